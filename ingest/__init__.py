@@ -1,0 +1,1 @@
+"""Messages of lubrication controllers, and the database that holds them."""

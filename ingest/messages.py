@@ -1,0 +1,200 @@
+"""The messages that a lubrication controller publishes: their types, and the way from bytes to them.
+
+A topic reads `lube/1/{fleet}/{vehicle}/{kind}`; the payload is one JSON object whose shape is that of
+the structure in `KINDS` for its kind. Whatever does not fit becomes a `Rejected` with a reason.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Final, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+ROOT: Final = "lube/1"
+SUBSCRIPTION: Final = f"{ROOT}/#"
+MAX_PAYLOAD_BYTES: Final = 64 * 1024
+MAX_CHANNELS: Final = 256
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND: Final = timedelta(microseconds=1)
+_NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
+
+FaultCode = Literal[
+    "pressure_high", "pressure_low", "cycle_timeout", "level_low", "motor_current", "supply_low", "sensor_open"
+]
+Instant = Annotated[datetime, Meta(tz=True)]
+Count = Annotated[int, Meta(ge=0, le=2**63 - 1)]
+# NUL cannot be stored by every database.
+Boot = Annotated[str, Meta(min_length=1, max_length=32, pattern=r"^[^\x00]*$")]
+Channel = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[^\x00]*$")]
+Text = Annotated[str, Meta(max_length=256, pattern=r"^[^\x00]*$")]
+# Any number a broken sensor may send is a reading; the bound only keeps it within 32-bit floats.
+Number = Annotated[float, Meta(ge=-1e9, le=1e9)]
+Hours = Annotated[float, Meta(ge=0, le=1e9)]
+LevelPct = Annotated[float, Meta(ge=-50, le=200)]
+Readings = Annotated[dict[Channel, Number | None], Meta(max_length=MAX_CHANNELS)]
+
+
+class Trace(Struct, frozen=True):
+    """Pressure sampled every `dt_s` seconds from the start of the cycle."""
+
+    dt_s: Annotated[float, Meta(gt=0, le=3600)]
+    kpa: Annotated[list[Number], Meta(max_length=1024)]
+
+
+class Message(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What every message has. (fleet, vehicle, boot, seq) names it for good."""
+
+    seq: Count
+    at: Instant
+    boot: Boot | None = None
+    sent_at: Instant | None = None
+    engine_h: Hours | None = None
+
+
+class Cycle(Message, frozen=True, kw_only=True, omit_defaults=True):
+    """One run of the pump. `at` is its start; pressures in kPa, temperature in degrees Celsius."""
+
+    cycle_no: Count
+    run_s: Annotated[float, Meta(gt=0, le=1e9)]
+    peak_kpa: Readings
+    manual: bool | None = None
+    complete: bool | None = None
+    temp_c: Number | None = None
+    supply_v: Number | None = None
+    rest_kpa: Readings | None = None
+    trace: Annotated[dict[Channel, Trace], Meta(max_length=MAX_CHANNELS)] | None = None
+
+
+class Level(Message, frozen=True, kw_only=True, omit_defaults=True):
+    """Grease in the reservoir, percent of the volume at the full mark."""
+
+    level_pct: LevelPct
+    temp_c: Number | None = None
+    tilt_deg: Number | None = None
+
+
+class Fault(Message, frozen=True, kw_only=True, omit_defaults=True):
+    """What the controller itself noticed; `value` in the reading's own unit."""
+
+    code: FaultCode
+    active: bool
+    channel: Channel | None = None
+    value: Number | None = None
+
+
+class Ignition(Message, frozen=True, kw_only=True, omit_defaults=True):
+    """The ignition was switched on or off."""
+
+    engine_h: Hours
+    on: bool
+
+
+class State(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Online or not. Retained, and the last will, which knows neither `seq` nor `at`."""
+
+    online: bool
+    seq: Count | None = None
+    at: Instant | None = None
+    boot: Boot | None = None
+    sent_at: Instant | None = None
+    engine_h: Hours | None = None
+    firmware: Text | None = None
+
+    @property
+    def of_record(self) -> bool:
+        """Whether it has a name and a time, and so a row of its own."""
+        return self.seq is not None and self.at is not None
+
+
+AnyMessage = Cycle | Level | Fault | Ignition | State
+KINDS: Final[Mapping[str, type[AnyMessage]]] = {
+    "cycle": Cycle,
+    "level": Level,
+    "fault": Fault,
+    "ignition": Ignition,
+    "state": State,
+}
+_DECODERS: Final = {kind: msgspec.json.Decoder(shape) for kind, shape in KINDS.items()}
+_ENCODER: Final = msgspec.json.Encoder()
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One publication as it came: `received_us` is microseconds since 1970 UTC, None where nobody noted it."""
+
+    topic: str
+    payload: bytes
+    received_us: int | None
+    flaw: str | None = None  # why it is no publication at all
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """A message that is what it should be, and whose it is."""
+
+    fleet: str
+    vehicle: str
+    kind: str
+    message: AnyMessage
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """Why a publication is no message."""
+
+    reason: str
+
+
+def microseconds(at: datetime) -> int:
+    """Microseconds from 1970 UTC to an aware date-time."""
+    return (at - EPOCH) // _MICROSECOND
+
+
+def instant(us: int) -> datetime:
+    """The aware UTC date-time of microseconds since 1970."""
+    return EPOCH + timedelta(microseconds=us)
+
+
+def topic(fleet: str, vehicle: str, kind: str) -> str:
+    """The topic that a vehicle publishes a kind of message on."""
+    return f"{ROOT}/{fleet}/{vehicle}/{kind}"
+
+
+def is_name(text: str) -> bool:
+    """Whether a text may name a fleet or a vehicle."""
+    return _NAME.fullmatch(text) is not None
+
+
+def encode(message: AnyMessage) -> bytes:
+    """The JSON payload of a message."""
+    return _ENCODER.encode(message)
+
+
+def decode(arrival: Arrival) -> Decoded | Rejected:
+    """Read a publication; never raises, whatever the bytes are."""
+    if arrival.flaw is not None:
+        return Rejected(arrival.flaw)
+    parts = arrival.topic.split("/")
+    if len(parts) != 5 or parts[0] != "lube" or parts[1] != "1":
+        return Rejected("topic is not lube/1/fleet/vehicle/kind")
+    _, _, fleet, vehicle, kind = parts
+    if not (is_name(fleet) and is_name(vehicle)):
+        return Rejected("fleet or vehicle name has characters other than A-Z a-z 0-9 _ -, or is too long")
+    decoder = _DECODERS.get(kind)
+    if decoder is None:
+        return Rejected(f"no such kind of message; known are {', '.join(KINDS)}")
+    if len(arrival.payload) > MAX_PAYLOAD_BYTES:
+        return Rejected(f"payload is larger than {MAX_PAYLOAD_BYTES} bytes")
+    try:
+        message = decoder.decode(arrival.payload)
+    except msgspec.ValidationError as error:
+        return Rejected(f"not a {kind} message: {error}")
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        return Rejected(f"payload is not JSON: {error}")
+    except RecursionError:
+        return Rejected("payload is nested too deeply")
+    return Decoded(fleet, vehicle, kind, message)

@@ -1,0 +1,1 @@
+"""How older databases are brought up to `ingest.schema`."""

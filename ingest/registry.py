@@ -1,0 +1,304 @@
+"""Vehicles and their call-out sheets: reading `vehicles.csv` and `lines.csv`, and keeping each set-up from its time on."""
+
+import csv
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import msgspec
+from msgspec import Meta, Struct
+from sqlalchemy import Connection, delete, insert, select, update
+
+from ingest import schema
+from ingest.messages import is_name, microseconds
+from ingest.problem import Problem
+from ingest.store import know_vehicles
+
+Positive = Annotated[float, Meta(gt=0, le=1e9)]
+Said = Annotated[str, Meta(min_length=1, max_length=256)]
+Feed = Literal["direct", "progressive", "injector"]
+LevelSensor = Literal["percent", "switch", "none"]
+
+MAX_LINES: Final = 100
+MAX_ERRORS_SHOWN: Final = 50
+
+
+class Line(Struct, frozen=True, kw_only=True):
+    """One tube to one lubrication point; `dose_cm3` is grease per complete cycle, `channel` the reading that watches it."""
+
+    line: Annotated[int, Meta(ge=1, le=9999)]
+    bundle: str
+    point: Said
+    channel: str | None
+    dose_cm3: Positive
+    length_m: Positive
+    bore_mm: Positive
+    critical: bool = False
+
+
+class Setup(Struct, frozen=True, kw_only=True):
+    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on)."""
+
+    fleet: str
+    vehicle: str
+    unit: Said
+    vehicle_class: str
+    depot: Said
+    timezone: Said
+    commissioned: date | None
+    feed: Feed
+    reservoir_l: Positive
+    low_mark_pct: Annotated[float, Meta(ge=0, le=100)]
+    interval_min: Positive
+    run_s: Positive
+    relief_kpa: Positive
+    grease: str
+    nlgi: str
+    level: LevelSensor = "percent"
+    confirmation: bool | None = None
+    nominal_v: float | None = None
+    valid_from_us: int | None = None
+    lines: tuple[Line, ...] = ()
+
+    @property
+    def dose_cm3(self) -> float:
+        """Grease delivered to all points by one complete cycle, cm3."""
+        return sum(line.dose_cm3 for line in self.lines)
+
+    def lines_on(self, channel: str) -> tuple[int, ...]:
+        """Numbers of the lines that a channel watches."""
+        return tuple(line.line for line in self.lines if line.channel == channel)
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Pressure channels in the order of the call-out sheet."""
+        return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
+
+
+_VEHICLE_COLUMNS: Final = (
+    "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
+    " relief_kpa grease nlgi"
+).split()
+_LINE_COLUMNS: Final = "fleet vehicle line bundle point channel dose_cm3 length_m bore_mm".split()
+_YES_NO: Final = {"yes": True, "no": False, "": None}
+_SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
+_LINE_TABLE: Final = tuple(c.name for c in schema.line.columns if c.name != "setup_id")
+
+
+@dataclass(frozen=True)
+class Registered:
+    """What a registration changed."""
+
+    vehicles: int
+    lines: int
+    changed: int
+
+
+class _Errors:
+    """Collects what is wrong, row by row, so that everything can be mended in one go."""
+
+    def __init__(self) -> None:
+        self.found: list[str] = []
+
+    def add(self, file: str, row: int, text: str) -> None:
+        self.found.append(f"{file} row {row}: {text}")
+
+    def raise_if_any(self) -> None:
+        if self.found:
+            more = len(self.found) - MAX_ERRORS_SHOWN
+            tail = [f"and {more} more"] if more > 0 else []
+            raise Problem("nothing registered; " + "; ".join(self.found[:MAX_ERRORS_SHOWN] + tail))
+
+
+def _rows(path: Path, needed: list[str]) -> list[tuple[int, dict[str, str]]]:
+    """Rows with their numbers as a spreadsheet shows them (the header is row 1)."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file, strict=True)
+            missing = [name for name in needed if name not in (reader.fieldnames or [])]
+            if missing:
+                raise Problem(f"{path.name} lacks the column{'s' * (len(missing) > 1)} {', '.join(missing)}")
+            return [
+                (number, {key: (value or "").strip() for key, value in row.items() if key})
+                for number, row in enumerate(reader, start=2)
+                if any(isinstance(value, str) and value.strip() for value in row.values())
+            ]
+    except FileNotFoundError:
+        raise Problem(f"{path} is missing; the folder must hold vehicles.csv and lines.csv") from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise Problem(f"{path} cannot be read as CSV in UTF-8: {error}") from None
+
+
+def _convert(row: Mapping[str, Any], shape: Any) -> Any:
+    """A row of text as a structure. Raises ValueError that names the column."""
+    try:
+        return msgspec.convert(row, shape, strict=False)
+    except msgspec.ValidationError as error:
+        text, _, where = str(error).partition(" - at `$.")
+        column = where.rstrip("`") or "row"
+        raise ValueError(f"{'class' if column == 'vehicle_class' else column}: {text.replace('`', '')}") from None
+
+
+def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
+    text = row.get(column, "").lower()
+    if text not in _YES_NO:
+        raise ValueError(f"{column}: {text!r} is neither yes nor no")
+    return _YES_NO[text]
+
+
+def _vehicle(row: Mapping[str, str]) -> Setup:
+    if not (is_name(row["fleet"]) and is_name(row["vehicle"])):
+        raise ValueError("fleet and vehicle: up to 64 of A-Z a-z 0-9 _ -")
+    try:
+        ZoneInfo(row["timezone"])
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"timezone: {row['timezone']!r} is not an IANA name such as Europe/Warsaw") from None
+    values: dict[str, Any] = {name: row[name] for name in _VEHICLE_COLUMNS if name != "class"}
+    values["vehicle_class"] = row["class"]
+    values["commissioned"] = row["commissioned"] or None
+    values["level"] = row.get("level") or "percent"
+    values["confirmation"] = _yes_no(row, "confirmation")
+    values["nominal_v"] = row.get("nominal_v") or None
+    values["valid_from_us"] = _time(row["valid_from"]) if row.get("valid_from") else None
+    for name in ("reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"):
+        if row[name].lower() in ("nan", "inf", "-inf", "infinity"):
+            raise ValueError(f"{name}: {row[name]!r} is not a number")
+    setup: Setup = _convert(values, Setup)
+    return setup
+
+
+def _time(text: str) -> int:
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"valid_from: {text!r} is not an RFC 3339 date-time") from None
+    if at.tzinfo is None:
+        raise ValueError(f"valid_from: {text!r} lacks its offset, such as Z or +01:00")
+    return microseconds(at)
+
+
+def _line(row: Mapping[str, str]) -> Line:
+    values: dict[str, Any] = {name: row[name] for name in _LINE_COLUMNS if name not in ("fleet", "vehicle")}
+    values["channel"] = row["channel"] or None
+    values["critical"] = bool(_yes_no(row, "critical"))
+    line: Line = _convert(values, Line)
+    return line
+
+
+def _read(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setup]:
+    """The set-ups that the files in `folder` ask for, what they leave out taken from `held`. Raises Problem."""
+    errors = _Errors()
+    vehicles: dict[tuple[str, str], Setup] = {}
+    rows_of: dict[tuple[str, str], int] = {}
+    for number, row in _rows(folder / "vehicles.csv", _VEHICLE_COLUMNS):
+        key = row["fleet"], row["vehicle"]
+        if key in vehicles:
+            errors.add("vehicles.csv", number, f"vehicle {key[1]} of fleet {key[0]} is already in row {rows_of[key]}")
+            continue
+        try:
+            vehicles[key], rows_of[key] = _vehicle(row), number
+        except ValueError as error:
+            errors.add("vehicles.csv", number, f"vehicle {row['vehicle']}: {error}")
+            rows_of[key] = number
+    lines: dict[tuple[str, str], list[Line]] = {}
+    for number, row in _rows(folder / "lines.csv", _LINE_COLUMNS):
+        key = row["fleet"], row["vehicle"]
+        if key not in rows_of and key not in held:
+            errors.add("lines.csv", number, f"vehicle {key[1]!r} of fleet {key[0]!r} is in no row of vehicles.csv")
+            continue
+        try:
+            lines.setdefault(key, []).append(_line(row))
+        except ValueError as error:
+            errors.add("lines.csv", number, f"vehicle {key[1]}, line {row['line'] or '?'}: {error}")
+            continue
+        if sum(line.line == lines[key][-1].line for line in lines[key]) > 1:
+            errors.add("lines.csv", number, f"vehicle {key[1]}: line {row['line']} is there twice")
+        if len(lines[key]) == MAX_LINES + 1:
+            errors.add("lines.csv", number, f"vehicle {key[1]}: more than {MAX_LINES} lines")
+    wanted = []
+    for key in [*vehicles, *(key for key in lines if key not in vehicles and key in held)]:
+        base = vehicles.get(key) or held[key]
+        own = sorted(lines[key], key=lambda line: line.line) if key in lines else None
+        kept = held[key].lines if key in held else ()
+        if own is None and not kept:
+            errors.add("vehicles.csv", rows_of[key], f"vehicle {key[1]}: lines.csv has no line of it")
+            continue
+        wanted.append(msgspec.structs.replace(base, lines=tuple(own) if own is not None else kept))
+    errors.raise_if_any()
+    return wanted
+
+
+def register(connection: Connection, folder: Path, now_us: int) -> Registered:
+    """Take the files in `folder` in, all or nothing. Raises Problem that names every bad row.
+
+    A new vehicle's set-up holds from its first message on; a changed one from `valid_from` or else from `now_us` on.
+    """
+    if not folder.is_dir():
+        raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
+    held = {key: setups[-1] for key, (_, setups) in read_setups(connection).items()}
+    wanted = _read(folder, held)
+    if not wanted:
+        raise Problem(f"{folder}: the files hold no vehicle")
+    ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
+    changed = 0
+    for setup in wanted:
+        key = setup.fleet, setup.vehicle
+        since = setup.valid_from_us
+        if key in held:
+            same = msgspec.structs.replace(setup, valid_from_us=held[key].valid_from_us) == held[key]
+            if same and since in (None, held[key].valid_from_us):
+                continue
+            since = now_us if since is None else since
+        _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since))
+        changed += 1
+    return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), changed)
+
+
+def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
+    table = schema.setup
+    since = setup.valid_from_us
+    at = table.c.valid_from_us.is_(None) if since is None else table.c.valid_from_us == since
+    for (old,) in connection.execute(select(table.c.id).where(table.c.vehicle_id == vehicle_id, at)).all():
+        connection.execute(delete(schema.line).where(schema.line.c.setup_id == old))
+        connection.execute(delete(table).where(table.c.id == old))
+    values = {name: getattr(setup, name) for name in _SETUP_TABLE}
+    row = connection.execute(insert(table).values(vehicle_id=vehicle_id, **values).returning(table.c.id))
+    setup_id = row.scalar_one()
+    connection.execute(
+        insert(schema.line),
+        [{"setup_id": setup_id} | {name: getattr(line, name) for name in _LINE_TABLE} for line in setup.lines],
+    )
+    connection.execute(
+        update(schema.vehicle)
+        .where(schema.vehicle.c.id == vehicle_id)
+        .values(news=schema.vehicle.c.news + 1)
+    )
+
+
+def read_setups(
+    connection: Connection, vehicle_id: int | None = None
+) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+    """(fleet, vehicle) -> (vehicle id, its set-ups, oldest first); of one vehicle, or of all that are registered."""
+    vehicle, setup, line = schema.vehicle, schema.setup, schema.line
+    only = [] if vehicle_id is None else [setup.c.vehicle_id == vehicle_id]
+    lines: dict[int, list[Line]] = {}
+    for setup_id, *values in connection.execute(
+        select(line).join(setup).where(*only).order_by(line.c.setup_id, line.c.line)
+    ):
+        lines.setdefault(setup_id, []).append(Line(**dict(zip(_LINE_TABLE, values, strict=True))))
+    found: dict[tuple[str, str], tuple[int, tuple[Setup, ...]]] = {}
+    chosen = [setup.c.id, setup.c.vehicle_id, vehicle.c.fleet, vehicle.c.vehicle, *(setup.c[n] for n in _SETUP_TABLE)]
+    order = (vehicle.c.fleet, vehicle.c.vehicle, setup.c.valid_from_us.is_not(None), setup.c.valid_from_us)
+    for setup_id, owner, fleet, name, *values in connection.execute(
+        select(*chosen).join(vehicle).where(*only).order_by(*order)
+    ):
+        one = Setup(
+            fleet=fleet, vehicle=name, lines=tuple(lines.get(setup_id, ())), **dict(zip(_SETUP_TABLE, values, strict=True))
+        )  # fmt: skip
+        earlier = found[fleet, name][1] if (fleet, name) in found else ()
+        found[fleet, name] = owner, (*earlier, one)
+    return found

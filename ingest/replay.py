@@ -1,0 +1,77 @@
+"""Log files of messages: one JSON object a line, `{"topic": …, "payload": {…}, "received_at": …}`, gzip where the name ends in .gz."""
+
+import gzip
+import io
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, Struct
+
+from ingest.messages import AnyMessage, Arrival, Instant, encode, microseconds, topic
+from ingest.problem import Problem
+from ingest.store import Recorder, Tally
+
+BATCH = 2_000
+
+
+class LogLine(Struct, frozen=True):
+    """One line of a log file."""
+
+    topic: Annotated[str, Meta(max_length=65_535)]
+    payload: msgspec.Raw
+    received_at: Instant | None = None
+
+
+_DECODER = msgspec.json.Decoder(LogLine)
+
+
+def log_line(fleet: str, vehicle: str, kind: str, message: AnyMessage) -> bytes:
+    """A message as a line of a log file, the line's end included."""
+    return b'{"topic":"%s","payload":%s}\n' % (topic(fleet, vehicle, kind).encode(), encode(message))
+
+
+def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
+    """The arrivals in a log file, in its order; `progress` is told how many bytes of the file were read.
+
+    A line that is no log line comes as an arrival with that flaw, and goes to quarantine.
+    Raises Problem where the file cannot be read.
+    """
+    try:
+        with path.open("rb") as raw:
+            lines = gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else raw
+            for number, line in enumerate(io.BufferedReader(lines, 1 << 20), start=1):  # type: ignore[type-var]
+                if number % BATCH == 0:
+                    progress(raw.tell())
+                text = line.strip()
+                if not text:
+                    continue
+                try:
+                    entry = _DECODER.decode(text)
+                except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+                    flaw = "the line of the log file is not {\"topic\": …, \"payload\": {…}, \"received_at\": …}"
+                    yield Arrival(f"{path.name}:{number}", text, None, flaw)
+                    continue
+                received = None if entry.received_at is None else microseconds(entry.received_at)
+                yield Arrival(entry.topic, bytes(entry.payload), received)
+            progress(raw.tell())
+    except (OSError, EOFError, zlib.error) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise Problem(f"{path} cannot be read: {reason}") from None
+
+
+def replay(path: Path, recorder: Recorder, progress: Callable[[int], None]) -> Tally:
+    """Record a log file's messages in batches; what was recorded before an error stays. Raises Problem."""
+    tally, batch = Tally(), []
+    try:
+        for arrival in read_log(path, progress):
+            batch.append(arrival)
+            if len(batch) == BATCH:
+                tally.add(recorder.record(batch))
+                batch = []
+    finally:
+        if batch:
+            tally.add(recorder.record(batch))
+    return tally

@@ -1,0 +1,184 @@
+"""Every table, once. Times are microseconds since 1970 UTC (`_us`); units are in the column names.
+
+Messages of all kinds share one table, because (vehicle, boot, seq) must be unique across kinds: the primary
+key is then the whole of the protection against recording anything twice.
+"""
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Date,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+# A vehicle is known from its first message or from the registry, whichever comes first. `news` grows with every
+# batch that brought something new: an analysis that has seen the number need not look again.
+vehicle = Table(
+    "vehicle",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("fleet", String(64), nullable=False),
+    Column("vehicle", String(64), nullable=False),
+    Column("news", BigInteger, nullable=False, default=0),
+    Column("heard_us", BigInteger),
+    Column("online", Boolean),
+    Column("online_received_us", BigInteger),
+    UniqueConstraint("fleet", "vehicle"),
+)
+
+# Names of the pressure channels in the order of the vectors in `message`; the id is a hash of the names.
+channel_list = Table(
+    "channel_list",
+    metadata,
+    Column("id", BigInteger, primary_key=True, autoincrement=False),
+    Column("channels", JSON, nullable=False),
+)
+
+message = Table(
+    "message",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True),
+    Column("boot", String(32), primary_key=True),
+    Column("seq", BigInteger, primary_key=True, autoincrement=False),
+    Column("kind", String(8), nullable=False),
+    Column("digest", BigInteger, nullable=False),  # of what it says, to tell a repetition from a contradiction
+    Column("at_us", BigInteger, nullable=False),  # the controller's own clock, never altered
+    Column("sent_us", BigInteger),
+    Column("received_us", BigInteger),
+    Column("engine_h", Double),
+    Column("cycle_no", BigInteger),
+    Column("run_s", Double),
+    Column("manual", Boolean),
+    Column("complete", Boolean),
+    Column("temp_c", Double),
+    Column("supply_v", Double),
+    Column("peak_list", BigInteger),  # channel_list.id
+    Column("peak_kpa", LargeBinary),  # 32-bit little-endian floats, NaN where there is no reading
+    Column("rest_list", BigInteger),
+    Column("rest_kpa", LargeBinary),
+    Column("trace", LargeBinary),  # MessagePack: channel -> {dt_s, kpa}
+    Column("level_pct", Double),
+    Column("tilt_deg", Double),
+    Column("code", String(16)),
+    Column("active", Boolean),
+    Column("channel", String(64)),
+    Column("value", Double),
+    Column("ignition_on", Boolean),
+    Column("online", Boolean),
+    Column("firmware", String(256)),
+    sqlite_with_rowid=False,
+)
+
+# What could not be recorded: the first 64 KiB, and why, in words.
+quarantine = Table(
+    "quarantine",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("received_us", BigInteger),
+)
+
+# One row for each recorder, so that several never wait for each other's counters.
+intake = Table(
+    "intake",
+    metadata,
+    Column("recorder", String(128), primary_key=True),
+    Column("recorded", BigInteger, nullable=False, default=0),
+    Column("duplicates", BigInteger, nullable=False, default=0),
+    Column("rejected", BigInteger, nullable=False, default=0),
+    Column("wills", BigInteger, nullable=False, default=0),
+)
+
+# How a vehicle was set up, from `valid_from_us` on; null: from its first message on.
+setup = Table(
+    "setup",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), nullable=False),
+    Column("valid_from_us", BigInteger),
+    Column("unit", Text, nullable=False),
+    Column("vehicle_class", Text, nullable=False),
+    Column("depot", Text, nullable=False),
+    Column("timezone", String(64), nullable=False),
+    Column("commissioned", Date),
+    Column("feed", String(16), nullable=False),
+    Column("reservoir_l", Double, nullable=False),
+    Column("low_mark_pct", Double, nullable=False),
+    Column("interval_min", Double, nullable=False),
+    Column("run_s", Double, nullable=False),
+    Column("relief_kpa", Double, nullable=False),
+    Column("grease", Text, nullable=False),
+    Column("nlgi", String(8), nullable=False),
+    Column("level", String(8), nullable=False),
+    Column("confirmation", Boolean),  # null: the file did not say
+    Column("nominal_v", Double),
+    UniqueConstraint("vehicle_id", "valid_from_us"),
+)
+
+line = Table(
+    "line",
+    metadata,
+    Column("setup_id", Integer, ForeignKey("setup.id", ondelete="CASCADE"), primary_key=True),
+    Column("line", SmallInteger, primary_key=True, autoincrement=False),
+    Column("bundle", Text, nullable=False),
+    Column("point", Text, nullable=False),
+    Column("channel", String(64)),
+    Column("dose_cm3", Double, nullable=False),
+    Column("length_m", Double, nullable=False),
+    Column("bore_mm", Double, nullable=False),
+    Column("critical", Boolean, nullable=False),
+)
+
+# The newest results of the analysis, one row a vehicle; made new as a whole.
+analysis = Table(
+    "analysis",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("as_of_us", BigInteger, nullable=False),
+    Column("news", BigInteger, nullable=False),
+    Column("fills", JSON, nullable=False),
+    Column("refill", JSON, nullable=False),
+    Column("days", JSON, nullable=False),  # what each local day brought, oldest first
+    Column("lines", JSON, nullable=False),  # condition of each channel
+    Column("notes", JSON, nullable=False),  # problems of the data itself
+)
+
+finding = Table(
+    "finding",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), nullable=False),
+    Column("kind", String(24), nullable=False),
+    Column("channel", String(64)),
+    Column("lines", JSON, nullable=False),
+    Column("began_us", BigInteger, nullable=False),
+    Column("detected_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger),
+    Column("severity", String(8), nullable=False),
+    Column("summary", Text, nullable=False),
+    Column("evidence", JSON, nullable=False),
+    Index(None, "vehicle_id"),
+)
