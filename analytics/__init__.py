@@ -1,0 +1,1 @@
+"""What the messages mean: findings, fills and refill dates of one vehicle, as pure functions of its history."""

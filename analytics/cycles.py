@@ -1,0 +1,269 @@
+"""Did the pump run when it should have: missed cycles, another timer setting, incomplete cycles, silence.
+
+The timer counts ignition-on time and keeps its count over a stop, so between two cycles the hour meter must gain one
+interval for each cycle that the counter gained. Where it gained more, cycles never ran; where the counter gained more
+than the messages, they ran and their messages were lost.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from analytics.findings import Stretch, joined
+from analytics.history import DAY_US, HOUR_US, History
+from analytics.settings import Settings
+from ingest.store import Floats, Ints
+
+# A gap shorter than this many intervals may hold an extra cycle by the test button; from here on a pump stood still.
+_LONG_GAP: Final = 2.5
+
+
+@dataclass(frozen=True)
+class Audit:
+    """Arrays of shape (cycles,): what the gap before each cycle says.
+
+    `lost` messages of cycles that ran, `missed` cycles that never ran, `interval_h` the vehicle's own timer as known
+    then, `expected` cycles the gap should have brought.
+    """
+
+    lost: Ints
+    missed: Ints
+    interval_h: Floats
+    expected: Floats
+    open_missed: int  # missed since the last cycle, as the hour meter in other messages shows
+    stretches: tuple[Stretch, ...]
+
+
+def registered_h(history: History) -> Floats:
+    """The registered interval in force at each cycle, hours."""
+    intervals = np.array([s.interval_min / 60 for s in history.setups])
+    return np.asarray(intervals[history.setup_at(history.cycles.at_us)])
+
+
+def audit(history: History, settings: Settings) -> Audit:
+    """Go through the gaps between cycles in order; each is judged by what came before it only."""
+    c, hours, step = history.cycles, history.cycle_h, history.meter_step_h
+    n = len(c)
+    registered = registered_h(history)
+    lost, missed = np.zeros(n, np.int64), np.zeros(n, np.int64)
+    own, expected = registered.copy(), np.zeros(n)
+    stretches: list[Stretch] = []
+    mismatch: Stretch | None = None
+    trouble: Stretch | None = None
+    good = 0
+    phase = 0.0
+    factor = 1.0  # own interval over registered
+    gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they end
+    window: list[tuple[int, int]] = []  # (cycle, missed before it) of the latest gaps
+
+    for i in range(n):
+        if i == 0 or registered[i] != registered[i - 1]:
+            factor, gaps, phase = 1.0, [], 0.0
+            if mismatch is not None:
+                mismatch.ended_us = int(c.at_us[i])
+                stretches.append(mismatch)
+                mismatch = None
+        interval = own[i] = factor * registered[i]
+        if i == 0 or c.boot[i] != c.boot[i - 1]:
+            phase, window = 0.0, []
+            continue
+        gap_h, ran = hours[i] - hours[i - 1], int(c.cycle_no[i] - c.cycle_no[i - 1])
+        if ran < 1:  # the counter stood still or went back: nothing can be said of this gap
+            phase = 0.0
+            continue
+        lost[i] = ran - 1
+        slack = 0.12 + step / interval
+        x = phase + gap_h / interval
+        manual = c.manual[i] == 1
+        nearest = round(x)
+        if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:
+            missed[i], phase = max(0, nearest - ran), 0.0
+        else:
+            whole = int(np.floor(x + slack))
+            by_timer = ran - 1 if manual or x < ran + 0.5 or x > _LONG_GAP else ran
+            if manual or x > _LONG_GAP + ran:
+                missed[i] = max(0, whole - by_timer)
+            phase = max(0.0, x - whole)
+        expected[i] = missed[i] + ran
+
+        # The timer's own setting, from gaps that hold no manual cycle.
+        if not manual:
+            gaps.append((gap_h / ran, i - 1))
+        needed = max(settings.timer_gaps, int(np.ceil(step / (0.02 * interval))))
+        gaps = gaps[-2 * needed :]
+        if len(gaps) >= needed:
+            latest = np.array([g for g, _ in gaps[-needed:]])
+            mean = float(latest.mean())
+            regular = bool(np.all(np.abs(latest - mean) <= step + 0.04 * mean))
+            off = abs(mean / registered[i] - 1)
+            if regular and off >= settings.timer_mismatch and mean > 1.5 * step:
+                factor = mean / registered[i]
+                if mismatch is None:
+                    start = gaps[-needed][1]
+                    mismatch = Stretch("timer_mismatch", None, int(c.at_us[start]), int(c.at_us[i]))
+                mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered[i] * 60, 2)}
+                # What looked like missed cycles was the other setting.
+                missed[gaps[-needed][1] + 1 : i + 1] = 0
+                window = []
+                if trouble is not None and trouble.began_us >= mismatch.began_us:
+                    trouble = None
+            elif regular:
+                factor = mean / registered[i]
+                if mismatch is not None and off < 0.75 * settings.timer_mismatch:
+                    mismatch.ended_us = int(c.at_us[gaps[-needed][1]])
+                    stretches.append(mismatch)
+                    mismatch = None
+
+        window.append((i, int(missed[i])))
+        while sum(expected[j] for j, _ in window[1:]) >= settings.missed_window:
+            window.pop(0)
+        if trouble is None:
+            if missed[i] and sum(m for _, m in window) >= settings.missed_needed:
+                first = next(j for j, m in window if m)
+                due = int(c.at_us[first - 1]) + _until_due(history, first - 1, own[first])
+                early = _open_gap_certain(history, i - 1, interval, settings)
+                detected = int(c.at_us[i]) if early is None else min(early, int(c.at_us[i]))
+                trouble = Stretch("missed_cycles", None, due, detected)
+                trouble.evidence = _counts(float(missed[first : i + 1].sum()), float(expected[first : i + 1].sum()))
+                good = 0
+        else:
+            counted, of = trouble.evidence["missed"] or 0.0, trouble.evidence["expected"] or 1.0
+            trouble.evidence = _counts(counted + float(missed[i]), of + float(expected[i]))
+            good = 0 if missed[i] else good + ran
+            if good >= max(5.0, np.log(0.01) / np.log(1 - min(0.97, max(0.1, counted / of)))):
+                trouble.ended_us = int(c.at_us[np.flatnonzero(missed[: i + 1])[-1]])
+                stretches.append(trouble)
+                trouble, window = None, []
+
+    open_missed = 0
+    if n:
+        interval = factor * registered[-1]
+        open_missed, when = _since_last_cycle(history, interval, settings)
+        if open_missed >= settings.missed_needed:
+            if trouble is None:
+                due = int(c.at_us[-1]) + _until_due(history, n - 1, interval)
+                trouble = Stretch("missed_cycles", None, due, when, evidence=_counts(0.0, 0.0))
+            trouble.evidence = {name: (value or 0.0) + open_missed for name, value in trouble.evidence.items()}
+    stretches += [last for last in (trouble, mismatch) if last is not None]
+    by_kind = [[s for s in stretches if s.kind == kind] for kind in ("missed_cycles", "timer_mismatch")]
+    found = [s for kind in by_kind for s in joined(kind, int(settings.pause_h * HOUR_US))]
+    return Audit(lost, missed, own, expected, open_missed, tuple(found))
+
+
+def _counts(missed: float, expected: float) -> dict[str, float | None]:
+    return {"missed": missed, "expected": expected}
+
+
+def _until_due(history: History, cycle: int, interval_h: float) -> int:
+    """Microseconds from a cycle to the time at which the next was due, by the hour meter in other messages."""
+    start_us = int(history.cycles.at_us[cycle])
+    later = np.searchsorted(history.heard_us, start_us, "right")
+    due = np.searchsorted(history.heard_h[later:], history.cycle_h[cycle] + interval_h) + later
+    if due >= len(history.heard_us):
+        return int(interval_h * HOUR_US)
+    before, after = due - 1, due
+    gained = history.heard_h[after] - history.heard_h[before]
+    part = 1.0 if gained <= 0 else (history.cycle_h[cycle] + interval_h - history.heard_h[before]) / gained
+    at = history.heard_us[before] + part * (history.heard_us[after] - history.heard_us[before])
+    return max(0, int(at) - start_us)
+
+
+def _open_gap_certain(history: History, cycle: int, interval_h: float, settings: Settings) -> int | None:
+    """The first message after a cycle whose hour meter shows that enough cycles never came; None where none does.
+
+    One interval more is asked for than for a closed gap, since the message of the latest cycle may be lost.
+    """
+    start_us, start_h = int(history.cycles.at_us[cycle]), float(history.cycle_h[cycle])
+    later = np.searchsorted(history.heard_us, start_us, "right")
+    needed = start_h + interval_h * (settings.missed_needed + 0.6) + history.meter_step_h
+    found = np.flatnonzero(history.heard_h[later:] >= needed)
+    return int(history.heard_us[later + found[0]]) if len(found) else None
+
+
+def _since_last_cycle(history: History, interval_h: float, settings: Settings) -> tuple[int, int]:
+    """(cycles missed since the last one, when that was certain) by the hour meter of other messages."""
+    at = _open_gap_certain(history, len(history.cycles) - 1, interval_h, settings)
+    if at is None:
+        return 0, 0
+    open_h = float(history.heard_h[-1] - history.cycle_h[-1])
+    return int((open_h - history.meter_step_h) / interval_h), at
+
+
+def incomplete(history: History, explained: Floats, settings: Settings) -> list[Stretch]:
+    """Cycles that ran but did not do their work, where nothing else explains it.
+
+    `explained` is 1 for cycles whose pressures already tell of a blockage or of a pump without grease.
+    """
+    c = history.cycles
+    run_s = np.array([s.run_s for s in history.setups])[history.setup_at(c.at_us)]
+    bad = ((c.complete == 0) | (c.run_s < settings.short_run * run_s) | _not_vented(history, settings)) & (explained == 0)
+    stretches: list[Stretch] = []
+    current: Stretch | None = None
+    count = 0
+    for i in range(len(c)):
+        first = max(0, i - settings.incomplete_window + 1)
+        recent = bad[first : i + 1]
+        if current is None and bad[i] and recent.sum() >= settings.incomplete_needed:
+            start = first + int(np.argmax(recent))
+            count = int(recent.sum()) - 1
+            current = Stretch("incomplete_cycles", None, int(c.at_us[start]), int(c.at_us[i]))
+        if current is not None:
+            count += int(bad[i])
+            current.evidence = {"count": float(count)}
+            if not recent.any() and len(recent) == settings.incomplete_window:
+                current.ended_us = int(c.at_us[first])
+                stretches.append(current)
+                current = None
+    return joined(stretches + ([current] if current else []), int(settings.pause_h * HOUR_US))
+
+
+def _not_vented(history: History, settings: Settings) -> Floats:
+    """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool."""
+    c = history.cycles
+    flag = np.zeros(len(c), bool)
+    if history.setup.feed != "injector" or not len(c):
+        return flag
+    rest = np.log(np.clip(c.rest_kpa.astype(np.float64), 1.0, None))
+    peak = np.log(np.clip(c.peak_kpa.astype(np.float64), 1.0, None))
+    for channel in range(rest.shape[1]):
+        usual: list[float] = []
+        for i in np.flatnonzero(~np.isnan(rest[:, channel])):
+            # Half of the peak still there is no vented line, whatever this vehicle's own past was like.
+            limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if len(usual) >= 8 else np.inf
+            high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
+            flag[i] |= high
+            if not high:
+                usual.append(float(rest[i, channel]))
+    return flag
+
+
+def silence(history: History, settings: Settings) -> list[Stretch]:
+    """Stretches in which nothing was heard for longer than the stops before them explain."""
+    heard = np.unique(history.heard_us)
+    if not len(heard):
+        return []
+    stretches: list[Stretch] = []
+    ordinary: list[float] = []
+    for before, after in pairwise([*heard.tolist(), None]):
+        gap_h = ((history.as_of_us if after is None else after) - before) / HOUR_US
+        if gap_h < settings.silent_min_h / 4:
+            continue
+        limit_h = silent_limit_h(ordinary, (before - int(heard[0])) / DAY_US, settings)
+        detected = before + int(limit_h * HOUR_US)
+        if gap_h > limit_h and detected <= history.as_of_us:
+            stretches.append(Stretch("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
+        ordinary.append(gap_h)
+    return stretches
+
+
+def silent_limit_h(gaps_h: list[float], days: float, settings: Settings) -> float:
+    """Hours of silence that are out of the ordinary after such gaps in `days` days of history.
+
+    The longest ordinary stop with a margin; long parks among the gaps count only up to the upper bound.
+    """
+    if days < 14:
+        return settings.silent_young_h
+    longest = max((g for g in gaps_h if g <= settings.silent_max_h), default=0.0)
+    return float(min(max(settings.silent_min_h, settings.silent_margin * longest), settings.silent_max_h))

@@ -1,0 +1,144 @@
+"""The history of one vehicle up to a moment: its messages in order of corrected time, its set-ups, and its ignition hours."""
+
+from dataclasses import dataclass, replace
+from typing import Final, TypeVar
+
+import numpy as np
+
+from ingest.registry import Setup
+from ingest.store import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
+
+HOUR_US: Final = 3_600_000_000
+DAY_US: Final = 24 * HOUR_US
+# No controller of this kind ran before; a clock that says so has lost its power.
+EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
+CLOCK_TOLERANCE_US: Final = 600_000_000  # ten minutes: drift of an honest clock between two settings
+
+Rows = TypeVar("Rows", bound=Common)
+
+
+@dataclass(frozen=True)
+class History:
+    """What is known of a vehicle at `as_of_us`; every array is in order of corrected time.
+
+    `cycle_h` and `level_h` are ignition-on hours since an arbitrary start, of each cycle and each level reading.
+    """
+
+    setups: tuple[Setup, ...]
+    cycles: Cycles
+    levels: Levels
+    ignitions: Ignitions
+    faults: Faults
+    states: States
+    as_of_us: int
+    cycle_h: Floats
+    level_h: Floats
+    heard_us: Ints  # times at which anything was heard
+    heard_h: Floats  # ignition hours at those times
+    meter_step_h: float  # resolution of the hour meter
+    undated: int  # messages whose time cannot be known: no finding rests on them
+    corrected: int  # messages whose clock was wrong and could be put right
+
+    @property
+    def setup(self) -> Setup:
+        """The set-up in force at `as_of_us`."""
+        return self.setups[-1]
+
+    def setup_at(self, at_us: Ints) -> Ints:
+        """Which of `setups` was in force at each time."""
+        since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64)
+        return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
+
+
+def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
+    """The chosen rows, in that order, with corrected times."""
+    picked = {}
+    for name, values in vars(rows).items():
+        if name == "channels":
+            continue
+        picked[name] = tuple(values[i] for i in chosen) if isinstance(values, tuple) else values[chosen]
+    picked["at_us"] = at_us[chosen]
+    return replace(rows, **picked)
+
+
+def corrected_at(rows: Common) -> tuple[Ints, Ints]:
+    """Corrected times of messages, and what was done: 0 nothing, 1 corrected, 2 cannot be known.
+
+    A controller cannot send before it is heard: where `sent_at` lies after the receipt, its clock is ahead by at
+    least the difference. Where a clock has lost its power, the time from event to sending is still right, and the
+    receipt dates the sending.
+    """
+    at, sent, received = rows.at_us.copy(), rows.sent_us, rows.received_us
+    done = np.zeros(len(at), np.int64)
+    both = (sent >= 0) & (received >= 0)
+    ahead = both & (sent > received + CLOCK_TOLERANCE_US)
+    at[ahead] += (received - sent)[ahead]
+    done[ahead] = 1
+    powerless = (rows.at_us < EARLIEST_US) & both & (sent < EARLIEST_US) & (sent >= rows.at_us)
+    at[powerless] = (received - (sent - rows.at_us))[powerless]
+    done[powerless] = 1
+    impossible = (at < EARLIEST_US) | ((received >= 0) & (at > received + CLOCK_TOLERANCE_US))
+    done[impossible] = 2
+    return at, done
+
+
+def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> History:
+    """The history at `as_of_us`: nothing later is in it."""
+    undated = corrected = 0
+
+    def upto(rows: Rows) -> Rows:
+        nonlocal undated, corrected
+        at_us, done = corrected_at(rows)
+        undated += int((done == 2).sum())
+        corrected += int((done == 1).sum())
+        usable = np.flatnonzero((done < 2) & (at_us <= as_of_us))
+        order = np.lexsort((rows.seq[usable], rows.boot[usable], at_us[usable]))
+        return _keep(rows, usable[order], at_us)
+
+    cycles, levels, ignitions = upto(messages.cycles), upto(messages.levels), upto(messages.ignitions)
+    faults, states = upto(messages.faults), upto(messages.states)
+    heard_us, heard_h, step = _ignition_hours(cycles, levels, ignitions, faults, states)
+    in_force = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
+    return History(
+        setups=in_force,
+        cycles=cycles,
+        levels=levels,
+        ignitions=ignitions,
+        faults=faults,
+        states=states,
+        as_of_us=as_of_us,
+        cycle_h=np.interp(cycles.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
+        level_h=np.interp(levels.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
+        heard_us=heard_us,
+        heard_h=heard_h,
+        meter_step_h=step,
+        undated=undated,
+        corrected=corrected,
+    )
+
+
+def _ignition_hours(*kinds: Common) -> tuple[Ints, Floats, float]:
+    """(times, ignition hours since the first, step of the hour meter) over all messages that say it.
+
+    The meter may start afresh with a new boot, and it never runs faster than the clock.
+    """
+    at = np.concatenate([rows.at_us for rows in kinds])
+    meter = np.concatenate([rows.engine_h for rows in kinds])
+    boot = np.concatenate([rows.boot for rows in kinds]) if len(at) else np.zeros(0, np.str_)
+    order = np.lexsort((meter, at))
+    at, meter, boot = at[order], meter[order], boot[order]
+    known = ~np.isnan(meter)
+    if not known.any():
+        return at, np.zeros(len(at)), 0.01
+    read, clock, life = meter[known], at[known] / HOUR_US, boot[known]
+    step = 0.05 if np.allclose(read * 20, np.round(read * 20), atol=1e-6) else 0.01
+    # The meter of one boot only rises; rounding and late rows make it dip, and a running maximum takes the dips out.
+    grown = np.zeros(len(read))
+    starts = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
+    for first, last in zip(starts, np.r_[starts[1:], len(read)], strict=True):
+        peak = np.maximum.accumulate(read[first:last])
+        gain = np.diff(peak, prepend=peak[0])
+        passed = np.diff(clock[first:last], prepend=clock[first])
+        grown[first:last] = np.minimum(gain, passed + 2 * step)
+    total = np.cumsum(grown)
+    return at, np.interp(at, at[known], total), step

@@ -1,0 +1,214 @@
+"""When a reservoir reaches its low mark if nobody fills it: the 10, 50 and 90 % points of a first passage.
+
+Grease goes with the cycles, and the cycles go with the vehicle's calendar. Whole past weeks are therefore drawn again,
+recent ones more often, hour by hour as they were; parks are drawn apart, since they are longer than a week and come
+rarely. The level now and the grease per cycle are drawn from their uncertainties.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from analytics.history import DAY_US, History
+from analytics.reservoir import Reservoir
+from analytics.settings import Settings
+from ingest.store import Floats, Ints, rfc3339
+
+_WEEK_US: Final = 7 * DAY_US
+_WEEKS: Final = 16
+_HALF_LIFE_WEEKS: Final = 5.0
+_PATHS: Final = 600
+# Parks: before a vehicle's own past tells, one every 35 weeks, of two weeks on average.
+_PARK_PER_WEEK: Final = 1 / 35
+_PARK_PRIOR_WEEKS: Final = 20.0
+_PARK_DAYS: Final = 13.0
+_DRIFT_SD: Final = 0.07  # how far the use of the weeks to come may lie from that of the weeks drawn
+
+
+@dataclass(frozen=True)
+class Refill:
+    """The forecast at `as_of_us`; due times are None where they are unknown or more than the horizon away."""
+
+    as_of_us: int
+    level_pct: float | None
+    low_mark_pct: float
+    due_early_us: int | None
+    due_expected_us: int | None
+    due_late_us: int | None
+    litres_to_full: float | None
+    cm3_per_cycle: float
+    cycles_per_day: float | None
+    state: str
+    reason: str | None
+
+    def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
+        """The forecast as `tallow refills --json` prints it."""
+
+        def time(us: int | None) -> str | None:
+            return None if us is None else rfc3339(us)
+
+        return {
+            "fleet": fleet,
+            "vehicle": vehicle,
+            "as_of": rfc3339(self.as_of_us),
+            "level_pct": self.level_pct,
+            "low_mark_pct": self.low_mark_pct,
+            "due_early": time(self.due_early_us),
+            "due_expected": time(self.due_expected_us),
+            "due_late": time(self.due_late_us),
+            "litres_to_full": self.litres_to_full,
+            "cm3_per_cycle": self.cm3_per_cycle,
+            "cycles_per_day": self.cycles_per_day,
+            "state": self.state,
+            "reason": self.reason,
+        }
+
+
+def first_passage(
+    needed: Floats, weeks: list[Floats], weights: Floats, delay_days: Floats, parks: tuple[float, float],
+    horizon_days: int, rng: np.random.Generator,
+) -> Floats:  # fmt: skip
+    """Days until `needed` cycles are done, one path for each of them: shape (paths,), inf beyond the horizon.
+
+    `weeks` hold the times of the cycles of past weeks (days since the week's start, ascending), to be drawn with
+    `weights`; `parks` is (chance a week, mean days); `delay_days` (paths,) passes before anything runs.
+    """
+    paths, ahead = len(needed), int(np.ceil(horizon_days / 7)) + 1
+    counts = np.array([len(week) for week in weeks], np.float64)
+    mean = float(counts @ weights)
+    if mean <= 0:
+        return np.full(paths, np.inf)
+    ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 2.5) + 8))
+    drawn = rng.choice(len(weeks), size=(paths, ahead), p=weights)
+    parked = (rng.random((paths, ahead)) < parks[0]) * rng.exponential(parks[1], (paths, ahead))
+    start = delay_days[:, None] + 7.0 * np.arange(ahead) + np.cumsum(parked, axis=1)
+    done = np.cumsum(counts[drawn], axis=1)
+    week = np.argmax(done >= needed[:, None], axis=1)
+    reached = done[np.arange(paths), week] >= needed
+    days = np.full(paths, np.inf)
+    for p in np.flatnonzero(reached):
+        w = week[p]
+        before = done[p, w - 1] if w else 0.0
+        times = weeks[drawn[p, w]]
+        position = max(0, int(np.ceil(needed[p] - before)) - 1)
+        days[p] = start[p, w] + times[min(position, len(times) - 1)]
+    return np.where(days <= horizon_days, days, np.inf)
+
+
+def _past_weeks(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> tuple[list[Floats], Floats]:
+    """Times of the cycles (days since the week's start) of the weeks that end at `as_of_us`, newest first, and weights."""
+    whole = min(_WEEKS, (as_of_us - first_us) // _WEEK_US)
+    weeks = []
+    for back in range(int(whole)):
+        start = as_of_us - (back + 1) * _WEEK_US
+        a, b = np.searchsorted(cycles_us, [start, start + _WEEK_US])
+        weeks.append(np.repeat((cycles_us[a:b] - start) / DAY_US, counts[a:b]))
+    weights = 0.5 ** (np.arange(int(whole)) / _HALF_LIFE_WEEKS)
+    return weeks, weights
+
+
+def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Settings) -> Refill:
+    """The refill forecast of one vehicle."""
+    setup, as_of = history.setup, history.as_of_us
+    dose_cm3 = setup.dose_cm3 * reservoir.share
+    at_us = history.cycles.at_us
+    ran = 1 + lost
+    days = (as_of - int(at_us[0])) / DAY_US if len(at_us) else 0.0
+    recent = at_us > as_of - 28 * DAY_US
+    per_day = float(ran[recent].sum() / min(days, 28.0)) if days >= 1 else None
+    level, level_sd = reservoir.level_pct, reservoir.level_sd
+    if level is None and setup.level == "switch":
+        level, level_sd = _by_switch(history, reservoir)
+
+    def answer(
+        state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None)
+    ) -> Refill:
+        return Refill(
+            as_of, None if level is None else round(level, 1), setup.low_mark_pct, *due,
+            None if level is None else round(max(0.0, 100 - level) / 100 * setup.reservoir_l, 2),
+            round(dose_cm3, 2), None if per_day is None else round(per_day, 1), state, reason,
+        )  # fmt: skip
+
+    if level is None:
+        return answer("unknown", _why_no_level(history))
+    if level <= setup.low_mark_pct or reservoir.low_since_us is not None:
+        since = reservoir.low_since_us if reservoir.low_since_us is not None else as_of
+        return answer("due", None, (since, since, since))
+    if per_day is None or days < 3:
+        return answer("unknown", "less than three days of cycles are recorded")
+    due_days = _draw(history, ran, level, level_sd, dose_cm3, reservoir.share_sd, settings)
+    if due_days is None:
+        return answer("unknown", "the pump has not run in the weeks on record")
+    points = np.quantile(due_days, [0.1, 0.5, 0.9], method="inverted_cdf")
+    due = tuple(None if not np.isfinite(d) else as_of + int(d * DAY_US) for d in points)
+    reason = None
+    if due[1] is None:
+        reason = f"further away than {settings.horizon_days} days"
+    elif reservoir.by_counting:
+        reason = "the level sensor cannot be trusted; the level is counted from the cycles"
+    soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
+    return answer("soon" if soon else "ok", reason, (due[0], due[1], due[2]))
+
+
+def _draw(
+    history: History, ran: Ints, level: float, level_sd: float, dose_cm3: float, share_sd: float, settings: Settings
+) -> Floats | None:
+    setup, as_of, at_us = history.setup, history.as_of_us, history.cycles.at_us
+    # The same question gets the same answer: the generator starts from the vehicle's name.
+    rng = np.random.default_rng([ord(c) for c in f"{setup.fleet}/{setup.vehicle}"])
+    weeks, weights = _past_weeks(at_us, ran, int(at_us[0]), as_of)
+    counts = np.array([len(week) for week in weeks], np.float64)
+    usual = float(np.median(counts[counts > 0])) if (counts > 0).any() else 0.0
+    active = counts >= 0.3 * usual if usual else np.zeros(0, bool)
+    drift = _DRIFT_SD
+    if active.sum() < 2:
+        # Too little for a calendar: the cycles so far, spread evenly over a week.
+        span_days = max((as_of - int(at_us[0])) / DAY_US, 1.0)
+        rate = float(ran.sum()) / span_days
+        number = round(7 * rate)
+        if number < 1:
+            return None
+        weeks, weights = [np.linspace(0, 7, number, endpoint=False)], np.ones(1)
+        drift, parks, active = 0.35, (_PARK_PER_WEEK, _PARK_DAYS), np.ones(1, bool)
+    else:
+        idle = int((~active).sum())
+        starts = int(np.sum(~active[:-1] & active[1:]))
+        chance = (starts + _PARK_PER_WEEK * _PARK_PRIOR_WEEKS) / (len(weeks) + _PARK_PRIOR_WEEKS)
+        length = (7.0 * idle + 2 * _PARK_DAYS) / (starts + 2)
+        parks = (chance, float(np.clip(length, 5.0, 40.0)))
+        drift = float(np.hypot(drift, 0.25 / active.sum()))
+    chosen = [week for week, use in zip(weeks, active, strict=True) if use]
+    weights = weights[active] / weights[active].sum()
+    # The interval may have been changed since: cycles an hour, not ignition hours, differ.
+    per_cycle_pct = dose_cm3 / (setup.reservoir_l * 10)
+    now = np.maximum(level + level_sd * rng.standard_normal(_PATHS), setup.low_mark_pct + 0.05)
+    factor = np.exp(np.hypot(share_sd, drift) * rng.standard_normal(_PATHS))
+    needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
+    stopped_days = (as_of - int(at_us[-1])) / DAY_US
+    gaps = np.diff(at_us[-2000:]) / DAY_US
+    ordinary = float(np.quantile(gaps[gaps > 0.25], 0.97)) if (gaps > 0.25).sum() >= 5 else 4.0
+    delay = rng.exponential(parks[1], _PATHS) if stopped_days > max(1.3 * ordinary, 3.0) else np.zeros(_PATHS)
+    return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng)
+
+
+def _by_switch(history: History, reservoir: Reservoir) -> tuple[float | None, float]:
+    """Level from a low-level switch: it says when the mark is reached, and when it was filled again."""
+    faults = history.faults
+    events = [(int(t), a) for t, code, a in zip(faults.at_us, faults.code, faults.active, strict=True) if code == "level_low"]
+    if not events:
+        return None, 0.0
+    at, active = events[-1]
+    if active:
+        return history.setup.low_mark_pct, 1.0
+    # Whoever fills it fills it to about the mark.
+    used = float(reservoir.used_pct[history.cycles.at_us > at].sum())
+    return max(0.0, 93.0 - used), float(np.hypot(6.0, 0.1 * used))
+
+
+def _why_no_level(history: History) -> str:
+    if history.setup.level == "none":
+        return "there is no level sensor"
+    if history.setup.level == "switch":
+        return "there is a low-level switch only, and it has not changed yet"
+    return "no level reading can be trusted yet"

@@ -1,0 +1,545 @@
+"""The grease in the reservoir: level, fills, grease per cycle, and what the level readings tell of faults.
+
+Between fills the grease goes down only, by a share of the registered dose for each cycle that ran (also those whose
+messages were lost). A reading is that level plus noise, slosh and a share of the tilt. So every reading plus what was
+used since the last fill tells the level just after that fill, and their median is a robust estimate of it; a fill is
+where the next readings leave it upwards for good.
+"""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from analytics.cycles import Audit
+from analytics.findings import Stretch, joined
+from analytics.history import DAY_US, HOUR_US, History
+from analytics.settings import Settings
+from ingest.store import Floats, Ints
+
+_RECENT: Final = 10  # readings that tell where the level is now
+_RECENT_USE_PCT: Final = 14.0  # and how far back they may lie: sensors bend by a few points over the whole height
+_SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
+
+
+@dataclass(frozen=True)
+class Fill:
+    """Grease added; `at_us` is when, `detected_us` when the readings made it certain."""
+
+    at_us: int
+    detected_us: int
+    from_pct: float
+    to_pct: float
+    litres: float
+
+
+@dataclass(frozen=True)
+class Reservoir:
+    """What is known at the end of the history.
+
+    `level_pct` with its standard deviation (None: not known), `share` grease per cycle over the registered dose,
+    `track` level as known at each cycle (cycles,), `track_sd` its uncertainty, `used_pct` percent of the reservoir used
+    by each cycle by the sheet.
+    """
+
+    level_pct: float | None
+    level_sd: float
+    share: float
+    share_sd: float
+    noise_pct: float
+    fills: tuple[Fill, ...]
+    track: Floats
+    used_pct: Floats
+    by_counting: bool
+    low_since_us: int | None
+    stretches: tuple[Stretch, ...]
+
+
+@dataclass
+class _Segment:
+    """Readings since a fill: what was used by the sheet until each, and the reading."""
+
+    start_us: int
+    used: list[float] = field(default_factory=list)
+    reading: list[float] = field(default_factory=list)
+    at_us: list[int] = field(default_factory=list)
+
+    def level(self, used: float, share: float, first: bool = False) -> tuple[float, int]:
+        """(level after `used` percent by the sheet, readings that say so); by the first readings, or by the latest."""
+        if not self.reading:
+            return np.nan, 0
+        chosen = slice(0, _RECENT) if first else slice(-_RECENT, None)
+        u, r = np.array(self.used[chosen]), np.array(self.reading[chosen])
+        near = np.abs(u - used) * share <= _RECENT_USE_PCT
+        if not near.any():
+            near = u == (u[0] if first else u[-1])
+        return float(np.median(r[near] - share * (used - u[near]))), int(near.sum())
+
+
+def used_by_sheet(history: History, audit: Audit) -> Floats:
+    """(cycles,) percent of the reservoir that the sheet says was used with each cycle, lost messages' cycles included."""
+    doses = np.array([s.dose_cm3 / (s.reservoir_l * 10) for s in history.setups])
+    c = history.cycles
+    which = history.setup_at(c.at_us)
+    run_s = np.array([s.run_s for s in history.setups])[which]
+    part = np.clip(c.run_s / run_s, 0, 1)
+    return np.asarray(doses[which] * (part + audit.lost))
+
+
+def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
+    """Go through the readings in order; each is judged by what came before it only."""
+    return _Follower(history, audit, settings).run()
+
+
+class _Follower:
+    def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
+        self.history, self.settings = history, settings
+        self.cycle_used = used_by_sheet(history, audit)
+        self.total = np.cumsum(self.cycle_used)
+        c, levels = history.cycles, history.levels
+        self.at = levels.at_us
+        self.reading = _level_for_tilt(levels.level_pct, levels.tilt_deg, self._used_until(levels.at_us))
+        self.raw = levels.level_pct
+        self.used = self._used_until(self.at)
+        self.noise = settings.level_noise_pct
+        self.share, self.share_sd = 1.0, _SHARE_SD
+        self.evidence = 0.0  # percent of the reservoir that the share was learned from
+        self.fills: list[Fill] = []
+        self.segments: list[_Segment] = []
+        self.stretches: list[Stretch] = []
+        self.sensor: Stretch | None = None
+        self.use: Stretch | None = None  # reservoir_loss or under_delivery
+        self.over: Stretch | None = None
+        self.low: Stretch | None = None
+        self.now_share = 1.0
+        self.track = np.full(len(c), np.nan)
+
+    def _used_until(self, at_us: Ints) -> Floats:
+        done = np.searchsorted(self.history.cycles.at_us, at_us, "right")
+        return np.r_[0.0, np.cumsum(self.cycle_used)][done]
+
+    def run(self) -> Reservoir:
+        """The whole history."""
+        history, settings = self.history, self.settings
+        if history.setup.level != "percent":
+            return self._result()
+        c = history.cycles
+        next_cycle = 0
+        bad: list[int] = []  # readings in a row that fit nothing
+        up: list[int] = []  # readings in a row that lie above: a fill, if the next agrees
+        gap_h = _Gaps()
+        for j in range(len(self.at)):
+            next_cycle = self._cycles(next_cycle, int(self.at[j]))
+            self._missing(j, gap_h)
+            reading, used = float(self.reading[j]), float(self.used[j])
+            if not self.segments:
+                self.segments.append(_Segment(int(self.at[j])))
+            segment = self.segments[-1]
+            if self._stuck(j):
+                continue
+            expected, support = segment.level(used, self.now_share)
+            if support == 0:
+                self._take(j)
+                continue
+            miss = reading - expected
+            down = -max(12.0, 6 * self.noise) - 0.4 * self.now_share * (used - segment.used[-1])
+            if reading < -2 or reading > 122 or miss < down:
+                bad.append(j)
+                up = []
+                if len(bad) >= settings.level_sensor_needed:
+                    self._unbelievable(bad, j)
+                continue
+            if bad and self.sensor is None:
+                bad = []
+            if miss > max(settings.fill_jump_pct, 4.2 * self.noise):
+                up.append(j)
+                if len(up) >= 2:
+                    self._fill(up)
+                    up, bad = [], []
+                    self._sensor_back(j)
+                continue
+            up, bad = [], []  # a single reading that lay above was slosh: it counts for nothing
+            self._sensor_back(j)
+            self._take(j)
+        self._cycles(next_cycle, history.as_of_us)
+        self._silent_sensor(gap_h)
+        return self._result()
+
+    # One reading ----------------------------------------------------------------------------------------------
+
+    def _take(self, j: int) -> None:
+        """Let a reading that fits count."""
+        segment, used, reading = self.segments[-1], float(self.used[j]), float(self.reading[j])
+        if segment.reading:
+            expected, support = segment.level(used, self.now_share)
+            if support >= 3:
+                pace = 1 / 40
+                self.noise += pace * (1.25 * min(abs(reading - expected), 3 * self.noise) - self.noise)
+                self.noise = float(np.clip(self.noise, 0.4, 5.0))
+        segment.used.append(used)
+        segment.reading.append(reading)
+        segment.at_us.append(int(self.at[j]))
+        self._learn_share(j)
+        self._marks(int(self.at[j]), used, at_reading=True)
+
+    def _fill(self, readings: list[int]) -> None:
+        first, second = readings[0], readings[1]
+        before = self.segments[-1]
+        at_us = self._fill_time(before.at_us[-1] if before.at_us else int(self.at[first]), int(self.at[first]))
+        fresh = _Segment(at_us)
+        self.segments.append(fresh)
+        for j in (first, second):
+            fresh.used.append(float(self.used[j]))
+            fresh.reading.append(float(self.reading[j]))
+            fresh.at_us.append(int(self.at[j]))
+        self.fills.append(Fill(at_us, int(self.at[second]), 0.0, 0.0, 0.0))
+        # Two readings far apart are two fills with one reading between them.
+        if float(self.reading[second] - self.reading[first]) > max(2 * self.settings.fill_jump_pct, 6 * self.noise):
+            fresh.used.pop(), fresh.reading.pop(), fresh.at_us.pop()
+            again = _Segment(self._fill_time(int(self.at[first]), int(self.at[second])))
+            again.used.append(float(self.used[second]))
+            again.reading.append(float(self.reading[second]))
+            again.at_us.append(int(self.at[second]))
+            self.segments.append(again)
+            self.fills.append(Fill(again.start_us, int(self.at[second]), 0.0, 0.0, 0.0))
+        self._end_low(int(self.at[second]), float(self.used[second]))
+        self._marks(int(self.at[second]), float(self.used[second]), at_reading=True)
+
+    def _fill_time(self, after_us: int, before_us: int) -> int:
+        """When between two readings it was filled: at the end of the longest stop, as vehicles are filled standing."""
+        heard = self.history.heard_us
+        inside = heard[(heard >= after_us) & (heard <= before_us)]
+        if len(inside) < 2:
+            return (after_us + before_us) // 2
+        longest = int(np.argmax(np.diff(inside)))
+        return int(inside[longest] + 0.8 * (inside[longest + 1] - inside[longest]))
+
+    # Grease per cycle -----------------------------------------------------------------------------------------
+
+    def _learn_share(self, j: int) -> None:
+        """Compare what left the reservoir with the sheet, over windows that end at this reading."""
+        slope = self._slope(j, 12.0)
+        if slope is None:
+            return
+        share, sd, excess, began = slope
+        ratio = share / self.share
+        now = int(self.at[j])
+        settings = self.settings
+        z = (share - self.share) / np.hypot(sd, self.share * 0.05)
+        kind = None
+        if ratio >= settings.loss_ratio and z > settings.use_sigmas and excess >= settings.use_excess_pct:
+            kind = "reservoir_loss"
+        elif ratio <= settings.under_ratio and z < -settings.use_sigmas and -excess >= settings.use_excess_pct:
+            kind = "under_delivery"
+        if self.use is None and kind is not None:
+            self.use = Stretch(kind, None, began, now)
+        elif self.use is not None:
+            long = self._slope(j, 8.0)
+            back = long is not None and 0.85 <= long[0] / self.share <= 1.15 and long[1] < 0.12 * self.share
+            if back and long is not None and long[3] > self.use.began_us:
+                self.use.ended_us = int(long[3])
+                self.stretches.append(self.use)
+                self.use = None
+        if self.use is not None:
+            self.use.evidence = {
+                "cm3_per_cycle": round(share * self._dose(), 2),
+                "expected_cm3_per_cycle": round(self.share * self._dose(), 2),
+            }
+            self.now_share = float(np.clip(share, 0.2, 4.0))
+            return
+        # Sound: the vehicle's own share, from all that was used so far; the sheet counts like 60 % of a reservoir.
+        self.now_share = self.share
+        if 0.7 < ratio < 1.4:
+            self._update_share()
+
+    def _update_share(self) -> None:
+        drops, used = 0.0, 0.0
+        for segment in self.segments[-12:]:
+            if len(segment.reading) < 6 or (self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)):
+                continue
+            u, r = np.array(segment.used), np.array(segment.reading)
+            span = float(u[-1] - u[0])
+            if span < 8:
+                continue
+            weight = (u - u.mean()) @ (u - u.mean())
+            slope = -float((u - u.mean()) @ (r - r.mean()) / weight)
+            drops += slope * span
+            used += span
+        if used > 0:
+            prior = 40.0
+            self.share = float(np.clip((prior + drops) / (prior + used), 0.75, 1.25))
+            self.share_sd = _SHARE_SD * float(np.sqrt(prior / (prior + used)))
+            self.now_share = self.share
+
+    def _slope(self, j: int, least: float) -> tuple[float, float, float, int] | None:
+        """(share, its standard deviation, excess percent, begin) over the latest `least` or more percent by the sheet.
+
+        The window may reach back over fills; each stretch between two fills has a level of its own.
+        """
+        used: list[Floats] = []
+        reading: list[Floats] = []
+        began, got = 0, 0.0
+        end_used = float(self.used[j])
+        limit = least / max(self.now_share, 0.5)
+        for segment in reversed(self.segments):
+            if not segment.reading:
+                continue
+            u = np.array(segment.used)
+            take = u >= end_used - limit - 1e-9
+            chosen = int(np.argmax(take)) if take.any() else len(u)
+            if chosen > 0 and chosen < len(u):
+                chosen -= 1
+            if chosen < len(u):
+                part = u[chosen:]
+                used.append(part)
+                reading.append(np.array(segment.reading[chosen:]))
+                got += float(part[-1] - part[0])
+                began = segment.at_us[chosen]
+            if chosen > 0 or end_used - u[0] > 2.5 * limit:
+                break
+        if got < 0.8 * limit:
+            return None
+        du = np.concatenate([u - u.mean() for u in used])
+        dr = np.concatenate([r - r.mean() for r in reading])
+        weight = float(du @ du)
+        if weight <= 0 or len(du) < 6:
+            return None
+        share = -float(du @ dr) / weight
+        sd = self.noise / np.sqrt(weight)
+        return share, float(sd), (share - self.share) * got, began
+
+    def _dose(self) -> float:
+        return self.history.setup.dose_cm3
+
+    # The sensor -----------------------------------------------------------------------------------------------
+
+    def _stuck(self, j: int) -> bool:
+        """Whether the sensor is known to be stuck at this reading; notes the beginning and the end of it."""
+        settings = self.settings
+        if self.sensor is not None and self.sensor.evidence.get("stuck_pct") is not None:
+            if self.raw[j] == self.sensor.evidence["stuck_pct"]:
+                return True
+            self._sensor_back(j)
+            self.segments.append(_Segment(int(self.at[j])))
+            return False
+        needed = settings.level_stuck_readings
+        if j + 1 < needed or not np.all(self.raw[j - needed + 1 : j + 1] == self.raw[j]):
+            return False
+        first = j
+        while first > 0 and self.raw[first - 1] == self.raw[j]:
+            first -= 1
+        step = 2.0 if np.all(np.mod(self.raw[: j + 1], 2) == 0) else 1.0
+        fell = float(self.used[j] - self.used[first]) * self.share
+        if fell < max(settings.level_stuck_pct, 2.5 * step):
+            return False
+        if self.sensor is None:
+            self.sensor = Stretch("level_sensor", None, int(self.at[first]), int(self.at[j]))
+        self.sensor.evidence = {"stuck_pct": float(self.raw[j])}
+        if self.use is not None and self.use.began_us >= self.at[first] - DAY_US:
+            self.use = None
+        # What the stuck readings said counts for nothing.
+        segment = self.segments[-1]
+        while segment.at_us and segment.at_us[-1] >= self.at[first]:
+            segment.used.pop(), segment.reading.pop(), segment.at_us.pop()
+        return True
+
+    def _unbelievable(self, bad: list[int], j: int) -> None:
+        values = self.raw[bad[-self.settings.level_sensor_needed :]]
+        beyond = np.all((values < -2) | (values > 120))
+        frozen = np.ptp(values) == 0 or np.all(values <= 0.5)
+        if beyond or frozen:
+            if self.sensor is None:
+                self.sensor = Stretch("level_sensor", None, int(self.at[bad[0]]), int(self.at[j]))
+                self.sensor.evidence = {"reading_pct": float(values[-1])}
+            return
+        if self.sensor is None:
+            # It moves like a level, only lower: grease went without a cycle. The level starts anew from there.
+            drop = float(np.median(self.reading[bad])) - self.segments[-1].level(float(self.used[bad[0]]), self.now_share)[0]
+            fresh = _Segment(int(self.at[bad[0]]))
+            for k in bad:
+                fresh.used.append(float(self.used[k]))
+                fresh.reading.append(float(self.reading[k]))
+                fresh.at_us.append(int(self.at[k]))
+            self.segments.append(fresh)
+            if self.use is None and -drop > 3 * self.settings.use_excess_pct:
+                cycles = max(1, int(np.searchsorted(self.history.cycles.at_us, self.at[j]) - np.searchsorted(self.history.cycles.at_us, self.at[bad[0]])))
+                lost = Stretch("reservoir_loss", None, int(self.at[bad[0]]), int(self.at[j]), int(self.at[j]))
+                lost.evidence = {
+                    "cm3_per_cycle": round(-drop * self.history.setup.reservoir_l * 10 / cycles, 2),
+                    "expected_cm3_per_cycle": round(self.share * self._dose(), 2),
+                }
+                self.stretches.append(lost)
+            bad.clear()
+
+    def _sensor_back(self, j: int) -> None:
+        if self.sensor is not None:
+            self.sensor.ended_us = int(self.at[j])
+            self.stretches.append(self.sensor)
+            self.sensor = None
+
+    def _missing(self, j: int, gaps: "_Gaps") -> None:
+        if j == 0:
+            return
+        gap = float(self.history.level_h[j] - self.history.level_h[j - 1])
+        limit = gaps.limit()
+        if gap > limit:
+            at = self._hour_reached(float(self.history.level_h[j - 1]) + limit, int(self.at[j - 1]))
+            if at is not None and at < self.at[j]:
+                began = int(self.at[j - 1])
+                self.stretches.append(Stretch("level_sensor", None, began, at, int(self.at[j]), {"missing_h": round(gap, 1)}))
+        gaps.add(gap)
+
+    def _silent_sensor(self, gaps: "_Gaps") -> None:
+        """Level readings that stopped while the rest went on, or that never came."""
+        history = self.history
+        if not len(history.cycles):
+            return
+        if len(self.at):
+            start_us, start_h = int(self.at[-1]), float(history.level_h[-1])
+        else:
+            start_us, start_h = int(history.heard_us[0]), float(history.heard_h[0])
+        at = self._hour_reached(start_h + (gaps.limit() if len(self.at) else 40.0), start_us)
+        if at is not None and self.sensor is None:
+            self.sensor = Stretch("level_sensor", None, start_us, at)
+            self.sensor.evidence = {"missing_h": round(float(history.heard_h[-1]) - start_h, 1)}
+
+    def _hour_reached(self, hours: float, after_us: int) -> int | None:
+        history = self.history
+        later = np.searchsorted(history.heard_us, after_us, "right")
+        found = np.flatnonzero(history.heard_h[later:] > hours)
+        return int(history.heard_us[later + found[0]]) if len(found) else None
+
+    # The marks ------------------------------------------------------------------------------------------------
+
+    def _cycles(self, first: int, until_us: int) -> int:
+        """Bring the level down by the cycles up to a time."""
+        at_us, i = self.history.cycles.at_us, first
+        if not self.segments:
+            return int(np.searchsorted(at_us, until_us, "left"))
+        while i < len(at_us) and at_us[i] < until_us:
+            used = float(self.total[i])
+            self._marks(int(at_us[i]), used, at_reading=False)
+            level, support = self.segments[-1].level(used, self.now_share)
+            self.track[i] = level if support else np.nan
+            i += 1
+        return i
+
+    def _marks(self, now: int, used: float, *, at_reading: bool) -> None:
+        """Low level and overfill."""
+        segment, settings = self.segments[-1], self.settings
+        level, support = segment.level(used, self.now_share)
+        if not support:
+            return
+        mark = self.history.setup.low_mark_pct
+        if self.low is None and level <= mark - 0.25 and support >= 2:
+            self.low = Stretch("low_level", None, now, now)
+        elif self.low is not None and level >= mark + settings.low_hysteresis_pct:
+            self._end_low(now, used)
+        if self.low is not None:
+            self.low.evidence = {"level_pct": round(level, 1)}
+        sd = 1.1 * self.noise / np.sqrt(support)
+        if at_reading and self.over is None and support >= 2 and level > 100 + max(settings.overfill_margin_pct, 2 * sd):
+            self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now)
+            self.over.evidence = {"level_pct": round(level, 1)}
+        elif self.over is not None and level <= 100:
+            self.over.ended_us = now
+            self.stretches.append(self.over)
+            self.over = None
+
+    def _end_low(self, now: int, used: float) -> None:
+        """A fill that ends above the low mark ends it."""
+        if self.low is None:
+            return
+        level, _ = self.segments[-1].level(used, self.now_share)
+        if level > self.history.setup.low_mark_pct:
+            self.low.ended_us = min(now, max(self.segments[-1].start_us, self.low.detected_us))
+            self.stretches.append(self.low)
+            self.low = None
+
+    # The end --------------------------------------------------------------------------------------------------
+
+    def _result(self) -> Reservoir:
+        level, support = np.nan, 0
+        end_used = float(self.total[-1]) if len(self.total) else 0.0
+        if self.segments:
+            for segment in reversed(self.segments):
+                level, support = segment.level(end_used, self.now_share)
+                if support:
+                    break
+        last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
+        last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
+        counted = (end_used - last_used) * self.now_share
+        sd = float(np.hypot(1.2 * self.noise / np.sqrt(max(support, 1)), 0.8))
+        sd = float(np.hypot(sd, counted * max(self.share_sd, 0.03)))
+        known = support > 0 and last_reading is not None
+        open_ = [s for s in (self.sensor, self.use, self.over, self.low) if s is not None]
+        by_kind: list[Stretch] = []
+        pause_us = int(self.settings.pause_h * HOUR_US)
+        for kind in ("low_level", "overfill", "level_sensor", "reservoir_loss", "under_delivery"):
+            mine = [s for s in (*self.stretches, *open_) if s.kind == kind]
+            by_kind += mine if kind in ("low_level", "overfill") else joined(mine, pause_us)
+        return Reservoir(
+            level_pct=float(np.clip(level, 0.0, 120.0)) if known else None,
+            level_sd=sd,
+            share=self.now_share,
+            share_sd=float(np.hypot(self.share_sd, 0.08 if self.use is not None else 0.0)),
+            noise_pct=self.noise,
+            fills=self._measured(),
+            track=self.track,
+            used_pct=self.cycle_used,
+            by_counting=bool(known and self.sensor is not None),
+            low_since_us=self.low.began_us if self.low is not None else None,
+            stretches=tuple(by_kind),
+        )
+
+    def _measured(self) -> tuple[Fill, ...]:
+        """The fills with their sizes, from the readings on both sides."""
+        starts = {segment.start_us: n for n, segment in enumerate(self.segments)}
+        measured = []
+        for fill in self.fills:
+            n = starts[fill.at_us]
+            after = self.segments[n]
+            used = float(self._used_until(np.array([fill.at_us]))[0])
+            to, support = after.level(used, self.share, first=True)
+            before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
+            from_, known = before.level(used, self.share) if before else (np.nan, 0)
+            if not support or not known:
+                continue
+            to, from_ = min(to, 115.0), max(from_, 0.0)
+            litres = max(0.0, (to - from_) / 100 * self.history.setup.reservoir_l)
+            measured.append(Fill(fill.at_us, fill.detected_us, round(from_, 1), round(to, 1), round(litres, 3)))
+        return tuple(measured)
+
+
+class _Gaps:
+    """Ignition hours between level readings, and the gap from which readings are missing."""
+
+    def __init__(self) -> None:
+        self.hours: list[float] = []
+
+    def add(self, hours: float) -> None:
+        self.hours = [*self.hours[-60:], hours]
+
+    def limit(self) -> float:
+        """Four times the usual gap; while little is known, a long time."""
+        if len(self.hours) < 5:
+            return 40.0
+        return float(4.0 * np.median(self.hours) + 0.5 * np.percentile(self.hours, 95) + 0.5)
+
+
+def _level_for_tilt(reading: Floats, tilt_deg: Floats, used: Floats) -> Floats:
+    """Readings with the share of the tilt taken out, which is learned from how readings jump when the tilt does.
+
+    The slope at each reading comes from the readings before it, shrunk towards none.
+    """
+    known = np.flatnonzero(~np.isnan(tilt_deg))
+    if len(known) < 12:
+        return reading.astype(np.float64)
+    out = reading.astype(np.float64).copy()
+    step = np.diff(reading[known]) + np.diff(used[known])
+    turn = np.diff(tilt_deg[known])
+    calm = np.abs(step) < 8  # a fill is no slosh
+    tt, ts = np.cumsum(np.where(calm, turn**2, 0.0)), np.cumsum(np.where(calm, turn * step, 0.0))
+    slope = np.r_[0.0, ts / (tt + 60.0)]
+    out[known] -= np.clip(slope, -1.5, 1.5) * tilt_deg[known]
+    return out

@@ -1,0 +1,58 @@
+"""Every threshold of the analysis, with its unit and its reason."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Limits between sound and not. Ratios of pressure are compared as natural logarithms."""
+
+    # Pressure, per channel. A channel is judged by how many of its last `window` readings lie beyond a limit, so
+    # that single wild readings (one or two in a thousand, of any size) never decide.
+    learning_cycles: int = 12  # cycles from which a first level is taken
+    window: int = 5
+    needed: int = 3
+    blocked_log_ratio: float = 0.36  # 1.43 times expected: "from about 1.5 times" less a reading's own noise
+    open_log_ratio: float = -0.58  # 0.56 times expected: "below about half"
+    starved_log_ratio: float = -0.50  # 0.6 times expected on all channels together
+    sound_log_ratio: float = 0.22  # within a factor of 1.25 either way a channel counts as sound again
+    sigmas: float = 3.3  # a limit also lies at least this many of the channel's own standard deviations out
+    at_relief: float = 0.94  # share of relief pressure from which a reading is "at relief" (valves scatter 2 %)
+    impossible_over_relief: float = 1.25  # no reading can lie much above relief
+    impossible_below_kpa: float = -100.0
+    stuck_readings: int = 8  # identical readings in a row; noise repeats a 10 kPa step about once in thirty
+    missing_readings: int = 6  # cycles in a row without a reading
+    # Cycles.
+    missed_needed: int = 3  # of the last `missed_window` cycles that should have been
+    missed_window: int = 24
+    timer_mismatch: float = 0.08  # registered timers are good to 2 %; 10 % off is a mismatch
+    timer_gaps: int = 7  # equal intervals in a row that prove another timer setting
+    short_run: float = 0.70  # share of the run time below which a run is too short
+    incomplete_needed: int = 3
+    incomplete_window: int = 8
+    not_vented_log_ratio: float = 0.69  # rest pressure twice its own usual value: the injectors did not reload
+    # Silence.
+    silent_min_h: float = 72.0
+    silent_max_h: float = 192.0  # whatever the past was like, after eight days somebody should know
+    silent_young_h: float = 168.0  # while less than two weeks of history tell what is ordinary
+    silent_margin: float = 1.5
+    # Level.
+    fill_jump_pct: float = 7.0  # slosh moves readings by up to about 6 points
+    level_noise_pct: float = 1.5  # until the vehicle's own readings tell
+    level_sensor_needed: int = 4
+    level_stuck_readings: int = 7
+    level_stuck_pct: float = 4.0  # expected fall while the reading stood still
+    overfill_margin_pct: float = 1.0
+    low_hysteresis_pct: float = 3.0
+    loss_ratio: float = 1.28
+    under_ratio: float = 0.77
+    use_excess_pct: float = 5.0  # of the reservoir: smaller differences drown in the sensor's own bend
+    use_sigmas: float = 3.5
+    # Refill.
+    lead_time_days: float = 7.0
+    horizon_days: int = 730
+    # Stretches of one trouble that pause for less than this are one finding.
+    pause_h: float = 72.0
+
+
+DEFAULTS = Settings()

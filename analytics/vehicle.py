@@ -1,0 +1,254 @@
+"""The analysis of one vehicle: (set-ups, messages, as-of) -> findings, fills and refill forecast. No clock, no database."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from analytics import cycles, pressure, reservoir
+from analytics.cycles import Audit
+from analytics.findings import KINDS, Finding, Severity, Stretch, urgency
+from analytics.history import DAY_US, HOUR_US, History, build
+from analytics.pressure import Pressures
+from analytics.refill import Refill, forecast
+from analytics.reservoir import Fill, Reservoir
+from analytics.settings import DEFAULTS, Settings
+from ingest.messages import instant
+from ingest.registry import Line, Setup
+from ingest.store import Messages, rfc3339
+
+
+@dataclass(frozen=True)
+class Result:
+    """Everything the analysis says of a vehicle."""
+
+    history: History
+    audit: Audit
+    pressures: Pressures
+    reservoir: Reservoir
+    findings: tuple[Finding, ...]
+    refill: Refill
+
+    @property
+    def fills(self) -> tuple[Fill, ...]:
+        """The fills seen in the level readings."""
+        return self.reservoir.fills
+
+
+def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settings: Settings = DEFAULTS) -> Result:
+    """The analysis at `as_of_us`: nothing later is used."""
+    history = build(messages, setups, as_of_us)
+    audit = cycles.audit(history, settings)
+    tank = reservoir.follow(history, audit, settings)
+    above = tank.track - history.setup.low_mark_pct
+    pressures = pressure.judge(history, above, tuple(fill.at_us for fill in tank.fills), settings)
+    stretches = [
+        *audit.stretches,
+        *cycles.silence(history, settings),
+        *tank.stretches,
+        *pressures.stretches,
+        *cycles.incomplete(history, pressures.explained, settings),
+    ]
+    findings = [_told(stretch, history) for stretch in _by_cause(stretches, history)]
+    refill = forecast(history, audit.lost, tank, settings)
+    return Result(history, audit, pressures, tank, tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))), refill)
+
+
+# Joint reasoning --------------------------------------------------------------------------------------------
+
+# A kind is not raised while one of these lasts on the same vehicle: it only follows from it.
+_FOLLOWS: Final[Mapping[str, tuple[str, ...]]] = {
+    "open_line": ("pressure_sensor",),
+    "blocked_line": ("pressure_sensor",),
+    "incomplete_cycles": ("starved_pump",),
+    "under_delivery": ("starved_pump", "incomplete_cycles", "level_sensor", "blocked_line"),
+    "reservoir_loss": ("level_sensor",),
+    "low_level": ("level_sensor",),
+    "overfill": ("level_sensor",),
+    "level_sensor": ("starved_pump",),
+    "timer_mismatch": ("missed_cycles",),
+}
+
+
+def _by_cause(stretches: list[Stretch], history: History) -> list[Stretch]:
+    """One cause, one finding."""
+    return [s for s in stretches if not any(_explains(other, s, history) for other in stretches)]
+
+
+def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
+    if cause.kind not in _FOLLOWS.get(effect.kind, ()):
+        return False
+    if cause.channel is not None and effect.channel is not None and cause.channel != effect.channel:
+        return False
+    if cause.began_us > effect.began_us + HOUR_US and effect.kind in ("low_level", "overfill", "timer_mismatch"):
+        return False
+    if effect.kind == "under_delivery" and cause.kind == "blocked_line":
+        setup = history.setup
+        blocked = sum(line.dose_cm3 for line in setup.lines if line.channel == cause.channel)
+        if blocked < 0.2 * setup.dose_cm3:
+            return False
+    cause_end = cause.ended_us if cause.ended_us is not None else history.as_of_us
+    effect_end = effect.ended_us if effect.ended_us is not None else history.as_of_us
+    slack = DAY_US if effect.kind in ("under_delivery", "reservoir_loss", "level_sensor") else HOUR_US
+    if effect.kind == "level_sensor" and "missing_h" in effect.evidence:
+        return False
+    return cause.began_us <= effect_end + slack and effect.began_us <= cause_end + slack
+
+
+# Words ------------------------------------------------------------------------------------------------------
+
+
+def _told(stretch: Stretch, history: History) -> Finding:
+    """A finding in words: what, where, since when, with what figures."""
+    setup = history.setup
+    lines = [line for line in setup.lines if stretch.channel is not None and line.channel == stretch.channel]
+    severity: Severity = KINDS[stretch.kind].severity
+    critical = any(line.critical for line in lines)
+    if stretch.kind == "blocked_line" and (critical or len(lines) > 6):
+        severity = "act_now"
+    evidence = {k: v for k, v in stretch.evidence.items() if v is not None}
+    summary = _SENTENCES[stretch.kind](evidence, _where(stretch.channel, lines), setup)
+    began = instant(stretch.began_us).astimezone(ZoneInfo(setup.timezone))
+    summary += f" Since {began.day} {began:%b %Y}."
+    if critical and stretch.kind in ("blocked_line", "open_line"):
+        summary += " It feeds a point that steering or braking depends on."
+    return Finding(
+        stretch.kind, stretch.channel, tuple(line.line for line in lines), stretch.began_us, stretch.detected_us,
+        stretch.ended_us, severity, summary, evidence,
+    )  # fmt: skip
+
+
+def _where(channel: str | None, lines: list[Line]) -> str:
+    if len(lines) == 1:
+        line = lines[0]
+        bundle = f", {line.bundle}" if line.bundle else ""
+        return f"Line {line.line} ({line.point}{bundle})"
+    if lines:
+        numbers = sorted(line.line for line in lines)
+        shown = f"{numbers[0]} to {numbers[-1]}" if numbers[-1] - numbers[0] + 1 == len(numbers) else ", ".join(map(str, numbers))
+        return f"Channel {channel} (one of lines {shown})"
+    return f"Channel {channel}"
+
+
+def _ratio(e: Mapping[str, float]) -> str:
+    return f"{e['ratio_to_expected']:.1f}" if e.get("ratio_to_expected", 0) >= 1 else f"{e.get('ratio_to_expected', 0):.2f}"
+
+
+def _level_sensor(e: Mapping[str, float]) -> str:
+    if "stuck_pct" in e:
+        return f"The level reading has stood at {e['stuck_pct']:g} % while cycles took grease out."
+    if "reading_pct" in e:
+        return f"The level reading fell to {e['reading_pct']:g} % at once and cannot be true."
+    return f"No level reading came for {e.get('missing_h', 0):.0f} ignition hours while the rest went on."
+
+
+_SENTENCES: Final[Mapping[str, Any]] = {
+    "blocked_line": lambda e, where, s: f"{where} looks blocked: pressure {_ratio(e)} times what is expected.",
+    "open_line": lambda e, where, s: f"{where} looks broken, off or leaking: pressure {_ratio(e)} times what is expected.",
+    "starved_pump": lambda e, where, s: f"The pump has lost pressure on all channels ({_ratio(e)} times expected): air or an empty reservoir; fill and bleed.",
+    "missed_cycles": lambda e, where, s: f"{e['missed']:.0f} of {e['expected']:.0f} cycles never ran although the ignition was on.",
+    "incomplete_cycles": lambda e, where, s: f"{e['count']:.0f} cycles ran without doing their work: unconfirmed, too short or not vented.",
+    "timer_mismatch": lambda e, where, s: f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min.",
+    "reservoir_loss": lambda e, where, s: f"{e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3: look for a leak.",
+    "under_delivery": lambda e, where, s: f"Only {e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3.",
+    "overfill": lambda e, where, s: f"The reservoir is filled to {e['level_pct']:.0f} %, above its full mark.",
+    "low_level": lambda e, where, s: f"The level is at {e['level_pct']:.0f} %; the low mark is {s.low_mark_pct:g} %. Fill before air gets in.",
+    "level_sensor": lambda e, where, s: _level_sensor(e),
+    "pressure_sensor": lambda e, where, s: f"The pressure reading of {where[0].lower() + where[1:]} is stuck, missing or impossible.",
+    "silent": lambda e, where, s: f"Nothing was heard for {e['silent_h'] / 24:.1f} days, longer than its ordinary stops.",
+}
+
+
+# What people are shown --------------------------------------------------------------------------------------
+
+
+def days(result: Result) -> list[dict[str, Any]]:
+    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours."""
+    history, c = result.history, result.history.cycles
+    if not len(history.heard_us):
+        return []
+    zone = ZoneInfo(history.setup.timezone)
+    offset_us = _offset_us(history.heard_us, zone)
+    first = int((history.heard_us[0] + offset_us[0]) // DAY_US)
+    heard_day = (history.heard_us + offset_us) // DAY_US - first
+    last = int((history.as_of_us + int(offset_us[-1])) // DAY_US) - first
+    width = max(last, int(heard_day[-1])) + 1
+    cycle_day = (c.at_us + _offset_us(c.at_us, zone)) // DAY_US - first
+    run_s = np.array([s.run_s for s in history.setups])[history.setup_at(c.at_us)]
+    flawed = (c.complete == 0) | (c.run_s < 0.7 * run_s)
+
+    def per_day(day: Any, weight: Any) -> Any:
+        return np.bincount(np.clip(day, 0, width - 1), weights=weight, minlength=width)
+
+    ignition = per_day(heard_day, np.diff(history.heard_h, prepend=history.heard_h[0]))
+    done, incomplete = per_day(cycle_day, (~flawed).astype(float)), per_day(cycle_day, flawed.astype(float))
+    missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
+    return [
+        {
+            "day": date.fromordinal(719_163 + first + k).isoformat(),
+            "done": int(done[k]),
+            "missed": int(missed[k]),
+            "incomplete": int(incomplete[k]),
+            "lost": int(lost[k]),
+            "ignition_h": round(float(ignition[k]), 2),
+        }
+        for k in range(width)
+    ]
+
+
+def _offset_us(at_us: Any, zone: ZoneInfo) -> Any:
+    """Microseconds to add to UTC for the local clock, looked up once for each UTC hour that occurs."""
+    if not len(at_us):
+        return np.zeros(0, np.int64)
+    hour, where = np.unique(at_us // HOUR_US, return_inverse=True)
+    offsets = [instant(int(h) * HOUR_US).astimezone(zone).utcoffset() for h in hour]
+    return np.array([0 if o is None else int(o.total_seconds() * 1e6) for o in offsets], np.int64)[where]
+
+
+def line_conditions(result: Result) -> list[dict[str, Any]]:
+    """One object for each line of the call-out sheet: its condition and the latest ratio of its channel to expected."""
+    open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
+    index = {name: j for j, name in enumerate(result.pressures.channels)}
+    out = []
+    for line in result.history.setup.lines:
+        ratio = None
+        condition = "unwatched"
+        if line.channel is not None:
+            column = result.pressures.ratio[:, index[line.channel]]
+            known = column[~np.isnan(column)]
+            ratio = round(float(np.median(known[-5:])), 2) if len(known) else None
+            condition = open_.get(line.channel) or ("sound" if ratio is not None else "learning")
+        out.append({"line": line.line, "condition": condition, "ratio": ratio})
+    return out
+
+
+def notes(result: Result) -> list[str]:
+    """Problems of the data itself, in words."""
+    history, found = result.history, []
+    if history.undated:
+        found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
+    if history.corrected:
+        found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
+    unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
+    if unknown:
+        found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
+    return found
+
+
+def fills_json(result: Result, fleet: str, vehicle: str) -> list[dict[str, Any]]:
+    """The fills as `tallow fills --json` prints them."""
+    return [
+        {
+            "fleet": fleet,
+            "vehicle": vehicle,
+            "at": rfc3339(fill.at_us),
+            "detected_at": rfc3339(fill.detected_us),
+            "from_pct": fill.from_pct,
+            "to_pct": fill.to_pct,
+            "litres": fill.litres,
+        }
+        for fill in result.fills
+    ]
