@@ -53,6 +53,7 @@ def audit(history: History, settings: Settings) -> Audit:
     mismatch: Stretch | None = None
     trouble: Stretch | None = None
     good = 0
+    seen = 0.0  # expected cycles in the window
     phase = 0.0
     factor = 1.0  # own interval over registered
     gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they end
@@ -67,7 +68,7 @@ def audit(history: History, settings: Settings) -> Audit:
                 mismatch = None
         interval = own[i] = factor * registered[i]
         if i == 0 or c.boot[i] != c.boot[i - 1]:
-            phase, window = 0.0, []
+            phase, window, seen = 0.0, [], 0.0
             continue
         gap_h, ran = hours[i] - hours[i - 1], int(c.cycle_no[i] - c.cycle_no[i - 1])
         if ran < 1:  # the counter stood still or went back: nothing can be said of this gap
@@ -106,7 +107,7 @@ def audit(history: History, settings: Settings) -> Audit:
                 mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered[i] * 60, 2)}
                 # What looked like missed cycles was the other setting.
                 missed[gaps[-needed][1] + 1 : i + 1] = 0
-                window = []
+                window, seen = [], 0.0
                 if trouble is not None and trouble.began_us >= mismatch.began_us:
                     trouble = None
             elif regular:
@@ -117,8 +118,9 @@ def audit(history: History, settings: Settings) -> Audit:
                     mismatch = None
 
         window.append((i, int(missed[i])))
-        while sum(expected[j] for j, _ in window[1:]) >= settings.missed_window:
-            window.pop(0)
+        seen += expected[i]
+        while seen - expected[window[0][0]] >= settings.missed_window:
+            seen -= expected[window.pop(0)[0]]
         if trouble is None:
             if missed[i] and sum(m for _, m in window) >= settings.missed_needed:
                 first = next(j for j, m in window if m)
@@ -135,7 +137,7 @@ def audit(history: History, settings: Settings) -> Audit:
             if good >= max(5.0, np.log(0.01) / np.log(1 - min(0.97, max(0.1, counted / of)))):
                 trouble.ended_us = int(c.at_us[np.flatnonzero(missed[: i + 1])[-1]])
                 stretches.append(trouble)
-                trouble, window = None, []
+                trouble, window, seen = None, [], 0.0
 
     open_missed = 0
     if n:
@@ -263,7 +265,6 @@ def silent_limit_h(gaps_h: list[float], days: float, settings: Settings) -> floa
 
     The longest ordinary stop with a margin; long parks among the gaps count only up to the upper bound.
     """
-    if days < 14:
-        return settings.silent_young_h
     longest = max((g for g in gaps_h if g <= settings.silent_max_h), default=0.0)
-    return float(min(max(settings.silent_min_h, settings.silent_margin * longest), settings.silent_max_h))
+    limit = float(min(max(settings.silent_min_h, settings.silent_margin * longest), settings.silent_max_h))
+    return max(limit, settings.silent_young_h) if days < settings.silent_young_days else limit

@@ -37,6 +37,7 @@ _PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.06])
 _WANDER_PER_H: Final = 0.0004  # variance that ageing and the seasons add to the common level, with temperature known
 _WANDER_BLIND_PER_H: Final = 0.004  # and without
 _FILL_SD: Final = 0.15  # a fill may bring another grade
+_BLOCK: Final = 12  # cycles
 
 
 @dataclass(frozen=True)
@@ -56,16 +57,13 @@ class Pressures:
 
 @dataclass
 class _Channels:
-    """What is known of each channel: arrays of shape (channels,); `recent` holds the latest residuals, newest last."""
+    """What is known of each channel: arrays of shape (channels,)."""
 
-    level: Floats
+    level: Floats  # log kPa, NaN until learned
     noise: Floats
     count: NDArray[np.int64]
-    uu: Floats
+    uu: Floats  # sums for the sensitivity to the common part
     ur: Floats
-    recent: Floats  # (window, channels)
-    relief: Floats  # (window, channels) 1 where the reading was at relief
-    times: NDArray[np.int64]  # (window, channels)
 
 
 class _Common:
@@ -77,23 +75,25 @@ class _Common:
         self.noise = 0.08
         self.count = 0
 
-    def expect(self, x: Floats) -> tuple[float, float]:
-        """(expected, standard deviation of what is seen)."""
-        return float(x @ self.theta), float(np.sqrt(x @ self.cov @ x + self.noise**2))
+    def expect(self, x: Floats) -> tuple[Floats, Floats]:
+        """(expected, standard deviation of what is seen) for features of shape (n, 4)."""
+        return x @ self.theta, np.sqrt(np.einsum("ij,jk,ik->i", x, self.cov, x) + self.noise**2)
 
-    def learn(self, x: Floats, seen: float) -> None:
-        """Take one cycle in; what lies far off counts less."""
-        miss = seen - float(x @ self.theta)
-        spread = np.sqrt(x @ self.cov @ x + self.noise**2)
-        weight = min(1.0, 1.5 * spread / max(abs(miss), 1e-9))
-        gain = self.cov @ x / (x @ self.cov @ x + self.noise**2 / weight)
-        self.theta = self.theta + gain * miss
-        self.cov = self.cov - np.outer(gain, x @ self.cov)
-        self.count += 1
-        left = seen - float(x @ self.theta)
-        step = max(1 / (self.count + 10), 1 / 300)
-        self.noise += step * (1.25 * min(abs(left), 3 * self.noise) - self.noise)
-        self.noise = float(np.clip(self.noise, 0.03, 0.3))
+    def learn(self, x: Floats, seen: Floats) -> None:
+        """Take a block of cycles in; what lies far off counts less."""
+        expected, spread = self.expect(x)
+        weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(seen - expected), 1e-9)) / self.noise**2
+        information = np.linalg.inv(self.cov)
+        self.cov = np.linalg.inv(information + (x * weight[:, None]).T @ x)
+        self.theta = self.cov @ (information @ self.theta + x.T @ (weight * seen))
+        self.count += len(seen)
+        left = 1.25 * np.minimum(np.abs(seen - x @ self.theta), 3 * self.noise)
+        step = max(len(seen) / (self.count + 10), len(seen) / 300)
+        self.noise = float(np.clip(self.noise + step * (left.mean() - self.noise), 0.03, 0.3))
+
+    def wander(self, variance: float) -> None:
+        """Let the common level have moved by as much."""
+        self.cov[0, 0] += variance
 
 
 def features(history: History) -> Floats:
@@ -123,11 +123,8 @@ def features(history: History) -> Floats:
     return x
 
 
-def judge(history: History, level_above_mark: Floats, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
-    """Follow every channel cycle by cycle; each reading is judged by what came before it only.
-
-    `level_above_mark` (cycles,) is the level's distance from the low mark as known at each cycle, NaN where it is not.
-    """
+def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
+    """Follow every channel cycle by cycle; each reading is judged by what came before it only."""
     c, setup = history.cycles, history.setup
     order = [*setup.channels, *(name for name in c.channels if name not in setup.channels)]
     index = {name: i for i, name in enumerate(c.channels)}
@@ -154,188 +151,204 @@ def judge(history: History, level_above_mark: Floats, fills_us: tuple[int, ...],
     same = np.zeros((n, width), bool)
     if n > 2:
         same[2:] = (peak[2:] == peak[1:-1]) & (peak[1:-1] == peak[:-2])
-    ratio, explained, stretches, state = _follow(
-        history, logp, usable, same, peak >= settings.at_relief * relief[:, None], level_above_mark, fills_us, order, settings
+    follower = _Follower(
+        history, np.where(usable, logp, np.nan), same, peak >= settings.at_relief * relief[:, None], fills_us, order, settings
     )
+    stretches = follower.run()
+    ratio, explained = np.full((n, width), np.nan, np.float32), np.zeros(n)
+    ratio[follower.rows], explained[follower.rows] = np.exp(follower.residual), follower.explained
     pause_us = int(settings.pause_h * HOUR_US)
     found = []
     for kind in ("blocked_line", "open_line", "starved_pump"):
         for name in (*order, None):
             found += joined([s for s in stretches if (s.kind, s.channel) == (kind, name)], pause_us)
-    return Pressures(
-        tuple(order), ratio, state.noise, state.count, explained, tuple(found) + tuple(sensors)
-    )
+    state = follower.state
+    return Pressures(tuple(order), ratio, state.noise, state.count, explained, tuple(found) + tuple(sensors))
 
 
-def _follow(
-    history: History,
-    logp: Floats,
-    usable: Flags,
-    same: Flags,
-    at_relief: Flags,
-    level_above_mark: Floats,
-    fills_us: tuple[int, ...],
-    order: list[str],
-    settings: Settings,
-) -> tuple[NDArray[np.float32], Floats, list[Stretch], _Channels]:
-    at_us = history.cycles.at_us
-    n, width = logp.shape
-    x = features(history)
-    with_temp = bool(np.isfinite(history.cycles.temp_c[:50]).mean() > 0.5) if n else False
-    state = _Channels(
-        np.full(width, np.nan), np.full(width, 0.08), np.zeros(width, np.int64), np.zeros(width), np.zeros(width),
-        np.zeros((settings.window, width)), np.zeros((settings.window, width)), np.zeros((settings.window, width), np.int64),
-    )  # fmt: skip
-    common, ratio, explained = _Common(), np.full((n, width), np.nan, np.float32), np.zeros(n)
-    done: list[Stretch] = []
-    open_: dict[tuple[str, int], Stretch] = {}  # (kind, channel index)
-    starved: Stretch | None = None
-    lows: list[tuple[int, bool]] = []  # of the latest cycles: time, all channels low
-    first: dict[int, list[tuple[float, float]]] = {j: [] for j in range(width)}  # (log pressure, expected common) while learning
-    fills = list(fills_us)
-    alarm = np.zeros(width, bool)
-    clock_h = at_us / HOUR_US
+class _Follower:
+    """Goes through the cycles in blocks: within a block what was learned stays as it is, so that a reading is judged
+    by what came before its block, whatever comes after it."""
 
-    for i in range(n):
-        if i:
-            wander = _WANDER_PER_H if with_temp else _WANDER_BLIND_PER_H
-            common.cov[0, 0] += wander * 0.01 * min(clock_h[i] - clock_h[i - 1], 240.0)
-            if history.cycles.boot[i] != history.cycles.boot[i - 1]:
-                common.cov[0, 0] += _FILL_SD**2
+    def __init__(
+        self, history: History, logp: Floats, same: Flags, at_relief: Flags, fills_us: tuple[int, ...], order: list[str],
+        settings: Settings,
+    ) -> None:  # fmt: skip
+        self.rows = np.flatnonzero(~np.isnan(logp).all(axis=1))
+        self.settings, self.order = settings, order
+        self.at_us = history.cycles.at_us[self.rows]
+        self.boot = history.cycles.boot[self.rows]
+        self.logp, self.same, self.at_relief = logp[self.rows], same[self.rows], at_relief[self.rows]
+        self.x = features(history)[self.rows]
+        n, width = self.logp.shape
+        with_temp = len(history.cycles) > 0 and float(np.isfinite(history.cycles.temp_c[:50]).mean()) > 0.5
+        self.wander_per_h = _WANDER_PER_H if with_temp else _WANDER_BLIND_PER_H
+        self.fills_us = np.array(fills_us, np.int64)
+        self.state = _Channels(
+            np.full(width, np.nan), np.full(width, 0.08), np.zeros(width, np.int64), np.zeros(width), np.zeros(width)
+        )
+        self.common = _Common()
+        self.residual = np.full((n, width), np.nan)
+        self.high, self.low = np.zeros((n, width), bool), np.zeros((n, width), bool)
+        self.sound = np.zeros((n, width), bool)  # back within reach of what is expected
+        self.gone = np.zeros(n, bool)  # pressure lost on all channels
+        self.airy = np.zeros(n, bool)
+        self.explained = np.zeros(n)
+        self.alarm = np.zeros(width, bool)
+        self.open: dict[tuple[str, int], Stretch] = {}  # (kind, channel)
+        self.starved: Stretch | None = None
+        self.done: list[Stretch] = []
+
+    def run(self) -> list[Stretch]:
+        """All stretches, those that last included."""
+        for first in range(0, len(self.rows), _BLOCK):
+            self._block(first, min(first + _BLOCK, len(self.rows)))
+        return self.done + list(self.open.values()) + ([self.starved] if self.starved is not None else [])
+
+    def _block(self, a: int, b: int) -> None:
+        state, settings, common = self.state, self.settings, self.common
+        if a:
+            hours = (self.at_us[a] - self.at_us[a - 1]) / HOUR_US
+            self.common.wander(self.wander_per_h * 0.01 * min(hours, 240.0) + self.wander_per_h * 0.05)
+            fills = int(((self.fills_us > self.at_us[max(0, a - _BLOCK)]) & (self.fills_us <= self.at_us[a])).sum())
+            new_boot = self.boot[a] != self.boot[max(0, a - _BLOCK)]
+            if fills or new_boot:
+                common.wander(_FILL_SD**2)
+            if new_boot:
                 state.count = np.minimum(state.count, 20)
-        while fills and fills[0] <= at_us[i]:
-            fills.pop(0)
-            common.cov[0, 0] += _FILL_SD**2
-        ok = usable[i]
-        if not ok.any():
-            continue
-        known = ok & ~np.isnan(state.level)
-        guess, guess_sd = common.expect(x[i])
-        # The common part: the robust centre of sound channels; with few of them the weather's guess has a voice as well.
-        sound = known & ~alarm
-        moves = (logp[i] - state.level)[sound if sound.any() else known]
-        if len(moves) >= 2:
-            u = float(np.median(np.append(moves, guess) if len(moves) <= 4 else moves))
-        else:
-            u = guess
-        several = int(known.sum()) >= 2
-
-        # Learning: the first cycles give a channel its level.
-        for j in np.flatnonzero(ok & np.isnan(state.level)):
-            first[j].append((logp[i, j], u))
-            if len(first[j]) >= settings.learning_cycles:
-                state.level[j] = float(np.median([p - m for p, m in first[j]]))
-                state.count[j] = len(first[j])
-        if not known.any():
-            continue
+        logp, x = self.logp[a:b], self.x[a:b]
+        known = ~np.isnan(state.level)
+        guess, guess_sd = common.expect(x)
+        u, several = self._common_part(logp - state.level, guess)
 
         shrink = (0.08 / 0.12) ** 2
         slope = 1 + np.clip(state.ur / (state.uu + shrink), -0.3, 0.3)
-        residual = logp[i] - state.level - slope * u
-        ratio[i, known] = np.exp(residual[known])
-        k = known
-        state.recent[:-1, k], state.recent[-1, k] = state.recent[1:, k], residual[k]
-        state.relief[:-1, k], state.relief[-1, k] = state.relief[1:, k], at_relief[i, k]
-        state.times[:-1, k], state.times[-1, k] = state.times[1:, k], at_us[i]
-        spread = state.noise if several else np.maximum(state.noise, guess_sd)
-        high_limit = np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)
-        low_limit = np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
-        others_free = at_relief[i, k].mean() <= 0.5 or width == 1
-        stuck_at_relief = (state.relief > 0) & (state.recent > np.maximum(0.15, 3 * spread)) & others_free
-        high = (state.recent > high_limit) | stuck_at_relief
-        low = state.recent < low_limit
+        residual = logp - state.level - slope * u[:, None]
+        self.residual[a:b] = residual
+        spread = np.where(several[:, None], state.noise, np.maximum(state.noise, guess_sd[:, None]))
+        relief = self.at_relief[a:b]
+        free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (len(known) == 1)
+        with np.errstate(invalid="ignore"):
+            pressed = relief & free[:, None] & (residual > np.maximum(0.15, 3 * spread))
+            self.high[a:b] = (residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)) | pressed
+            self.low[a:b] = residual < np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
+            self.sound[a:b] = np.abs(residual) < np.maximum(settings.sound_log_ratio, 2 * state.noise)
+            self.sound[a:b] &= ~(relief & (residual > 0.1))
+            self.gone[a:b] = several & (u - guess < np.minimum(settings.starved_log_ratio, -3 * guess_sd))
+        if common.count < settings.learning_cycles:
+            self.gone[a:b] = False
+        self._all_together(a, b, u - guess, several)
+        self._each(a, b)
+        blocked = {j for kind, j in self.open if kind == "blocked_line"}
+        few = self.logp.shape[1] <= 2
+        self.explained[a:b] = self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
+        if few:
+            self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))
+        self._learn(a, b, u, guess, several, residual)
 
-        # All channels together.
-        gone = several and u - guess < min(settings.starved_log_ratio, -3 * guess_sd) and common.count >= settings.learning_cycles
-        lows = [*lows, (int(at_us[i]), bool(gone))][-settings.window :]
-        if starved is None and gone and sum(low_ for _, low_ in lows) >= settings.needed:
-            starved = Stretch("starved_pump", None, next(t for t, low_ in lows if low_), int(at_us[i]))
-        if starved is not None and several:
-            starved.evidence = {"ratio_to_expected": round(float(np.exp(u - guess)), 2)}
-            back = u - guess > -0.3
-            lows[-1] = (int(at_us[i]), not back)
-            if not any(low_ for _, low_ in lows[-4:]) and len(lows) >= 4:
-                starved.ended_us = lows[-4][0]
-                done.append(starved)
-                starved, lows = None, []
-        airy = starved is not None or any(low_ for _, low_ in lows)
+    def _common_part(self, moves: Floats, guess: Floats) -> tuple[Floats, Flags]:
+        """(what all channels do together in each cycle, whether several say so): the robust centre of the sound ones.
 
-        # Each channel.
-        suspicious = (high.sum(axis=0) >= 2) | (low.sum(axis=0) >= 2)
-        for j in np.flatnonzero(k & (suspicious | alarm)):
-            _judge_channel(j, i, at_us, high, low, same, airy, several, level_above_mark, state, open_, done, order, settings)
-            alarm[j] = any((kind, j) in open_ for kind in ("blocked_line", "open_line", "starved_pump"))
-        blocked = any(kind == "blocked_line" for kind, _ in open_)
-        lone = any(kind == "starved_pump" for kind, _ in open_)
-        explained[i] = float(blocked or lone or airy or bool((high[-1] & k).any() and width <= 2))
+        With few channels the weather's guess has a voice as well.
+        """
+        sound = moves[:, ~self.alarm] if (~self.alarm & ~np.isnan(self.state.level)).any() else moves
+        number = (~np.isnan(moves)).sum(axis=1)
+        if sound.shape[1] <= 4:
+            sound = np.column_stack([sound, guess])
+        u = guess.copy()
+        use = number >= 2
+        if use.any():
+            u[use] = np.nanmedian(sound[use], axis=1)
+        return np.where(np.isnan(u), guess, u), use
 
-        # Learning goes on slowly, and never from what looks wrong.
-        learn = k & ~alarm & ~suspicious & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
-        if airy:
-            learn &= False
-        state.count[learn] += 1
-        step = np.maximum(1 / state.count, 1e-3)[learn] if several else np.zeros(int(learn.sum()))
-        bounded = np.clip(residual, -2 * state.noise, 2 * state.noise)
-        state.level[learn] += step * bounded[learn]
-        pace = np.maximum(1 / (state.count + 5), 1 / 300)[learn]
-        seen = 1.25 * np.minimum(np.abs(residual), 3 * state.noise)[learn]
-        state.noise[learn] = np.clip(state.noise[learn] + pace * (seen - state.noise[learn]), 0.03, 0.25)
-        if several:
-            state.uu[learn] += u * u
-            state.ur[learn] += u * bounded[learn]
-            if not airy:
-                common.learn(x[i], u)
-        elif learn.any():
-            common.learn(x[i], float(np.mean((logp[i] - state.level)[learn])))
-    done += list(open_.values()) + ([starved] if starved is not None else [])
-    return ratio, explained, done, state
+    def _all_together(self, a: int, b: int, shift: Floats, several: Flags) -> None:
+        """Begin or end a starved pump."""
+        settings = self.settings
+        if self.starved is None and not self.gone[max(0, a - settings.window) : b].any():
+            return
+        for i in range(a, b):
+            recent = self.gone[max(0, i - settings.window + 1) : i + 1]
+            if self.starved is None and self.gone[i] and recent.sum() >= settings.needed:
+                start = i - len(recent) + 1 + int(np.argmax(recent))
+                self.starved = Stretch("starved_pump", None, int(self.at_us[start]), int(self.at_us[i]))
+                self.starved.evidence = {"ratio_to_expected": round(float(np.exp(shift[i - a])), 2)}
+            if self.starved is not None and several[i - a]:
+                # While it lasts, anything clearly low counts as gone.
+                self.gone[i] = shift[i - a] < -0.3
+                if not self.gone[max(0, i - 3) : i + 1].any():
+                    self.starved.ended_us = int(self.at_us[i - 3])
+                    self.done.append(self.starved)
+                    self.starved = None
+            self.airy[i] = self.starved is not None or bool(recent.any())
 
+    def _each(self, a: int, b: int) -> None:
+        """Begin or end the findings of each channel."""
+        settings = self.settings
+        start = max(0, a - settings.window + 1)
+        for kind, flags in (("blocked_line", self.high), ("open_line", self.low)):
+            totals = np.cumsum(np.vstack([np.zeros((1, flags.shape[1]), np.int64), flags[start:b]]), axis=0)
+            for j in np.flatnonzero((totals[-1] >= settings.needed) | self.alarm):
+                for i in range(a, b):
+                    self._one(kind, flags, j, i)
+        self.alarm[:] = False
+        for _, j in self.open:
+            self.alarm[j] = True
 
-def _judge_channel(
-    j: int,
-    i: int,
-    at_us: NDArray[np.int64],
-    high: Flags,
-    low: Flags,
-    same: Flags,
-    airy: bool,
-    several: bool,
-    level_above_mark: Floats,
-    state: _Channels,
-    open_: dict[tuple[str, int], Stretch],
-    done: list[Stretch],
-    order: list[str],
-    settings: Settings,
-) -> None:
-    """Begin or end the findings of channel `j` at cycle `i`."""
-    now = int(at_us[i])
-    recent, times = state.recent[:, j], state.times[:, j]
-    typical = float(np.exp(np.median(recent)))
-    for kind, beyond in (("blocked_line", high[:, j]), ("open_line", low[:, j])):
-        held = open_.get((kind, j)) or (open_.get(("starved_pump", j)) if kind == "open_line" else None)
+    def _one(self, kind: str, flags: Flags, j: int, i: int) -> None:
+        """Channel `j` at cycle `i`."""
+        if np.isnan(self.residual[i, j]):
+            return
+        settings, held = self.settings, self.open.get((kind, j))
+        have = np.flatnonzero(~np.isnan(self.residual[max(0, i - 3 * settings.window) : i + 1, j]))[-settings.window :]
+        rows = have + max(0, i - 3 * settings.window)
+        recent = self.residual[rows, j]
+        typical = round(float(np.exp(np.median(recent))), 2)
         if held is None:
-            if beyond.sum() < settings.needed or not beyond[-1] or same[i, j] or airy:
-                continue
-            began = int(times[np.argmax(beyond)])
-            name = kind
-            # With one channel nothing but the level tells a line that is off from a pump that draws air.
-            if kind == "open_line" and not several and not level_above_mark[i] > 8:
-                name = "starved_pump"
-            open_[name, j] = Stretch(name, None if name == "starved_pump" else order[j], began, now)
-            open_[name, j].evidence = {"ratio_to_expected": round(typical, 2)}
-            continue
-        sound = np.abs(recent) < max(settings.sound_log_ratio, 2 * state.noise[j])
-        sound &= ~((state.relief[:, j] > 0) & (recent > 0.1))
-        if kind == "blocked_line":
-            sound |= recent < -settings.sound_log_ratio
-        else:
-            sound |= recent > settings.sound_log_ratio
-        if sound[-4:].all():
-            held.ended_us = int(times[-4])
-            done.append(held)
-            open_.pop((held.kind, j))
-        elif kind == "blocked_line" and beyond[-1]:
-            held.evidence["ratio_to_expected"] = round(max(typical, 1.0), 2)
+            beyond = flags[rows, j]
+            if beyond[-1] and beyond.sum() >= settings.needed and not self.same[i, j] and not self.airy[i]:
+                began = int(self.at_us[rows[np.argmax(beyond)]])
+                self.open[kind, j] = Stretch(kind, self.order[j], began, int(self.at_us[i]))
+                self.open[kind, j].evidence = {"ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)}
+            return
+        across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
+        if (self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4:
+            held.ended_us = int(self.at_us[rows[-4]])
+            self.done.append(self.open.pop((kind, j)))
+        elif flags[i, j]:
+            held.evidence["ratio_to_expected"] = typical
+
+    def _learn(self, a: int, b: int, u: Floats, guess: Floats, several: Flags, residual: Floats) -> None:
+        """Learning goes on slowly, and never from what looks wrong."""
+        state, settings = self.state, self.settings
+        start = max(0, a - settings.window + 1)
+        suspicious = (self.high[start:b].sum(axis=0) >= 2) | (self.low[start:b].sum(axis=0) >= 2)
+        calm = ~self.airy[a:b]
+        with np.errstate(invalid="ignore"):
+            use = calm[:, None] & ~self.alarm & ~suspicious & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
+        number = use.sum(axis=0)
+        got = number > 0
+        bounded = np.where(use, np.clip(residual, -2 * state.noise, 2 * state.noise), 0.0)
+        state.count += number
+        if several.any():
+            pace = np.maximum(number / np.maximum(state.count, 1), 1e-3 * number)
+            state.level[got] += (pace * bounded.sum(axis=0) / np.maximum(number, 1))[got]
+            state.uu += (use * u[:, None] ** 2).sum(axis=0)
+            state.ur += (bounded * u[:, None]).sum(axis=0)
+            if calm.any():
+                self.common.learn(self.x[a:b][calm & several], u[calm & several])
+        elif use.any():
+            row, column = np.nonzero(use)
+            self.common.learn(self.x[a:b][row], self.logp[a:b][row, column] - state.level[column])
+        off = np.where(use, np.minimum(np.abs(residual), 3 * state.noise), 0.0).sum(axis=0) / np.maximum(number, 1)
+        pace = np.maximum(number / (state.count + 5), number / 300)
+        state.noise[got] = np.clip(state.noise + pace * (1.25 * off - state.noise), 0.03, 0.25)[got]
+        # The first readings give a channel its level.
+        for j in np.flatnonzero(np.isnan(state.level)):
+            seen = np.flatnonzero(~np.isnan(self.logp[:b, j]))
+            if len(seen) >= settings.learning_cycles:
+                expected = u[seen[seen >= a] - a] if len(seen[seen >= a]) >= 4 else guess[:1]
+                state.level[j] = float(np.median(self.logp[seen[seen >= a], j] - expected)) if len(seen[seen >= a]) >= 4 else float(np.median(self.logp[seen, j] - expected[0]))
+                state.count[j] = len(seen)
 
 
 def _sensors(

@@ -18,8 +18,12 @@ from analytics.settings import Settings
 from ingest.store import Floats, Ints
 
 _RECENT: Final = 10  # readings that tell where the level is now
-_RECENT_USE_PCT: Final = 14.0  # and how far back they may lie: sensors bend by a few points over the whole height
+_RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
+_BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
+# Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
+# only in a long one.
+_WINDOWS_PCT: Final = (9.0, 14.0, 22.0, 35.0)
 
 
 @dataclass(frozen=True)
@@ -38,13 +42,14 @@ class Reservoir:
     """What is known at the end of the history.
 
     `level_pct` with its standard deviation (None: not known), `share` grease per cycle over the registered dose,
-    `track` level as known at each cycle (cycles,), `track_sd` its uncertainty, `used_pct` percent of the reservoir used
+    `own_share` the same while sound, `track` level as known at each cycle (cycles,), `track_sd` its uncertainty, `used_pct` percent of the reservoir used
     by each cycle by the sheet.
     """
 
     level_pct: float | None
     level_sd: float
     share: float
+    own_share: float
     share_sd: float
     noise_pct: float
     fills: tuple[Fill, ...]
@@ -63,17 +68,42 @@ class _Segment:
     used: list[float] = field(default_factory=list)
     reading: list[float] = field(default_factory=list)
     at_us: list[int] = field(default_factory=list)
+    latest: tuple[float, float, int] | None = None  # share, level before any use, readings
 
-    def level(self, used: float, share: float, first: bool = False) -> tuple[float, int]:
-        """(level after `used` percent by the sheet, readings that say so); by the first readings, or by the latest."""
+    def add(self, used: float, reading: float, at_us: int) -> None:
+        """Take a reading in."""
+        self.used.append(used)
+        self.reading.append(reading)
+        self.at_us.append(at_us)
+        self.latest = None
+
+    def drop_last(self) -> None:
+        """Forget the latest reading."""
+        self.used.pop(), self.reading.pop(), self.at_us.pop()
+        self.latest = None
+
+    def level(self, used: float, share: float) -> tuple[float, int]:
+        """(level after `used` percent by the sheet, readings that say so), by the latest readings."""
         if not self.reading:
             return np.nan, 0
-        chosen = slice(0, _RECENT) if first else slice(-_RECENT, None)
+        if self.latest is None or self.latest[0] != share:
+            self.latest = (share, *self._full(slice(-_RECENT, None), self.used[-1], share))
+        return self.latest[1] - share * used, self.latest[2]
+
+    def level_at_start(self, used: float, share: float) -> tuple[float, int]:
+        """The same by the first readings, for the time of the fill."""
+        if not self.reading:
+            return np.nan, 0
+        full, number = self._full(slice(0, _RECENT), self.used[0], share)
+        return full - share * used, number
+
+    def _full(self, chosen: slice, near: float, share: float) -> tuple[float, int]:
+        """What the readings close to `near` would be before anything was used: their median and number."""
         u, r = np.array(self.used[chosen]), np.array(self.reading[chosen])
-        near = np.abs(u - used) * share <= _RECENT_USE_PCT
-        if not near.any():
-            near = u == (u[0] if first else u[-1])
-        return float(np.median(r[near] - share * (used - u[near]))), int(near.sum())
+        close = np.abs(u - near) * share <= _RECENT_USE_PCT
+        values = np.sort(r[close] + share * u[close])
+        half = len(values) // 2
+        return float(values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2), len(values)
 
 
 def used_by_sheet(history: History, audit: Audit) -> Floats:
@@ -103,7 +133,7 @@ class _Follower:
         self.used = self._used_until(self.at)
         self.noise = settings.level_noise_pct
         self.share, self.share_sd = 1.0, _SHARE_SD
-        self.evidence = 0.0  # percent of the reservoir that the share was learned from
+        self.seen = 0  # readings that the noise was learned from
         self.fills: list[Fill] = []
         self.segments: list[_Segment] = []
         self.stretches: list[Stretch] = []
@@ -113,6 +143,7 @@ class _Follower:
         self.low: Stretch | None = None
         self.now_share = 1.0
         self.track = np.full(len(c), np.nan)
+        self.pending = False  # a reading lies above: perhaps a fill
 
     def _used_until(self, at_us: Ints) -> Floats:
         done = np.searchsorted(self.history.cycles.at_us, at_us, "right")
@@ -145,7 +176,7 @@ class _Follower:
             down = -max(12.0, 6 * self.noise) - 0.4 * self.now_share * (used - segment.used[-1])
             if reading < -2 or reading > 122 or miss < down:
                 bad.append(j)
-                up = []
+                up, self.pending = [], False
                 if len(bad) >= settings.level_sensor_needed:
                     self._unbelievable(bad, j)
                 continue
@@ -153,11 +184,13 @@ class _Follower:
                 bad = []
             if miss > max(settings.fill_jump_pct, 4.2 * self.noise):
                 up.append(j)
-                if len(up) >= 2:
+                self.pending = len(up) < 2 and miss < max(2 * settings.fill_jump_pct, 8 * self.noise)
+                if not self.pending:
                     self._fill(up)
                     up, bad = [], []
                     self._sensor_back(j)
                 continue
+            self.pending = False
             up, bad = [], []  # a single reading that lay above was slosh: it counts for nothing
             self._sensor_back(j)
             self._take(j)
@@ -170,40 +203,43 @@ class _Follower:
     def _take(self, j: int) -> None:
         """Let a reading that fits count."""
         segment, used, reading = self.segments[-1], float(self.used[j]), float(self.reading[j])
-        if segment.reading:
-            expected, support = segment.level(used, self.now_share)
-            if support >= 3:
-                pace = 1 / 40
-                self.noise += pace * (1.25 * min(abs(reading - expected), 3 * self.noise) - self.noise)
-                self.noise = float(np.clip(self.noise, 0.4, 5.0))
-        segment.used.append(used)
-        segment.reading.append(reading)
-        segment.at_us.append(int(self.at[j]))
+        if len(segment.reading) >= 2:
+            self._learn_noise(segment, used, reading)
+        self._append(j)
         self._learn_share(j)
         self._marks(int(self.at[j]), used, at_reading=True)
 
+    def _learn_noise(self, segment: _Segment, used: float, reading: float) -> None:
+        """By how far the middle of three readings lies off the line through the others: whatever the grease per cycle."""
+        (u0, u1), (r0, r1) = segment.used[-2:], segment.reading[-2:]
+        part = 0.5 if used <= u0 else (u1 - u0) / (used - u0)
+        off = abs(r1 - r0 - part * (reading - r0)) / np.sqrt(1 + part**2 + (1 - part) ** 2)
+        self.seen += 1
+        pace = max(1 / (self.seen + 10), 1 / 60)
+        self.noise = float(np.clip(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4, 5.0))
+
     def _fill(self, readings: list[int]) -> None:
-        first, second = readings[0], readings[1]
+        """A fill that the latest of these readings made certain; the first lies right after it."""
+        first, latest = readings[0], readings[-1]
         before = self.segments[-1]
-        at_us = self._fill_time(before.at_us[-1] if before.at_us else int(self.at[first]), int(self.at[first]))
-        fresh = _Segment(at_us)
-        self.segments.append(fresh)
-        for j in (first, second):
-            fresh.used.append(float(self.used[j]))
-            fresh.reading.append(float(self.reading[j]))
-            fresh.at_us.append(int(self.at[j]))
-        self.fills.append(Fill(at_us, int(self.at[second]), 0.0, 0.0, 0.0))
+        self._start(self._fill_time(before.at_us[-1] if before.at_us else int(self.at[first]), int(self.at[first])), first)
+        self.fills.append(Fill(self.segments[-1].start_us, int(self.at[latest]), 0.0, 0.0, 0.0))
         # Two readings far apart are two fills with one reading between them.
-        if float(self.reading[second] - self.reading[first]) > max(2 * self.settings.fill_jump_pct, 6 * self.noise):
-            fresh.used.pop(), fresh.reading.pop(), fresh.at_us.pop()
-            again = _Segment(self._fill_time(int(self.at[first]), int(self.at[second])))
-            again.used.append(float(self.used[second]))
-            again.reading.append(float(self.reading[second]))
-            again.at_us.append(int(self.at[second]))
-            self.segments.append(again)
-            self.fills.append(Fill(again.start_us, int(self.at[second]), 0.0, 0.0, 0.0))
-        self._end_low(int(self.at[second]), float(self.used[second]))
-        self._marks(int(self.at[second]), float(self.used[second]), at_reading=True)
+        if float(self.reading[latest] - self.reading[first]) > max(2 * self.settings.fill_jump_pct, 6 * self.noise):
+            self._start(self._fill_time(int(self.at[first]), int(self.at[latest])), latest)
+            self.fills.append(Fill(self.segments[-1].start_us, int(self.at[latest]), 0.0, 0.0, 0.0))
+        elif latest != first:
+            self._append(latest)
+        self._end_low(int(self.at[latest]), float(self.used[latest]))
+        self._marks(int(self.at[latest]), float(self.used[latest]), at_reading=True)
+
+    def _start(self, at_us: int, j: int) -> None:
+        """Begin a segment with reading `j`."""
+        self.segments.append(_Segment(at_us))
+        self._append(j)
+
+    def _append(self, j: int) -> None:
+        self.segments[-1].add(float(self.used[j]), float(self.reading[j]), int(self.at[j]))
 
     def _fill_time(self, after_us: int, before_us: int) -> int:
         """When between two readings it was filled: at the end of the longest stop, as vehicles are filled standing."""
@@ -218,26 +254,34 @@ class _Follower:
 
     def _learn_share(self, j: int) -> None:
         """Compare what left the reservoir with the sheet, over windows that end at this reading."""
-        slope = self._slope(j, 12.0)
-        if slope is None:
-            return
-        share, sd, excess, began = slope
-        ratio = share / self.share
-        now = int(self.at[j])
-        settings = self.settings
-        z = (share - self.share) / np.hypot(sd, self.share * 0.05)
-        kind = None
-        if ratio >= settings.loss_ratio and z > settings.use_sigmas and excess >= settings.use_excess_pct:
-            kind = "reservoir_loss"
-        elif ratio <= settings.under_ratio and z < -settings.use_sigmas and -excess >= settings.use_excess_pct:
-            kind = "under_delivery"
+        settings, now = self.settings, int(self.at[j])
+        kind, strongest = None, 0.0
+        share, began, suspicious = self.now_share, now, False
+        for window in _WINDOWS_PCT:
+            slope = self._slope(j, window)
+            if slope is None:
+                continue
+            here, sd, excess, since = slope
+            z = (here - self.share) / np.sqrt(sd**2 + (self.share * _BEND) ** 2 + self.share_sd**2)
+            suspicious |= abs(z) > 2.5 and abs(here / self.share - 1) > 0.15
+            if abs(z) < max(settings.use_sigmas, strongest) or abs(excess) < settings.use_excess_pct:
+                continue
+            if here >= settings.loss_ratio * self.share:
+                kind, strongest, share, began = "reservoir_loss", abs(z), here, since
+            elif here <= settings.under_ratio * self.share:
+                kind, strongest, share, began = "under_delivery", abs(z), here, since
         if self.use is None and kind is not None:
             self.use = Stretch(kind, None, began, now)
         elif self.use is not None:
-            long = self._slope(j, 8.0)
-            back = long is not None and 0.85 <= long[0] / self.share <= 1.15 and long[1] < 0.12 * self.share
-            if back and long is not None and long[3] > self.use.began_us:
-                self.use.ended_us = int(long[3])
+            late = self._slope(j, 12.0)
+            middle = (1 + (settings.loss_ratio if self.use.kind == "reservoir_loss" else settings.under_ratio)) / 2
+            if late is not None and late[3] > self.use.detected_us:
+                share = late[0]
+                back = share < middle * self.share if middle > 1 else share > middle * self.share
+            else:
+                back = False
+            if back and late is not None:
+                self.use.ended_us = int(late[3])
                 self.stretches.append(self.use)
                 self.use = None
         if self.use is not None:
@@ -245,11 +289,11 @@ class _Follower:
                 "cm3_per_cycle": round(share * self._dose(), 2),
                 "expected_cm3_per_cycle": round(self.share * self._dose(), 2),
             }
-            self.now_share = float(np.clip(share, 0.2, 4.0))
+            self.now_share = float(np.clip(share, 0.5 * self.share, 3 * self.share))
             return
         # Sound: the vehicle's own share, from all that was used so far; the sheet counts like 60 % of a reservoir.
         self.now_share = self.share
-        if 0.7 < ratio < 1.4:
+        if not suspicious:
             self._update_share()
 
     def _update_share(self) -> None:
@@ -266,7 +310,7 @@ class _Follower:
             drops += slope * span
             used += span
         if used > 0:
-            prior = 40.0
+            prior = 25.0
             self.share = float(np.clip((prior + drops) / (prior + used), 0.75, 1.25))
             self.share_sd = _SHARE_SD * float(np.sqrt(prior / (prior + used)))
             self.now_share = self.share
@@ -302,7 +346,7 @@ class _Follower:
         du = np.concatenate([u - u.mean() for u in used])
         dr = np.concatenate([r - r.mean() for r in reading])
         weight = float(du @ du)
-        if weight <= 0 or len(du) < 6:
+        if weight <= 0 or len(du) < 4:
             return None
         share = -float(du @ dr) / weight
         sd = self.noise / np.sqrt(weight)
@@ -340,7 +384,7 @@ class _Follower:
         # What the stuck readings said counts for nothing.
         segment = self.segments[-1]
         while segment.at_us and segment.at_us[-1] >= self.at[first]:
-            segment.used.pop(), segment.reading.pop(), segment.at_us.pop()
+            segment.drop_last()
         return True
 
     def _unbelievable(self, bad: list[int], j: int) -> None:
@@ -355,12 +399,9 @@ class _Follower:
         if self.sensor is None:
             # It moves like a level, only lower: grease went without a cycle. The level starts anew from there.
             drop = float(np.median(self.reading[bad])) - self.segments[-1].level(float(self.used[bad[0]]), self.now_share)[0]
-            fresh = _Segment(int(self.at[bad[0]]))
-            for k in bad:
-                fresh.used.append(float(self.used[k]))
-                fresh.reading.append(float(self.reading[k]))
-                fresh.at_us.append(int(self.at[k]))
-            self.segments.append(fresh)
+            self._start(int(self.at[bad[0]]), bad[0])
+            for k in bad[1:]:
+                self._append(k)
             if self.use is None and -drop > 3 * self.settings.use_excess_pct:
                 cycles = max(1, int(np.searchsorted(self.history.cycles.at_us, self.at[j]) - np.searchsorted(self.history.cycles.at_us, self.at[bad[0]])))
                 lost = Stretch("reservoir_loss", None, int(self.at[bad[0]]), int(self.at[j]), int(self.at[j]))
@@ -413,16 +454,19 @@ class _Follower:
 
     def _cycles(self, first: int, until_us: int) -> int:
         """Bring the level down by the cycles up to a time."""
-        at_us, i = self.history.cycles.at_us, first
-        if not self.segments:
-            return int(np.searchsorted(at_us, until_us, "left"))
-        while i < len(at_us) and at_us[i] < until_us:
-            used = float(self.total[i])
-            self._marks(int(at_us[i]), used, at_reading=False)
-            level, support = self.segments[-1].level(used, self.now_share)
-            self.track[i] = level if support else np.nan
-            i += 1
-        return i
+        at_us = self.history.cycles.at_us
+        last = int(np.searchsorted(at_us, until_us, "left"))
+        if not self.segments or last <= first:
+            return max(first, last)
+        level, support = self.segments[-1].level(0.0, self.now_share)
+        if support:
+            track = level - self.now_share * self.total[first:last]
+            self.track[first:last] = track
+            mark = self.history.setup.low_mark_pct
+            turns = {0, last - first - 1, int(np.argmax(track <= mark - 0.25)), int(np.argmax(track <= 100))}
+            for k in sorted(turns):
+                self._marks(int(at_us[first + k]), float(self.total[first + k]), at_reading=False)
+        return last
 
     def _marks(self, now: int, used: float, *, at_reading: bool) -> None:
         """Low level and overfill."""
@@ -431,14 +475,14 @@ class _Follower:
         if not support:
             return
         mark = self.history.setup.low_mark_pct
-        if self.low is None and level <= mark - 0.25 and support >= 2:
+        if self.low is None and level <= mark - 0.25 and support >= 2 and not self.pending:
             self.low = Stretch("low_level", None, now, now)
         elif self.low is not None and level >= mark + settings.low_hysteresis_pct:
             self._end_low(now, used)
         if self.low is not None:
             self.low.evidence = {"level_pct": round(level, 1)}
         sd = 1.1 * self.noise / np.sqrt(support)
-        if at_reading and self.over is None and support >= 2 and level > 100 + max(settings.overfill_margin_pct, 2 * sd):
+        if at_reading and self.over is None and (support >= 2 or level > 104) and level > 100 + max(settings.overfill_margin_pct, 2 * sd):
             self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now)
             self.over.evidence = {"level_pct": round(level, 1)}
         elif self.over is not None and level <= 100:
@@ -482,6 +526,7 @@ class _Follower:
             level_pct=float(np.clip(level, 0.0, 120.0)) if known else None,
             level_sd=sd,
             share=self.now_share,
+            own_share=self.share,
             share_sd=float(np.hypot(self.share_sd, 0.08 if self.use is not None else 0.0)),
             noise_pct=self.noise,
             fills=self._measured(),
@@ -500,7 +545,7 @@ class _Follower:
             n = starts[fill.at_us]
             after = self.segments[n]
             used = float(self._used_until(np.array([fill.at_us]))[0])
-            to, support = after.level(used, self.share, first=True)
+            to, support = after.level_at_start(used, self.share)
             before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
             from_, known = before.level(used, self.share) if before else (np.nan, 0)
             if not support or not known:

@@ -33,9 +33,10 @@ class Settings:
     not_vented_log_ratio: float = 0.69  # rest pressure twice its own usual value: the injectors did not reload
     # Silence.
     silent_min_h: float = 72.0
-    silent_max_h: float = 192.0  # whatever the past was like, after eight days somebody should know
-    silent_young_h: float = 168.0  # while less than two weeks of history tell what is ordinary
-    silent_margin: float = 1.5
+    silent_max_h: float = 204.0  # whatever the past was like, after eight days and a half somebody should know
+    silent_young_h: float = 168.0  # while the history is too short to tell what is ordinary
+    silent_young_days: float = 42.0
+    silent_margin: float = 2.5
     # Level.
     fill_jump_pct: float = 7.0  # slosh moves readings by up to about 6 points
     level_noise_pct: float = 1.5  # until the vehicle's own readings tell
@@ -46,7 +47,7 @@ class Settings:
     low_hysteresis_pct: float = 3.0
     loss_ratio: float = 1.28
     under_ratio: float = 0.77
-    use_excess_pct: float = 5.0  # of the reservoir: smaller differences drown in the sensor's own bend
+    use_excess_pct: float = 6.0  # of the reservoir: smaller differences drown in the sensor's own bend
     use_sigmas: float = 3.5
     # Refill.
     lead_time_days: float = 7.0

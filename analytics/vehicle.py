@@ -1,7 +1,7 @@
 """The analysis of one vehicle: (set-ups, messages, as-of) -> findings, fills and refill forecast. No clock, no database."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -43,21 +43,38 @@ def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settin
     history = build(messages, setups, as_of_us)
     audit = cycles.audit(history, settings)
     tank = reservoir.follow(history, audit, settings)
-    above = tank.track - history.setup.low_mark_pct
-    pressures = pressure.judge(history, above, tuple(fill.at_us for fill in tank.fills), settings)
+    pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
     stretches = [
         *audit.stretches,
         *cycles.silence(history, settings),
         *tank.stretches,
-        *pressures.stretches,
+        *_lone_channel(pressures, tank, history),
         *cycles.incomplete(history, pressures.explained, settings),
     ]
-    findings = [_told(stretch, history) for stretch in _by_cause(stretches, history)]
+    told = _by_cause(stretches, history)
+    if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
+        tank = replace(tank, share=tank.own_share)
+    findings = [_told(stretch, history) for stretch in told]
     refill = forecast(history, audit.lost, tank, settings)
     return Result(history, audit, pressures, tank, tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))), refill)
 
 
+def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Stretch]:
+    """With one channel, nothing but the level tells a line that is off from a pump that draws air."""
+    if len(pressures.channels) != 1:
+        return list(pressures.stretches)
+    told = []
+    for stretch in pressures.stretches:
+        at = np.searchsorted(history.cycles.at_us, stretch.detected_us)
+        if stretch.kind == "open_line" and not tank.track[at] - history.setup.low_mark_pct > _WELL_ABOVE_PCT:
+            stretch = replace(stretch, kind="starved_pump", channel=None)
+        told.append(stretch)
+    return told
+
+
 # Joint reasoning --------------------------------------------------------------------------------------------
+
+_WELL_ABOVE_PCT: Final = 8.0
 
 # A kind is not raised while one of these lasts on the same vehicle: it only follows from it.
 _FOLLOWS: Final[Mapping[str, tuple[str, ...]]] = {
