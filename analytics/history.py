@@ -46,7 +46,9 @@ class History:
 
     def setup_at(self, at_us: Ints) -> Ints:
         """Which of `setups` was in force at each time."""
-        since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64)
+        since = np.array(
+            [-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64
+        )
         return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
 
 
@@ -98,7 +100,9 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> Histo
     cycles, levels, ignitions = upto(messages.cycles), upto(messages.levels), upto(messages.ignitions)
     faults, states = upto(messages.faults), upto(messages.states)
     heard_us, heard_h, step = _ignition_hours(cycles, levels, ignitions, faults, states)
-    in_force = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
+    in_force = (
+        tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
+    )
     return History(
         setups=in_force,
         cycles=cycles,

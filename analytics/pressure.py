@@ -34,7 +34,9 @@ _COLD_START_H: Final = 0.5
 # What is known of the weather's effect before anything is learned: log pressure per 10 degrees, and its bend.
 _PRIOR: Final = np.array([0.0, -0.13, 0.03, 0.08])
 _PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.06])
-_WANDER_PER_H: Final = 0.0004  # variance that ageing and the seasons add to the common level, with temperature known
+_WANDER_PER_H: Final = (
+    0.0004  # variance that ageing and the seasons add to the common level, with temperature known
+)
 _WANDER_BLIND_PER_H: Final = 0.004  # and without
 _FILL_SD: Final = 0.15  # a fill may bring another grade
 _BLOCK: Final = 12  # cycles
@@ -137,7 +139,9 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
     relief = np.array([s.relief_kpa for s in history.setups])[which]
     run_s = np.array([s.run_s for s in history.setups])[which]
     whole = c.run_s >= settings.short_run * run_s
-    impossible = (peak < settings.impossible_below_kpa) | (peak > settings.impossible_over_relief * relief[:, None])
+    impossible = (peak < settings.impossible_below_kpa) | (
+        peak > settings.impossible_over_relief * relief[:, None]
+    )
     watched = np.array([name in setup.channels for name in order], bool)
 
     sensors = _sensors(history, peak, impossible, order, watched, settings)
@@ -152,7 +156,13 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
     if n > 2:
         same[2:] = (peak[2:] == peak[1:-1]) & (peak[1:-1] == peak[:-2])
     follower = _Follower(
-        history, np.where(usable, logp, np.nan), same, peak >= settings.at_relief * relief[:, None], fills_us, order, settings
+        history,
+        np.where(usable, logp, np.nan),
+        same,
+        peak >= settings.at_relief * relief[:, None],
+        fills_us,
+        order,
+        settings,
     )
     stretches = follower.run()
     ratio, explained = np.full((n, width), np.nan, np.float32), np.zeros(n)
@@ -185,7 +195,11 @@ class _Follower:
         self.wander_per_h = _WANDER_PER_H if with_temp else _WANDER_BLIND_PER_H
         self.fills_us = np.array(fills_us, np.int64)
         self.state = _Channels(
-            np.full(width, np.nan), np.full(width, 0.08), np.zeros(width, np.int64), np.zeros(width), np.zeros(width)
+            np.full(width, np.nan),
+            np.full(width, 0.08),
+            np.zeros(width, np.int64),
+            np.zeros(width),
+            np.zeros(width),
         )
         self.common = _Common()
         self.residual = np.full((n, width), np.nan)
@@ -210,7 +224,9 @@ class _Follower:
         if a:
             hours = (self.at_us[a] - self.at_us[a - 1]) / HOUR_US
             self.common.wander(self.wander_per_h * 0.01 * min(hours, 240.0) + self.wander_per_h * 0.05)
-            fills = int(((self.fills_us > self.at_us[max(0, a - _BLOCK)]) & (self.fills_us <= self.at_us[a])).sum())
+            fills = int(
+                ((self.fills_us > self.at_us[max(0, a - _BLOCK)]) & (self.fills_us <= self.at_us[a])).sum()
+            )
             new_boot = self.boot[a] != self.boot[max(0, a - _BLOCK)]
             if fills or new_boot:
                 common.wander(_FILL_SD**2)
@@ -227,10 +243,14 @@ class _Follower:
         self.residual[a:b] = residual
         spread = np.where(several[:, None], state.noise, np.maximum(state.noise, guess_sd[:, None]))
         relief = self.at_relief[a:b]
-        free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (len(known) == 1)
+        free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (
+            len(known) == 1
+        )
         with np.errstate(invalid="ignore"):
             pressed = relief & free[:, None] & (residual > np.maximum(0.15, 3 * spread))
-            self.high[a:b] = (residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)) | pressed
+            self.high[a:b] = (
+                residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)
+            ) | pressed
             self.low[a:b] = residual < np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
             self.sound[a:b] = np.abs(residual) < np.maximum(settings.sound_log_ratio, 2 * state.noise)
             self.sound[a:b] &= ~(relief & (residual > 0.1))
@@ -241,7 +261,9 @@ class _Follower:
         self._each(a, b)
         blocked = {j for kind, j in self.open if kind == "blocked_line"}
         few = self.logp.shape[1] <= 2
-        self.explained[a:b] = self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
+        self.explained[a:b] = (
+            self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
+        )
         if few:
             self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))
         self._learn(a, b, u, guess, several, residual)
@@ -299,7 +321,9 @@ class _Follower:
         if np.isnan(self.residual[i, j]):
             return
         settings, held = self.settings, self.open.get((kind, j))
-        have = np.flatnonzero(~np.isnan(self.residual[max(0, i - 3 * settings.window) : i + 1, j]))[-settings.window :]
+        have = np.flatnonzero(~np.isnan(self.residual[max(0, i - 3 * settings.window) : i + 1, j]))[
+            -settings.window :
+        ]
         rows = have + max(0, i - 3 * settings.window)
         recent = self.residual[rows, j]
         typical = round(float(np.exp(np.median(recent))), 2)
@@ -308,9 +332,15 @@ class _Follower:
             if beyond[-1] and beyond.sum() >= settings.needed and not self.same[i, j] and not self.airy[i]:
                 began = int(self.at_us[rows[np.argmax(beyond)]])
                 self.open[kind, j] = Stretch(kind, self.order[j], began, int(self.at_us[i]))
-                self.open[kind, j].evidence = {"ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)}
+                self.open[kind, j].evidence = {
+                    "ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)
+                }
             return
-        across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
+        across = (
+            recent < -settings.sound_log_ratio
+            if kind == "blocked_line"
+            else recent > settings.sound_log_ratio
+        )
         if (self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4:
             held.ended_us = int(self.at_us[rows[-4]])
             self.done.append(self.open.pop((kind, j)))
@@ -324,7 +354,12 @@ class _Follower:
         suspicious = (self.high[start:b].sum(axis=0) >= 2) | (self.low[start:b].sum(axis=0) >= 2)
         calm = ~self.airy[a:b]
         with np.errstate(invalid="ignore"):
-            use = calm[:, None] & ~self.alarm & ~suspicious & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
+            use = (
+                calm[:, None]
+                & ~self.alarm
+                & ~suspicious
+                & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
+            )
         number = use.sum(axis=0)
         got = number > 0
         bounded = np.where(use, np.clip(residual, -2 * state.noise, 2 * state.noise), 0.0)
@@ -339,7 +374,9 @@ class _Follower:
         elif use.any():
             row, column = np.nonzero(use)
             self.common.learn(self.x[a:b][row], self.logp[a:b][row, column] - state.level[column])
-        off = np.where(use, np.minimum(np.abs(residual), 3 * state.noise), 0.0).sum(axis=0) / np.maximum(number, 1)
+        off = np.where(use, np.minimum(np.abs(residual), 3 * state.noise), 0.0).sum(axis=0) / np.maximum(
+            number, 1
+        )
         pace = np.maximum(number / (state.count + 5), number / 300)
         state.noise[got] = np.clip(state.noise + pace * (1.25 * off - state.noise), 0.03, 0.25)[got]
         # The first readings give a channel its level.
@@ -347,7 +384,11 @@ class _Follower:
             seen = np.flatnonzero(~np.isnan(self.logp[:b, j]))
             if len(seen) >= settings.learning_cycles:
                 expected = u[seen[seen >= a] - a] if len(seen[seen >= a]) >= 4 else guess[:1]
-                state.level[j] = float(np.median(self.logp[seen[seen >= a], j] - expected)) if len(seen[seen >= a]) >= 4 else float(np.median(self.logp[seen, j] - expected[0]))
+                state.level[j] = (
+                    float(np.median(self.logp[seen[seen >= a], j] - expected))
+                    if len(seen[seen >= a]) >= 4
+                    else float(np.median(self.logp[seen, j] - expected[0]))
+                )
                 state.count[j] = len(seen)
 
 

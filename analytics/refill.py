@@ -23,7 +23,7 @@ _PATHS: Final = 600
 _PARK_PER_WEEK: Final = 1 / 35
 _PARK_PRIOR_WEEKS: Final = 20.0
 _PARK_DAYS: Final = 13.0
-_DRIFT_SD: Final = 0.07  # how far the use of the weeks to come may lie from that of the weeks drawn
+_DRIFT_SD: Final = 0.10  # how far the use of the weeks to come may lie from that of the weeks drawn
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,13 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
 
 
 def _draw(
-    history: History, ran: Ints, level: float, level_sd: float, dose_cm3: float, share_sd: float, settings: Settings
+    history: History,
+    ran: Ints,
+    level: float,
+    level_sd: float,
+    dose_cm3: float,
+    share_sd: float,
+    settings: Settings,
 ) -> Floats | None:
     setup, as_of, at_us = history.setup, history.as_of_us, history.cycles.at_us
     # The same question gets the same answer: the generator starts from the vehicle's name.
@@ -195,7 +201,11 @@ def _draw(
 def _by_switch(history: History, reservoir: Reservoir) -> tuple[float | None, float]:
     """Level from a low-level switch: it says when the mark is reached, and when it was filled again."""
     faults = history.faults
-    events = [(int(t), a) for t, code, a in zip(faults.at_us, faults.code, faults.active, strict=True) if code == "level_low"]
+    events = [
+        (int(t), a)
+        for t, code, a in zip(faults.at_us, faults.code, faults.active, strict=True)
+        if code == "level_low"
+    ]
     if not events:
         return None, 0.0
     at, active = events[-1]

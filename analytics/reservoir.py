@@ -18,7 +18,9 @@ from analytics.settings import Settings
 from ingest.store import Floats, Ints
 
 _RECENT: Final = 10  # readings that tell where the level is now
-_RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
+_RECENT_USE_PCT: Final = (
+    9.0  # and how far back they may lie: sensors bend by a few points over the whole height
+)
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
@@ -216,16 +218,23 @@ class _Follower:
         off = abs(r1 - r0 - part * (reading - r0)) / np.sqrt(1 + part**2 + (1 - part) ** 2)
         self.seen += 1
         pace = max(1 / (self.seen + 10), 1 / 60)
-        self.noise = float(np.clip(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4, 5.0))
+        self.noise = float(
+            np.clip(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4, 5.0)
+        )
 
     def _fill(self, readings: list[int]) -> None:
         """A fill that the latest of these readings made certain; the first lies right after it."""
         first, latest = readings[0], readings[-1]
         before = self.segments[-1]
-        self._start(self._fill_time(before.at_us[-1] if before.at_us else int(self.at[first]), int(self.at[first])), first)
+        self._start(
+            self._fill_time(before.at_us[-1] if before.at_us else int(self.at[first]), int(self.at[first])),
+            first,
+        )
         self.fills.append(Fill(self.segments[-1].start_us, int(self.at[latest]), 0.0, 0.0, 0.0))
         # Two readings far apart are two fills with one reading between them.
-        if float(self.reading[latest] - self.reading[first]) > max(2 * self.settings.fill_jump_pct, 6 * self.noise):
+        if float(self.reading[latest] - self.reading[first]) > max(
+            2 * self.settings.fill_jump_pct, 6 * self.noise
+        ):
             self._start(self._fill_time(int(self.at[first]), int(self.at[latest])), latest)
             self.fills.append(Fill(self.segments[-1].start_us, int(self.at[latest]), 0.0, 0.0, 0.0))
         elif latest != first:
@@ -272,23 +281,26 @@ class _Follower:
                 kind, strongest, share, began = "under_delivery", abs(z), here, since
         if self.use is None and kind is not None:
             self.use = Stretch(kind, None, began, now)
+            self._measure_use(share)
         elif self.use is not None:
-            late = self._slope(j, 12.0)
-            middle = (1 + (settings.loss_ratio if self.use.kind == "reservoir_loss" else settings.under_ratio)) / 2
-            if late is not None and late[3] > self.use.detected_us:
+            middle = (
+                1 + (settings.loss_ratio if self.use.kind == "reservoir_loss" else settings.under_ratio)
+            ) / 2
+            windows = (
+                slope
+                for slope in map(self._slope, [j] * len(_WINDOWS_PCT), _WINDOWS_PCT)
+                if slope is not None
+            )
+            late = next((slope for slope in windows if slope[3] > self.use.detected_us), None)
+            if late is not None:
                 share = late[0]
-                back = share < middle * self.share if middle > 1 else share > middle * self.share
-            else:
-                back = False
-            if back and late is not None:
+            if late is not None and (share < middle * self.share) == (middle > 1):
                 self.use.ended_us = int(late[3])
                 self.stretches.append(self.use)
                 self.use = None
+            elif late is not None:
+                self._measure_use(share)
         if self.use is not None:
-            self.use.evidence = {
-                "cm3_per_cycle": round(share * self._dose(), 2),
-                "expected_cm3_per_cycle": round(self.share * self._dose(), 2),
-            }
             self.now_share = float(np.clip(share, 0.5 * self.share, 3 * self.share))
             return
         # Sound: the vehicle's own share, from all that was used so far; the sheet counts like 60 % of a reservoir.
@@ -296,10 +308,19 @@ class _Follower:
         if not suspicious:
             self._update_share()
 
+    def _measure_use(self, share: float) -> None:
+        if self.use is not None:
+            self.use.evidence = {
+                "cm3_per_cycle": round(share * self._dose(), 2),
+                "expected_cm3_per_cycle": round(self.share * self._dose(), 2),
+            }
+
     def _update_share(self) -> None:
         drops, used = 0.0, 0.0
         for segment in self.segments[-12:]:
-            if len(segment.reading) < 6 or (self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)):
+            if len(segment.reading) < 6 or (
+                self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)
+            ):
                 continue
             u, r = np.array(segment.used), np.array(segment.reading)
             span = float(u[-1] - u[0])
@@ -333,13 +354,15 @@ class _Follower:
             chosen = int(np.argmax(take)) if take.any() else len(u)
             if chosen > 0 and chosen < len(u):
                 chosen -= 1
+            if chosen == 0 and len(u) >= 3:
+                chosen = 1  # right after a fill the grease has not settled
             if chosen < len(u):
                 part = u[chosen:]
                 used.append(part)
                 reading.append(np.array(segment.reading[chosen:]))
                 got += float(part[-1] - part[0])
                 began = segment.at_us[chosen]
-            if chosen > 0 or end_used - u[0] > 2.5 * limit:
+            if chosen > 1 or end_used - u[0] > 2.5 * limit:
                 break
         if got < 0.8 * limit:
             return None
@@ -398,12 +421,21 @@ class _Follower:
             return
         if self.sensor is None:
             # It moves like a level, only lower: grease went without a cycle. The level starts anew from there.
-            drop = float(np.median(self.reading[bad])) - self.segments[-1].level(float(self.used[bad[0]]), self.now_share)[0]
+            drop = (
+                float(np.median(self.reading[bad]))
+                - self.segments[-1].level(float(self.used[bad[0]]), self.now_share)[0]
+            )
             self._start(int(self.at[bad[0]]), bad[0])
             for k in bad[1:]:
                 self._append(k)
             if self.use is None and -drop > 3 * self.settings.use_excess_pct:
-                cycles = max(1, int(np.searchsorted(self.history.cycles.at_us, self.at[j]) - np.searchsorted(self.history.cycles.at_us, self.at[bad[0]])))
+                cycles = max(
+                    1,
+                    int(
+                        np.searchsorted(self.history.cycles.at_us, self.at[j])
+                        - np.searchsorted(self.history.cycles.at_us, self.at[bad[0]])
+                    ),
+                )
                 lost = Stretch("reservoir_loss", None, int(self.at[bad[0]]), int(self.at[j]), int(self.at[j]))
                 lost.evidence = {
                     "cm3_per_cycle": round(-drop * self.history.setup.reservoir_l * 10 / cycles, 2),
@@ -427,7 +459,9 @@ class _Follower:
             at = self._hour_reached(float(self.history.level_h[j - 1]) + limit, int(self.at[j - 1]))
             if at is not None and at < self.at[j]:
                 began = int(self.at[j - 1])
-                self.stretches.append(Stretch("level_sensor", None, began, at, int(self.at[j]), {"missing_h": round(gap, 1)}))
+                self.stretches.append(
+                    Stretch("level_sensor", None, began, at, int(self.at[j]), {"missing_h": round(gap, 1)})
+                )
         gaps.add(gap)
 
     def _silent_sensor(self, gaps: "_Gaps") -> None:
@@ -480,9 +514,14 @@ class _Follower:
         elif self.low is not None and level >= mark + settings.low_hysteresis_pct:
             self._end_low(now, used)
         if self.low is not None:
-            self.low.evidence = {"level_pct": round(level, 1)}
+            self.low.evidence = {"level_pct": round(max(level, 0.0), 1)}
         sd = 1.1 * self.noise / np.sqrt(support)
-        if at_reading and self.over is None and (support >= 2 or level > 104) and level > 100 + max(settings.overfill_margin_pct, 2 * sd):
+        if (
+            at_reading
+            and self.over is None
+            and (support >= 2 or level > 104)
+            and level > 100 + max(settings.overfill_margin_pct, 2 * sd)
+        ):
             self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now)
             self.over.evidence = {"level_pct": round(level, 1)}
         elif self.over is not None and level <= 100:
@@ -552,7 +591,9 @@ class _Follower:
                 continue
             to, from_ = min(to, 115.0), max(from_, 0.0)
             litres = max(0.0, (to - from_) / 100 * self.history.setup.reservoir_l)
-            measured.append(Fill(fill.at_us, fill.detected_us, round(from_, 1), round(to, 1), round(litres, 3)))
+            measured.append(
+                Fill(fill.at_us, fill.detected_us, round(from_, 1), round(to, 1), round(litres, 3))
+            )
         return tuple(measured)
 
 

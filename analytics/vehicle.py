@@ -18,7 +18,7 @@ from analytics.reservoir import Fill, Reservoir
 from analytics.settings import DEFAULTS, Settings
 from ingest.messages import instant
 from ingest.registry import Line, Setup
-from ingest.store import Messages, rfc3339
+from ingest.store import Ints, Messages, rfc3339
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,9 @@ class Result:
         return self.reservoir.fills
 
 
-def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settings: Settings = DEFAULTS) -> Result:
+def analyse(
+    messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settings: Settings = DEFAULTS
+) -> Result:
     """The analysis at `as_of_us`: nothing later is used."""
     history = build(messages, setups, as_of_us)
     audit = cycles.audit(history, settings)
@@ -56,7 +58,14 @@ def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settin
         tank = replace(tank, share=tank.own_share)
     findings = [_told(stretch, history) for stretch in told]
     refill = forecast(history, audit.lost, tank, settings)
-    return Result(history, audit, pressures, tank, tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))), refill)
+    return Result(
+        history,
+        audit,
+        pressures,
+        tank,
+        tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))),
+        refill,
+    )
 
 
 def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Stretch]:
@@ -100,7 +109,11 @@ def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
         return False
     if cause.channel is not None and effect.channel is not None and cause.channel != effect.channel:
         return False
-    if cause.began_us > effect.began_us + HOUR_US and effect.kind in ("low_level", "overfill", "timer_mismatch"):
+    if cause.began_us > effect.began_us + HOUR_US and effect.kind in (
+        "low_level",
+        "overfill",
+        "timer_mismatch",
+    ):
         return False
     if effect.kind == "under_delivery" and cause.kind == "blocked_line":
         setup = history.setup
@@ -145,13 +158,21 @@ def _where(channel: str | None, lines: list[Line]) -> str:
         return f"Line {line.line} ({line.point}{bundle})"
     if lines:
         numbers = sorted(line.line for line in lines)
-        shown = f"{numbers[0]} to {numbers[-1]}" if numbers[-1] - numbers[0] + 1 == len(numbers) else ", ".join(map(str, numbers))
+        shown = (
+            f"{numbers[0]} to {numbers[-1]}"
+            if numbers[-1] - numbers[0] + 1 == len(numbers)
+            else ", ".join(map(str, numbers))
+        )
         return f"Channel {channel} (one of lines {shown})"
     return f"Channel {channel}"
 
 
 def _ratio(e: Mapping[str, float]) -> str:
-    return f"{e['ratio_to_expected']:.1f}" if e.get("ratio_to_expected", 0) >= 1 else f"{e.get('ratio_to_expected', 0):.2f}"
+    return (
+        f"{e['ratio_to_expected']:.1f}"
+        if e.get("ratio_to_expected", 0) >= 1
+        else f"{e.get('ratio_to_expected', 0):.2f}"
+    )
 
 
 def _level_sensor(e: Mapping[str, float]) -> str:
@@ -163,19 +184,43 @@ def _level_sensor(e: Mapping[str, float]) -> str:
 
 
 _SENTENCES: Final[Mapping[str, Any]] = {
-    "blocked_line": lambda e, where, s: f"{where} looks blocked: pressure {_ratio(e)} times what is expected.",
-    "open_line": lambda e, where, s: f"{where} looks broken, off or leaking: pressure {_ratio(e)} times what is expected.",
-    "starved_pump": lambda e, where, s: f"The pump has lost pressure on all channels ({_ratio(e)} times expected): air or an empty reservoir; fill and bleed.",
-    "missed_cycles": lambda e, where, s: f"{e['missed']:.0f} of {e['expected']:.0f} cycles never ran although the ignition was on.",
-    "incomplete_cycles": lambda e, where, s: f"{e['count']:.0f} cycles ran without doing their work: unconfirmed, too short or not vented.",
-    "timer_mismatch": lambda e, where, s: f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min.",
-    "reservoir_loss": lambda e, where, s: f"{e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3: look for a leak.",
-    "under_delivery": lambda e, where, s: f"Only {e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3.",
-    "overfill": lambda e, where, s: f"The reservoir is filled to {e['level_pct']:.0f} %, above its full mark.",
-    "low_level": lambda e, where, s: f"The level is at {e['level_pct']:.0f} %; the low mark is {s.low_mark_pct:g} %. Fill before air gets in.",
+    "blocked_line": lambda e, where, s: (
+        f"{where} looks blocked: pressure {_ratio(e)} times what is expected."
+    ),
+    "open_line": lambda e, where, s: (
+        f"{where} looks broken, off or leaking: pressure {_ratio(e)} times what is expected."
+    ),
+    "starved_pump": lambda e, where, s: (
+        f"The pump has lost pressure on all channels ({_ratio(e)} times expected): air or an empty reservoir; fill and bleed."
+    ),
+    "missed_cycles": lambda e, where, s: (
+        f"{e['missed']:.0f} of {e['expected']:.0f} cycles never ran although the ignition was on."
+    ),
+    "incomplete_cycles": lambda e, where, s: (
+        f"{e['count']:.0f} cycles ran without doing their work: unconfirmed, too short or not vented."
+    ),
+    "timer_mismatch": lambda e, where, s: (
+        f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+    ),
+    "reservoir_loss": lambda e, where, s: (
+        f"{e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3: look for a leak."
+    ),
+    "under_delivery": lambda e, where, s: (
+        f"Only {e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3."
+    ),
+    "overfill": lambda e, where, s: (
+        f"The reservoir is filled to {e['level_pct']:.0f} %, above its full mark."
+    ),
+    "low_level": lambda e, where, s: (
+        f"The level is at {e['level_pct']:.0f} %; the low mark is {s.low_mark_pct:g} %. Fill before air gets in."
+    ),
     "level_sensor": lambda e, where, s: _level_sensor(e),
-    "pressure_sensor": lambda e, where, s: f"The pressure reading of {where[0].lower() + where[1:]} is stuck, missing or impossible.",
-    "silent": lambda e, where, s: f"Nothing was heard for {e['silent_h'] / 24:.1f} days, longer than its ordinary stops.",
+    "pressure_sensor": lambda e, where, s: (
+        f"The pressure reading of {where[0].lower() + where[1:]} is stuck, missing or impossible."
+    ),
+    "silent": lambda e, where, s: (
+        f"Nothing was heard for {e['silent_h'] / 24:.1f} days, longer than its ordinary stops."
+    ),
 }
 
 
@@ -188,12 +233,12 @@ def days(result: Result) -> list[dict[str, Any]]:
     if not len(history.heard_us):
         return []
     zone = ZoneInfo(history.setup.timezone)
-    offset_us = _offset_us(history.heard_us, zone)
-    first = int((history.heard_us[0] + offset_us[0]) // DAY_US)
-    heard_day = (history.heard_us + offset_us) // DAY_US - first
-    last = int((history.as_of_us + int(offset_us[-1])) // DAY_US) - first
+    heard_day = local_us(history.heard_us, zone) // DAY_US
+    first = int(heard_day[0])
+    heard_day = heard_day - first
+    last = int(local_us(np.array([history.as_of_us]), zone)[0] // DAY_US) - first
     width = max(last, int(heard_day[-1])) + 1
-    cycle_day = (c.at_us + _offset_us(c.at_us, zone)) // DAY_US - first
+    cycle_day = local_us(c.at_us, zone) // DAY_US - first
     run_s = np.array([s.run_s for s in history.setups])[history.setup_at(c.at_us)]
     flawed = (c.complete == 0) | (c.run_s < 0.7 * run_s)
 
@@ -203,6 +248,7 @@ def days(result: Result) -> list[dict[str, Any]]:
     ignition = per_day(heard_day, np.diff(history.heard_h, prepend=history.heard_h[0]))
     done, incomplete = per_day(cycle_day, (~flawed).astype(float)), per_day(cycle_day, flawed.astype(float))
     missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
+    missed[int(heard_day[-1])] += result.audit.open_missed
     return [
         {
             "day": date.fromordinal(719_163 + first + k).isoformat(),
@@ -216,18 +262,21 @@ def days(result: Result) -> list[dict[str, Any]]:
     ]
 
 
-def _offset_us(at_us: Any, zone: ZoneInfo) -> Any:
-    """Microseconds to add to UTC for the local clock, looked up once for each UTC hour that occurs."""
+def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
+    """Microseconds of the local clock since 1970; the offset is looked up once for each UTC hour that occurs."""
     if not len(at_us):
-        return np.zeros(0, np.int64)
+        return at_us
     hour, where = np.unique(at_us // HOUR_US, return_inverse=True)
     offsets = [instant(int(h) * HOUR_US).astimezone(zone).utcoffset() for h in hour]
-    return np.array([0 if o is None else int(o.total_seconds() * 1e6) for o in offsets], np.int64)[where]
+    seconds = np.array([0 if o is None else int(o.total_seconds()) for o in offsets], np.int64)
+    return np.asarray(at_us + seconds[where] * 1_000_000)
 
 
 def line_conditions(result: Result) -> list[dict[str, Any]]:
     """One object for each line of the call-out sheet: its condition and the latest ratio of its channel to expected."""
-    open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
+    open_ = {
+        f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel
+    }
     index = {name: j for j, name in enumerate(result.pressures.channels)}
     out = []
     for line in result.history.setup.lines:
@@ -246,9 +295,13 @@ def notes(result: Result) -> list[str]:
     """Problems of the data itself, in words."""
     history, found = result.history, []
     if history.undated:
-        found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
+        found.append(
+            f"{history.undated} messages carry a time that cannot be right; no finding rests on them."
+        )
     if history.corrected:
-        found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
+        found.append(
+            f"The controller's clock was wrong; the times of {history.corrected} messages were put right."
+        )
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     if unknown:
         found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")

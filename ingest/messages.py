@@ -23,7 +23,13 @@ _MICROSECOND: Final = timedelta(microseconds=1)
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
 
 FaultCode = Literal[
-    "pressure_high", "pressure_low", "cycle_timeout", "level_low", "motor_current", "supply_low", "sensor_open"
+    "pressure_high",
+    "pressure_low",
+    "cycle_timeout",
+    "level_low",
+    "motor_current",
+    "supply_low",
+    "sensor_open",
 ]
 Instant = Annotated[datetime, Meta(tz=True)]
 Count = Annotated[int, Meta(ge=0, le=2**63 - 1)]

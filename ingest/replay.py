@@ -10,7 +10,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.messages import AnyMessage, Arrival, Instant, encode, microseconds, topic
+from ingest.messages import Arrival, Instant, microseconds
 from ingest.problem import Problem
 from ingest.store import Recorder, Tally
 
@@ -28,11 +28,6 @@ class LogLine(Struct, frozen=True):
 _DECODER = msgspec.json.Decoder(LogLine)
 
 
-def log_line(fleet: str, vehicle: str, kind: str, message: AnyMessage) -> bytes:
-    """A message as a line of a log file, the line's end included."""
-    return b'{"topic":"%s","payload":%s}\n' % (topic(fleet, vehicle, kind).encode(), encode(message))
-
-
 def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
     """The arrivals in a log file, in its order; `progress` is told how many bytes of the file were read.
 
@@ -42,7 +37,7 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
     try:
         with path.open("rb") as raw:
             lines = gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else raw
-            for number, line in enumerate(io.BufferedReader(lines, 1 << 20), start=1):  # type: ignore[type-var]
+            for number, line in enumerate(io.BufferedReader(lines, 1 << 20), start=1):
                 if number % BATCH == 0:
                     progress(raw.tell())
                 text = line.strip()
@@ -51,7 +46,7 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
                 try:
                     entry = _DECODER.decode(text)
                 except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-                    flaw = "the line of the log file is not {\"topic\": …, \"payload\": {…}, \"received_at\": …}"
+                    flaw = 'the line of the log file is not {"topic": …, "payload": {…}, "received_at": …}'
                     yield Arrival(f"{path.name}:{number}", text, None, flaw)
                     continue
                 received = None if entry.received_at is None else microseconds(entry.received_at)
@@ -60,6 +55,15 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
     except (OSError, EOFError, zlib.error) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"{path} cannot be read: {reason}") from None
+
+
+def size(path: Path) -> int:
+    """Bytes of a log file. Raises Problem where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return file.seek(0, io.SEEK_END)
+    except OSError as error:
+        raise Problem(f"{path} cannot be read: {error.strerror}") from None
 
 
 def replay(path: Path, recorder: Recorder, progress: Callable[[int], None]) -> Tally:

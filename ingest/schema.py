@@ -62,7 +62,9 @@ message = Table(
     Column("boot", String(32), primary_key=True),
     Column("seq", BigInteger, primary_key=True, autoincrement=False),
     Column("kind", String(8), nullable=False),
-    Column("digest", BigInteger, nullable=False),  # of what it says, to tell a repetition from a contradiction
+    Column(
+        "digest", BigInteger, nullable=False
+    ),  # of what it says, to tell a repetition from a contradiction
     Column("at_us", BigInteger, nullable=False),  # the controller's own clock, never altered
     Column("sent_us", BigInteger),
     Column("received_us", BigInteger),
@@ -159,8 +161,11 @@ analysis = Table(
     Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
     Column("as_of_us", BigInteger, nullable=False),
     Column("news", BigInteger, nullable=False),
-    Column("fills", JSON, nullable=False),
+    Column("refill_state", String(8), nullable=False),
+    Column("due_early_us", BigInteger),
+    Column("due_expected_us", BigInteger),
     Column("refill", JSON, nullable=False),
+    Column("fills", JSON, nullable=False),
     Column("days", JSON, nullable=False),  # what each local day brought, oldest first
     Column("lines", JSON, nullable=False),  # condition of each channel
     Column("notes", JSON, nullable=False),  # problems of the data itself

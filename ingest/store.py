@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import logging
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,7 +17,19 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Engine, create_engine, event, func, insert, inspect, or_, select, tuple_, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    create_engine,
+    event,
+    func,
+    insert,
+    inspect,
+    or_,
+    select,
+    tuple_,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
@@ -38,6 +51,8 @@ from ingest.messages import (
 )
 from ingest.problem import Problem
 
+logging.getLogger("alembic").setLevel(logging.WARNING)
+
 DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 _DAY_US: Final = 86_400_000_000
 # How long SQLite waits for another writer before it says that the database is locked.
@@ -46,6 +61,10 @@ _ADVISORY_LOCK: Final = 7_411_077
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+
+class Unreachable(Problem):
+    """A database that may be back later: a server that restarts, a file that another writer holds."""
 
 
 # Opening ----------------------------------------------------------------------------------------------------
@@ -69,13 +88,17 @@ def connect(url: str) -> Engine:
                 pool_pre_ping=True,
             )
         except (ImportError, NoSuchModuleError):
-            raise Problem("the PostgreSQL driver is missing; install tallow with the extra [postgres]") from None
+            raise Problem(
+                "the PostgreSQL driver is missing; install tallow with the extra [postgres]"
+            ) from None
     raise Problem(f"database kind {parsed.get_backend_name()!r} is not supported; use sqlite or postgresql")
 
 
 def _sqlite(url: URL) -> Engine:
     if url.database and url.database != ":memory:" and not Path(url.database).absolute().parent.is_dir():
-        raise Problem(f"folder {Path(url.database).absolute().parent} does not exist; make it, or name another database")
+        raise Problem(
+            f"folder {Path(url.database).absolute().parent} does not exist; make it, or name another database"
+        )
     engine = create_engine(url, connect_args={"timeout": _BUSY_S})
 
     @event.listens_for(engine, "connect")
@@ -121,7 +144,7 @@ def reachable(engine: Engine) -> Iterator[None]:
         yield
     except DBAPIError as error:
         first = str(error.orig).strip().splitlines()[0]
-        raise Problem(f"database {shown(engine)} cannot be used: {first}") from None
+        raise Unreachable(f"database {shown(engine)} cannot be used: {first}") from None
 
 
 def shown(engine: Engine) -> str:
@@ -256,7 +279,9 @@ class Recorder:
         return {(vehicle_id, boot, seq) for vehicle_id, boot, seq in inserted}
 
     def _settle_repeated(
-        self, connection: Connection, repeated: Mapping[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]]
+        self,
+        connection: Connection,
+        repeated: Mapping[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]],
     ) -> list[tuple[Arrival, str]]:
         """Keep the earliest receipt of each repeated message; hand back those that contradict the first."""
         table, refused = schema.message, []
@@ -264,14 +289,22 @@ class Recorder:
         for start in range(0, len(names), 500):
             chosen = tuple_(table.c.vehicle_id, table.c.boot, table.c.seq).in_(names[start : start + 500])
             held = connection.execute(
-                select(table.c.vehicle_id, table.c.boot, table.c.seq, table.c.digest, table.c.sent_us, table.c.received_us)
-                .where(chosen)
+                select(
+                    table.c.vehicle_id,
+                    table.c.boot,
+                    table.c.seq,
+                    table.c.digest,
+                    table.c.sent_us,
+                    table.c.received_us,
+                ).where(chosen)
             ).all()
             for vehicle_id, boot, seq, digest, sent_us, received_us in held:
                 earliest = (received_us, sent_us)
                 for arrival, row in repeated[vehicle_id, boot, seq]:
                     if row["digest"] != digest:
-                        refused.append((arrival, "another message of the same boot and seq says something else"))
+                        refused.append(
+                            (arrival, "another message of the same boot and seq says something else")
+                        )
                     else:
                         earliest = min(earliest, (row["received_us"], row["sent_us"]), key=_nulls_last)
                 if earliest != (received_us, sent_us):
@@ -297,7 +330,9 @@ class Recorder:
                 ],
             )
 
-    def _note_state(self, connection: Connection, vehicle_id: int, state: State, received_us: int | None) -> None:
+    def _note_state(
+        self, connection: Connection, vehicle_id: int, state: State, received_us: int | None
+    ) -> None:
         if received_us is None:
             return
         table = schema.vehicle
@@ -330,9 +365,13 @@ class Recorder:
         for row in rows:
             at_us = row["at_us"] if row["received_us"] is None else min(row["at_us"], row["received_us"])
             heard[row["vehicle_id"]] = max(at_us, heard.get(row["vehicle_id"], at_us))
-        for vehicle_id, at_us in sorted(heard.items()):  # in one order everywhere: two recorders never wait in a ring
+        for vehicle_id, at_us in sorted(
+            heard.items()
+        ):  # in one order everywhere: two recorders never wait in a ring
             later = func.coalesce(table.c.heard_us, at_us)
-            greatest = func.max(later, at_us) if connection.dialect.name == "sqlite" else func.greatest(later, at_us)
+            greatest = (
+                func.max(later, at_us) if connection.dialect.name == "sqlite" else func.greatest(later, at_us)
+            )
             connection.execute(
                 update(table).where(table.c.id == vehicle_id).values(news=table.c.news + 1, heard_us=greatest)
             )
@@ -342,7 +381,8 @@ def know_vehicles(connection: Connection, names: Sequence[tuple[str, str]]) -> d
     """The ids of vehicles by (fleet, vehicle); those not known yet are made."""
     table = schema.vehicle
     connection.execute(
-        _insert_new(connection, table), [{"fleet": fleet, "vehicle": name, "news": 0} for fleet, name in names]
+        _insert_new(connection, table),
+        [{"fleet": fleet, "vehicle": name, "news": 0} for fleet, name in names],
     )
     wanted, found = set(names), {}
     for id_, fleet, name in connection.execute(select(table.c.id, table.c.fleet, table.c.vehicle)):
@@ -361,7 +401,9 @@ def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, i
     return received_us is None, received_us or 0, sent_us is None, sent_us or 0
 
 
-def _row(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]) -> dict[str, Any]:
+def _row(
+    decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]
+) -> dict[str, Any]:
     """A message as a row; names of channels go into `lists`, keyed by their hash."""
     m = decoded.message
     row: dict[str, Any] = dict.fromkeys(_COLUMNS)
@@ -575,7 +617,10 @@ def newest_at_us(connection: Connection) -> int | None:
     """
     table = schema.vehicle
     heard = connection.execute(
-        select(table.c.id, table.c.heard_us).where(table.c.heard_us.is_not(None)).order_by(table.c.heard_us.desc()).limit(2)
+        select(table.c.id, table.c.heard_us)
+        .where(table.c.heard_us.is_not(None))
+        .order_by(table.c.heard_us.desc())
+        .limit(2)
     ).all()
     if len(heard) < 2 or heard[0].heard_us <= heard[1].heard_us + _DAY_US:
         return heard[0].heard_us if heard else None
@@ -613,7 +658,11 @@ def status(connection: Connection) -> dict[str, Any]:
 def rfc3339(us: int) -> str:
     """A time as the program prints it: UTC, whole seconds unless there is a fraction."""
     at = instant(us)
-    return at.strftime("%Y-%m-%dT%H:%M:%S") + (f".{at.microsecond:06d}".rstrip("0") if at.microsecond else "") + "Z"
+    return (
+        at.strftime("%Y-%m-%dT%H:%M:%S")
+        + (f".{at.microsecond:06d}".rstrip("0") if at.microsecond else "")
+        + "Z"
+    )
 
 
 def clip_time(us: float) -> int:

@@ -1,0 +1,161 @@
+"""Runs the analysis over the vehicles in a database, in parallel, and keeps its newest results there."""
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Engine, delete, insert, select
+
+from analytics import vehicle
+from analytics.findings import Finding
+from analytics.refill import Refill
+from ingest import schema
+from ingest.registry import Setup, read_setups
+from ingest.store import connect, newest_at_us, read_messages, writing
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one analysis of one vehicle found, without the messages it rests on; `news` is what it had seen."""
+
+    vehicle_id: int
+    fleet: str
+    vehicle: str
+    as_of_us: int
+    news: int
+    findings: tuple[Finding, ...]
+    refill: Refill
+    fills: list[dict[str, Any]]
+    days: list[dict[str, Any]]
+    lines: list[dict[str, Any]]
+    notes: list[str]
+
+
+@dataclass(frozen=True)
+class _Task:
+    url: str
+    vehicle_id: int
+    setups: tuple[Setup, ...]
+    news: int
+    as_of_us: int
+
+
+def _outcome(task: _Task) -> Outcome:
+    """Read one vehicle and analyse it; runs in a process of its own."""
+    engine = connect(task.url)
+    try:
+        with engine.connect() as connection:
+            messages = read_messages(connection, task.vehicle_id)
+    finally:
+        engine.dispose()
+    result = vehicle.analyse(messages, task.setups, task.as_of_us)
+    fleet, name = task.setups[0].fleet, task.setups[0].vehicle
+    return Outcome(
+        task.vehicle_id,
+        fleet,
+        name,
+        task.as_of_us,
+        task.news,
+        result.findings,
+        result.refill,
+        vehicle.fills_json(result, fleet, name),
+        vehicle.days(result),
+        vehicle.line_conditions(result),
+        vehicle.notes(result),
+    )
+
+
+def _tasks(connection: Connection, url: str, as_of_us: int, stale_us: int | None) -> list[_Task]:
+    """What is to be done: everything, or with `stale_us` only vehicles with news or with results older than that."""
+    news = {id_: number for id_, number in connection.execute(select(schema.vehicle.c.id, schema.vehicle.c.news))}
+    done = {}
+    if stale_us is not None:
+        table = schema.analysis
+        done = {
+            id_: number
+            for id_, number, at_us in connection.execute(select(table.c.vehicle_id, table.c.news, table.c.as_of_us))
+            if as_of_us - stale_us <= at_us <= as_of_us
+        }
+    return [
+        _Task(url, id_, setups, news[id_], as_of_us)
+        for id_, setups in read_setups(connection).values()
+        if done.get(id_) != news[id_]
+    ]
+
+
+def default_as_of_us(connection: Connection) -> int:
+    """The newest time that can be believed; 1970 where nothing is recorded."""
+    return newest_at_us(connection) or 0
+
+
+@contextmanager
+def workers(number: int | None = None) -> Iterator[Executor]:
+    """Processes to analyse in; as many as the machine has processors, unless told."""
+    with ProcessPoolExecutor(number or os.cpu_count() or 1) as pool:
+        yield pool
+
+
+def outcomes(
+    engine: Engine, as_of_us: int, pool: Executor, progress: Callable[[int, int], None], stale_us: int | None = None
+) -> Iterator[Outcome]:
+    """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of)."""
+    url = engine.url.render_as_string(hide_password=False)
+    with engine.connect() as connection:
+        tasks = _tasks(connection, url, as_of_us, stale_us)
+    progress(0, len(tasks))
+    for done, outcome in enumerate(pool.map(_outcome, tasks), start=1):
+        progress(done, len(tasks))
+        yield outcome
+
+
+def keep(engine: Engine, found: Iterable[Outcome]) -> int:
+    """Make these the newest results, each vehicle's as a whole; returns how many."""
+    number = 0
+    for outcome in found:
+        with writing(engine) as connection:
+            _keep(connection, outcome)
+        number += 1
+    return number
+
+
+def _keep(connection: Connection, outcome: Outcome) -> None:
+    analysis, finding = schema.analysis, schema.finding
+    connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
+    connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
+    connection.execute(
+        insert(analysis).values(
+            vehicle_id=outcome.vehicle_id,
+            as_of_us=outcome.as_of_us,
+            news=outcome.news,
+            fills=outcome.fills,
+            refill_state=outcome.refill.state,
+            due_early_us=outcome.refill.due_early_us,
+            due_expected_us=outcome.refill.due_expected_us,
+            refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
+            days=outcome.days,
+            lines=outcome.lines,
+            notes=outcome.notes,
+        )
+    )
+    if outcome.findings:
+        connection.execute(
+            insert(finding),
+            [
+                {
+                    "vehicle_id": outcome.vehicle_id,
+                    "kind": f.kind,
+                    "channel": f.channel,
+                    "lines": list(f.lines),
+                    "began_us": f.began_us,
+                    "detected_us": f.detected_us,
+                    "ended_us": f.ended_us,
+                    "severity": f.severity,
+                    "summary": f.summary,
+                    "evidence": dict(f.evidence),
+                }
+                for f in outcome.findings
+            ],
+        )

@@ -1,0 +1,1 @@
+"""What people see and type: pages and the command line."""

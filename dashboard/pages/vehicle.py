@@ -1,0 +1,230 @@
+"""Everything needed to decide before walking to a vehicle, from the general to the particular."""
+
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+import plotly.io as pio
+from dash import Input, Output, Patch, State, callback, dcc, html
+
+from analytics import vehicle as analysis
+from analytics.findings import KINDS, urgency
+from analytics.vehicle import Result
+from dashboard import figures, parts, queries, words
+from dashboard.app import REFRESH_MS, engine
+
+dash.register_page(
+    __name__, path_template="/vehicle/<fleet>/<name>", name="Vehicle", title=lambda fleet=None, name=None: f"Vehicle {name}"
+)
+
+CHART = {"displayModeBar": False, "scrollZoom": False}
+
+
+def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
+    """The page of one vehicle."""
+    result = queries.vehicle_result(engine(), fleet, name) if fleet and name else None
+    if result is None or fleet is None or name is None:
+        text = f"No vehicle of this name is registered: {name}."
+        return html.Div([dmc.Alert([text, " ", dcc.Link("Back to the fleet", href="/")], title="Unknown vehicle", color="gray")])
+    return html.Div(
+        [
+            dcc.Store(id="vehicle-who", data={"fleet": fleet, "name": name, "news": queries.news(engine(), fleet, name)}),
+            dcc.Interval(id="vehicle-tick", interval=REFRESH_MS),
+            html.Div(head(result), id="vehicle-head"),
+            *charts(result),
+            html.Div(tail(result), id="vehicle-tail"),
+        ]
+    )
+
+
+def head(result: Result) -> list[Any]:
+    """Who it is, what is wrong, and the refill."""
+    setup, now = result.history.setup, result.history.as_of_us
+    open_ = sorted((f for f in result.findings if f.open), key=urgency)
+    heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
+    out: list[Any] = [
+        html.H1([setup.unit, " ", parts.need(queries.need_of(tuple(open_), result.refill.state))]),
+        html.P(
+            f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
+            f" · last heard {words.ago(heard, now)}",
+            className="dim",
+        ),
+    ]
+    out += [dmc.Alert(note, title="About the data", color="gray", mb="sm") for note in analysis.notes(result)]
+    wrong = [parts.finding(f, setup.timezone, full=True) for f in open_]
+    if wrong:
+        wrong.insert(0, parts.cautions())
+    learning = result.pressures.channels and not result.pressures.learned.any()
+    nothing = "Nothing is wrong." if not learning else "Nothing is wrong so far; the first cycles are still being learned from."
+    out.append(parts.section("What is wrong", wrong or [html.P(nothing)]))
+    out.append(parts.section("Refill", [_refill(result)]))
+    return out
+
+
+def _refill(result: Result) -> html.Div:
+    setup, refill = result.history.setup, result.refill
+    facts: list[tuple[str, str]] = []
+    if refill.level_pct is not None and refill.litres_to_full is not None:
+        counted = ", counted from the cycles" if result.reservoir.by_counting else ""
+        facts.append(("Level now", f"{refill.level_pct:.0f} %{counted}"))
+        facts.append(("Room to the full mark", f"{words.litres(refill.litres_to_full)} of {setup.grease}, NLGI {setup.nlgi}"))
+    if refill.state == "due":
+        facts.append(("Due", "now: at or below the low mark"))
+    elif refill.due_expected_us is not None:
+        window = words.window(refill.due_early_us, refill.due_late_us, setup.timezone)
+        facts.append(("Due", f"{window}, most likely {words.day(words.local(refill.due_expected_us, setup.timezone))}"))
+    if refill.reason:
+        facts.append(("Note", refill.reason))
+    facts.append(("Grease per cycle", f"{refill.cm3_per_cycle:.1f} cm3 ({setup.dose_cm3:.1f} by the sheet)"))
+    if refill.cycles_per_day is not None:
+        facts.append(("Cycles a day, last four weeks", f"{refill.cycles_per_day:.1f}"))
+    return html.Div(
+        [
+            parts.level_bar(refill.level_pct, setup.low_mark_pct),
+            html.Dl([item for name, value in facts for item in (html.Dt(name), html.Dd(value))], className="facts"),
+        ]
+    )
+
+
+def charts(result: Result) -> list[Any]:
+    """The charts, general ones first."""
+    template = "mantine_light"
+    setup = result.history.setup
+    out = [
+        parts.section(
+            "Level",
+            dcc.Graph(id="vehicle-level", figure=figures.level(result, template), config=CHART, responsive=True, style={"height": "300px"}),
+            "Readings, the level worked out from them, fills, and the days on which the low mark is expected.",
+        ),
+        parts.section(
+            "Cycles",
+            dcc.Graph(id="vehicle-cycles", figure=figures.cycles(analysis.days(result), template), config=CHART, responsive=True, style={"height": "260px"}),
+            "Cycles of each day against the hours the ignition was on. Missed cycles should have run and did not.",
+        ),
+    ]
+    pressures = figures.pressure_map(result, template)
+    if pressures is not None:
+        channels = list(result.pressures.channels)
+        worst = next((f.channel for f in sorted(result.findings, key=lambda f: (not f.open, urgency(f))) if f.channel in channels), channels[0])
+        out += [
+            parts.section(
+                "Pressure against what is expected",
+                dcc.Graph(id="vehicle-map", figure=pressures, config=CHART, responsive=True, style={"height": f"{pressures.layout.height}px"}),
+                "Each row is a pressure channel in the order of the call-out sheet; red stands for too high, blue for too low.",
+            ),
+            parts.section(
+                "One channel",
+                [
+                    dmc.Select(id="vehicle-channel", value=worst, allowDeselect=False, maw=320, **{"aria-label": "Channel"},
+                               data=[{"value": name, "label": figures.channel_name(result, name)} for name in channels]),
+                    dcc.Graph(id="vehicle-line", figure=figures.pressure_line(result, worst, template), config=CHART, responsive=True, style={"height": "280px"}),
+                ],
+                "Highest pressure of each cycle within the range that is usual for the weather of that day.",
+            ),
+        ]  # fmt: skip
+    else:
+        out.append(parts.section("Pressure", html.P(
+            "No pressure channel watches this system." if not setup.channels else "No cycle is recorded yet.", className="dim")))  # fmt: skip
+    return out
+
+
+def tail(result: Result) -> list[Any]:
+    """The call-out sheet with the condition of each line, and what is over."""
+    setup = result.history.setup
+    condition = {c["line"]: c for c in analysis.line_conditions(result)}
+    rows = []
+    for line in setup.lines:
+        now = condition[line.line]
+        kind = KINDS.get(now["condition"])
+        shown = kind.title if kind else now["condition"]
+        state = kind.severity if kind else "none" if now["condition"] == "sound" else "dim"
+        ratio = "" if now["ratio"] is None else f"{now['ratio']:.2f}"
+        rows.append(
+            html.Tr(
+                [html.Td(str(line.line)), html.Td([line.point, html.Span(" ⚠ steering or braking", className="dim") if line.critical else ""]),
+                 html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio)]
+            )
+        )  # fmt: skip
+    heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected")
+    sheet = html.Div(
+        html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)], className="sheet"),
+        className="wide",
+    )
+    over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
+    out = [parts.section("Call-out sheet", sheet, "Condition of each line by its latest readings.")]
+    past = [parts.finding(f, setup.timezone, full=False) for f in over[:20]] or [html.P("None.", className="dim")]
+    out.append(parts.section("What is over", past))
+    return out
+
+
+@callback(
+    Output("vehicle-head", "children"),
+    Output("vehicle-tail", "children"),
+    Output("vehicle-who", "data"),
+    Input("vehicle-tick", "n_intervals"),
+    State("vehicle-who", "data"),
+    prevent_initial_call=True,
+)
+def refresh(_: int, who: dict[str, Any]) -> Any:
+    """Show what is new; leave the page alone where nothing is."""
+    newest = queries.news(engine(), who["fleet"], who["name"])
+    if newest == who["news"]:
+        return dash.no_update, dash.no_update, dash.no_update
+    result = queries.vehicle_result(engine(), who["fleet"], who["name"])
+    if result is None:
+        return dash.no_update, dash.no_update, dash.no_update
+    return head(result), tail(result), who | {"news": newest}
+
+
+def _patched(figure: Any, scheme: str | None) -> Patch:
+    """New data in a chart that keeps its zoom."""
+    patch, new = Patch(), figure.to_plotly_json()
+    patch["data"] = new["data"]
+    for key in ("shapes", "annotations"):
+        patch["layout"][key] = new["layout"].get(key, [])
+    patch["layout"]["template"] = pio.templates[_template(scheme)].to_plotly_json()
+    return patch
+
+
+def _template(scheme: str | None) -> str:
+    return "mantine_dark" if scheme == "dark" else "mantine_light"
+
+
+@callback(
+    Output("vehicle-level", "figure"),
+    Output("vehicle-cycles", "figure"),
+    Input("vehicle-who", "data"),
+    Input("scheme-now", "data"),
+)
+def draw(who: dict[str, Any], scheme: str | None) -> Any:
+    """Level and cycles, by what is recorded and by the scheme of the page."""
+    result = queries.vehicle_result(engine(), who["fleet"], who["name"])
+    if result is None:
+        return dash.no_update, dash.no_update
+    template = _template(scheme)
+    return (
+        _patched(figures.level(result, template), scheme),
+        _patched(figures.cycles(analysis.days(result), template), scheme),
+    )
+
+
+@callback(Output("vehicle-map", "figure"), Input("vehicle-who", "data"), Input("scheme-now", "data"))
+def draw_map(who: dict[str, Any], scheme: str | None) -> Any:
+    """The pressure map."""
+    result = queries.vehicle_result(engine(), who["fleet"], who["name"])
+    figure = None if result is None else figures.pressure_map(result, _template(scheme))
+    return dash.no_update if figure is None else _patched(figure, scheme)
+
+
+@callback(
+    Output("vehicle-line", "figure"),
+    Input("vehicle-channel", "value"),
+    Input("vehicle-who", "data"),
+    Input("scheme-now", "data"),
+)
+def draw_line(channel: str, who: dict[str, Any], scheme: str | None) -> Any:
+    """The chosen channel."""
+    result = queries.vehicle_result(engine(), who["fleet"], who["name"])
+    if result is None or channel not in result.pressures.channels:
+        return dash.no_update
+    return _patched(figures.pressure_line(result, channel, _template(scheme)), scheme)

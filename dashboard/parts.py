@@ -1,0 +1,71 @@
+"""Pieces that more than one page shows."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import html
+
+from analytics.findings import CAUTIONS, KINDS, Finding
+from dashboard import words
+
+
+def need(name: str) -> html.Span:
+    """A need as word, shape and colour."""
+    return html.Span(
+        [html.Span(words.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}), words.NEED_WORDS[name]],
+        className=f"need need-{name}",
+    )
+
+
+def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
+    """The reservoir as a bar, with its low mark."""
+    if level_pct is None:
+        return html.Div("level unknown", className="dim")
+    state = "low" if level_pct <= low_mark_pct else "near" if level_pct <= low_mark_pct + 10 else "fine"
+    return html.Div(
+        [
+            html.Div(className=f"level-fill level-{state}", style={"width": f"{min(max(level_pct, 0), 100):.0f}%"}),
+            html.Div(className="level-mark", style={"left": f"{low_mark_pct:.0f}%"}),
+        ],
+        className="level-bar",
+        role="img",
+        **{"aria-label": f"level {level_pct:.0f} percent, low mark {low_mark_pct:.0f} percent"},
+    )
+
+
+def cautions() -> html.Details:
+    """The cautions, in plain sight and short; all of them one click away."""
+    return html.Details(
+        [
+            html.Summary(
+                "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down."
+                " Never feel for a leak by hand."
+            ),
+            html.Ul([html.Li(text) for text in CAUTIONS]),
+        ],
+        className="cautions",
+    )
+
+
+def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
+    """A finding in words; with `full` what to check as well."""
+    kind = KINDS[found.kind]
+    began, ended = words.moment(found.began_us, timezone), found.ended_us
+    badge = need(found.severity) if ended is None else html.Span("Over", className="need need-over")
+    since = f"since {began}" if ended is None else f"{began} to {words.moment(ended, timezone)}"
+    rows: list[Any] = [
+        html.Div([badge, html.Strong(kind.title), html.Span(since, className="dim")], className="finding-head"),
+        html.Div(found.summary),
+    ]
+    if full:
+        rows.append(
+            html.Details([html.Summary("What to check, in this order"), html.P(kind.meaning), html.Ol([html.Li(c) for c in kind.checks])])
+        )
+    return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
+
+
+def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Paper:
+    """A titled part of a page, with a sentence that says what it shows."""
+    head = [html.H2(title)] + ([html.P(note, className="dim")] if note else [])
+    return dmc.Paper([*head, *(children if isinstance(children, list) else [children])], p="md", withBorder=True, mb="md")

@@ -1,0 +1,186 @@
+"""Everything the pages read from the database, in one place."""
+
+import time
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Engine, func, select
+
+from analytics.findings import Finding, urgency
+from analytics.vehicle import Result, analyse
+from ingest import schema
+from ingest.registry import Setup, read_setups
+from ingest.store import read_messages
+
+NEEDS = ("act_now", "plan", "note", "none")
+PAGE_ROWS = 50
+_KEPT_RESULTS = 8
+
+
+def now_us() -> int:
+    """The present time, microseconds since 1970 UTC."""
+    return time.time_ns() // 1000
+
+
+@dataclass(frozen=True)
+class FleetRow:
+    """One vehicle on the fleet page; `need` is one of NEEDS."""
+
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+    vehicle_class: str
+    timezone: str
+    low_mark_pct: float
+    grease: str
+    nlgi: str
+    need: str
+    findings: tuple[Finding, ...]
+    refill: dict[str, Any] | None
+    due_early_us: int | None
+    due_expected_us: int | None
+    heard_us: int | None
+    online: bool | None
+    week: tuple[int, int]  # cycles done, cycles that should have been, in the last seven days
+
+
+@dataclass(frozen=True)
+class FleetView:
+    """A page of the fleet, worst first, with the totals it was chosen from."""
+
+    rows: tuple[FleetRow, ...]
+    found: int
+    page: int
+    pages: int
+    totals: dict[str, int]  # need -> vehicles
+    depots: tuple[str, ...]
+    unregistered: int
+    newest_us: int | None
+
+
+def need_of(findings: tuple[Finding, ...], refill_state: str | None) -> str:
+    """What a vehicle needs, from its open findings and its refill."""
+    severities = {f.severity for f in findings}
+    if "act_now" in severities or refill_state == "due":
+        return "act_now"
+    if "plan" in severities or refill_state == "soon":
+        return "plan"
+    return "note" if severities else "none"
+
+
+def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", page: int = 1) -> FleetView:
+    """The fleet page's rows: filtered, who needs somebody first."""
+    analysis, finding, vehicle = schema.analysis, schema.finding, schema.vehicle
+    with engine.connect() as connection:
+        registered = read_setups(connection)
+        heard = {id_: (at, on) for id_, at, on in
+                 connection.execute(select(vehicle.c.id, vehicle.c.heard_us, vehicle.c.online))}  # fmt: skip
+        open_: dict[int, list[Finding]] = {}
+        for row in connection.execute(select(finding).where(finding.c.ended_us.is_(None))).mappings():
+            open_.setdefault(row["vehicle_id"], []).append(_finding(row))
+        states = {
+            id_: (state, early, expected)
+            for id_, state, early, expected in connection.execute(
+                select(analysis.c.vehicle_id, analysis.c.refill_state, analysis.c.due_early_us, analysis.c.due_expected_us)
+            )
+        }
+        entries = []
+        totals = dict.fromkeys(NEEDS, 0)
+        for id_, setups in registered.values():
+            mine = tuple(sorted(open_.get(id_, ()), key=urgency))
+            state, early, expected = states.get(id_, (None, None, None))
+            entries.append((id_, setups[-1], mine, need_of(mine, state), early, expected))
+        chosen = [e for e in entries if (not depot or e[1].depot == depot) and _matches(e[1], search)]
+        for entry in chosen:
+            totals[entry[3]] += 1
+        chosen = sorted((e for e in chosen if not need or e[3] == need), key=_order)
+        pages = max(1, -(-len(chosen) // PAGE_ROWS))
+        page = min(max(1, page), pages)
+        shown = chosen[(page - 1) * PAGE_ROWS : page * PAGE_ROWS]
+        details = {
+            row.vehicle_id: row
+            for row in connection.execute(
+                select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.days).where(
+                    analysis.c.vehicle_id.in_([e[0] for e in shown])
+                )
+            )
+        }
+        known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
+    rows = tuple(
+        FleetRow(
+            s.fleet, s.vehicle, s.unit, s.depot, s.vehicle_class, s.timezone, s.low_mark_pct, s.grease, s.nlgi, wanted, mine,
+            details[id_].refill if id_ in details else None, early, expected, *heard.get(id_, (None, None)),
+            _week(details[id_].days if id_ in details else []),
+        )
+        for id_, s, mine, wanted, early, expected in shown
+    )  # fmt: skip
+    depots = tuple(sorted({setups[-1].depot for _, setups in registered.values()}))
+    newest = max((at for at, _ in heard.values() if at is not None), default=None)
+    return FleetView(rows, len(chosen), page, pages, totals, depots, known - len(registered), newest)
+
+
+def _matches(setup: Setup, search: str) -> bool:
+    words = search.casefold().split()
+    text = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
+    return all(word in text for word in words)
+
+
+def _order(entry: tuple[int, Setup, tuple[Finding, ...], str, int | None, int | None]) -> tuple[Any, ...]:
+    _, setup, findings, need, early, _ = entry
+    worst = urgency(findings[0]) if findings else (9, 99, 0)
+    return NEEDS.index(need), worst[:2], early if early is not None else 1 << 62, setup.fleet, setup.vehicle
+
+
+def _week(days: list[dict[str, Any]]) -> tuple[int, int]:
+    last = days[-7:]
+    done = sum(d["done"] + d["incomplete"] + d["lost"] for d in last)
+    return done, done + sum(d["missed"] for d in last)
+
+
+def _finding(row: Any) -> Finding:
+    return Finding(
+        row["kind"], row["channel"], tuple(row["lines"]), row["began_us"], row["detected_us"], row["ended_us"],
+        row["severity"], row["summary"], row["evidence"],
+    )  # fmt: skip
+
+
+_results: "OrderedDict[tuple[str, int, int, int], Result]" = OrderedDict()
+
+
+def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | None:
+    """The analysis of one vehicle at the present time, with its arrays; None where it is not registered.
+
+    It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, or
+    after ten minutes.
+    """
+    table = schema.vehicle
+    with engine.connect() as connection:
+        row = connection.execute(
+            select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+        ).one_or_none()
+        if row is None:
+            return None
+        key = (str(engine.url), row.id, row.news, now_us() // 600_000_000)
+        if key in _results:
+            return _results[key]
+        setups = next(iter(read_setups(connection, row.id).values()), None)
+        if setups is None:
+            return None
+        messages = read_messages(connection, row.id)
+    result = analyse(messages, setups[1], now_us())
+    _results[key] = result
+    while len(_results) > _KEPT_RESULTS:
+        _results.popitem(last=False)
+    return result
+
+
+def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
+    """A number that grows with whatever is recorded of a vehicle."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
+        return int(connection.scalar(select(table.c.news).where(*chosen)) or 0)
+
+

@@ -1,0 +1,60 @@
+"""Numbers and times as people read them."""
+
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from ingest.messages import instant
+
+NEED_WORDS = {"act_now": "Act now", "plan": "Plan", "note": "Note", "none": "Nothing to do"}
+# Never colour alone: each need has a shape of its own as well.
+NEED_SHAPES = {"act_now": "●", "plan": "▲", "note": "■", "none": "✓"}
+
+
+def local(at_us: int, timezone: str) -> datetime:
+    """A time in the depot's zone."""
+    return instant(at_us).astimezone(ZoneInfo(timezone))
+
+
+def day(at: datetime | date) -> str:
+    """25 Nov."""
+    return f"{at.day} {at:%b}"
+
+
+def moment(at_us: int, timezone: str) -> str:
+    """25 Nov, 14:05."""
+    at = local(at_us, timezone)
+    return f"{day(at)}, {at:%H:%M}"
+
+
+def ago(at_us: int | None, now_us: int) -> str:
+    """How long ago, to one figure that matters."""
+    if at_us is None:
+        return "never"
+    minutes = max(0, now_us - at_us) / 60e6
+    if minutes < 2:
+        return "just now"
+    if minutes < 90:
+        return f"{minutes:.0f} min ago"
+    if minutes < 36 * 60:
+        return f"{minutes / 60:.0f} h ago"
+    return f"{minutes / 1440:.0f} days ago"
+
+
+def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
+    """A stretch of days: 4 to 9 Dec."""
+    if early_us is None:
+        return "far off"
+    early = local(early_us, timezone)
+    if late_us is None:
+        return f"from {day(early)}"
+    late = local(late_us, timezone)
+    if early.date() == late.date():
+        return day(early)
+    if (early.year, early.month) == (late.year, late.month):
+        return f"{early.day} to {day(late)}"
+    return f"{day(early)} to {day(late)}"
+
+
+def litres(amount: float) -> str:
+    """1.4 l."""
+    return f"{amount:.1f} l" if amount >= 1 else f"{amount:.2f} l"

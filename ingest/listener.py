@@ -1,0 +1,287 @@
+"""Records what a broker delivers: commits a batch of messages, and only then acknowledges them.
+
+The network has a thread of its own, which hands messages over through a bounded queue and so stops reading when the
+database is slow. What was not acknowledged when a connection or a process ends is delivered again; recording is
+idempotent, so that is harmless.
+"""
+
+import contextlib
+import logging
+import os
+import queue
+import ssl
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+from urllib.parse import unquote, urlsplit
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from sqlalchemy.exc import DBAPIError
+
+from ingest.messages import SUBSCRIPTION, Arrival
+from ingest.problem import Problem
+from ingest.store import Recorder, Tally, is_away
+
+log = logging.getLogger("tallow.ingest")
+
+DEFAULT_BROKER: Final = "mqtt://localhost:1883"
+SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
+RECEIVE_MAXIMUM: Final = 2_000
+BATCH: Final = 1_000
+# A broker that stops at few unacknowledged messages must not wait for a batch to fill.
+IDLE_S: Final = 0.004
+LONGEST_PAUSE_S: Final = 30.0
+# A broker that knows MQTT 3.1.1 only may refuse a version 5 hello, or not understand it and keep silent.
+ANSWER_S: Final = 2.0
+_VERSION_REFUSED: Final = (129, 130, 132)
+_LOGIN_REFUSED: Final = (134, 135, 138, 140)
+
+
+@dataclass(frozen=True)
+class Broker:
+    """Where the broker is and how to get in."""
+
+    host: str
+    port: int
+    tls: bool
+    user: str | None = None
+    password: str | None = None
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
+
+    @property
+    def shown(self) -> str:
+        """The address as it may be printed: without user and password."""
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+
+def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") -> Broker:
+    """Read `mqtt://[user:password@]host[:port]` or `mqtts://…`. Raises Problem.
+
+    Certificates are named by TALLOW_CA_FILE, TALLOW_CERT_FILE and TALLOW_KEY_FILE; a password may stand in the file
+    that TALLOW_PASSWORD_FILE names.
+    """
+    form = "write mqtt://[user:password@]host[:port] or mqtts://…"
+    try:
+        parts = urlsplit(address)
+        port = parts.port
+    except ValueError:
+        raise Problem(f"broker address is not readable; {form}") from None
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/") or port == 0:
+        raise Problem(f"broker address is not readable; {form}")
+    tls = parts.scheme == "mqtts"
+    files = {name: environment.get(f"TALLOW_{name.upper()}") for name in ("ca_file", "cert_file", "key_file")}
+    for name, path in files.items():
+        if path and not os.access(path, os.R_OK):
+            raise Problem(f"TALLOW_{name.upper()} names {path}, which cannot be read")
+    password = unquote(parts.password) if parts.password is not None else None
+    if environment.get("TALLOW_PASSWORD_FILE"):
+        path = environment["TALLOW_PASSWORD_FILE"]
+        try:
+            with open(path, encoding="utf-8") as file:  # noqa: PTH123
+                password = file.read().strip()
+        except (OSError, UnicodeDecodeError):
+            raise Problem(f"TALLOW_PASSWORD_FILE names {path}, which cannot be read") from None
+    user = unquote(parts.username) if parts.username else None
+    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, **files)
+
+
+def make_client(broker: Broker, client_id: str, version: mqtt.MQTTProtocolVersion, **options: Any) -> mqtt.Client:
+    """A client with the broker's credentials and certificates. Raises Problem for certificates that cannot be used."""
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version, **options)
+    if broker.user is not None:
+        client.username_pw_set(broker.user, broker.password)
+    if broker.tls:
+        try:
+            context = ssl.create_default_context(cafile=broker.ca_file)
+            if broker.cert_file:
+                context.load_cert_chain(broker.cert_file, broker.key_file)
+        except (OSError, ssl.SSLError) as error:
+            raise Problem(f"certificate for {broker.shown} cannot be used: {error}") from None
+        client.tls_set_context(context)
+    return client
+
+
+class Listener:
+    """Listens until stopped; waits for a broker or a database that is away, and says so once."""
+
+    def __init__(self, broker: Broker, client_id: str, recorder: Recorder, stop: threading.Event) -> None:
+        self._broker, self._client_id, self._recorder, self._stop = broker, client_id, recorder, stop
+        self._queue: queue.Queue[tuple[int, mqtt.MQTTMessage, int]] = queue.Queue(RECEIVE_MAXIMUM * 2)
+        self._generation = 0  # of the connection: an acknowledgement must not reach a later session
+        self._version = mqtt.MQTTProtocolVersion.MQTTv5
+        self._away = False
+        self._refused: Problem | None = None
+        self._retry_version = False
+        self.tally = Tally()
+
+    def run(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Record until stopped. Raises Problem where the broker refuses for good; `ready` is called once subscribed."""
+        self._ready = ready
+        pause_s = 0.5
+        while not self._stop.is_set():
+            client = self._client()
+            try:
+                self._connect(client)
+            except ssl.SSLCertVerificationError as error:
+                reason = error.verify_message or str(error)
+                raise Problem(f"broker {self._broker.shown} shows a certificate that is not trusted: {reason}") from None
+            except ssl.SSLError as error:
+                raise Problem(f"broker {self._broker.shown} does not speak TLS as asked: {error.reason}") from None
+            except (OSError, ValueError) as error:
+                self._say_away(error)
+                self._stop.wait(pause_s)
+                pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+                continue
+            client.loop_start()
+            try:
+                subscribed = self._serve(client)
+            finally:
+                self._leave(client)
+            if self._refused is not None:
+                raise self._refused
+            if self._retry_version:
+                self._retry_version = False
+                continue
+            pause_s = 0.5 if subscribed else min(2 * pause_s, LONGEST_PAUSE_S)
+            self._stop.wait(pause_s)
+
+    def _client(self) -> mqtt.Client:
+        options: dict[str, Any] = {"manual_ack": True, "reconnect_on_failure": False}
+        if self._version == mqtt.MQTTProtocolVersion.MQTTv311:
+            options["clean_session"] = False
+        client = make_client(self._broker, self._client_id, self._version, **options)
+        client.max_queued_messages_set(0)
+        client.on_connect, client.on_message = self._on_connect, self._on_message
+        client.on_subscribe, client.on_disconnect = self._on_subscribe, self._on_disconnect
+        self._over, self._answered = threading.Event(), threading.Event()
+        self._subscribed = False
+        return client
+
+    def _connect(self, client: mqtt.Client) -> None:
+        self._generation += 1
+        if self._version == mqtt.MQTTProtocolVersion.MQTTv5:
+            wishes = Properties(PacketTypes.CONNECT)
+            wishes.SessionExpiryInterval = SESSION_S
+            wishes.ReceiveMaximum = RECEIVE_MAXIMUM
+            client.connect(self._broker.host, self._broker.port, 60, clean_start=False, properties=wishes)
+        else:
+            client.connect(self._broker.host, self._broker.port, 60)
+
+    # Callbacks run in the network's thread; an exception there would end it silently.
+
+    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self._answered.set()
+        if not reason.is_failure:
+            client.subscribe(SUBSCRIPTION, qos=1)
+            return
+        if reason.value in _VERSION_REFUSED and self._version == mqtt.MQTTProtocolVersion.MQTTv5:
+            self._other_version()
+        elif reason.value in _LOGIN_REFUSED:
+            self._refused = Problem(
+                f"broker {self._broker.shown} refuses this user, password or certificate ({reason.getName()})"
+            )
+        else:
+            self._say_away(reason.getName())
+        self._over.set()
+
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._refused = Problem(
+                f"broker {self._broker.shown} does not let this user read {SUBSCRIPTION} ({reasons[0].getName()})"
+            )
+            self._over.set()
+            return
+        version = "5" if self._version == mqtt.MQTTProtocolVersion.MQTTv5 else "3.1.1"
+        log.info("listening to %s by MQTT %s as %s", self._broker.shown, version, self._client_id)
+        self._away, self._subscribed = False, True
+        self._ready()
+
+    def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if not self._stop.is_set() and self._refused is None and not self._retry_version:
+            self._say_away(reason.getName())
+        self._over.set()
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        item = self._generation, message, time.time_ns() // 1000
+        while not self._stop.is_set() and not self._over.is_set():
+            with contextlib.suppress(queue.Full):
+                return self._queue.put(item, timeout=0.2)
+
+    def _say_away(self, reason: object) -> None:
+        if not self._away:
+            log.warning("broker %s is away (%s); waiting for it", self._broker.shown, reason)
+            self._away = True
+
+    # The main thread ------------------------------------------------------------------------------------------
+
+    def _serve(self, client: mqtt.Client) -> bool:
+        """Record batches until the connection ends or it is time to stop; whether it got as far as listening."""
+        patience = time.monotonic() + ANSWER_S
+        while not self._stop.is_set():
+            if not self._answered.is_set() and time.monotonic() > patience:
+                self._other_version()
+                break
+            batch = self._batch()
+            if batch:
+                self._record(client, batch)
+            elif self._over.is_set():
+                break
+        return self._subscribed
+
+    def _other_version(self) -> None:
+        five, three = mqtt.MQTTProtocolVersion.MQTTv5, mqtt.MQTTProtocolVersion.MQTTv311
+        self._version, self._retry_version = three if self._version == five else five, True
+
+    def _batch(self) -> list[tuple[int, mqtt.MQTTMessage, int]]:
+        batch: list[tuple[int, mqtt.MQTTMessage, int]] = []
+        with contextlib.suppress(queue.Empty):
+            batch.append(self._queue.get(timeout=0.2))
+            while len(batch) < BATCH:
+                batch.append(self._queue.get(timeout=IDLE_S))
+        return batch
+
+    def _record(self, client: mqtt.Client, batch: list[tuple[int, mqtt.MQTTMessage, int]]) -> None:
+        arrivals = [_arrival(message, received_us) for _, message, received_us in batch]
+        pause_s, said = 0.25, False
+        while True:
+            try:
+                tally = self._recorder.record(arrivals)
+                break
+            except DBAPIError as error:
+                if not is_away(error):
+                    raise
+                if not said:
+                    first = str(error.orig).strip().splitlines()[0]
+                    log.warning("database is away (%s); waiting for it, nothing is acknowledged meanwhile", first)
+                    said = True
+                if self._stop.wait(pause_s):
+                    return
+                pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+        if said:
+            log.info("database is back")
+        self.tally.add(tally)
+        for generation, message, _ in batch:
+            if generation == self._generation and message.qos:
+                client.ack(message.mid, message.qos)
+
+    def _leave(self, client: mqtt.Client) -> None:
+        until = time.monotonic() + 2
+        while client.want_write() and not self._over.is_set() and time.monotonic() < until:
+            time.sleep(0.01)
+        client.disconnect()
+        self._over.set()
+        client.loop_stop()
+
+
+def _arrival(message: mqtt.MQTTMessage, received_us: int) -> Arrival:
+    try:
+        return Arrival(message.topic, message.payload, received_us)
+    except UnicodeDecodeError:
+        shown = message._topic.decode("utf-8", "replace")
+        return Arrival(shown, message.payload, received_us, "topic is not UTF-8")

@@ -1,0 +1,161 @@
+"""The demo: runs the commands that a user would run, as processes of its own, and looks after them."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from ingest.problem import Problem
+
+SPEED = 20  # the last hours of the history are played so many times faster than life
+BEHIND = timedelta(hours=8)
+
+
+def free_port() -> int:
+    """A TCP port that nobody listens on."""
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+class Demo:
+    """Everything on this machine, in one folder."""
+
+    def __init__(self, data: Path, port: int, say: Callable[[str], None]) -> None:
+        self.data, self.port, self.say = data, port, say
+        self.running: dict[str, subprocess.Popen[bytes]] = {}
+        self.stop = threading.Event()
+        self.broker_port = free_port()
+        self.environment = os.environ | {
+            "TALLOW_DATABASE": f"sqlite:///{data.resolve() / 'tallow.db'}",
+            "TALLOW_BROKER": f"mqtt://127.0.0.1:{self.broker_port}",
+        }
+
+    def run(self) -> None:
+        """Set up what is missing, start everything, and watch it until stopped. Raises Problem."""
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: self.stop.set())
+        try:
+            self._check_port()
+            self.data.mkdir(parents=True, exist_ok=True)
+            state = self._state()
+            self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
+            self._tallow("dashboard", "dashboard", "--port", str(self.port))
+            if not state["recorded"]:
+                self._history(state["end"])
+                self._save({**state, "recorded": True})
+            self._tallow("ingest", "ingest")
+            self._tallow("analyse", "analyse", "--every", "5")
+            self._wait_for_page()
+            self._tallow("simulate", "simulate", "--end", state["end"], "--from", self._newest(), "--speed", str(SPEED))
+            self.say(f"Dashboard: http://127.0.0.1:{self.port}")
+            self.say("Press Ctrl-C to stop; the same command continues where it left off.")
+            self._watch()
+        except OSError as error:
+            raise Problem(f"demo cannot use {self.data}: {error.strerror or error}") from None
+        finally:
+            self._stop_all()
+
+    def _check_port(self) -> None:
+        with socket.socket() as s:
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                s.bind(("127.0.0.1", self.port))
+            except (OSError, OverflowError):
+                raise Problem(f"port {self.port} is taken or not allowed; name another with --port") from None
+
+    # The scenario's end is fixed at the first start, so that later starts continue the same story.
+
+    def _state(self) -> dict[str, str | bool]:
+        path = self.data / "demo.json"
+        if not path.exists():
+            now = datetime.now(UTC).replace(microsecond=0).isoformat()
+            self._save({"end": now, "recorded": False})
+        try:
+            state = json.loads(path.read_text("utf-8"))
+            return {"end": str(state["end"]), "recorded": bool(state["recorded"])}
+        except (ValueError, KeyError, TypeError):
+            raise Problem(f"{path} is damaged; remove the folder {self.data} and start again") from None
+
+    def _save(self, state: dict[str, str | bool]) -> None:
+        path = self.data / "demo.json"
+        path.with_suffix(".new").write_text(json.dumps(state) + "\n", "utf-8")
+        path.with_suffix(".new").replace(path)
+
+    def _history(self, end: str | bool) -> None:
+        folder = self.data / "history"
+        until = (datetime.fromisoformat(str(end)) - BEHIND).isoformat()
+        self._do("Simulating the history of 25 vehicles", "simulate", "--to", str(folder), "--end", str(end), "--until", until)
+        self._do("Registering the vehicles", "register", str(folder))
+        self._do("Recording the history", "replay", str(folder / "messages.ndjson.gz"))
+        self._do("Analysing it", "analyse")
+
+    def _do(self, what: str, *arguments: str) -> None:
+        """Run one command to its end."""
+        self.say(f"{what} …")
+        process = self._tallow("step", *arguments)
+        while process.poll() is None:
+            self._alive(but="step")
+            if self.stop.wait(0.05):
+                raise KeyboardInterrupt
+        del self.running["step"]
+        if process.returncode:
+            raise Problem(f"demo: '{arguments[0]}' failed; see {self.data / 'step.log'}")
+
+    def _newest(self) -> str:
+        command = [sys.executable, "-m", "dashboard", "status", "--json"]
+        answer = subprocess.run(command, env=self.environment, capture_output=True, check=True)
+        return str(json.loads(answer.stdout)["newest_at"])
+
+    def _tallow(self, name: str, *arguments: str) -> subprocess.Popen[bytes]:
+        return self._start(name, [sys.executable, "-m", "dashboard", *arguments])
+
+    def _start(self, name: str, command: list[str]) -> subprocess.Popen[bytes]:
+        with (self.data / f"{name}.log").open("ab") as log:
+            # A session of its own: Ctrl-C reaches the demo only, which then ends its processes in order.
+            self.running[name] = subprocess.Popen(
+                command, env=self.environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
+            )
+        return self.running[name]
+
+    def _wait_for_page(self) -> None:
+        until = time.monotonic() + 60
+        while time.monotonic() < until and not self.stop.is_set():
+            self._alive()
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/", timeout=5):
+                    return
+            except (urllib.error.URLError, OSError):
+                self.stop.wait(0.1)
+        if not self.stop.is_set():
+            raise Problem(f"demo: the dashboard does not answer; see {self.data / 'dashboard.log'}")
+
+    def _watch(self) -> None:
+        while not self.stop.wait(0.5):
+            self._alive()
+
+    def _alive(self, but: str = "") -> None:
+        for name, process in self.running.items():
+            if name != but and process.poll() is not None:
+                raise Problem(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
+
+    def _stop_all(self) -> None:
+        for name in ("step", "simulate", "ingest", "analyse", "dashboard", "broker"):
+            process = self.running.get(name)
+            if process is None or process.poll() is not None:
+                continue
+            process.terminate()
+            try:
+                process.wait(8)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()

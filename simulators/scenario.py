@@ -1,0 +1,151 @@
+"""Scenarios: small TOML files that say which fleet, which weather, and what breaks when."""
+
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ingest.messages import is_name
+from ingest.problem import Problem
+from simulators.duty import HABITS
+from simulators.weather import Climate
+
+SHIPPED = ("demo",)
+KINDS = (
+    "blocked_line open_line starved_pump missed_cycles incomplete_cycles timer_mismatch reservoir_loss under_delivery"
+    " overfill low_level level_sensor pressure_sensor silent"
+).split()
+LOOK_ALIKES = ("parked", "radio_gap", "grease_change", "controller_replaced")
+
+
+@dataclass(frozen=True)
+class Point:
+    """One line of a call-out sheet."""
+
+    line: int
+    bundle: str
+    point: str
+    dose_cm3: float
+    length_m: float
+    bore_mm: float
+    critical: bool
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """What breaks: begin and end in days before the history's end (None: lasts), and figures of its own."""
+
+    kind: str
+    begin_days: float
+    end_days: float | None = None
+    line: int | None = None
+    ratio: float = 1.0
+    ramp_days: float = 0.0
+    variant: str = ""
+
+
+@dataclass(frozen=True)
+class Machine:
+    """One vehicle of the fleet."""
+
+    vehicle: str
+    unit: str
+    vehicle_class: str
+    depot: str
+    feed: str
+    points: tuple[Point, ...]
+    reservoir_l: float
+    low_mark_pct: float
+    interval_min: float
+    run_s: float
+    relief_kpa: float
+    nlgi: str
+    channel_by: str  # "line", "bundle", "main" or "none"
+    level: str = "percent"
+    troubles: tuple[Trouble, ...] = ()
+
+
+@dataclass(frozen=True)
+class Depot:
+    """Where vehicles stand, and its weather."""
+
+    name: str
+    timezone: str
+    climate: Climate
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A fleet and what happens to it."""
+
+    fleet: str
+    seed: int
+    days: int
+    depots: dict[str, Depot]
+    machines: tuple[Machine, ...] = field(default_factory=tuple)
+
+
+def load(name_or_path: str) -> Scenario:
+    """A shipped scenario by name, or one in a TOML file. Raises Problem that says what is wrong with it."""
+    shipped = name_or_path in SHIPPED
+    path = Path(__file__).with_name(f"{name_or_path}.toml") if shipped else Path(name_or_path)
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise Problem(
+            f"scenario {name_or_path!r} is neither a file that can be read nor one of: {', '.join(SHIPPED)}"
+        ) from None
+    try:
+        return _parse(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise Problem(f"scenario {name_or_path} is not TOML: {error}") from None
+    except (KeyError, TypeError, ValueError) as error:
+        what = f"lacks {error.args[0]!r}" if isinstance(error, KeyError) else str(error)
+        raise Problem(f"scenario {name_or_path}: {what}") from None
+
+
+def _parse(data: dict[str, Any]) -> Scenario:
+    if not is_name(data["fleet"]):
+        raise ValueError("fleet: up to 64 of A-Z a-z 0-9 _ -")
+    depots = {
+        key: Depot(
+            d["name"],
+            d["timezone"],
+            Climate(d["mean_c"], d["season_c"], d["day_c"], d["front_c"], d["utc_offset_h"]),
+        )
+        for key, d in data["depot"].items()
+    }
+    sheets = {name: _points(name, rows) for name, rows in data["sheet"].items()}
+    machines = []
+    for v in data["vehicle"]:
+        model = data["system"][v["system"]]
+        troubles = tuple(_trouble(v["vehicle"], t) for t in v.get("trouble", ()))
+        if not is_name(v["vehicle"]) or v["class"] not in HABITS or v["depot"] not in depots:
+            raise ValueError(f"vehicle {v['vehicle']}: its name, class or depot is not known")
+        machines.append(
+            Machine(
+                vehicle=v["vehicle"], unit=v["unit"], vehicle_class=v["class"], depot=v["depot"], feed=model["feed"],
+                points=sheets[model["sheet"]], reservoir_l=model["reservoir_l"], low_mark_pct=model["low_mark_pct"],
+                interval_min=model["interval_min"], run_s=model["run_s"], relief_kpa=model["relief_kpa"],
+                nlgi=model["nlgi"], channel_by=model["channel_by"], level=model.get("level", "percent"), troubles=troubles,
+            )
+        )  # fmt: skip
+    return Scenario(data["fleet"], data["seed"], data["days"], depots, tuple(machines))
+
+
+def _points(sheet: str, rows: list[str]) -> tuple[Point, ...]:
+    points = []
+    for number, row in enumerate(rows, start=1):
+        parts = [part.strip() for part in row.split("|")]
+        if len(parts) not in (5, 6):
+            raise ValueError(f"sheet {sheet}, line {number}: write bundle | point | cm3 | metres | bore mm [| critical]")
+        bundle, point, dose, length, bore = parts[:5]
+        points.append(Point(number, bundle, point, float(dose), float(length), float(bore), parts[5:] == ["critical"]))
+    return tuple(points)
+
+
+def _trouble(vehicle: str, values: dict[str, Any]) -> Trouble:
+    trouble = Trouble(**values)
+    if trouble.kind not in (*KINDS, *LOOK_ALIKES):
+        raise ValueError(f"vehicle {vehicle}: no trouble is called {trouble.kind!r}")
+    return trouble

@@ -1,0 +1,51 @@
+"""Air temperature of a depot: season, day, fronts that pass in some days, and cold snaps. The climates are invented."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_YEAR_H = 8766.0
+
+
+@dataclass(frozen=True)
+class Climate:
+    """Degrees Celsius: the mean of the year, the swing of the seasons and of the day, and how much fronts bring."""
+
+    mean_c: float
+    season_c: float
+    day_c: float
+    front_c: float
+    utc_offset_h: float
+    snaps: tuple[tuple[float, float, float], ...] = ()  # cold snaps: (begin, days, depth), begin in hours since 1970
+
+
+def air_c(climate: Climate, start_h: float, hours: int, rng: np.random.Generator) -> Floats:
+    """Air temperature at each full hour from `start_h` (hours since 1970 UTC): shape (hours,)."""
+    t = start_h + np.arange(hours)
+    season = -np.cos(2 * np.pi * (t / _YEAR_H - 20 / 365.25)) * climate.season_c
+    day = -np.cos(2 * np.pi * (t + climate.utc_offset_h - 3) / 24) * climate.day_c
+    # Fronts: noise that forgets itself within two days.
+    keep = np.exp(-1 / 48)
+    shock = rng.standard_normal(hours) * climate.front_c * np.sqrt(1 - keep**2)
+    front = np.empty(hours)
+    last = rng.standard_normal() * climate.front_c
+    for i in range(hours):
+        last = keep * last + shock[i]
+        front[i] = last
+    cold = np.zeros(hours)
+    for begin, days, depth in climate.snaps:
+        inside = (t >= begin) & (t < begin + 24 * days)
+        cold[inside] -= depth * np.sin(np.pi * (t[inside] - begin) / (24 * days))
+    return climate.mean_c + season + day + front + cold
+
+
+def lagged(air: Floats, lag_h: float) -> Floats:
+    """Temperature of the grease, which follows the air with a lag of hours: shape (hours,)."""
+    out, last, pace = np.empty_like(air), air[0], 1 - np.exp(-1 / lag_h)
+    for i, value in enumerate(air):
+        last += pace * (value - last)
+        out[i] = last
+    return out
