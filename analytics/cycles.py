@@ -131,9 +131,7 @@ def audit(history: History, settings: Settings) -> Audit:
                 early = _open_gap_certain(history, i - 1, interval, settings)
                 detected = int(c.at_us[i]) if early is None else min(early, int(c.at_us[i]))
                 trouble = Stretch("missed_cycles", None, due, detected)
-                trouble.evidence = _counts(
-                    float(missed[first : i + 1].sum()), float(expected[first : i + 1].sum())
-                )
+                trouble.evidence = _counts(float(missed[first : i + 1].sum()), float(expected[first : i + 1].sum()))
                 good = 0
         else:
             counted, of = trouble.evidence["missed"] or 0.0, trouble.evidence["expected"] or 1.0
@@ -152,9 +150,7 @@ def audit(history: History, settings: Settings) -> Audit:
             if trouble is None:
                 due = int(c.at_us[-1]) + _until_due(history, n - 1, interval)
                 trouble = Stretch("missed_cycles", None, due, when, evidence=_counts(0.0, 0.0))
-            trouble.evidence = {
-                name: (value or 0.0) + open_missed for name, value in trouble.evidence.items()
-            }
+            trouble.evidence = {name: (value or 0.0) + open_missed for name, value in trouble.evidence.items()}
     stretches += [last for last in (trouble, mismatch) if last is not None]
     by_kind = [[s for s in stretches if s.kind == kind] for kind in ("missed_cycles", "timer_mismatch")]
     found = [s for kind in by_kind for s in joined(kind, int(settings.pause_h * HOUR_US))]
@@ -243,10 +239,7 @@ def _not_vented(history: History, settings: Settings) -> Floats:
         for i in np.flatnonzero(~np.isnan(rest[:, channel])):
             # Half of the peak still there is no vented line, whatever this vehicle's own past was like.
             limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if len(usual) >= 8 else np.inf
-            high = (
-                rest[i, channel] > min(limit, peak[i, channel] - 0.6)
-                and rest[i, channel] > peak[i, channel] - 1.6
-            )
+            high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
             flag[i] |= high
             if not high:
                 usual.append(float(rest[i, channel]))

@@ -108,9 +108,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         "Overfilled",
         "The grease stands above the full mark; it comes out at the vent, or passes the follower plate.",
         "note",
-        (
-            "Look at the vent and at the follower plate; wipe off what came out, and stop at the mark next time.",
-        ),
+        ("Look at the vent and at the follower plate; wipe off what came out, and stop at the mark next time.",),
     ),
     "level_sensor": Kind(
         "Level sensor",
@@ -219,11 +217,7 @@ def joined(stretches: list[Stretch], pause_us: int) -> list[Stretch]:
     for stretch in sorted(stretches, key=lambda s: (s.began_us, s.detected_us)):
         last = done[-1] if done else None
         if last is not None and (last.ended_us is None or stretch.began_us - last.ended_us < pause_us):
-            ended = (
-                None
-                if last.ended_us is None or stretch.ended_us is None
-                else max(last.ended_us, stretch.ended_us)
-            )
+            ended = None if last.ended_us is None or stretch.ended_us is None else max(last.ended_us, stretch.ended_us)
             done[-1] = replace(last, ended_us=ended, evidence={**last.evidence, **stretch.evidence})
         else:
             done.append(stretch)

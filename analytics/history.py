@@ -1,7 +1,7 @@
 """The history of one vehicle up to a moment: its messages in order of corrected time, its set-ups, and its ignition hours."""
 
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -46,15 +46,13 @@ class History:
 
     def setup_at(self, at_us: Ints) -> Ints:
         """Which of `setups` was in force at each time."""
-        since = np.array(
-            [-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64
-        )
+        since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64)
         return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
 
 
 def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
     """The chosen rows, in that order, with corrected times."""
-    picked = {}
+    picked: dict[str, Any] = {}
     for name, values in vars(rows).items():
         if name == "channels":
             continue
@@ -100,9 +98,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> Histo
     cycles, levels, ignitions = upto(messages.cycles), upto(messages.levels), upto(messages.ignitions)
     faults, states = upto(messages.faults), upto(messages.states)
     heard_us, heard_h, step = _ignition_hours(cycles, levels, ignitions, faults, states)
-    in_force = (
-        tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
-    )
+    in_force = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
         setups=in_force,
         cycles=cycles,

@@ -34,9 +34,7 @@ _COLD_START_H: Final = 0.5
 # What is known of the weather's effect before anything is learned: log pressure per 10 degrees, and its bend.
 _PRIOR: Final = np.array([0.0, -0.13, 0.03, 0.08])
 _PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.06])
-_WANDER_PER_H: Final = (
-    0.0004  # variance that ageing and the seasons add to the common level, with temperature known
-)
+_WANDER_PER_H: Final = 0.0004  # variance that ageing and the seasons add to the common level, with temperature known
 _WANDER_BLIND_PER_H: Final = 0.004  # and without
 _FILL_SD: Final = 0.15  # a fill may bring another grade
 _BLOCK: Final = 12  # cycles
@@ -139,9 +137,7 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
     relief = np.array([s.relief_kpa for s in history.setups])[which]
     run_s = np.array([s.run_s for s in history.setups])[which]
     whole = c.run_s >= settings.short_run * run_s
-    impossible = (peak < settings.impossible_below_kpa) | (
-        peak > settings.impossible_over_relief * relief[:, None]
-    )
+    impossible = (peak < settings.impossible_below_kpa) | (peak > settings.impossible_over_relief * relief[:, None])
     watched = np.array([name in setup.channels for name in order], bool)
 
     sensors = _sensors(history, peak, impossible, order, watched, settings)
@@ -170,8 +166,8 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
     pause_us = int(settings.pause_h * HOUR_US)
     found = []
     for kind in ("blocked_line", "open_line", "starved_pump"):
-        for name in (*order, None):
-            found += joined([s for s in stretches if (s.kind, s.channel) == (kind, name)], pause_us)
+        for channel in (*order, None):
+            found += joined([s for s in stretches if (s.kind, s.channel) == (kind, channel)], pause_us)
     state = follower.state
     return Pressures(tuple(order), ratio, state.noise, state.count, explained, tuple(found) + tuple(sensors))
 
@@ -224,9 +220,7 @@ class _Follower:
         if a:
             hours = (self.at_us[a] - self.at_us[a - 1]) / HOUR_US
             self.common.wander(self.wander_per_h * 0.01 * min(hours, 240.0) + self.wander_per_h * 0.05)
-            fills = int(
-                ((self.fills_us > self.at_us[max(0, a - _BLOCK)]) & (self.fills_us <= self.at_us[a])).sum()
-            )
+            fills = int(((self.fills_us > self.at_us[max(0, a - _BLOCK)]) & (self.fills_us <= self.at_us[a])).sum())
             new_boot = self.boot[a] != self.boot[max(0, a - _BLOCK)]
             if fills or new_boot:
                 common.wander(_FILL_SD**2)
@@ -243,14 +237,10 @@ class _Follower:
         self.residual[a:b] = residual
         spread = np.where(several[:, None], state.noise, np.maximum(state.noise, guess_sd[:, None]))
         relief = self.at_relief[a:b]
-        free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (
-            len(known) == 1
-        )
+        free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (len(known) == 1)
         with np.errstate(invalid="ignore"):
             pressed = relief & free[:, None] & (residual > np.maximum(0.15, 3 * spread))
-            self.high[a:b] = (
-                residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)
-            ) | pressed
+            self.high[a:b] = (residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)) | pressed
             self.low[a:b] = residual < np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
             self.sound[a:b] = np.abs(residual) < np.maximum(settings.sound_log_ratio, 2 * state.noise)
             self.sound[a:b] &= ~(relief & (residual > 0.1))
@@ -261,9 +251,7 @@ class _Follower:
         self._each(a, b)
         blocked = {j for kind, j in self.open if kind == "blocked_line"}
         few = self.logp.shape[1] <= 2
-        self.explained[a:b] = (
-            self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
-        )
+        self.explained[a:b] = self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
         if few:
             self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))
         self._learn(a, b, u, guess, several, residual)
@@ -309,21 +297,18 @@ class _Follower:
         start = max(0, a - settings.window + 1)
         for kind, flags in (("blocked_line", self.high), ("open_line", self.low)):
             totals = np.cumsum(np.vstack([np.zeros((1, flags.shape[1]), np.int64), flags[start:b]]), axis=0)
-            for j in np.flatnonzero((totals[-1] >= settings.needed) | self.alarm):
+            for j in np.flatnonzero((totals[-1] >= settings.needed) | self.alarm).tolist():
                 for i in range(a, b):
                     self._one(kind, flags, j, i)
         self.alarm[:] = False
-        for _, j in self.open:
-            self.alarm[j] = True
+        self.alarm[[j for _, j in self.open]] = True
 
     def _one(self, kind: str, flags: Flags, j: int, i: int) -> None:
         """Channel `j` at cycle `i`."""
         if np.isnan(self.residual[i, j]):
             return
         settings, held = self.settings, self.open.get((kind, j))
-        have = np.flatnonzero(~np.isnan(self.residual[max(0, i - 3 * settings.window) : i + 1, j]))[
-            -settings.window :
-        ]
+        have = np.flatnonzero(~np.isnan(self.residual[max(0, i - 3 * settings.window) : i + 1, j]))[-settings.window :]
         rows = have + max(0, i - 3 * settings.window)
         recent = self.residual[rows, j]
         typical = round(float(np.exp(np.median(recent))), 2)
@@ -332,15 +317,9 @@ class _Follower:
             if beyond[-1] and beyond.sum() >= settings.needed and not self.same[i, j] and not self.airy[i]:
                 began = int(self.at_us[rows[np.argmax(beyond)]])
                 self.open[kind, j] = Stretch(kind, self.order[j], began, int(self.at_us[i]))
-                self.open[kind, j].evidence = {
-                    "ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)
-                }
+                self.open[kind, j].evidence = {"ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)}
             return
-        across = (
-            recent < -settings.sound_log_ratio
-            if kind == "blocked_line"
-            else recent > settings.sound_log_ratio
-        )
+        across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
         if (self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4:
             held.ended_us = int(self.at_us[rows[-4]])
             self.done.append(self.open.pop((kind, j)))
@@ -354,12 +333,7 @@ class _Follower:
         suspicious = (self.high[start:b].sum(axis=0) >= 2) | (self.low[start:b].sum(axis=0) >= 2)
         calm = ~self.airy[a:b]
         with np.errstate(invalid="ignore"):
-            use = (
-                calm[:, None]
-                & ~self.alarm
-                & ~suspicious
-                & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
-            )
+            use = calm[:, None] & ~self.alarm & ~suspicious & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
         number = use.sum(axis=0)
         got = number > 0
         bounded = np.where(use, np.clip(residual, -2 * state.noise, 2 * state.noise), 0.0)
@@ -374,9 +348,7 @@ class _Follower:
         elif use.any():
             row, column = np.nonzero(use)
             self.common.learn(self.x[a:b][row], self.logp[a:b][row, column] - state.level[column])
-        off = np.where(use, np.minimum(np.abs(residual), 3 * state.noise), 0.0).sum(axis=0) / np.maximum(
-            number, 1
-        )
+        off = np.where(use, np.minimum(np.abs(residual), 3 * state.noise), 0.0).sum(axis=0) / np.maximum(number, 1)
         pace = np.maximum(number / (state.count + 5), number / 300)
         state.noise[got] = np.clip(state.noise + pace * (1.25 * off - state.noise), 0.03, 0.25)[got]
         # The first readings give a channel its level.

@@ -202,9 +202,7 @@ def _by_switch(history: History, reservoir: Reservoir) -> tuple[float | None, fl
     """Level from a low-level switch: it says when the mark is reached, and when it was filled again."""
     faults = history.faults
     events = [
-        (int(t), a)
-        for t, code, a in zip(faults.at_us, faults.code, faults.active, strict=True)
-        if code == "level_low"
+        (int(t), a) for t, code, a in zip(faults.at_us, faults.code, faults.active, strict=True) if code == "level_low"
     ]
     if not events:
         return None, 0.0

@@ -18,9 +18,7 @@ from analytics.settings import Settings
 from ingest.store import Floats, Ints
 
 _RECENT: Final = 10  # readings that tell where the level is now
-_RECENT_USE_PCT: Final = (
-    9.0  # and how far back they may lie: sensors bend by a few points over the whole height
-)
+_RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
@@ -44,8 +42,8 @@ class Reservoir:
     """What is known at the end of the history.
 
     `level_pct` with its standard deviation (None: not known), `share` grease per cycle over the registered dose,
-    `own_share` the same while sound, `track` level as known at each cycle (cycles,), `track_sd` its uncertainty, `used_pct` percent of the reservoir used
-    by each cycle by the sheet.
+    `own_share` the same while sound, `track` level as known at each cycle (cycles,), `used_pct` percent of the
+    reservoir used by each cycle by the sheet.
     """
 
     level_pct: float | None
@@ -128,7 +126,7 @@ class _Follower:
         self.history, self.settings = history, settings
         self.cycle_used = used_by_sheet(history, audit)
         self.total = np.cumsum(self.cycle_used)
-        c, levels = history.cycles, history.levels
+        levels = history.levels
         self.at = levels.at_us
         self.reading = _level_for_tilt(levels.level_pct, levels.tilt_deg, self._used_until(levels.at_us))
         self.raw = levels.level_pct
@@ -144,19 +142,18 @@ class _Follower:
         self.over: Stretch | None = None
         self.low: Stretch | None = None
         self.now_share = 1.0
-        self.track = np.full(len(c), np.nan)
+        self.track = np.full(len(history.cycles), np.nan)
         self.pending = False  # a reading lies above: perhaps a fill
 
     def _used_until(self, at_us: Ints) -> Floats:
         done = np.searchsorted(self.history.cycles.at_us, at_us, "right")
-        return np.r_[0.0, np.cumsum(self.cycle_used)][done]
+        return np.asarray(np.r_[0.0, np.cumsum(self.cycle_used)][done])
 
     def run(self) -> Reservoir:
         """The whole history."""
         history, settings = self.history, self.settings
         if history.setup.level != "percent":
             return self._result()
-        c = history.cycles
         next_cycle = 0
         bad: list[int] = []  # readings in a row that fit nothing
         up: list[int] = []  # readings in a row that lie above: a fill, if the next agrees
@@ -218,9 +215,7 @@ class _Follower:
         off = abs(r1 - r0 - part * (reading - r0)) / np.sqrt(1 + part**2 + (1 - part) ** 2)
         self.seen += 1
         pace = max(1 / (self.seen + 10), 1 / 60)
-        self.noise = float(
-            np.clip(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4, 5.0)
-        )
+        self.noise = float(np.clip(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4, 5.0))
 
     def _fill(self, readings: list[int]) -> None:
         """A fill that the latest of these readings made certain; the first lies right after it."""
@@ -232,9 +227,7 @@ class _Follower:
         )
         self.fills.append(Fill(self.segments[-1].start_us, int(self.at[latest]), 0.0, 0.0, 0.0))
         # Two readings far apart are two fills with one reading between them.
-        if float(self.reading[latest] - self.reading[first]) > max(
-            2 * self.settings.fill_jump_pct, 6 * self.noise
-        ):
+        if float(self.reading[latest] - self.reading[first]) > max(2 * self.settings.fill_jump_pct, 6 * self.noise):
             self._start(self._fill_time(int(self.at[first]), int(self.at[latest])), latest)
             self.fills.append(Fill(self.segments[-1].start_us, int(self.at[latest]), 0.0, 0.0, 0.0))
         elif latest != first:
@@ -283,14 +276,8 @@ class _Follower:
             self.use = Stretch(kind, None, began, now)
             self._measure_use(share)
         elif self.use is not None:
-            middle = (
-                1 + (settings.loss_ratio if self.use.kind == "reservoir_loss" else settings.under_ratio)
-            ) / 2
-            windows = (
-                slope
-                for slope in map(self._slope, [j] * len(_WINDOWS_PCT), _WINDOWS_PCT)
-                if slope is not None
-            )
+            middle = (1 + (settings.loss_ratio if self.use.kind == "reservoir_loss" else settings.under_ratio)) / 2
+            windows = (slope for slope in map(self._slope, [j] * len(_WINDOWS_PCT), _WINDOWS_PCT) if slope is not None)
             late = next((slope for slope in windows if slope[3] > self.use.detected_us), None)
             if late is not None:
                 share = late[0]
@@ -318,9 +305,7 @@ class _Follower:
     def _update_share(self) -> None:
         drops, used = 0.0, 0.0
         for segment in self.segments[-12:]:
-            if len(segment.reading) < 6 or (
-                self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)
-            ):
+            if len(segment.reading) < 6 or (self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)):
                 continue
             u, r = np.array(segment.used), np.array(segment.reading)
             span = float(u[-1] - u[0])
@@ -591,9 +576,7 @@ class _Follower:
                 continue
             to, from_ = min(to, 115.0), max(from_, 0.0)
             litres = max(0.0, (to - from_) / 100 * self.history.setup.reservoir_l)
-            measured.append(
-                Fill(fill.at_us, fill.detected_us, round(from_, 1), round(to, 1), round(litres, 3))
-            )
+            measured.append(Fill(fill.at_us, fill.detected_us, round(from_, 1), round(to, 1), round(litres, 3)))
         return tuple(measured)
 
 

@@ -17,9 +17,7 @@ class Settings:
     starved_log_ratio: float = -0.50  # 0.6 times expected on all channels together
     sound_log_ratio: float = 0.22  # within a factor of 1.25 either way a channel counts as sound again
     sigmas: float = 3.3  # a limit also lies at least this many of the channel's own standard deviations out
-    at_relief: float = (
-        0.94  # share of relief pressure from which a reading is "at relief" (valves scatter 2 %)
-    )
+    at_relief: float = 0.94  # share of relief pressure from which a reading is "at relief" (valves scatter 2 %)
     impossible_over_relief: float = 1.25  # no reading can lie much above relief
     impossible_below_kpa: float = -100.0
     stuck_readings: int = 8  # identical readings in a row; noise repeats a 10 kPa step about once in thirty
@@ -32,14 +30,10 @@ class Settings:
     short_run: float = 0.70  # share of the run time below which a run is too short
     incomplete_needed: int = 3
     incomplete_window: int = 8
-    not_vented_log_ratio: float = (
-        0.69  # rest pressure twice its own usual value: the injectors did not reload
-    )
+    not_vented_log_ratio: float = 0.69  # rest pressure twice its own usual value: the injectors did not reload
     # Silence.
     silent_min_h: float = 72.0
-    silent_max_h: float = (
-        204.0  # whatever the past was like, after eight days and a half somebody should know
-    )
+    silent_max_h: float = 204.0  # whatever the past was like, after eight days and a half somebody should know
     silent_young_h: float = 168.0  # while the history is too short to tell what is ordinary
     silent_young_days: float = 42.0
     silent_margin: float = 2.5

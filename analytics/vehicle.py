@@ -38,9 +38,7 @@ class Result:
         return self.reservoir.fills
 
 
-def analyse(
-    messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settings: Settings = DEFAULTS
-) -> Result:
+def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settings: Settings = DEFAULTS) -> Result:
     """The analysis at `as_of_us`: nothing later is used."""
     history = build(messages, setups, as_of_us)
     audit = cycles.audit(history, settings)
@@ -184,9 +182,7 @@ def _level_sensor(e: Mapping[str, float]) -> str:
 
 
 _SENTENCES: Final[Mapping[str, Any]] = {
-    "blocked_line": lambda e, where, s: (
-        f"{where} looks blocked: pressure {_ratio(e)} times what is expected."
-    ),
+    "blocked_line": lambda e, where, s: f"{where} looks blocked: pressure {_ratio(e)} times what is expected.",
     "open_line": lambda e, where, s: (
         f"{where} looks broken, off or leaking: pressure {_ratio(e)} times what is expected."
     ),
@@ -203,14 +199,12 @@ _SENTENCES: Final[Mapping[str, Any]] = {
         f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
     ),
     "reservoir_loss": lambda e, where, s: (
-        f"{e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3: look for a leak."
+        f"{e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle, not {e['expected_cm3_per_cycle']:.1f} cm3: look for a leak."
     ),
     "under_delivery": lambda e, where, s: (
         f"Only {e['cm3_per_cycle']:.1f} cm3 leave the reservoir with each cycle instead of {e['expected_cm3_per_cycle']:.1f} cm3."
     ),
-    "overfill": lambda e, where, s: (
-        f"The reservoir is filled to {e['level_pct']:.0f} %, above its full mark."
-    ),
+    "overfill": lambda e, where, s: f"The reservoir is filled to {e['level_pct']:.0f} %, above its full mark.",
     "low_level": lambda e, where, s: (
         f"The level is at {e['level_pct']:.0f} %; the low mark is {s.low_mark_pct:g} %. Fill before air gets in."
     ),
@@ -274,9 +268,7 @@ def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
 
 def line_conditions(result: Result) -> list[dict[str, Any]]:
     """One object for each line of the call-out sheet: its condition and the latest ratio of its channel to expected."""
-    open_ = {
-        f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel
-    }
+    open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
     index = {name: j for j, name in enumerate(result.pressures.channels)}
     out = []
     for line in result.history.setup.lines:
@@ -295,13 +287,9 @@ def notes(result: Result) -> list[str]:
     """Problems of the data itself, in words."""
     history, found = result.history, []
     if history.undated:
-        found.append(
-            f"{history.undated} messages carry a time that cannot be right; no finding rests on them."
-        )
+        found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
     if history.corrected:
-        found.append(
-            f"The controller's clock was wrong; the times of {history.corrected} messages were put right."
-        )
+        found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     if unknown:
         found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")

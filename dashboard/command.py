@@ -10,10 +10,12 @@ import threading
 import time
 from collections.abc import Iterator
 from datetime import datetime
+from itertools import accumulate
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from paho.mqtt.enums import MQTTProtocolVersion
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from sqlalchemy import Engine
@@ -38,7 +40,9 @@ BrokerAddress = Annotated[
     str,
     typer.Option("--broker", envvar="TALLOW_BROKER", help="mqtt://[user:password@]host[:port] or mqtts://…"),
 ]
-AsOf = Annotated[str | None, typer.Option("--as-of", help="RFC 3339 time to answer for; the newest recorded by default")]
+AsOf = Annotated[
+    str | None, typer.Option("--as-of", help="RFC 3339 time to answer for; the newest recorded by default")
+]
 Json = Annotated[bool, typer.Option("--json", help="print JSON for other programs")]
 
 
@@ -163,7 +167,10 @@ def ingest(
     listening.run()
     tally = listening.tally
     logging.getLogger("tallow.ingest").info(
-        "stopped after %d recorded, %d duplicates, %d rejected", tally.recorded.total(), tally.duplicates, tally.rejected
+        "stopped after %d recorded, %d duplicates, %d rejected",
+        tally.recorded.total(),
+        tally.duplicates,
+        tally.rejected,
     )
 
 
@@ -193,8 +200,12 @@ def replay_files(
     recorder, tally = store.Recorder(engine, "replay"), store.Tally()
     sizes = [replay.size(path) for path in files]
     with _progress("Replaying", "read") as bar, store.reachable(engine):
-        for n, path in enumerate(files):
-            tally.add(replay.replay(path, recorder, lambda done, before=sum(sizes[:n]): bar(before + done, sum(sizes))))
+        for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
+
+            def show(done: int, before: int = before) -> None:
+                bar(before + done, sum(sizes))
+
+            tally.add(replay.replay(path, recorder, show))
     print(
         f"{tally.recorded.total()} messages recorded, {tally.duplicates} duplicates, {tally.rejected} rejected"
         f" (kept in quarantine), {tally.wills} without a name of their own."
@@ -253,9 +264,7 @@ def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
 
 
 @app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")
-def findings(
-    as_json: Json = False, as_of: AsOf = None, database: Database = store.DEFAULT_DATABASE
-) -> None:
+def findings(as_json: Json = False, as_of: AsOf = None, database: Database = store.DEFAULT_DATABASE) -> None:
     """Print the findings up to a time, ended ones included."""
     told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
     if as_json:
@@ -279,7 +288,9 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = stor
         level = "level unknown" if row["level_pct"] is None else f"{row['level_pct']:.0f} %"
         when = row["reason"] or row["state"]
         if row["due_expected"] is not None:
-            when = f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]}"
+            when = (
+                f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]}"
+            )
         print(f"{row['fleet']}/{row['vehicle']}  {level}  {row['state']}  {when}")
     if not rows:
         print("No vehicles are registered.")
@@ -375,17 +386,17 @@ def simulate(
         return
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
-    _publish(story, end_h, chosen, listener.broker_of(broker, os.environ), end_us if since is None else _time(since), speed)
+    _publish(
+        story, end_h, chosen, listener.broker_of(broker, os.environ), end_us if since is None else _time(since), speed
+    )
 
 
 def _publish(story: Any, end_h: float, seed: int, broker: listener.Broker, from_us: int, speed: float) -> None:
-    import paho.mqtt.client as mqtt
-
     from simulators import fleet
     from simulators.publish import publish
 
     stop = _stopping()
-    client = listener.make_client(broker, f"tallow-simulate-{os.getpid()}", mqtt.MQTTProtocolVersion.MQTTv311)
+    client = listener.make_client(broker, f"tallow-simulate-{os.getpid()}", MQTTProtocolVersion.MQTTv311)
     refused: list[str] = []
     client.on_connect = lambda _c, _d, _f, reason, _p: refused.append(reason.getName()) if reason.is_failure else None
     try:

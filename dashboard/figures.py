@@ -17,6 +17,10 @@ RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb
 _LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
 
 
+def _ink(template: str) -> str:
+    return BLACK if template.endswith("light") else "#d0d4da"
+
+
 def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.datetime64]:
     """Naive local times for an axis."""
     return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone).astype("datetime64[us]")
@@ -26,7 +30,9 @@ def _point(at_us: int, zone: ZoneInfo) -> datetime:
     return instant(at_us).astimezone(zone).replace(tzinfo=None)
 
 
-def _layout(figure: go.Figure, template: str, height: int, title_y: str, first: Any = None, last: Any = None) -> go.Figure:
+def _layout(
+    figure: go.Figure, template: str, height: int, title_y: str, first: Any = None, last: Any = None
+) -> go.Figure:
     figure.update_layout(
         template=template,
         height=height,
@@ -108,14 +114,21 @@ def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
                            hovertemplate="%{y}")  # fmt: skip
     figure.add_scatter(
         x=day, y=[d["ignition_h"] or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
-        marker={"symbol": "line-ew-open", "size": 9, "color": BLACK if template.endswith("light") else "#d0d4da"},
+        marker={"symbol": "line-ew-open", "size": 9, "color": _ink(template)},
         hovertemplate="%{y:.1f} h",
     )  # fmt: skip
     figure.update_layout(
         barmode="stack",
         bargap=0.1,
-        yaxis2={"overlaying": "y", "side": "right", "title": "ignition hours", "showgrid": False, "rangemode": "tozero",
-                "tickmode": "auto", "nticks": 5},
+        yaxis2={
+            "overlaying": "y",
+            "side": "right",
+            "title": "ignition hours",
+            "showgrid": False,
+            "rangemode": "tozero",
+            "tickmode": "auto",
+            "nticks": 5,
+        },
     )
     figure.update_yaxes(rangemode="tozero")
     return _layout(figure, template, 260, "cycles a day").update_layout(margin={"r": 52})
@@ -191,8 +204,10 @@ def pressure_line(result: Result, channel: str, template: str) -> go.Figure:
                 fill="tonexty" if not name else None, fillcolor="rgba(47,111,176,0.22)", name=name or "usual range",
                 showlegend=not name, hoverinfo="skip",
             )  # fmt: skip
-        figure.add_scatter(x=when, y=np.round(peak / 100, 1), mode="markers", marker={"size": 3.5, "color": BLACK if template.endswith("light") else "#d0d4da"},
-                           name="peak", hovertemplate="%{y:.0f} bar")  # fmt: skip
+        figure.add_scatter(
+            x=when, y=np.round(peak / 100, 1), mode="markers", marker={"size": 3.5, "color": _ink(template)}, name="peak",
+            hovertemplate="%{y:.0f} bar",
+        )  # fmt: skip
     relief = result.history.setup.relief_kpa / 100
     figure.add_hline(y=relief, line={"color": RED, "dash": "dash", "width": 1}, annotation_text=f"relief {relief:g} bar",
                      annotation_position="top left")  # fmt: skip

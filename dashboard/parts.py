@@ -60,7 +60,13 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     ]
     if full:
         rows.append(
-            html.Details([html.Summary("What to check, in this order"), html.P(kind.meaning), html.Ol([html.Li(c) for c in kind.checks])])
+            html.Details(
+                [
+                    html.Summary("What to check, in this order"),
+                    html.P(kind.meaning),
+                    html.Ol([html.Li(c) for c in kind.checks]),
+                ]
+            )
         )
     return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
 
@@ -68,4 +74,6 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
 def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Paper:
     """A titled part of a page, with a sentence that says what it shows."""
     head = [html.H2(title)] + ([html.P(note, className="dim")] if note else [])
-    return dmc.Paper([*head, *(children if isinstance(children, list) else [children])], p="md", withBorder=True, mb="md")
+    return dmc.Paper(
+        [*head, *(children if isinstance(children, list) else [children])], p="md", withBorder=True, mb="md"
+    )

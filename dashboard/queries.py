@@ -83,7 +83,9 @@ def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", pag
         states = {
             id_: (state, early, expected)
             for id_, state, early, expected in connection.execute(
-                select(analysis.c.vehicle_id, analysis.c.refill_state, analysis.c.due_early_us, analysis.c.due_expected_us)
+                select(
+                    analysis.c.vehicle_id, analysis.c.refill_state, analysis.c.due_early_us, analysis.c.due_expected_us
+                )
             )
         }
         entries = []
@@ -182,5 +184,3 @@ def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
     with engine.connect() as connection:
         chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
         return int(connection.scalar(select(table.c.news).where(*chosen)) or 0)
-
-

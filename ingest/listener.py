@@ -18,6 +18,7 @@ from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from sqlalchemy.exc import DBAPIError
@@ -91,9 +92,9 @@ def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") ->
     return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, **files)
 
 
-def make_client(broker: Broker, client_id: str, version: mqtt.MQTTProtocolVersion, **options: Any) -> mqtt.Client:
+def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **options: Any) -> mqtt.Client:
     """A client with the broker's credentials and certificates. Raises Problem for certificates that cannot be used."""
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version, **options)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version, **options)
     if broker.user is not None:
         client.username_pw_set(broker.user, broker.password)
     if broker.tls:
@@ -114,7 +115,7 @@ class Listener:
         self._broker, self._client_id, self._recorder, self._stop = broker, client_id, recorder, stop
         self._queue: queue.Queue[tuple[int, mqtt.MQTTMessage, int]] = queue.Queue(RECEIVE_MAXIMUM * 2)
         self._generation = 0  # of the connection: an acknowledgement must not reach a later session
-        self._version = mqtt.MQTTProtocolVersion.MQTTv5
+        self._version = MQTTProtocolVersion.MQTTv5
         self._away = False
         self._refused: Problem | None = None
         self._retry_version = False
@@ -130,7 +131,9 @@ class Listener:
                 self._connect(client)
             except ssl.SSLCertVerificationError as error:
                 reason = error.verify_message or str(error)
-                raise Problem(f"broker {self._broker.shown} shows a certificate that is not trusted: {reason}") from None
+                raise Problem(
+                    f"broker {self._broker.shown} shows a certificate that is not trusted: {reason}"
+                ) from None
             except ssl.SSLError as error:
                 raise Problem(f"broker {self._broker.shown} does not speak TLS as asked: {error.reason}") from None
             except (OSError, ValueError) as error:
@@ -153,7 +156,7 @@ class Listener:
 
     def _client(self) -> mqtt.Client:
         options: dict[str, Any] = {"manual_ack": True, "reconnect_on_failure": False}
-        if self._version == mqtt.MQTTProtocolVersion.MQTTv311:
+        if self._version == MQTTProtocolVersion.MQTTv311:
             options["clean_session"] = False
         client = make_client(self._broker, self._client_id, self._version, **options)
         client.max_queued_messages_set(0)
@@ -165,8 +168,8 @@ class Listener:
 
     def _connect(self, client: mqtt.Client) -> None:
         self._generation += 1
-        if self._version == mqtt.MQTTProtocolVersion.MQTTv5:
-            wishes = Properties(PacketTypes.CONNECT)
+        if self._version == MQTTProtocolVersion.MQTTv5:
+            wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             wishes.SessionExpiryInterval = SESSION_S
             wishes.ReceiveMaximum = RECEIVE_MAXIMUM
             client.connect(self._broker.host, self._broker.port, 60, clean_start=False, properties=wishes)
@@ -180,7 +183,7 @@ class Listener:
         if not reason.is_failure:
             client.subscribe(SUBSCRIPTION, qos=1)
             return
-        if reason.value in _VERSION_REFUSED and self._version == mqtt.MQTTProtocolVersion.MQTTv5:
+        if reason.value in _VERSION_REFUSED and self._version == MQTTProtocolVersion.MQTTv5:
             self._other_version()
         elif reason.value in _LOGIN_REFUSED:
             self._refused = Problem(
@@ -197,7 +200,7 @@ class Listener:
             )
             self._over.set()
             return
-        version = "5" if self._version == mqtt.MQTTProtocolVersion.MQTTv5 else "3.1.1"
+        version = "5" if self._version == MQTTProtocolVersion.MQTTv5 else "3.1.1"
         log.info("listening to %s by MQTT %s as %s", self._broker.shown, version, self._client_id)
         self._away, self._subscribed = False, True
         self._ready()
@@ -211,7 +214,8 @@ class Listener:
         item = self._generation, message, time.time_ns() // 1000
         while not self._stop.is_set() and not self._over.is_set():
             with contextlib.suppress(queue.Full):
-                return self._queue.put(item, timeout=0.2)
+                self._queue.put(item, timeout=0.2)
+                return
 
     def _say_away(self, reason: object) -> None:
         if not self._away:
@@ -235,7 +239,7 @@ class Listener:
         return self._subscribed
 
     def _other_version(self) -> None:
-        five, three = mqtt.MQTTProtocolVersion.MQTTv5, mqtt.MQTTProtocolVersion.MQTTv311
+        five, three = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
         self._version, self._retry_version = three if self._version == five else five, True
 
     def _batch(self) -> list[tuple[int, mqtt.MQTTMessage, int]]:
@@ -281,7 +285,7 @@ class Listener:
 
 def _arrival(message: mqtt.MQTTMessage, received_us: int) -> Arrival:
     try:
-        return Arrival(message.topic, message.payload, received_us)
+        return Arrival(message.topic, bytes(message.payload), received_us)
     except UnicodeDecodeError:
         shown = message._topic.decode("utf-8", "replace")
-        return Arrival(shown, message.payload, received_us, "topic is not UTF-8")
+        return Arrival(shown, bytes(message.payload), received_us, "topic is not UTF-8")

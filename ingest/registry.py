@@ -78,34 +78,11 @@ class Setup(Struct, frozen=True, kw_only=True):
         return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
 
 
-_VEHICLE_COLUMNS: Final = [
-    "vehicle",
-    "fleet",
-    "unit",
-    "class",
-    "depot",
-    "timezone",
-    "commissioned",
-    "feed",
-    "reservoir_l",
-    "low_mark_pct",
-    "interval_min",
-    "run_s",
-    "relief_kpa",
-    "grease",
-    "nlgi",
-]
-_LINE_COLUMNS: Final = [
-    "fleet",
-    "vehicle",
-    "line",
-    "bundle",
-    "point",
-    "channel",
-    "dose_cm3",
-    "length_m",
-    "bore_mm",
-]
+_VEHICLE_COLUMNS: Final = (
+    "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
+    " relief_kpa grease nlgi"
+).split()
+_LINE_COLUMNS: Final = "fleet vehicle line bundle point channel dose_cm3 length_m bore_mm".split()
 _YES_NO: Final = {"yes": True, "no": False, "": None}
 _SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
 _LINE_TABLE: Final = tuple(c.name for c in schema.line.columns if c.name != "setup_id")
@@ -162,9 +139,7 @@ def _convert(row: Mapping[str, Any], shape: Any) -> Any:
     except msgspec.ValidationError as error:
         text, _, where = str(error).partition(" - at `$.")
         column = where.rstrip("`") or "row"
-        raise ValueError(
-            f"{'class' if column == 'vehicle_class' else column}: {text.replace('`', '')}"
-        ) from None
+        raise ValueError(f"{'class' if column == 'vehicle_class' else column}: {text.replace('`', '')}") from None
 
 
 def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
@@ -221,9 +196,7 @@ def _read(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setup]:
     for number, row in _rows(folder / "vehicles.csv", _VEHICLE_COLUMNS):
         key = row["fleet"], row["vehicle"]
         if key in vehicles:
-            errors.add(
-                "vehicles.csv", number, f"vehicle {key[1]} of fleet {key[0]} is already in row {rows_of[key]}"
-            )
+            errors.add("vehicles.csv", number, f"vehicle {key[1]} of fleet {key[0]} is already in row {rows_of[key]}")
             continue
         try:
             vehicles[key], rows_of[key] = _vehicle(row), number
@@ -234,9 +207,7 @@ def _read(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setup]:
     for number, row in _rows(folder / "lines.csv", _LINE_COLUMNS):
         key = row["fleet"], row["vehicle"]
         if key not in rows_of and key not in held:
-            errors.add(
-                "lines.csv", number, f"vehicle {key[1]!r} of fleet {key[0]!r} is in no row of vehicles.csv"
-            )
+            errors.add("lines.csv", number, f"vehicle {key[1]!r} of fleet {key[0]!r} is in no row of vehicles.csv")
             continue
         try:
             lines.setdefault(key, []).append(_line(row))
@@ -298,10 +269,7 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
     setup_id = row.scalar_one()
     connection.execute(
         insert(schema.line),
-        [
-            {"setup_id": setup_id} | {name: getattr(line, name) for name in _LINE_TABLE}
-            for line in setup.lines
-        ],
+        [{"setup_id": setup_id} | {name: getattr(line, name) for name in _LINE_TABLE} for line in setup.lines],
     )
     connection.execute(
         update(schema.vehicle).where(schema.vehicle.c.id == vehicle_id).values(news=schema.vehicle.c.news + 1)

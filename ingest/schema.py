@@ -62,9 +62,7 @@ message = Table(
     Column("boot", String(32), primary_key=True),
     Column("seq", BigInteger, primary_key=True, autoincrement=False),
     Column("kind", String(8), nullable=False),
-    Column(
-        "digest", BigInteger, nullable=False
-    ),  # of what it says, to tell a repetition from a contradiction
+    Column("digest", BigInteger, nullable=False),  # of what it says, to tell a repetition from a contradiction
     Column("at_us", BigInteger, nullable=False),  # the controller's own clock, never altered
     Column("sent_us", BigInteger),
     Column("received_us", BigInteger),

@@ -88,9 +88,7 @@ def connect(url: str) -> Engine:
                 pool_pre_ping=True,
             )
         except (ImportError, NoSuchModuleError):
-            raise Problem(
-                "the PostgreSQL driver is missing; install tallow with the extra [postgres]"
-            ) from None
+            raise Problem("the PostgreSQL driver is missing; install tallow with the extra [postgres]") from None
     raise Problem(f"database kind {parsed.get_backend_name()!r} is not supported; use sqlite or postgresql")
 
 
@@ -302,9 +300,7 @@ class Recorder:
                 earliest = (received_us, sent_us)
                 for arrival, row in repeated[vehicle_id, boot, seq]:
                     if row["digest"] != digest:
-                        refused.append(
-                            (arrival, "another message of the same boot and seq says something else")
-                        )
+                        refused.append((arrival, "another message of the same boot and seq says something else"))
                     else:
                         earliest = min(earliest, (row["received_us"], row["sent_us"]), key=_nulls_last)
                 if earliest != (received_us, sent_us):
@@ -330,9 +326,7 @@ class Recorder:
                 ],
             )
 
-    def _note_state(
-        self, connection: Connection, vehicle_id: int, state: State, received_us: int | None
-    ) -> None:
+    def _note_state(self, connection: Connection, vehicle_id: int, state: State, received_us: int | None) -> None:
         if received_us is None:
             return
         table = schema.vehicle
@@ -361,17 +355,14 @@ class Recorder:
 
     def _note_news(self, connection: Connection, rows: list[dict[str, Any]]) -> None:
         """Mark the vehicles that said something new, and when they were last heard."""
-        table, heard = schema.vehicle, {}
+        table = schema.vehicle
+        heard: dict[int, int] = {}
         for row in rows:
             at_us = row["at_us"] if row["received_us"] is None else min(row["at_us"], row["received_us"])
             heard[row["vehicle_id"]] = max(at_us, heard.get(row["vehicle_id"], at_us))
-        for vehicle_id, at_us in sorted(
-            heard.items()
-        ):  # in one order everywhere: two recorders never wait in a ring
+        for vehicle_id, at_us in sorted(heard.items()):  # in one order everywhere: two recorders never wait in a ring
             later = func.coalesce(table.c.heard_us, at_us)
-            greatest = (
-                func.max(later, at_us) if connection.dialect.name == "sqlite" else func.greatest(later, at_us)
-            )
+            greatest = func.max(later, at_us) if connection.dialect.name == "sqlite" else func.greatest(later, at_us)
             connection.execute(
                 update(table).where(table.c.id == vehicle_id).values(news=table.c.news + 1, heard_us=greatest)
             )
@@ -401,9 +392,7 @@ def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, i
     return received_us is None, received_us or 0, sent_us is None, sent_us or 0
 
 
-def _row(
-    decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]
-) -> dict[str, Any]:
+def _row(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]) -> dict[str, Any]:
     """A message as a row; names of channels go into `lists`, keyed by their hash."""
     m = decoded.message
     row: dict[str, Any] = dict.fromkeys(_COLUMNS)
@@ -547,11 +536,15 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
     return Messages(
         cycles=Cycles(
             *_common(cycle),
-            np.array(cycle[6], np.int64),
-            *(_floats(column) for column in cycle[7:12]),
-            names,
-            _matrix(cycle[12], cycle[13], lists, names),
-            _matrix(cycle[14], cycle[15], lists, names),
+            cycle_no=np.array(cycle[6], np.int64),
+            run_s=_floats(cycle[7]),
+            manual=_floats(cycle[8]),
+            complete=_floats(cycle[9]),
+            temp_c=_floats(cycle[10]),
+            supply_v=_floats(cycle[11]),
+            channels=names,
+            peak_kpa=_matrix(cycle[12], cycle[13], lists, names),
+            rest_kpa=_matrix(cycle[14], cycle[15], lists, names),
         ),
         levels=Levels(*_common(level), *(_floats(column) for column in level[6:])),
         ignitions=Ignitions(*_common(ignition), _floats(ignition[6])),
@@ -623,21 +616,23 @@ def newest_at_us(connection: Connection) -> int | None:
         .limit(2)
     ).all()
     if len(heard) < 2 or heard[0].heard_us <= heard[1].heard_us + _DAY_US:
-        return heard[0].heard_us if heard else None
+        first: int | None = heard[0].heard_us if heard else None
+        return first
     message, limit = schema.message, heard[1].heard_us + _DAY_US
     believable = or_(message.c.at_us <= limit, message.c.received_us >= message.c.at_us)
-    own = connection.scalar(
+    own: int | None = connection.scalar(
         select(func.max(message.c.at_us)).where(message.c.vehicle_id == heard[0].id, believable)
     )
-    return max(own, heard[1].heard_us) if own is not None else heard[1].heard_us
+    second: int = heard[1].heard_us
+    return second if own is None else max(own, second)
 
 
 def status(connection: Connection) -> dict[str, Any]:
     """The object that `tallow status --json` prints."""
     message, intake, vehicle, setup = schema.message, schema.intake, schema.vehicle, schema.setup
-    held: dict[str, int] = dict.fromkeys(("cycle", "level", "fault", "ignition", "state"), 0)
-    for kind, number in connection.execute(select(message.c.kind, func.count()).group_by(message.c.kind)):
-        held[kind] = number
+    kinds = ("cycle", "level", "fault", "ignition", "state")
+    counted = connection.execute(select(message.c.kind, func.count()).group_by(message.c.kind))
+    held: dict[str, int] = dict.fromkeys(kinds, 0) | dict(counted.tuples().all())
     duplicates, rejected, wills = connection.execute(
         select(*(func.coalesce(func.sum(intake.c[name]), 0) for name in ("duplicates", "rejected", "wills")))
     ).one()
@@ -658,11 +653,7 @@ def status(connection: Connection) -> dict[str, Any]:
 def rfc3339(us: int) -> str:
     """A time as the program prints it: UTC, whole seconds unless there is a fraction."""
     at = instant(us)
-    return (
-        at.strftime("%Y-%m-%dT%H:%M:%S")
-        + (f".{at.microsecond:06d}".rstrip("0") if at.microsecond else "")
-        + "Z"
-    )
+    return at.strftime("%Y-%m-%dT%H:%M:%S") + (f".{at.microsecond:06d}".rstrip("0") if at.microsecond else "") + "Z"
 
 
 def clip_time(us: float) -> int:

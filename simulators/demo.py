@@ -16,8 +16,8 @@ from pathlib import Path
 
 from ingest.problem import Problem
 
-SPEED = 20  # the last hours of the history are played so many times faster than life
-BEHIND = timedelta(hours=8)
+SPEED = 40  # the last hours of the history are played so many times faster than life
+BEHIND = timedelta(hours=16)
 
 
 def free_port() -> int:
@@ -47,16 +47,16 @@ class Demo:
         try:
             self._check_port()
             self.data.mkdir(parents=True, exist_ok=True)
-            state = self._state()
+            end, recorded = self._state()
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
-            if not state["recorded"]:
-                self._history(state["end"])
-                self._save({**state, "recorded": True})
+            if not recorded:
+                self._history(end)
+                self._save(end, recorded=True)
             self._tallow("ingest", "ingest")
             self._tallow("analyse", "analyse", "--every", "5")
             self._wait_for_page()
-            self._tallow("simulate", "simulate", "--end", state["end"], "--from", self._newest(), "--speed", str(SPEED))
+            self._tallow("simulate", "simulate", "--end", end, "--from", self._newest(), "--speed", str(SPEED))
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
             self.say("Press Ctrl-C to stop; the same command continues where it left off.")
             self._watch()
@@ -75,26 +75,35 @@ class Demo:
 
     # The scenario's end is fixed at the first start, so that later starts continue the same story.
 
-    def _state(self) -> dict[str, str | bool]:
+    def _state(self) -> tuple[str, bool]:
         path = self.data / "demo.json"
         if not path.exists():
             now = datetime.now(UTC).replace(microsecond=0).isoformat()
-            self._save({"end": now, "recorded": False})
+            self._save(now, recorded=False)
         try:
             state = json.loads(path.read_text("utf-8"))
-            return {"end": str(state["end"]), "recorded": bool(state["recorded"])}
+            return str(state["end"]), bool(state["recorded"])
         except (ValueError, KeyError, TypeError):
             raise Problem(f"{path} is damaged; remove the folder {self.data} and start again") from None
 
-    def _save(self, state: dict[str, str | bool]) -> None:
+    def _save(self, end: str, *, recorded: bool) -> None:
         path = self.data / "demo.json"
-        path.with_suffix(".new").write_text(json.dumps(state) + "\n", "utf-8")
+        path.with_suffix(".new").write_text(json.dumps({"end": end, "recorded": recorded}) + "\n", "utf-8")
         path.with_suffix(".new").replace(path)
 
-    def _history(self, end: str | bool) -> None:
+    def _history(self, end: str) -> None:
         folder = self.data / "history"
-        until = (datetime.fromisoformat(str(end)) - BEHIND).isoformat()
-        self._do("Simulating the history of 25 vehicles", "simulate", "--to", str(folder), "--end", str(end), "--until", until)
+        until = (datetime.fromisoformat(end) - BEHIND).isoformat()
+        self._do(
+            "Simulating the history of 25 vehicles",
+            "simulate",
+            "--to",
+            str(folder),
+            "--end",
+            str(end),
+            "--until",
+            until,
+        )
         self._do("Registering the vehicles", "register", str(folder))
         self._do("Recording the history", "replay", str(folder / "messages.ndjson.gz"))
         self._do("Analysing it", "analyse")

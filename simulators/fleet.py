@@ -13,6 +13,12 @@ from ingest.messages import EPOCH, encode, instant, topic
 from simulators.machine import Sent, Simulation, channels
 from simulators.scenario import Scenario
 
+_VEHICLE_COLUMNS = (
+    "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
+    " relief_kpa grease nlgi level confirmation nominal_v"
+).split()
+_LINE_COLUMNS = "fleet vehicle line bundle point channel dose_cm3 length_m bore_mm critical".split()
+
 FUTURE_DAYS = 60  # how long a scenario goes on after its history
 
 
@@ -42,10 +48,7 @@ def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
     commissioned = (EPOCH + timedelta(hours=start_hour(scenario, end_h) - 200 * 24)).date().isoformat()
     with (folder / "vehicles.csv").open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
-        out.writerow(
-            "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
-            " relief_kpa grease nlgi level confirmation nominal_v".split()
-        )
+        out.writerow(_VEHICLE_COLUMNS)
         for m in scenario.machines:
             depot = scenario.depots[m.depot]
             confirmed = "yes" if m.feed == "progressive" else "no"
@@ -54,7 +57,7 @@ def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
                           "calcium sulfonate EP", m.nlgi, m.level, confirmed, 24])  # fmt: skip
     with (folder / "lines.csv").open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
-        out.writerow("fleet vehicle line bundle point channel dose_cm3 length_m bore_mm critical".split())
+        out.writerow(_LINE_COLUMNS)
         for m in scenario.machines:
             watched = channels(m)
             for p in m.points:

@@ -58,7 +58,9 @@ def flow_mm3_s(wall_pa: Floats, radius_mm: Floats, yield_pa: Floats, consistency
     phi = np.minimum(yield_pa / np.maximum(wall_pa, 1e-12), 1.0)
     n = index
     profile = (1 - phi) ** 2 / (3 * n + 1) + 2 * phi * (1 - phi) / (2 * n + 1) + phi**2 / (n + 1)
-    return np.pi * radius_mm**3 * n * (wall_pa / consistency) ** (1 / n) * (1 - phi) ** ((n + 1) / n) * profile
+    return np.asarray(
+        np.pi * radius_mm**3 * n * (wall_pa / consistency) ** (1 / n) * (1 - phi) ** ((n + 1) / n) * profile
+    )
 
 
 def pressure_kpa(

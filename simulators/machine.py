@@ -48,24 +48,26 @@ class _Draft:
 
 def channels(machine: Machine) -> dict[int, str | None]:
     """The pressure channel that watches each line."""
-    name = {
-        "line": lambda p: f"p{p.line:02d}",
-        "bundle": lambda p: p.bundle.replace(" ", "-"),
-        "main": lambda p: "main",
-        "none": lambda p: None,
-    }[machine.channel_by]
-    return {point.line: name(point) for point in machine.points}
+    match machine.channel_by:
+        case "line":
+            return {p.line: f"p{p.line:02d}" for p in machine.points}
+        case "bundle":
+            return {p.line: p.bundle.replace(" ", "-") for p in machine.points}
+        case watched:
+            return {p.line: "main" if watched == "main" else None for p in machine.points}
 
 
 class Simulation:
     """A vehicle from `start_h` (hours since 1970 UTC) for `days`; troubles count back from `end_h`."""
 
-    def __init__(self, machine: Machine, depot: Depot, start_h: float, days: int, end_h: float, seed: list[int]) -> None:
+    def __init__(
+        self, machine: Machine, depot: Depot, start_h: float, days: int, end_h: float, seed: list[int]
+    ) -> None:
         self.machine, self.depot, self.start_h, self.days, self.end_h = machine, depot, start_h, days, end_h
         self.rng = np.random.default_rng(seed)
         self.zone = ZoneInfo(depot.timezone)
         self.drafts: list[_Draft] = []
-        self._weather(np.random.default_rng(seed[:1] + [sum(map(ord, depot.name))]))
+        self._weather(np.random.default_rng([*seed[:1], sum(map(ord, depot.name))]))
         self._duty()
         self._cycles()
         self._reservoir()
@@ -107,7 +109,7 @@ class Simulation:
         self.meter_start = float(np.round(self.rng.uniform(900, 9000), 2))
 
     def _hours_at(self, clock: Floats) -> Floats:
-        return np.interp(clock, self.meter_clock, self.meter)
+        return np.asarray(np.interp(clock, self.meter_clock, self.meter))
 
     def _clock_at(self, meter: Floats) -> Floats:
         # Just before the hour meter moves on it stands still: take the time at which it reaches the value.
@@ -217,9 +219,10 @@ class Simulation:
         for j, point in enumerate(machine.points):
             flow = np.full(len(_TEMPS), point.dose_cm3 * 1000 / machine.run_s)
             back = float(rng.uniform(*_BACK_KPA))
-            table = grease.pressure_kpa(
-                flow, np.array(point.length_m), np.array(point.bore_mm), yield_pa, consistency
-            ) + back * (consistency / consistency[len(_TEMPS) // 2]) ** 0.3
+            table = (
+                grease.pressure_kpa(flow, np.array(point.length_m), np.array(point.bore_mm), yield_pa, consistency)
+                + back * (consistency / consistency[len(_TEMPS) // 2]) ** 0.3
+            )
             lines[:, j] = np.interp(cold, _TEMPS, table) * (1 + stiff)
             age = 0.02 * rng.standard_normal() / 30 / 24
             lines[:, j] *= np.exp(age * (self.cycle_clock - self.start_h))
@@ -359,8 +362,8 @@ class Simulation:
             self._draft(hour, "fault", hour, code="level_low", active=bool(low[i]))
         if self.channels:
             with np.errstate(invalid="ignore"):
-                high = (self.peak >= 0.96 * machine.relief_kpa).any(axis=1)
-            for i in np.flatnonzero(np.diff(np.r_[0, high.astype(np.int8)])):
+                high = np.any(self.peak >= 0.96 * machine.relief_kpa, axis=1).astype(np.int8)
+            for i in np.flatnonzero(np.diff(np.r_[0, high])):
                 hour = float(self.done_clock[i])
                 self._draft(hour, "fault", hour, code="pressure_high", active=bool(high[i]))
         for _ in range(self.rng.poisson(self.days / 40)):

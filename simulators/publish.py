@@ -11,7 +11,7 @@ from ingest.problem import Problem
 from simulators.machine import Sent
 
 # Further back than this nothing is paced: it comes at once.
-PACED_US = 8 * 3_600_000_000
+PACED_US = 16 * 3_600_000_000
 
 
 def publish(
@@ -45,7 +45,9 @@ def publish(
             stop.wait(min(1.0, (sent.arrives_us - reached()) / 1e6 / speed + 0.01))
         if stop.is_set():
             break
-        info = client.publish(topic(fleet, vehicle, sent.kind), encode(sent.message), qos=1, retain=sent.kind == "state")
+        info = client.publish(
+            topic(fleet, vehicle, sent.kind), encode(sent.message), qos=1, retain=sent.kind == "state"
+        )
         number += 1
         if number % 100 == 0:
             _confirmed(info, stop)

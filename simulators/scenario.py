@@ -12,9 +12,20 @@ from simulators.weather import Climate
 
 SHIPPED = ("demo",)
 KINDS = (
-    "blocked_line open_line starved_pump missed_cycles incomplete_cycles timer_mismatch reservoir_loss under_delivery"
-    " overfill low_level level_sensor pressure_sensor silent"
-).split()
+    "blocked_line",
+    "open_line",
+    "starved_pump",
+    "missed_cycles",
+    "incomplete_cycles",
+    "timer_mismatch",
+    "reservoir_loss",
+    "under_delivery",
+    "overfill",
+    "low_level",
+    "level_sensor",
+    "pressure_sensor",
+    "silent",
+)
 LOOK_ALIKES = ("parked", "radio_gap", "grease_change", "controller_replaced")
 
 
@@ -138,7 +149,9 @@ def _points(sheet: str, rows: list[str]) -> tuple[Point, ...]:
     for number, row in enumerate(rows, start=1):
         parts = [part.strip() for part in row.split("|")]
         if len(parts) not in (5, 6):
-            raise ValueError(f"sheet {sheet}, line {number}: write bundle | point | cm3 | metres | bore mm [| critical]")
+            raise ValueError(
+                f"sheet {sheet}, line {number}: write bundle | point | cm3 | metres | bore mm [| critical]"
+            )
         bundle, point, dose, length, bore = parts[:5]
         points.append(Point(number, bundle, point, float(dose), float(length), float(bore), parts[5:] == ["critical"]))
     return tuple(points)

@@ -39,7 +39,7 @@ def air_c(climate: Climate, start_h: float, hours: int, rng: np.random.Generator
     for begin, days, depth in climate.snaps:
         inside = (t >= begin) & (t < begin + 24 * days)
         cold[inside] -= depth * np.sin(np.pi * (t[inside] - begin) / (24 * days))
-    return climate.mean_c + season + day + front + cold
+    return np.asarray(climate.mean_c + season + day + front + cold)
 
 
 def lagged(air: Floats, lag_h: float) -> Floats:

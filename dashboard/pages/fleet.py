@@ -61,7 +61,9 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     if not any(view.totals.values()) and not chosen["depot"] and not chosen["search"]:
         return [
             dmc.Alert(
-                "Register vehicles and their call-out sheets with: tallow register DIR", title="No vehicles yet", color="gray"
+                "Register vehicles and their call-out sheets with: tallow register DIR",
+                title="No vehicles yet",
+                color="gray",
             )
         ]
     out: list[Any] = [html.Div([_total(name, view, chosen) for name in queries.NEEDS], className="totals")]
@@ -79,7 +81,10 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     )  # fmt: skip
     out.append(table)
     if view.pages > 1:
-        steps = [dcc.Link(str(n), href=_address(chosen, page=str(n)), className="here" if n == view.page else "") for n in range(1, view.pages + 1)]
+        steps = [
+            dcc.Link(str(n), href=_address(chosen, page=str(n)), className="here" if n == view.page else "")
+            for n in range(1, view.pages + 1)
+        ]
         out.append(html.Nav(["Page ", *steps], className="steps", **{"aria-label": "Pages"}))
     return out
 
@@ -101,7 +106,9 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
     refill = r.refill or {}
     if not shown:
         soon = {"soon": "Refill within a week.", "due": "Refill now."}.get(str(refill.get("state")), "")
-        shown = [html.Div(soon or ("Nothing to do." if r.refill else "Not analysed yet."), className="" if soon else "dim")]
+        shown = [
+            html.Div(soon or ("Nothing to do." if r.refill else "Not analysed yet."), className="" if soon else "dim")
+        ]
     done, expected = r.week
     online = "" if r.online is None else "online" if r.online else "offline"
     return html.Tr(
@@ -140,12 +147,22 @@ def _refill(r: FleetRow, refill: dict[str, Any], now_us: int) -> list[Any]:
     left = min(max(0.0, (r.due_early_us - now_us) / span), 1.0)
     right = min(1.0, ((late_us or r.due_early_us + span) - now_us) / span)
     text = words.window(r.due_early_us, late_us, r.timezone)
-    bar = [html.Div(className="axis-band", style={"left": f"{100 * left:.1f}%", "width": f"{100 * max(right - left, 0.015):.1f}%"})]
+    bar = [
+        html.Div(
+            className="axis-band",
+            style={"left": f"{100 * left:.1f}%", "width": f"{100 * max(right - left, 0.015):.1f}%"},
+        )
+    ]
     ticks = [html.Div(className="axis-tick", style={"left": f"{25 * n}%"}) for n in range(1, 4)]
     return [html.Div([*ticks, *(bar if left < 1 else [])], className="axis", **{"aria-hidden": "true"}), html.Div(text)]
 
 
-@callback(Output("fleet-body", "children"), Input("fleet-tick", "n_intervals"), State("fleet-chosen", "data"), prevent_initial_call=True)
+@callback(
+    Output("fleet-body", "children"),
+    Input("fleet-tick", "n_intervals"),
+    State("fleet-chosen", "data"),
+    prevent_initial_call=True,
+)
 def refresh(_: int, chosen: dict[str, str]) -> list[Any]:
     """Show what is new."""
     return body(_view(chosen), chosen, queries.now_us())

@@ -14,10 +14,13 @@ from dashboard import figures, parts, queries, words
 from dashboard.app import REFRESH_MS, engine
 
 dash.register_page(
-    __name__, path_template="/vehicle/<fleet>/<name>", name="Vehicle", title=lambda fleet=None, name=None: f"Vehicle {name}"
+    __name__,
+    path_template="/vehicle/<fleet>/<name>",
+    name="Vehicle",
+    title=lambda fleet=None, name=None: f"Vehicle {name}",
 )
 
-CHART = {"displayModeBar": False, "scrollZoom": False}
+CHART: dict[str, Any] = {"config": {"displayModeBar": False}, "responsive": True}
 
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
@@ -25,10 +28,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
     result = queries.vehicle_result(engine(), fleet, name) if fleet and name else None
     if result is None or fleet is None or name is None:
         text = f"No vehicle of this name is registered: {name}."
-        return html.Div([dmc.Alert([text, " ", dcc.Link("Back to the fleet", href="/")], title="Unknown vehicle", color="gray")])
+        return html.Div(
+            [dmc.Alert([text, " ", dcc.Link("Back to the fleet", href="/")], title="Unknown vehicle", color="gray")]
+        )
     return html.Div(
         [
-            dcc.Store(id="vehicle-who", data={"fleet": fleet, "name": name, "news": queries.news(engine(), fleet, name)}),
+            dcc.Store(
+                id="vehicle-who", data={"fleet": fleet, "name": name, "news": queries.news(engine(), fleet, name)}
+            ),
             dcc.Interval(id="vehicle-tick", interval=REFRESH_MS),
             html.Div(head(result), id="vehicle-head"),
             *charts(result),
@@ -55,7 +62,11 @@ def head(result: Result) -> list[Any]:
     if wrong:
         wrong.insert(0, parts.cautions())
     learning = result.pressures.channels and not result.pressures.learned.any()
-    nothing = "Nothing is wrong." if not learning else "Nothing is wrong so far; the first cycles are still being learned from."
+    nothing = (
+        "Nothing is wrong."
+        if not learning
+        else "Nothing is wrong so far; the first cycles are still being learned from."
+    )
     out.append(parts.section("What is wrong", wrong or [html.P(nothing)]))
     out.append(parts.section("Refill", [_refill(result)]))
     return out
@@ -67,7 +78,9 @@ def _refill(result: Result) -> html.Div:
     if refill.level_pct is not None and refill.litres_to_full is not None:
         counted = ", counted from the cycles" if result.reservoir.by_counting else ""
         facts.append(("Level now", f"{refill.level_pct:.0f} %{counted}"))
-        facts.append(("Room to the full mark", f"{words.litres(refill.litres_to_full)} of {setup.grease}, NLGI {setup.nlgi}"))
+        facts.append(
+            ("Room to the full mark", f"{words.litres(refill.litres_to_full)} of {setup.grease}, NLGI {setup.nlgi}")
+        )
     if refill.state == "due":
         facts.append(("Due", "now: at or below the low mark"))
     elif refill.due_expected_us is not None:
@@ -93,23 +106,42 @@ def charts(result: Result) -> list[Any]:
     out = [
         parts.section(
             "Level",
-            dcc.Graph(id="vehicle-level", figure=figures.level(result, template), config=CHART, responsive=True, style={"height": "300px"}),
+            dcc.Graph(
+                id="vehicle-level",
+                figure=figures.level(result, template),
+                config=CHART,
+                responsive=True,
+                style={"height": "300px"},
+            ),
             "Readings, the level worked out from them, fills, and the days on which the low mark is expected.",
         ),
         parts.section(
             "Cycles",
-            dcc.Graph(id="vehicle-cycles", figure=figures.cycles(analysis.days(result), template), config=CHART, responsive=True, style={"height": "260px"}),
+            dcc.Graph(
+                id="vehicle-cycles",
+                figure=figures.cycles(analysis.days(result), template),
+                config=CHART,
+                responsive=True,
+                style={"height": "260px"},
+            ),
             "Cycles of each day against the hours the ignition was on. Missed cycles should have run and did not.",
         ),
     ]
     pressures = figures.pressure_map(result, template)
     if pressures is not None:
         channels = list(result.pressures.channels)
-        worst = next((f.channel for f in sorted(result.findings, key=lambda f: (not f.open, urgency(f))) if f.channel in channels), channels[0])
+        worst = next(
+            (
+                f.channel
+                for f in sorted(result.findings, key=lambda f: (not f.open, urgency(f)))
+                if f.channel in channels
+            ),
+            channels[0],
+        )
         out += [
             parts.section(
                 "Pressure against what is expected",
-                dcc.Graph(id="vehicle-map", figure=pressures, config=CHART, responsive=True, style={"height": f"{pressures.layout.height}px"}),
+                dcc.Graph(id="vehicle-map", figure=pressures, **CHART, style={"height": f"{pressures.layout.height}px"}),
                 "Each row is a pressure channel in the order of the call-out sheet; red stands for too high, blue for too low.",
             ),
             parts.section(
@@ -117,14 +149,14 @@ def charts(result: Result) -> list[Any]:
                 [
                     dmc.Select(id="vehicle-channel", value=worst, allowDeselect=False, maw=320, **{"aria-label": "Channel"},
                                data=[{"value": name, "label": figures.channel_name(result, name)} for name in channels]),
-                    dcc.Graph(id="vehicle-line", figure=figures.pressure_line(result, worst, template), config=CHART, responsive=True, style={"height": "280px"}),
+                    dcc.Graph(id="vehicle-line", figure=figures.pressure_line(result, worst, template), **CHART, style={"height": "280px"}),
                 ],
                 "Highest pressure of each cycle within the range that is usual for the weather of that day.",
             ),
         ]  # fmt: skip
     else:
-        out.append(parts.section("Pressure", html.P(
-            "No pressure channel watches this system." if not setup.channels else "No cycle is recorded yet.", className="dim")))  # fmt: skip
+        text = "No cycle is recorded yet." if setup.channels else "No pressure channel watches this system."
+        out.append(parts.section("Pressure", html.P(text, className="dim")))
     return out
 
 
@@ -139,15 +171,18 @@ def tail(result: Result) -> list[Any]:
         shown = kind.title if kind else now["condition"]
         state = kind.severity if kind else "none" if now["condition"] == "sound" else "dim"
         ratio = "" if now["ratio"] is None else f"{now['ratio']:.2f}"
+        critical = html.Span(" ⚠ steering or braking", className="dim") if line.critical else ""
         rows.append(
             html.Tr(
-                [html.Td(str(line.line)), html.Td([line.point, html.Span(" ⚠ steering or braking", className="dim") if line.critical else ""]),
+                [html.Td(str(line.line)), html.Td([line.point, critical]),
                  html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio)]
             )
         )  # fmt: skip
     heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected")
     sheet = html.Div(
-        html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)], className="sheet"),
+        html.Table(
+            [html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)], className="sheet"
+        ),
         className="wide",
     )
     over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
