@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics import robust
 from analytics.findings import Stretch, joined
 from analytics.history import HOUR_US, History
 from analytics.settings import Settings
@@ -67,7 +68,7 @@ class _Channels:
 
 
 class _Common:
-    """The regression that follows what all channels do together: recursive least squares with Huber's weights."""
+    """The robust regression that follows what all channels do together."""
 
     def __init__(self) -> None:
         self.theta = _PRIOR.copy()
@@ -81,11 +82,7 @@ class _Common:
 
     def learn(self, x: Floats, seen: Floats) -> None:
         """Take a block of cycles in; what lies far off counts less."""
-        expected, spread = self.expect(x)
-        weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(seen - expected), 1e-9)) / self.noise**2
-        information = np.linalg.inv(self.cov)
-        self.cov = np.linalg.inv(information + (x * weight[:, None]).T @ x)
-        self.theta = self.cov @ (information @ self.theta + x.T @ (weight * seen))
+        self.theta, self.cov = robust.update(self.theta, self.cov, x, seen, self.noise)
         self.count += len(seen)
         left = 1.25 * np.minimum(np.abs(seen - x @ self.theta), 3 * self.noise)
         step = max(len(seen) / (self.count + 10), len(seen) / 300)

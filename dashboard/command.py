@@ -107,6 +107,17 @@ def _progress(what: str, unit: str) -> Iterator[Any]:
         yield lambda done, of: bar.update(task, completed=done, total=of)
 
 
+@contextlib.contextmanager
+def _simulation() -> Iterator[None]:
+    """What is wrong with a simulation is the user's to put right."""
+    from simulators import SimulationError
+
+    try:
+        yield
+    except SimulationError as error:
+        raise Problem(str(error)) from None
+
+
 def _stopping() -> threading.Event:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -132,7 +143,8 @@ def demo(
     """Start everything on this machine with a simulated fleet: broker, ingest, analysis and dashboard."""
     from simulators.demo import Demo
 
-    Demo(data, port, lambda text: print(text, flush=True)).run()
+    with _simulation():
+        Demo(data, port, lambda text: print(text, flush=True)).run()
 
 
 @app.command(epilog="Example: tallow register ./fleet")
@@ -370,7 +382,8 @@ def simulate(
     from simulators import fleet
     from simulators.scenario import load
 
-    story = load(scenario)
+    with _simulation():
+        story = load(scenario)
     chosen = story.seed if seed is None else seed
     end_us = _now_us() if end is None else _time(end)
     end_h = end_us / 3.6e9
@@ -406,7 +419,8 @@ def _publish(story: Any, end_h: float, seed: int, broker: listener.Broker, from_
     client.loop_start()
     try:
         messages = fleet.simulate(story, end_h, seed, lambda done: None)
-        publish(client, story.fleet, messages, from_us, speed, stop, lambda number, at_us: None)
+        with _simulation():
+            publish(client, story.fleet, messages, from_us, speed, stop, lambda number, at_us: None)
         if refused:
             raise Problem(f"broker {broker.shown} refuses: {refused[0]}")
     finally:

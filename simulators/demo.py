@@ -14,7 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingest.problem import Problem
+from simulators import SimulationError
 
 SPEED = 40  # the last hours of the history are played so many times faster than life
 BEHIND = timedelta(hours=16)
@@ -41,7 +41,7 @@ class Demo:
         }
 
     def run(self) -> None:
-        """Set up what is missing, start everything, and watch it until stopped. Raises Problem."""
+        """Set up what is missing, start everything, and watch it until stopped. Raises SimulationError."""
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: self.stop.set())
         try:
@@ -61,7 +61,7 @@ class Demo:
             self.say("Press Ctrl-C to stop; the same command continues where it left off.")
             self._watch()
         except OSError as error:
-            raise Problem(f"demo cannot use {self.data}: {error.strerror or error}") from None
+            raise SimulationError(f"demo cannot use {self.data}: {error.strerror or error}") from None
         finally:
             self._stop_all()
 
@@ -71,7 +71,7 @@ class Demo:
             try:
                 s.bind(("127.0.0.1", self.port))
             except (OSError, OverflowError):
-                raise Problem(f"port {self.port} is taken or not allowed; name another with --port") from None
+                raise SimulationError(f"port {self.port} is taken or not allowed; name another with --port") from None
 
     # The scenario's end is fixed at the first start, so that later starts continue the same story.
 
@@ -84,7 +84,7 @@ class Demo:
             state = json.loads(path.read_text("utf-8"))
             return str(state["end"]), bool(state["recorded"])
         except (ValueError, KeyError, TypeError):
-            raise Problem(f"{path} is damaged; remove the folder {self.data} and start again") from None
+            raise SimulationError(f"{path} is damaged; remove the folder {self.data} and start again") from None
 
     def _save(self, end: str, *, recorded: bool) -> None:
         path = self.data / "demo.json"
@@ -118,7 +118,7 @@ class Demo:
                 raise KeyboardInterrupt
         del self.running["step"]
         if process.returncode:
-            raise Problem(f"demo: '{arguments[0]}' failed; see {self.data / 'step.log'}")
+            raise SimulationError(f"demo: '{arguments[0]}' failed; see {self.data / 'step.log'}")
 
     def _newest(self) -> str:
         command = [sys.executable, "-m", "dashboard", "status", "--json"]
@@ -146,7 +146,7 @@ class Demo:
             except (urllib.error.URLError, OSError):
                 self.stop.wait(0.1)
         if not self.stop.is_set():
-            raise Problem(f"demo: the dashboard does not answer; see {self.data / 'dashboard.log'}")
+            raise SimulationError(f"demo: the dashboard does not answer; see {self.data / 'dashboard.log'}")
 
     def _watch(self) -> None:
         while not self.stop.wait(0.5):
@@ -155,7 +155,7 @@ class Demo:
     def _alive(self, but: str = "") -> None:
         for name, process in self.running.items():
             if name != but and process.poll() is not None:
-                raise Problem(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
+                raise SimulationError(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
 
     def _stop_all(self) -> None:
         for name in ("step", "simulate", "ingest", "analyse", "dashboard", "broker"):

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import paho.mqtt.client as mqtt
 
 from ingest.messages import encode, topic
-from ingest.problem import Problem
+from simulators import SimulationError
 from simulators.machine import Sent
 
 # Further back than this nothing is paced: it comes at once.
@@ -25,7 +25,7 @@ def publish(
 ) -> None:
     """Publish what arrives after `from_us`, `speed` times as fast as life, until the present; from then on as it comes.
 
-    `told` hears (messages published, time reached in microseconds) about once a second. Raises Problem where the
+    `told` hears (messages published, time reached in microseconds) about once a second. Raises SimulationError where the
     broker goes away for long.
     """
     began_us, began = _now_us(), time.monotonic()
@@ -58,7 +58,7 @@ def _confirmed(info: mqtt.MQTTMessageInfo, stop: threading.Event) -> None:
     until = time.monotonic() + 60
     while not info.is_published() and not stop.is_set():
         if time.monotonic() > until:
-            raise Problem("the broker has not acknowledged anything for a minute; is it still there?")
+            raise SimulationError("the broker has not acknowledged anything for a minute; is it still there?")
         stop.wait(0.01)
 
 

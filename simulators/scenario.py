@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.messages import is_name
-from ingest.problem import Problem
+from simulators import SimulationError
 from simulators.duty import HABITS
 from simulators.weather import Climate
 
@@ -97,22 +97,22 @@ class Scenario:
 
 
 def load(name_or_path: str) -> Scenario:
-    """A shipped scenario by name, or one in a TOML file. Raises Problem that says what is wrong with it."""
+    """A shipped scenario by name, or one in a TOML file. Raises SimulationError that says what is wrong with it."""
     shipped = name_or_path in SHIPPED
     path = Path(__file__).with_name(f"{name_or_path}.toml") if shipped else Path(name_or_path)
     try:
         text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError):
-        raise Problem(
+        raise SimulationError(
             f"scenario {name_or_path!r} is neither a file that can be read nor one of: {', '.join(SHIPPED)}"
         ) from None
     try:
         return _parse(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
-        raise Problem(f"scenario {name_or_path} is not TOML: {error}") from None
+        raise SimulationError(f"scenario {name_or_path} is not TOML: {error}") from None
     except (KeyError, TypeError, ValueError) as error:
         what = f"lacks {error.args[0]!r}" if isinstance(error, KeyError) else str(error)
-        raise Problem(f"scenario {name_or_path}: {what}") from None
+        raise SimulationError(f"scenario {name_or_path}: {what}") from None
 
 
 def _parse(data: dict[str, Any]) -> Scenario:
