@@ -22,6 +22,6 @@ def update(
     for _ in range(rounds):
         miss = np.abs(seen - x @ theta)
         weight = np.minimum(1.0, HUBER * noise / np.maximum(miss, 1e-12)) / noise**2
-        cov = np.linalg.inv(information + (x * weight[:, None]).T @ x)
-        theta = cov @ (pull + x.T @ (weight * seen))
+        cov = np.asarray(np.linalg.inv(information + (x * weight[:, None]).T @ x), np.float64)
+        theta = np.asarray(cov @ (pull + x.T @ (weight * seen)), np.float64)
     return theta, cov

@@ -70,7 +70,7 @@ def _outcome(task: _Task) -> Outcome:
 
 def _tasks(connection: Connection, url: str, as_of_us: int, stale_us: int | None) -> list[_Task]:
     """What is to be done: everything, or with `stale_us` only vehicles with news or with results older than that."""
-    news = dict(connection.execute(select(schema.vehicle.c.id, schema.vehicle.c.news)).tuples().all())
+    news = {id_: number for id_, number in connection.execute(select(schema.vehicle.c.id, schema.vehicle.c.news))}  # noqa: C416
     done = {}
     if stale_us is not None:
         table = schema.analysis

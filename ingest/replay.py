@@ -4,6 +4,7 @@ import gzip
 import io
 import zlib
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -35,9 +36,8 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
     Raises Problem where the file cannot be read.
     """
     try:
-        with path.open("rb") as raw:
-            lines = gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else raw
-            for number, line in enumerate(io.BufferedReader(lines, 1 << 20), start=1):
+        with path.open("rb") as raw, gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else nullcontext(raw) as lines:
+            for number, line in enumerate(lines, start=1):
                 if number % BATCH == 0:
                     progress(raw.tell())
                 text = line.strip()

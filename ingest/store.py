@@ -122,6 +122,15 @@ def writing(engine: Engine) -> Iterator[Connection]:
 def open_database(url: str) -> Engine:
     """An engine for a database of today's shape; an empty one is made. Raises Problem where it cannot be used."""
     engine = connect(url)
+    try:
+        _prepare(engine)
+    except Problem:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _prepare(engine: Engine) -> None:
     with reachable(engine):
         with engine.connect() as connection:
             found = _revision(connection)
@@ -132,7 +141,6 @@ def open_database(url: str) -> Engine:
             raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
         elif found != _head():
             raise Problem(f"{shown(engine)} is from another version of tallow; run: tallow upgrade")
-    return engine
 
 
 @contextmanager
@@ -632,7 +640,7 @@ def status(connection: Connection) -> dict[str, Any]:
     message, intake, vehicle, setup = schema.message, schema.intake, schema.vehicle, schema.setup
     kinds = ("cycle", "level", "fault", "ignition", "state")
     counted = connection.execute(select(message.c.kind, func.count()).group_by(message.c.kind))
-    held: dict[str, int] = dict.fromkeys(kinds, 0) | dict(counted.tuples().all())
+    held: dict[str, int] = dict.fromkeys(kinds, 0) | {kind: number for kind, number in counted}  # noqa: C416
     duplicates, rejected, wills = connection.execute(
         select(*(func.coalesce(func.sum(intake.c[name]), 0) for name in ("duplicates", "rejected", "wills")))
     ).one()

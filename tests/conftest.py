@@ -1,0 +1,144 @@
+"""Servers that tests need are started by the tests, on ports and in folders of their own.
+
+Where a server is not installed, its tests are skipped with that reason; with TALLOW_REQUIRE_SERVICES set (as in CI)
+they fail instead.
+"""
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, create_engine, text
+
+from ingest import store
+
+SEARCH = [*os.environ.get("PATH", "").split(os.pathsep), "/usr/sbin", "/usr/local/sbin", "/usr/bin"]
+
+
+def program(name: str) -> str:
+    """Path of a program, or the test is skipped."""
+    found = shutil.which(name, path=os.pathsep.join(SEARCH))
+    if found is None:
+        found = next((str(path) for path in sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"))), None)
+    if found is None:
+        reason = f"{name} is not installed"
+        if os.environ.get("TALLOW_REQUIRE_SERVICES"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    return found
+
+
+def free_port() -> int:
+    """A TCP port that nobody listens on."""
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+def wait_for_port(port: int, seconds: float = 15) -> None:
+    """Until something listens there."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        with socket.socket() as s:
+            if s.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.05)
+    raise AssertionError(f"nothing listens on port {port} after {seconds} s")
+
+
+def wait_until(true: Callable[[], bool], seconds: float = 15) -> None:
+    """Until something holds."""
+    until = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < until, f"not so after {seconds} s"
+        time.sleep(0.05)
+
+
+@pytest.fixture(scope="session")
+def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A PostgreSQL server of the tests' own: the address of its administrative database."""
+    initdb, postgres = program("initdb"), program("postgres")
+    folder = Path("/tmp") / f"tallow-pg-{os.getpid()}"
+    port = free_port()
+    as_user: list[str] = []
+    folder.mkdir(mode=0o700)
+    if os.geteuid() == 0:  # it refuses to run as root
+        as_user = ["setpriv", "--reuid=nobody", "--regid=nogroup", "--clear-groups"]
+        shutil.chown(folder, "nobody", "nogroup")
+    data = folder / "data"
+    subprocess.run([*as_user, initdb, "-D", str(data), "-U", "tallow", "-A", "trust", "-E", "UTF8"],
+                   check=True, capture_output=True, cwd="/tmp")  # fmt: skip
+    log = (tmp_path_factory.mktemp("postgres") / "log").open("wb")
+    server = subprocess.Popen(
+        [*as_user, postgres, "-D", str(data), "-p", str(port), "-k", str(folder), "-c", "listen_addresses=127.0.0.1"],
+        stdout=log, stderr=log, cwd="/tmp",
+    )  # fmt: skip
+    try:
+        wait_for_port(port)
+        yield f"postgresql://tallow@127.0.0.1:{port}/postgres"
+    finally:
+        server.send_signal(signal.SIGINT)  # ends connections that are still open
+        server.wait(20)
+        log.close()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of an empty database, of each kind."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'tallow.db'}"
+    admin: str = request.getfixturevalue("postgres_server")
+    engine = create_engine(admin.replace("postgresql://", "postgresql+psycopg://"), isolation_level="AUTOCOMMIT")
+    name = f"t{time.time_ns()}"
+    with engine.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    return admin.rsplit("/", 1)[0] + f"/{name}"
+
+
+@pytest.fixture
+def engine(database_url: str) -> Iterator[Engine]:
+    """An empty database with its tables."""
+    engine = store.open_database(database_url)
+    yield engine
+    engine.dispose()
+
+
+class Mosquitto:
+    """A broker that can be stopped and started again."""
+
+    def __init__(self, folder: Path, extra: str = "allow_anonymous true\n") -> None:
+        self.port = free_port()
+        self.config = folder / "mosquitto.conf"
+        user = "user root\n" if os.geteuid() == 0 else ""
+        self.config.write_text(
+            f"listener {self.port} 127.0.0.1\npersistence true\npersistence_location {folder}/\n{user}"
+            f"max_queued_messages 0\nmax_queued_bytes 0\n{extra}"
+        )
+        self.start()
+
+    def start(self) -> None:
+        """Start it, and wait until it answers."""
+        command = [program("mosquitto"), "-c", str(self.config)]
+        self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        wait_for_port(self.port)
+
+    def stop(self) -> None:
+        """Stop it in order, so that it writes down what it holds."""
+        self.process.terminate()
+        self.process.wait(10)
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A broker open to everybody."""
+    broker = Mosquitto(tmp_path)
+    yield broker
+    broker.stop()

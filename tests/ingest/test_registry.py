@@ -1,0 +1,116 @@
+"""Registering vehicles and call-out sheets."""
+
+import csv
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine
+
+from ingest import registry, store
+from ingest.problem import Problem
+from ingest.registry import Registered, Setup
+
+VEHICLE = {
+    "vehicle": "v1", "fleet": "f", "unit": "tipper 1", "class": "day truck", "depot": "Quarry", "timezone": "Europe/Oslo",
+    "commissioned": "2026-01-15", "feed": "direct", "reservoir_l": "4", "low_mark_pct": "15", "interval_min": "20",
+    "run_s": "180", "relief_kpa": "28000", "grease": "lithium EP", "nlgi": "2",
+}  # fmt: skip
+LINE = {
+    "fleet": "f", "vehicle": "v1", "line": "1", "bundle": "front", "point": "kingpin", "channel": "p1", "dose_cm3": "0.2",
+    "length_m": "3", "bore_mm": "4",
+}  # fmt: skip
+
+
+def write(folder: Path, vehicles: list[dict[str, str]], lines: list[dict[str, str]]) -> Path:
+    for name, rows in (("vehicles.csv", vehicles), ("lines.csv", lines)):
+        with (folder / name).open("w", newline="", encoding="utf-8") as file:
+            out = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)))
+            out.writeheader()
+            out.writerows(rows)
+    return folder
+
+
+def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
+    with store.writing(engine) as connection:
+        return registry.register(connection, folder, now_us)
+
+
+def setups(engine: Engine) -> tuple[Setup, ...]:
+    with engine.connect() as connection:
+        return registry.read_setups(connection)["f", "v1"][1]
+
+
+def test_registering_twice_changes_nothing(engine: Engine, tmp_path: Path) -> None:
+    """Repeatable: the same files are no news."""
+    folder = write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
+    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=1)
+    assert register(engine, folder).changed == 0
+    (only,) = setups(engine)
+    assert only.valid_from_us is None
+    assert [line.line for line in only.lines] == [1, 2]
+    assert only.dose_cm3 == pytest.approx(0.4)
+
+
+def test_a_change_holds_from_its_registration_and_the_old_set_up_stays(engine: Engine, tmp_path: Path) -> None:
+    """Each set-up is kept and applies from its time on."""
+    register(engine, write(tmp_path, [VEHICLE], [LINE]))
+    register(engine, write(tmp_path, [VEHICLE | {"interval_min": "30"}], [LINE]), now_us=5_000)
+    first, second = setups(engine)
+    assert (first.interval_min, second.interval_min, second.valid_from_us) == (20, 30, 5_000)
+
+
+def test_valid_from_dates_a_set_up(engine: Engine, tmp_path: Path) -> None:
+    """A set-up can be told afterwards for the time it came into force."""
+    register(engine, write(tmp_path, [VEHICLE], [LINE]))
+    dated = VEHICLE | {"interval_min": "30", "valid_from": "1970-01-01T01:00:01+01:00"}
+    register(engine, write(tmp_path, [dated], [LINE]))
+    assert setups(engine)[1].valid_from_us == 1_000_000
+
+
+def test_what_a_file_leaves_out_is_not_changed(engine: Engine, tmp_path: Path) -> None:
+    """A vehicle left out stays; a vehicle whose lines are left out keeps them."""
+    other = VEHICLE | {"vehicle": "v2"}
+    register(engine, write(tmp_path, [VEHICLE, other], [LINE, LINE | {"vehicle": "v2"}]))
+    done = register(engine, write(tmp_path, [other | {"unit": "renamed"}], [LINE | {"vehicle": "v2"}]), now_us=9_000)
+    assert done.changed == 1
+    assert len(setups(engine)) == 1
+
+
+def test_every_bad_row_is_named_and_nothing_is_registered(engine: Engine, tmp_path: Path) -> None:
+    """All or nothing, and one run tells everything that must be mended."""
+    vehicles = [
+        VEHICLE,
+        VEHICLE | {"vehicle": "v2", "reservoir_l": "-3"},
+        VEHICLE | {"vehicle": "v3", "timezone": "Mars/Olympus"},
+        VEHICLE | {"vehicle": "v 4"},
+        VEHICLE | {"vehicle": "v5", "feed": "magic"},
+        VEHICLE | {"vehicle": "v6", "relief_kpa": "nan"},
+        VEHICLE | {"vehicle": "v7"},
+    ]
+    lines = [LINE, LINE, LINE | {"vehicle": "ghost"}, LINE | {"line": "x"}]
+    with pytest.raises(Problem) as caught:
+        register(engine, write(tmp_path, vehicles, lines))
+    told = str(caught.value)
+    for part in (
+        "vehicles.csv row 3", "reservoir_l", "vehicles.csv row 4", "timezone", "vehicles.csv row 5", "vehicles.csv row 6",
+        "feed", "vehicles.csv row 7", "relief_kpa", "vehicles.csv row 8: vehicle v7: lines.csv has no line", "lines.csv row 3",
+        "twice", "lines.csv row 4", "ghost", "lines.csv row 5",
+    ):  # fmt: skip
+        assert part in told
+    with engine.connect() as connection:
+        assert registry.read_setups(connection) == {}
+
+
+@pytest.mark.parametrize("missing", ["vehicles.csv", "lines.csv"])
+def test_a_missing_file_is_named(engine: Engine, tmp_path: Path, missing: str) -> None:
+    """One clear line."""
+    (write(tmp_path, [VEHICLE], [LINE]) / missing).unlink()
+    with pytest.raises(Problem, match=missing):
+        register(engine, tmp_path)
+
+
+def test_a_missing_column_is_named(engine: Engine, tmp_path: Path) -> None:
+    """Not every row, but the header."""
+    short = {key: value for key, value in VEHICLE.items() if key != "relief_kpa"}
+    with pytest.raises(Problem, match="lacks the column relief_kpa"):
+        register(engine, write(tmp_path, [short], [LINE]))

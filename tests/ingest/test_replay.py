@@ -1,0 +1,61 @@
+"""Log files of messages."""
+
+import gzip
+import json
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, select
+
+from ingest import schema, store
+from ingest.problem import Problem
+from ingest.replay import replay, size
+
+
+def line(seq: int) -> str:
+    return json.dumps({"topic": "lube/1/f/v/level", "payload": {"seq": seq, "at": "2026-03-01T06:00:00Z", "level_pct": 40}})
+
+
+def run(path: Path, engine: Engine) -> store.Tally:
+    return replay(path, store.Recorder(engine, "replay"), lambda done: None)
+
+
+@pytest.mark.parametrize("name", ["log.ndjson", "log.ndjson.gz"])
+def test_plain_and_gzip_files_are_recorded(engine: Engine, tmp_path: Path, name: str) -> None:
+    """Also over several batches, and again without harm."""
+    text = "\n".join(line(n) for n in range(4_500)).encode() + b"\n\n"
+    path = tmp_path / name
+    path.write_bytes(gzip.compress(text) if name.endswith("gz") else text)
+    assert run(path, engine).recorded["level"] == 4_500
+    assert run(path, engine).duplicates == 4_500
+    assert size(path) == path.stat().st_size
+
+
+def test_received_at_is_taken_and_never_the_present(engine: Engine, tmp_path: Path) -> None:
+    """Without it the receipt stays unknown."""
+    path = tmp_path / "log"
+    path.write_text(line(1) + "\n" + line(2)[:-1] + ', "received_at": "1970-01-01T00:00:01Z"}\n')
+    run(path, engine)
+    with engine.connect() as connection:
+        found = connection.execute(select(schema.message.c.received_us).order_by(schema.message.c.seq)).scalars().all()
+    assert found == [None, 1_000_000]
+
+
+def test_a_bad_line_is_quarantined_with_its_number(engine: Engine, tmp_path: Path) -> None:
+    """The rest of the file is recorded."""
+    path = tmp_path / "log"
+    path.write_text("\n".join([line(1), '{"topic": 3}', "nonsense", line(2)]))
+    tally = run(path, engine)
+    assert (tally.recorded["level"], tally.rejected) == (2, 2)
+    with engine.connect() as connection:
+        assert connection.execute(select(schema.quarantine.c.topic)).scalars().all() == ["log:2", "log:3"]
+
+
+def test_a_damaged_file_is_one_clear_line_and_keeps_what_was_read(engine: Engine, tmp_path: Path) -> None:
+    """A gzip file that breaks off."""
+    path = tmp_path / "log.gz"
+    path.write_bytes(gzip.compress("\n".join(line(n) for n in range(9_000)).encode())[:-2_000])
+    with pytest.raises(Problem, match="log.gz cannot be read"):
+        run(path, engine)
+    with engine.connect() as connection:
+        assert store.status(connection)["recorded"]["level"] > 100

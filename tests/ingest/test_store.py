@@ -1,0 +1,175 @@
+"""The database: every message once, whatever the order and number of its arrivals."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import Engine, select, text
+
+from ingest import schema, store
+from ingest.messages import Arrival, topic
+from ingest.problem import Problem
+
+AT = "2026-03-01T06:00:00Z"
+
+
+def level(seq: int, pct: float = 50.0, received_us: int | None = None, vehicle: str = "v", **more: Any) -> Arrival:
+    payload = {"seq": seq, "at": AT, "level_pct": pct} | more
+    return Arrival(topic("f", vehicle, "level"), json.dumps(payload).encode(), received_us)
+
+
+def rows(engine: Engine) -> list[Any]:
+    with engine.connect() as connection:
+        return list(connection.execute(select(schema.message).order_by(schema.message.c.seq)).mappings())
+
+
+def test_a_repetition_is_counted_and_changes_nothing(engine: Engine) -> None:
+    """In one batch, in the next, and whole batches again."""
+    recorder = store.Recorder(engine, "test")
+    first = recorder.record([level(1), level(1), level(2)])
+    again = recorder.record([level(1), level(2)])
+    assert (first.recorded["level"], first.duplicates) == (2, 1)
+    assert (again.recorded.total(), again.duplicates) == (0, 2)
+    assert [row["seq"] for row in rows(engine)] == [1, 2]
+
+
+def test_names_are_unique_across_kinds(engine: Engine) -> None:
+    """One counter numbers all kinds of a boot; another boot starts afresh."""
+    fault = Arrival(topic("f", "v", "fault"), json.dumps({"seq": 1, "at": AT, "code": "level_low", "active": True}).encode(), None)
+    tally = store.Recorder(engine, "test").record([level(1), fault, level(1, boot="2")])
+    assert tally.recorded == {"level": 2}
+    assert tally.duplicates == 1
+
+
+def test_the_earliest_receipt_counts(engine: Engine) -> None:
+    """Whichever order the receipts come in."""
+    recorder = store.Recorder(engine, "test")
+    recorder.record([level(1, received_us=2_000, sent_at="2026-03-01T06:00:02Z"), level(2)])
+    recorder.record([level(1, received_us=1_000, sent_at="2026-03-01T06:00:01Z"), level(2, received_us=5_000)])
+    recorder.record([level(1, received_us=3_000), level(2)])
+    assert [row["received_us"] for row in rows(engine)] == [1_000, 5_000]
+
+
+def test_a_contradiction_keeps_the_first_and_quarantines_the_other(engine: Engine) -> None:
+    """Two messages of one name that say different things are a broken controller."""
+    recorder = store.Recorder(engine, "test")
+    recorder.record([level(1, 50.0)])
+    tally = recorder.record([level(1, 60.0)])
+    assert tally.duplicates == 1
+    assert rows(engine)[0]["level_pct"] == 50.0
+    with engine.connect() as connection:
+        kept = connection.execute(select(schema.quarantine)).one()
+    assert b"60.0" in kept.payload
+    assert "something else" in kept.reason
+
+
+def test_what_is_no_message_goes_to_quarantine(engine: Engine) -> None:
+    """Topic, payload, reason and time are kept; the rest of the batch is recorded."""
+    bad = Arrival("lube/1/f/v/level", b"\xff{", 77)
+    huge = Arrival("lube/1/f/v/level", b"x" * 200_000, None)
+    tally = store.Recorder(engine, "test").record([bad, level(1), huge])
+    assert (tally.rejected, tally.recorded["level"]) == (2, 1)
+    with engine.connect() as connection:
+        kept = connection.execute(select(schema.quarantine).order_by(schema.quarantine.c.id)).all()
+        assert store.status(connection)["rejected"] == 2
+    assert (kept[0].topic, kept[0].payload, kept[0].received_us) == (bad.topic, bad.payload, 77)
+    assert len(kept[1].payload) == 64 * 1024
+
+
+def test_a_will_adds_no_row_and_sets_the_state(engine: Engine) -> None:
+    """Only where its receipt is known, and never over a newer one."""
+    recorder = store.Recorder(engine, "test")
+
+    def will(online: bool, received_us: int | None) -> Arrival:
+        return Arrival(topic("f", "v", "state"), json.dumps({"online": online}).encode(), received_us)
+
+    tally = recorder.record([will(True, 10), will(False, 5), will(False, None)])
+    assert tally.wills == 3
+    assert rows(engine) == []
+    with engine.connect() as connection:
+        assert connection.execute(select(schema.vehicle.c.online)).scalar_one() is True
+
+
+def test_unregistered_vehicles_are_kept_and_counted(engine: Engine) -> None:
+    """Nothing is lost for want of a registry."""
+    store.Recorder(engine, "test").record([level(1, vehicle="a"), level(1, vehicle="b")])
+    with engine.connect() as connection:
+        status = store.status(connection)
+    assert (status["vehicles"], status["unregistered_vehicles"], status["recorded"]["level"]) == (0, 2, 2)
+
+
+def test_readings_come_back_as_they_were(engine: Engine) -> None:
+    """Vectors of different channel lists meet in one table; what is missing is NaN; traces come back."""
+    def cycle(seq: int, peaks: dict[str, float | None], **more: Any) -> Arrival:
+        payload = {"seq": seq, "at": AT, "cycle_no": seq, "run_s": 90, "peak_kpa": peaks} | more
+        return Arrival(topic("f", "v", "cycle"), json.dumps(payload).encode(), None)
+
+    trace = {"a": {"dt_s": 0.5, "kpa": [0, 10, 20]}}
+    store.Recorder(engine, "test").record(
+        [cycle(1, {"b": 2000, "a": 1000}), cycle(2, {"a": 1500, "b": None}), cycle(3, {}, rest_kpa={"c": 7}, trace=trace)]
+    )
+    with engine.connect() as connection:
+        found = store.read_messages(connection, 1)
+        traces = store.read_traces(connection, 1)
+    assert found.cycles.channels == ("a", "b", "c")
+    assert found.cycles.peak_kpa[0].tolist()[:2] == [1000, 2000]
+    assert found.cycles.peak_kpa[1][0] == 1500
+    assert str(found.cycles.peak_kpa[1][1]) == "nan"
+    assert found.cycles.rest_kpa[2][2] == 7
+    assert [t for _, t in traces] == [trace]
+
+
+def test_a_clock_ahead_of_everybody_is_not_believed(engine: Engine) -> None:
+    """The newest time leaves out what is a day ahead of every other vehicle's, where no receipt is known."""
+    recorder = store.Recorder(engine, "test")
+    recorder.record([level(1), level(1, vehicle="w"), level(2, vehicle="w", at="2100-01-01T00:00:00Z")])
+    with engine.connect() as connection:
+        assert store.rfc3339(store.newest_at_us(connection) or 0) == AT
+
+
+def test_migrations_make_todays_tables(engine: Engine) -> None:
+    """An empty database that is upgraded has exactly the tables of the schema."""
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
+        assert compare_metadata(context, schema.metadata) == []
+
+
+def test_an_older_database_is_only_upgraded_when_asked(engine: Engine) -> None:
+    """Other commands say so in one line and leave it alone."""
+    with store.writing(engine) as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '0000'"))
+    with pytest.raises(Problem, match="run: tallow upgrade"):
+        store.open_database(engine.url.render_as_string(hide_password=False))
+
+
+def test_somebody_elses_database_is_left_alone(tmp_path: Path) -> None:
+    """A database with other tables is not one of ours."""
+    url = f"sqlite:///{tmp_path / 'other.db'}"
+    with store.writing(store.connect(url)) as connection:
+        connection.execute(text("CREATE TABLE accounts (id INTEGER)"))
+    with pytest.raises(Problem, match="other tables"):
+        store.open_database(url)
+
+
+def test_durability_is_asked_for(engine: Engine) -> None:
+    """What is acknowledged must survive a power cut: the broker forgets it."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "sqlite":
+            assert connection.execute(text("PRAGMA synchronous")).scalar_one() == 2  # FULL
+            assert connection.execute(text("PRAGMA journal_mode")).scalar_one() == "wal"
+        else:
+            assert connection.execute(text("SHOW synchronous_commit")).scalar_one() == "on"
+
+
+def test_a_failed_batch_leaves_nothing_behind(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of a batch or nothing of it, and the recorder goes on afterwards."""
+    recorder = store.Recorder(engine, "test")
+    with monkeypatch.context() as broken:
+        broken.setattr(recorder, "_count", lambda *_: (_ for _ in ()).throw(RuntimeError("power cut")))
+        with pytest.raises(RuntimeError, match="power cut"):
+            recorder.record([level(1)])
+    assert rows(engine) == []
+    assert recorder.record([level(1)]).recorded["level"] == 1
