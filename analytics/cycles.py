@@ -137,7 +137,9 @@ def audit(history: History, settings: Settings) -> Audit:
             counted, of = trouble.evidence["missed"] or 0.0, trouble.evidence["expected"] or 1.0
             trouble.evidence = _counts(counted + float(missed[i]), of + float(expected[i]))
             good = 0 if missed[i] else good + ran
-            if good >= max(5.0, np.log(0.01) / np.log(1 - min(0.97, max(0.1, counted / of)))):
+            # It is over once so many cycles in a row would be a rare chance if it went on as before.
+            share = min(0.97, max(0.1, counted / max(of + float(expected[i]) - good, 1.0)))
+            if good >= max(5.0, np.log(0.01) / np.log(1 - share)):
                 trouble.ended_us = int(c.at_us[np.flatnonzero(missed[: i + 1])[-1]])
                 stretches.append(trouble)
                 trouble, window, seen = None, [], 0.0
@@ -259,7 +261,7 @@ def silence(history: History, settings: Settings) -> list[Stretch]:
             continue
         limit_h = silent_limit_h(ordinary, (before - int(heard[0])) / DAY_US, settings)
         detected = before + int(limit_h * HOUR_US)
-        if gap_h > limit_h and detected <= history.as_of_us:
+        if detected <= history.as_of_us if after is None else detected < after:
             stretches.append(Stretch("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
         ordinary.append(gap_h)
     return stretches

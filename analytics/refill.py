@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from analytics.history import DAY_US, History
-from analytics.reservoir import Reservoir
+from analytics.reservoir import Reservoir, percent_of_reservoir
 from analytics.settings import Settings
 from ingest.store import Floats, Ints, rfc3339
 
@@ -187,7 +187,7 @@ def _draw(
     chosen = [week for week, use in zip(weeks, active, strict=True) if use]
     weights = weights[active] / weights[active].sum()
     # The interval may have been changed since: cycles an hour, not ignition hours, differ.
-    per_cycle_pct = dose_cm3 / (setup.reservoir_l * 10)
+    per_cycle_pct = percent_of_reservoir(dose_cm3, setup.reservoir_l)
     now = np.maximum(level + level_sd * rng.standard_normal(_PATHS), setup.low_mark_pct + 0.05)
     factor = np.exp(np.hypot(share_sd, drift) * rng.standard_normal(_PATHS))
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))

@@ -106,9 +106,14 @@ class _Segment:
         return float(values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2), len(values)
 
 
+def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
+    """An amount of grease in percent of the volume at the full mark."""
+    return cm3 / (reservoir_l * 1000) * 100
+
+
 def used_by_sheet(history: History, audit: Audit) -> Floats:
     """(cycles,) percent of the reservoir that the sheet says was used with each cycle, lost messages' cycles included."""
-    doses = np.array([s.dose_cm3 / (s.reservoir_l * 10) for s in history.setups])
+    doses = np.array([percent_of_reservoir(s.dose_cm3, s.reservoir_l) for s in history.setups])
     c = history.cycles
     which = history.setup_at(c.at_us)
     run_s = np.array([s.run_s for s in history.setups])[which]
@@ -193,7 +198,7 @@ class _Follower:
             up, bad = [], []  # a single reading that lay above was slosh: it counts for nothing
             self._sensor_back(j)
             self._take(j)
-        self._cycles(next_cycle, history.as_of_us)
+        self._cycles(next_cycle, history.as_of_us + 1)
         self._silent_sensor(gap_h)
         return self._result()
 

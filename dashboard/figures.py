@@ -14,6 +14,7 @@ from ingest.messages import instant
 
 # Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
 RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb0", "#8a8f98", "#30343b"
+BAR_KPA = 100.0
 _LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
 
 
@@ -200,15 +201,15 @@ def pressure_line(result: Result, channel: str, template: str) -> go.Figure:
         known = np.isfinite(expected)
         for factor, name, width in ((np.exp(2 * noise), "usual range", 0), (np.exp(-2 * noise), "", 0)):
             figure.add_scatter(
-                x=when[known], y=np.round(expected[known] * factor / 100, 1), mode="lines", line={"width": width},
+                x=when[known], y=np.round(expected[known] * factor / BAR_KPA, 1), mode="lines", line={"width": width},
                 fill="tonexty" if not name else None, fillcolor="rgba(47,111,176,0.22)", name=name or "usual range",
                 showlegend=not name, hoverinfo="skip",
             )  # fmt: skip
         figure.add_scatter(
-            x=when, y=np.round(peak / 100, 1), mode="markers", marker={"size": 3.5, "color": _ink(template)}, name="peak",
+            x=when, y=np.round(peak / BAR_KPA, 1), mode="markers", marker={"size": 3.5, "color": _ink(template)}, name="peak",
             hovertemplate="%{y:.0f} bar",
         )  # fmt: skip
-    relief = result.history.setup.relief_kpa / 100
+    relief = result.history.setup.relief_kpa / BAR_KPA
     figure.add_hline(y=relief, line={"color": RED, "dash": "dash", "width": 1}, annotation_text=f"relief {relief:g} bar",
                      annotation_position="top left")  # fmt: skip
     figure.update_yaxes(range=[0, relief * 1.1])

@@ -1,0 +1,133 @@
+"""Counting cycles against ignition hours: exact on clean data, never too many with lost messages."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from analytics.cycles import silent_limit_h
+from analytics.settings import DEFAULTS
+from analytics.vehicle import Result, analyse
+from ingest import registry, store
+from ingest.messages import Arrival, instant, topic
+from tests.ingest.test_registry import LINE, VEHICLE, write
+
+START_US = 1_760_000_000_000_000
+HOUR_US = 3_600_000_000
+INTERVAL_H = 20 / 60
+
+
+def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[str, object]] | None = None, until_h: float = 0.0,
+          step_h: float = 0.01, boots: dict[int, str] | None = None) -> Result:  # fmt: skip
+    """Analyse a vehicle whose ignition is on throughout: cycles as (hour meter, counter)."""
+    engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    with store.writing(engine) as connection:
+        registry.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
+    arrivals = []
+
+    def add(kind: str, hour: float, **values: object) -> None:
+        payload = {"seq": len(arrivals), "at": instant(START_US + int(hour * HOUR_US)).isoformat(),
+                   "engine_h": round(round((500 + hour) / step_h) * step_h, 2)} | values  # fmt: skip
+        arrivals.append(Arrival(topic("f", "v1", kind), json.dumps(payload).encode(), None))
+
+    add("ignition", 0.0, on=True)
+    for n, (hour, number) in enumerate(cycles):
+        more = (extra or {}).get(n, {}) | ({"boot": boots[n]} if boots and n in boots else {})
+        add("cycle", hour, cycle_no=number, run_s=180, peak_kpa={}, **more)
+    last = max(until_h, cycles[-1][0] + 0.05)
+    add("ignition", last, on=False)
+    store.Recorder(engine, "test").record(arrivals)
+    with engine.connect() as connection:
+        id_, setups = registry.read_setups(connection)["f", "v1"]
+        messages = store.read_messages(connection, id_)
+    engine.dispose()
+    return analyse(messages, setups, START_US + int(last * HOUR_US))
+
+
+def every(numbers: range, interval_h: float = INTERVAL_H, first_no: int = 0) -> list[tuple[float, int]]:
+    return [(n * interval_h, first_no + k) for k, n in enumerate(numbers)]
+
+
+def kinds(result: Result) -> list[str]:
+    return [f.kind for f in result.findings]
+
+
+@pytest.mark.parametrize("missing", [3, 4, 25])
+@pytest.mark.parametrize("step_h", [0.01, 0.05])
+def test_the_count_of_missed_cycles_is_exact(tmp_path: Path, missing: int, step_h: float) -> None:
+    """A pump that stood still for so many cycles, and its counter with it."""
+    before = every(range(1, 41))
+    after = every(range(41 + missing, 71 + missing), first_no=40)
+    result = drive(tmp_path, before + after, step_h=step_h)
+    assert result.audit.missed.sum() == missing
+    assert kinds(result) == ["missed_cycles"]
+    found = result.findings[0]
+    assert found.evidence["missed"] == missing
+    assert found.began_us == pytest.approx(START_US + 41 * INTERVAL_H * HOUR_US, abs=0.1 * HOUR_US)
+    assert found.ended_us == pytest.approx(START_US + (41 + missing) * INTERVAL_H * HOUR_US, abs=0.1 * HOUR_US)
+
+
+def test_a_counter_that_went_on_means_lost_messages(tmp_path: Path) -> None:
+    """The same gap with a counter that jumps: the cycles ran."""
+    cycles = every(range(1, 41)) + every(range(66, 96), first_no=65)
+    result = drive(tmp_path, cycles)
+    assert (result.audit.missed.sum(), result.audit.lost.sum()) == (0, 25)
+    assert kinds(result) == []
+
+
+def test_a_dead_pump_shows_before_it_runs_again(tmp_path: Path) -> None:
+    """The hour meter in other messages goes on while no cycle comes."""
+    result = drive(tmp_path, every(range(1, 41)), until_h=60 * INTERVAL_H)
+    assert kinds(result) == ["missed_cycles"]
+    assert result.findings[0].open
+    assert result.findings[0].evidence["missed"] == pytest.approx(20, abs=1)
+
+
+@pytest.mark.parametrize("flagged", [True, False])
+def test_extra_cycles_by_the_test_button_disturb_nothing(tmp_path: Path, flagged: bool) -> None:
+    """They are no mismatch, and hide no missed cycle."""
+    hours = [h for h, _ in every(range(1, 41))]
+    resumed = [h for h, _ in every(range(46, 76))]
+    pressed = [hours[10] + 0.1, hours[20] + 0.15, resumed[0] - 0.12, resumed[10] + 0.2]
+    ordered = sorted([(h, False) for h in hours + resumed] + [(h, True) for h in pressed])
+    cycles = [(h, n) for n, (h, _) in enumerate(ordered)]
+    manual = {n: {"manual": True} for n, (_, extra) in enumerate(ordered) if extra and flagged}
+    result = drive(tmp_path, cycles, manual)
+    assert kinds(result) == ["missed_cycles"]
+    assert result.audit.missed.sum() == 5
+
+
+@pytest.mark.parametrize("factor", [0.55, 0.88, 1.12, 1.5, 2.0, 3.0])
+def test_another_interval_is_a_mismatch_and_not_missed_cycles(tmp_path: Path, factor: float) -> None:
+    """From ten percent on; the finding says what the interval is."""
+    before = every(range(1, 31))
+    start = before[-1][0]
+    after = [(start + n * INTERVAL_H * factor, 29 + n) for n in range(1, 61)]
+    result = drive(tmp_path, before + after)
+    assert kinds(result) == ["timer_mismatch"]
+    assert result.findings[0].evidence["interval_min"] == pytest.approx(20 * factor, rel=0.02)
+
+
+@pytest.mark.parametrize("factor", [0.98, 1.02])
+def test_a_timer_within_its_tolerance_is_sound(tmp_path: Path, factor: float) -> None:
+    """A timer is good to two percent (common practice, no source)."""
+    result = drive(tmp_path, every(range(1, 200), INTERVAL_H * factor))
+    assert kinds(result) == []
+    assert result.audit.missed.sum() == 0
+
+
+def test_a_new_controller_starts_its_counters_afresh(tmp_path: Path) -> None:
+    """Neither a jump of the counter nor of the hour meter between boots means anything."""
+    cycles = every(range(1, 41)) + [(h, n - 40) for h, n in every(range(41, 81), first_no=40)]
+    result = drive(tmp_path, cycles, boots={n: "B" for n in range(40, 80)})
+    assert kinds(result) == []
+    assert result.audit.missed.sum() == 0
+
+
+def test_what_counts_as_silence() -> None:
+    """Longer than ordinary stops, but never under three days, and never over eight and a half."""
+    assert silent_limit_h([14.0] * 60, 90, DEFAULTS) == 72
+    assert silent_limit_h([14.0, 60.0] * 10, 90, DEFAULTS) == 150
+    assert silent_limit_h([14.0, 400.0], 90, DEFAULTS) == 72
+    assert silent_limit_h([14.0, 180.0], 90, DEFAULTS) == 204
+    assert silent_limit_h([14.0], 10, DEFAULTS) == 168

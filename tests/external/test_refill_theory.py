@@ -1,0 +1,33 @@
+"""The refill window against the theory of first passages.
+
+Source: drifted Brownian motion reaches a level a at an inverse Gaussian time, mean a/v, shape a**2/s**2; scipy's
+parametrisation is documented at docs.scipy.org, scipy.stats.invgauss.
+"""
+
+import numpy as np
+import pytest
+from scipy.stats import invgauss
+
+from analytics.refill import first_passage
+
+
+@pytest.mark.parametrize(("needed", "weekly", "spread"), [(600.0, 140.0, 60.0), (1500.0, 140.0, 90.0), (2400.0, 220.0, 80.0)])
+def test_constant_use_with_noise_is_an_inverse_gaussian(needed: float, weekly: float, spread: float) -> None:
+    """The 10, 50 and 90 % points, for weeks whose cycles are independent, evenly spread and normal in number."""
+    rng = np.random.default_rng(1)
+    counts = np.maximum(1, np.rint(rng.normal(weekly, spread, 500))).astype(int)
+    weeks = [np.linspace(0, 7, n, endpoint=False) for n in counts]
+    got = first_passage(
+        np.full(20_000, needed), weeks, np.full(500, 1 / 500), np.zeros(20_000), (0.0, 1.0), 730, rng
+    )
+    drift, variance = counts.mean() / 7, counts.var() / 7  # cycles a day, and their variance a day
+    mean, shape = needed / drift, needed**2 / variance
+    theory = invgauss(mu=mean / shape, scale=shape).ppf([0.1, 0.5, 0.9])
+    assert np.quantile(got, [0.1, 0.5, 0.9]) == pytest.approx(theory, rel=0.04)
+
+
+def test_the_published_inverse_gaussian_values() -> None:
+    """a=10, v=1, s=2: median 8.365583, F(10)=0.616163 (closed form of the first-passage distribution)."""
+    law = invgauss(mu=10 / 25, scale=25)
+    assert law.ppf(0.5) == pytest.approx(8.365583, abs=1e-6)
+    assert law.cdf(10) == pytest.approx(0.616163, abs=1e-6)
