@@ -145,6 +145,8 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
     reason = None
     if due[1] is None:
         reason = f"further away than {settings.horizon_days} days"
+    elif setup.level == "switch":
+        reason = "level counted from the cycles since the low-level switch last changed"
     elif reservoir.by_counting:
         reason = "the level sensor cannot be trusted; the level is counted from the cycles"
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US

@@ -1,6 +1,6 @@
 """Charts as pure functions: arrays in, figure out. Times arrive as microseconds UTC and are drawn in the depot's zone."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from ingest.messages import instant
 # Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
 RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb0", "#8a8f98", "#30343b"
 BAR_KPA = 100.0
+_LONGEST_NAME = 22
 _LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
 
 
@@ -132,7 +133,12 @@ def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
         },
     )
     figure.update_yaxes(rangemode="tozero")
-    return _layout(figure, template, 260, "cycles a day").update_layout(margin={"r": 52})
+    figure.update_xaxes(nticks=8)
+    half_day = timedelta(hours=14)
+    ends = (
+        (datetime.fromisoformat(day[0]) - half_day, datetime.fromisoformat(day[-1]) + half_day) if day else (None, None)
+    )
+    return _layout(figure, template, 260, "cycles a day", *ends).update_layout(margin={"r": 52})
 
 
 def pressure_map(result: Result, template: str) -> go.Figure | None:
@@ -163,16 +169,22 @@ def pressure_map(result: Result, template: str) -> go.Figure | None:
             zmax=limit,
             colorscale=[[0, "#2f6fb0"], [0.38, "#c9dcec"], [0.5, "#f4f4f2"], [0.62, "#f3d2c8"], [1, "#c00000"]],
             colorbar={
-                "title": {"text": "times<br>expected"},
+                "title": {"text": "times expected", "side": "top"},
                 "tickvals": [-limit, -1, 0, 1, limit],
                 "ticktext": ["⅓", "½", "1", "2", "3"],
-                "thickness": 10,
+                "thickness": 8,
+                "orientation": "h",
+                "len": 0.6,
+                "x": 0,
+                "xanchor": "left",
+                "y": 1.0,
+                "yanchor": "bottom",
             },
         )
     )
     figure.update_yaxes(autorange="reversed", tickfont={"size": 11})
-    height = 120 + 22 * len(names)
-    return _layout(figure, template, max(190, height), "").update_layout(hovermode="closest", margin={"l": 150})
+    height = 140 + 22 * len(names)
+    return _layout(figure, template, height, "").update_layout(hovermode="closest", margin={"l": 132, "t": 74})
 
 
 def channel_name(result: Result, channel: str) -> str:
@@ -184,7 +196,7 @@ def channel_name(result: Result, channel: str) -> str:
         name = f"{channel} ({lines[0].line} to {lines[-1].line})"
     else:
         name = f"{channel} (not on sheet)"
-    return name if len(name) <= 24 else name[:23] + "…"
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
 def pressure_line(result: Result, channel: str, template: str) -> go.Figure:

@@ -36,7 +36,9 @@ def arrivals(vehicle: str, troubles: tuple[Trouble, ...] = (), days: int = 90, s
     ]
 
 
-def recorded(folder: Path, batches: list[list[Arrival]]) -> tuple[Engine, dict[str, tuple[Messages, tuple[Setup, ...]]]]:
+def recorded(
+    folder: Path, batches: list[list[Arrival]]
+) -> tuple[Engine, dict[str, tuple[Messages, tuple[Setup, ...]]]]:
     """Record batches in a new database with the demo's registry; the vehicles' messages and set-ups."""
     folder.mkdir(parents=True, exist_ok=True)
     engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")

@@ -119,7 +119,7 @@ def test_a_timer_within_its_tolerance_is_sound(tmp_path: Path, factor: float) ->
 def test_a_new_controller_starts_its_counters_afresh(tmp_path: Path) -> None:
     """Neither a jump of the counter nor of the hour meter between boots means anything."""
     cycles = every(range(1, 41)) + [(h, n - 40) for h, n in every(range(41, 81), first_no=40)]
-    result = drive(tmp_path, cycles, boots={n: "B" for n in range(40, 80)})
+    result = drive(tmp_path, cycles, boots=dict.fromkeys(range(40, 80), "B"))
     assert kinds(result) == []
     assert result.audit.missed.sum() == 0
 

@@ -35,7 +35,9 @@ def table(engine: Engine) -> list[tuple[Any, ...]]:
     message, vehicle = schema.message, schema.vehicle
     columns = [c for c in message.columns if c.name != "vehicle_id"]
     with engine.connect() as connection:
-        rows = connection.execute(select(vehicle.c.vehicle, *columns).join(vehicle, vehicle.c.id == message.c.vehicle_id))
+        rows = connection.execute(
+            select(vehicle.c.vehicle, *columns).join(vehicle, vehicle.c.id == message.c.vehicle_id)
+        )
         return sorted((tuple(row) for row in rows), key=lambda row: (row[0], row[1], row[2]))
 
 
@@ -47,7 +49,9 @@ EXPECTED = answer([ARRIVALS])
 def test_order_repetition_and_batches_do_not_matter(seed: int, number: int, again: float) -> None:
     """Shuffled, repeated, and split into batches of any size."""
     random = Random(seed)
-    mixed = ARRIVALS + [Arrival(a.topic, a.payload, (a.received_us or 0) + 9_000_000) for a in ARRIVALS if random.random() < again]
+    mixed = ARRIVALS + [
+        Arrival(a.topic, a.payload, (a.received_us or 0) + 9_000_000) for a in ARRIVALS if random.random() < again
+    ]
     random.shuffle(mixed)
     cuts = sorted(random.randrange(len(mixed)) for _ in range(number))
     batches = [mixed[a:b] for a, b in zip([0, *cuts], [*cuts, len(mixed)], strict=True) if a < b]

@@ -95,7 +95,9 @@ def test_what_is_no_fault_is_not_called_one(tmp_path: Path, vehicle: str, troubl
         ("HS-206", (Trouble("incomplete_cycles", 30, 15, variant="not vented"), Trouble("missed_cycles", 9, None, variant="dead"))),
     ],
 )  # fmt: skip
-def test_a_finding_is_shown_from_the_moment_it_names(tmp_path: Path, vehicle: str, troubles: tuple[Trouble, ...]) -> None:
+def test_a_finding_is_shown_from_the_moment_it_names(
+    tmp_path: Path, vehicle: str, troubles: tuple[Trouble, ...]
+) -> None:
     """`detected_at` is the smallest time at which the answer of that time has it: a microsecond before it has not."""
     _, held = recorded(tmp_path, [arrivals(vehicle, troubles)])
 

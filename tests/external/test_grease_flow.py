@@ -33,7 +33,12 @@ def test_flow_and_pressure_are_the_published_ones(
     got = flow_mm3_s(np.array([wall_pa]), np.array(radius_mm), np.array([yield_pa]), np.array([consistency]), index)
     assert got[0] == pytest.approx(flow, rel=1e-8)
     back = pressure_kpa(
-        np.array([flow]), np.array(length_m), np.array(2 * radius_mm), np.array([float(yield_pa)]), np.array([consistency]), index
+        np.array([flow]),
+        np.array(length_m),
+        np.array(2 * radius_mm),
+        np.array([float(yield_pa)]),
+        np.array([consistency]),
+        index,
     )
     assert back[0] == pytest.approx(bar * 100, rel=1e-6)
 

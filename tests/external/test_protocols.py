@@ -37,7 +37,9 @@ def test_rfc_3339_times_are_read(text: str, expected: datetime) -> None:
     assert read_at(text) == expected
 
 
-@pytest.mark.parametrize("text", ["1985-04-12", "1985-04-12T23:20:50", "1985-13-12T23:20:50Z", "1985-02-29T00:00:00Z", "now"])
+@pytest.mark.parametrize(
+    "text", ["1985-04-12", "1985-04-12T23:20:50", "1985-13-12T23:20:50Z", "1985-02-29T00:00:00Z", "now"]
+)
 def test_what_is_no_rfc_3339_date_time_is_refused(text: str) -> None:
     """A date-time has a date that exists, a time and an offset (RFC 3339 section 5.6 and 5.7)."""
     assert isinstance(read_at(text), str)
@@ -52,7 +54,12 @@ def test_mqtt_5_identifiers() -> None:
 
 @pytest.mark.parametrize(
     ("value", "name"),
-    [(132, "Unsupported protocol version"), (134, "Bad user name or password"), (135, "Not authorized"), (138, "Banned")],
+    [
+        (132, "Unsupported protocol version"),
+        (134, "Bad user name or password"),
+        (135, "Not authorized"),
+        (138, "Banned"),
+    ],
 )
 def test_mqtt_5_reason_codes_of_a_refusal(value: int, name: str) -> None:
     """MQTT 5.0 section 3.2.2.2: reason codes of CONNACK; from 128 (0x80) on they mean failure."""

@@ -11,7 +11,7 @@ from dashboard.figures import BAR_KPA
 def test_a_bar_is_100_kilopascals() -> None:
     """1 bar = 1 E+02 kPa exactly; so 14.503774 psi, with 1 psi = 6.894757 kPa."""
     assert BAR_KPA == 100
-    assert BAR_KPA / 6.894757 == pytest.approx(14.503774, abs=1e-5)
+    assert pytest.approx(14.503774, abs=1e-5) == BAR_KPA / 6.894757
 
 
 def test_reservoir_percent_of_a_dose() -> None:

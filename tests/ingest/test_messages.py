@@ -23,7 +23,14 @@ from ingest.messages import (
 )
 
 COMMON = {"seq": 7, "at": "2026-03-01T06:00:00Z"}
-CYCLE = COMMON | {"cycle_no": 3, "run_s": 180.0, "complete": None, "temp_c": -4.5, "supply_v": 27, "peak_kpa": {"p1": 5200}}
+CYCLE = COMMON | {
+    "cycle_no": 3,
+    "run_s": 180.0,
+    "complete": None,
+    "temp_c": -4.5,
+    "supply_v": 27,
+    "peak_kpa": {"p1": 5200},
+}
 
 
 def read(kind: str, payload: object, where: str = "") -> Decoded | Rejected:
@@ -72,7 +79,9 @@ def test_a_broken_sensor_sends_readings_not_errors(value: float) -> None:
     assert result.message.peak_kpa["p1"] == value
 
 
-@pytest.mark.parametrize("at", ["1970-01-01T00:00:00Z", "2100-01-01T00:00:00+14:00", "2026-03-01T06:00:00.123456-09:30"])
+@pytest.mark.parametrize(
+    "at", ["1970-01-01T00:00:00Z", "2100-01-01T00:00:00+14:00", "2026-03-01T06:00:00.123456-09:30"]
+)
 def test_no_time_is_refused_for_its_value(at: str) -> None:
     """A clock that lost power says 1970, and that is still a message."""
     assert isinstance(read("level", COMMON | {"at": at, "level_pct": 1}), Decoded)

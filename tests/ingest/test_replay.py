@@ -13,7 +13,9 @@ from ingest.replay import replay, size
 
 
 def line(seq: int) -> str:
-    return json.dumps({"topic": "lube/1/f/v/level", "payload": {"seq": seq, "at": "2026-03-01T06:00:00Z", "level_pct": 40}})
+    return json.dumps(
+        {"topic": "lube/1/f/v/level", "payload": {"seq": seq, "at": "2026-03-01T06:00:00Z", "level_pct": 40}}
+    )
 
 
 def run(path: Path, engine: Engine) -> store.Tally:

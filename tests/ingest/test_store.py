@@ -38,7 +38,9 @@ def test_a_repetition_is_counted_and_changes_nothing(engine: Engine) -> None:
 
 def test_names_are_unique_across_kinds(engine: Engine) -> None:
     """One counter numbers all kinds of a boot; another boot starts afresh."""
-    fault = Arrival(topic("f", "v", "fault"), json.dumps({"seq": 1, "at": AT, "code": "level_low", "active": True}).encode(), None)
+    fault = Arrival(
+        topic("f", "v", "fault"), json.dumps({"seq": 1, "at": AT, "code": "level_low", "active": True}).encode(), None
+    )
     tally = store.Recorder(engine, "test").record([level(1), fault, level(1, boot="2")])
     assert tally.recorded == {"level": 2}
     assert tally.duplicates == 1
@@ -103,13 +105,18 @@ def test_unregistered_vehicles_are_kept_and_counted(engine: Engine) -> None:
 
 def test_readings_come_back_as_they_were(engine: Engine) -> None:
     """Vectors of different channel lists meet in one table; what is missing is NaN; traces come back."""
+
     def cycle(seq: int, peaks: dict[str, float | None], **more: Any) -> Arrival:
         payload = {"seq": seq, "at": AT, "cycle_no": seq, "run_s": 90, "peak_kpa": peaks} | more
         return Arrival(topic("f", "v", "cycle"), json.dumps(payload).encode(), None)
 
     trace = {"a": {"dt_s": 0.5, "kpa": [0, 10, 20]}}
     store.Recorder(engine, "test").record(
-        [cycle(1, {"b": 2000, "a": 1000}), cycle(2, {"a": 1500, "b": None}), cycle(3, {}, rest_kpa={"c": 7}, trace=trace)]
+        [
+            cycle(1, {"b": 2000, "a": 1000}),
+            cycle(2, {"a": 1500, "b": None}),
+            cycle(3, {}, rest_kpa={"c": 7}, trace=trace),
+        ]
     )
     with engine.connect() as connection:
         found = store.read_messages(connection, 1)

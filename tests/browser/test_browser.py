@@ -1,0 +1,150 @@
+"""The demo in a real browser: it starts, fills its pages, follows the live messages, and stops and starts again."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from tests.conftest import free_port, program
+
+QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync",
+         "--no-first-run"]  # fmt: skip
+
+
+class RunningDemo:
+    """`tallow demo` in a folder of its own."""
+
+    def __init__(self, data: Path) -> None:
+        self.data, self.port = data, free_port()
+
+    def start(self) -> float:
+        """Start it; seconds until it said where the dashboard is."""
+        began = time.monotonic()
+        command = [sys.executable, "-m", "dashboard", "demo", "--data", str(self.data), "--port", str(self.port)]
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONUNBUFFERED": "1"}
+        )
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            if line.startswith("Dashboard: "):
+                assert line.strip() == f"Dashboard: {self.address}"
+                return time.monotonic() - began
+        raise AssertionError(f"the demo ended with {self.process.wait()}")
+
+    @property
+    def address(self) -> str:
+        """Where its dashboard is."""
+        return f"http://127.0.0.1:{self.port}"
+
+    def stop(self) -> int:
+        """Press Ctrl-C."""
+        self.process.send_signal(signal.SIGINT)
+        self.process.communicate(timeout=30)
+        return self.process.returncode
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Headless Chromium."""
+    path = program("chromium")
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=path, args=QUIET)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningDemo]:
+    """The demo, started once."""
+    running = RunningDemo(tmp_path_factory.mktemp("demo"))
+    running.start()
+    yield running
+    if running.process.poll() is None:
+        running.stop()
+
+
+@pytest.fixture(params=[(1400, 1000), (390, 844)], ids=["wide", "phone"])
+def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
+    """A page that tolerates no error on its console and no overflow."""
+    width, height = request.param
+    context = browser.new_context(viewport={"width": width, "height": height})
+    page = context.new_page()
+    errors: list[str] = []
+    page.on("console", lambda m: errors.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: errors.append(str(e)))
+    yield page
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert errors == []
+    context.close()
+
+
+def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
+    """Open the fleet, see who needs somebody, follow the vehicle with the blocked line, see its charts."""
+    page.goto(demo.address)
+    expect(page.get_by_role("heading", name="Fleet")).to_be_visible()
+    expect(page.locator("table.fleet tbody tr")).to_have_count(25)
+    row = page.locator("tr", has_text="tipper 102")
+    expect(row).to_contain_text("looks blocked")
+    row.get_by_role("link", name="tipper 102").click()
+    expect(page.get_by_role("heading", name="tipper 102")).to_be_visible()
+    expect(page.locator("#vehicle-level .scatterlayer .trace").first).to_be_attached()
+    expect(page.locator("#vehicle-map .heatmaplayer image").first).to_be_attached()
+    page.get_by_text("What to check, in this order").first.click()
+    expect(page.get_by_text("Open the line at the point")).to_be_visible()
+    page.wait_for_timeout(6_000)  # a refresh passes
+
+
+def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
+    """A view can be kept: the totals and the search are in the address."""
+    page.goto(demo.address)
+    page.locator(".total", has_text="Act now").click()
+    page.wait_for_url("**/?need=act_now")
+    number = int(page.locator(".total", has_text="Act now").locator("strong").inner_text())
+    expect(page.locator("table.fleet tbody tr")).to_have_count(number)
+    page.get_by_label("Search").fill("loader")
+    page.wait_for_url("**search=loader**")
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/nobody")
+    expect(page.get_by_text("Unknown vehicle")).to_be_visible()
+
+
+def test_dark_pages_are_dark(demo: RunningDemo, browser: Browser) -> None:
+    """Charts follow the scheme of the page."""
+    context = browser.new_context(color_scheme="dark")
+    page = context.new_page()
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
+    expect(page.locator("#vehicle-level .main-svg").first).to_be_visible()
+    page.wait_for_function(
+        "getComputedStyle(document.querySelector('#vehicle-level .main-svg')).backgroundColor === 'rgb(36, 36, 36)'"
+        " || document.querySelector('#vehicle-level .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#242424'"
+    )
+    context.close()
+
+
+def test_live_messages_arrive(demo: RunningDemo) -> None:
+    """What the simulator publishes is recorded."""
+    from ingest import store
+
+    engine = store.open_database(f"sqlite:///{demo.data / 'tallow.db'}")
+
+    def recorded() -> int:
+        with engine.connect() as connection:
+            return sum(store.status(connection)["recorded"].values())
+
+    before, until = recorded(), time.monotonic() + 60
+    while recorded() <= before:
+        assert time.monotonic() < until
+        time.sleep(0.5)
+    engine.dispose()
+
+
+def test_it_stops_and_starts_again_on_the_same_data(demo: RunningDemo) -> None:
+    """Ctrl-C ends it in order; the second start is quicker, since the history is recorded."""
+    assert demo.stop() == 0
+    assert demo.start() < 60
+    assert demo.stop() == 0

@@ -1,0 +1,79 @@
+"""Charts as data: what they show, in which units, without a browser."""
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analytics.vehicle import Result, analyse, days
+from dashboard import figures
+from simulators.scenario import Trouble
+from tests.analytics.fleet import END_US, arrivals, recorded
+
+
+@cache
+def result(folder: Path) -> Result:
+    troubles = (Trouble("blocked_line", 12, None, line=5, ratio=4.0), Trouble("missed_cycles", 4, None, variant="dead"))
+    _, held = recorded(folder, [arrivals("HS-101", troubles, days=60)])
+    return analyse(*held["HS-101"], END_US)
+
+
+@pytest.fixture(scope="module")
+def analysed(tmp_path_factory: pytest.TempPathFactory) -> Result:
+    """A vehicle with a blocked line and a dead pump."""
+    return result(tmp_path_factory.mktemp("figures"))
+
+
+def names(figure: figures.go.Figure) -> set[str]:
+    return {trace.name for trace in figure.data if trace.name}
+
+
+@pytest.mark.parametrize("template", ["mantine_light", "mantine_dark"])
+def test_the_level_chart_has_readings_fills_mark_and_window(analysed: Result, template: str) -> None:
+    """Everything that the forecast rests on, and the forecast."""
+    import dash_mantine_components as dmc
+
+    dmc.add_figure_templates()
+    figure = figures.level(analysed, template)
+    assert names(figure) >= {"reading", "level", "fill", "expected"}
+    assert len(figure.data[0].x) == len(analysed.history.levels)
+    assert {a.text for a in figure.layout.annotations} >= {"low mark 15 %", "full mark", "refill due"}
+    assert "%" in figure.layout.yaxis.title.text
+
+
+def test_the_cycles_chart_counts_what_the_days_say(analysed: Result) -> None:
+    """Done and missed cycles of each day."""
+    told = days(analysed)
+    figure = figures.cycles(told, "plotly_white")
+    bars = {trace.name: trace for trace in figure.data}
+    assert sum(bars["done"].y) == sum(d["done"] for d in told) > 500
+    assert sum(bars["missed"].y) == sum(d["missed"] for d in told) >= 3
+    assert figure.layout.yaxis2.title.text == "ignition hours"
+
+
+def test_the_pressure_map_shows_the_blocked_line(analysed: Result) -> None:
+    """A row for each channel; the blocked one high from its day on."""
+    figure = figures.pressure_map(analysed, "plotly_white")
+    assert figure is not None
+    (heat,) = figure.data
+    assert len(heat.y) == 14
+    assert list(heat.y)[4].startswith("5 kingpin")
+    ratio = np.array(heat.customdata)
+    assert np.nanmax(ratio[4]) > 3
+    assert np.nanmax(np.delete(ratio, 4, axis=0)) < 1.5
+
+
+def test_a_line_is_drawn_in_bar_with_its_relief_pressure(analysed: Result) -> None:
+    """28,000 kPa are 280 bar."""
+    figure = figures.pressure_line(analysed, "p05", "plotly_white")
+    assert "bar" in figure.layout.yaxis.title.text
+    assert figure.layout.annotations[0].text == "relief 280 bar"
+    peak = next(trace for trace in figure.data if trace.name == "peak")
+    assert 100 < np.nanmax(peak.y) < 300
+
+
+def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None:
+    """Axis labels fit; a channel that no sheet names says so."""
+    assert all(len(figures.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
+    assert "not on sheet" in figures.channel_name(analysed, "x9")

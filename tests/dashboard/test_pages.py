@@ -1,0 +1,152 @@
+"""Pages through the web server's own door, without a browser."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from dash import Dash
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+
+from analytics import run
+from dashboard import queries, words
+from dashboard.app import create_app
+from ingest import store
+from simulators.scenario import Trouble
+from tests.analytics.fleet import END_US, arrivals, recorded
+
+DAY_US = 86_400_000_000
+
+
+@pytest.fixture(scope="module")
+def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
+    """Three vehicles that were heard, one of them in trouble, and the rest of the demo's fleet registered."""
+    heard = (
+        arrivals("HS-101", (Trouble("blocked_line", 12, None, line=5, ratio=4.0),), days=40)
+        + arrivals("HS-206", (), days=40)
+        + arrivals("HS-109", (), days=40)
+    )
+    engine, _ = recorded(tmp_path_factory.mktemp("pages"), [heard])
+    with run.workers(1) as pool:
+        run.keep(engine, run.outcomes(engine, END_US, pool, lambda done, of: None))
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def app(engine: Engine) -> Dash:
+    """The application."""
+    return create_app(engine)
+
+
+@pytest.fixture
+def client(app: Dash, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
+    """A browser without a screen; the present is the end of the messages."""
+    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    return app.server.test_client()
+
+
+def page(client: FlaskClient, path: str, search: str = "") -> str:
+    """What Dash answers when a browser goes to a page."""
+    body = {
+        "output": ".._pages_content.children..._pages_store.data..",
+        "outputs": [{"id": "_pages_content", "property": "children"}, {"id": "_pages_store", "property": "data"}],
+        "inputs": [
+            {"id": "_pages_location", "property": "pathname", "value": path},
+            {"id": "_pages_location", "property": "search", "value": search},
+        ],
+        "changedPropIds": ["_pages_location.pathname"],
+    }
+    client.get("/")
+    answer = client.post("/_dash-update-component", json=body)
+    assert answer.status_code == 200, answer.text
+    return json.dumps(json.loads(answer.text), ensure_ascii=False)
+
+
+def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> None:
+    """The vehicle in trouble, with what for."""
+    shown = page(client, "/")
+    assert "Line 5 (kingpin upper right, front right) looks blocked" in shown
+    assert shown.index("tipper 101") < shown.index("loader 206")
+    assert "Nothing to do." in shown
+
+
+def test_filters_are_in_the_address(client: FlaskClient) -> None:
+    """By depot, by need, by search; a filter that finds nothing says so."""
+    assert "loader 206" not in page(client, "/", "?depot=Skarvholm+Quarry")
+    assert "tipper 101" not in page(client, "/", "?need=none")
+    assert "tipper 101" in page(client, "/", "?need=act_now&search=TIPPER+101&unknown=1")
+    assert "No vehicle matches." in page(client, "/", "?search=zzz")
+    assert "tipper 101" in page(client, "/", "?page=nonsense&need=%3Cscript%3E")
+
+
+def test_the_vehicle_page_tells_everything(client: FlaskClient) -> None:
+    """What is wrong, what to check, the cautions, the refill, the call-out sheet."""
+    shown = page(client, "/vehicle/harrowmere-stone/HS-101")
+    for text in ("looks blocked", "What to check", "Never feel for a leak by hand", "surgical", "Most likely"[1:], "trunnion left",
+                 "Line blocked", "vehicle-level", "vehicle-map"):  # fmt: skip
+        assert text in shown
+
+
+def test_a_vehicle_without_pressure_channels_has_a_page(client: FlaskClient) -> None:
+    """A trailer with a switch only."""
+    shown = page(client, "/vehicle/harrowmere-stone/HS-109")
+    assert "No pressure channel watches this system." in shown
+
+
+def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
+    """Registered, and nothing more."""
+    assert "last heard never" in page(client, "/vehicle/harrowmere-stone/HS-303")
+
+
+@pytest.mark.parametrize("path", ["/vehicle/harrowmere-stone/nobody", "/vehicle/x/HS-101", "/vehicle/a'b/%3Cscript%3E"])
+def test_an_unknown_vehicle_is_said_to_be_one(client: FlaskClient, path: str) -> None:
+    """In words, with a way back."""
+    assert "Unknown vehicle" in page(client, path)
+
+
+def test_security_headers_are_sent(client: FlaskClient) -> None:
+    """No script but our own may run; the page may not be framed."""
+    headers = client.get("/").headers
+    policy = headers["Content-Security-Policy"]
+    assert "default-src 'self'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert "unsafe-eval" not in policy
+    assert "script-src 'self' 'sha256-" in policy
+    assert headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each need's total is the number of rows behind its link."""
+    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    view = queries.fleet(engine)
+    assert sum(view.totals.values()) == 25
+    for need, number in view.totals.items():
+        assert queries.fleet(engine, need=need).found == number
+
+
+def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
+    """It says what to do first."""
+    engine = store.open_database(f"sqlite:///{tmp_path / 'empty.db'}")
+    assert "tallow register" in page(create_app(engine).server.test_client(), "/")
+    engine.dispose()
+
+
+def test_words() -> None:
+    """Times as people read them, in the depot's zone."""
+    noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
+    assert words.moment(noon, "Europe/Oslo") == "1 Mar, 12:00"
+    assert words.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
+    assert words.ago(None, noon) == "never"
+    assert words.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar"
+    assert words.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr"
+    assert words.window(noon, None, "UTC") == "from 1 Mar"
+
+
+def test_a_text_from_a_message_is_text(app: Dash, client: FlaskClient) -> None:
+    """Nothing a vehicle is called becomes markup: components carry plain strings."""
+    shown: Any = page(client, "/")
+    assert "dangerously" not in shown
+    assert "Markdown" not in shown

@@ -1,0 +1,89 @@
+"""The simulated fleet: repeatable, and in the words of the public messages."""
+
+import csv
+import gzip
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ingest.messages import Arrival, Decoded, decode
+from simulators import SimulationError, fleet, weather
+from simulators.scenario import Trouble, load
+from tests.analytics.fleet import END_H, END_US, arrivals
+
+
+def test_every_message_is_one(tmp_path: Path) -> None:
+    """What is written is what the decoder reads."""
+    for vehicle in ("HS-101", "HS-105", "HS-206", "HS-109"):
+        for arrival in arrivals(vehicle, days=20):
+            assert isinstance(decode(arrival), Decoded)
+
+
+def test_the_same_seed_tells_the_same_story() -> None:
+    """And another seed another."""
+    assert arrivals("HS-101", days=15, seed=5) == arrivals("HS-101", days=15, seed=5)
+    assert arrivals("HS-101", days=15, seed=5) != arrivals("HS-101", days=15, seed=6)
+
+
+def test_files_of_a_fleet(tmp_path: Path) -> None:
+    """Registry, messages in order of arrival, and the truth."""
+    scenario = load("demo")
+    fleet.write_registry(scenario, END_H, tmp_path)
+    number = fleet.write_history(scenario, END_H, 1, END_US, tmp_path / "m.gz", lambda done: None)
+    fleet.write_truth(scenario, END_H, tmp_path / "truth.json")
+    with gzip.open(tmp_path / "m.gz") as file:
+        received = [json.loads(line)["received_at"] for line in file]
+    assert len(received) == number > 50_000
+    assert received == sorted(received)
+    with (tmp_path / "vehicles.csv").open() as file:
+        assert len(list(csv.DictReader(file))) == 25
+    truth = json.loads((tmp_path / "truth.json").read_text())
+    assert {t["kind"] for t in truth} >= {"blocked_line", "silent", "parked"}
+
+
+def test_grease_follows_the_air_with_a_lag() -> None:
+    """A step of the air is half followed after 0.69 time constants."""
+    air = np.r_[np.zeros(10), np.full(40, 10.0)]
+    grease = weather.lagged(air, 5.0)
+    assert grease[9] == 0
+    assert 4 < grease[13] < 6
+    assert grease[-1] > 9.9
+
+
+def test_pressures_rise_in_the_cold() -> None:
+    """Of all channels together (common practice, no source)."""
+    cycles = [json.loads(a.payload) for a in arrivals("HS-101", days=80) if a.topic.endswith("cycle")]
+    temp = np.array([c["temp_c"] for c in cycles])
+    peak = np.log([[c["peak_kpa"][name] for name in sorted(c["peak_kpa"])] for c in cycles])
+    slopes = [np.polyfit(temp, peak[:, j], 1)[0] for j in range(peak.shape[1])]
+    assert max(slopes) < -0.002
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [("fleet =", "not TOML"), ('fleet = "f"', "lacks 'depot'"), ('fleet = "a b"\nseed=1', "fleet")],
+)
+def test_a_scenario_that_is_wrong_says_what(tmp_path: Path, text: str, told: str) -> None:
+    """One clear line."""
+    path = tmp_path / "story.toml"
+    path.write_text(text)
+    with pytest.raises(SimulationError, match=told):
+        load(str(path))
+
+
+def test_a_dead_pump_sends_no_cycles() -> None:
+    """Ignition goes on, the counter stands still."""
+    told = arrivals("HS-103", (Trouble("missed_cycles", 10, 5, variant="dead"),), days=30)
+    inside = [a for a in told if END_US - 9 * 86_400e6 < (a.received_us or 0) < END_US - 6 * 86_400e6]
+    kinds = {a.topic.rsplit("/", 1)[1] for a in inside}
+    assert "ignition" in kinds
+    assert "cycle" not in kinds
+
+
+def test_arrivals_are_arrivals() -> None:
+    """Each with the time of its receipt, never before it was sent."""
+    for arrival in arrivals("HS-101", days=10):
+        assert isinstance(arrival, Arrival)
+        assert arrival.received_us is not None
