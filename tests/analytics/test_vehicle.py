@@ -15,6 +15,8 @@ from tests.analytics.fleet import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
 
+BLOCKED = Trouble("blocked_line", 30, 21, line=5, ratio=4.0, ramp_days=4)
+DEAD = Trouble("missed_cycles", 9, None, variant="dead")
 FAULTS = [
     ("HS-101", Trouble("blocked_line", 20, 9, line=5, ratio=3.0), "blocked_line", "p05"),
     ("HS-101", Trouble("blocked_line", 25, None, line=9, ratio=5.0, ramp_days=12), "blocked_line", "p09"),
@@ -88,13 +90,13 @@ def test_what_is_no_fault_is_not_called_one(tmp_path: Path, vehicle: str, troubl
 @pytest.mark.parametrize(
     ("vehicle", "troubles"),
     [
-        ("HS-101", (Trouble("blocked_line", 30, 21, line=5, ratio=4.0, ramp_days=4), Trouble("pressure_sensor", 15, 9, line=2, variant="stuck"))),
+        ("HS-101", (BLOCKED, Trouble("pressure_sensor", 15, 9, line=2, variant="stuck"))),
         ("HS-104", (Trouble("starved_pump", 40, 10), Trouble("silent", 7))),
         ("HS-103", (Trouble("missed_cycles", 40, 35, variant="dead"), Trouble("reservoir_loss", 25, 10, ratio=1.9))),
         ("HS-203", (Trouble("timer_mismatch", 40, 25, ratio=1.6), Trouble("level_sensor", 20, 10, variant="dropout"))),
-        ("HS-206", (Trouble("incomplete_cycles", 30, 15, variant="not vented"), Trouble("missed_cycles", 9, None, variant="dead"))),
+        ("HS-206", (Trouble("incomplete_cycles", 30, 15, variant="not vented"), DEAD)),
     ],
-)  # fmt: skip
+)
 def test_a_finding_is_shown_from_the_moment_it_names(
     tmp_path: Path, vehicle: str, troubles: tuple[Trouble, ...]
 ) -> None:

@@ -62,6 +62,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningDemo]:
     """The demo, started once."""
+    assert browser.is_connected()
     running = RunningDemo(tmp_path_factory.mktemp("demo"))
     running.start()
     yield running

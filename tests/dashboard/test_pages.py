@@ -145,7 +145,7 @@ def test_words() -> None:
     assert words.window(noon, None, "UTC") == "from 1 Mar"
 
 
-def test_a_text_from_a_message_is_text(app: Dash, client: FlaskClient) -> None:
+def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
     """Nothing a vehicle is called becomes markup: components carry plain strings."""
     shown: Any = page(client, "/")
     assert "dangerously" not in shown

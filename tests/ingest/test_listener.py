@@ -83,7 +83,7 @@ def test_nothing_is_acknowledged_that_is_not_committed(mosquitto: Mosquitto, eng
     """While the database is away messages stay with the broker, and a later listener gets them all."""
 
     class Away(store.Recorder):
-        def record(self, arrivals: object) -> store.Tally:
+        def record(self, arrivals: object) -> store.Tally:  # noqa: ARG002
             raise OperationalError("INSERT", {}, Exception("database is locked"))
 
     with listening(mosquitto.port, engine, Away(engine, "away")):

@@ -57,7 +57,7 @@ def test_a_damaged_file_is_one_clear_line_and_keeps_what_was_read(engine: Engine
     """A gzip file that breaks off."""
     path = tmp_path / "log.gz"
     path.write_bytes(gzip.compress("\n".join(line(n) for n in range(9_000)).encode())[:-2_000])
-    with pytest.raises(Problem, match="log.gz cannot be read"):
+    with pytest.raises(Problem, match=r"log\.gz cannot be read"):
         run(path, engine)
     with engine.connect() as connection:
         assert store.status(connection)["recorded"]["level"] > 100

@@ -14,7 +14,7 @@ from simulators.scenario import Trouble, load
 from tests.analytics.fleet import END_H, END_US, arrivals
 
 
-def test_every_message_is_one(tmp_path: Path) -> None:
+def test_every_message_is_one() -> None:
     """What is written is what the decoder reads."""
     for vehicle in ("HS-101", "HS-105", "HS-206", "HS-109"):
         for arrival in arrivals(vehicle, days=20):
