@@ -195,6 +195,7 @@ class _Follower:
             np.zeros(width),
         )
         self.common = _Common()
+        self.u = np.zeros(n)  # what all channels did together
         self.residual = np.full((n, width), np.nan)
         self.high, self.low = np.zeros((n, width), bool), np.zeros((n, width), bool)
         self.sound = np.zeros((n, width), bool)  # back within reach of what is expected
@@ -251,7 +252,8 @@ class _Follower:
         self.explained[a:b] = self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
         if few:
             self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))
-        self._learn(a, b, u, guess, several, residual)
+        self.u[a:b] = u
+        self._learn(a, b, several, residual)
 
     def _common_part(self, moves: Floats, guess: Floats) -> tuple[Floats, Flags]:
         """(what all channels do together in each cycle, whether several say so): the robust centre of the sound ones.
@@ -265,7 +267,7 @@ class _Follower:
         u = guess.copy()
         use = number >= 2
         if use.any():
-            u[use] = np.nanmedian(sound[use], axis=1)
+            u[use] = _row_medians(sound[use])
         return np.where(np.isnan(u), guess, u), use
 
     def _all_together(self, a: int, b: int, shift: Floats, several: Flags) -> None:
@@ -323,9 +325,9 @@ class _Follower:
         elif flags[i, j]:
             held.evidence["ratio_to_expected"] = typical
 
-    def _learn(self, a: int, b: int, u: Floats, guess: Floats, several: Flags, residual: Floats) -> None:
+    def _learn(self, a: int, b: int, several: Flags, residual: Floats) -> None:
         """Learning goes on slowly, and never from what looks wrong."""
-        state, settings = self.state, self.settings
+        state, settings, u = self.state, self.settings, self.u[a:b]
         start = max(0, a - settings.window + 1)
         suspicious = (self.high[start:b].sum(axis=0) >= 2) | (self.low[start:b].sum(axis=0) >= 2)
         calm = ~self.airy[a:b]
@@ -352,13 +354,17 @@ class _Follower:
         for j in np.flatnonzero(np.isnan(state.level)):
             seen = np.flatnonzero(~np.isnan(self.logp[:b, j]))
             if len(seen) >= settings.learning_cycles:
-                expected = u[seen[seen >= a] - a] if len(seen[seen >= a]) >= 4 else guess[:1]
-                state.level[j] = (
-                    float(np.median(self.logp[seen[seen >= a], j] - expected))
-                    if len(seen[seen >= a]) >= 4
-                    else float(np.median(self.logp[seen, j] - expected[0]))
-                )
+                state.level[j] = np.median(self.logp[seen, j] - self.u[seen])
                 state.count[j] = len(seen)
+
+
+def _row_medians(values: Floats) -> Floats:
+    """Median of each row without its NaN; NaN for a row of nothing else. Several times as fast as numpy.nanmedian."""
+    ordered = np.sort(values, axis=1)  # NaN last
+    number = (~np.isnan(values)).sum(axis=1)
+    row = np.arange(len(values))
+    low, high = np.maximum(number - 1, 0) // 2, np.minimum(number // 2, values.shape[1] - 1)
+    return np.asarray((ordered[row, low] + ordered[row, high]) / 2)
 
 
 def _sensors(

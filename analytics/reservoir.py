@@ -598,7 +598,8 @@ class _Gaps:
         """Four times the usual gap; while little is known, a long time."""
         if len(self.hours) < 5:
             return 40.0
-        return float(4.0 * np.median(self.hours) + 0.5 * np.percentile(self.hours, 95) + 0.5)
+        ordered = sorted(self.hours)
+        return 4.0 * ordered[len(ordered) // 2] + 0.5 * ordered[int(0.95 * (len(ordered) - 1))] + 0.5
 
 
 def _level_for_tilt(reading: Floats, tilt_deg: Floats, used: Floats) -> Floats:
