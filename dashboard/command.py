@@ -2,7 +2,6 @@
 
 import contextlib
 import json
-import logging
 import os
 import signal
 import sys
@@ -14,18 +13,22 @@ from itertools import accumulate
 from pathlib import Path
 from typing import Annotated, Any
 
+import structlog
 import typer
 from paho.mqtt.enums import MQTTProtocolVersion
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
 
 from analytics import run
 from analytics.findings import KINDS, urgency
-from ingest import listener, registry, replay, store
-from ingest.messages import microseconds
+from ingest import listener, metrics, quarantine, registry, replay, store
+from ingest.messages import REFUSALS, is_name, microseconds
 from ingest.problem import Problem
+from ingest.recorder import Recorder, Tally
 
+log = structlog.get_logger("tallow")
 app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
@@ -126,9 +129,22 @@ def _stopping() -> threading.Event:
 
 
 def _logging() -> None:
-    logging.basicConfig(
-        level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )  # fmt: skip
+    """Lines for people on a terminal, JSON objects for machines elsewhere."""
+    people = sys.stderr.isatty()
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.dev.ConsoleRenderer() if people else structlog.processors.JSONRenderer(ensure_ascii=False),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+def _recorders(engine: Engine) -> dict[str, int]:
+    with contextlib.suppress(DBAPIError), engine.connect() as connection:
+        return store.recorders(connection)
+    return {}
 
 
 def _print_json(value: object) -> None:
@@ -165,6 +181,16 @@ def ingest(
     client_id: Annotated[
         str, typer.Option("--client-id", help="name of the session at the broker; each ingester needs its own")
     ] = "tallow-ingest",
+    share: Annotated[
+        str | None,
+        typer.Option(help="share the messages with the other ingesters of this group, each with its own --client-id"),
+    ] = None,
+    metrics_port: Annotated[
+        int | None,
+        typer.Option(
+            envvar="TALLOW_METRICS_PORT", min=1, max=65535, help="answer /metrics and /health there, on loopback"
+        ),
+    ] = None,
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Record the messages of a broker until stopped; wait for a broker or database that is away."""
@@ -174,16 +200,18 @@ def ingest(
     engine = _open_patiently(database, stop)
     if engine is None:
         return
-    recorder = store.Recorder(engine, client_id)
-    listening = listener.Listener(address, client_id, recorder, stop)
-    listening.run()
+    if share is not None and not is_name(share):
+        raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
+    figures = metrics.Metrics()
+    figures.others = lambda: _recorders(engine)
+    stop_serving = metrics.serve(figures, "127.0.0.1", metrics_port) if metrics_port else lambda: None
+    listening = listener.Listener(address, client_id, Recorder(engine, client_id), stop, share, figures)
+    try:
+        listening.run()
+    finally:
+        stop_serving()
     tally = listening.tally
-    logging.getLogger("tallow.ingest").info(
-        "stopped after %d recorded, %d duplicates, %d rejected",
-        tally.recorded.total(),
-        tally.duplicates,
-        tally.rejected,
-    )
+    log.info("stopped", recorded=tally.recorded.total(), duplicates=tally.duplicates, rejected=tally.rejected)
 
 
 def _open_patiently(database: str, stop: threading.Event) -> Engine | None:
@@ -195,7 +223,7 @@ def _open_patiently(database: str, stop: threading.Event) -> Engine | None:
             return store.open_database(database)
         except store.Unreachable as problem:
             if not said:
-                logging.getLogger("tallow.ingest").warning("%s; waiting for it", problem)
+                log.warning("database is away; waiting for it", reason=str(problem))
                 said = True
             stop.wait(pause_s)
             pause_s = min(2 * pause_s, listener.LONGEST_PAUSE_S)
@@ -209,7 +237,7 @@ def replay_files(
 ) -> None:
     """Record the messages of log files, by the same path as ingest; repeatable."""
     engine = store.open_database(database)
-    recorder, tally = store.Recorder(engine, "replay"), store.Tally()
+    recorder, tally = Recorder(engine, "replay"), Tally()
     sizes = [replay.size(path) for path in files]
     with _progress("Replaying", "read") as bar, store.reachable(engine):
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
@@ -264,7 +292,7 @@ def _analyse_on(engine: Engine, every_s: float) -> None:
                 said = False
             except store.Unreachable as problem:
                 if not said:
-                    logging.getLogger("tallow.analyse").warning("%s; waiting for it", problem)
+                    log.warning("database is away; waiting for it", reason=str(problem))
                     said = True
             stop.wait(every_s)
 
@@ -336,6 +364,69 @@ def status(as_json: Json = False, database: Database = store.DEFAULT_DATABASE) -
     print(f"{now['vehicles']} vehicles registered, {now['unregistered_vehicles']} more heard of but not registered.")
     print("Messages: " + ", ".join(f"{number} {kind}" for kind, number in now["recorded"].items()) + ".")
     print(f"{now['duplicates']} duplicates, {now['rejected']} rejected, newest {now['newest_at'] or 'none'}.")
+
+
+@app.command("quarantine", epilog="Example: tallow quarantine --code shape")
+def show_quarantine(
+    code: Annotated[str | None, typer.Option(help=f"list the newest of one kind: {', '.join(REFUSALS)}")] = None,
+    show: Annotated[int | None, typer.Option(metavar="NUMBER", help="show one, with its payload")] = None,
+    release: Annotated[
+        bool, typer.Option("--release", help="record what this version can read, and let go of it")
+    ] = False,
+    as_json: Json = False,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """List what could not be recorded, by reason and count; show one; release what can be read now."""
+    if code is not None and code not in REFUSALS:
+        raise Problem(f"--code {code!r} is none of: {', '.join(REFUSALS)}")
+    engine = store.open_database(database)
+    with store.reachable(engine):
+        if release:
+            tally = quarantine.release(engine)
+            print(f"{tally.recorded.total()} recorded, {tally.duplicates} were recorded already.")
+            return
+        with engine.connect() as connection:
+            if show is not None:
+                _print_held([quarantine.one(connection, show)], as_json, whole=True)
+            elif code is not None:
+                _print_held(quarantine.show(connection, code, 50), as_json, whole=False)
+            else:
+                _print_refused(quarantine.counts(connection), as_json)
+
+
+def _print_refused(rows: list[tuple[str, int, int]], as_json: bool) -> None:
+    if as_json:
+        _print_json(
+            [{"code": code, "reason": REFUSALS[code], "refused": ever, "held": held} for code, ever, held in rows]
+        )
+        return
+    for code, ever, held in rows:
+        print(f"{ever:>8} refused, {held:>6} held  {code:<14} {REFUSALS[code]}")
+    if not rows:
+        print("Nothing was ever refused.")
+
+
+def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> None:
+    told = [
+        {
+            "number": row.id,
+            "topic": row.topic,
+            "reason": row.why.reason,
+            "received_at": None if row.received_us is None else store.rfc3339(row.received_us),
+            "payload": row.payload.decode("utf-8", "backslashreplace")[: None if whole else 100],
+        }
+        for row in rows
+    ]
+    if as_json:
+        _print_json(told)
+        return
+    for row in told:
+        # A payload is somebody else's text: nothing in it may steer the terminal.
+        text = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(row["payload"]))
+        topic = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(row["topic"]))
+        print(f"{row['number']}  {row['received_at'] or 'no receipt'}  {topic}\n    {row['reason']}\n    {text}")
+    if not told:
+        print("Nothing is held.")
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")

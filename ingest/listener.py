@@ -6,7 +6,6 @@ idempotent, so that is harmless.
 """
 
 import contextlib
-import logging
 import os
 import queue
 import ssl
@@ -18,16 +17,19 @@ from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
+import structlog
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from sqlalchemy.exc import DBAPIError
 
-from ingest.messages import SUBSCRIPTION, Arrival
+from ingest.messages import SUBSCRIPTION, Arrival, Rejected
+from ingest.metrics import Metrics
 from ingest.problem import Problem
-from ingest.store import Recorder, Tally, is_away
+from ingest.recorder import Recorder, Tally
+from ingest.store import is_away
 
-log = logging.getLogger("tallow.ingest")
+log = structlog.get_logger("tallow.ingest")
 
 DEFAULT_BROKER: Final = "mqtt://localhost:1883"
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
@@ -111,8 +113,20 @@ def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **
 class Listener:
     """Listens until stopped; waits for a broker or a database that is away, and says so once."""
 
-    def __init__(self, broker: Broker, client_id: str, recorder: Recorder, stop: threading.Event) -> None:
+    def __init__(
+        self,
+        broker: Broker,
+        client_id: str,
+        recorder: Recorder,
+        stop: threading.Event,
+        share: str | None = None,
+        metrics: Metrics | None = None,
+    ) -> None:
         self._broker, self._client_id, self._recorder, self._stop = broker, client_id, recorder, stop
+        self._subscription = SUBSCRIPTION if share is None else f"$share/{share}/{SUBSCRIPTION}"
+        self._metrics = metrics or Metrics()
+        self._metrics.waiting = lambda: self._queue.qsize() + self._in_hand
+        self._in_hand = 0
         self._queue: queue.Queue[tuple[int, mqtt.MQTTMessage, int]] = queue.Queue(RECEIVE_MAXIMUM * 2)
         self._generation = 0  # of the connection: an acknowledgement must not reach a later session
         self._version = MQTTProtocolVersion.MQTTv5
@@ -181,7 +195,7 @@ class Listener:
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._answered.set()
         if not reason.is_failure:
-            client.subscribe(SUBSCRIPTION, qos=1)
+            client.subscribe(self._subscription, qos=1)
             return
         if reason.value in _VERSION_REFUSED and self._version == MQTTProtocolVersion.MQTTv5:
             self._other_version()
@@ -196,16 +210,19 @@ class Listener:
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
             self._refused = Problem(
-                f"broker {self._broker.shown} does not let this user read {SUBSCRIPTION} ({reasons[0].getName()})"
+                f"broker {self._broker.shown} does not let this user read {self._subscription} ({reasons[0].getName()})"
             )
             self._over.set()
             return
         version = "5" if self._version == MQTTProtocolVersion.MQTTv5 else "3.1.1"
-        log.info("listening to %s by MQTT %s as %s", self._broker.shown, version, self._client_id)
+        log.info("listening", broker=self._broker.shown, mqtt=version, client_id=self._client_id)
         self._away, self._subscribed = False, True
+        self._metrics.listening(yes=True)
         self._ready()
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if self._subscribed:
+            self._metrics.listening(yes=False)
         if not self._stop.is_set() and self._refused is None and not self._retry_version:
             self._say_away(reason.getName())
         self._over.set()
@@ -219,7 +236,7 @@ class Listener:
 
     def _say_away(self, reason: object) -> None:
         if not self._away:
-            log.warning("broker %s is away (%s); waiting for it", self._broker.shown, reason)
+            log.warning("broker is away; waiting for it", broker=self._broker.shown, reason=str(reason))
             self._away = True
 
     # The main thread ------------------------------------------------------------------------------------------
@@ -252,24 +269,29 @@ class Listener:
 
     def _record(self, client: mqtt.Client, batch: list[tuple[int, mqtt.MQTTMessage, int]]) -> None:
         arrivals = [_arrival(message, received_us) for _, message, received_us in batch]
-        pause_s, said = 0.25, False
+        pause_s, said, self._in_hand = 0.25, False, len(batch)
         while True:
             try:
+                began = time.monotonic()
                 tally = self._recorder.record(arrivals)
+                self._metrics.recorded(tally, len(batch), time.monotonic() - began)
                 break
             except DBAPIError as error:
                 if not is_away(error):
                     raise
                 if not said:
                     first = str(error.orig).strip().splitlines()[0]
-                    log.warning("database is away (%s); waiting for it, nothing is acknowledged meanwhile", first)
+                    log.warning("database is away; waiting for it, nothing is acknowledged meanwhile", reason=first)
+                    self._metrics.database_away(yes=True)
                     said = True
                 if self._stop.wait(pause_s):
                     return
                 pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
         if said:
             log.info("database is back")
+            self._metrics.database_away(yes=False)
         self.tally.add(tally)
+        self._in_hand = 0
         for generation, message, _ in batch:
             if generation == self._generation and message.qos:
                 client.ack(message.mid, message.qos)
@@ -288,4 +310,4 @@ def _arrival(message: mqtt.MQTTMessage, received_us: int) -> Arrival:
         return Arrival(message.topic, bytes(message.payload), received_us)
     except UnicodeDecodeError:
         shown = message._topic.decode("utf-8", "replace")
-        return Arrival(shown, bytes(message.payload), received_us, "topic is not UTF-8")
+        return Arrival(shown, bytes(message.payload), received_us, Rejected("topic", "it is not UTF-8"))

@@ -129,16 +129,6 @@ _ENCODER: Final = msgspec.json.Encoder()
 
 
 @dataclass(frozen=True, slots=True)
-class Arrival:
-    """One publication as it came: `received_us` is microseconds since 1970 UTC, None where nobody noted it."""
-
-    topic: str
-    payload: bytes
-    received_us: int | None
-    flaw: str | None = None  # why it is no publication at all
-
-
-@dataclass(frozen=True, slots=True)
 class Decoded:
     """A message that is what it should be, and whose it is."""
 
@@ -148,11 +138,40 @@ class Decoded:
     message: AnyMessage
 
 
+# Why something is not recorded: a code that stays the same over versions, and what it means.
+REFUSALS: Final[Mapping[str, str]] = {
+    "log_line": 'the line of a log file is not {"topic": …, "payload": {…}, "received_at": …}',
+    "topic": "the topic is not lube/1/fleet/vehicle/kind",
+    "name": "the fleet's or vehicle's name has characters other than A-Z a-z 0-9 _ -, or is too long",
+    "kind": "there is no such kind of message",
+    "size": f"the payload is larger than {MAX_PAYLOAD_BYTES} bytes; the first {MAX_PAYLOAD_BYTES} are kept",
+    "json": "the payload is not JSON in UTF-8",
+    "shape": "the payload is not the message that its topic says",
+    "contradiction": "another message of the same boot and seq came first and says something else",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """Why a publication is no message."""
+    """Why a publication is no message: one of REFUSALS, and where it is wrong."""
 
-    reason: str
+    code: str
+    detail: str = ""
+
+    @property
+    def reason(self) -> str:
+        """The whole of it in words."""
+        return REFUSALS[self.code] + (f": {self.detail}" if self.detail else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One publication as it came: `received_us` is microseconds since 1970 UTC, None where nobody noted it."""
+
+    topic: str
+    payload: bytes
+    received_us: int | None
+    flaw: Rejected | None = None  # why it is no publication at all
 
 
 def microseconds(at: datetime) -> int:
@@ -183,24 +202,24 @@ def encode(message: AnyMessage) -> bytes:
 def decode(arrival: Arrival) -> Decoded | Rejected:
     """Read a publication; never raises, whatever the bytes are."""
     if arrival.flaw is not None:
-        return Rejected(arrival.flaw)
+        return arrival.flaw
     parts = arrival.topic.split("/")
     if len(parts) != 5 or parts[0] != "lube" or parts[1] != "1":
-        return Rejected("topic is not lube/1/fleet/vehicle/kind")
+        return Rejected("topic")
     _, _, fleet, vehicle, kind = parts
     if not (is_name(fleet) and is_name(vehicle)):
-        return Rejected("fleet or vehicle name has characters other than A-Z a-z 0-9 _ -, or is too long")
+        return Rejected("name")
     decoder = _DECODERS.get(kind)
     if decoder is None:
-        return Rejected(f"no such kind of message; known are {', '.join(KINDS)}")
+        return Rejected("kind", f"known are {', '.join(KINDS)}")
     if len(arrival.payload) > MAX_PAYLOAD_BYTES:
-        return Rejected(f"payload is larger than {MAX_PAYLOAD_BYTES} bytes")
+        return Rejected("size")
     try:
         message = decoder.decode(arrival.payload)
     except msgspec.ValidationError as error:
-        return Rejected(f"not a {kind} message: {error}")
+        return Rejected("shape", str(error))
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        return Rejected(f"payload is not JSON: {error}")
+        return Rejected("json", str(error))
     except RecursionError:
-        return Rejected("payload is nested too deeply")
+        return Rejected("json", "nested too deeply")
     return Decoded(fleet, vehicle, kind, message)

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 from ingest import schema
 from ingest.messages import is_name, microseconds
 from ingest.problem import Problem
-from ingest.store import know_vehicles
+from ingest.recorder import know_vehicles
 
 Positive = Annotated[float, Meta(gt=0, le=1e9)]
 Said = Annotated[str, Meta(min_length=1, max_length=256)]

@@ -11,9 +11,9 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.messages import Arrival, Instant, microseconds
+from ingest.messages import Arrival, Instant, Rejected, microseconds
 from ingest.problem import Problem
-from ingest.store import Recorder, Tally
+from ingest.recorder import Recorder, Tally
 
 BATCH = 2_000
 
@@ -46,8 +46,7 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
                 try:
                     entry = _DECODER.decode(text)
                 except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-                    flaw = 'the line of the log file is not {"topic": …, "payload": {…}, "received_at": …}'
-                    yield Arrival(f"{path.name}:{number}", text, None, flaw)
+                    yield Arrival(f"{path.name}:{number}", text, None, Rejected("log_line"))
                     continue
                 received = None if entry.received_at is None else microseconds(entry.received_at)
                 yield Arrival(entry.topic, bytes(entry.payload), received)

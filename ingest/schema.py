@@ -97,8 +97,18 @@ quarantine = Table(
     Column("id", Integer, primary_key=True),
     Column("topic", Text, nullable=False),
     Column("payload", LargeBinary, nullable=False),
-    Column("reason", Text, nullable=False),
+    Column("code", String(16), nullable=False),
+    Column("detail", Text, nullable=False),
     Column("received_us", BigInteger),
+)
+
+# How many of each kind were ever refused: stays when quarantine lets the oldest go.
+refusal = Table(
+    "refusal",
+    metadata,
+    Column("recorder", String(128), primary_key=True),
+    Column("code", String(16), primary_key=True),
+    Column("count", BigInteger, nullable=False),
 )
 
 # One row for each recorder, so that several never wait for each other's counters.
@@ -110,6 +120,7 @@ intake = Table(
     Column("duplicates", BigInteger, nullable=False, default=0),
     Column("rejected", BigInteger, nullable=False, default=0),
     Column("wills", BigInteger, nullable=False, default=0),
+    Column("last_us", BigInteger),  # when it last committed
 )
 
 # How a vehicle was set up, from `valid_from_us` on; null: from its first message on.

@@ -8,6 +8,7 @@ from sqlalchemy import Engine, select
 
 from ingest import registry, schema, store
 from ingest.messages import Arrival, encode, topic
+from ingest.recorder import Recorder
 from ingest.registry import Setup
 from ingest.store import Messages
 from simulators.fleet import write_registry
@@ -45,7 +46,7 @@ def recorded(
     write_registry(demo(), END_H, folder)
     with store.writing(engine) as connection:
         registry.register(connection, folder, 0)
-    recorder = store.Recorder(engine, "test")
+    recorder = Recorder(engine, "test")
     for batch in batches:
         recorder.record(batch)
     with engine.connect() as connection:

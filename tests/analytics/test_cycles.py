@@ -10,6 +10,7 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import Result, analyse
 from ingest import registry, store
 from ingest.messages import Arrival, instant, topic
+from ingest.recorder import Recorder
 from tests.ingest.test_registry import LINE, VEHICLE, write
 
 START_US = 1_760_000_000_000_000
@@ -36,7 +37,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[s
         add("cycle", hour, cycle_no=number, run_s=180, peak_kpa={}, **more)
     last = max(until_h, cycles[-1][0] + 0.05)
     add("ignition", last, on=False)
-    store.Recorder(engine, "test").record(arrivals)
+    Recorder(engine, "test").record(arrivals)
     with engine.connect() as connection:
         id_, setups = registry.read_setups(connection)["f", "v1"]
         messages = store.read_messages(connection, id_)

@@ -9,6 +9,7 @@ from sqlalchemy import Engine, select
 
 from ingest import schema, store
 from ingest.problem import Problem
+from ingest.recorder import Recorder, Tally
 from ingest.replay import replay, size
 
 
@@ -18,8 +19,8 @@ def line(seq: int) -> str:
     )
 
 
-def run(path: Path, engine: Engine) -> store.Tally:
-    return replay(path, store.Recorder(engine, "replay"), lambda done: None)
+def run(path: Path, engine: Engine) -> Tally:
+    return replay(path, Recorder(engine, "replay"), lambda done: None)
 
 
 @pytest.mark.parametrize("name", ["log.ndjson", "log.ndjson.gz"])

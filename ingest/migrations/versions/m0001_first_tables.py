@@ -23,6 +23,7 @@ def upgrade() -> None:
         sa.Column("duplicates", sa.BigInteger(), nullable=False),
         sa.Column("rejected", sa.BigInteger(), nullable=False),
         sa.Column("wills", sa.BigInteger(), nullable=False),
+        sa.Column("last_us", sa.BigInteger(), nullable=True),
         sa.PrimaryKeyConstraint("recorder", name=op.f("pk_intake")),
     )
     op.create_table(
@@ -30,9 +31,17 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("topic", sa.Text(), nullable=False),
         sa.Column("payload", sa.LargeBinary(), nullable=False),
-        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("code", sa.String(length=16), nullable=False),
+        sa.Column("detail", sa.Text(), nullable=False),
         sa.Column("received_us", sa.BigInteger(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_quarantine")),
+    )
+    op.create_table(
+        "refusal",
+        sa.Column("recorder", sa.String(length=128), nullable=False),
+        sa.Column("code", sa.String(length=16), nullable=False),
+        sa.Column("count", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("recorder", "code", name=op.f("pk_refusal")),
     )
     op.create_table(
         "vehicle",

@@ -1,0 +1,298 @@
+"""Recording batches of messages: each in one transaction, idempotent, nothing dropped silently."""
+
+import hashlib
+import json
+import time
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import msgspec
+import numpy as np
+from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, tuple_, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from ingest import schema
+from ingest.messages import (
+    MAX_PAYLOAD_BYTES,
+    Arrival,
+    Cycle,
+    Decoded,
+    Fault,
+    Ignition,
+    Level,
+    Rejected,
+    State,
+    decode,
+    microseconds,
+)
+from ingest.store import writing
+
+# Quarantine keeps so many; the oldest go first, their count stays.
+QUARANTINE_ROWS: Final = 10_000
+
+
+@dataclass
+class Tally:
+    """What became of a batch."""
+
+    recorded: Counter[str] = field(default_factory=Counter)
+    duplicates: int = 0
+    rejected: int = 0
+    wills: int = 0
+
+    def add(self, other: "Tally") -> None:
+        """Count another batch in."""
+        self.recorded += other.recorded
+        self.duplicates += other.duplicates
+        self.rejected += other.rejected
+        self.wills += other.wills
+
+
+class Recorder:
+    """Records batches of arrivals, each in one transaction; safe to repeat with the same arrivals."""
+
+    def __init__(self, engine: Engine, name: str) -> None:
+        self._engine = engine
+        self._name = name
+        self._vehicles: dict[tuple[str, str], int] = {}
+        self._lists: set[int] = set()
+
+    def record(self, arrivals: Sequence[Arrival]) -> Tally:
+        """Commit a batch; when this returns, it is safe. Raises sqlalchemy.exc.DBAPIError, then nothing is recorded."""
+        try:
+            with writing(self._engine) as connection:
+                return self._record(connection, arrivals)
+        except BaseException:
+            # What was looked up may have been rolled back with the rest.
+            self._vehicles.clear()
+            self._lists.clear()
+            raise
+
+    def _record(self, connection: Connection, arrivals: Sequence[Arrival]) -> Tally:
+        tally = Tally()
+        refused: list[tuple[Arrival, Rejected]] = []
+        named: dict[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]] = {}
+        decoded = [(arrival, decode(arrival)) for arrival in arrivals]
+        self._know_vehicles(connection, {(d.fleet, d.vehicle) for _, d in decoded if isinstance(d, Decoded)})
+        lists: dict[int, list[str]] = {}
+        for arrival, result in decoded:
+            if isinstance(result, Rejected):
+                refused.append((arrival, result))
+                continue
+            vehicle_id = self._vehicles[result.fleet, result.vehicle]
+            if isinstance(result.message, State):
+                self._note_state(connection, vehicle_id, result.message, arrival.received_us)
+                if not result.message.of_record:
+                    tally.wills += 1
+                    continue
+            row = _row(result, vehicle_id, arrival.received_us, lists)
+            named.setdefault((vehicle_id, row["boot"], row["seq"]), []).append((arrival, row))
+        tally.rejected = len(refused)
+
+        self._know_lists(connection, lists)
+        fresh = self._insert(connection, [bearers[0][1] for bearers in named.values()])
+        repeated: dict[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]] = {}
+        for name, bearers in named.items():
+            again = bearers[1:] if name in fresh else bearers
+            if again:
+                repeated[name] = again
+                tally.duplicates += len(again)
+        for name in fresh:
+            tally.recorded[named[name][0][1]["kind"]] += 1
+        refused += self._settle_repeated(connection, repeated)
+        self._quarantine(connection, refused)
+        self._count(connection, tally)
+        self._note_news(connection, [named[name][0][1] for name in fresh])
+        return tally
+
+    def _know_vehicles(self, connection: Connection, names: set[tuple[str, str]]) -> None:
+        missing = sorted(names - self._vehicles.keys())
+        if not missing:
+            return
+        self._vehicles |= know_vehicles(connection, missing)
+
+    def _know_lists(self, connection: Connection, lists: Mapping[int, list[str]]) -> None:
+        missing = [{"id": key, "channels": names} for key, names in lists.items() if key not in self._lists]
+        if missing:
+            connection.execute(_insert_new(connection, schema.channel_list), missing)
+            self._lists |= lists.keys()
+
+    def _insert(self, connection: Connection, rows: list[dict[str, Any]]) -> set[tuple[int, str, int]]:
+        if not rows:
+            return set()
+        key = (schema.message.c.vehicle_id, schema.message.c.boot, schema.message.c.seq)
+        inserted = connection.execute(_insert_new(connection, schema.message).returning(*key), rows)
+        return {(vehicle_id, boot, seq) for vehicle_id, boot, seq in inserted}
+
+    def _settle_repeated(
+        self,
+        connection: Connection,
+        repeated: Mapping[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]],
+    ) -> list[tuple[Arrival, Rejected]]:
+        """Keep the earliest receipt of each repeated message; hand back those that contradict the first."""
+        table, refused = schema.message, []
+        names = list(repeated)
+        for start in range(0, len(names), 500):
+            chosen = tuple_(table.c.vehicle_id, table.c.boot, table.c.seq).in_(names[start : start + 500])
+            held = connection.execute(
+                select(
+                    table.c.vehicle_id,
+                    table.c.boot,
+                    table.c.seq,
+                    table.c.digest,
+                    table.c.sent_us,
+                    table.c.received_us,
+                ).where(chosen)
+            ).all()
+            for vehicle_id, boot, seq, digest, sent_us, received_us in held:
+                earliest = (received_us, sent_us)
+                for arrival, row in repeated[vehicle_id, boot, seq]:
+                    if row["digest"] != digest:
+                        refused.append((arrival, Rejected("contradiction")))
+                    else:
+                        earliest = min(earliest, (row["received_us"], row["sent_us"]), key=_nulls_last)
+                if earliest != (received_us, sent_us):
+                    connection.execute(
+                        update(table)
+                        .where(table.c.vehicle_id == vehicle_id, table.c.boot == boot, table.c.seq == seq)
+                        .values(received_us=earliest[0], sent_us=earliest[1])
+                    )
+        return refused
+
+    def _quarantine(self, connection: Connection, refused: list[tuple[Arrival, Rejected]]) -> None:
+        table = schema.quarantine
+        if refused:
+            connection.execute(
+                insert(table),
+                [
+                    {
+                        "topic": arrival.topic.replace("\x00", "\N{REPLACEMENT CHARACTER}")[:1024],
+                        "payload": arrival.payload[:MAX_PAYLOAD_BYTES],
+                        "code": why.code,
+                        "detail": why.detail.replace("\x00", "\N{REPLACEMENT CHARACTER}")[:1024],
+                        "received_us": arrival.received_us,
+                    }
+                    for arrival, why in refused
+                ],
+            )
+            newest = select(func.max(table.c.id)).scalar_subquery()
+            connection.execute(delete(table).where(table.c.id <= newest - QUARANTINE_ROWS))
+            for code, number in sorted(Counter(why.code for _, why in refused).items()):
+                counted = _upsert(connection, schema.refusal)
+                connection.execute(
+                    counted.on_conflict_do_update(
+                        index_elements=["recorder", "code"], set_={"count": schema.refusal.c.count + number}
+                    ),
+                    {"recorder": self._name, "code": code, "count": number},
+                )
+
+    def _note_state(self, connection: Connection, vehicle_id: int, state: State, received_us: int | None) -> None:
+        if received_us is None:
+            return
+        table = schema.vehicle
+        newer = or_(table.c.online_received_us.is_(None), table.c.online_received_us <= received_us)
+        connection.execute(
+            update(table)
+            .where(table.c.id == vehicle_id, newer)
+            .values(online=state.online, online_received_us=received_us)
+        )
+
+    def _count(self, connection: Connection, tally: Tally) -> None:
+        table, now = schema.intake, time.time_ns() // 1000
+        counts = {
+            "recorded": tally.recorded.total(),
+            "duplicates": tally.duplicates,
+            "rejected": tally.rejected,
+            "wills": tally.wills,
+        }
+        changed = connection.execute(
+            update(table)
+            .where(table.c.recorder == self._name)
+            .values({table.c[name]: table.c[name] + number for name, number in counts.items()} | {table.c.last_us: now})
+        )
+        if changed.rowcount == 0:
+            connection.execute(insert(table).values(recorder=self._name, last_us=now, **counts))
+
+    def _note_news(self, connection: Connection, rows: list[dict[str, Any]]) -> None:
+        """Mark the vehicles that said something new, and when they were last heard."""
+        table = schema.vehicle
+        heard: dict[int, int] = {}
+        for row in rows:
+            at_us = row["at_us"] if row["received_us"] is None else min(row["at_us"], row["received_us"])
+            heard[row["vehicle_id"]] = max(at_us, heard.get(row["vehicle_id"], at_us))
+        for vehicle_id, at_us in sorted(heard.items()):  # in one order everywhere: two recorders never wait in a ring
+            later = func.coalesce(table.c.heard_us, at_us)
+            greatest = func.max(later, at_us) if connection.dialect.name == "sqlite" else func.greatest(later, at_us)
+            connection.execute(
+                update(table).where(table.c.id == vehicle_id).values(news=table.c.news + 1, heard_us=greatest)
+            )
+
+
+def know_vehicles(connection: Connection, names: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    """The ids of vehicles by (fleet, vehicle); those not known yet are made."""
+    table = schema.vehicle
+    connection.execute(
+        _insert_new(connection, table),
+        [{"fleet": fleet, "vehicle": name, "news": 0} for fleet, name in names],
+    )
+    wanted, found = set(names), {}
+    for id_, fleet, name in connection.execute(select(table.c.id, table.c.fleet, table.c.vehicle)):
+        if (fleet, name) in wanted:
+            found[fleet, name] = id_
+    return found
+
+
+def _upsert(connection: Connection, table: Any) -> Any:
+    return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)
+
+
+def _insert_new(connection: Connection, table: Any) -> Any:
+    return _upsert(connection, table).on_conflict_do_nothing()
+
+
+def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, int]:
+    received_us, sent_us = pair
+    return received_us is None, received_us or 0, sent_us is None, sent_us or 0
+
+
+def _row(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]) -> dict[str, Any]:
+    """A message as a row; names of channels go into `lists`, keyed by their hash."""
+    m = decoded.message
+    row: dict[str, Any] = dict.fromkeys(_COLUMNS)
+    row |= {"kind": decoded.kind, "at_us": microseconds(m.at) if m.at else None, "engine_h": m.engine_h}
+    match m:
+        case Cycle():
+            row |= {"cycle_no": m.cycle_no, "run_s": m.run_s, "manual": m.manual, "complete": m.complete}
+            row |= {"temp_c": m.temp_c, "supply_v": m.supply_v}
+            row["peak_list"], row["peak_kpa"] = _vector(m.peak_kpa, lists)
+            if m.rest_kpa:
+                row["rest_list"], row["rest_kpa"] = _vector(m.rest_kpa, lists)
+            if m.trace:
+                row["trace"] = msgspec.msgpack.encode(dict(sorted(m.trace.items())))
+        case Level():
+            row |= {"level_pct": m.level_pct, "temp_c": m.temp_c, "tilt_deg": m.tilt_deg}
+        case Fault():
+            row |= {"code": m.code, "active": m.active, "channel": m.channel, "value": m.value}
+        case Ignition():
+            row["ignition_on"] = m.on
+        case State():
+            row |= {"online": m.online, "firmware": m.firmware}
+    said = hashlib.blake2b(msgspec.msgpack.encode(tuple(row.values())), digest_size=8).digest()
+    row |= {"digest": int.from_bytes(said, "little", signed=True), "vehicle_id": vehicle_id}
+    row |= {"boot": m.boot or "0", "seq": m.seq, "received_us": received_us}
+    row["sent_us"] = microseconds(m.sent_at) if m.sent_at else None
+    return row
+
+
+_COLUMNS: Final = [column.name for column in schema.message.columns]
+
+
+def _vector(readings: Mapping[str, float | None], lists: dict[int, list[str]]) -> tuple[int, bytes]:
+    # A channel without a reading is the same whether it says null or is absent.
+    names = sorted(name for name, reading in readings.items() if reading is not None)
+    digest = hashlib.blake2b(json.dumps(names).encode(), digest_size=8).digest()
+    key = int.from_bytes(digest, "little", signed=True)
+    lists[key] = names
+    return key, np.array([readings[name] for name in names], "<f4").tobytes()
