@@ -18,6 +18,7 @@ from ingest.store import Floats, Ints
 
 # A gap shorter than this many intervals may hold an extra cycle by the test button; from here on a pump stood still.
 _LONG_GAP: Final = 2.5
+_NEW_SETTING: Final = 0.04  # by which a timer's interval differs when somebody has changed it
 
 
 @dataclass(frozen=True)
@@ -89,30 +90,33 @@ def audit(history: History, settings: Settings) -> Audit:
             phase = max(0.0, x - whole)
         expected[i] = missed[i] + ran
 
-        # The timer's own setting, from gaps that hold no manual cycle.
-        if not manual:
+        # The timer's own setting, from gaps that hold no manual cycle and no standstill.
+        if manual and missed[i]:  # a standstill that ended by the test button
+            gaps = []
+        elif not manual and not (i > 1 and c.manual[i - 1] == 1):
             gaps.append((gap_h / ran, i - 1))
         needed = max(settings.timer_gaps, int(np.ceil(step / (0.02 * interval))))
         gaps = gaps[-2 * needed :]
         if len(gaps) >= needed:
             latest = np.array([g for g, _ in gaps[-needed:]])
             mean = float(latest.mean())
-            regular = bool(np.all(np.abs(latest - mean) <= step + 0.04 * mean))
+            # Hours that stand still say nothing of a timer.
+            regular = mean > 1.5 * step and bool(np.all(np.abs(latest - mean) <= step + 0.04 * mean))
             off = abs(mean / registered[i] - 1)
-            if regular and off >= settings.timer_mismatch and mean > 1.5 * step:
-                factor = mean / registered[i]
+            if regular and off >= settings.timer_mismatch:
+                is_new = mismatch is None or abs(mean / interval - 1) > _NEW_SETTING
+                factor, first = mean / registered[i], gaps[-needed][1]
                 if mismatch is None:
-                    start = gaps[-needed][1]
-                    mismatch = Stretch("timer_mismatch", None, int(c.at_us[start]), int(c.at_us[i]))
+                    mismatch = Stretch("timer_mismatch", None, int(c.at_us[first]), int(c.at_us[i]))
                 mismatch.evidence = {
                     "interval_min": round(mean * 60, 2),
                     "registered_min": round(registered[i] * 60, 2),
                 }
-                # What looked like missed cycles was the other setting.
-                missed[gaps[-needed][1] + 1 : i + 1] = 0
-                window, seen = [], 0.0
-                if trouble is not None and trouble.began_us >= mismatch.began_us:
-                    trouble = None
+                if is_new:  # what looked like missed cycles was the other setting
+                    missed[first + 1 : i + 1] = 0
+                    window, seen, phase = [], 0.0, 0.0
+                    if trouble is not None and trouble.began_us >= c.at_us[first]:
+                        trouble = None
             elif regular:
                 factor = mean / registered[i]
                 if mismatch is not None and off < 0.75 * settings.timer_mismatch:
@@ -122,7 +126,7 @@ def audit(history: History, settings: Settings) -> Audit:
 
         window.append((i, int(missed[i])))
         seen += expected[i]
-        while seen - expected[window[0][0]] >= settings.missed_window:
+        while len(window) > 1 and seen - expected[window[0][0]] >= settings.missed_window:
             seen -= expected[window.pop(0)[0]]
         if trouble is None:
             if missed[i] and sum(m for _, m in window) >= settings.missed_needed:

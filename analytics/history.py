@@ -123,10 +123,12 @@ def _ignition_hours(*kinds: Common) -> tuple[Ints, Floats, float]:
     The meter may start afresh with a new boot, and it never runs faster than the clock.
     """
     at = np.concatenate([rows.at_us for rows in kinds])
+    # After a message the ignition is on (1), off (0), or as it was before (NaN).
+    on = np.concatenate([_ignition_after(rows) for rows in kinds])
     meter = np.concatenate([rows.engine_h for rows in kinds])
     boot = np.concatenate([rows.boot for rows in kinds]) if len(at) else np.zeros(0, np.str_)
     order = np.lexsort((meter, at))
-    at, meter, boot = at[order], meter[order], boot[order]
+    at, meter, boot, on = at[order], meter[order], boot[order], on[order]
     known = ~np.isnan(meter)
     if not known.any():
         return at, np.zeros(len(at)), 0.01
@@ -140,5 +142,34 @@ def _ignition_hours(*kinds: Common) -> tuple[Ints, Floats, float]:
         gain = np.diff(peak, prepend=peak[0])
         passed = np.diff(clock[first:last], prepend=clock[first])
         grown[first:last] = np.minimum(gain, passed + 2 * step)
-    total = np.cumsum(grown)
-    return at, np.interp(at, at[known], total), step
+    return at, _between(at, at[known], np.cumsum(grown), on), step
+
+
+def _ignition_after(rows: Common) -> Floats:
+    if isinstance(rows, Ignitions):
+        return rows.on
+    return np.full(len(rows), 1.0 if isinstance(rows, Cycles | Levels) else np.nan)
+
+
+def _between(at: Ints, read_at: Ints, total: Floats, on: Floats) -> Floats:
+    """Hours at all times from those at which the meter was read.
+
+    While the ignition is on, hours go with the clock; while it is off, they stand still. Where a message of switching
+    was lost, what the meter gained lies right after the last known "on", or right before the next reading.
+    """
+    hour = at / HOUR_US
+    before = np.maximum(np.searchsorted(read_at, at, "right") - 1, 0)
+    after = np.minimum(before + 1, len(read_at) - 1)
+    known = np.flatnonzero(~np.isnan(on))
+    latest = np.searchsorted(at, read_at, "right") - 1  # the message that read the meter, or the last of that moment
+    state = np.zeros(len(read_at))
+    if len(known):
+        place = np.searchsorted(known, latest, "right") - 1
+        state = np.where(place >= 0, on[known[np.maximum(place, 0)]], 0.0)
+    start, end = total[before], total[after]
+    running = start + np.maximum(hour - read_at[before] / HOUR_US, 0.0)
+    running = np.where(before == after, running, np.minimum(running, end))
+    standing = np.where(before == after, start, np.maximum(start, end - (read_at[after] / HOUR_US - hour)))
+    hours = np.where(state[before] == 1, running, standing)
+    hours = np.where(at <= read_at[before], start, hours)
+    return np.asarray(np.maximum.accumulate(hours))

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from analytics import robust
 from analytics.findings import Stretch, joined
-from analytics.history import HOUR_US, History
+from analytics.history import DAY_US, HOUR_US, History
 from analytics.settings import Settings
 from ingest.store import Floats
 
@@ -39,6 +39,9 @@ _WANDER_PER_H: Final = 0.0004  # variance that ageing and the seasons add to the
 _WANDER_BLIND_PER_H: Final = 0.004  # and without
 _FILL_SD: Final = 0.15  # a fill may bring another grade
 _BLOCK: Final = 12  # cycles
+# Where temperature is not known and no other channel tells the weather, cold may do as much as this to log pressure.
+_WEATHER_SD: Final = 0.19
+_PAST_DAYS: Final = (4.0, 30.0)
 
 
 @dataclass(frozen=True)
@@ -185,6 +188,9 @@ class _Follower:
         self.x = features(history)[self.rows]
         n, width = self.logp.shape
         with_temp = len(history.cycles) > 0 and float(np.isfinite(history.cycles.temp_c[:50]).mean()) > 0.5
+        # One channel and no temperature: nothing but its own past, days back, tells what to expect.
+        self.blind = width == 1 and not with_temp
+        self.calm = np.zeros(n, bool)
         self.wander_per_h = _WANDER_PER_H if with_temp else _WANDER_BLIND_PER_H
         self.fills_us = np.array(fills_us, np.int64)
         self.state = _Channels(
@@ -227,6 +233,8 @@ class _Follower:
         logp, x = self.logp[a:b], self.x[a:b]
         known = ~np.isnan(state.level)
         guess, guess_sd = common.expect(x)
+        if self.blind:
+            guess, guess_sd = self._from_the_past(a, guess, guess_sd)
         u, several = self._common_part(logp - state.level, guess)
 
         shrink = (0.08 / 0.12) ** 2
@@ -254,6 +262,18 @@ class _Follower:
             self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))
         self.u[a:b] = u
         self._learn(a, b, several, residual)
+
+    def _from_the_past(self, a: int, guess: Floats, guess_sd: Floats) -> tuple[Floats, Floats]:
+        """What the calm readings of some days to a month ago lead to expect, with room for the weather in between.
+
+        Further back than a fault needs to grow, so that it is not learned as the new normal.
+        """
+        age_us = self.at_us[a] - self.at_us[:a]
+        past = self.calm[:a] & (age_us > _PAST_DAYS[0] * DAY_US) & (age_us < _PAST_DAYS[1] * DAY_US)
+        if past.sum() < self.settings.learning_cycles:
+            return guess, np.maximum(guess_sd, _WEATHER_SD)
+        level = float(np.median(self.logp[:a][past, 0])) - self.state.level[0]
+        return np.full_like(guess, level), np.full_like(guess_sd, _WEATHER_SD)
 
     def _common_part(self, moves: Floats, guess: Floats) -> tuple[Floats, Flags]:
         """(what all channels do together in each cycle, whether several say so): the robust centre of the sound ones.
@@ -332,7 +352,9 @@ class _Follower:
         suspicious = (self.high[start:b].sum(axis=0) >= 2) | (self.low[start:b].sum(axis=0) >= 2)
         calm = ~self.airy[a:b]
         with np.errstate(invalid="ignore"):
-            use = calm[:, None] & ~self.alarm & ~suspicious & (np.abs(residual) < np.maximum(0.3, 4 * state.noise))
+            near = _WEATHER_SD * settings.sigmas if self.blind else np.maximum(0.3, 4 * state.noise)
+            use = calm[:, None] & ~self.alarm & ~suspicious & (np.abs(residual) < near)
+            self.calm[a:b] = use.any(axis=1)
         number = use.sum(axis=0)
         got = number > 0
         bounded = np.where(use, np.clip(residual, -2 * state.noise, 2 * state.noise), 0.0)

@@ -22,7 +22,8 @@ _PATHS: Final = 600
 # Parks: before a vehicle's own past tells, one every 35 weeks, of two weeks on average.
 _PARK_PER_WEEK: Final = 1 / 35
 _PARK_PRIOR_WEEKS: Final = 20.0
-_PARK_DAYS: Final = 13.0
+_PARK_DAYS: Final = 15.0
+_PARK_FROM_DAYS: Final = 4.5
 _DRIFT_SD: Final = 0.10  # how far the use of the weeks to come may lie from that of the weeks drawn
 
 
@@ -108,6 +109,16 @@ def _past_weeks(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> 
     return weeks, weights
 
 
+def _parks(at_us: Ints, as_of_us: int) -> list[tuple[int, int]]:
+    """Stretches without a cycle for longer than ordinary stops: (begin, end), the last one perhaps still going on."""
+    ends = np.r_[at_us[1:], as_of_us]
+    days = (ends - at_us) / DAY_US
+    stops = days[days > 0.25]
+    ordinary = float(np.quantile(stops, 0.9)) if len(stops) >= 5 else 3.0
+    limit = max(_PARK_FROM_DAYS, 1.6 * min(ordinary, 4.0))
+    return [(int(at_us[k]), int(ends[k])) for k in np.flatnonzero(days > limit)]
+
+
 def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Settings) -> Refill:
     """The refill forecast of one vehicle."""
     setup, as_of = history.setup, history.as_of_us
@@ -166,9 +177,10 @@ def _draw(
     # The same question gets the same answer: the generator starts from the vehicle's name.
     rng = np.random.default_rng([ord(c) for c in f"{setup.fleet}/{setup.vehicle}"])
     weeks, weights = _past_weeks(at_us, ran, int(at_us[0]), as_of)
-    counts = np.array([len(week) for week in weeks], np.float64)
-    usual = float(np.median(counts[counts > 0])) if (counts > 0).any() else 0.0
-    active = counts >= 0.3 * usual if usual else np.zeros(0, bool)
+    idle = _parks(at_us, as_of)
+    ends = as_of - DAY_US * 7 * np.arange(len(weeks))
+    active = np.array([not any(a < end - DAY_US and b > end - 6 * DAY_US for a, b in idle) for end in ends], bool)
+    active &= np.array([len(week) > 0 for week in weeks], bool)
     drift = _DRIFT_SD
     if active.sum() < 2:
         # Too little for a calendar: the cycles so far, spread evenly over a week.
@@ -180,11 +192,9 @@ def _draw(
         weeks, weights = [np.linspace(0, 7, number, endpoint=False)], np.ones(1)
         drift, parks, active = 0.35, (_PARK_PER_WEEK, _PARK_DAYS), np.ones(1, bool)
     else:
-        idle = int((~active).sum())
-        starts = int(np.sum(~active[:-1] & active[1:]))
-        chance = (starts + _PARK_PER_WEEK * _PARK_PRIOR_WEEKS) / (len(weeks) + _PARK_PRIOR_WEEKS)
-        length = (7.0 * idle + 2 * _PARK_DAYS) / (starts + 2)
-        parks = (chance, float(np.clip(length, 5.0, 40.0)))
+        recent = [(b - a) / DAY_US for a, b in idle if b > as_of - len(weeks) * _WEEK_US]
+        chance = (len(recent) + _PARK_PER_WEEK * _PARK_PRIOR_WEEKS) / (len(weeks) + _PARK_PRIOR_WEEKS)
+        parks = (chance, float(np.clip((sum(recent) + 2 * _PARK_DAYS) / (len(recent) + 2), 5.0, 40.0)))
         drift = float(np.hypot(drift, 0.25 / active.sum()))
     chosen = [week for week, use in zip(weeks, active, strict=True) if use]
     weights = weights[active] / weights[active].sum()
@@ -193,10 +203,8 @@ def _draw(
     now = np.maximum(level + level_sd * rng.standard_normal(_PATHS), setup.low_mark_pct + 0.05)
     factor = np.exp(np.hypot(share_sd, drift) * rng.standard_normal(_PATHS))
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
-    stopped_days = (as_of - int(at_us[-1])) / DAY_US
-    gaps = np.diff(at_us[-2000:]) / DAY_US
-    ordinary = float(np.quantile(gaps[gaps > 0.25], 0.97)) if (gaps > 0.25).sum() >= 5 else 4.0
-    delay = rng.exponential(parks[1], _PATHS) if stopped_days > max(1.3 * ordinary, 3.0) else np.zeros(_PATHS)
+    parked = bool(idle) and idle[-1][1] == as_of
+    delay = rng.exponential(parks[1], _PATHS) if parked else np.zeros(_PATHS)
     return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng)
 
 

@@ -20,6 +20,7 @@ from ingest.store import Floats, Ints
 _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
+_UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
 # only in a long one.
@@ -121,6 +122,15 @@ def used_by_sheet(history: History, audit: Audit) -> Floats:
     return np.asarray(doses[which] * (part + audit.lost))
 
 
+def _heard_hours(history: History, audit: Audit) -> Floats:
+    """Ignition hours at `heard_us`, those left out in which nothing was heard: there readings are not missing."""
+    if not len(history.heard_h):
+        return history.heard_h
+    usual = float(np.median(audit.interval_h)) if len(audit.interval_h) else 1.0
+    steps = np.diff(history.heard_h, prepend=history.heard_h[0])
+    return np.cumsum(np.where(steps > max(3.0, 4 * usual), 0.0, steps))
+
+
 def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
     """Go through the readings in order; each is judged by what came before it only."""
     return _Follower(history, audit, settings).run()
@@ -149,6 +159,12 @@ class _Follower:
         self.now_share = 1.0
         self.track = np.full(len(history.cycles), np.nan)
         self.pending = False  # a reading lies above: perhaps a fill
+        self.stood_since_reading, self.sure_pct = False, 0.0
+        self.hint: tuple[str, int, int] | None = None  # another use suspected: kind, readings in a row, since when
+        self.use_over_us = 0  # when it was last as it should be again
+        self.heard_h = _heard_hours(history, audit)
+        gap_us = np.diff(history.cycles.at_us, prepend=history.cycles.at_us[:1])
+        self.stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
 
     def _used_until(self, at_us: Ints) -> Floats:
         done = np.searchsorted(self.history.cycles.at_us, at_us, "right")
@@ -246,6 +262,7 @@ class _Follower:
         self._append(j)
 
     def _append(self, j: int) -> None:
+        self.stood_since_reading = False
         self.segments[-1].add(float(self.used[j]), float(self.reading[j]), int(self.at[j]))
 
     def _fill_time(self, after_us: int, before_us: int) -> int:
@@ -270,6 +287,8 @@ class _Follower:
                 continue
             here, sd, excess, since = slope
             z = (here - self.share) / np.sqrt(sd**2 + (self.share * _BEND) ** 2 + self.share_sd**2)
+            if here < 0 or since < self.use_over_us:
+                continue
             suspicious |= abs(z) > 2.5 and abs(here / self.share - 1) > 0.15
             if abs(z) < max(settings.use_sigmas, strongest) or abs(excess) < settings.use_excess_pct:
                 continue
@@ -277,8 +296,17 @@ class _Follower:
                 kind, strongest, share, began = "reservoir_loss", abs(z), here, since
             elif here <= settings.under_ratio * self.share:
                 kind, strongest, share, began = "under_delivery", abs(z), here, since
-        if self.use is None and kind is not None:
-            self.use = Stretch(kind, None, began, now)
+        if kind is None:
+            self.hint = None
+        elif self.hint is None or self.hint[0] != kind:
+            self.hint = kind, 1, began
+        else:
+            self.hint = kind, self.hint[1] + 1, self.hint[2]
+        certain = self.hint is not None and (
+            self.hint[1] >= settings.use_readings or strongest > 2 * settings.use_sigmas
+        )
+        if self.use is None and kind is not None and self.hint is not None and certain:
+            self.use = Stretch(kind, None, self.hint[2], now)
             self._measure_use(share)
         elif self.use is not None:
             middle = (1 + (settings.loss_ratio if self.use.kind == "reservoir_loss" else settings.under_ratio)) / 2
@@ -287,7 +315,7 @@ class _Follower:
             if late is not None:
                 share = late[0]
             if late is not None and (share < middle * self.share) == (middle > 1):
-                self.use.ended_us = int(late[3])
+                self.use_over_us = self.use.ended_us = int(late[3])
                 self.stretches.append(self.use)
                 self.use = None
             elif late is not None:
@@ -443,10 +471,11 @@ class _Follower:
     def _missing(self, j: int, gaps: "_Gaps") -> None:
         if j == 0:
             return
-        gap = float(self.history.level_h[j] - self.history.level_h[j - 1])
+        before = float(self._heard_at(int(self.at[j - 1])))
+        gap = float(self._heard_at(int(self.at[j]))) - before
         limit = gaps.limit()
         if gap > limit:
-            at = self._hour_reached(float(self.history.level_h[j - 1]) + limit, int(self.at[j - 1]))
+            at = self._hour_reached(before + limit, int(self.at[j - 1]))
             if at is not None and at < self.at[j]:
                 began = int(self.at[j - 1])
                 self.stretches.append(
@@ -459,19 +488,20 @@ class _Follower:
         history = self.history
         if not len(history.cycles):
             return
-        if len(self.at):
-            start_us, start_h = int(self.at[-1]), float(history.level_h[-1])
-        else:
-            start_us, start_h = int(history.heard_us[0]), float(history.heard_h[0])
+        start_us = int(self.at[-1]) if len(self.at) else int(history.heard_us[0])
+        start_h = self._heard_at(start_us)
         at = self._hour_reached(start_h + (gaps.limit() if len(self.at) else 40.0), start_us)
         if at is not None and self.sensor is None:
             self.sensor = Stretch("level_sensor", None, start_us, at)
-            self.sensor.evidence = {"missing_h": round(float(history.heard_h[-1]) - start_h, 1)}
+            self.sensor.evidence = {"missing_h": round(float(self.heard_h[-1]) - start_h, 1)}
+
+    def _heard_at(self, at_us: int) -> float:
+        return float(self.heard_h[np.searchsorted(self.history.heard_us, at_us, "right") - 1])
 
     def _hour_reached(self, hours: float, after_us: int) -> int | None:
         history = self.history
         later = np.searchsorted(history.heard_us, after_us, "right")
-        found = np.flatnonzero(history.heard_h[later:] > hours)
+        found = np.flatnonzero(self.heard_h[later:] > hours)
         return int(history.heard_us[later + found[0]]) if len(found) else None
 
     # The marks ------------------------------------------------------------------------------------------------
@@ -487,8 +517,17 @@ class _Follower:
             track = level - self.now_share * self.total[first:last]
             self.track[first:last] = track
             mark = self.history.setup.low_mark_pct
-            turns = {0, last - first - 1, int(np.argmax(track <= mark - 0.25)), int(np.argmax(track <= 100))}
+            # After a stop somebody may have filled it: until a reading tells, only a level well below counts.
+            since_reading = np.flatnonzero(self.stood_h[first:last] > 0.75)
+            sure = np.full(last - first, mark - 0.25)
+            stopped = self.stood_since_reading or len(since_reading) > 0
+            sure[since_reading[0] if len(since_reading) and not self.stood_since_reading else 0 :] -= (
+                _UNSEEN_FILL_PCT * stopped
+            )
+            self.stood_since_reading = bool(stopped)
+            turns = {0, last - first - 1, int(np.argmax(track <= sure)), int(np.argmax(track <= 100))}
             for k in sorted(turns):
+                self.sure_pct = float(sure[k])
                 self._marks(int(at_us[first + k]), float(self.total[first + k]), at_reading=False)
         return last
 
@@ -499,7 +538,8 @@ class _Follower:
         if not support:
             return
         mark = self.history.setup.low_mark_pct
-        if self.low is None and level <= mark - 0.25 and support >= 2 and not self.pending:
+        sure = mark - 0.25 if at_reading else self.sure_pct
+        if self.low is None and level <= sure and support >= 2 and not self.pending:
             self.low = Stretch("low_level", None, now, now)
         elif self.low is not None and level >= mark + settings.low_hysteresis_pct:
             self._end_low(now, used)

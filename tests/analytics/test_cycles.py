@@ -3,9 +3,11 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analytics.cycles import silent_limit_h
+from analytics.history import _between
 from analytics.settings import DEFAULTS
 from analytics.vehicle import Result, analyse
 from ingest import registry, store
@@ -19,7 +21,8 @@ INTERVAL_H = 20 / 60
 
 
 def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[str, object]] | None = None, until_h: float = 0.0,
-          step_h: float = 0.01, boots: dict[int, str] | None = None) -> Result:  # fmt: skip
+          step_h: float = 0.01, boots: dict[int, str] | None = None, metered: bool = True,
+          switched_off: bool = True) -> Result:  # fmt: skip
     """Analyse a vehicle whose ignition is on throughout: cycles as (hour meter, counter)."""
     engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
     with store.writing(engine) as connection:
@@ -34,9 +37,18 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[s
     add("ignition", 0.0, on=True)
     for n, (hour, number) in enumerate(cycles):
         more = (extra or {}).get(n, {}) | ({"boot": boots[n]} if boots and n in boots else {})
-        add("cycle", hour, cycle_no=number, run_s=180, peak_kpa={}, **more)
+        add(
+            "cycle",
+            hour,
+            cycle_no=number,
+            run_s=180,
+            peak_kpa={},
+            **({"engine_h": None} if not metered else {}),
+            **more,
+        )
     last = max(until_h, cycles[-1][0] + 0.05)
-    add("ignition", last, on=False)
+    if switched_off:
+        add("ignition", last, on=False)
     Recorder(engine, "test").record(arrivals)
     with engine.connect() as connection:
         id_, setups = registry.read_setups(connection)["f", "v1"]
@@ -123,6 +135,30 @@ def test_a_new_controller_starts_its_counters_afresh(tmp_path: Path) -> None:
     result = drive(tmp_path, cycles, boots=dict.fromkeys(range(40, 80), "B"))
     assert kinds(result) == []
     assert result.audit.missed.sum() == 0
+
+
+@pytest.mark.parametrize("switched_off", [True, False])
+def test_hours_known_from_switching_only(tmp_path: Path, switched_off: bool) -> None:
+    """No meter on the cycles, and perhaps no more switching heard: nothing is wrong for want of a reading."""
+    result = drive(tmp_path, every(range(1, 120)), metered=False, switched_off=switched_off)
+    assert kinds(result) == []
+    assert result.audit.missed.sum() == 0
+
+
+def test_a_lost_message_of_switching_moves_no_hours_into_the_night() -> None:
+    """On at 6, off at 14, the next on lost, off at 14: the day's hours are the day's."""
+    read_at = np.array([6, 14, 38], np.int64) * HOUR_US
+    at = np.array([6, 8, 14, 20, 31, 34, 38], np.int64) * HOUR_US
+    on = np.array([1, 1, 0, np.nan, 1, 1, 0])
+    assert _between(at, read_at, np.array([0.0, 8.0, 16.0]), on).tolist() == [0, 2, 8, 8, 9, 12, 16]
+
+
+def test_a_dead_pump_is_seen_under_another_timer_setting(tmp_path: Path) -> None:
+    """The setting that was found is what the missing cycles are counted by."""
+    slow = INTERVAL_H * 1.4
+    result = drive(tmp_path, every(range(1, 41), slow) + every(range(61, 101), slow, first_no=40))
+    assert sorted(kinds(result)) == ["missed_cycles", "timer_mismatch"]
+    assert result.audit.missed.sum() == 20
 
 
 def test_what_counts_as_silence() -> None:
