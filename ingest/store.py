@@ -38,7 +38,7 @@ logging.getLogger("alembic").setLevel(logging.WARNING)
 DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 _DAY_US: Final = 86_400_000_000
 # How long SQLite waits for another writer before it says that the database is locked.
-_BUSY_S: Final = 20
+_BUSY_S: Final = 5
 _ADVISORY_LOCK: Final = 7_411_077
 
 Floats = NDArray[np.float64]
