@@ -232,13 +232,16 @@ def _open_patiently(database: str, stop: threading.Event) -> Engine | None:
 
 @app.command("replay", epilog="Example: tallow replay messages-01.ndjson.gz messages-02.ndjson.gz")
 def replay_files(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="log files, gzip where the name ends in .gz")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="log files, gzip where the name ends in .gz; - is standard input"),
+    ],
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Record the messages of log files, by the same path as ingest; repeatable."""
     engine = store.open_database(database)
     recorder, tally = Recorder(engine, "replay"), Tally()
-    sizes = [replay.size(path) for path in files]
+    sizes = [0 if path == replay.STANDARD_INPUT else replay.size(path) for path in files]
     with _progress("Replaying", "read") as bar, store.reachable(engine):
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
 
@@ -427,6 +430,14 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
         print(f"{row['number']}  {row['received_at'] or 'no receipt'}  {topic}\n    {row['reason']}\n    {text}")
     if not told:
         print("Nothing is held.")
+
+
+@app.command(epilog="Example: tallow acl > /etc/mosquitto/tallow/acl")
+def acl(database: Database = store.DEFAULT_DATABASE) -> None:
+    """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
+    engine = store.open_database(database)
+    with store.reachable(engine), engine.connect() as connection:
+        sys.stdout.write(registry.access_rules(registry.read_setups(connection)))
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")

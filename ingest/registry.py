@@ -1,7 +1,7 @@
 """Vehicles and their call-out sheets: reading `vehicles.csv` and `lines.csv`, and keeping each set-up from its time on."""
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
-from ingest.messages import is_name, microseconds
+from ingest.messages import ROOT, SUBSCRIPTION, is_name, microseconds
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
 
@@ -305,3 +305,16 @@ def read_setups(
         earlier = found[fleet, name][1] if (fleet, name) in found else ()
         found[fleet, name] = owner, (*earlier, one)
     return found
+
+
+INGESTER: Final = "tallow-ingest"
+
+
+def access_rules(names: Iterable[tuple[str, str]]) -> str:
+    """A Mosquitto access list: ingesters read everything and write nothing, a vehicle writes below its own topic only.
+
+    A vehicle's account is FLEET.VEHICLE; a dot occurs in neither name.
+    """
+    rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n"]
+    rules += [f"user {fleet}.{vehicle}\ntopic write {ROOT}/{fleet}/{vehicle}/+\n" for fleet, vehicle in sorted(names)]
+    return "\n".join(rules)

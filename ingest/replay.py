@@ -2,6 +2,7 @@
 
 import gzip
 import io
+import sys
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
@@ -16,6 +17,7 @@ from ingest.problem import Problem
 from ingest.recorder import Recorder, Tally
 
 BATCH = 2_000
+STANDARD_INPUT = Path("-")
 
 
 class LogLine(Struct, frozen=True):
@@ -36,9 +38,10 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
     Raises Problem where the file cannot be read.
     """
     try:
-        with path.open("rb") as raw, gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else nullcontext(raw) as lines:
+        source = nullcontext(sys.stdin.buffer) if path == STANDARD_INPUT else path.open("rb")
+        with source as raw, gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else nullcontext(raw) as lines:
             for number, line in enumerate(lines, start=1):
-                if number % BATCH == 0:
+                if number % BATCH == 0 and raw.seekable():
                     progress(raw.tell())
                 text = line.strip()
                 if not text:
@@ -50,7 +53,8 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
                     continue
                 received = None if entry.received_at is None else microseconds(entry.received_at)
                 yield Arrival(entry.topic, bytes(entry.payload), received)
-            progress(raw.tell())
+            if raw.seekable():
+                progress(raw.tell())
     except (OSError, EOFError, zlib.error) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"{path} cannot be read: {reason}") from None

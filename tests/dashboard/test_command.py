@@ -13,7 +13,7 @@ from tests.ingest.test_registry import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine",
+    "quarantine", "acl",
 ]  # fmt: skip
 
 

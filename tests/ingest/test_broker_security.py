@@ -1,0 +1,163 @@
+"""The example broker lets nobody in without a certificate, and nobody speak as another."""
+
+import os
+import ssl
+import subprocess
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from sqlalchemy import select
+
+from ingest import registry, schema, store
+from ingest.listener import Listener, broker_of
+from ingest.messages import topic
+from ingest.recorder import Recorder
+from tests.conftest import free_port, program, wait_for_port, wait_until
+from tests.ingest.test_store import level
+
+EXAMPLE = Path(registry.__file__).with_name("broker") / "mosquitto.conf"
+
+
+class Authority:
+    """A certificate authority in a folder."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self.folder, self.openssl = folder, program("openssl")
+        folder.mkdir()
+        self.ca = folder / "ca.pem"
+        self._run("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", f"/CN={name}",
+                  "-keyout", str(folder / "ca.key"), "-out", str(self.ca))  # fmt: skip
+
+    def _run(self, *arguments: str) -> None:
+        subprocess.run([self.openssl, *arguments], check=True, capture_output=True)
+
+    def issue(self, name: str) -> tuple[str, str]:
+        """(certificate, key) for somebody."""
+        key, request, certificate = (self.folder / f"{name}.{end}" for end in ("key", "csr", "pem"))
+        self._run(
+            "req", "-newkey", "rsa:2048", "-nodes", "-subj", f"/CN={name}", "-keyout", str(key), "-out", str(request)
+        )
+        names = self.folder / f"{name}.ext"
+        names.write_text("subjectAltName=DNS:localhost\n")
+        self._run("x509", "-req", "-in", str(request), "-CA", str(self.ca), "-CAkey", str(self.folder / "ca.key"),
+                  "-CAcreateserial", "-days", "2", "-extfile", str(names), "-out", str(certificate))  # fmt: skip
+        return str(certificate), str(key)
+
+
+class Fleet:
+    """The example broker on a free port, with certificates for an ingester and two vehicles."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        self.authority = Authority(folder / "ca", "operator")
+        server = self.authority.issue("localhost")
+        rules = folder / "acl"
+        rules.write_text(registry.access_rules([("f", "v1"), ("f", "v2")]))
+        rules.chmod(0o600)
+        text = EXAMPLE.read_text("utf-8")
+        for written, here in (
+            ("listener 8883", f"listener {self.port} 127.0.0.1"),
+            ("/etc/mosquitto/tallow/ca.pem", str(self.authority.ca)),
+            ("/etc/mosquitto/tallow/server.pem", server[0]),
+            ("/etc/mosquitto/tallow/server.key", server[1]),
+            ("/etc/mosquitto/tallow/acl\n", f"{rules}\n"),
+            ("/var/lib/mosquitto/", f"{folder}/"),
+        ):
+            assert written in text
+            text = text.replace(written, here)
+        config = folder / "mosquitto.conf"
+        config.write_text(text + ("user root\n" if os.geteuid() == 0 else ""))
+        self.process = subprocess.Popen([program("mosquitto"), "-c", str(config)], stderr=subprocess.DEVNULL)
+        wait_for_port(self.port)
+
+    def client(self, name: str, certificate: tuple[str, str] | None) -> mqtt.Client:
+        """Somebody who trusts the broker and shows this certificate."""
+        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
+        context = ssl.create_default_context(cafile=str(self.authority.ca))
+        if certificate:
+            context.load_cert_chain(*certificate)
+        client.tls_set_context(context)
+        return client
+
+
+@pytest.fixture
+def fleet(tmp_path: Path) -> Iterator[Fleet]:
+    """A broker that was set up by the example."""
+    made = Fleet(tmp_path)
+    yield made
+    made.process.terminate()
+    made.process.wait(10)
+
+
+def publish(fleet: Fleet, who: str, where: str, seq: int) -> int:
+    """The broker's answer to a publication: 0, or the reason code of its refusal."""
+    client = fleet.client(who, fleet.authority.issue(who))
+    answers: list[int] = []
+    client.on_publish = lambda _c, _d, _mid, reason, _p: answers.append(reason.value)
+    client.connect("localhost", fleet.port)
+    client.loop_start()
+    client.publish(where, level(seq).payload, qos=1)
+    wait_until(lambda: len(answers) == 1)
+    client.disconnect()
+    client.loop_stop()
+    return answers[0]
+
+
+def test_a_vehicle_speaks_for_itself_only(fleet: Fleet, tmp_path: Path) -> None:
+    """What it sends below another's topic never arrives; the ingester may write nothing, and a vehicle read nothing."""
+    engine = store.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    certificate, key = fleet.authority.issue(registry.INGESTER)
+    environment = {"TALLOW_CA_FILE": str(fleet.authority.ca), "TALLOW_CERT_FILE": certificate, "TALLOW_KEY_FILE": key}
+    stop, ready = threading.Event(), threading.Event()
+    listener = Listener(broker_of(f"mqtts://localhost:{fleet.port}", environment), "i", Recorder(engine, "i"), stop)
+    thread = threading.Thread(target=listener.run, args=(ready.set,))
+    thread.start()
+    assert ready.wait(5)
+
+    heard: list[str] = []
+    spy = fleet.client("f.v2", fleet.authority.issue("f.v2"))
+    spy.on_message = lambda _c, _d, message: heard.append(message.topic)
+    spy.connect("localhost", fleet.port)
+    spy.subscribe("#", qos=1)
+    spy.loop_start()
+
+    not_authorised = 135  # MQTT 5.0, reason code 0x87
+    assert publish(fleet, "f.v1", topic("f", "v2", "level"), 1) == not_authorised
+    assert publish(fleet, "f.v1", topic("g", "v1", "level"), 2) == not_authorised
+    assert publish(fleet, registry.INGESTER, topic("f", "v1", "level"), 3) == not_authorised
+    assert publish(fleet, "f.v1", topic("f", "v1", "level"), 4) == 0
+
+    def recorded() -> list[int]:
+        with engine.connect() as connection:
+            return list(connection.execute(select(schema.message.c.seq)).scalars())
+
+    wait_until(lambda: recorded() == [4])
+    spy.disconnect()
+    spy.loop_stop()
+    stop.set()
+    thread.join(10)
+    engine.dispose()
+    assert heard == []
+
+
+@pytest.mark.filterwarnings(
+    "ignore:Exception ignored in.*socket:pytest.PytestUnraisableExceptionWarning"
+)  # left by the client
+def test_nobody_comes_in_without_the_operators_certificate(fleet: Fleet, tmp_path: Path) -> None:
+    """Neither without one, nor with another authority's."""
+    stranger = Authority(tmp_path / "other", "stranger").issue("f.v1")
+    for certificate in (None, stranger):
+        client = fleet.client("f.v1", certificate)
+        let_in: list[bool] = []
+        client.on_connect = lambda _c, _d, _f, reason, _p, told=let_in: told.append(not reason.is_failure)  # type: ignore[misc]
+        try:
+            client.connect("localhost", fleet.port)
+            client.loop_start()
+            threading.Event().wait(1.0)
+            client.loop_stop()
+        except (ssl.SSLError, ConnectionError):
+            pass
+        assert True not in let_in
