@@ -1,9 +1,11 @@
 """The history of one vehicle up to a moment: its messages in order of corrected time, its set-ups, and its ignition hours."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.registry import Setup
 from ingest.store import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
@@ -13,6 +15,7 @@ DAY_US: Final = 24 * HOUR_US
 # No controller of this kind ran before; a clock that says so has lost its power.
 EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 CLOCK_TOLERANCE_US: Final = 600_000_000  # ten minutes: drift of an honest clock between two settings
+_BEHIND_US: Final = 1_800_000_000  # half an hour: a network may be as slow as that for hours
 
 Rows = TypeVar("Rows", bound=Common)
 
@@ -61,42 +64,67 @@ def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
     return replace(rows, **picked)
 
 
-def corrected_at(rows: Common) -> tuple[Ints, Ints]:
-    """Corrected times of messages, and what was done: 0 nothing, 1 corrected, 2 cannot be known.
+def corrected_at(kinds: Sequence[Common]) -> list[tuple[Ints, Ints]]:
+    """Corrected times of each kind's messages, and what was done: 0 nothing, 1 corrected, 2 cannot be known.
 
-    A controller cannot send before it is heard: where `sent_at` lies after the receipt, its clock is ahead by at
-    least the difference. Where a clock has lost its power, the time from event to sending is still right, and the
-    receipt dates the sending.
+    A controller cannot send before it is heard: where `sent_at` lies after the receipt, its clock is ahead by at least
+    the difference. A clock is behind where all messages of half a day, received over hours, arrive late by the same:
+    messages that merely waited somewhere arrive together. Where a clock has lost its power the time from event to
+    sending is still right, and the receipt dates the sending. The raw times stay in the database.
     """
-    at, sent, received = rows.at_us.copy(), rows.sent_us, rows.received_us
+    at, sent, received = (
+        np.concatenate([getattr(rows, name) for rows in kinds]) for name in ("at_us", "sent_us", "received_us")
+    )
+    boot = np.concatenate([rows.boot for rows in kinds]) if len(at) else np.zeros(0, np.str_)
     done = np.zeros(len(at), np.int64)
     both = (sent >= 0) & (received >= 0)
-    ahead = both & (sent > received + CLOCK_TOLERANCE_US)
-    at[ahead] += (received - sent)[ahead]
-    done[ahead] = 1
-    powerless = (rows.at_us < EARLIEST_US) & both & (sent < EARLIEST_US) & (sent >= rows.at_us)
-    at[powerless] = (received - (sent - rows.at_us))[powerless]
-    done[powerless] = 1
+    late = np.where(both, received - sent, 0)
+    behind = _behind(boot, received, late, both & (sent >= EARLIEST_US))
+    powerless = both & (at < EARLIEST_US) & (sent < EARLIEST_US) & (sent >= at)
+    ahead = both & (late < -CLOCK_TOLERANCE_US)
+    for wrong, shift in ((ahead, late), (behind > 0, behind), (powerless, late)):
+        at = np.where(wrong, at + shift, at)
+        done[wrong] = 1
     impossible = (at < EARLIEST_US) | ((received >= 0) & (at > received + CLOCK_TOLERANCE_US))
     done[impossible] = 2
-    return at, done
+    ends = np.cumsum([len(rows) for rows in kinds])
+    return [(at[end - len(rows) : end], done[end - len(rows) : end]) for rows, end in zip(kinds, ends, strict=True)]
+
+
+def _behind(boot: NDArray[np.str_], received: Ints, late: Ints, usable: NDArray[np.bool_]) -> Ints:
+    """Microseconds by which each message's clock was behind, 0 where it was not: by half days of each boot."""
+    behind = np.zeros(len(late), np.int64)
+    half_day = received // (DAY_US // 2)
+    for life in np.unique(boot[usable]):
+        mine = np.flatnonzero(usable & (boot == life))
+        for part in np.unique(half_day[mine]):
+            near = mine[np.abs(half_day[mine] - part) <= 1]
+            least = int(late[near].min())
+            hours = np.ptp(received[near]) / HOUR_US
+            if (
+                least > _BEHIND_US
+                and len(near) >= 5
+                and hours >= 3
+                and np.quantile(late[near] - least, 0.3) < CLOCK_TOLERANCE_US
+            ):
+                behind[mine[half_day[mine] == part]] = least
+    return behind
 
 
 def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> History:
     """The history at `as_of_us`: nothing later is in it."""
-    undated = corrected = 0
+    kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, messages.states]
+    times = corrected_at(kinds)
 
-    def upto(rows: Rows) -> Rows:
-        nonlocal undated, corrected
-        at_us, done = corrected_at(rows)
-        undated += int((done == 2).sum())
-        corrected += int((done == 1).sum())
+    def upto(rows: Rows, at_us: Ints, done: Ints) -> Rows:
         usable = np.flatnonzero((done < 2) & (at_us <= as_of_us))
         order = np.lexsort((rows.seq[usable], rows.boot[usable], at_us[usable]))
         return _keep(rows, usable[order], at_us)
 
-    cycles, levels, ignitions = upto(messages.cycles), upto(messages.levels), upto(messages.ignitions)
-    faults, states = upto(messages.faults), upto(messages.states)
+    cycles, levels, ignitions, faults, states = (
+        upto(rows, at_us, done) for rows, (at_us, done) in zip(kinds, times, strict=True)
+    )
+    everything = np.concatenate([done for _, done in times])
     heard_us, heard_h, step = _ignition_hours(cycles, levels, ignitions, faults, states)
     in_force = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
@@ -112,8 +140,8 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> Histo
         heard_us=heard_us,
         heard_h=heard_h,
         meter_step_h=step,
-        undated=undated,
-        corrected=corrected,
+        undated=int((everything == 2).sum()),
+        corrected=int((everything == 1).sum()),
     )
 
 
