@@ -5,12 +5,11 @@ database is slow. What was not acknowledged when a connection or a process ends 
 idempotent, so that is harmless.
 """
 
-import contextlib
 import os
-import queue
 import ssl
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
@@ -35,6 +34,7 @@ DEFAULT_BROKER: Final = "mqtt://localhost:1883"
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
 RECEIVE_MAXIMUM: Final = 2_000
 BATCH: Final = 1_000
+MOST_WAITING: Final = 2 * RECEIVE_MAXIMUM
 # A broker that stops at few unacknowledged messages must not wait for a batch to fill.
 IDLE_S: Final = 0.004
 LONGEST_PAUSE_S: Final = 30.0
@@ -125,9 +125,10 @@ class Listener:
         self._broker, self._client_id, self._recorder, self._stop = broker, client_id, recorder, stop
         self._subscription = SUBSCRIPTION if share is None else f"$share/{share}/{SUBSCRIPTION}"
         self._metrics = metrics or Metrics()
-        self._metrics.waiting = lambda: self._queue.qsize() + self._in_hand
+        self._metrics.waiting = lambda: len(self._waiting) + self._in_hand
         self._in_hand = 0
-        self._queue: queue.Queue[tuple[int, mqtt.MQTTMessage, int]] = queue.Queue(RECEIVE_MAXIMUM * 2)
+        self._waiting: deque[tuple[int, mqtt.MQTTMessage, int]] = deque()
+        self._news = threading.Event()
         self._generation = 0  # of the connection: an acknowledgement must not reach a later session
         self._version = MQTTProtocolVersion.MQTTv5
         self._away = False
@@ -228,11 +229,11 @@ class Listener:
         self._over.set()
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        item = self._generation, message, time.time_ns() // 1000
-        while not self._stop.is_set() and not self._over.is_set():
-            with contextlib.suppress(queue.Full):
-                self._queue.put(item, timeout=0.2)
-                return
+        # Reading stops while the database is slow: what waits is bounded.
+        while len(self._waiting) >= MOST_WAITING and not self._stop.is_set() and not self._over.is_set():
+            time.sleep(0.02)
+        self._waiting.append((self._generation, message, time.time_ns() // 1000))
+        self._news.set()
 
     def _say_away(self, reason: object) -> None:
         if not self._away:
@@ -260,11 +261,17 @@ class Listener:
         self._version, self._retry_version = three if self._version == five else five, True
 
     def _batch(self) -> list[tuple[int, mqtt.MQTTMessage, int]]:
-        batch: list[tuple[int, mqtt.MQTTMessage, int]] = []
-        with contextlib.suppress(queue.Empty):
-            batch.append(self._queue.get(timeout=0.2))
-            while len(batch) < BATCH:
-                batch.append(self._queue.get(timeout=IDLE_S))
+        """What waits, at most a batch of it; a moment longer while more keeps coming."""
+        if not self._news.wait(0.2):
+            return []
+        self._news.clear()
+        seen = 0
+        while seen < len(self._waiting) < BATCH:
+            seen = len(self._waiting)
+            time.sleep(IDLE_S)
+        batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+        if self._waiting:
+            self._news.set()
         return batch
 
     def _record(self, client: mqtt.Client, batch: list[tuple[int, mqtt.MQTTMessage, int]]) -> None:

@@ -50,6 +50,9 @@ class Tally:
         self.wills += other.wills
 
 
+Name = tuple[int, str, int]  # vehicle id, boot, seq
+
+
 class Recorder:
     """Records batches of arrivals, each in one transaction; safe to repeat with the same arrivals."""
 
@@ -73,7 +76,7 @@ class Recorder:
     def _record(self, connection: Connection, arrivals: Sequence[Arrival]) -> Tally:
         tally = Tally()
         refused: list[tuple[Arrival, Rejected]] = []
-        named: dict[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]] = {}
+        named: dict[Name, list[tuple[Arrival, dict[str, Any]]]] = {}
         decoded = [(arrival, decode(arrival)) for arrival in arrivals]
         self._know_vehicles(connection, {(d.fleet, d.vehicle) for _, d in decoded if isinstance(d, Decoded)})
         lists: dict[int, list[str]] = {}
@@ -93,7 +96,7 @@ class Recorder:
 
         self._know_lists(connection, lists)
         fresh = self._insert(connection, [bearers[0][1] for bearers in named.values()])
-        repeated: dict[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]] = {}
+        repeated: dict[Name, list[tuple[Arrival, dict[str, Any]]]] = {}
         for name, bearers in named.items():
             again = bearers[1:] if name in fresh else bearers
             if again:
@@ -119,17 +122,27 @@ class Recorder:
             connection.execute(_insert_new(connection, schema.channel_list), missing)
             self._lists |= lists.keys()
 
-    def _insert(self, connection: Connection, rows: list[dict[str, Any]]) -> set[tuple[int, str, int]]:
+    def _insert(self, connection: Connection, rows: list[dict[str, Any]]) -> set[Name]:
+        """Insert what is new; the names of what was. Each database is spoken to in the way that it is quickest in."""
         if not rows:
             return set()
-        key = (schema.message.c.vehicle_id, schema.message.c.boot, schema.message.c.seq)
-        inserted = connection.execute(_insert_new(connection, schema.message).returning(*key), rows)
-        return {(vehicle_id, boot, seq) for vehicle_id, boot, seq in inserted}
+        if connection.dialect.name == "postgresql":
+            columns = zip(*(row.values() for row in rows), strict=True)
+            return {
+                (vehicle_id, boot, seq)
+                for vehicle_id, boot, seq in connection.exec_driver_sql(_INSERT_ARRAYS, tuple(map(list, columns)))
+            }
+        # The transaction holds SQLite's only lock for writing: nobody else can take these names meanwhile.
+        held = _held(connection, [_name(row) for row in rows])
+        new = [row for row in rows if _name(row) not in held]
+        if new:
+            connection.exec_driver_sql(_INSERT_ROWS, [tuple(row.values()) for row in new])
+        return {_name(row) for row in new}
 
     def _settle_repeated(
         self,
         connection: Connection,
-        repeated: Mapping[tuple[int, str, int], list[tuple[Arrival, dict[str, Any]]]],
+        repeated: Mapping[Name, list[tuple[Arrival, dict[str, Any]]]],
     ) -> list[tuple[Arrival, Rejected]]:
         """Keep the earliest receipt of each repeated message; hand back those that contradict the first."""
         table, refused = schema.message, []
@@ -252,6 +265,25 @@ def _insert_new(connection: Connection, table: Any) -> Any:
     return _upsert(connection, table).on_conflict_do_nothing()
 
 
+def _name(row: Mapping[str, Any]) -> Name:
+    return row["vehicle_id"], row["boot"], row["seq"]
+
+
+def _held(connection: Connection, names: Sequence[Name]) -> set[Name]:
+    """Those of the names that are recorded already."""
+    wanted: dict[tuple[int, str], list[int]] = {}
+    for vehicle_id, boot, seq in names:
+        wanted.setdefault((vehicle_id, boot), []).append(seq)
+    found: set[Name] = set()
+    for (vehicle_id, boot), seqs in wanted.items():
+        listed = ",".join(map(str, seqs))
+        rows = connection.exec_driver_sql(
+            f"SELECT seq FROM message WHERE vehicle_id = ? AND boot = ? AND seq IN ({listed})", (vehicle_id, boot)
+        )
+        found.update((vehicle_id, boot, seq) for (seq,) in rows)
+    return found
+
+
 def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, int]:
     received_us, sent_us = pair
     return received_us is None, received_us or 0, sent_us is None, sent_us or 0
@@ -279,14 +311,21 @@ def _row(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict
             row["ignition_on"] = m.on
         case State():
             row |= {"online": m.online, "firmware": m.firmware}
-    said = hashlib.blake2b(msgspec.msgpack.encode(tuple(row.values())), digest_size=8).digest()
+    said = hashlib.blake2b(msgspec.msgpack.encode([v for v in row.items() if v[1] is not None]), digest_size=8).digest()
     row |= {"digest": int.from_bytes(said, "little", signed=True), "vehicle_id": vehicle_id}
     row |= {"boot": m.boot or "0", "seq": m.seq, "received_us": received_us}
     row["sent_us"] = microseconds(m.sent_at) if m.sent_at else None
     return row
 
 
-_COLUMNS: Final = [column.name for column in schema.message.columns]
+_COLUMNS: Final = [f"{column.name}" for column in schema.message.columns]
+_INSERT_ROWS: Final = f"INSERT INTO message ({', '.join(_COLUMNS)}) VALUES ({', '.join('?' * len(_COLUMNS))})"
+_POSTGRESQL: Final = postgresql.dialect()  # type: ignore[no-untyped-call]
+_ARRAYS: Final = ", ".join(f"%s::{column.type.compile(_POSTGRESQL)}[]" for column in schema.message.columns)
+_INSERT_ARRAYS: Final = (
+    f"INSERT INTO message ({', '.join(_COLUMNS)}) SELECT * FROM unnest({_ARRAYS})"
+    " ON CONFLICT DO NOTHING RETURNING vehicle_id, boot, seq"
+)
 
 
 def _vector(readings: Mapping[str, float | None], lists: dict[int, list[str]]) -> tuple[int, bytes]:
