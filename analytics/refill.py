@@ -19,12 +19,12 @@ _WEEK_US: Final = 7 * DAY_US
 _WEEKS: Final = 16
 _HALF_LIFE_WEEKS: Final = 5.0
 _PATHS: Final = 600
-# Parks: before a vehicle's own past tells, one every 35 weeks, of two weeks on average.
-_PARK_PER_WEEK: Final = 1 / 35
+# Parks: before a vehicle's own past tells, one every 30 weeks, of two weeks on average.
+_PARK_PER_WEEK: Final = 1 / 30
 _PARK_PRIOR_WEEKS: Final = 20.0
 _PARK_DAYS: Final = 15.0
 _PARK_FROM_DAYS: Final = 4.5
-_DRIFT_SD: Final = 0.10  # how far the use of the weeks to come may lie from that of the weeks drawn
+_DRIFT_SD: Final = 0.12  # how far the use of the weeks to come may lie from that of the weeks drawn
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
+_BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
 # only in a long one.
@@ -582,7 +583,7 @@ class _Follower:
         last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
         last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
         counted = (end_used - last_used) * self.now_share
-        sd = float(np.hypot(1.2 * self.noise / np.sqrt(max(support, 1)), 0.8))
+        sd = float(np.hypot(1.2 * self.noise / np.sqrt(max(support, 1)), _BEND_PCT))
         sd = float(np.hypot(sd, counted * max(self.share_sd, 0.03)))
         known = support > 0 and last_reading is not None
         open_ = [s for s in (self.sensor, self.use, self.over, self.low) if s is not None]
