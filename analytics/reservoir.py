@@ -319,7 +319,7 @@ class _Follower:
                 self.use_over_us = self.use.ended_us = int(late[3])
                 self.stretches.append(self.use)
                 self.use = None
-            elif late is not None:
+            elif late is not None and kind == self.use.kind:
                 self._measure_use(share)
         if self.use is not None:
             self.now_share = float(np.clip(share, 0.5 * self.share, 3 * self.share))
