@@ -1,11 +1,12 @@
 """Records what a broker delivers: commits a batch of messages, and only then acknowledges them.
 
-The network has a thread of its own, which hands messages over through a bounded queue and so stops reading when the
-database is slow. What was not acknowledged when a connection or a process ends is delivered again; recording is
+One thread reads, commits and acknowledges in turn, so that reading stops when the database is slow, and no two threads
+wait for each other's turn at every packet. What was not acknowledged when a connection or a process ends is delivered again; recording is
 idempotent, so that is harmless.
 """
 
 import os
+import select
 import ssl
 import threading
 import time
@@ -128,7 +129,7 @@ class Listener:
         self._metrics.waiting = lambda: len(self._waiting) + self._in_hand
         self._in_hand = 0
         self._waiting: deque[tuple[int, mqtt.MQTTMessage, int]] = deque()
-        self._news = threading.Event()
+        self._over = self._answered = self._subscribed = False
         self._generation = 0  # of the connection: an acknowledgement must not reach a later session
         self._version = MQTTProtocolVersion.MQTTv5
         self._away = False
@@ -156,7 +157,6 @@ class Listener:
                 self._stop.wait(pause_s)
                 pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
                 continue
-            client.loop_start()
             try:
                 subscribed = self._serve(client)
             finally:
@@ -174,11 +174,9 @@ class Listener:
         if self._version == MQTTProtocolVersion.MQTTv311:
             options["clean_session"] = False
         client = make_client(self._broker, self._client_id, self._version, **options)
-        client.max_queued_messages_set(0)
         client.on_connect, client.on_message = self._on_connect, self._on_message
         client.on_subscribe, client.on_disconnect = self._on_subscribe, self._on_disconnect
-        self._over, self._answered = threading.Event(), threading.Event()
-        self._subscribed = False
+        self._over = self._answered = self._subscribed = False
         return client
 
     def _connect(self, client: mqtt.Client) -> None:
@@ -191,10 +189,8 @@ class Listener:
         else:
             client.connect(self._broker.host, self._broker.port, 60)
 
-    # Callbacks run in the network's thread; an exception there would end it silently.
-
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        self._answered.set()
+        self._answered = True
         if not reason.is_failure:
             client.subscribe(self._subscription, qos=1)
             return
@@ -206,14 +202,14 @@ class Listener:
             )
         else:
             self._say_away(reason.getName())
-        self._over.set()
+        self._over = True
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
             self._refused = Problem(
                 f"broker {self._broker.shown} does not let this user read {self._subscription} ({reasons[0].getName()})"
             )
-            self._over.set()
+            self._over = True
             return
         version = "5" if self._version == MQTTProtocolVersion.MQTTv5 else "3.1.1"
         log.info("listening", broker=self._broker.shown, mqtt=version, client_id=self._client_id)
@@ -226,55 +222,59 @@ class Listener:
             self._metrics.listening(yes=False)
         if not self._stop.is_set() and self._refused is None and not self._retry_version:
             self._say_away(reason.getName())
-        self._over.set()
+        self._over = True
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        # Reading stops while the database is slow: what waits is bounded.
-        while len(self._waiting) >= MOST_WAITING and not self._stop.is_set() and not self._over.is_set():
-            time.sleep(0.02)
         self._waiting.append((self._generation, message, time.time_ns() // 1000))
-        self._news.set()
 
     def _say_away(self, reason: object) -> None:
         if not self._away:
             log.warning("broker is away; waiting for it", broker=self._broker.shown, reason=str(reason))
             self._away = True
 
-    # The main thread ------------------------------------------------------------------------------------------
-
     def _serve(self, client: mqtt.Client) -> bool:
         """Record batches until the connection ends or it is time to stop; whether it got as far as listening."""
         patience = time.monotonic() + ANSWER_S
         while not self._stop.is_set():
-            if not self._answered.is_set() and time.monotonic() > patience:
+            if not self._answered and time.monotonic() > patience:
                 self._other_version()
                 break
-            batch = self._batch()
-            if batch:
-                self._record(client, batch)
-            elif self._over.is_set():
+            self._read(client, BATCH, 0.2)
+            if self._waiting:
+                self._record(client)
+            elif self._over:
                 break
         return self._subscribed
+
+    def _read(self, client: mqtt.Client, most: int, wait_s: float) -> None:
+        """Take in what the broker has sent, until `most` messages wait or nothing more is there."""
+        until = time.monotonic() + wait_s
+        while len(self._waiting) < most and not self._over and not self._stop.is_set():
+            before = len(self._waiting)
+            if client.loop_read() != mqtt.MQTT_ERR_SUCCESS:
+                break
+            if len(self._waiting) == before and not self._more(client, 0 if before else until - time.monotonic()):
+                break
+        client.loop_misc()
+
+    def _more(self, client: mqtt.Client, wait_s: float) -> bool:
+        """Whether more can be read within a while; what has to be written goes out meanwhile."""
+        socket = client.socket()
+        if socket is None:
+            return False
+        if client.want_write():
+            client.loop_write()
+        if isinstance(socket, ssl.SSLSocket) and socket.pending():
+            return True
+        return bool(select.select([socket], [], [], max(wait_s, IDLE_S))[0])
 
     def _other_version(self) -> None:
         five, three = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
         self._version, self._retry_version = three if self._version == five else five, True
 
-    def _batch(self) -> list[tuple[int, mqtt.MQTTMessage, int]]:
-        """What waits, at most a batch of it; a moment longer while more keeps coming."""
-        if not self._news.wait(0.2):
-            return []
-        self._news.clear()
-        seen = 0
-        while seen < len(self._waiting) < BATCH:
-            seen = len(self._waiting)
-            time.sleep(IDLE_S)
+    def _record(self, client: mqtt.Client) -> None:
+        """Commit what waits, however long the database is away, and then acknowledge it."""
         batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
-        if self._waiting:
-            self._news.set()
-        return batch
-
-    def _record(self, client: mqtt.Client, batch: list[tuple[int, mqtt.MQTTMessage, int]]) -> None:
         arrivals = [_arrival(message, received_us) for _, message, received_us in batch]
         pause_s, said, self._in_hand = 0.25, False, len(batch)
         while True:
@@ -291,7 +291,8 @@ class Listener:
                     log.warning("database is away; waiting for it, nothing is acknowledged meanwhile", reason=first)
                     self._metrics.database_away(yes=True)
                     said = True
-                if self._stop.wait(pause_s):
+                self._pause(client, pause_s)
+                if self._stop.is_set():
                     return
                 pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
         if said:
@@ -303,13 +304,24 @@ class Listener:
             if generation == self._generation and message.qos:
                 client.ack(message.mid, message.qos)
 
+    def _pause(self, client: mqtt.Client, seconds: float) -> None:
+        """Let time pass, and keep the connection alive."""
+        until = time.monotonic() + seconds
+        while time.monotonic() < until and not self._stop.is_set():
+            if self._over:
+                self._stop.wait(0.1)
+            else:
+                self._read(client, MOST_WAITING, 0.1)
+                self._stop.wait(0.05)
+
     def _leave(self, client: mqtt.Client) -> None:
         until = time.monotonic() + 2
-        while client.want_write() and not self._over.is_set() and time.monotonic() < until:
+        while client.want_write() and not self._over and time.monotonic() < until:
+            client.loop_write()
             time.sleep(0.01)
         client.disconnect()
-        self._over.set()
-        client.loop_stop()
+        self._waiting.clear()  # not acknowledged: it will be delivered again
+        self._over = True
 
 
 def _arrival(message: mqtt.MQTTMessage, received_us: int) -> Arrival:
