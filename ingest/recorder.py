@@ -6,11 +6,12 @@ import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Final
 
 import msgspec
 import numpy as np
-from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, tuple_, update
+from sqlalchemy import Connection, Engine, bindparam, case, delete, func, insert, or_, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ingest import schema
@@ -230,17 +231,25 @@ class Recorder:
 
     def _note_news(self, connection: Connection, rows: list[dict[str, Any]]) -> None:
         """Mark the vehicles that said something new, and when they were last heard."""
-        table = schema.vehicle
         heard: dict[int, int] = {}
         for row in rows:
             at_us = row["at_us"] if row["received_us"] is None else min(row["at_us"], row["received_us"])
             heard[row["vehicle_id"]] = max(at_us, heard.get(row["vehicle_id"], at_us))
-        for vehicle_id, at_us in sorted(heard.items()):  # in one order everywhere: two recorders never wait in a ring
-            later = func.coalesce(table.c.heard_us, at_us)
-            greatest = func.max(later, at_us) if connection.dialect.name == "sqlite" else func.greatest(later, at_us)
+        if heard:
+            # In one order everywhere: two recorders never wait in a ring.
             connection.execute(
-                update(table).where(table.c.id == vehicle_id).values(news=table.c.news + 1, heard_us=greatest)
+                _NEWS, [{"who": vehicle_id, "at": at_us} for vehicle_id, at_us in sorted(heard.items())]
             )
+
+
+_NEWS: Final = (
+    update(schema.vehicle)
+    .where(schema.vehicle.c.id == bindparam("who"))
+    .values(
+        news=schema.vehicle.c.news + 1,
+        heard_us=case((schema.vehicle.c.heard_us >= bindparam("at"), schema.vehicle.c.heard_us), else_=bindparam("at")),
+    )
+)
 
 
 def know_vehicles(connection: Connection, names: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]:
@@ -328,10 +337,15 @@ _INSERT_ARRAYS: Final = (
 )
 
 
+@lru_cache(4096)
+def _list_key(names: tuple[str, ...]) -> int:
+    digest = hashlib.blake2b(json.dumps(names).encode(), digest_size=8).digest()
+    return int.from_bytes(digest, "little", signed=True)
+
+
 def _vector(readings: Mapping[str, float | None], lists: dict[int, list[str]]) -> tuple[int, bytes]:
     # A channel without a reading is the same whether it says null or is absent.
     names = sorted(name for name, reading in readings.items() if reading is not None)
-    digest = hashlib.blake2b(json.dumps(names).encode(), digest_size=8).digest()
-    key = int.from_bytes(digest, "little", signed=True)
+    key = _list_key(tuple(names))
     lists[key] = names
     return key, np.array([readings[name] for name in names], "<f4").tobytes()
