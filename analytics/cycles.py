@@ -47,7 +47,7 @@ def audit(history: History, settings: Settings) -> Audit:
     """Go through the gaps between cycles in order; each is judged by what came before it only."""
     c, hours, step = history.cycles, history.cycle_h, history.meter_step_h
     n = len(c)
-    registered = registered_h(history)
+    registered, run_s = registered_h(history), history.run_s
     lost, missed = np.zeros(n, np.int64), np.zeros(n, np.int64)
     own, expected = registered.copy(), np.zeros(n)
     stretches: list[Stretch] = []
@@ -72,7 +72,8 @@ def audit(history: History, settings: Settings) -> Audit:
             phase, window, seen = 0.0, [], 0.0
             continue
         gap_h, ran = hours[i] - hours[i - 1], int(c.cycle_no[i] - c.cycle_no[i - 1])
-        if ran < 1:  # the counter stood still or went back: nothing can be said of this gap
+        # The counter stood still, went back, or gained more than the pump can run: nothing can be said of this gap.
+        if not 1 <= ran <= 5 + (c.at_us[i] - c.at_us[i - 1]) / 1e6 / run_s[i]:
             phase = 0.0
             continue
         lost[i] = ran - 1
@@ -208,8 +209,7 @@ def incomplete(history: History, explained: Floats, settings: Settings) -> list[
     `explained` is 1 for cycles whose pressures already tell of a blockage or of a pump without grease.
     """
     c = history.cycles
-    run_s = np.array([s.run_s for s in history.setups])[history.setup_at(c.at_us)]
-    bad = ((c.complete == 0) | (c.run_s < settings.short_run * run_s) | _not_vented(history, settings)) & (
+    bad = ((c.complete == 0) | (c.run_s < settings.short_run * history.run_s) | _not_vented(history, settings)) & (
         explained == 0
     )
     stretches: list[Stretch] = []

@@ -47,6 +47,15 @@ class History:
         """The set-up in force at `as_of_us`."""
         return self.setups[-1]
 
+    @property
+    def run_s(self) -> Floats:
+        """(cycles,) registered run time in force at each cycle, seconds."""
+        return np.array([s.run_s for s in self.setups])[self.setup_at(self.cycles.at_us)]
+
+    def setup_of(self, at_us: int) -> Setup:
+        """The set-up in force at a time."""
+        return self.setups[int(self.setup_at(np.array([at_us]))[0])]
+
     def setup_at(self, at_us: Ints) -> Ints:
         """Which of `setups` was in force at each time."""
         since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64)

@@ -125,8 +125,9 @@ def features(history: History) -> Floats:
 
 def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
     """Follow every channel cycle by cycle; each reading is judged by what came before it only."""
-    c, setup = history.cycles, history.setup
-    order = [*setup.channels, *(name for name in c.channels if name not in setup.channels)]
+    c = history.cycles
+    ever = [name for s in reversed(history.setups) for name in s.channels]
+    order = list(dict.fromkeys([*ever, *c.channels]))
     index = {name: i for i, name in enumerate(c.channels)}
     n, width = len(c), len(order)
     peak = np.full((n, width), np.nan)
@@ -135,10 +136,10 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
             peak[:, j] = c.peak_kpa[:, index[name]]
     which = history.setup_at(c.at_us)
     relief = np.array([s.relief_kpa for s in history.setups])[which]
-    run_s = np.array([s.run_s for s in history.setups])[which]
-    whole = c.run_s >= settings.short_run * run_s
+    whole = c.run_s >= settings.short_run * history.run_s
     impossible = (peak < settings.impossible_below_kpa) | (peak > settings.impossible_over_relief * relief[:, None])
-    watched = np.array([name in setup.channels for name in order], bool)
+    sheets = np.array([[name in s.channels for name in order] for s in history.setups], bool)
+    watched = sheets[which]
 
     sensors = _sensors(history, peak, impossible, order, watched, settings)
     usable = ~np.isnan(peak) & ~impossible & whole[:, None] & (peak > -1e-9)
@@ -396,11 +397,12 @@ def _sensors(
     at_us = history.cycles.at_us
     found: list[Stretch] = []
     pause_us = int(settings.pause_h * HOUR_US)
-    for j in np.flatnonzero(watched):
+    for j in range(len(order)):
+        rows = np.flatnonzero(watched[:, j])  # only while the channel was on the call-out sheet
         own: list[Stretch] = []
-        gone = np.isnan(peak[:, j])
-        own += _runs(at_us, gone, settings.missing_readings, order[j])
-        have = np.flatnonzero(~gone)
+        gone = np.isnan(peak[rows, j])
+        own += _runs(at_us[rows], gone, settings.missing_readings, order[j])
+        have = rows[~gone]
         value = peak[have, j]
         repeat = np.r_[False, value[1:] == value[:-1]] if len(value) else np.zeros(0, bool)
         own += _runs(at_us[have], repeat, settings.stuck_readings - 1, order[j], lead=1)

@@ -118,8 +118,7 @@ def used_by_sheet(history: History, audit: Audit) -> Floats:
     doses = np.array([percent_of_reservoir(s.dose_cm3, s.reservoir_l) for s in history.setups])
     c = history.cycles
     which = history.setup_at(c.at_us)
-    run_s = np.array([s.run_s for s in history.setups])[which]
-    part = np.clip(c.run_s / run_s, 0, 1)
+    part = np.clip(c.run_s / history.run_s, 0, 1)
     return np.asarray(doses[which] * (part + audit.lost))
 
 
@@ -174,7 +173,7 @@ class _Follower:
     def run(self) -> Reservoir:
         """The whole history."""
         history, settings = self.history, self.settings
-        if history.setup.level != "percent":
+        if all(setup.level != "percent" for setup in history.setups):
             return self._result()
         next_cycle = 0
         bad: list[int] = []  # readings in a row that fit nothing
@@ -487,7 +486,7 @@ class _Follower:
     def _silent_sensor(self, gaps: "_Gaps") -> None:
         """Level readings that stopped while the rest went on, or that never came."""
         history = self.history
-        if not len(history.cycles):
+        if not len(history.cycles) or history.setup.level != "percent":
             return
         start_us = int(self.at[-1]) if len(self.at) else int(history.heard_us[0])
         start_h = self._heard_at(start_us)

@@ -73,7 +73,8 @@ def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> li
     told = []
     for stretch in pressures.stretches:
         at = np.searchsorted(history.cycles.at_us, stretch.detected_us)
-        if stretch.kind == "open_line" and not tank.track[at] - history.setup.low_mark_pct > _WELL_ABOVE_PCT:
+        mark = history.setup_of(stretch.detected_us).low_mark_pct
+        if stretch.kind == "open_line" and not tank.track[at] - mark > _WELL_ABOVE_PCT:
             stretch = replace(stretch, kind="starved_pump", channel=None)
         told.append(stretch)
     return told
@@ -114,7 +115,7 @@ def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
     ):
         return False
     if effect.kind == "under_delivery" and cause.kind == "blocked_line":
-        setup = history.setup
+        setup = history.setup_of(cause.detected_us)
         blocked = sum(line.dose_cm3 for line in setup.lines if line.channel == cause.channel)
         if blocked < 0.2 * setup.dose_cm3:
             return False
@@ -131,7 +132,7 @@ def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
 
 def _told(stretch: Stretch, history: History) -> Finding:
     """A finding in words: what, where, since when, with what figures."""
-    setup = history.setup
+    setup = history.setup_of(stretch.detected_us)
     lines = [line for line in setup.lines if stretch.channel is not None and line.channel == stretch.channel]
     severity: Severity = KINDS[stretch.kind].severity
     critical = any(line.critical for line in lines)
@@ -221,8 +222,15 @@ _SENTENCES: Final[Mapping[str, Any]] = {
 # What people are shown --------------------------------------------------------------------------------------
 
 
-def days(result: Result) -> list[dict[str, Any]]:
-    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours."""
+_DAYS_SHOWN: Final = 1200
+_DAYS_SILENT: Final = 60
+
+
+def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
+    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours.
+
+    At most _DAYS_SHOWN of them, and not long beyond the last that was heard.
+    """
     history, c = result.history, result.history.cycles
     if not len(history.heard_us):
         return []
@@ -231,10 +239,9 @@ def days(result: Result) -> list[dict[str, Any]]:
     first = int(heard_day[0])
     heard_day = heard_day - first
     last = int(local_us(np.array([history.as_of_us]), zone)[0] // DAY_US) - first
-    width = max(last, int(heard_day[-1])) + 1
+    width = min(max(last, int(heard_day[-1])), int(heard_day[-1]) + _DAYS_SILENT) + 1
     cycle_day = local_us(c.at_us, zone) // DAY_US - first
-    run_s = np.array([s.run_s for s in history.setups])[history.setup_at(c.at_us)]
-    flawed = (c.complete == 0) | (c.run_s < 0.7 * run_s)
+    flawed = (c.complete == 0) | (c.run_s < settings.short_run * history.run_s)
 
     def per_day(day: Any, weight: Any) -> Any:
         return np.bincount(np.clip(day, 0, width - 1), weights=weight, minlength=width)
@@ -252,7 +259,7 @@ def days(result: Result) -> list[dict[str, Any]]:
             "lost": int(lost[k]),
             "ignition_h": round(float(ignition[k]), 2),
         }
-        for k in range(width)
+        for k in range(max(0, width - _DAYS_SHOWN), width)
     ]
 
 

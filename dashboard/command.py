@@ -195,13 +195,13 @@ def ingest(
 ) -> None:
     """Record the messages of a broker until stopped; wait for a broker or database that is away."""
     _logging()
+    if share is not None and not is_name(share):
+        raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
     address = listener.broker_of(broker, os.environ)
     stop = _stopping()
     engine = _open_patiently(database, stop)
     if engine is None:
         return
-    if share is not None and not is_name(share):
-        raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures, "127.0.0.1", metrics_port) if metrics_port else lambda: None
@@ -490,6 +490,10 @@ def simulate(
     end_us = _now_us() if end is None else _time(end)
     end_h = end_us / 3.6e9
     if to is not None:
+        try:
+            to.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise Problem(f"folder {to} cannot be made: {error.strerror}") from None
         fleet.write_registry(story, end_h, to)
         with _progress("Simulating", "vehicles") as bar:
             number = fleet.write_history(

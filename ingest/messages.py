@@ -20,6 +20,9 @@ MAX_CHANNELS: Final = 256
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
+_FIRST_US: Final = -62_135_596_800_000_000
+_LAST_US: Final = 253_402_300_799_999_999
+_LEAP_SECOND: Final = re.compile(rb"(T\d\d:\d\d:)60(?=[.Zz+-])")
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
 
 FaultCode = Literal[
@@ -180,8 +183,8 @@ def microseconds(at: datetime) -> int:
 
 
 def instant(us: int) -> datetime:
-    """The aware UTC date-time of microseconds since 1970."""
-    return EPOCH + timedelta(microseconds=us)
+    """The aware UTC date-time of microseconds since 1970, kept within the years 1 to 9999."""
+    return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
 
 
 def topic(fleet: str, vehicle: str, kind: str) -> str:
@@ -215,7 +218,8 @@ def decode(arrival: Arrival) -> Decoded | Rejected:
     if len(arrival.payload) > MAX_PAYLOAD_BYTES:
         return Rejected("size")
     try:
-        message = decoder.decode(arrival.payload)
+        # A leap second is a time as good as the one before it.
+        message = decoder.decode(_LEAP_SECOND.sub(rb"\g<1>59", arrival.payload))
     except msgspec.ValidationError as error:
         return Rejected("shape", str(error))
     except (msgspec.DecodeError, UnicodeDecodeError) as error:

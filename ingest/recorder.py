@@ -146,7 +146,7 @@ class Recorder:
         repeated: Mapping[Name, list[tuple[Arrival, dict[str, Any]]]],
     ) -> list[tuple[Arrival, Rejected]]:
         """Keep the earliest receipt of each repeated message; hand back those that contradict the first."""
-        table, refused = schema.message, []
+        table, refused, dated = schema.message, [], set[int]()
         names = list(repeated)
         for start in range(0, len(names), 500):
             chosen = tuple_(table.c.vehicle_id, table.c.boot, table.c.seq).in_(names[start : start + 500])
@@ -173,6 +173,9 @@ class Recorder:
                         .where(table.c.vehicle_id == vehicle_id, table.c.boot == boot, table.c.seq == seq)
                         .values(received_us=earliest[0], sent_us=earliest[1])
                     )
+                    dated.add(vehicle_id)
+        for vehicle_id in sorted(dated):
+            _date_again(connection, vehicle_id)
         return refused
 
     def _quarantine(self, connection: Connection, refused: list[tuple[Arrival, Rejected]]) -> None:
@@ -233,13 +236,33 @@ class Recorder:
         """Mark the vehicles that said something new, and when they were last heard."""
         heard: dict[int, int] = {}
         for row in rows:
-            at_us = row["at_us"] if row["received_us"] is None else min(row["at_us"], row["received_us"])
+            at_us = _believable_us(row["at_us"], row["sent_us"], row["received_us"])
             heard[row["vehicle_id"]] = max(at_us, heard.get(row["vehicle_id"], at_us))
         if heard:
             # In one order everywhere: two recorders never wait in a ring.
-            connection.execute(
-                _NEWS, [{"who": vehicle_id, "at": at_us} for vehicle_id, at_us in sorted(heard.items())]
-            )
+            told = [{"who": vehicle_id, "at": at_us} for vehicle_id, at_us in sorted(heard.items())]
+            connection.execute(_NEWS, told)
+
+
+def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> int:
+    """When something happened at the latest: it was not received before it was sent, nor sent before it happened."""
+    if received_us is None:
+        return at_us
+    if sent_us is not None and sent_us > received_us:
+        at_us += received_us - sent_us
+    return min(at_us, received_us)
+
+
+def _date_again(connection: Connection, vehicle_id: int) -> None:
+    """A vehicle's messages mean something else now that other receipts count."""
+    table, vehicle = schema.message, schema.vehicle
+    rows = connection.execute(
+        select(table.c.at_us, table.c.sent_us, table.c.received_us).where(table.c.vehicle_id == vehicle_id)
+    )
+    heard_us = max(_believable_us(at_us, sent_us, received_us) for at_us, sent_us, received_us in rows)
+    connection.execute(
+        update(vehicle).where(vehicle.c.id == vehicle_id).values(news=vehicle.c.news + 1, heard_us=heard_us)
+    )
 
 
 _NEWS: Final = (

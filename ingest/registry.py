@@ -13,12 +13,12 @@ from msgspec import Meta, Struct
 from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
-from ingest.messages import ROOT, SUBSCRIPTION, is_name, microseconds
+from ingest.messages import ROOT, SUBSCRIPTION, Channel, Text, is_name, microseconds
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
 
 Positive = Annotated[float, Meta(gt=0, le=1e9)]
-Said = Annotated[str, Meta(min_length=1, max_length=256)]
+Said = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
 Feed = Literal["direct", "progressive", "injector"]
 LevelSensor = Literal["percent", "switch", "none"]
 
@@ -30,9 +30,9 @@ class Line(Struct, frozen=True, kw_only=True):
     """One tube to one lubrication point; `dose_cm3` is grease per complete cycle, `channel` the reading that watches it."""
 
     line: Annotated[int, Meta(ge=1, le=9999)]
-    bundle: str
+    bundle: Text
     point: Said
-    channel: str | None
+    channel: Channel | None
     dose_cm3: Positive
     length_m: Positive
     bore_mm: Positive
@@ -45,7 +45,7 @@ class Setup(Struct, frozen=True, kw_only=True):
     fleet: str
     vehicle: str
     unit: Said
-    vehicle_class: str
+    vehicle_class: Text
     depot: Said
     timezone: Said
     commissioned: date | None
@@ -55,8 +55,8 @@ class Setup(Struct, frozen=True, kw_only=True):
     interval_min: Positive
     run_s: Positive
     relief_kpa: Positive
-    grease: str
-    nlgi: str
+    grease: Text
+    nlgi: Annotated[str, Meta(max_length=8)]
     level: LevelSensor = "percent"
     confirmation: bool | None = None
     nominal_v: float | None = None
@@ -162,6 +162,8 @@ def _vehicle(row: Mapping[str, str]) -> Setup:
     values["level"] = row.get("level") or "percent"
     values["confirmation"] = _yes_no(row, "confirmation")
     values["nominal_v"] = row.get("nominal_v") or None
+    if values["nominal_v"] not in (None, "12", "24", "12.0", "24.0"):
+        raise ValueError(f"nominal_v: {values['nominal_v']!r} is neither 12 nor 24")
     values["valid_from_us"] = _time(row["valid_from"]) if row.get("valid_from") else None
     for name in ("reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"):
         if row[name].lower() in ("nan", "inf", "-inf", "infinity"):
@@ -220,7 +222,7 @@ def _read(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setup]:
             errors.add("lines.csv", number, f"vehicle {key[1]}: more than {MAX_LINES} lines")
     wanted = []
     for key in [*vehicles, *(key for key in lines if key not in vehicles and key in held)]:
-        base = vehicles.get(key) or held[key]
+        base = vehicles.get(key) or msgspec.structs.replace(held[key], valid_from_us=None)
         own = sorted(lines[key], key=lambda line: line.line) if key in lines else None
         kept = held[key].lines if key in held else ()
         if own is None and not kept:

@@ -90,7 +90,7 @@ message = Table(
     sqlite_with_rowid=False,
 )
 
-# What could not be recorded: the first 64 KiB, and why, in words.
+# What could not be recorded: the first 64 KiB, and why: a code of `messages.REFUSALS` and where it is wrong.
 quarantine = Table(
     "quarantine",
     metadata,

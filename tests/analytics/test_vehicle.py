@@ -1,10 +1,12 @@
 """Faults of a simulated vehicle are found, look-alikes are not, and every answer can be given again for its day."""
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
 from analytics.vehicle import analyse, days
 from ingest import registry
@@ -151,3 +153,38 @@ def test_a_vehicle_that_was_never_heard_has_an_answer(tmp_path: Path) -> None:
     assert (result.refill.state, result.refill.level_pct) == ("unknown", None)
     assert result.refill.reason
     assert days(result) == []
+
+
+def test_channels_of_another_call_out_sheet_are_not_missing(tmp_path: Path) -> None:
+    """A sheet with other channel names holds from its day on: neither the old nor the new ones were ever missing."""
+    everything = arrivals("HS-101", (Trouble("blocked_line", 30, 25, line=5, ratio=4.0),), days=40)
+    cut = END_US - 20 * DAY_US
+    renamed = [
+        replace(a, payload=a.payload.replace(b'"p', b'"q').replace(b'"qeak', b'"peak'))
+        if (a.received_us or 0) >= cut
+        else a
+        for a in everything
+    ]
+    _, held = recorded(tmp_path, [renamed])
+    messages, (first, *_) = held["HS-101"]
+    lines = tuple(structs.replace(line, channel=(line.channel or "").replace("p", "q")) for line in first.lines)
+    second = structs.replace(first, lines=lines, valid_from_us=cut)
+    result = analyse(messages, (first, second), END_US)
+    told = [(f.kind, f.channel, f.lines) for f in result.findings if f.kind not in ("low_level", "overfill")]
+    assert told == [("blocked_line", "p05", (5,))]
+
+
+def test_a_counter_gone_mad_drains_nothing(tmp_path: Path) -> None:
+    """A jump that no pump can have run is a counter that restarted."""
+    everything = arrivals("HS-101", days=20)
+    mad = [
+        replace(a, payload=a.payload.replace(b'"cycle_no":', b'"cycle_no":9000000000000'))
+        if n > len(everything) // 2
+        else a
+        for n, a in enumerate(everything)
+    ]
+    _, held = recorded(tmp_path, [mad])
+    result = analyse(*held["HS-101"], END_US)
+    assert result.audit.lost.sum() < 50
+    assert {f.kind for f in result.findings} <= {"low_level", "overfill"}
+    assert result.refill.due_expected_us is not None

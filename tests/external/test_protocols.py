@@ -30,6 +30,9 @@ def read_at(at: str) -> datetime | str:
         # Section 4.3: an unknown offset is written -00:00; section 5.6: T and Z may be lower case.
         ("1985-04-12T23:20:50-00:00", datetime(1985, 4, 12, 23, 20, 50, tzinfo=UTC)),
         ("1985-04-12t23:20:50z", datetime(1985, 4, 12, 23, 20, 50, tzinfo=UTC)),
+        # A leap second, section 5.8: there is no other word for it than the second before.
+        ("1990-12-31T23:59:60Z", datetime(1990, 12, 31, 23, 59, 59, tzinfo=UTC)),
+        ("1990-12-31T15:59:60-08:00", datetime(1990, 12, 31, 23, 59, 59, tzinfo=UTC)),
     ],
 )
 def test_rfc_3339_times_are_read(text: str, expected: datetime) -> None:

@@ -114,3 +114,14 @@ def test_a_missing_column_is_named(engine: Engine, tmp_path: Path) -> None:
     short = {key: value for key, value in VEHICLE.items() if key != "relief_kpa"}
     with pytest.raises(Problem, match="lacks the column relief_kpa"):
         register(engine, write(tmp_path, [short], [LINE]))
+
+
+def test_a_new_call_out_sheet_alone_is_a_set_up_of_its_own(engine: Engine, tmp_path: Path) -> None:
+    """The one before it stays, whatever date that one had."""
+    register(engine, write(tmp_path, [VEHICLE | {"valid_from": "2026-01-01T00:00:00Z"}], [LINE]))
+    other = VEHICLE | {"vehicle": "v2"}
+    both = [LINE | {"point": "renamed"}, LINE | {"vehicle": "v2"}]
+    register(engine, write(tmp_path, [other], both), now_us=1_900_000_000_000_000)
+    first, second = setups(engine)
+    assert (first.lines[0].point, second.lines[0].point) == ("kingpin", "renamed")
+    assert second.valid_from_us == 1_900_000_000_000_000

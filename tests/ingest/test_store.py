@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
@@ -121,13 +122,13 @@ def test_readings_come_back_as_they_were(engine: Engine) -> None:
     )
     with engine.connect() as connection:
         found = store.read_messages(connection, 1)
-        traces = store.read_traces(connection, 1)
+        traces = connection.execute(select(schema.message.c.trace).where(schema.message.c.seq == 3)).scalar_one()
     assert found.cycles.channels == ("a", "b", "c")
     assert found.cycles.peak_kpa[0].tolist()[:2] == [1000, 2000]
     assert found.cycles.peak_kpa[1][0] == 1500
     assert str(found.cycles.peak_kpa[1][1]) == "nan"
     assert found.cycles.rest_kpa[2][2] == 7
-    assert [t for _, t in traces] == [trace]
+    assert msgspec.msgpack.decode(traces) == trace
 
 
 def test_a_clock_ahead_of_everybody_is_not_believed(engine: Engine) -> None:
@@ -181,3 +182,39 @@ def test_a_failed_batch_leaves_nothing_behind(engine: Engine, monkeypatch: pytes
             recorder.record([level(1)])
     assert rows(engine) == []
     assert recorder.record([level(1)]).recorded["level"] == 1
+
+
+def test_the_newest_time_does_not_depend_on_the_order_of_receipts(engine: Engine) -> None:
+    """A clock far ahead is found out by a receipt, whether that comes first or last."""
+    ahead = {"at": "2040-01-01T00:00:00Z", "sent_at": "2040-01-01T00:00:10Z"}
+    received = 1_772_000_000_000_000
+    for n, order in enumerate(([None, received], [received, None])):
+        recorder = Recorder(engine, "test")
+        for receipt in order:
+            recorder.record([level(9, received_us=receipt, vehicle=f"w{n}", **ahead)])
+    with engine.connect() as connection:
+        heard = connection.execute(select(schema.vehicle.c.heard_us)).scalars().all()
+    assert set(heard) == {received - 10_000_000}
+
+
+def test_any_year_can_be_printed(engine: Engine) -> None:
+    """Also where the offset carries it out of the calendar."""
+    Recorder(engine, "test").record([level(1, at="9999-12-31T23:59:59-12:00")])
+    with engine.connect() as connection:
+        assert store.status(connection)["newest_at"].startswith("9999-12-31T")
+
+
+def test_a_foreign_database_is_not_upgraded(tmp_path: Path) -> None:
+    """And one of a newer version says so."""
+    foreign = store.connect(f"sqlite:///{tmp_path / 'other.db'}")
+    with store.writing(foreign) as connection:
+        connection.execute(text("CREATE TABLE accounts (id INTEGER)"))
+    with pytest.raises(Problem, match="other tables"):
+        store.upgrade(foreign)
+    newer = store.open_database(f"sqlite:///{tmp_path / 'newer.db'}")
+    with store.writing(newer) as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(Problem, match="newer version"):
+        store.upgrade(newer)
+    foreign.dispose()
+    newer.dispose()
