@@ -8,7 +8,6 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from datetime import datetime
 from itertools import accumulate
 from pathlib import Path
 from typing import Annotated, Any
@@ -24,7 +23,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics import run
 from analytics.findings import KINDS, urgency
 from ingest import listener, metrics, quarantine, registry, replay, store
-from ingest.messages import REFUSALS, is_name, microseconds
+from ingest.messages import REFUSALS, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import Recorder, Tally
 
@@ -86,12 +85,9 @@ def fail(text: str, status: int) -> None:
 
 def _time(text: str) -> int:
     try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise Problem(f"{text!r} is not an RFC 3339 time such as 2026-03-01T06:00:00Z") from None
-    if at.tzinfo is None:
-        raise Problem(f"{text!r} lacks its offset; write for example {text}Z")
-    return microseconds(at)
+        return read_time(text)
+    except ValueError as error:
+        raise Problem(str(error)) from None
 
 
 def _now_us() -> int:

@@ -187,6 +187,14 @@ def instant(us: int) -> datetime:
     return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
 
 
+def read_time(text: str) -> int:
+    """Microseconds since 1970 UTC of an RFC 3339 date-time. Raises ValueError that says how to write one."""
+    try:
+        return microseconds(msgspec.convert(text, Instant))
+    except msgspec.ValidationError:
+        raise ValueError(f"{text!r} is not an RFC 3339 time with its offset, such as 2026-03-01T06:00:00Z") from None
+
+
 def topic(fleet: str, vehicle: str, kind: str) -> str:
     """The topic that a vehicle publishes a kind of message on."""
     return f"{ROOT}/{fleet}/{vehicle}/{kind}"

@@ -3,7 +3,7 @@
 import csv
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
-from ingest.messages import ROOT, SUBSCRIPTION, Channel, Text, is_name, microseconds
+from ingest.messages import ROOT, SUBSCRIPTION, Channel, Text, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
 
@@ -164,7 +164,7 @@ def _vehicle(row: Mapping[str, str]) -> Setup:
     values["nominal_v"] = row.get("nominal_v") or None
     if values["nominal_v"] not in (None, "12", "24", "12.0", "24.0"):
         raise ValueError(f"nominal_v: {values['nominal_v']!r} is neither 12 nor 24")
-    values["valid_from_us"] = _time(row["valid_from"]) if row.get("valid_from") else None
+    values["valid_from_us"] = _valid_from(row["valid_from"]) if row.get("valid_from") else None
     for name in ("reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"):
         if row[name].lower() in ("nan", "inf", "-inf", "infinity"):
             raise ValueError(f"{name}: {row[name]!r} is not a number")
@@ -172,14 +172,11 @@ def _vehicle(row: Mapping[str, str]) -> Setup:
     return setup
 
 
-def _time(text: str) -> int:
+def _valid_from(text: str) -> int:
     try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"valid_from: {text!r} is not an RFC 3339 date-time") from None
-    if at.tzinfo is None:
-        raise ValueError(f"valid_from: {text!r} lacks its offset, such as Z or +01:00")
-    return microseconds(at)
+        return read_time(text)
+    except ValueError as error:
+        raise ValueError(f"valid_from: {error}") from None
 
 
 def _line(row: Mapping[str, str]) -> Line:
