@@ -117,7 +117,7 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
                      html.Div(f"{r.vehicle} · {r.depot}", className="dim"), parts.need(r.need)], className="cell-unit"),
             html.Td(shown, className="cell-what"),
             html.Td(_grease(r, refill), className="cell-grease"),
-            html.Td(_refill(r, refill, now_us), className="cell-refill"),
+            html.Td(_refill(r, refill, now_us), className="cell-refill", **{"data-head": "Refill"}),
             html.Td([html.Strong(f"{done} of {expected}")] if expected else html.Span("none due", className="dim"),
                     className="cell-cycles", **{"data-head": "Cycles, 7 days"}),
             html.Td([words.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
