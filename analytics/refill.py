@@ -198,7 +198,6 @@ def _draw(
         drift = float(np.hypot(drift, 0.25 / active.sum()))
     chosen = [week for week, use in zip(weeks, active, strict=True) if use]
     weights = weights[active] / weights[active].sum()
-    # The interval may have been changed since: cycles an hour, not ignition hours, differ.
     per_cycle_pct = percent_of_reservoir(dose_cm3, setup.reservoir_l)
     now = np.maximum(level + level_sd * rng.standard_normal(_PATHS), setup.low_mark_pct + 0.05)
     factor = np.exp(np.hypot(share_sd, drift) * rng.standard_normal(_PATHS))
