@@ -17,7 +17,6 @@ class Kind:
     meaning: str
     severity: Severity
     checks: tuple[str, ...]
-    per_channel: bool = False
 
 
 KINDS: Final[Mapping[str, Kind]] = {
@@ -57,7 +56,6 @@ KINDS: Final[Mapping[str, Kind]] = {
             "Renew the tube or fitting, fill the tube with grease before connecting it, and run a cycle.",
             "If the line is whole, its pumping element may be worn or stuck.",
         ),
-        per_channel=True,
     ),
     "blocked_line": Kind(
         "Line blocked",
@@ -69,7 +67,6 @@ KINDS: Final[Mapping[str, Kind]] = {
             "Behind a divider, isolate the outlets one at a time until it moves again.",
             "Grease the point by hand until the line works.",
         ),
-        per_channel=True,
     ),
     "reservoir_loss": Kind(
         "Grease lost",
@@ -121,7 +118,6 @@ KINDS: Final[Mapping[str, Kind]] = {
         "A pressure reading is stuck, missing or impossible; nobody watches these lines until it is mended.",
         "plan",
         ("Check the sensor's plug and wire; put a gauge on the line and compare.",),
-        per_channel=True,
     ),
     "silent": Kind(
         "Silent",
@@ -205,7 +201,6 @@ class Stretch:
     detected_us: int
     ended_us: int | None = None
     evidence: dict[str, float | None] = field(default_factory=dict)
-    worst: Severity | None = None
 
 
 def joined(stretches: list[Stretch], pause_us: int) -> list[Stretch]:

@@ -24,7 +24,7 @@ Rows = TypeVar("Rows", bound=Common)
 class History:
     """What is known of a vehicle at `as_of_us`; every array is in order of corrected time.
 
-    `cycle_h` and `level_h` are ignition-on hours since an arbitrary start, of each cycle and each level reading.
+    `cycle_h` is ignition-on hours since an arbitrary start, of each cycle.
     """
 
     setups: tuple[Setup, ...]
@@ -35,7 +35,6 @@ class History:
     states: States
     as_of_us: int
     cycle_h: Floats
-    level_h: Floats
     heard_us: Ints  # times at which anything was heard
     heard_h: Floats  # ignition hours at those times
     meter_step_h: float  # resolution of the hour meter
@@ -145,7 +144,6 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> Histo
         states=states,
         as_of_us=as_of_us,
         cycle_h=np.interp(cycles.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
-        level_h=np.interp(levels.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
         heard_us=heard_us,
         heard_h=heard_h,
         meter_step_h=step,

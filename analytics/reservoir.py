@@ -53,7 +53,6 @@ class Reservoir:
     share: float
     own_share: float
     share_sd: float
-    noise_pct: float
     fills: tuple[Fill, ...]
     track: Floats
     used_pct: Floats
@@ -597,7 +596,6 @@ class _Follower:
             share=self.now_share,
             own_share=self.share,
             share_sd=float(np.hypot(self.share_sd, 0.08 if self.use is not None else 0.0)),
-            noise_pct=self.noise,
             fills=self._measured(),
             track=self.track,
             used_pct=self.cycle_used,

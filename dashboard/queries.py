@@ -57,7 +57,6 @@ class FleetView:
     totals: dict[str, int]  # need -> vehicles
     depots: tuple[str, ...]
     unregistered: int
-    newest_us: int | None
 
 
 def need_of(findings: tuple[Finding, ...], refill_state: str | None) -> str:
@@ -119,8 +118,7 @@ def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", pag
         for id_, s, mine, wanted, early, expected in shown
     )  # fmt: skip
     depots = tuple(sorted({setups[-1].depot for _, setups in registered.values()}))
-    newest = max((at for at, _ in heard.values() if at is not None), default=None)
-    return FleetView(rows, len(chosen), page, pages, totals, depots, known - len(registered), newest)
+    return FleetView(rows, len(chosen), page, pages, totals, depots, known - len(registered))
 
 
 def _matches(setup: Setup, search: str) -> bool:

@@ -68,10 +68,6 @@ class Setup(Struct, frozen=True, kw_only=True):
         """Grease delivered to all points by one complete cycle, cm3."""
         return sum(line.dose_cm3 for line in self.lines)
 
-    def lines_on(self, channel: str) -> tuple[int, ...]:
-        """Numbers of the lines that a channel watches."""
-        return tuple(line.line for line in self.lines if line.channel == channel)
-
     @property
     def channels(self) -> tuple[str, ...]:
         """Pressure channels in the order of the call-out sheet."""
