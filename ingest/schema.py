@@ -1,8 +1,9 @@
 """Every table, once. Times are microseconds since 1970 UTC (`_us`); units are in the column names.
 
-Messages of all kinds share one table, because (vehicle, boot, seq) must be unique across kinds: the primary
-key is then the whole of the protection against recording anything twice.
+Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
+
+from typing import Any
 
 from sqlalchemy import (
     JSON,
@@ -55,39 +56,75 @@ channel_list = Table(
     Column("channels", JSON, nullable=False),
 )
 
+
+def _message_columns() -> list[Column[Any]]:
+    """Who, when, and what was said, grouped by the kind that says it."""
+    return [
+        Column("vehicle_id", Integer, primary_key=True),
+        Column("at_us", BigInteger, primary_key=True, autoincrement=False),  # the controller's own clock, never altered
+        Column("boot", String(32), primary_key=True),
+        Column("seq", BigInteger, primary_key=True, autoincrement=False),
+        Column("received_us", BigInteger),
+        Column("sent_us", BigInteger),
+        Column("kind", String(8), nullable=False),
+        Column("engine_h", Double),
+        Column("temp_c", Double),
+        Column("cycle_no", BigInteger),
+        Column("run_s", Double),
+        Column("manual", Boolean),
+        Column("complete", Boolean),
+        Column("supply_v", Double),
+        Column("peak_list", BigInteger),  # channel_list.id
+        Column("peak_kpa", LargeBinary),  # 32-bit little-endian floats of the channels that have a reading
+        Column("rest_list", BigInteger),
+        Column("rest_kpa", LargeBinary),
+        Column("trace", LargeBinary),  # MessagePack: channel -> {dt_s, kpa}
+        Column("level_pct", Double),
+        Column("tilt_deg", Double),
+        Column("code", String(16)),
+        Column("active", Boolean),
+        Column("channel", String(64)),
+        Column("value", Double),
+        Column("ignition_on", Boolean),
+        Column("online", Boolean),
+        Column("firmware", String(256)),
+    ]
+
+
+# A vehicle's messages lie together in order of time. PostgreSQL keeps each month in a table of its own, made when it
+# is first needed (store.make_months); a recorder is the only one who writes here, so no key is checked against `vehicle`.
 message = Table(
     "message",
     metadata,
-    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True),
-    Column("boot", String(32), primary_key=True),
-    Column("seq", BigInteger, primary_key=True, autoincrement=False),
-    Column("kind", String(8), nullable=False),
-    Column("digest", BigInteger, nullable=False),  # of what it says, to tell a repetition from a contradiction
-    Column("at_us", BigInteger, nullable=False),  # the controller's own clock, never altered
-    Column("sent_us", BigInteger),
-    Column("received_us", BigInteger),
-    Column("engine_h", Double),
-    Column("cycle_no", BigInteger),
-    Column("run_s", Double),
-    Column("manual", Boolean),
-    Column("complete", Boolean),
-    Column("temp_c", Double),
-    Column("supply_v", Double),
-    Column("peak_list", BigInteger),  # channel_list.id
-    Column("peak_kpa", LargeBinary),  # 32-bit little-endian floats, NaN where there is no reading
-    Column("rest_list", BigInteger),
-    Column("rest_kpa", LargeBinary),
-    Column("trace", LargeBinary),  # MessagePack: channel -> {dt_s, kpa}
-    Column("level_pct", Double),
-    Column("tilt_deg", Double),
-    Column("code", String(16)),
-    Column("active", Boolean),
-    Column("channel", String(64)),
-    Column("value", Double),
-    Column("ignition_on", Boolean),
-    Column("online", Boolean),
-    Column("firmware", String(256)),
+    *_message_columns(),
     sqlite_with_rowid=False,
+    postgresql_partition_by="RANGE (at_us)",
+)
+
+# What retention left of older messages: some of each vehicle's day.
+thinned = Table("thinned", metadata, *_message_columns(), sqlite_with_rowid=False)
+
+# Every name (vehicle, boot, seq) that was ever recorded, as ranges that neither touch nor overlap. It is what keeps
+# names unique: over all months, and after the messages themselves are gone.
+name_range = Table(
+    "name_range",
+    metadata,
+    Column("vehicle_id", Integer, primary_key=True),
+    Column("boot", String(32), primary_key=True),
+    Column("first_seq", BigInteger, primary_key=True, autoincrement=False),
+    Column("last_seq", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# What was found of the time before `since_us` when its messages were thinned: findings, fills and days as they were.
+past = Table(
+    "past",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("since_us", BigInteger, nullable=False),
+    Column("findings", JSON, nullable=False),
+    Column("fills", JSON, nullable=False),
+    Column("days", JSON, nullable=False),
 )
 
 # What could not be recorded: the first 64 KiB, and why: a code of `messages.REFUSALS` and where it is wrong.

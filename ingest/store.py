@@ -1,9 +1,10 @@
 """The database: opening it, recording batches of messages in it, reading a vehicle's messages back as arrays."""
 
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,23 +15,12 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
 from numpy.typing import NDArray
-from sqlalchemy import (
-    Connection,
-    Engine,
-    create_engine,
-    event,
-    func,
-    inspect,
-    or_,
-    select,
-)
+from sqlalchemy import Connection, Engine, create_engine, event, func, inspect, or_, select, union_all
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 
 from ingest import schema
-from ingest.messages import (
-    instant,
-)
+from ingest.messages import instant, microseconds
 from ingest.problem import Problem
 
 logging.getLogger("alembic").setLevel(logging.WARNING)
@@ -39,7 +29,8 @@ DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 _DAY_US: Final = 86_400_000_000
 # How long SQLite waits for another writer before it says that the database is locked.
 _BUSY_S: Final = 5
-_ADVISORY_LOCK: Final = 7_411_077
+_UPGRADE_LOCK: Final = 7_411_077
+_MONTHS_LOCK: Final = 7_411_078
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -151,8 +142,8 @@ def upgrade(engine: Engine) -> None:
         if _revision(connection) is None and inspect(connection).get_table_names():
             raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
         if connection.dialect.name == "postgresql":
-            connection.execute(select(func.pg_advisory_xact_lock(_ADVISORY_LOCK)))
-        config = _alembic()
+            connection.execute(select(func.pg_advisory_xact_lock(_UPGRADE_LOCK)))
+        config = alembic_config()
         config.attributes["connection"] = connection
         try:
             alembic.upgrade(config, "head")
@@ -160,7 +151,8 @@ def upgrade(engine: Engine) -> None:
             raise Problem(f"{shown(engine)} was made by a newer version of tallow; update tallow") from None
 
 
-def _alembic() -> Config:
+def alembic_config() -> Config:
+    """Where the migrations are."""
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.set_main_option("path_separator", "os")
@@ -168,11 +160,52 @@ def _alembic() -> Config:
 
 
 def _head() -> str | None:
-    return ScriptDirectory.from_config(_alembic()).get_current_head()
+    return ScriptDirectory.from_config(alembic_config()).get_current_head()
 
 
 def _revision(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
+
+
+# Months -----------------------------------------------------------------------------------------------------
+
+# Times outside these years are a clock's error; they share one table, so that no clock can make tables without end.
+_YEARS: Final = range(2010, 2050)
+
+
+def month_of(at_us: int) -> int | None:
+    """The month of a time, counted from January of year 0; None where the clock cannot be right."""
+    at = instant(at_us)
+    return at.year * 12 + at.month - 1 if at.year in _YEARS else None
+
+
+def month_bounds(month: int) -> tuple[int, int]:
+    """First microsecond of a month, and of the next."""
+    first, next_ = (datetime(m // 12, m % 12 + 1, 1, tzinfo=UTC) for m in (month, month + 1))
+    return microseconds(first), microseconds(next_)
+
+
+def month_table(month: int) -> str:
+    """Name of the PostgreSQL table that holds a month's messages."""
+    return f"message_{month // 12}_{month % 12 + 1:02d}"
+
+
+def make_months(connection: Connection, times_us: Iterable[int], known: set[int]) -> None:
+    """Make the tables that messages of these times go to, where PostgreSQL lacks them; `known` need no look."""
+    missing = sorted({month for month in map(month_of, times_us) if month is not None} - known)
+    if not missing:
+        return
+    # One at a time, until the end of the transaction: two would both find the table missing.
+    connection.execute(select(func.pg_advisory_xact_lock(_MONTHS_LOCK)))
+    for month in missing:
+        name, (first_us, next_us) = month_table(month), month_bounds(month)
+        if connection.scalar(select(func.to_regclass(name))) is None:
+            # Made apart and then joined: joining lets everybody else go on inserting.
+            connection.exec_driver_sql(f"CREATE TABLE {name} (LIKE message INCLUDING ALL)")
+            connection.exec_driver_sql(
+                f"ALTER TABLE message ATTACH PARTITION {name} FOR VALUES FROM ({first_us}) TO ({next_us})"
+            )
+    known.update(missing)
 
 
 # Reading ----------------------------------------------------------------------------------------------------
@@ -257,17 +290,21 @@ _CYCLE: Final = ("cycle_no", "run_s", "manual", "complete", "temp_c", "supply_v"
 
 
 def read_messages(connection: Connection, vehicle_id: int) -> Messages:
-    """All messages of a vehicle as arrays."""
+    """All messages of a vehicle as arrays, those that retention thinned included."""
 
     def columns(kind: str, *names: str) -> list[tuple[Any, ...]]:
-        table = schema.message
-        chosen = [table.c[name] for name in (*_COMMON, *names)]
+        wanted = (*_COMMON, *names)
         rows = connection.execute(
-            select(*chosen)
-            .where(table.c.vehicle_id == vehicle_id, table.c.kind == kind)
-            .order_by(table.c.boot, table.c.seq)
+            union_all(
+                *(
+                    select(*(table.c[name] for name in wanted)).where(
+                        table.c.vehicle_id == vehicle_id, table.c.kind == kind
+                    )
+                    for table in (schema.thinned, schema.message)
+                )
+            )
         ).all()
-        return list(zip(*rows, strict=True)) if rows else [()] * len(chosen)
+        return list(zip(*rows, strict=True)) if rows else [()] * len(wanted)
 
     pressures = ("peak_list", "peak_kpa", "rest_list", "rest_kpa")
     cycle, level = columns("cycle", *_CYCLE, *pressures), columns("level", "level_pct", "temp_c", "tilt_deg")
@@ -360,10 +397,12 @@ def newest_at_us(connection: Connection) -> int | None:
 
 def status(connection: Connection) -> dict[str, Any]:
     """The object that `tallow status --json` prints."""
-    message, intake, vehicle, setup = schema.message, schema.intake, schema.vehicle, schema.setup
+    intake, vehicle, setup = schema.intake, schema.vehicle, schema.setup
     kinds = ("cycle", "level", "fault", "ignition", "state")
-    counted = connection.execute(select(message.c.kind, func.count()).group_by(message.c.kind))
-    held: dict[str, int] = dict.fromkeys(kinds, 0) | {kind: number for kind, number in counted}  # noqa: C416
+    held: dict[str, int] = dict.fromkeys(kinds, 0)
+    for table in (schema.message, schema.thinned):
+        for kind, number in connection.execute(select(table.c.kind, func.count()).group_by(table.c.kind)):
+            held[kind] += number
     duplicates, rejected, wills = connection.execute(
         select(*(func.coalesce(func.sum(intake.c[name]), 0) for name in ("duplicates", "rejected", "wills")))
     ).one()
