@@ -231,7 +231,7 @@ def _held(connection: Connection, keys: set[Key]) -> dict[Key, Row]:
     for table in ("message", "thinned"):
         if connection.dialect.name == "sqlite":
             one = f"SELECT {columns} FROM {table} WHERE vehicle_id = ? AND at_us = ? AND boot = ? AND seq = ?"
-            rows = [row for key in keys for row in connection.exec_driver_sql(one, key)]
+            rows: Sequence[Any] = [row for key in keys for row in connection.exec_driver_sql(one, key)]
         else:
             rows = connection.exec_driver_sql(
                 f"SELECT {columns} FROM unnest(%s::integer[], %s::bigint[], %s::varchar[], %s::bigint[])"
