@@ -14,7 +14,7 @@ from analytics.findings import Finding
 from analytics.refill import Refill
 from ingest import schema
 from ingest.registry import Setup, read_setups
-from ingest.store import connect, newest_at_us, read_messages, writing
+from ingest.store import address, connect, newest_at_us, read_messages, writing
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ def outcomes(
     engine: Engine, as_of_us: int, pool: Executor, progress: Callable[[int, int], None], stale_us: int | None = None
 ) -> Iterator[Outcome]:
     """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of)."""
-    url = engine.url.render_as_string(hide_password=False)
+    url = address(engine)
     with engine.connect() as connection:
         tasks = _tasks(connection, url, as_of_us, stale_us)
     progress(0, len(tasks))

@@ -25,7 +25,8 @@ from analytics.findings import KINDS, urgency
 from ingest import listener, metrics, quarantine, registry, replay, store
 from ingest.messages import REFUSALS, is_name, read_time
 from ingest.problem import Problem
-from ingest.recorder import Recorder, Tally
+from ingest.recorder import Tally
+from ingest.recording import Recording
 
 log = structlog.get_logger("tallow")
 app = typer.Typer(
@@ -201,11 +202,12 @@ def ingest(
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures, "127.0.0.1", metrics_port) if metrics_port else lambda: None
-    listening = listener.Listener(address, client_id, Recorder(engine, client_id), stop, share, figures)
-    try:
-        listening.run()
-    finally:
-        stop_serving()
+    with Recording(store.address(engine), client_id) as recording:
+        listening = listener.Listener(address, client_id, recording, stop, share, figures)
+        try:
+            listening.run()
+        finally:
+            stop_serving()
     tally = listening.tally
     log.info("stopped", recorded=tally.recorded.total(), duplicates=tally.duplicates, rejected=tally.rejected)
 
@@ -236,15 +238,15 @@ def replay_files(
 ) -> None:
     """Record the messages of log files, by the same path as ingest; repeatable."""
     engine = store.open_database(database)
-    recorder, tally = Recorder(engine, "replay"), Tally()
+    tally = Tally()
     sizes = [0 if path == replay.STANDARD_INPUT else replay.size(path) for path in files]
-    with _progress("Replaying", "read") as bar, store.reachable(engine):
+    with Recording(store.address(engine), "replay") as recording, _progress("Replaying", "read") as bar:
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
 
             def show(done: int, before: int = before) -> None:
                 bar(before + done, sum(sizes))
 
-            tally.add(replay.replay(path, recorder, show))
+            tally.add(replay.replay(path, recording, show))
     print(
         f"{tally.recorded.total()} messages recorded, {tally.duplicates} duplicates, {tally.rejected} rejected"
         f" (kept in quarantine), {tally.wills} without a name of their own."

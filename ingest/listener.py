@@ -1,8 +1,8 @@
-"""Records what a broker delivers: commits a batch of messages, and only then acknowledges them.
+"""Records what a broker delivers: has a batch of messages committed, and only then acknowledges them.
 
-One thread reads, commits and acknowledges in turn, so that reading stops when the database is slow, and no two threads
-wait for each other's turn at every packet. What was not acknowledged when a connection or a process ends is delivered again; recording is
-idempotent, so that is harmless.
+One thread reads and acknowledges; another process commits, one batch at a time, while the next is read. The broker sends
+no more than it may leave unacknowledged, so a slow database stops it. What was not acknowledged when a connection or a
+process ends is delivered again; recording is idempotent, so that is harmless.
 """
 
 import os
@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Protocol
 from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
@@ -21,23 +21,24 @@ import structlog
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from sqlalchemy.exc import DBAPIError
 
 from ingest.messages import SUBSCRIPTION, Arrival, Rejected
 from ingest.metrics import Metrics
 from ingest.problem import Problem
-from ingest.recorder import Recorder, Tally
-from ingest.store import is_away
+from ingest.recorder import Tally
+from ingest.recording import Away, Committed
 
 log = structlog.get_logger("tallow.ingest")
 
 DEFAULT_BROKER: Final = "mqtt://localhost:1883"
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
-RECEIVE_MAXIMUM: Final = 2_000
 BATCH: Final = 1_000
-MOST_WAITING: Final = 2 * RECEIVE_MAXIMUM
+RECEIVE_MAXIMUM: Final = 3 * BATCH  # one in hand, one waiting, one on its way
+MOST_WAITING: Final = 2 * BATCH
 # A broker that stops at few unacknowledged messages must not wait for a batch to fill.
-IDLE_S: Final = 0.004
+IDLE_S: Final = 0.002
+LOOK_UP_EVERY: Final = 64  # packets: then see whether a batch is committed
+FINISH_S: Final = 4.0
 LONGEST_PAUSE_S: Final = 30.0
 # A broker that knows MQTT 3.1.1 only may refuse a version 5 hello, or not understand it and keep silent.
 ANSWER_S: Final = 2.0
@@ -111,6 +112,24 @@ def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **
     return client
 
 
+class Records(Protocol):
+    """What commits batches: a `Recording`."""
+
+    def fileno(self) -> int:
+        """Readable when an answer is there."""
+
+    def hand_over(self, arrivals: list[Arrival]) -> None:
+        """Have a batch committed."""
+
+    def take(self) -> Committed | Away:
+        """What became of it."""
+
+
+# Generation of the connection, packet identifier, QoS, arrival. Not the client's own message: thousands of those, with
+# all that hangs on them, would keep the garbage collector busier than the reading.
+Waiting = tuple[int, int, int, Arrival]
+
+
 class Listener:
     """Listens until stopped; waits for a broker or a database that is away, and says so once."""
 
@@ -118,17 +137,19 @@ class Listener:
         self,
         broker: Broker,
         client_id: str,
-        recorder: Recorder,
+        recording: Records,
         stop: threading.Event,
         share: str | None = None,
         metrics: Metrics | None = None,
     ) -> None:
-        self._broker, self._client_id, self._recorder, self._stop = broker, client_id, recorder, stop
+        self._broker, self._client_id, self._recording, self._stop = broker, client_id, recording, stop
         self._subscription = SUBSCRIPTION if share is None else f"$share/{share}/{SUBSCRIPTION}"
         self._metrics = metrics or Metrics()
-        self._metrics.waiting = lambda: len(self._waiting) + self._in_hand
-        self._in_hand = 0
-        self._waiting: deque[tuple[int, mqtt.MQTTMessage, int]] = deque()
+        self._metrics.waiting = lambda: self.waiting
+        self._waiting: deque[Waiting] = deque()
+        self._batch: list[Waiting] = []  # not committed yet
+        self._in_hand = False  # whether the batch is with the recording process
+        self._database_away, self._pause_s, self._retry_at = False, 0.25, 0.0
         self._over = self._answered = self._subscribed = False
         self._generation = 0  # of the connection: an acknowledgement must not reach a later session
         self._version = MQTTProtocolVersion.MQTTv5
@@ -136,6 +157,11 @@ class Listener:
         self._refused: Problem | None = None
         self._retry_version = False
         self.tally = Tally()
+
+    @property
+    def waiting(self) -> int:
+        """Messages received and not committed."""
+        return len(self._waiting) + len(self._batch)
 
     def run(self, ready: Callable[[], None] = lambda: None) -> None:
         """Record until stopped. Raises Problem where the broker refuses for good; `ready` is called once subscribed."""
@@ -225,7 +251,8 @@ class Listener:
         self._over = True
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self._waiting.append((self._generation, message, time.time_ns() // 1000))
+        arrival = _arrival(message, time.time_ns() // 1000)
+        self._waiting.append((self._generation, message.mid, message.qos, arrival))
 
     def _say_away(self, reason: object) -> None:
         if not self._away:
@@ -233,29 +260,33 @@ class Listener:
             self._away = True
 
     def _serve(self, client: mqtt.Client) -> bool:
-        """Record batches until the connection ends or it is time to stop; whether it got as far as listening."""
+        """Have batches committed until the connection ends or it is time to stop; whether it got as far as listening."""
         patience = time.monotonic() + ANSWER_S
-        while not self._stop.is_set():
+        while not self._stop.is_set() and not self._over:
             if not self._answered and time.monotonic() > patience:
                 self._other_version()
                 break
-            self._read(client, BATCH, 0.2)
-            if self._waiting:
-                self._record(client)
-            elif self._over:
-                break
+            self._read(client, 0.2)
+            self._settle(client, wait_s=0)
+        self._settle(client, wait_s=FINISH_S)
         return self._subscribed
 
-    def _read(self, client: mqtt.Client, most: int, wait_s: float) -> None:
-        """Take in what the broker has sent, until `most` messages wait or nothing more is there."""
+    def _read(self, client: mqtt.Client, wait_s: float) -> None:
+        """Take in what the broker has sent, until there is something to do about it or nothing more is there."""
         until = time.monotonic() + wait_s
-        while len(self._waiting) < most and not self._over and not self._stop.is_set():
+        while not self._over and not self._stop.is_set():
             before = len(self._waiting)
-            if client.loop_read() != mqtt.MQTT_ERR_SUCCESS:
+            if before >= (MOST_WAITING if self._batch else BATCH) or client.loop_read() != mqtt.MQTT_ERR_SUCCESS:
                 break
-            if len(self._waiting) == before and not self._more(client, 0 if before else until - time.monotonic()):
+            if len(self._waiting) > before:
+                if self._in_hand and before % LOOK_UP_EVERY == 0 and self._is_answered(0):
+                    break
+            elif not self._more(client, 0 if before and not self._batch else until - time.monotonic()):
                 break
         client.loop_misc()
+
+    def _is_answered(self, wait_s: float) -> bool:
+        return bool(select.select([self._recording], [], [], wait_s)[0])
 
     def _more(self, client: mqtt.Client, wait_s: float) -> bool:
         """Whether more can be read within a while; what has to be written goes out meanwhile."""
@@ -266,53 +297,54 @@ class Listener:
             client.loop_write()
         if isinstance(socket, ssl.SSLSocket) and socket.pending():
             return True
-        return bool(select.select([socket], [], [], max(wait_s, IDLE_S))[0])
+        watched: list[Any] = [socket, self._recording] if self._in_hand else [socket]
+        return socket in select.select(watched, [], [], max(wait_s, IDLE_S))[0]
 
     def _other_version(self) -> None:
         five, three = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
         self._version, self._retry_version = three if self._version == five else five, True
 
-    def _record(self, client: mqtt.Client) -> None:
-        """Commit what waits, however long the database is away, and then acknowledge it."""
-        batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
-        arrivals = [_arrival(message, received_us) for _, message, received_us in batch]
-        pause_s, said, self._in_hand = 0.25, False, len(batch)
-        while True:
-            try:
-                began = time.monotonic()
-                tally = self._recorder.record(arrivals)
-                self._metrics.recorded(tally, len(batch), time.monotonic() - began)
-                break
-            except DBAPIError as error:
-                if not is_away(error):
-                    raise
-                if not said:
-                    first = str(error.orig).strip().splitlines()[0]
-                    log.warning("database is away; waiting for it, nothing is acknowledged meanwhile", reason=first)
-                    self._metrics.database_away(yes=True)
-                    said = True
-                self._pause(client, pause_s)
-                if self._stop.is_set():
-                    return
-                pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
-        if said:
+    def _settle(self, client: mqtt.Client, wait_s: float) -> None:
+        """Acknowledge what is committed, and hand over what waits; a batch that finds the database away comes again."""
+        done: list[Waiting] = []
+        if self._in_hand and self._is_answered(wait_s):
+            answer, self._in_hand = self._recording.take(), False
+            if isinstance(answer, Committed):
+                self._note_committed(answer)
+                done, self._batch = self._batch, []
+            else:
+                self._note_away(answer)
+        if not self._in_hand and not self._over and not self._stop.is_set():
+            self._hand_over()
+        for generation, mid, qos, _ in done:
+            if generation == self._generation and qos:
+                client.ack(mid, qos)
+        if not self._in_hand and self._batch and time.monotonic() < self._retry_at:
+            self._stop.wait(0.05)
+
+    def _hand_over(self) -> None:
+        if not self._batch:
+            self._batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+        if self._batch and time.monotonic() >= self._retry_at:
+            self._recording.hand_over([arrival for *_, arrival in self._batch])
+            self._in_hand = True
+
+    def _note_committed(self, answer: Committed) -> None:
+        self._metrics.recorded(answer.tally, len(self._batch), answer.seconds)
+        self.tally.add(answer.tally)
+        self._pause_s, self._retry_at = 0.25, 0.0
+        if self._database_away:
             log.info("database is back")
             self._metrics.database_away(yes=False)
-        self.tally.add(tally)
-        self._in_hand = 0
-        for generation, message, _ in batch:
-            if generation == self._generation and message.qos:
-                client.ack(message.mid, message.qos)
+            self._database_away = False
 
-    def _pause(self, client: mqtt.Client, seconds: float) -> None:
-        """Let time pass, and keep the connection alive."""
-        until = time.monotonic() + seconds
-        while time.monotonic() < until and not self._stop.is_set():
-            if self._over:
-                self._stop.wait(0.1)
-            else:
-                self._read(client, MOST_WAITING, 0.1)
-                self._stop.wait(0.05)
+    def _note_away(self, answer: Away) -> None:
+        if not self._database_away:
+            log.warning("database is away; waiting for it, nothing is acknowledged meanwhile", reason=answer.reason)
+            self._metrics.database_away(yes=True)
+            self._database_away = True
+        self._retry_at = time.monotonic() + self._pause_s
+        self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
 
     def _leave(self, client: mqtt.Client) -> None:
         until = time.monotonic() + 2
@@ -321,6 +353,8 @@ class Listener:
             time.sleep(0.01)
         client.disconnect()
         self._waiting.clear()  # not acknowledged: it will be delivered again
+        if not self._in_hand:
+            self._batch = []
         self._over = True
 
 

@@ -7,6 +7,8 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from ingest.store import arrays
+
 Life = tuple[int, str]  # vehicle id, boot: what one counter numbers
 Range = tuple[int, int]  # first and last seq, both taken
 _GREATEST: Final = 2**63 - 1
@@ -83,21 +85,26 @@ def _near(connection: Connection, spans: Mapping[Life, Range]) -> dict[Life, lis
         "(SELECT max(first_seq) FROM name_range b"
         " WHERE b.vehicle_id = s.vehicle_id AND b.boot = s.boot AND b.first_seq <= s.low), 0)"
         ") r ON true ORDER BY 1, 2, 3",
-        tuple(map(list, zip(*rows, strict=True))),
+        arrays(zip(*rows, strict=True)),
     ):
         found.setdefault((vehicle_id, boot), []).append((first, last))
     return found
 
 
 def _write(connection: Connection, gone: list[tuple[int, str, int]], made: list[tuple[int, str, int, int]]) -> None:
-    mark = "?" if connection.dialect.name == "sqlite" else "%s"
+    sqlite = connection.dialect.name == "sqlite"
+    mark = "?" if sqlite else "%s"
     if gone:
         connection.exec_driver_sql(
             f"DELETE FROM name_range WHERE vehicle_id = {mark} AND boot = {mark} AND first_seq = {mark}", gone
         )
-    if made:
+    if not made:
+        return
+    replaced = "ON CONFLICT (vehicle_id, boot, first_seq) DO UPDATE SET last_seq = excluded.last_seq"
+    if sqlite:
+        connection.exec_driver_sql(f"INSERT INTO name_range VALUES (?, ?, ?, ?) {replaced}", made)
+    else:
+        told = "unnest(%s::integer[], %s::varchar[], %s::bigint[], %s::bigint[])"
         connection.exec_driver_sql(
-            f"INSERT INTO name_range VALUES ({mark}, {mark}, {mark}, {mark})"
-            " ON CONFLICT (vehicle_id, boot, first_seq) DO UPDATE SET last_seq = excluded.last_seq",
-            made,
+            f"INSERT INTO name_range SELECT * FROM {told} {replaced}", arrays(zip(*made, strict=True))
         )

@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, bindparam, case, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ingest import names, schema
 from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode
 from ingest.rows import COLUMNS, KIND, RECEIVED, SENT, Key, Name, Row, key_of, name_of, row_of, says_the_same
-from ingest.store import make_months, writing
+from ingest.store import arrays, make_months, writing
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
@@ -129,7 +129,7 @@ class Recorder:
         inserted: list[Row] = []
         if rows:
             rows = sorted(rows, key=key_of)  # two recorders never wait in a ring
-            returned = connection.exec_driver_sql(_INSERT_ARRAYS, tuple(map(list, zip(*rows, strict=True))))
+            returned = connection.exec_driver_sql(_INSERT_ARRAYS, arrays(zip(*rows, strict=True)))
             keys = {tuple(key) for key in returned}
             inserted = [row for row in rows if key_of(row) in keys]
         connection.exec_driver_sql(
@@ -236,7 +236,7 @@ def _held(connection: Connection, keys: set[Key]) -> dict[Key, Row]:
             rows = connection.exec_driver_sql(
                 f"SELECT {columns} FROM unnest(%s::integer[], %s::bigint[], %s::varchar[], %s::bigint[])"
                 f" AS wanted(vehicle_id, at_us, boot, seq) JOIN {table} USING (vehicle_id, at_us, boot, seq)",
-                tuple(map(list, zip(*keys, strict=True))),
+                arrays(zip(*keys, strict=True)),
             ).all()
         found |= {key_of(tuple(row)): tuple(row) for row in rows}
     return found
@@ -281,8 +281,13 @@ def _note_news(connection: Connection, rows: Sequence[Row]) -> None:
     for row in rows:
         at_us = _believable_us(row[1], row[SENT], row[RECEIVED])
         heard[row[0]] = max(at_us, heard.get(row[0], at_us))
-    if heard:
-        connection.execute(_NEWS, [{"who": vehicle_id, "at": at_us} for vehicle_id, at_us in sorted(heard.items())])
+    if not heard:
+        return
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(_NEWS.format("? AS id, ? AS at_us"), sorted(heard.items()))
+    else:
+        told = "unnest(%s::integer[]) AS id, unnest(%s::bigint[]) AS at_us"
+        connection.exec_driver_sql(_NEWS.format(told), arrays(zip(*heard.items(), strict=True)))
 
 
 def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> int:
@@ -306,12 +311,8 @@ def _date_again(connection: Connection, vehicle_id: int) -> None:
 
 
 _NEWS: Final = (
-    update(schema.vehicle)
-    .where(schema.vehicle.c.id == bindparam("who"))
-    .values(
-        news=schema.vehicle.c.news + 1,
-        heard_us=case((schema.vehicle.c.heard_us >= bindparam("at"), schema.vehicle.c.heard_us), else_=bindparam("at")),
-    )
+    "UPDATE vehicle SET news = news + 1, heard_us = CASE WHEN heard_us >= told.at_us THEN heard_us ELSE told.at_us END"
+    " FROM (SELECT {}) AS told WHERE vehicle.id = told.id"
 )
 
 

@@ -14,7 +14,9 @@ from msgspec import Meta, Struct
 
 from ingest.messages import Arrival, Instant, Rejected, microseconds
 from ingest.problem import Problem
-from ingest.recorder import Recorder, Tally
+from ingest.recorder import Tally
+from ingest.recording import Away, Recording
+from ingest.store import Unreachable
 
 BATCH = 2_000
 STANDARD_INPUT = Path("-")
@@ -69,16 +71,29 @@ def size(path: Path) -> int:
         raise Problem(f"{path} cannot be read: {error.strerror}") from None
 
 
-def replay(path: Path, recorder: Recorder, progress: Callable[[int], None]) -> Tally:
-    """Record a log file's messages in batches; what was recorded before an error stays. Raises Problem."""
-    tally, batch = Tally(), []
+def replay(path: Path, recording: Recording, progress: Callable[[int], None]) -> Tally:
+    """Record a log file's messages, reading one batch while the other is committed; what was recorded before an error
+    stays. Raises Problem."""
+    tally, batch, in_hand = Tally(), list[Arrival](), False
+
+    def settle() -> None:
+        answer = recording.take()
+        if isinstance(answer, Away):
+            raise Unreachable(f"the database cannot be used: {answer.reason}")
+        tally.add(answer.tally)
+
     try:
         for arrival in read_log(path, progress):
             batch.append(arrival)
             if len(batch) == BATCH:
-                tally.add(recorder.record(batch))
-                batch = []
+                if in_hand:
+                    settle()
+                recording.hand_over(batch)
+                batch, in_hand = [], True
     finally:
+        if in_hand:
+            settle()
         if batch:
-            tally.add(recorder.record(batch))
+            recording.hand_over(batch)
+            settle()
     return tally

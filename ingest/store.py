@@ -131,6 +131,11 @@ def shown(engine: Engine) -> str:
     return engine.url.render_as_string(hide_password=True)
 
 
+def address(engine: Engine) -> str:
+    """The database's whole address, to open it from another process; never to be printed."""
+    return engine.url.render_as_string(hide_password=False)
+
+
 def is_away(error: DBAPIError) -> bool:
     """Whether an error may pass by itself: a server that restarts, a file that another writer holds, a full disk."""
     return isinstance(error, OperationalError) or error.connection_invalidated
@@ -165,6 +170,17 @@ def _head() -> str | None:
 
 def _revision(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
+
+
+def arrays(columns: Iterable[tuple[Any, ...]]) -> tuple[list[Any] | str, ...]:
+    """Columns as PostgreSQL arrays for `unnest`. Numbers are written here: the driver takes longer over each of them
+    than the server over the whole row."""
+    return tuple(
+        list(column)
+        if isinstance(next((value for value in column if value is not None), 0), str | bytes)
+        else "{" + str(list(column))[1:-1].replace("None", "NULL") + "}"
+        for column in columns
+    )
 
 
 # Months -----------------------------------------------------------------------------------------------------

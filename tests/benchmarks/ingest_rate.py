@@ -32,11 +32,23 @@ def messages(number: int) -> Iterator[tuple[str, bytes]]:
     """Seven cycles, two switchings and a level out of ten, of a hundred vehicles."""
     peaks = {f"p{c:02d}": 4000.0 + 37 * c for c in range(24)}
     for n in range(number):
-        common = {"seq": n // 100, "at": "2026-03-01T06:00:00Z", "sent_at": "2026-03-01T06:00:01Z", "engine_h": 100 + n / 100}
+        common = {
+            "seq": n // 100,
+            "at": "2026-03-01T06:00:00Z",
+            "sent_at": "2026-03-01T06:00:01Z",
+            "engine_h": 100 + n / 100,
+        }
         kind, own = (
             (
                 "cycle",
-                {"cycle_no": n // 100, "run_s": 180.2, "complete": None, "temp_c": 4.5, "supply_v": 27.1, "peak_kpa": peaks},
+                {
+                    "cycle_no": n // 100,
+                    "run_s": 180.2,
+                    "complete": None,
+                    "temp_c": 4.5,
+                    "supply_v": 27.1,
+                    "peak_kpa": peaks,
+                },
             )
             if n % 10 < 7
             else ("ignition", {"on": n % 2 == 0})
@@ -117,7 +129,7 @@ def recorded(port: int, name: str, number: int, version: int, database: str) -> 
         if "listening" in line:
             break
     began = time.monotonic()
-    while True:
+    while process.poll() is None:
         with engine.connect() as connection:
             if (connection.scalar(select(func.sum(schema.intake.c.recorded))) or 0) >= number:
                 break

@@ -14,7 +14,7 @@ from sqlalchemy import select
 from ingest import registry, schema, store
 from ingest.listener import Listener, broker_of
 from ingest.messages import topic
-from ingest.recorder import Recorder
+from ingest.recording import Recording
 from tests.conftest import free_port, program, wait_for_port, wait_until
 from tests.ingest.test_store import level
 
@@ -112,33 +112,34 @@ def test_a_vehicle_speaks_for_itself_only(fleet: Fleet, tmp_path: Path) -> None:
     certificate, key = fleet.authority.issue(registry.INGESTER)
     environment = {"TALLOW_CA_FILE": str(fleet.authority.ca), "TALLOW_CERT_FILE": certificate, "TALLOW_KEY_FILE": key}
     stop, ready = threading.Event(), threading.Event()
-    listener = Listener(broker_of(f"mqtts://localhost:{fleet.port}", environment), "i", Recorder(engine, "i"), stop)
-    thread = threading.Thread(target=listener.run, args=(ready.set,))
-    thread.start()
-    assert ready.wait(5)
+    with Recording(store.address(engine), "i") as recording:
+        listener = Listener(broker_of(f"mqtts://localhost:{fleet.port}", environment), "i", recording, stop)
+        thread = threading.Thread(target=listener.run, args=(ready.set,))
+        thread.start()
+        assert ready.wait(5)
 
-    heard: list[str] = []
-    spy = fleet.client("f.v2", fleet.authority.issue("f.v2"))
-    spy.on_message = lambda _c, _d, message: heard.append(message.topic)
-    spy.connect("localhost", fleet.port)
-    spy.subscribe("#", qos=1)
-    spy.loop_start()
+        heard: list[str] = []
+        spy = fleet.client("f.v2", fleet.authority.issue("f.v2"))
+        spy.on_message = lambda _c, _d, message: heard.append(message.topic)
+        spy.connect("localhost", fleet.port)
+        spy.subscribe("#", qos=1)
+        spy.loop_start()
 
-    not_authorised = 135  # MQTT 5.0, reason code 0x87
-    assert publish(fleet, "f.v1", topic("f", "v2", "level"), 1) == not_authorised
-    assert publish(fleet, "f.v1", topic("g", "v1", "level"), 2) == not_authorised
-    assert publish(fleet, registry.INGESTER, topic("f", "v1", "level"), 3) == not_authorised
-    assert publish(fleet, "f.v1", topic("f", "v1", "level"), 4) == 0
+        not_authorised = 135  # MQTT 5.0, reason code 0x87
+        assert publish(fleet, "f.v1", topic("f", "v2", "level"), 1) == not_authorised
+        assert publish(fleet, "f.v1", topic("g", "v1", "level"), 2) == not_authorised
+        assert publish(fleet, registry.INGESTER, topic("f", "v1", "level"), 3) == not_authorised
+        assert publish(fleet, "f.v1", topic("f", "v1", "level"), 4) == 0
 
-    def recorded() -> list[int]:
-        with engine.connect() as connection:
-            return list(connection.execute(select(schema.message.c.seq)).scalars())
+        def recorded() -> list[int]:
+            with engine.connect() as connection:
+                return list(connection.execute(select(schema.message.c.seq)).scalars())
 
-    wait_until(lambda: recorded() == [4])
-    spy.disconnect()
-    spy.loop_stop()
-    stop.set()
-    thread.join(10)
+        wait_until(lambda: recorded() == [4])
+        spy.disconnect()
+        spy.loop_stop()
+        stop.set()
+        thread.join(10)
     engine.dispose()
     assert heard == []
 

@@ -54,6 +54,12 @@ def test_each_kind_is_read() -> None:
         assert type(result.message) is KINDS[kind]
 
 
+def test_nul_is_refused_only_where_it_would_be_stored() -> None:
+    """Not in a field that is ignored, nor where a text only looks like it."""
+    assert not isinstance(read("level", COMMON | {"level_pct": 1, "remark": "\x00"}), Rejected)
+    assert not isinstance(read("level", COMMON | {"level_pct": 1, "boot": "\\u0000"}), Rejected)
+
+
 def test_null_is_absent_and_unknown_fields_are_ignored() -> None:
     """Null and absent mean the same; what is not known yet does not disturb."""
     plain, told = read("cycle", CYCLE), read("cycle", CYCLE | {"boot": None, "rest_kpa": None, "colour": "blue"})
@@ -105,7 +111,9 @@ def test_no_time_is_refused_for_its_value(at: str) -> None:
         ("level", COMMON | {"at": "2026-02-30T00:00:00Z", "level_pct": 1}, "at"),
         ("level", COMMON | {"at": "2026-03-01T06:00:00", "level_pct": 1}, "at"),
         ("level", COMMON | {"boot": "", "level_pct": 1}, "boot"),
-        ("level", COMMON | {"boot": "a\x00b", "level_pct": 1}, "boot"),
+        ("level", COMMON | {"boot": "a\x00b", "level_pct": 1}, "NUL"),
+        ("cycle", COMMON | {"cycle_no": 1, "run_s": 90, "peak_kpa": {"\x00": 1}}, "NUL"),
+        ("state", COMMON | {"online": True, "firmware": "\x00"}, "NUL"),
         ("fault", COMMON | {"code": "on_fire", "active": True}, "code"),
         ("ignition", COMMON | {"on": True}, "engine_h"),
         ("state", {"online": 1}, "online"),

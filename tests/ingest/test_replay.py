@@ -9,7 +9,8 @@ from sqlalchemy import Engine, select
 
 from ingest import schema, store
 from ingest.problem import Problem
-from ingest.recorder import Recorder, Tally
+from ingest.recorder import Tally
+from ingest.recording import Recording
 from ingest.replay import replay, size
 
 
@@ -20,7 +21,8 @@ def line(seq: int) -> str:
 
 
 def run(path: Path, engine: Engine) -> Tally:
-    return replay(path, Recorder(engine, "replay"), lambda done: None)
+    with Recording(store.address(engine), "replay") as recording:
+        return replay(path, recording, lambda done: None)
 
 
 @pytest.mark.parametrize("name", ["log.ndjson", "log.ndjson.gz"])
