@@ -4,6 +4,7 @@ The two speak through the process's standard input and output: pickled batches i
 """
 
 import contextlib
+import gc
 import os
 import pickle
 import signal
@@ -108,6 +109,8 @@ def main() -> None:
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     source, sink = sys.stdin.buffer, sys.stdout.buffer
     sys.stdout = sys.stderr  # nobody else may write there
+    # A batch is tens of thousands of objects without a ring among them, which the collector would visit again and again.
+    gc.set_threshold(200_000, 20, 20)
     url, name = pickle.load(source)
     recorder = Recorder(connect(url), name)
     while True:

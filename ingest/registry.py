@@ -13,12 +13,15 @@ from msgspec import Meta, Struct
 from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
-from ingest.messages import ROOT, SUBSCRIPTION, Channel, Text, is_name, read_time
+from ingest.messages import ROOT, SUBSCRIPTION, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
 
 Positive = Annotated[float, Meta(gt=0, le=1e9)]
+# NUL cannot be stored by every database.
 Said = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
+Text = Annotated[str, Meta(max_length=256, pattern=r"^[^\x00]*$")]
+Channel = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[^\x00]*$")]
 Feed = Literal["direct", "progressive", "injector"]
 LevelSensor = Literal["percent", "switch", "none"]
 

@@ -18,7 +18,7 @@ from ingest.recorder import Tally
 from ingest.recording import Away, Recording
 from ingest.store import Unreachable
 
-BATCH = 2_000
+BATCH = 5_000
 STANDARD_INPUT = Path("-")
 
 

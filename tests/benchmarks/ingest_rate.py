@@ -1,31 +1,37 @@
 """Rate of recording, in ratio to a client that does nothing: `python -m tests.benchmarks.ingest_rate --messages 100000`.
 
 A backlog of mixed messages (24-channel cycles, levels, ignition) waits in a persistent session of a Mosquitto of its
-own; it is drained in turn by a bare paho client that only acknowledges, by the recorder into SQLite, and into
-PostgreSQL, several times. Both are durable: synchronous=FULL, synchronous_commit=on.
+own; it is drained in turn by a bare paho client that only acknowledges, by `tallow ingest` into SQLite, and into PostgreSQL,
+several times. Both are durable: synchronous=FULL, synchronous_commit=on. Then a log file of the same messages is replayed
+into each. With `--held N` each database holds N cycles before.
 """
 
 import argparse
 import json
 import os
-import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from sqlalchemy import create_engine, func, select, text
+from sqlalchemy import Engine, create_engine, func, select, text
 
 from ingest import listener, schema, store
-from ingest.messages import SUBSCRIPTION, topic
+from ingest.messages import SUBSCRIPTION, read_time, topic
+from ingest.recorder import know_vehicles
+from ingest.recording import Recording
 from tests.conftest import Mosquitto
+
+VEHICLES = 100
+HELD_FROM_US, HELD_UNTIL_US = read_time("2025-03-01T00:00:00Z"), read_time("2026-03-01T00:00:00Z")
 
 
 def messages(number: int) -> Iterator[tuple[str, bytes]]:
@@ -33,7 +39,7 @@ def messages(number: int) -> Iterator[tuple[str, bytes]]:
     peaks = {f"p{c:02d}": 4000.0 + 37 * c for c in range(24)}
     for n in range(number):
         common = {
-            "seq": n // 100,
+            "seq": n // VEHICLES,
             "at": "2026-03-01T06:00:00Z",
             "sent_at": "2026-03-01T06:00:01Z",
             "engine_h": 100 + n / 100,
@@ -42,7 +48,7 @@ def messages(number: int) -> Iterator[tuple[str, bytes]]:
             (
                 "cycle",
                 {
-                    "cycle_no": n // 100,
+                    "cycle_no": n // VEHICLES,
                     "run_s": 180.2,
                     "complete": None,
                     "temp_c": 4.5,
@@ -55,7 +61,7 @@ def messages(number: int) -> Iterator[tuple[str, bytes]]:
             if n % 10 < 9
             else ("level", {"level_pct": 50.5, "tilt_deg": 1.5})
         )
-        yield topic("f", f"v{n % 100}", kind), json.dumps(common | own).encode()
+        yield topic("f", f"v{n % VEHICLES}", kind), json.dumps(common | own).encode()
 
 
 def session(port: int, name: str, version: int, clean: bool = False) -> mqtt.Client:
@@ -86,8 +92,10 @@ def fill(port: int, name: str, number: int, version: int) -> None:
     sender.connect("127.0.0.1", port)
     sender.loop_start()
     last = None
-    for where, payload in messages(number):
+    for n, (where, payload) in enumerate(messages(number), start=1):
         last = sender.publish(where, payload, qos=1)
+        if n % 20_000 == 0:  # its queue is bounded
+            last.wait_for_publish(600)
     assert last is not None
     last.wait_for_publish(600)
     sender.disconnect()
@@ -117,14 +125,15 @@ def bare(port: int, name: str, number: int, version: int) -> float:
     return took
 
 
-def recorded(port: int, name: str, number: int, version: int, database: str) -> tuple[float, float]:
+def recorded(port: int, name: str, number: int, engine: Engine) -> tuple[float, float]:
     """(seconds from listening to the last commit, peak memory in MB) of `tallow ingest` as a process of its own."""
-    engine = store.open_database(database)
-    environment = os.environ | {"TALLOW_DATABASE": database, "TALLOW_BROKER": f"mqtt://127.0.0.1:{port}"}
+    environment = os.environ | {
+        "TALLOW_DATABASE": store.address(engine),
+        "TALLOW_BROKER": f"mqtt://127.0.0.1:{port}",
+    }
     command = [sys.executable, "-m", "dashboard", "ingest", "--client-id", name]
     process = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
     assert process.stderr is not None
-    del version  # a listener takes the newest that the broker knows
     for line in process.stderr:
         if "listening" in line:
             break
@@ -135,17 +144,105 @@ def recorded(port: int, name: str, number: int, version: int, database: str) -> 
                 break
         time.sleep(0.02)
     took = time.monotonic() - began
-    memory = next(
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+    memory = sum(
         int(line.split()[1]) / 1024
-        for line in Path(f"/proc/{process.pid}/status").read_text().splitlines()
+        for pid in (process.pid, *children)
+        for line in Path(f"/proc/{pid}/status").read_text().splitlines()
         if line.startswith("VmHWM")
     )
     process.terminate()
     process.communicate()
+    table = schema.message
     with engine.connect() as connection:
-        assert connection.scalar(select(func.count()).select_from(schema.message)) == number
-    engine.dispose()
+        assert connection.scalar(select(func.count()).where(table.c.at_us >= HELD_UNTIL_US)) == number
     return took, memory
+
+
+def recorded_by_the_older_version(port: int, name: str, number: int, engine: Engine) -> float:
+    """Seconds of a listener that speaks MQTT 3.1.1, of which Mosquitto leaves 20 messages unacknowledged at most."""
+    stop, ready = threading.Event(), threading.Event()
+    with Recording(store.address(engine), name) as recording:
+        work = listener.Listener(listener.broker_of(f"mqtt://127.0.0.1:{port}", {}), name, recording, stop)
+        work._version = MQTTProtocolVersion.MQTTv311
+        thread = threading.Thread(target=work.run, args=(ready.set,))
+        thread.start()
+        assert ready.wait(10)
+        began = time.monotonic()
+        while work.tally.recorded.total() < number:
+            time.sleep(0.02)
+        took = time.monotonic() - began
+        stop.set()
+        thread.join()
+    return took
+
+
+def replayed(folder: Path, number: int, database: str) -> float:
+    """Seconds of `tallow replay` of a log file of the same messages, start of the program included."""
+    path = folder / "log.ndjson"
+    if not path.exists():
+        with path.open("w") as log:
+            for where, payload in messages(number):
+                log.write(
+                    f'{{"topic": "{where}", "payload": {payload.decode()}, "received_at": "2026-03-01T06:00:02Z"}}\n'
+                )
+    began = time.monotonic()
+    command = [sys.executable, "-m", "dashboard", "replay", str(path), "--database", database]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return time.monotonic() - began
+
+
+def hold(engine: Engine, number: int) -> None:
+    """Write `number` cycles of a year before into the database, of the vehicles that the messages come from."""
+    known = [f"v{v}" for v in range(VEHICLES)]
+    with store.writing(engine) as connection:
+        ids = know_vehicles(connection, [("f", name) for name in known])
+        if engine.dialect.name == "postgresql":
+            store.make_months(connection, range(HELD_FROM_US, HELD_UNTIL_US, 86_400_000_000), set())
+    each = number // VEHICLES
+    step_us = (HELD_UNTIL_US - HELD_FROM_US) // each
+    columns = "vehicle_id, at_us, boot, seq, received_us, kind, engine_h, temp_c, cycle_no, run_s, peak_list, peak_kpa"
+    for vehicle_id in ids.values():
+        rows = f"{vehicle_id}, {HELD_FROM_US} + i * {step_us}, 'held', i, {HELD_FROM_US} + i * {step_us}, 'cycle', i, 4.5, i, 180, 0"
+        if engine.dialect.name == "postgresql":
+            source = f"SELECT {rows}, decode(repeat('c0ffee00', 24), 'hex') FROM generate_series(0, {each - 1}) AS i"
+        else:
+            source = (
+                f"WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < {each - 1})"
+                f" SELECT {rows}, randomblob(96) FROM n"
+            )
+        with store.writing(engine) as connection:
+            connection.exec_driver_sql(f"INSERT INTO message ({columns}) {source}")
+            connection.exec_driver_sql(f"INSERT INTO name_range VALUES ({vehicle_id}, 'held', 0, {each - 1})")
+
+
+def databases(folder: Path, admin: str | None) -> Iterator[tuple[str, Callable[[str], str]]]:
+    """(kind, a function that makes an empty database of that kind and gives its address)."""
+    yield "SQLite", lambda name: f"sqlite:///{folder}/{name}.db"
+    if admin is None:
+        return
+
+    def made(name: str) -> str:
+        name = f"bench_{name}_{time.time_ns()}"
+        engine = create_engine(store.connect(admin).url, isolation_level="AUTOCOMMIT")
+        with engine.connect() as connection:
+            connection.execute(text(f"CREATE DATABASE {name}"))
+        engine.dispose()
+        return admin.rsplit("/", 1)[0] + f"/{name}"
+
+    yield "PostgreSQL", made
+
+
+def drop(url: str, admin: str | None) -> None:
+    """Remove a database again."""
+    if url.startswith("sqlite"):
+        for path in Path(url.removeprefix("sqlite:///")).parent.glob(url.rsplit("/", 1)[1] + "*"):
+            path.unlink()
+    elif admin is not None:
+        engine = create_engine(store.connect(admin).url, isolation_level="AUTOCOMMIT")
+        with engine.connect() as connection:
+            connection.execute(text(f"DROP DATABASE {url.rsplit('/', 1)[1]} WITH (FORCE)"))
+        engine.dispose()
 
 
 def main() -> None:
@@ -153,38 +250,48 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--messages", type=int, default=20_000)
     ask.add_argument("--rounds", type=int, default=3)
+    ask.add_argument("--mqtt", type=int, choices=(5, 3), default=5, help="version spoken: 5, or 3.1.1")
+    ask.add_argument("--held", type=int, default=0, help="also into databases that hold so many cycles before")
     ask.add_argument("--postgresql", help="address of an administrative database; without it that part is left out")
     asked = ask.parse_args()
     rates: dict[str, list[float]] = {}
     peak: dict[str, float] = {}
-    with tempfile.TemporaryDirectory() as folder:
-        broker = Mosquitto(Path(folder))
+
+    def note(what: str, took: float) -> None:
+        rates.setdefault(what, []).append(asked.messages / took)
+        print(f"{what}: {asked.messages / took:.0f}/s", file=sys.stderr, flush=True)
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        broker = Mosquitto(folder)
         for n in range(asked.rounds):
-            fill(broker.port, f"bare{n}", asked.messages, 5)
-            rates.setdefault("bare client", []).append(
-                asked.messages / bare(broker.port, f"bare{n}", asked.messages, 5)
-            )
-            targets = {"SQLite": f"sqlite:///{folder}/{n}.db"}
-            if asked.postgresql:
-                admin = create_engine(store.connect(asked.postgresql).url, isolation_level="AUTOCOMMIT")
-                with admin.connect() as connection:
-                    connection.execute(text(f"CREATE DATABASE bench{time.time_ns()}"))
-                    name = connection.scalar(
-                        text("SELECT datname FROM pg_database WHERE datname LIKE 'bench%' ORDER BY oid DESC")
-                    )
-                targets["PostgreSQL"] = asked.postgresql.rsplit("/", 1)[0] + f"/{name}"
-            for target, url in targets.items():
-                fill(broker.port, f"{target}{n}", asked.messages, 5)
-                took, memory = recorded(broker.port, f"{target}{n}", asked.messages, 5, url)
-                rates.setdefault(target, []).append(asked.messages / took)
-                peak[target] = max(peak.get(target, 0), memory)
+            fill(broker.port, f"bare{n}", asked.messages, asked.mqtt)
+            note("bare client", bare(broker.port, f"bare{n}", asked.messages, asked.mqtt))
+            for kind, make in databases(folder, asked.postgresql):
+                for held in (0, asked.held) if asked.held else (0,):
+                    target = f"{kind}, {held:,} held" if held else kind
+                    url = make(f"{n}_{held}")
+                    engine = store.open_database(url)
+                    if held:
+                        hold(engine, held)
+                    fill(broker.port, f"{target}{n}", asked.messages, asked.mqtt)
+                    if asked.mqtt == 5:
+                        took, memory = recorded(broker.port, f"{target}{n}", asked.messages, engine)
+                        peak[target] = max(peak.get(target, 0), memory)
+                    else:
+                        took = recorded_by_the_older_version(broker.port, f"{target}{n}", asked.messages, engine)
+                    note(target, took)
+                    engine.dispose()
+                    drop(url, asked.postgresql)
+                url = make(f"{n}_replay")
+                note(f"{kind}, replay", replayed(folder, asked.messages, url))
+                drop(url, asked.postgresql)
         broker.stop()
     base = statistics.median(rates["bare client"])
-    print(f"{'drained by':14}{'messages/s':>12}{'ratio':>8}{'peak MB':>10}")
+    print(f"{'drained by':32}{'messages/s':>12}{'ratio':>8}{'peak MB':>10}")
     for target, seen in rates.items():
         rate = statistics.median(seen)
-        print(f"{target:14}{rate:12.0f}{rate / base:8.2f}{peak.get(target, float('nan')):10.0f}")
-    print(f"this process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+        print(f"{target:32}{rate:12.0f}{rate / base:8.2f}{peak.get(target, float('nan')):10.0f}")
 
 
 if __name__ == "__main__":
