@@ -5,16 +5,25 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import Any, Final
+from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Engine, delete, insert, select
+from sqlalchemy import Connection, Engine, delete, func, insert, select
 
 from analytics import vehicle
 from analytics.findings import Finding
+from analytics.history import DAY_US
+from analytics.past import Past, from_json
 from analytics.refill import Refill
-from ingest import schema
+from ingest import retention, schema
+from ingest.messages import instant
+from ingest.problem import Problem
 from ingest.registry import Setup, read_setups
-from ingest.store import address, connect, newest_at_us, read_messages, writing
+from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
+
+# A forecast looks back over twelve weeks; everything else forgets sooner.
+WARM_UP_DAYS: Final = 91
 
 
 @dataclass(frozen=True)
@@ -39,19 +48,25 @@ class _Task:
     url: str
     vehicle_id: int
     setups: tuple[Setup, ...]
+    past: Past | None
     news: int
     as_of_us: int
 
 
-def _outcome(task: _Task) -> Outcome:
-    """Read one vehicle and analyse it; runs in a process of its own."""
+def _result(task: _Task) -> vehicle.Result:
+    """Read one vehicle and analyse it."""
     engine = connect(task.url)
     try:
         with engine.connect() as connection:
             messages = read_messages(connection, task.vehicle_id)
     finally:
         engine.dispose()
-    result = vehicle.analyse(messages, task.setups, task.as_of_us)
+    return vehicle.analyse(messages, task.setups, task.as_of_us, task.past)
+
+
+def _outcome(task: _Task) -> Outcome:
+    """What is found of one vehicle; runs in a process of its own."""
+    result = _result(task)
     fleet, name = task.setups[0].fleet, task.setups[0].vehicle
     return Outcome(
         task.vehicle_id,
@@ -79,11 +94,70 @@ def _tasks(connection: Connection, url: str, as_of_us: int, stale_us: int | None
             for id_, number, at_us in connection.execute(select(table.c.vehicle_id, table.c.news, table.c.as_of_us))
             if as_of_us - stale_us <= at_us <= as_of_us
         }
+    pasts = read_pasts(connection)
     return [
-        _Task(url, id_, setups, news[id_], as_of_us)
+        _Task(url, id_, setups, pasts.get(id_), news[id_], as_of_us)
         for id_, setups in read_setups(connection).values()
         if done.get(id_) != news[id_]
     ]
+
+
+def read_pasts(connection: Connection, vehicle_id: int | None = None) -> dict[int, Past]:
+    """What is kept of the time before messages were thinned, by vehicle; of one, or of all."""
+    table = schema.past
+    only = [] if vehicle_id is None else [table.c.vehicle_id == vehicle_id]
+    return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
+
+
+def _check_kept(connection: Connection, as_of_us: int) -> None:
+    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
+    if since_us is not None and as_of_us < since_us:
+        raise Problem(
+            f"there is no answer for {rfc3339(as_of_us)}: messages are kept in full for questions from"
+            f" {rfc3339(since_us)} on; name that time or a later one"
+        )
+
+
+def prune(engine: Engine, keep_days: int, pool: Executor, progress: Callable[[int, int], None]) -> tuple[int, int]:
+    """Keep what was found, and thin the messages it was found in: (from when on questions are answered, messages let go
+    of). Raises Problem where nothing is recorded.
+
+    Messages stay in full for WARM_UP_DAYS longer, for what an analysis has to have seen before.
+    """
+    with engine.connect() as connection:
+        now_us = newest_at_us(connection)
+        if now_us is None:
+            raise Problem("nothing is recorded yet, so there is nothing to prune")
+        since_us = retention.whole_month(now_us - keep_days * DAY_US)
+        tasks = _tasks(connection, address(engine), now_us, None)
+        known = set(connection.execute(select(schema.vehicle.c.id)).scalars())
+    before_us = retention.whole_month(since_us - WARM_UP_DAYS * DAY_US)
+    for done, (id_, past) in enumerate(pool.map(partial(_past, since_us=since_us), tasks)):
+        progress(done, len(tasks))
+        _keep_past(engine, id_, past)
+    for id_ in sorted(known - {task.vehicle_id for task in tasks}):  # not registered: nothing is looked for
+        _keep_past(engine, id_, Past(since_us, now_us, (), (), ()))
+    return since_us, retention.thin(engine, before_us, progress)
+
+
+def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
+    table = schema.past
+    with writing(engine) as connection:
+        connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+        connection.execute(insert(table).values(vehicle_id=vehicle_id, **past.as_json()))
+
+
+def _past(task: _Task, since_us: int) -> tuple[int, Past]:
+    result = _result(task)
+    zone = ZoneInfo(result.history.setup.timezone)
+    first_day = instant(since_us).astimezone(zone).date().isoformat()
+    return task.vehicle_id, Past(
+        since_us,
+        task.as_of_us,
+        tuple(finding for finding in result.findings if finding.began_us < since_us),
+        tuple(fill for fill in result.fills if fill.at_us < since_us),
+        tuple(day for day in vehicle.days(result) if day["day"] < first_day),
+    )
 
 
 def default_as_of_us(connection: Connection) -> int:
@@ -104,6 +178,7 @@ def outcomes(
     """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of)."""
     url = address(engine)
     with engine.connect() as connection:
+        _check_kept(connection, as_of_us)
         tasks = _tasks(connection, url, as_of_us, stale_us)
     progress(0, len(tasks))
     for done, outcome in enumerate(pool.map(_outcome, tasks), start=1):

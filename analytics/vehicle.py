@@ -12,6 +12,7 @@ from analytics import cycles, pressure, reservoir
 from analytics.cycles import Audit
 from analytics.findings import KINDS, Finding, Severity, Stretch, urgency
 from analytics.history import DAY_US, HOUR_US, History, build
+from analytics.past import Past, fills_with, findings_with
 from analytics.pressure import Pressures
 from analytics.refill import Refill, forecast
 from analytics.reservoir import Fill, Reservoir
@@ -31,15 +32,22 @@ class Result:
     reservoir: Reservoir
     findings: tuple[Finding, ...]
     refill: Refill
+    past: Past | None
 
     @property
     def fills(self) -> tuple[Fill, ...]:
         """The fills seen in the level readings."""
-        return self.reservoir.fills
+        return fills_with(self.past, self.reservoir.fills)
 
 
-def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settings: Settings = DEFAULTS) -> Result:
-    """The analysis at `as_of_us`: nothing later is used."""
+def analyse(
+    messages: Messages,
+    setups: tuple[Setup, ...],
+    as_of_us: int,
+    past: Past | None = None,
+    settings: Settings = DEFAULTS,
+) -> Result:
+    """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned."""
     history = build(messages, setups, as_of_us)
     audit = cycles.audit(history, settings)
     tank = reservoir.follow(history, audit, settings)
@@ -54,7 +62,7 @@ def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settin
     told = _by_cause(stretches, history)
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, share=tank.own_share)
-    findings = [_told(stretch, history) for stretch in told]
+    findings = findings_with(past, [_told(stretch, history) for stretch in told], as_of_us)
     refill = forecast(history, audit.lost, tank, settings)
     return Result(
         history,
@@ -63,6 +71,7 @@ def analyse(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, settin
         tank,
         tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))),
         refill,
+        past,
     )
 
 
@@ -250,7 +259,7 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     done, incomplete = per_day(cycle_day, (~flawed).astype(float)), per_day(cycle_day, flawed.astype(float))
     missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
     missed[int(heard_day[-1])] += result.audit.open_missed
-    return [
+    told = [
         {
             "day": date.fromordinal(719_163 + first + k).isoformat(),
             "done": int(done[k]),
@@ -259,8 +268,12 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
             "lost": int(lost[k]),
             "ignition_h": round(float(ignition[k]), 2),
         }
-        for k in range(max(0, width - _DAYS_SHOWN), width)
+        for k in range(width)
     ]
+    if result.past is not None and result.past.days:
+        kept = list(result.past.days)
+        told = kept + [day for day in told if str(day["day"]) > kept[-1]["day"]]
+    return told[-_DAYS_SHOWN:]
 
 
 def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:

@@ -22,7 +22,8 @@ from sqlalchemy.exc import DBAPIError
 
 from analytics import run
 from analytics.findings import KINDS, urgency
-from ingest import listener, metrics, quarantine, registry, replay, store
+from analytics.history import DAY_US
+from ingest import listener, metrics, quarantine, registry, replay, retention, store
 from ingest.messages import REFUSALS, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import Tally
@@ -302,6 +303,31 @@ def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
     engine = store.open_database(database)
     with store.reachable(engine), run.workers() as pool, _progress("Analysing", "vehicles") as bar:
         return list(run.outcomes(engine, _as_of(engine, as_of), pool, bar))
+
+
+@app.command(epilog="Example: tallow prune --keep-days 730")
+def prune(
+    keep_days: Annotated[
+        int, typer.Option(min=1, max=36_500, help="answer in full for so many days before the newest message")
+    ] = retention.KEPT_DAYS,
+    trace_days: Annotated[
+        int | None,
+        typer.Option(min=1, max=36_500, help="keep pressure traces for so many days; as messages by default"),
+    ] = None,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """Thin old messages, traces and quarantine; findings, fills and daily figures stay, and so do all names."""
+    engine = store.open_database(database)
+    with store.reachable(engine), run.workers() as pool, _progress("Pruning", "done") as bar:
+        since_us, gone = run.prune(engine, keep_days, pool, bar)
+        traces = 0
+        if trace_days is not None:
+            traces = retention.drop_traces(engine, _as_of(engine, None) - trace_days * DAY_US)
+        refused = retention.clear_quarantine(engine, since_us)
+    print(
+        f"{gone} messages, {traces} traces of others and {refused} refused publications let go of;"
+        f" questions are answered from {store.rfc3339(since_us)} on."
+    )
 
 
 @app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")

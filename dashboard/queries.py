@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Engine, func, select
 
 from analytics.findings import Finding, urgency
+from analytics.run import read_pasts
 from analytics.vehicle import Result, analyse
 from ingest import schema
 from ingest.registry import Setup, read_setups
@@ -168,8 +169,8 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         setups = next(iter(read_setups(connection, row.id).values()), None)
         if setups is None:
             return None
-        messages = read_messages(connection, row.id)
-    result = analyse(messages, setups[1], now_us())
+        messages, past = read_messages(connection, row.id), read_pasts(connection, row.id).get(row.id)
+    result = analyse(messages, setups[1], now_us(), past)
     _results[key] = result
     while len(_results) > _KEPT_RESULTS:
         _results.popitem(last=False)

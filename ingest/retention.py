@@ -8,6 +8,8 @@ from sqlalchemy import Connection, Engine, func, select
 from ingest import schema
 from ingest.store import month_bounds, month_of, month_table, writing
 
+# Nothing younger is thinned unless somebody says so.
+KEPT_DAYS: Final = 400
 # Of each vehicle, kind and UTC day, evenly spread and with the last of the day.
 PER_DAY: Final = {"cycle": 4, "level": 4, "ignition": 2, "fault": 4, "state": 1}
 
@@ -47,7 +49,7 @@ def thin(engine: Engine, before_us: int, progress: Callable[[int, int], None]) -
 def drop_traces(engine: Engine, before_us: int) -> int:
     """Let go of the pressure traces of cycles that happened before a time; of how many."""
     with writing(engine) as connection:
-        old = "trace IS NOT NULL AND at_us < {0} AND coalesce(received_us, at_us) < {0}".format(before_us)
+        old = f"trace IS NOT NULL AND at_us < {before_us} AND coalesce(received_us, at_us) < {before_us}"
         return connection.exec_driver_sql(f"UPDATE message SET trace = NULL WHERE {old}").rowcount
 
 

@@ -122,6 +122,7 @@ past = Table(
     metadata,
     Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
     Column("since_us", BigInteger, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
     Column("findings", JSON, nullable=False),
     Column("fills", JSON, nullable=False),
     Column("days", JSON, nullable=False),

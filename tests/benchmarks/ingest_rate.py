@@ -205,7 +205,9 @@ def hold(engine: Engine, number: int) -> None:
     for vehicle_id in ids.values():
         rows = f"{vehicle_id}, {HELD_FROM_US} + i * {step_us}, 'held', i, {HELD_FROM_US} + i * {step_us}, 'cycle', i, 4.5, i, 180, 0"
         if engine.dialect.name == "postgresql":
-            source = f"SELECT {rows}, decode(repeat('c0ffee00', 24), 'hex') FROM generate_series(0, {each - 1}) AS i"
+            source = (
+                f"SELECT {rows}, decode(repeat('c0ffee00', 24), 'hex') FROM generate_series(0::bigint, {each - 1}) AS i"
+            )
         else:
             source = (
                 f"WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < {each - 1})"

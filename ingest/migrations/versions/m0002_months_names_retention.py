@@ -66,6 +66,7 @@ def upgrade() -> None:
         "past",
         sa.Column("vehicle_id", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("since_us", sa.BigInteger(), nullable=False),
+        sa.Column("made_us", sa.BigInteger(), nullable=False),
         sa.Column("findings", sa.JSON(), nullable=False),
         sa.Column("fills", sa.JSON(), nullable=False),
         sa.Column("days", sa.JSON(), nullable=False),
