@@ -135,6 +135,11 @@ class Mosquitto:
         self.process.terminate()
         self.process.wait(10)
 
+    def kill(self) -> None:
+        """End it at once."""
+        self.process.kill()
+        self.process.wait(10)
+
 
 @pytest.fixture
 def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:

@@ -13,7 +13,7 @@ from tests.ingest.test_registry import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl",
+    "quarantine", "acl", "prune",
 ]  # fmt: skip
 
 
@@ -170,3 +170,35 @@ def test_a_vehicle_is_analysed_as_soon_as_it_is_registered(tmp_path: Path) -> No
     tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database)
     (refill,) = answer("refills", database=database)
     assert (refill["vehicle"], refill["level_pct"]) == ("v1", 40.0)
+
+
+def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
+    """Nothing on an empty database, nothing younger than 400 days, and what it was told; then older questions have no answer."""
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    assert tallow("prune", database=database).stderr.startswith("tallow: nothing is recorded yet")
+    log = tmp_path / "log.ndjson"
+    days = [f"2025-{month:02d}-{day:02d}" for month in range(1, 13) for day in range(1, 29)]
+    log.write_text(
+        "\n".join(
+            json.dumps(
+                {
+                    "topic": "lube/1/f/v/level",
+                    "payload": {"seq": 24 * n + hour, "at": f"{day}T{hour:02d}:00:00Z", "level_pct": 50},
+                }
+            )
+            for n, day in enumerate(days)
+            for hour in range(24)
+        )
+    )
+    assert tallow("replay", str(log), database=database).returncode == 0
+    assert tallow("prune", database=database).stdout.startswith("0 messages, 0 traces")
+    done = tallow("prune", "--keep-days", "60", "--trace-days", "30", database=database)
+    assert done.stdout == (
+        f"{28 * 6 * 20} messages, 0 traces of others and 0 refused publications let go of;"
+        " questions are answered from 2025-10-01T00:00:00Z on.\n"
+    )
+    status = json.loads(tallow("status", "--json", database=database).stdout)
+    assert status["recorded"]["level"] == 28 * (6 * 4 + 6 * 24)
+    early = tallow("findings", "--as-of", "2025-09-30T23:59:59Z", database=database)
+    assert (early.returncode, early.stderr.count("\n")) == (1, 1)
+    assert "name that time or a later one" in early.stderr
