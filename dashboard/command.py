@@ -493,51 +493,64 @@ def _stop_by_exit() -> None:
     signal.signal(signal.SIGINT, leave)
 
 
-@app.command(epilog="Example: tallow simulate --to ./simulated --end 2026-03-01T00:00:00Z")
+@app.command(epilog="Example: tallow simulate --scenario bad-week --to ./week")
 def simulate(
     to: Annotated[Path | None, typer.Option(help="write registry, messages and truth to this folder")] = None,
     broker: BrokerAddress = "",
-    scenario: Annotated[str, typer.Option(help="'demo', or a TOML file")] = "demo",
+    scenario: Annotated[str, typer.Option(help="demo, quiet or bad-week, or a TOML file")] = "demo",
     seed: Annotated[int | None, typer.Option(min=0, help="another seed than the scenario's")] = None,
     end: Annotated[str | None, typer.Option(help="end of the scenario's history; the present by default")] = None,
     until: Annotated[str | None, typer.Option(help="with --to: leave out what arrives later")] = None,
     since: Annotated[str | None, typer.Option("--from", help="with a broker: leave out what arrived earlier")] = None,
     speed: Annotated[float, typer.Option(min=1, help="with a broker: times faster than life, until it is today")] = 1,
+    rate: Annotated[float | None, typer.Option(min=0.01, help="with a broker: so many messages a second")] = None,
+    broken: Annotated[
+        tuple[str, str] | None,
+        typer.Option("--break", metavar="VEHICLE KIND", help="break something of the demo in --data that is running"),
+    ] = None,
+    data: Annotated[Path, typer.Option(help="with --break: the running demo's folder")] = Path("demo-data"),
+    breaks: Annotated[Path | None, typer.Option(hidden=True)] = None,
 ) -> None:
     """Publish a simulated fleet to a broker, or write it to files with --to; says there what it broke."""
     from simulators import fleet
+    from simulators.publish import Live, break_something
     from simulators.scenario import load
 
     with _simulation():
         story = load(scenario)
+        if broken is not None:
+            if not (data / "demo.json").exists():
+                raise Problem(f"no demo was started in {data}; name its folder with --data")
+            trouble = break_something(story, data / "breaks", *broken)
+            where = f", line {trouble.line}" if trouble.line is not None else ""
+            print(f"{trouble.kind} on {broken[0]}{where}: a running demo takes it up within seconds.")
+            return
     chosen = story.seed if seed is None else seed
     end_us = _now_us() if end is None else _time(end)
     end_h = end_us / 3.6e9
     if to is not None:
+        until_us = end_us if until is None else _time(until)
         try:
             to.mkdir(parents=True, exist_ok=True)
+            with _progress("Simulating", "vehicles") as bar:
+                number = fleet.write(story, end_h, chosen, until_us, to, lambda done: bar(done, len(story.machines)))
         except OSError as error:
-            raise Problem(f"folder {to} cannot be made: {error.strerror}") from None
-        fleet.write_registry(story, end_h, to)
-        with _progress("Simulating", "vehicles") as bar:
-            number = fleet.write_history(
-                story, end_h, chosen, end_us if until is None else _time(until), to / "messages.ndjson.gz",
-                lambda done: bar(done, len(story.machines)),
-            )  # fmt: skip
-        fleet.write_truth(story, end_h, to / "truth.json")
+            raise Problem(f"folder {to} cannot be written: {error.strerror}") from None
         print(f"{number} messages of {len(story.machines)} vehicles written to {to}.")
         return
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
-    _publish(
-        story, end_h, chosen, listener.broker_of(broker, os.environ), end_us if since is None else _time(since), speed
-    )
+    from_us = end_us if since is None else _time(since)
+    address = listener.broker_of(broker, os.environ)
+    with _simulation():
+        live = Live(story, end_h, chosen, from_us, breaks)
+    _publish(live, story.fleet, address, from_us, speed, rate)
 
 
-def _publish(story: Any, end_h: float, seed: int, broker: listener.Broker, from_us: int, speed: float) -> None:
-    from simulators import fleet
+def _publish(live: Any, fleet: str, broker: listener.Broker, from_us: int, speed: float, rate: float | None) -> None:
     from simulators.publish import publish
 
+    _logging()
     stop = _stopping()
     client = listener.make_client(broker, f"tallow-simulate-{os.getpid()}", MQTTProtocolVersion.MQTTv311)
     refused: list[str] = []
@@ -547,10 +560,17 @@ def _publish(story: Any, end_h: float, seed: int, broker: listener.Broker, from_
     except OSError as error:
         raise Problem(f"broker {broker.shown} cannot be reached: {error.strerror or error}") from None
     client.loop_start()
+
+    def told(number: int, at_us: int, what: list[str]) -> None:
+        for one in what:
+            log.info("broke something", what=one)
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r{number} messages published, up to {store.rfc3339(at_us)[:19]}")
+            sys.stderr.flush()
+
     try:
-        messages = fleet.simulate(story, end_h, seed, lambda done: None)
         with _simulation():
-            publish(client, story.fleet, messages, from_us, speed, stop, lambda number, at_us: None)
+            publish(client, live, fleet, from_us, speed, rate, stop, told)
         if refused:
             raise Problem(f"broker {broker.shown} refuses: {refused[0]}")
     finally:

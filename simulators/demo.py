@@ -56,7 +56,18 @@ class Demo:
             self._tallow("ingest", "ingest")
             self._tallow("analyse", "analyse", "--every", "5")
             self._wait_for_page()
-            self._tallow("simulate", "simulate", "--end", end, "--from", self._newest(), "--speed", str(SPEED))
+            self._tallow(
+                "simulate",
+                "simulate",
+                "--end",
+                end,
+                "--from",
+                self._newest(),
+                "--speed",
+                str(SPEED),
+                "--breaks",
+                str(self.data / "breaks"),
+            )
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
             self.say("Press Ctrl-C to stop; the same command continues where it left off.")
             self._watch()
@@ -105,7 +116,7 @@ class Demo:
             until,
         )
         self._do("Registering the vehicles", "register", str(folder))
-        self._do("Recording the history", "replay", str(folder / "messages.ndjson.gz"))
+        self._do("Recording the history", "replay", *map(str, sorted(folder.glob("messages-*.ndjson.gz"))))
         self._do("Analysing it", "analyse")
 
     def _do(self, what: str, *arguments: str) -> None:

@@ -4,14 +4,17 @@ import csv
 import gzip
 import heapq
 import json
-from collections.abc import Callable, Iterator
-from dataclasses import asdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from ingest.messages import EPOCH, encode, instant, topic
-from simulators.machine import Sent, Simulation, channels
-from simulators.scenario import Scenario
+from simulators import reservoir
+from simulators.machine import Sent, Simulation, arrival_us, channels
+from simulators.scenario import KINDS, LOOK_ALIKES, Scenario
 
 _VEHICLE_COLUMNS = (
     "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
@@ -20,6 +23,7 @@ _VEHICLE_COLUMNS = (
 _LINE_COLUMNS = "fleet vehicle line bundle point channel dose_cm3 length_m bore_mm critical".split()
 
 FUTURE_DAYS = 60  # how long a scenario goes on after its history
+PER_FILE = 25  # vehicles whose messages are in memory together
 
 
 def start_hour(scenario: Scenario, end_h: float) -> float:
@@ -27,18 +31,21 @@ def start_hour(scenario: Scenario, end_h: float) -> float:
     return float(int(end_h // 24) - scenario.days) * 24
 
 
-def simulate(
-    scenario: Scenario, end_h: float, seed: int, progress: Callable[[int], None]
-) -> Iterator[tuple[str, Sent]]:  # fmt: skip
-    """(vehicle, message) of the whole fleet in order of arrival; the same for the same scenario, end and seed."""
-    start_h = start_hour(scenario, end_h)
-    told = []
-    for n, machine in enumerate(scenario.machines):
-        depot = scenario.depots[machine.depot]
-        run = Simulation(machine, depot, start_h, scenario.days + FUTURE_DAYS, end_h, [seed, n])
-        told.append([(sent.arrives_us, n, k, machine.vehicle, sent) for k, sent in enumerate(run.messages())])
-        progress(n + 1)
-    for _, _, _, vehicle, sent in heapq.merge(*told):
+def run_of(scenario: Scenario, n: int, end_h: float, seed: int) -> Simulation:
+    """The simulation of the scenario's vehicle number `n`."""
+    machine = scenario.machines[n]
+    depot, start_h = scenario.depots[machine.depot], start_hour(scenario, end_h)
+    return Simulation(machine, depot, start_h, scenario.days + FUTURE_DAYS, end_h, [seed, n])
+
+
+def merged(runs: Mapping[str, Simulation], after_us: int) -> Iterator[tuple[str, Sent]]:
+    """(vehicle, message) of several vehicles in order of arrival, of what arrives after a time."""
+
+    def told(vehicle: str, run: Simulation) -> Iterator[tuple[int, str, int, Sent]]:
+        for k, sent in enumerate(run.messages(after_us)):
+            yield sent.arrives_us, vehicle, k, sent
+
+    for _, vehicle, _, sent in heapq.merge(*(told(vehicle, run) for vehicle, run in runs.items())):
         yield vehicle, sent
 
 
@@ -65,19 +72,53 @@ def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
                               p.length_m, p.bore_mm, "yes" if p.critical else "no"])  # fmt: skip
 
 
-def write_truth(scenario: Scenario, end_h: float, path: Path) -> None:
-    """Write what was broken, and when, for whoever scores the analysis."""
+def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: float) -> dict[str, list[dict[str, Any]]]:
+    """What really happened to one vehicle up to a time: troubles, spans at the low mark and above the full mark, fills,
+    and at each as-of when the low mark would be reached if nobody filled it."""
+    who: dict[str, Any] = {"fleet": fleet, "vehicle": run.machine.vehicle}
+    names = channels(run.machine)
+    faults, context = list[dict[str, Any]](), list[dict[str, Any]]()
+    for begin, end, t in run.spans(*KINDS, *LOOK_ALIKES):
+        if begin >= until_h:
+            continue
+        row = who | {"kind": t.kind, "variant": t.variant, "began_at": _time(begin), "ended_at": _end(end, until_h)}
+        if t.kind in LOOK_ALIKES:
+            context.append(row)
+        elif t.kind not in ("low_level", "overfill", "starved_pump"):  # those come of what people do
+            faults.append(row | {"channel": names.get(t.line or 0), "line": t.line, "ratio": t.ratio})
+    clock, level = run.cycle_clock, run.level
+    percent = run.machine.level == "percent"
+    seen = {
+        "low_level": (level.pct <= run.machine.low_mark_pct) & percent,
+        "overfill": (level.pct > 101.0) & percent,
+        "starved_pump": level.airy & bool(run.channels),
+    }
+    for kind, flag in seen.items():
+        edges = np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8), 0]))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            begin, end = float(clock[first]), float(clock[last]) if last < len(clock) else np.inf
+            if begin < until_h:
+                faults.append(who | {"kind": kind, "variant": "", "channel": None, "line": None, "ratio": 1.0,
+                                     "began_at": _time(begin), "ended_at": _end(end, until_h)})  # fmt: skip
+    litres = run.machine.reservoir_l / 100
+    fills = [
+        who | {"at": _time(f.hour), "from_pct": round(f.from_pct, 1), "to_pct": round(f.to_pct, 1),
+               "litres": round((f.to_pct - f.from_pct) * litres, 3)}
+        for f in level.fills if f.hour < until_h
+    ]  # fmt: skip
+    refills = []
+    for at in as_of_h:
+        due = reservoir.due_hour(clock, run.use_pct, level, at, run.machine.low_mark_pct)
+        refills.append(who | {"as_of": _time(at), "due_at": None if due is None else _time(due)})
+    return {"faults": faults, "context": context, "fills": fills, "refills": refills}
 
-    def time(days: float | None) -> str | None:
-        return None if days is None else (EPOCH + timedelta(hours=end_h - 24 * days)).isoformat()
 
-    rows = [
-        {"fleet": scenario.fleet, "vehicle": m.vehicle, "began_at": time(t.begin_days), "ended_at": time(t.end_days)}
-        | {k: v for k, v in asdict(t).items() if k not in ("begin_days", "end_days")}
-        for m in scenario.machines
-        for t in m.troubles
-    ]
-    path.write_text(json.dumps(rows, indent=1) + "\n", "utf-8")
+def _time(hours: float) -> str:
+    return instant(arrival_us(hours)).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _end(hours: float, until_h: float) -> str | None:
+    return None if hours >= until_h else _time(hours)
 
 
 def log_line(fleet: str, vehicle: str, sent: Sent) -> bytes:
@@ -88,15 +129,33 @@ def log_line(fleet: str, vehicle: str, sent: Sent) -> bytes:
     )  # fmt: skip
 
 
-def write_history(
-    scenario: Scenario, end_h: float, seed: int, until_us: int, path: Path, progress: Callable[[int], None]
+def write(
+    scenario: Scenario, end_h: float, seed: int, until_us: int, folder: Path, progress: Callable[[int], None]
 ) -> int:  # fmt: skip
-    """Write the messages that arrive before `until_us` to a log file; returns their number."""
-    number = 0
-    with gzip.open(path, "wb", compresslevel=1) as file:
-        for vehicle, sent in simulate(scenario, end_h, seed, progress):
-            if sent.arrives_us >= until_us:
-                break
-            file.write(log_line(scenario.fleet, vehicle, sent))
-            number += 1
+    """Write registry, messages that arrive before `until_us`, and truth; the number of messages.
+
+    A log file holds some vehicles' messages in order of arrival: what one file holds is all that is in memory at once.
+    """
+    write_registry(scenario, end_h, folder)
+    number, count = 0, len(scenario.machines)
+    until_h = until_us / 3.6e9
+    as_of_h = [end_h - 24 * 7 * week for week in range(min(8, scenario.days // 14), 0, -1)] + [end_h]
+    truth: dict[str, Any] = {"as_of": [_time(h) for h in as_of_h], "end": _time(until_h), "days": scenario.days}
+    truth |= {part: [] for part in ("faults", "context", "fills", "refills")}
+    for first in range(0, count, PER_FILE):
+        runs = {}
+        for n in range(first, min(first + PER_FILE, count)):
+            run = run_of(scenario, n, end_h, seed)
+            runs[run.machine.vehicle] = run
+            for part, rows in truth_of(run, scenario.fleet, as_of_h, until_h).items():
+                truth[part] += rows
+            progress(n + 1)
+        path = folder / f"messages-{first // PER_FILE + 1:02d}.ndjson.gz"
+        with gzip.open(path, "wb", compresslevel=1) as file:
+            for vehicle, sent in merged(runs, -(1 << 62)):
+                if sent.arrives_us >= until_us:
+                    break
+                file.write(log_line(scenario.fleet, vehicle, sent))
+                number += 1
+    (folder / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", "utf-8")
     return number

@@ -4,13 +4,14 @@ import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.messages import is_name
 from simulators import SimulationError
 from simulators.duty import HABITS
 from simulators.weather import Climate
 
-SHIPPED = ("demo",)
+SHIPPED = ("demo", "quiet", "bad-week")
 KINDS = (
     "blocked_line",
     "open_line",
@@ -26,7 +27,7 @@ KINDS = (
     "pressure_sensor",
     "silent",
 )
-LOOK_ALIKES = ("parked", "radio_gap", "grease_change", "controller_replaced")
+LOOK_ALIKES = ("parked", "radio_gap", "grease_change", "controller_replaced", "wrong_clock")
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ class Machine:
     nlgi: str
     channel_by: str  # "line", "bundle", "main" or "none"
     level: str = "percent"
+    trace_every: int = 0  # cycles; none by default
     troubles: tuple[Trouble, ...] = ()
 
 
@@ -83,6 +85,8 @@ class Depot:
     name: str
     timezone: str
     climate: Climate
+    holidays: frozenset[tuple[int, int]]  # (month, day)
+    careless: float  # share of fills that come days late
 
 
 @dataclass(frozen=True)
@@ -116,32 +120,52 @@ def load(name_or_path: str) -> Scenario:
 
 
 def _parse(data: dict[str, Any]) -> Scenario:
+    if "like" in data:  # depots, sheets and systems of another
+        other = tomllib.loads(Path(__file__).with_name(f"{data['like']}.toml").read_text("utf-8"))
+        data = {part: other[part] | data.get(part, {}) for part in ("depot", "sheet", "system")} | {
+            k: v for k, v in data.items() if k not in ("depot", "sheet", "system")
+        }
     if not is_name(data["fleet"]):
         raise ValueError("fleet: up to 64 of A-Z a-z 0-9 _ -")
-    depots = {
-        key: Depot(
-            d["name"],
-            d["timezone"],
-            Climate(d["mean_c"], d["season_c"], d["day_c"], d["front_c"], d["utc_offset_h"]),
-        )
-        for key, d in data["depot"].items()
-    }
+    depots = {key: _depot(key, d) for key, d in data["depot"].items()}
     sheets = {name: _points(name, rows) for name, rows in data["sheet"].items()}
     machines = []
-    for v in data["vehicle"]:
+    for v in [*data.get("vehicle", ()), *(one for group in data.get("group", ()) for one in _members(group))]:
         model = data["system"][v["system"]]
-        troubles = tuple(_trouble(v["vehicle"], t) for t in v.get("trouble", ()))
+        points = sheets[model["sheet"]]
+        troubles = tuple(trouble_of(v["vehicle"], t, len(points)) for t in v.get("trouble", ()))
         if not is_name(v["vehicle"]) or v["class"] not in HABITS or v["depot"] not in depots:
             raise ValueError(f"vehicle {v['vehicle']}: its name, class or depot is not known")
         machines.append(
             Machine(
                 vehicle=v["vehicle"], unit=v["unit"], vehicle_class=v["class"], depot=v["depot"], feed=model["feed"],
-                points=sheets[model["sheet"]], reservoir_l=model["reservoir_l"], low_mark_pct=model["low_mark_pct"],
+                points=points, reservoir_l=model["reservoir_l"], low_mark_pct=model["low_mark_pct"],
                 interval_min=model["interval_min"], run_s=model["run_s"], relief_kpa=model["relief_kpa"],
-                nlgi=model["nlgi"], channel_by=model["channel_by"], level=model.get("level", "percent"), troubles=troubles,
+                nlgi=model["nlgi"], channel_by=model["channel_by"], level=model.get("level", "percent"),
+                trace_every=model.get("trace_every", 0), troubles=troubles,
             )
         )  # fmt: skip
+    if not machines:
+        raise ValueError("it has no vehicle; write [[vehicle]] or [[group]]")
     return Scenario(data["fleet"], data["seed"], data["days"], depots, tuple(machines))
+
+
+def _depot(key: str, d: dict[str, Any]) -> Depot:
+    snaps = tuple((float(s["begin_days"]), float(s["days"]), float(s["depth_c"])) for s in d.get("cold_snap", ()))
+    climate = Climate(d["mean_c"], d["season_c"], d["day_c"], d["front_c"], d["utc_offset_h"], snaps)
+    try:
+        holidays = frozenset((int(m), int(n)) for m, n in (day.split("-") for day in d.get("holidays", ())))
+        ZoneInfo(d["timezone"])
+    except (ValueError, ZoneInfoNotFoundError):
+        raise ValueError(f"depot {key}: write holidays as month-day (12-25), and an IANA timezone") from None
+    return Depot(d["name"], d["timezone"], climate, holidays, float(d.get("careless", 0.0)))
+
+
+def _members(group: dict[str, Any]) -> list[dict[str, Any]]:
+    """The vehicles of a group: `count` alike, numbered from `first`."""
+    shared = {key: group[key] for key in ("class", "depot", "system")}
+    numbers = range(group["first"], group["first"] + group["count"])
+    return [{"vehicle": f"{group['prefix']}{n}", "unit": f"{group['unit']} {n}"} | shared for n in numbers]
 
 
 def _points(sheet: str, rows: list[str]) -> tuple[Point, ...]:
@@ -157,8 +181,11 @@ def _points(sheet: str, rows: list[str]) -> tuple[Point, ...]:
     return tuple(points)
 
 
-def _trouble(vehicle: str, values: dict[str, Any]) -> Trouble:
+def trouble_of(vehicle: str, values: dict[str, Any], lines: int) -> Trouble:
+    """A trouble of a vehicle with so many lines. Raises ValueError that says what is wrong with it."""
     trouble = Trouble(**values)
     if trouble.kind not in (*KINDS, *LOOK_ALIKES):
         raise ValueError(f"vehicle {vehicle}: no trouble is called {trouble.kind!r}")
+    if trouble.line is not None and not 1 <= trouble.line <= lines:
+        raise ValueError(f"vehicle {vehicle}: it has lines 1 to {lines}, not {trouble.line}")
     return trouble

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 Floats = NDArray[np.float64]
 
@@ -19,24 +20,22 @@ class Climate:
     day_c: float
     front_c: float
     utc_offset_h: float
-    snaps: tuple[tuple[float, float, float], ...] = ()  # cold snaps: (begin, days, depth), begin in hours since 1970
+    snaps: tuple[tuple[float, float, float], ...] = ()  # cold snaps: (begin, in days before the end; days; depth)
 
 
-def air_c(climate: Climate, start_h: float, hours: int, rng: np.random.Generator) -> Floats:
-    """Air temperature at each full hour from `start_h` (hours since 1970 UTC): shape (hours,)."""
+def air_c(climate: Climate, start_h: float, end_h: float, hours: int, rng: np.random.Generator) -> Floats:
+    """Air temperature at each full hour from `start_h` (hours since 1970 UTC): shape (hours,). Snaps count back from
+    `end_h`."""
     t = start_h + np.arange(hours)
     season = -np.cos(2 * np.pi * (t / _YEAR_H - 20 / 365.25)) * climate.season_c
     day = -np.cos(2 * np.pi * (t + climate.utc_offset_h - 3) / 24) * climate.day_c
     # Fronts: noise that forgets itself within two days.
     keep = np.exp(-1 / 48)
     shock = rng.standard_normal(hours) * climate.front_c * np.sqrt(1 - keep**2)
-    front = np.empty(hours)
-    last = rng.standard_normal() * climate.front_c
-    for i in range(hours):
-        last = keep * last + shock[i]
-        front[i] = last
+    front = _followed(keep, shock, rng.standard_normal() * climate.front_c)
     cold = np.zeros(hours)
-    for begin, days, depth in climate.snaps:
+    for begin_days, days, depth in climate.snaps:
+        begin = end_h - 24 * begin_days
         inside = (t >= begin) & (t < begin + 24 * days)
         cold[inside] -= depth * np.sin(np.pi * (t[inside] - begin) / (24 * days))
     return np.asarray(climate.mean_c + season + day + front + cold)
@@ -44,8 +43,10 @@ def air_c(climate: Climate, start_h: float, hours: int, rng: np.random.Generator
 
 def lagged(air: Floats, lag_h: float) -> Floats:
     """Temperature of the grease, which follows the air with a lag of hours: shape (hours,)."""
-    out, last, pace = np.empty_like(air), air[0], 1 - np.exp(-1 / lag_h)
-    for i, value in enumerate(air):
-        last += pace * (value - last)
-        out[i] = last
-    return out
+    pace = 1 - np.exp(-1 / lag_h)
+    return _followed(1 - pace, pace * air, float(air[0]))
+
+
+def _followed(keep: float, added: Floats, first: float) -> Floats:
+    """x[i] = keep * x[i-1] + added[i], from x[-1] = first."""
+    return np.asarray(lfilter([1.0], [1.0, -keep], added, zi=[keep * first])[0])

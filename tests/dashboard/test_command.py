@@ -34,7 +34,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> str:
     assert tallow("simulate", "--to", str(folder), "--end", "2026-03-01T00:00:00Z").returncode == 0
     done = tallow("register", str(folder), database=database)
     assert "25 vehicles" in done.stdout
-    done = tallow("replay", str(folder / "messages.ndjson.gz"), database=database)
+    done = tallow("replay", str(folder / "messages-01.ndjson.gz"), database=database)
     assert "0 rejected" in done.stdout
     return database
 

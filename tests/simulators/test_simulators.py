@@ -10,7 +10,7 @@ import pytest
 
 from ingest.messages import Arrival, Decoded, decode
 from simulators import SimulationError, fleet, weather
-from simulators.scenario import Trouble, load
+from simulators.scenario import KINDS, Trouble, load
 from tests.analytics.fleet import END_H, END_US, arrivals
 
 
@@ -30,17 +30,18 @@ def test_the_same_seed_tells_the_same_story() -> None:
 def test_files_of_a_fleet(tmp_path: Path) -> None:
     """Registry, messages in order of arrival, and the truth."""
     scenario = load("demo")
-    fleet.write_registry(scenario, END_H, tmp_path)
-    number = fleet.write_history(scenario, END_H, 1, END_US, tmp_path / "m.gz", lambda done: None)
-    fleet.write_truth(scenario, END_H, tmp_path / "truth.json")
-    with gzip.open(tmp_path / "m.gz") as file:
+    number = fleet.write(scenario, END_H, 1, END_US, tmp_path, lambda done: None)
+    with gzip.open(tmp_path / "messages-01.ndjson.gz") as file:
         received = [json.loads(line)["received_at"] for line in file]
     assert len(received) == number > 50_000
     assert received == sorted(received)
     with (tmp_path / "vehicles.csv").open() as file:
         assert len(list(csv.DictReader(file))) == 25
     truth = json.loads((tmp_path / "truth.json").read_text())
-    assert {t["kind"] for t in truth} >= {"blocked_line", "silent", "parked"}
+    assert {t["kind"] for t in truth["faults"]} == set(KINDS)
+    assert {t["kind"] for t in truth["context"]} == {"parked", "radio_gap", "grease_change", "controller_replaced"}
+    assert len(truth["refills"]) == 25 * len(truth["as_of"])
+    assert len(truth["fills"]) > 50
 
 
 def test_grease_follows_the_air_with_a_lag() -> None:
