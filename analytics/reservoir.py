@@ -21,6 +21,7 @@ _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
+_FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 _BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
@@ -135,6 +136,14 @@ def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
     return _Follower(history, audit, settings).run()
 
 
+@dataclass(frozen=True)
+class _Doubt:
+    """What stood before a fill that only one reading tells of."""
+
+    low: Stretch | None
+    over: Stretch | None
+
+
 class _Follower:
     def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
         self.history, self.settings = history, settings
@@ -158,6 +167,7 @@ class _Follower:
         self.now_share = 1.0
         self.track = np.full(len(history.cycles), np.nan)
         self.pending = False  # a reading lies above: perhaps a fill
+        self.doubt: _Doubt | None = None
         self.stood_since_reading, self.sure_pct = False, 0.0
         self.hint: tuple[str, int, int] | None = None  # another use suspected: kind, readings in a row, since when
         self.use_over_us = 0  # when it was last as it should be again
@@ -191,6 +201,9 @@ class _Follower:
             if support == 0:
                 self._take(j)
                 continue
+            if self.doubt is not None and self._falls_back(j, reading - expected):
+                segment = self.segments[-1]
+                expected, support = segment.level(used, self.now_share)
             miss = reading - expected
             down = -max(12.0, 6 * self.noise) - 0.4 * self.now_share * (used - segment.used[-1])
             if reading < -2 or reading > 122 or miss < down:
@@ -203,7 +216,8 @@ class _Follower:
                 bad = []
             if miss > max(settings.fill_jump_pct, 4.2 * self.noise):
                 up.append(j)
-                self.pending = len(up) < 2 and miss < max(2 * settings.fill_jump_pct, 8 * self.noise)
+                small = miss < max(2 * settings.fill_jump_pct, 8 * self.noise)
+                self.pending = len(up) < 2 and (small or not self._stood_before(j))
                 if not self.pending:
                     self._fill(up)
                     up, bad = [], []
@@ -216,6 +230,30 @@ class _Follower:
         self._cycles(next_cycle, history.as_of_us + 1)
         self._silent_sensor(gap_h)
         return self._result()
+
+    def _stood_before(self, j: int) -> bool:
+        """Whether the vehicle stood since the reading before: nobody fills it on the way."""
+        before = int(self.at[j - 1]) if j else 0
+        inside = (self.history.heard_us >= before) & (self.history.heard_us <= self.at[j])
+        clock, hours = self.history.heard_us[inside] / HOUR_US, self.history.heard_h[inside]
+        return len(clock) < 2 or float(np.max(np.diff(clock) - np.diff(hours))) > _FILLING_H
+
+    def _falls_back(self, j: int, miss: float) -> bool:
+        """Whether a fill that one reading told of was none: the next lies where the level was before."""
+        doubt, self.doubt = self.doubt, None
+        if doubt is None:
+            return False
+        before, support = self.segments[-2].level(float(self.used[j]), self.now_share)
+        near = max(self.settings.fill_jump_pct, 4.2 * self.noise)
+        if not support or miss > -near or abs(float(self.reading[j]) - before) > near:
+            return False
+        self.segments.pop()
+        self.fills.pop()
+        self.low, self.over = doubt.low, doubt.over
+        if self.low is not None and self.low in self.stretches:
+            self.stretches.remove(self.low)
+            self.low.ended_us = None
+        return True
 
     # One reading ----------------------------------------------------------------------------------------------
 
@@ -240,6 +278,7 @@ class _Follower:
     def _fill(self, readings: list[int]) -> None:
         """A fill that the latest of these readings made certain; the first lies right after it."""
         first, latest = readings[0], readings[-1]
+        self.doubt = _Doubt(self.low, self.over) if first == latest else None
         before = self.segments[-1]
         self._start(
             self._fill_time(before.at_us[-1] if before.at_us else int(self.at[first]), int(self.at[first])),
@@ -548,7 +587,7 @@ class _Follower:
         if (
             at_reading
             and self.over is None
-            and (support >= 2 or level > 104)
+            and support >= 2
             and level > 100 + max(settings.overfill_margin_pct, 2 * sd)
         ):
             self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now)

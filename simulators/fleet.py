@@ -87,9 +87,15 @@ def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: flo
         elif t.kind not in ("low_level", "overfill", "starved_pump"):  # those come of what people do
             faults.append(row | {"channel": names.get(t.line or 0), "line": t.line, "ratio": t.ratio})
     clock, level = run.cycle_clock, run.level
+    context += [
+        who | {"kind": "idle", "variant": "", "began_at": _time(off), "ended_at": _end(on, until_h)}
+        for off, on in zip(run.on[:, 1], [*run.on[1:, 0], np.inf], strict=True)
+        if on - off > 72 and off < until_h
+    ]
     percent = run.machine.level == "percent"
     seen = {
         "low_level": (level.pct <= run.machine.low_mark_pct) & percent,
+        "near_mark": (level.pct <= run.machine.low_mark_pct + 3) & percent,
         "overfill": (level.pct > 101.0) & percent,
         "starved_pump": level.airy & bool(run.channels),
     }
@@ -98,8 +104,13 @@ def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: flo
         for first, last in zip(edges[::2], edges[1::2], strict=True):
             begin, end = float(clock[first]), float(clock[last]) if last < len(clock) else np.inf
             if begin < until_h:
-                faults.append(who | {"kind": kind, "variant": "", "channel": None, "line": None, "ratio": 1.0,
-                                     "began_at": _time(begin), "ended_at": _end(end, until_h)})  # fmt: skip
+                span = {"began_at": _time(begin), "ended_at": _end(end, until_h)}
+                extreme = level.pct[first:last].max() if kind == "overfill" else level.pct[first:last].min()
+                row = who | span | {"kind": kind, "variant": "", "level_pct": round(float(extreme), 1)}
+                if kind == "near_mark":
+                    context.append(row)
+                else:
+                    faults.append(row | {"channel": None, "line": None, "ratio": 1.0})
     litres = run.machine.reservoir_l / 100
     fills = [
         who | {"at": _time(f.hour), "from_pct": round(f.from_pct, 1), "to_pct": round(f.to_pct, 1),

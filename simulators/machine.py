@@ -132,15 +132,15 @@ class Simulation:
         ]
         meter = np.r_[due[runs], pressed]
         order = np.argsort(meter, kind="stable")
-        self.cycle_meter = meter[order]
-        self.manual = np.r_[np.zeros(int(runs.sum()), bool), np.ones(len(pressed), bool)][order]
-        self.cycle_clock = self._clock_at(self.cycle_meter)
-        n = len(meter)
-        self.run_s = machine.run_s * (1 + 0.004 * self._rng("run").standard_normal(n))
-        short = self._inside(self.cycle_clock, "incomplete_cycles", variant="short")
-        self.run_s[short & (self._rng("short").random(n) < 0.6)] *= 0.35
-        # A run that the ignition cuts short is finished when it comes on again.
-        self.done_clock = self._clock_at(np.minimum(self.cycle_meter + self.run_s / 3600, end))
+        meter, manual = meter[order], np.r_[np.zeros(int(runs.sum()), bool), np.ones(len(pressed), bool)][order]
+        clock, n = self._clock_at(meter), len(meter)
+        run_s = machine.run_s * (1 + 0.004 * self._rng("run").standard_normal(n))
+        short = self._inside(clock, "incomplete_cycles", variant="short")
+        run_s[short & (self._rng("short").random(n) < 0.6)] *= 0.35
+        # A run that the ignition cuts short is finished when it comes on again: if it ever does.
+        ended = meter + run_s / 3600 <= end
+        self.cycle_meter, self.cycle_clock, self.manual, self.run_s = (v[ended] for v in (meter, clock, manual, run_s))
+        self.done_clock = self._clock_at(self.cycle_meter + self.run_s / 3600)
 
     def _timed(self, steps: Floats, end: float) -> Floats:
         """Ignition hours at which the timer starts a cycle; another setting holds from its time on."""
@@ -195,6 +195,7 @@ class Simulation:
             machine.low_mark_pct,
             machine.level == "switch",
             self.depot.careless,
+            np.column_stack([self.on[:-1, 1], self.on[1:, 0]]),
             [(begin, end) for begin, end, _ in self.spans("starved_pump", "low_level")],
             [begin for begin, _, _ in self.spans("overfill")],
         )

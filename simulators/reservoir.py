@@ -11,6 +11,7 @@ Span = tuple[float, float]  # hours since 1970
 
 DRY_PCT: Final = 2.5  # below it the pump draws air
 _LEFT_PCT: Final = 0.6  # that it never gets out
+_FILLING_H: Final = 0.15  # that a fill takes
 _DRY_SHARE: Final = 0.15  # of its dose that it still pumps with air
 
 
@@ -39,6 +40,7 @@ class People:
     low_mark_pct: float
     waits_for_lamp: bool  # there is only a switch at the low mark
     careless: float  # share of fills that come five days late, and half as many that go over the full mark
+    stops: Floats  # (k, 2) hours in which the vehicle stands: nobody fills it on the way
     absent: list[Span]  # nobody comes
     over: list[float]  # from these hours on the next fill goes over the full mark
 
@@ -67,7 +69,8 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
             for begin, end in sorted(people.absent):
                 if begin <= ready < end:
                     ready = end
-            stop = int(max(np.searchsorted(clock, ready), start + noticed[0] + 1))
+            hour = _standing(people.stops, ready)
+            stop = int(max(np.searchsorted(clock, hour), start + noticed[0] + 1))
         pct[start:stop] = fallen[: stop - start]
         airy[start:stop] |= dry[: stop - start]
         if stop >= n:
@@ -75,7 +78,6 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
         before = float(pct[stop - 1])
         if part < 0.15 and before < 45:
             target = before + 20 + 100 * part  # what was left in the drum
-        hour = float(clock[stop - 1] + 0.6 * (clock[stop] - clock[stop - 1]))
         if over and hour >= over[0]:
             target, over = 106.0, over[1:]
         elif part > 1 - people.careless / 2:
@@ -86,6 +88,15 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
             airy[stop : stop + bleed] = True
         level, start = target, stop
     return Level(pct, airy, tuple(fills))
+
+
+def _standing(stops: Floats, ready: float) -> float:
+    """A moment in the first stop from then on that is long enough for a fill."""
+    fit = (stops[:, 0] >= ready) & (stops[:, 1] - stops[:, 0] > _FILLING_H)
+    if not fit.any():
+        return np.inf
+    begin, end = stops[np.argmax(fit)]
+    return float(begin + 0.6 * min(end - begin, 1.0))
 
 
 def due_hour(clock: Floats, use_pct: Floats, level: Level, at: float, mark_pct: float) -> float | None:

@@ -1,0 +1,104 @@
+"""A fleet published live: in time or at a steady rate, and broken meanwhile."""
+
+import json
+import threading
+import time
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+
+from simulators import SimulationError
+from simulators.publish import Live, break_something, publish
+from tests.analytics.fleet import END_H, END_US, demo
+from tests.conftest import Mosquitto
+
+DAY_US = 86_400_000_000
+
+
+def taken(live: Live, until_us: int) -> list[tuple[str, Any]]:
+    told = []
+    while (at_us := live.next_us()) is not None and at_us < until_us:
+        told.append(live.take())
+    return told
+
+
+def test_what_is_told_begins_where_it_was_left() -> None:
+    """In order of arrival, without a gap and without a repetition."""
+    whole = taken(Live(demo(), END_H, 1, END_US - 3 * DAY_US, None), END_US)
+    first = taken(Live(demo(), END_H, 1, END_US - 3 * DAY_US, None), END_US - DAY_US)
+    second = taken(Live(demo(), END_H, 1, END_US - DAY_US - 1, None), END_US)
+    assert first + second == whole
+    times = [sent.arrives_us for _, sent in whole]
+    assert times == sorted(times)
+
+
+def test_something_is_broken_while_it_runs(tmp_path: Path) -> None:
+    """The past stays, no name is used twice, others are not touched, and it is still broken after a restart."""
+    folder, from_us, cut_us = tmp_path / "breaks", END_US - 3 * DAY_US, END_US - DAY_US
+    untouched = taken(Live(demo(), END_H, 1, from_us, None), END_US)
+    live = Live(demo(), END_H, 1, from_us, folder)
+    told = taken(live, cut_us)
+    trouble = break_something(demo(), folder, "HS-103", "missed_cycles")
+    assert trouble.variant == "dead"
+    assert live.take_up(cut_us) == ["missed_cycles on HS-103"]
+    assert live.take_up(cut_us) == []
+    told += taken(live, END_US)
+    assert told[: len(told) // 2] == untouched[: len(told) // 2]
+    mine = [sent for vehicle, sent in told if vehicle == "HS-103"]
+    names = Counter(sent.message.seq for sent in mine)
+    again = Counter(sent.message.seq for vehicle, sent in untouched if vehicle == "HS-103")
+    assert max(names.values()) == max(again.values()) == 2  # repetitions by the radio
+    broken = [
+        sent
+        for sent in mine
+        if sent.arrives_us > cut_us and sent.kind == "cycle" and sent.message.at.timestamp() * 1e6 > cut_us
+    ]
+    assert broken == []
+    assert [one for one in told if one[0] != "HS-103"] == [one for one in untouched if one[0] != "HS-103"]
+    restarted = taken(Live(demo(), END_H, 1, cut_us, folder), END_US)
+    assert restarted == [one for one in told if one[1].arrives_us > cut_us]
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "kind", "told"), [("XX", "silent", "no vehicle 'XX'"), ("HS-101", "rust", "'rust'")]
+)
+def test_only_what_there_is_can_be_broken(tmp_path: Path, vehicle: str, kind: str, told: str) -> None:
+    """One clear line, and nothing is left behind."""
+    with pytest.raises(SimulationError, match=told):
+        break_something(demo(), tmp_path / "breaks", vehicle, kind)
+    assert not (tmp_path / "breaks").exists()
+
+
+def test_a_steady_rate(mosquitto: Mosquitto) -> None:
+    """So many messages a second, whatever time they belong to."""
+    heard: list[str] = []
+    listener, client = (mqtt.Client(mqtt.CallbackAPIVersion.VERSION2) for _ in range(2))
+    listener.on_message = lambda _c, _d, message: heard.append(message.topic)
+    for one in (listener, client):
+        one.connect("127.0.0.1", mosquitto.port)
+        one.loop_start()
+    listener.subscribe("lube/1/#", qos=1)
+    time.sleep(0.3)
+    live, stop = Live(demo(), END_H, 1, END_US - 20 * DAY_US, None), threading.Event()
+    threading.Timer(2.0, stop.set).start()
+    reached: list[tuple[int, int]] = []
+    publish(
+        client,
+        live,
+        "f",
+        END_US - 20 * DAY_US,
+        1,
+        200.0,
+        stop,
+        lambda number, at_us, what: reached.append((number, at_us)),
+    )
+    time.sleep(0.3)
+    for one in (listener, client):
+        one.disconnect()
+        one.loop_stop()
+    assert 360 <= len(heard) <= 420
+    assert reached[-1][0] == len(heard)
+    assert json.dumps(heard[0]).startswith('"lube/1/f/HS-')

@@ -1,0 +1,44 @@
+"""The whole program against the truth of simulated fleets: floors that no change may fall through."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.benchmarks.fleet_score import figures, pinball
+
+
+def test_the_demo_fleet(tmp_path: Path) -> None:
+    """Everything that breaks is found; hardly anything else is."""
+    told = figures(tmp_path, "demo", None)
+    assert len(told.truths) == 13
+    assert min(told.recall.values()) >= 0.8
+    assert sum(told.recall[kind] * n for kind, n in told.truths.items()) / sum(told.truths.values()) >= 0.95
+    assert told.false_per_100_months <= 3
+    assert 0.72 <= told.coverage <= 0.95
+    assert told.pinball_days <= 0.8 * told.nominal_pinball_days
+    assert told.pinball_days <= 0.6 * told.straight_pinball_days
+    assert told.fill_recall >= 0.97
+    assert told.fill_precision >= 0.97
+    assert told.fill_litre_error <= 0.04
+
+
+def test_a_quiet_fleet(tmp_path: Path) -> None:
+    """Cold snaps, another grade, long parks, radio gaps, new controllers and wrong clocks are no faults."""
+    told = figures(tmp_path, "quiet", None)
+    assert set(told.truths) <= {"low_level"}
+    assert told.false_per_100_months <= 3
+
+
+def test_a_bad_week(tmp_path: Path) -> None:
+    """Much at once, in the cold."""
+    told = figures(tmp_path, "bad-week", None)
+    assert sum(told.recall[kind] * n for kind, n in told.truths.items()) / sum(told.truths.values()) >= 0.9
+    assert told.false_per_100_months <= 8  # 24 vehicle-months: one is 4
+
+
+@pytest.mark.parametrize(
+    ("quantile", "truth", "loss"), [(0.9, 12, 1.8), (0.9, 7, 0.3), (0.5, 12, 1.0), (0.1, 12, 0.2), (0.1, 7, 2.7)]
+)
+def test_pinball_loss(quantile: float, truth: float, loss: float) -> None:
+    """Koenker and Bassett 1978, worked by hand for a forecast of 10."""
+    assert pinball(quantile, truth, 10) == pytest.approx(loss)
