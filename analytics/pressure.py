@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from analytics import robust
 from analytics.findings import Stretch, joined
 from analytics.history import DAY_US, HOUR_US, History
+from analytics.sequential import onset
 from analytics.settings import Settings
 from ingest.store import Floats
 
@@ -41,6 +42,9 @@ _FILL_SD: Final = 0.15  # a fill may bring another grade
 _BLOCK: Final = 12  # cycles
 # Where temperature is not known and no other channel tells the weather, cold may do as much as this to log pressure.
 _WEATHER_SD: Final = 0.19
+# Standard deviations that a reading lies off, all beyond them is evidence; and how far back a slow departure may begin.
+_ALLOWANCE: Final = 1.0
+_ONSET_READINGS: Final = 200
 _PAST_DAYS: Final = (4.0, 30.0)
 
 
@@ -335,7 +339,7 @@ class _Follower:
         if held is None:
             beyond = flags[rows, j]
             if beyond[-1] and beyond.sum() >= settings.needed and not self.same[i, j] and not self.airy[i]:
-                began = int(self.at_us[rows[np.argmax(beyond)]])
+                began = self._began(kind, j, int(rows[np.argmax(beyond)]))
                 self.open[kind, j] = Stretch(kind, self.order[j], began, int(self.at_us[i]))
                 self.open[kind, j].evidence = {"ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)}
             return
@@ -345,6 +349,13 @@ class _Follower:
             self.done.append(self.open.pop((kind, j)))
         elif flags[i, j]:
             held.evidence["ratio_to_expected"] = typical
+
+    def _began(self, kind: str, j: int, first: int) -> int:
+        """When a departure whose first reading beyond the limit is `first` began: where its cumulative sum left zero."""
+        start = max(0, first - _ONSET_READINGS)
+        rows = start + np.flatnonzero(~np.isnan(self.residual[start : first + 1, j]))
+        z = np.clip(self.residual[rows, j] / self.state.noise[j], -3, 3) * (1 if kind == "blocked_line" else -1)
+        return int(self.at_us[rows[min(onset(z, _ALLOWANCE), len(rows) - 1)]])
 
     def _learn(self, a: int, b: int, several: Flags, residual: Floats) -> None:
         """Learning goes on slowly, and never from what looks wrong."""

@@ -1,0 +1,69 @@
+"""The cumulative sum against published worked examples, run lengths and a known year of change.
+
+Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.3 (CUSUM of 20 group means); Lucas and Crosier 1982, table 1
+(average run lengths); Nile flow at Aswan 1871-1970, change after 1898 (Cobb 1978), data from statsmodels.
+"""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+from statsmodels.datasets import nile
+
+from analytics.sequential import cusum, onset
+from analytics.settings import DEFAULTS
+
+# fmt: off
+MEANS = np.array([
+    324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600,
+    324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
+])
+HIGH = [0, 0, 0, 0, .0325, 0, 0, 0, 0, 0, 0, 0, 3.0075, 4.94, 7.4475, 10.63, 11.9875, 14.445, 16.0025, 19.035]
+LOW = [0, .0075, 0, .3325, 0, 0, .5575, .715, .1725, .255, .3125, 0, 0, 0, 0, 0, 0, 0, 0, 0]
+# fmt: on
+
+
+def test_the_handbook_example() -> None:
+    """Target 325, allowance 0.3175, decision limit 4.1959: both sides, first signal at group 14, begun at 13."""
+    high, low = cusum(MEANS - 325, 0.3175), cusum(325 - MEANS, 0.3175)
+    assert high == pytest.approx(HIGH, abs=5e-5)
+    assert low == pytest.approx(LOW, abs=5e-5)
+    assert int(np.argmax(high > 4.1959)) + 1 == 14
+    assert not (low > 4.1959).any()
+    assert onset(MEANS[:14] - 325, 0.3175) + 1 == 13
+
+
+@pytest.mark.parametrize(("shift", "published"), [(0.0, 168), (0.5, 26.6), (1.0, 8.38), (2.0, 3.34)])
+def test_run_lengths_are_the_published_ones(shift: float, published: float) -> None:
+    """Allowance 0.5 and limit 4, one-sided doubled: 1 / ARL = 1 / upper + 1 / lower."""
+    rng = np.random.default_rng(8)
+    z = shift + rng.standard_normal((1500, 6000))
+    beyond = (cusum(z, 0.5) > 4) | (cusum(-z, 0.5) > 4)
+    assert beyond.any(axis=0).mean() > 0.999
+    lengths = np.argmax(beyond, axis=0) + 1
+    assert lengths.mean() == pytest.approx(published, rel=0.04)
+
+
+def test_the_nile_changed_after_1898() -> None:
+    """Against the first twenty years, the fall is signalled within a few years and its beginning told as 1899."""
+    flow = nile.load_pandas().data["volume"].to_numpy(float)
+    z = -(flow - flow[:20].mean()) / flow[:20].std(ddof=1)
+    signal = int(np.argmax(cusum(z, 0.5) > 5))
+    assert 1899 < 1871 + signal <= 1906
+    assert 1871 + onset(z[: signal + 1], 0.5) == 1899
+
+
+def test_false_alarms_are_as_rare_as_the_arithmetic_says() -> None:
+    """Three of the last five readings beyond the limit, the latest among them: as a Markov chain over the last four."""
+    chance = float(norm.sf(DEFAULTS.sigmas))
+    states = list(product((0, 1), repeat=DEFAULTS.window - 1))
+    move = np.zeros((len(states), len(states)))
+    for n, state in enumerate(states):
+        for latest, p in ((0, 1 - chance), (1, chance)):
+            if latest and sum(state) + 1 >= DEFAULTS.needed:
+                continue  # the alarm
+            move[n, states.index((*state[1:], latest))] += p
+    run_length = float(np.linalg.solve(np.eye(len(states)) - move, np.ones(len(states)))[0])
+    assert 1 / run_length < 10 * chance**3  # readings
+    assert 14_000 * 2 / run_length < 1e-4  # a 24-channel vehicle's month, both directions
