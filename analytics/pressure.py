@@ -43,7 +43,7 @@ _BLOCK: Final = 12  # cycles
 # Where temperature is not known and no other channel tells the weather, cold may do as much as this to log pressure.
 _WEATHER_SD: Final = 0.19
 # Standard deviations that a reading lies off, all beyond them is evidence; and how far back a slow departure may begin.
-_ALLOWANCE: Final = 1.0
+_ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
 _PAST_DAYS: Final = (4.0, 30.0)
 
@@ -52,11 +52,13 @@ _PAST_DAYS: Final = (4.0, 30.0)
 class Pressures:
     """`ratio` (cycles, channels) is reading over expected, NaN where there is none; `common` (cycles,) its common part.
 
+    `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned);
     `explained` is 1 for cycles whose pressures tell of a blockage or of a pump without grease.
     """
 
     channels: tuple[str, ...]
     ratio: NDArray[np.float32]
+    level: Floats
     noise: Floats
     learned: NDArray[np.int64]
     explained: Floats
@@ -174,7 +176,9 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
         for channel in (*order, None):
             found += joined([s for s in stretches if (s.kind, s.channel) == (kind, channel)], pause_us)
     state = follower.state
-    return Pressures(tuple(order), ratio, state.noise, state.count, explained, tuple(found) + tuple(sensors))
+    return Pressures(
+        tuple(order), ratio, state.level, state.noise, state.count, explained, tuple(found) + tuple(sensors)
+    )
 
 
 class _Follower:
@@ -192,9 +196,11 @@ class _Follower:
         self.logp, self.same, self.at_relief = logp[self.rows], same[self.rows], at_relief[self.rows]
         self.x = features(history)[self.rows]
         n, width = self.logp.shape
+        self.scatter = np.full((n, width), np.nan)  # standard deviation that a residual is held against
         with_temp = len(history.cycles) > 0 and float(np.isfinite(history.cycles.temp_c[:50]).mean()) > 0.5
         # One channel and no temperature: nothing but its own past, days back, tells what to expect.
         self.blind = width == 1 and not with_temp
+        self.with_temp = with_temp
         self.calm = np.zeros(n, bool)
         self.wander_per_h = _WANDER_PER_H if with_temp else _WANDER_BLIND_PER_H
         self.fills_us = np.array(fills_us, np.int64)
@@ -247,6 +253,7 @@ class _Follower:
         residual = logp - state.level - slope * u[:, None]
         self.residual[a:b] = residual
         spread = np.where(several[:, None], state.noise, np.maximum(state.noise, guess_sd[:, None]))
+        self.scatter[a:b] = spread
         relief = self.at_relief[a:b]
         free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (len(known) == 1)
         with np.errstate(invalid="ignore"):
@@ -341,7 +348,13 @@ class _Follower:
             if beyond[-1] and beyond.sum() >= settings.needed and not self.same[i, j] and not self.airy[i]:
                 began = self._began(kind, j, int(rows[np.argmax(beyond)]))
                 self.open[kind, j] = Stretch(kind, self.order[j], began, int(self.at_us[i]))
-                self.open[kind, j].evidence = {"ratio_to_expected": round(float(np.exp(np.median(recent[beyond]))), 2)}
+                off = float(np.median(recent[beyond]))
+                self.open[kind, j].evidence = {
+                    "ratio_to_expected": round(float(np.exp(off)), 2),
+                    "scatters": round(abs(off) / float(self.scatter[i, j]), 1),
+                }
+                if not self.with_temp and self.logp.shape[1] == 1:
+                    self.open[kind, j].evidence["temperature_known"] = 0
             return
         across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
         if (self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4:

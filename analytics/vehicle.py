@@ -1,5 +1,6 @@
 """The analysis of one vehicle: (set-ups, messages, as-of) -> findings, fills and refill forecast. No clock, no database."""
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -7,8 +8,10 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from statsmodels.robust.norms import TukeyBiweight
+from statsmodels.robust.robust_linear_model import RLM
 
-from analytics import cycles, pressure, reservoir
+from analytics import cycles, pressure, reservoir, traces
 from analytics.cycles import Audit
 from analytics.findings import KINDS, Finding, Severity, Stretch, urgency
 from analytics.history import DAY_US, HOUR_US, History, build
@@ -148,6 +151,11 @@ def _told(stretch: Stretch, history: History) -> Finding:
     if stretch.kind == "blocked_line" and (critical or len(lines) > 6):
         severity = "act_now"
     evidence = {k: v for k, v in stretch.evidence.items() if v is not None}
+    if stretch.kind in ("blocked_line", "open_line"):
+        evidence |= traces.evidence(history, stretch)
+    remarks = _remarks(stretch, history)
+    if remarks:
+        evidence["controller_remarks"] = remarks
     summary = _SENTENCES[stretch.kind](evidence, _where(stretch.channel, lines), setup)
     began = instant(stretch.began_us).astimezone(ZoneInfo(setup.timezone))
     summary += f" Since {began.day} {began:%b %Y}."
@@ -157,6 +165,29 @@ def _told(stretch: Stretch, history: History) -> Finding:
         stretch.kind, stretch.channel, tuple(line.line for line in lines), stretch.began_us, stretch.detected_us,
         stretch.ended_us, severity, summary, evidence,
     )  # fmt: skip
+
+
+# What the controller itself says of it: evidence, never a verdict. Cold makes controllers chatter.
+_REMARKS: Final[Mapping[str, tuple[str, ...]]] = {
+    "blocked_line": ("pressure_high",),
+    "open_line": ("pressure_low",),
+    "starved_pump": ("pressure_low",),
+    "incomplete_cycles": ("cycle_timeout",),
+    "missed_cycles": ("motor_current", "supply_low"),
+    "low_level": ("level_low",),
+    "pressure_sensor": ("sensor_open",),
+    "level_sensor": ("sensor_open",),
+}
+
+
+def _remarks(stretch: Stretch, history: History) -> int:
+    """How often the controller remarked on it itself."""
+    faults, codes = history.faults, _REMARKS.get(stretch.kind, ())
+    end_us = stretch.ended_us if stretch.ended_us is not None else history.as_of_us
+    inside = np.flatnonzero((faults.at_us >= stretch.began_us) & (faults.at_us <= end_us) & (faults.active == 1))
+    return sum(
+        faults.code[i] in codes and (faults.channel[i] is None or faults.channel[i] == stretch.channel) for i in inside
+    )
 
 
 def _where(channel: str | None, lines: list[Line]) -> str:
@@ -183,6 +214,21 @@ def _ratio(e: Mapping[str, float]) -> str:
     )
 
 
+def _departure(e: Mapping[str, float]) -> str:
+    """What a line's pressure shows, and how sure that is."""
+    said = f"pressure {_ratio(e)} times what is expected"
+    said += f", {e['scatters']:.0f} times its usual scatter." if e.get("scatters", 0) >= 2 else "."
+    if "left_pct" in e and abs(e["left_pct"] - e["left_pct_before"]) >= 15:
+        said += (
+            f" {e['left_pct']:.0f} % of it is left when the pump has stopped (before: {e['left_pct_before']:.0f} %)."
+        )
+    if "rise_s" in e and abs(np.log(max(e["rise_s"], 1) / max(e["rise_s_before"], 1))) > 0.5:
+        said += f" It takes {e['rise_s']:.0f} s to rise (before: {e['rise_s_before']:.0f} s)."
+    if e.get("temperature_known") == 0:
+        said += " The temperature is not known, so that cold may have its part in it."
+    return said
+
+
 def _level_sensor(e: Mapping[str, float]) -> str:
     if "stuck_pct" in e:
         return f"The level reading has stood at {e['stuck_pct']:g} % while cycles took grease out."
@@ -192,10 +238,8 @@ def _level_sensor(e: Mapping[str, float]) -> str:
 
 
 _SENTENCES: Final[Mapping[str, Any]] = {
-    "blocked_line": lambda e, where, s: f"{where} looks blocked: pressure {_ratio(e)} times what is expected.",
-    "open_line": lambda e, where, s: (
-        f"{where} looks broken, off or leaking: pressure {_ratio(e)} times what is expected."
-    ),
+    "blocked_line": lambda e, where, s: f"{where} looks blocked: {_departure(e)}",
+    "open_line": lambda e, where, s: f"{where} looks broken, off or leaking: {_departure(e)}",
     "starved_pump": lambda e, where, s: (
         f"The pump has lost pressure on all channels ({_ratio(e)} times expected): air or an empty reservoir; fill and bleed."
     ),
@@ -286,6 +330,29 @@ def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
     return np.asarray(at_us + seconds[where] * 1_000_000)
 
 
+_ODD_RATIO: Final = 2.2  # lines alike by length, bore and dose differ by less
+
+
+def odd_from_the_start(result: Result) -> dict[int, float]:
+    """Lines whose pressure has differed from that of lines like them since they were first heard: line -> ratio.
+
+    Nothing in a line's own past tells a fault that was there from the beginning. Where at least eight lines of the vehicle
+    have a channel of their own, a robust regression of their levels on length, bore and dose says what each should have.
+    """
+    level = dict(zip(result.pressures.channels, result.pressures.level, strict=True))
+    own = [c for c, n in Counter(line.channel for line in result.history.setup.lines).items() if c and n == 1]
+    lines = [x for x in result.history.setup.lines if x.channel in own and np.isfinite(level.get(x.channel, np.nan))]
+    if len(lines) < 8:
+        return {}
+    x = np.log([[line.length_m, line.bore_mm, line.dose_cm3] for line in lines])
+    x = x[:, np.ptp(x, axis=0) > 1e-6]
+    y = np.array([level[line.channel or ""] for line in lines])
+    fit = RLM(y, np.column_stack([np.ones(len(x)), x]), M=TukeyBiweight()).fit()
+    limit = max(float(np.log(_ODD_RATIO)), 4 * float(fit.scale))
+    off = np.asarray(fit.resid)
+    return {line.line: round(float(np.exp(v)), 2) for line, v in zip(lines, off, strict=True) if abs(v) > limit}
+
+
 def line_conditions(result: Result) -> list[dict[str, Any]]:
     """One object for each line of the call-out sheet: its condition and the latest ratio of its channel to expected."""
     open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
@@ -311,6 +378,12 @@ def notes(result: Result) -> list[str]:
     if history.corrected:
         found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
+    for number, ratio in odd_from_the_start(result).items():
+        line = next(x for x in history.setup.lines if x.line == number)
+        found.append(
+            f"Line {number} ({line.point}) has had {ratio:.1f} times the pressure of lines like it since it was first heard:"
+            f" it may have been {'blocked' if ratio > 1 else 'open'} from the start, which its own past cannot tell."
+        )
     if unknown:
         found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
     return found

@@ -255,6 +255,7 @@ class Cycles(Common):
     channels: tuple[str, ...]
     peak_kpa: NDArray[np.float32]
     rest_kpa: NDArray[np.float32]
+    trace: tuple[bytes | None, ...]  # MessagePack: channel -> {dt_s, kpa}
 
 
 @dataclass(frozen=True)
@@ -322,7 +323,7 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
         ).all()
         return list(zip(*rows, strict=True)) if rows else [()] * len(wanted)
 
-    pressures = ("peak_list", "peak_kpa", "rest_list", "rest_kpa")
+    pressures = ("peak_list", "peak_kpa", "rest_list", "rest_kpa", "trace")
     cycle, level = columns("cycle", *_CYCLE, *pressures), columns("level", "level_pct", "temp_c", "tilt_deg")
     ignition, state = columns("ignition", "ignition_on"), columns("state", "online")
     fault = columns("fault", "code", "active", "channel", "value")
@@ -340,6 +341,7 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
             channels=names,
             peak_kpa=_matrix(cycle[12], cycle[13], lists, names),
             rest_kpa=_matrix(cycle[14], cycle[15], lists, names),
+            trace=cycle[16],
         ),
         levels=Levels(*_common(level), *(_floats(column) for column in level[6:])),
         ignitions=Ignitions(*_common(ignition), _floats(ignition[6])),

@@ -109,12 +109,15 @@ def rest_kpa(peak_kpa: Floats, held: NDArray[np.bool_], rng: np.random.Generator
 
 
 def trace_kpa(
-    machine: Machine, run_s: float, peak_kpa: float, outlets_kpa: Floats, rest: float, rng: np.random.Generator
-) -> tuple[float, list[float]]:
+    machine: Machine, run_s: float, peak_kpa: float, outlets_kpa: Floats, rest: float, free: float,
+    rng: np.random.Generator,
+) -> tuple[float, list[float]]:  # fmt: skip
     """(seconds between samples, samples in kPa) of one channel over one cycle and the half minute after it.
 
     Direct: the tube fills and swells, then grease moves at a steady pressure, then it decays to what the yield stress
-    holds. Progressive: one hump for each outlet in its turn, over and over. Injector: a ramp, held, and vented.
+    holds. Progressive: one hump for each outlet in its turn, over and over. Injector: a ramp, held, and vented. `free` is how
+    freely grease gets out: below 1 through a choked line, so that pressure stays; above 1 through a leak, so that it rises
+    slowly.
     """
     dt_s = max(1.0, round((run_s + 30) / 120, 1))
     t = np.arange(0, run_s + 30, dt_s)
@@ -128,9 +131,9 @@ def trace_kpa(
         case "injector":
             level = peak_kpa * np.minimum(1.0, t / (0.45 * run_s))
         case _:
-            level = peak_kpa * (1 - np.exp(-t / (0.12 * run_s)))
-    held = rest if np.isfinite(rest) else 0.3 * peak_kpa
-    fall_s = 3.0 if machine.feed == "injector" else 12.0
+            level = peak_kpa * (1 - np.exp(-t / (0.12 * run_s * max(free, 0.5) ** 0.7)))
+    held = rest if np.isfinite(rest) else (0.3 + 0.5 * max(0.0, 1 - free)) * peak_kpa
+    fall_s = 3.0 if machine.feed == "injector" else 12.0 / np.clip(free, 0.1, 1.0)
     after = held + (level[running][-1] - held) * np.exp(-(t - run_s) / fall_s)
     seen = np.where(running, level, after) * (1 + 0.01 * rng.standard_normal(len(t)))
     return dt_s, [float(v) for v in np.round(seen, -1)]

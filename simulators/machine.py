@@ -179,6 +179,7 @@ class Simulation:
         for begin, end, t in self.spans("under_delivery"):
             wear[(clock >= begin) & (clock < end)] *= t.ratio
         cold = np.interp(clock, self.clock, self.grease_c)
+        self.freedom = 1 / (choke * leak)
         self.stroke = self.lines.stroke(cold, stiffness, clock - self.start_h, choke, leak, wear)
 
     def _reservoir(self) -> None:
@@ -403,11 +404,14 @@ class _Told:
 
     def _traces(self, i: int) -> dict[str, Trace]:
         run, rng, traces = self.run, np.random.default_rng([*self.run._seed, i]), {}
+        names = channels(run.machine)
         for c, name in enumerate(run.channels):
             peak = float(run.peak[i, c])
+            own = [j for j, p in enumerate(run.machine.points) if names[p.line] == name]
+            free = float(run.freedom[i, own].min() if run.freedom[i, own].min() < 1 else run.freedom[i, own].max())
             if np.isfinite(peak):
                 dt_s, kpa = hydraulics.trace_kpa(
-                    run.machine, float(run.run_s[i]), peak, run.stroke.line_kpa[i], float(run.rest[i]), rng
+                    run.machine, float(run.run_s[i]), peak, run.stroke.line_kpa[i], float(run.rest[i]), free, rng
                 )
                 traces[name] = Trace(dt_s=dt_s, kpa=kpa)
         return traces

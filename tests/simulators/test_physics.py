@@ -103,7 +103,7 @@ def test_traces_rise_hold_and_fall_as_each_feed_does() -> None:
     outlets = np.array([3000.0, 9000.0, 4000.0])
     shapes = {}
     for vehicle in ("HS-101", "HS-105", "HS-206"):
-        dt_s, kpa = hydraulics.trace_kpa(machine(vehicle), 120.0, 9000.0, outlets, 1400.0, rng)
+        dt_s, kpa = hydraulics.trace_kpa(machine(vehicle), 120.0, 9000.0, outlets, 1400.0, 1.0, rng)
         shapes[vehicle] = np.array(kpa)
         assert len(kpa) <= 1024
         assert shapes[vehicle].max() == pytest.approx(9000, rel=0.05)
