@@ -362,6 +362,7 @@ class _Follower:
             self.done.append(self.open.pop((kind, j)))
         elif flags[i, j]:
             held.evidence["ratio_to_expected"] = typical
+            held.evidence["scatters"] = round(abs(float(np.median(recent))) / float(self.scatter[i, j]), 1)
 
     def _began(self, kind: str, j: int, first: int) -> int:
         """When a departure whose first reading beyond the limit is `first` began: where its cumulative sum left zero."""

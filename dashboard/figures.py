@@ -1,5 +1,6 @@
 """Charts as pure functions: arrays in, figure out. Times arrive as microseconds UTC and are drawn in the depot's zone."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -9,6 +10,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from analytics.history import DAY_US
+from analytics.rates import MeanCumulative, Rate
 from analytics.vehicle import Result, local_us
 from ingest.messages import instant
 
@@ -17,6 +19,11 @@ RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb
 BAR_KPA = 100.0
 _LONGEST_NAME = 22
 _LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
+
+
+def template_of(scheme: str | None) -> str:
+    """The template of a page's scheme, light or dark."""
+    return "mantine_dark" if scheme == "dark" else "mantine_light"
 
 
 def _ink(template: str) -> str:
@@ -226,3 +233,47 @@ def pressure_line(result: Result, channel: str, template: str) -> go.Figure:
                      annotation_position="top left")  # fmt: skip
     figure.update_yaxes(range=[0, relief * 1.1])
     return _layout(figure, template, 280, "peak pressure, bar")
+
+
+def fault_rates(rates: Sequence[tuple[str, Rate]], template: str) -> go.Figure:
+    """Faults per 100 line-months of each group, with their limits."""
+    shown = list(reversed(rates))
+    figure = go.Figure()
+    figure.add_scatter(
+        x=[100 * r.rate for _, r in shown], y=[name for name, _ in shown], mode="markers",
+        marker={"size": 9, "color": BLUE}, showlegend=False,
+        error_x={
+            "type": "data", "symmetric": False, "color": GREY, "thickness": 2,
+            "array": [100 * (r.high - r.rate) for _, r in shown], "arrayminus": [100 * (r.rate - r.low) for _, r in shown],
+        },
+        customdata=[[r.events, round(r.exposure), round(100 * r.low, 2), round(100 * r.high, 2)] for _, r in shown],
+        hovertemplate="%{y}: %{customdata[0]} faults in %{customdata[1]} line-months, %{x:.2f} in 100"
+        " (%{customdata[2]} to %{customdata[3]})<extra></extra>",
+    )  # fmt: skip
+    _layout(figure, template, 90 + 26 * len(shown), "")
+    figure.update_layout(hovermode="closest", margin={"l": 150, "r": 12, "t": 12, "b": 44})
+    figure.update_xaxes(title="in 100 line-months, 95 % limits", rangemode="tozero")
+    figure.update_yaxes(type="category")
+    return figure
+
+
+def fault_course(course: MeanCumulative, template: str) -> go.Figure:
+    """Mean number of line faults that a vehicle has had, over the months it was watched, with limits."""
+    figure = go.Figure()
+    time = np.r_[0.0, course.time]
+    low, high = np.r_[0.0, course.low], np.r_[0.0, course.high]
+    figure.add_scatter(
+        x=time, y=high, mode="lines", line={"width": 0, "shape": "hv"}, showlegend=False, hoverinfo="skip"
+    )
+    figure.add_scatter(
+        x=time, y=low, mode="lines", line={"width": 0, "shape": "hv"}, fill="tonexty", fillcolor="rgba(47,111,176,0.2)",
+        name="95 % limits", hoverinfo="skip",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=time, y=np.r_[0.0, course.mean], mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
+        hovertemplate="%{y:.2f}",
+    )  # fmt: skip
+    _layout(figure, template, 320, "line faults a vehicle")
+    figure.update_xaxes(title="months watched", rangemode="tozero")
+    figure.update_yaxes(rangemode="tozero")
+    return figure

@@ -3,15 +3,19 @@
 import time
 from collections import OrderedDict
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Engine, func, select
 
 from analytics.findings import Finding, urgency
+from analytics.history import DAY_US
+from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.run import read_pasts
 from analytics.vehicle import Result, analyse
 from ingest import schema
-from ingest.registry import Setup, read_setups
+from ingest.messages import microseconds
+from ingest.registry import Line, Setup, read_setups
 from ingest.store import read_messages
 
 NEEDS = ("act_now", "plan", "note", "none")
@@ -145,6 +149,79 @@ def _finding(row: Any) -> Finding:
         row["kind"], row["channel"], tuple(row["lines"]), row["began_us"], row["detected_us"], row["ended_us"],
         row["severity"], row["summary"], row["evidence"],
     )  # fmt: skip
+
+
+# What a point is, without the words that only say where it is.
+_WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
+LINE_FAULTS = ("blocked_line", "open_line")
+GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
+
+
+@dataclass(frozen=True)
+class Patterns:
+    """Line faults by group, most frequent first, in events per line-month; and faults over each vehicle's months."""
+
+    rates: tuple[tuple[str, Rate], ...]
+    course: MeanCumulative | None
+    vehicles: int
+
+
+def point_kind(point: str) -> str:
+    """What a lubrication point is, wherever it sits: kingpin upper left -> kingpin."""
+    kept = [word for word in point.split() if word.casefold() not in _WHERE]
+    return " ".join(kept) or point
+
+
+def patterns(engine: Engine, group: str) -> Patterns:
+    """How often lines fail, by one of GROUPS; only lines that a channel watches count, for as long as they were watched."""
+    analysis, finding = schema.analysis, schema.finding
+    with engine.connect() as connection:
+        registered = read_setups(connection)
+        days = {id_: kept for id_, kept in connection.execute(select(analysis.c.vehicle_id, analysis.c.days))}  # noqa: C416
+        faults = connection.execute(
+            select(finding.c.vehicle_id, finding.c.lines, finding.c.began_us).where(finding.c.kind.in_(LINE_FAULTS))
+        ).all()
+    exposure: dict[str, float] = {}
+    events: dict[str, int] = {}
+    ends, happened = {}, []
+    for id_, setups in registered.values():
+        watched = [line for line in setups[-1].lines if line.channel]
+        if not days.get(id_) or not watched:
+            continue
+        months = len(days[id_]) / 30.4
+        ends[str(id_)] = months
+        groups: dict[str | None, set[str]] = {}
+        for line in watched:
+            groups.setdefault(line.channel, set()).add(_group_of(group, setups[-1], line))
+        # A channel that watches lines of several groups cannot tell in which of them a fault lies.
+        certain = [(line, next(iter(groups[line.channel]))) for line in watched if len(groups[line.channel]) == 1]
+        for _, name in certain:
+            exposure[name] = exposure.get(name, 0.0) + months
+        first_us = _day_us(days[id_][0]["day"])
+        for _, numbers, began_us in (fault for fault in faults if fault.vehicle_id == id_):
+            happened.append((str(id_), min(max(0.0, (began_us - first_us) / DAY_US / 30.4), months)))
+            for name in {name for line, name in certain if line.line in numbers}:
+                events[name] = events.get(name, 0) + 1
+    told = [(name, rate(events.get(name, 0), lasted)) for name, lasted in exposure.items()]
+    told.sort(key=lambda row: (-row[1].rate, -row[1].exposure, row[0]))
+    return Patterns(tuple(told), mean_cumulative(happened, ends) if happened else None, len(ends))
+
+
+def _group_of(group: str, setup: Setup, line: Line) -> str:
+    match group:
+        case "bundle":
+            return line.bundle or "no bundle"
+        case "class":
+            return setup.vehicle_class
+        case "depot":
+            return setup.depot
+        case "feed":
+            return setup.feed
+    return point_kind(line.point)
+
+
+def _day_us(day: str) -> int:
+    return microseconds(datetime.fromisoformat(day).replace(tzinfo=UTC))
 
 
 _results: "OrderedDict[tuple[str, int, int, int], Result]" = OrderedDict()

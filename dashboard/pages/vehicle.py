@@ -217,12 +217,8 @@ def _patched(figure: Any, scheme: str | None) -> Patch:
     patch["data"] = new["data"]
     for key in ("shapes", "annotations"):
         patch["layout"][key] = new["layout"].get(key, [])
-    patch["layout"]["template"] = pio.templates[_template(scheme)].to_plotly_json()
+    patch["layout"]["template"] = pio.templates[figures.template_of(scheme)].to_plotly_json()
     return patch
-
-
-def _template(scheme: str | None) -> str:
-    return "mantine_dark" if scheme == "dark" else "mantine_light"
 
 
 @callback(
@@ -236,7 +232,7 @@ def draw(who: dict[str, Any], scheme: str | None) -> Any:
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None:
         return dash.no_update, dash.no_update
-    template = _template(scheme)
+    template = figures.template_of(scheme)
     return (
         _patched(figures.level(result, template), scheme),
         _patched(figures.cycles(analysis.days(result), template), scheme),
@@ -247,7 +243,7 @@ def draw(who: dict[str, Any], scheme: str | None) -> Any:
 def draw_map(who: dict[str, Any], scheme: str | None) -> Any:
     """The pressure map."""
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
-    figure = None if result is None else figures.pressure_map(result, _template(scheme))
+    figure = None if result is None else figures.pressure_map(result, figures.template_of(scheme))
     return dash.no_update if figure is None else _patched(figure, scheme)
 
 
@@ -262,4 +258,4 @@ def draw_line(channel: str, who: dict[str, Any], scheme: str | None) -> Any:
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None or channel not in result.pressures.channels:
         return dash.no_update
-    return _patched(figures.pressure_line(result, channel, _template(scheme)), scheme)
+    return _patched(figures.pressure_line(result, channel, figures.template_of(scheme)), scheme)

@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 from dash import Dash
 from flask.testing import FlaskClient
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 
 from analytics import run
 from dashboard import queries, words
 from dashboard.app import create_app
-from ingest import store
+from ingest import schema, store
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 
@@ -105,6 +105,26 @@ def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
 def test_an_unknown_vehicle_is_said_to_be_one(client: FlaskClient, path: str) -> None:
     """In words, with a way back."""
     assert "Unknown vehicle" in page(client, path)
+
+
+def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:
+    """One blocked line in the months of all lines that a channel watches; every grouping has an answer."""
+    told = queries.patterns(engine, "point")
+    kingpin = next(r for name, r in told.rates if name == "kingpin")
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == "HS-101"))
+        days = connection.scalar(select(schema.analysis.c.days).where(schema.analysis.c.vehicle_id == id_))
+    months = len(days or []) / 30.4
+    assert kingpin.events == 1
+    assert kingpin.exposure == pytest.approx(4 * months)
+    assert sum(r.events for _, r in told.rates) == 1
+    assert told.course is not None
+    assert told.course.mean[-1] == pytest.approx(1 / 2)  # two vehicles have channels
+    for group in queries.GROUPS:
+        assert page(client, "/patterns", f"?by={group}")
+        assert sum(r.events for _, r in queries.patterns(engine, group).rates) == 1
+    assert queries.point_kind("kingpin upper left") == "kingpin"
+    assert queries.point_kind("left") == "left"
 
 
 def test_security_headers_are_sent(client: FlaskClient) -> None:

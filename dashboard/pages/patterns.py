@@ -1,0 +1,85 @@
+"""Which kinds of point, bundles, classes and depots fail how often, fairly compared."""
+
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, callback, dcc, html
+
+from dashboard import figures, parts, queries
+from dashboard.app import engine
+from dashboard.queries import Patterns
+
+dash.register_page(__name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=1)
+
+
+def layout(by: str = "point", **_: Any) -> html.Div:
+    """The page for the grouping in the address."""
+    chosen = by if by in queries.GROUPS else "point"
+    return html.Div(
+        [
+            dcc.Location(id="patterns-location", refresh="callback-nav"),
+            html.H1("Patterns"),
+            html.P(
+                "Blocked and open lines, against the months that they were watched: few faults in a short time prove little, and"
+                " the limits say so.",
+                className="dim",
+            ),
+            html.Div(
+                dmc.Select(
+                    id="patterns-by", value=chosen, allowDeselect=False, w=220, label="Compare by",
+                    data=[{"value": key, "label": name} for key, name in queries.GROUPS.items()],
+                ),
+                className="filters",
+            ),
+            html.Div(id="patterns-body"),
+        ]
+    )  # fmt: skip
+
+
+def body(told: Patterns, group: str, template: str) -> list[Any]:
+    """Rates as a chart and a table, and the course over months."""
+    if not told.rates:
+        return [html.P("No line that a pressure channel watches has been analysed yet.", className="dim")]
+    heads = (queries.GROUPS[group].capitalize(), "Faults", "Line-months", "In 100 line-months", "95 % limits")
+    rows = [
+        html.Tr(
+            [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{100 * r.rate:.2f}"),
+             html.Td(f"{100 * r.low:.2f} to {100 * r.high:.2f}")]
+        )
+        for name, r in told.rates
+    ]  # fmt: skip
+    table = html.Table(
+        [html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])), html.Tbody(rows)], className="sheet"
+    )
+    parts_: list[Any] = [
+        parts.section(
+            f"Line faults by {queries.GROUPS[group]}",
+            [
+                dcc.Graph(figure=figures.fault_rates(told.rates, template), config={"displayModeBar": False}),
+                html.Details([html.Summary("As a table"), table]),
+            ],
+            "A channel that watches lines of several groups cannot tell in which of them a fault lies, and is left out.",
+        )
+    ]
+    if told.course is not None:
+        parts_.append(
+            parts.section(
+                "Line faults over the months",
+                dcc.Graph(figure=figures.fault_course(told.course, template), config={"displayModeBar": False}),
+                f"Mean number that one of {told.vehicles} vehicles has had; a straight line means that they come at a steady"
+                " rate, a steeper end that they come more often with age.",
+            )
+        )
+    return parts_
+
+
+@callback(
+    Output("patterns-body", "children"),
+    Output("patterns-location", "href"),
+    Input("patterns-by", "value"),
+    Input("scheme-now", "data"),
+)
+def show(group: str, scheme: str | None) -> tuple[list[Any], str]:
+    """The chosen comparison; the address holds it."""
+    return body(queries.patterns(engine(), group), group, figures.template_of(scheme)), f"/patterns?by={group}"
