@@ -6,6 +6,7 @@ used since the last fill tells the level just after that fill, and their median 
 where the next readings leave it upwards for good.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -64,25 +65,36 @@ class Reservoir:
 
 @dataclass
 class _Segment:
-    """Readings since a fill: what was used by the sheet until each, and the reading."""
+    """Readings since a fill: what was used by the sheet until each, and the reading; and their sums up to each, from which
+    the moments of any stretch of them follow."""
 
     start_us: int
     used: list[float] = field(default_factory=list)
     reading: list[float] = field(default_factory=list)
     at_us: list[int] = field(default_factory=list)
     latest: tuple[float, float, int] | None = None  # share, level before any use, readings
+    sums: list[tuple[float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0)])
 
     def add(self, used: float, reading: float, at_us: int) -> None:
         """Take a reading in."""
         self.used.append(used)
         self.reading.append(reading)
         self.at_us.append(at_us)
+        u, r = used - self.used[0], reading - self.reading[0]
+        su, sr, suu, sur = self.sums[-1]
+        self.sums.append((su + u, sr + r, suu + u * u, sur + u * r))
         self.latest = None
 
     def drop_last(self) -> None:
         """Forget the latest reading."""
-        self.used.pop(), self.reading.pop(), self.at_us.pop()
+        self.used.pop(), self.reading.pop(), self.at_us.pop(), self.sums.pop()
         self.latest = None
+
+    def moments(self, first: int) -> tuple[float, float]:
+        """Sums of (u - mean u)**2 and of (u - mean u) * (r - mean r) over the readings from `first` on."""
+        number = len(self.used) - first
+        su, sr, suu, sur = (b - a for a, b in zip(self.sums[first], self.sums[-1], strict=True))
+        return max(0.0, suu - su * su / number), sur - su * sr / number
 
     def level(self, used: float, share: float) -> tuple[float, int]:
         """(level after `used` percent by the sheet, readings that say so), by the latest readings."""
@@ -378,12 +390,11 @@ class _Follower:
         for segment in self.segments[-12:]:
             if len(segment.reading) < 6 or (self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)):
                 continue
-            u, r = np.array(segment.used), np.array(segment.reading)
-            span = float(u[-1] - u[0])
+            span = segment.used[-1] - segment.used[0]
             if span < 8:
                 continue
-            weight = (u - u.mean()) @ (u - u.mean())
-            slope = -float((u - u.mean()) @ (r - r.mean()) / weight)
+            weight, falling = segment.moments(0)
+            slope = -falling / weight
             drops += slope * span
             used += span
         if used > 0:
@@ -397,37 +408,29 @@ class _Follower:
 
         The window may reach back over fills; each stretch between two fills has a level of its own.
         """
-        used: list[Floats] = []
-        reading: list[Floats] = []
+        weight, falling, number = 0.0, 0.0, 0
         began, got = 0, 0.0
         end_used = float(self.used[j])
         limit = least / max(self.now_share, 0.5)
         for segment in reversed(self.segments):
-            if not segment.reading:
+            u = segment.used
+            if not u:
                 continue
-            u = np.array(segment.used)
-            take = u >= end_used - limit - 1e-9
-            chosen = int(np.argmax(take)) if take.any() else len(u)
-            if chosen > 0 and chosen < len(u):
+            chosen = bisect_left(u, end_used - limit - 1e-9)
+            if 0 < chosen < len(u):
                 chosen -= 1
             if chosen == 0 and len(u) >= 3:
                 chosen = 1  # right after a fill the grease has not settled
             if chosen < len(u):
-                part = u[chosen:]
-                used.append(part)
-                reading.append(np.array(segment.reading[chosen:]))
-                got += float(part[-1] - part[0])
+                part = segment.moments(chosen)
+                weight, falling, number = weight + part[0], falling + part[1], number + len(u) - chosen
+                got += u[-1] - u[chosen]
                 began = segment.at_us[chosen]
             if chosen > 1 or end_used - u[0] > 2.5 * limit:
                 break
-        if got < 0.8 * limit:
+        if got < 0.8 * limit or weight <= 0 or number < 4:
             return None
-        du = np.concatenate([u - u.mean() for u in used])
-        dr = np.concatenate([r - r.mean() for r in reading])
-        weight = float(du @ du)
-        if weight <= 0 or len(du) < 4:
-            return None
-        share = -float(du @ dr) / weight
+        share = -falling / weight
         sd = self.noise / np.sqrt(weight)
         return share, float(sd), (share - self.share) * got, began
 
