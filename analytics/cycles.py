@@ -5,6 +5,7 @@ interval for each cycle that the counter gained. Where it gained more, cycles ne
 than the messages, they ran and their messages were lost.
 """
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -45,11 +46,12 @@ def registered_h(history: History) -> Floats:
 
 def audit(history: History, settings: Settings) -> Audit:
     """Go through the gaps between cycles in order; each is judged by what came before it only."""
-    c, hours, step = history.cycles, history.cycle_h, history.meter_step_h
-    n = len(c)
-    registered, run_s = registered_h(history), history.run_s
-    lost, missed = np.zeros(n, np.int64), np.zeros(n, np.int64)
-    own, expected = registered.copy(), np.zeros(n)
+    # Lists: a loop takes several times as long over the numbers of an array.
+    c, step, n = history.cycles, history.meter_step_h, len(history.cycles)
+    hours, registered, run_s = history.cycle_h.tolist(), registered_h(history).tolist(), history.run_s.tolist()
+    at_us, cycle_no, boot = c.at_us.tolist(), c.cycle_no.tolist(), c.boot.tolist()
+    pressed = (c.manual == 1).tolist()
+    lost, missed, own, expected = [0] * n, [0] * n, list(registered), [0.0] * n
     stretches: list[Stretch] = []
     mismatch: Stretch | None = None
     trouble: Stretch | None = None
@@ -64,27 +66,27 @@ def audit(history: History, settings: Settings) -> Audit:
         if i == 0 or registered[i] != registered[i - 1]:
             factor, gaps, phase = 1.0, [], 0.0
             if mismatch is not None:
-                mismatch.ended_us = int(c.at_us[i])
+                mismatch.ended_us = at_us[i]
                 stretches.append(mismatch)
                 mismatch = None
         interval = own[i] = factor * registered[i]
-        if i == 0 or c.boot[i] != c.boot[i - 1]:
+        if i == 0 or boot[i] != boot[i - 1]:
             phase, window, seen = 0.0, [], 0.0
             continue
-        gap_h, ran = hours[i] - hours[i - 1], int(c.cycle_no[i] - c.cycle_no[i - 1])
+        gap_h, ran = hours[i] - hours[i - 1], cycle_no[i] - cycle_no[i - 1]
         # The counter stood still, went back, or gained more than the pump can run: nothing can be said of this gap.
-        if not 1 <= ran <= 5 + (c.at_us[i] - c.at_us[i - 1]) / 1e6 / run_s[i]:
+        if not 1 <= ran <= 5 + (at_us[i] - at_us[i - 1]) / 1e6 / run_s[i]:
             phase = 0.0
             continue
         lost[i] = ran - 1
         slack = 0.12 + step / interval
         x = phase + gap_h / interval
-        manual = c.manual[i] == 1
+        manual = pressed[i]
         nearest = round(x)
         if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:
             missed[i], phase = max(0, nearest - ran), 0.0
         else:
-            whole = int(np.floor(x + slack))
+            whole = math.floor(x + slack)
             by_timer = ran - 1 if manual or x < ran + 0.5 or x > _LONG_GAP else ran
             if manual or x > _LONG_GAP + ran:
                 missed[i] = max(0, whole - by_timer)
@@ -94,58 +96,58 @@ def audit(history: History, settings: Settings) -> Audit:
         # The timer's own setting, from gaps that hold no manual cycle and no standstill.
         if manual and missed[i]:  # a standstill that ended by the test button
             gaps = []
-        elif not manual and not (i > 1 and c.manual[i - 1] == 1):
+        elif not manual and not (i > 1 and pressed[i - 1]):
             gaps.append((gap_h / ran, i - 1))
-        needed = max(settings.timer_gaps, int(np.ceil(step / (0.02 * interval))))
+        needed = max(settings.timer_gaps, math.ceil(step / (0.02 * interval)))
         gaps = gaps[-2 * needed :]
         if len(gaps) >= needed:
-            latest = np.array([g for g, _ in gaps[-needed:]])
-            mean = float(latest.mean())
+            latest = [g for g, _ in gaps[-needed:]]
+            mean = sum(latest) / needed
             # Hours that stand still say nothing of a timer.
-            regular = mean > 1.5 * step and bool(np.all(np.abs(latest - mean) <= step + 0.04 * mean))
+            regular = mean > 1.5 * step and all(abs(g - mean) <= step + 0.04 * mean for g in latest)
             off = abs(mean / registered[i] - 1)
             if regular and off >= settings.timer_mismatch:
                 is_new = mismatch is None or abs(mean / interval - 1) > _NEW_SETTING
                 factor, first = mean / registered[i], gaps[-needed][1]
                 if mismatch is None:
-                    mismatch = Stretch("timer_mismatch", None, int(c.at_us[first]), int(c.at_us[i]))
+                    mismatch = Stretch("timer_mismatch", None, at_us[first], at_us[i])
                 mismatch.evidence = {
                     "interval_min": round(mean * 60, 2),
                     "registered_min": round(registered[i] * 60, 2),
                 }
                 if is_new:  # what looked like missed cycles was the other setting
-                    missed[first + 1 : i + 1] = 0
+                    missed[first + 1 : i + 1] = [0] * (i - first)
                     window, seen, phase = [], 0.0, 0.0
-                    if trouble is not None and trouble.began_us >= c.at_us[first]:
+                    if trouble is not None and trouble.began_us >= at_us[first]:
                         trouble = None
             elif regular:
                 factor = mean / registered[i]
                 if mismatch is not None and off < 0.75 * settings.timer_mismatch:
-                    mismatch.ended_us = int(c.at_us[gaps[-needed][1]])
+                    mismatch.ended_us = at_us[gaps[-needed][1]]
                     stretches.append(mismatch)
                     mismatch = None
 
-        window.append((i, int(missed[i])))
+        window.append((i, missed[i]))
         seen += expected[i]
         while len(window) > 1 and seen - expected[window[0][0]] >= settings.missed_window:
             seen -= expected[window.pop(0)[0]]
         if trouble is None:
             if missed[i] and sum(m for _, m in window) >= settings.missed_needed:
                 first = next(j for j, m in window if m)
-                due = int(c.at_us[first - 1]) + _until_due(history, first - 1, own[first])
+                due = at_us[first - 1] + _until_due(history, first - 1, own[first])
                 early = _open_gap_certain(history, i - 1, interval, settings)
-                detected = int(c.at_us[i]) if early is None else min(early, int(c.at_us[i]))
+                detected = at_us[i] if early is None else min(early, at_us[i])
                 trouble = Stretch("missed_cycles", None, due, detected)
-                trouble.evidence = _counts(float(missed[first : i + 1].sum()), float(expected[first : i + 1].sum()))
+                trouble.evidence = _counts(sum(missed[first : i + 1]), sum(expected[first : i + 1]))
                 good = 0
         else:
             counted, of = trouble.evidence["missed"] or 0.0, trouble.evidence["expected"] or 1.0
-            trouble.evidence = _counts(counted + float(missed[i]), of + float(expected[i]))
+            trouble.evidence = _counts(counted + missed[i], of + expected[i])
             good = 0 if missed[i] else good + ran
             # It is over once so many cycles in a row would be a rare chance if it went on as before.
-            share = min(0.97, max(0.1, counted / max(of + float(expected[i]) - good, 1.0)))
-            if good >= max(5.0, np.log(0.01) / np.log(1 - share)):
-                trouble.ended_us = int(c.at_us[np.flatnonzero(missed[: i + 1])[-1]])
+            share = min(0.97, max(0.1, counted / max(of + expected[i] - good, 1.0)))
+            if good >= max(5.0, math.log(0.01) / math.log(1 - share)):
+                trouble.ended_us = at_us[max(k for k in range(i + 1) if missed[k])]
                 stretches.append(trouble)
                 trouble, window, seen = None, [], 0.0
 
@@ -161,7 +163,14 @@ def audit(history: History, settings: Settings) -> Audit:
     stretches += [last for last in (trouble, mismatch) if last is not None]
     by_kind = [[s for s in stretches if s.kind == kind] for kind in ("missed_cycles", "timer_mismatch")]
     found = [s for kind in by_kind for s in joined(kind, int(settings.pause_h * HOUR_US))]
-    return Audit(lost, missed, own, expected, open_missed, tuple(found))
+    return Audit(
+        np.array(lost, np.int64),
+        np.array(missed, np.int64),
+        np.array(own),
+        np.array(expected),
+        open_missed,
+        tuple(found),
+    )
 
 
 def _counts(missed: float, expected: float) -> dict[str, float | None]:
