@@ -1,13 +1,16 @@
 """The command line. Every command prints its answer to standard output, or one clear line to standard error and fails."""
 
 import contextlib
+import csv
 import json
+import math
 import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Iterator
+from datetime import timedelta
 from itertools import accumulate
 from pathlib import Path
 from typing import Annotated, Any
@@ -20,7 +23,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics import run
+from analytics import rounds, run
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
 from ingest import listener, metrics, quarantine, registry, replay, retention, store
@@ -303,6 +306,58 @@ def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
     engine = store.open_database(database)
     with store.reachable(engine), run.workers() as pool, _progress("Analysing", "vehicles") as bar:
         return list(run.outcomes(engine, _as_of(engine, as_of), pool, bar))
+
+
+@app.command("round", epilog="Example: tallow round 'Skarvholm Quarry' --days 28 --limit 4")
+def refill_round(
+    depot: Annotated[str, typer.Argument(metavar="DEPOT")],
+    days: Annotated[int, typer.Option(min=0, max=366, help="vehicles due within so many days")] = 28,
+    limit: Annotated[int | None, typer.Option(min=1, help="fills a day at most")] = None,
+    worth: Annotated[
+        float, typer.Option(min=0, max=1, help="share of a reservoir that is worth a fill")
+    ] = rounds.WORTH,
+    workdays: Annotated[str, typer.Option(help="days on which somebody works, 1 is Monday")] = "12345",
+    container: Annotated[
+        float | None, typer.Option(min=0.1, help="litres in one container, to count whole ones")
+    ] = None,
+    as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """Plan refill visits to a depot: fewest days, every vehicle in its time; by the newest analysis."""
+    from dashboard import queries
+
+    if not workdays or not set(workdays) <= set("1234567"):
+        raise Problem("--workdays: digits from 1 (Monday) to 7, such as 12345")
+    engine = store.open_database(database)
+    with store.reachable(engine):
+        if depot not in queries.depots(engine):
+            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(queries.depots(engine)) or 'none'}")
+        try:
+            told = queries.refill_round(
+                engine, depot, days, limit, worth, frozenset(int(day) - 1 for day in workdays), _as_of(engine, None)
+            )
+        except ValueError as error:
+            raise Problem(f"{error}; allow more with --limit, or more --workdays") from None
+    rows = queries.round_table(told)
+    if as_csv:
+        out = csv.DictWriter(sys.stdout, list(rows[0]) if rows else ["date"], lineterminator="\n")
+        out.writeheader()
+        out.writerows(rows)
+        return
+    for visit in told.visits:
+        day = told.today + timedelta(days=visit.day)
+        print(f"{day:%a} {day.day} {day:%b %Y}: {len(visit.stops)} vehicles")
+        for grease, litres in sorted(visit.litres.items()):
+            number = math.ceil(litres / container - 1e-9) if container else 0
+            boxes = f": {number} container{'s' * (number != 1)} of {container:g} l" if container else ""
+            print(f"  take {litres:.1f} l of {grease}{boxes}")
+        for row in (r for r in rows if r["date"] == day.isoformat()):
+            also = f"; also: {row['also']}" if row["also"] else ""
+            print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {row['fill_by']}{also}")
+    if not told.visits:
+        print(f"Nothing is due at {depot} within {days} days.")
+    if told.undated:
+        print(f"No date is known for: {', '.join(told.undated)}.")
 
 
 @app.command(epilog="Example: tallow prune --keep-days 730")

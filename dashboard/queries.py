@@ -3,18 +3,20 @@
 import time
 from collections import OrderedDict
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine, func, select
 
-from analytics.findings import Finding, urgency
+from analytics.findings import KINDS, Finding, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
+from analytics.rounds import Visit, plan, refill_need
 from analytics.run import read_pasts
 from analytics.vehicle import Result, analyse
 from ingest import schema
-from ingest.messages import microseconds
+from ingest.messages import instant, microseconds
 from ingest.registry import Line, Setup, read_setups
 from ingest.store import read_messages
 
@@ -149,6 +151,80 @@ def _finding(row: Any) -> Finding:
         row["kind"], row["channel"], tuple(row["lines"]), row["began_us"], row["detected_us"], row["ended_us"],
         row["severity"], row["summary"], row["evidence"],
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Round:
+    """Visits to a depot within a horizon; `today` is the depot's, `undated` vehicles have no refill date."""
+
+    depot: str
+    today: date
+    visits: tuple[Visit, ...]
+    units: dict[str, str]
+    beside: dict[str, tuple[Finding, ...]]  # what else is open on these vehicles
+    undated: tuple[str, ...]
+
+
+def depots(engine: Engine) -> list[str]:
+    """All depots of registered vehicles."""
+    with engine.connect() as connection:
+        return sorted({setups[-1].depot for _, setups in read_setups(connection).values()})
+
+
+def refill_round(
+    engine: Engine, depot: str, horizon_days: int, limit: int | None, worth: float, workdays: frozenset[int], at_us: int
+) -> Round:
+    """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
+    analysis, finding = schema.analysis, schema.finding
+    with engine.connect() as connection:
+        mine = {id_: s[-1] for id_, s in read_setups(connection).values() if s[-1].depot == depot}
+        refills = connection.execute(
+            select(analysis.c.vehicle_id, analysis.c.refill).where(analysis.c.vehicle_id.in_(list(mine)))
+        ).all()
+        rows = connection.execute(
+            select(finding).where(finding.c.vehicle_id.in_(list(mine)), finding.c.ended_us.is_(None))
+        ).mappings()
+        open_: dict[str, list[Finding]] = {}
+        for row in rows:
+            if row["kind"] != "low_level":  # the visit itself
+                open_.setdefault(mine[row["vehicle_id"]].vehicle, []).append(_finding(row))
+    wanted, undated = [], []
+    for id_, refill in refills:
+        need = refill_need(refill, mine[id_], at_us)
+        if need is None and refill["state"] == "unknown":
+            undated.append(mine[id_].unit)
+        elif need is not None and need.early_days <= horizon_days:
+            wanted.append(need)
+    zone = ZoneInfo(next(iter(mine.values())).timezone) if mine else ZoneInfo("UTC")
+    today = instant(at_us).astimezone(zone).date()
+    visits = plan(wanted, worth, limit, lambda day: (today + timedelta(days=day)).weekday() in workdays)
+    return Round(
+        depot,
+        today,
+        tuple(visits),
+        {setup.vehicle: setup.unit for setup in mine.values()},
+        {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in open_.items()},
+        tuple(sorted(undated)),
+    )
+
+
+def round_table(told: Round) -> list[dict[str, str]]:
+    """A round as rows of text, for files."""
+    return [
+        {
+            "date": (told.today + timedelta(days=visit.day)).isoformat(),
+            "depot": told.depot,
+            "vehicle": stop.need.vehicle,
+            "unit": told.units[stop.need.vehicle],
+            "litres": f"{stop.litres:.2f}",
+            "grease": stop.need.grease,
+            "level_pct": f"{stop.need.level_on(visit.day):.0f}",
+            "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
+            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get(stop.need.vehicle, ())),
+        }
+        for visit in told.visits
+        for stop in visit.stops
+    ]
 
 
 # What a point is, without the words that only say where it is.

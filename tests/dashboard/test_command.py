@@ -1,9 +1,12 @@
 """The command line, run as its users run it."""
 
+import csv
 import json
 import os
 import subprocess
 import sys
+from collections import Counter
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,7 +16,7 @@ from tests.ingest.test_registry import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune",
+    "quarantine", "acl", "prune", "round",
 ]  # fmt: skip
 
 
@@ -202,3 +205,32 @@ def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
     early = tallow("findings", "--as-of", "2025-09-30T23:59:59Z", database=database)
     assert (early.returncode, early.stderr.count("\n")) == (1, 1)
     assert "name that time or a later one" in early.stderr
+
+
+def test_a_round_is_planned_from_the_newest_analysis(recorded: str) -> None:
+    """For people and as CSV; everybody once, on a working day, in time; what is wrong is said in one line."""
+    assert tallow("analyse", database=recorded).returncode == 0
+    depot = "Skarvholm Quarry"
+    done = tallow("round", depot, "--csv", database=recorded)
+    rows = list(csv.DictReader(done.stdout.splitlines()))
+    assert len({row["vehicle"] for row in rows}) == len(rows) > 2
+    for row in rows:
+        assert date.fromisoformat(row["date"]).weekday() < 5
+        assert row["date"] <= row["fill_by"] or row["date"] == min(r["date"] for r in rows)
+        assert row["depot"] == depot
+    people = tallow("round", depot, "--container", "5", database=recorded).stdout
+    assert all(row["vehicle"] in people for row in rows)
+    assert "of 5 l" in people
+    limited = list(
+        csv.DictReader(tallow("round", depot, "--csv", "--limit", "2", database=recorded).stdout.splitlines())
+    )
+    assert {row["vehicle"] for row in limited} == {row["vehicle"] for row in rows}
+    assert max(Counter(row["date"] for row in limited).values()) <= 2
+    for arguments, told in (
+        (("Nowhere",), "there are: Dry Fork Pit"),
+        ((depot, "--workdays", "08"), "digits from 1"),
+        ((depot, "--limit", "1", "--workdays", "1", "--days", "6"), "not every vehicle"),
+    ):
+        refused = tallow("round", *arguments, database=recorded)
+        assert (refused.returncode, refused.stderr.count("\n")) == (1, 1), arguments
+        assert told in refused.stderr

@@ -1,5 +1,6 @@
 """Pages through the web server's own door, without a browser."""
 
+import importlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import Any
 import pytest
 from dash import Dash
 from flask.testing import FlaskClient
+from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
 from analytics import run
@@ -105,6 +107,23 @@ def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
 def test_an_unknown_vehicle_is_said_to_be_one(client: FlaskClient, path: str) -> None:
     """In words, with a way back."""
     assert "Unknown vehicle" in page(client, path)
+
+
+def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Visits with what to take along and what else is open; a limit that cannot be kept is said to be one."""
+    rounds = importlib.import_module("dashboard.pages.rounds")  # a page can be imported once there is an application
+    monkeypatch.setattr(rounds, "engine", lambda: engine)
+    assert page(client, "/rounds", "?depot=Skarvholm+Quarry&days=56")
+    shown, address = rounds.show("Skarvholm Quarry", "56", "")
+    assert address == "/rounds?depot=Skarvholm+Quarry&days=56"
+    text = json.dumps(shown, cls=PlotlyJSONEncoder)
+    assert "tipper 101" in text
+    assert "Line blocked" in text
+    assert "Take along" in text
+    file = rounds.save(1, "Skarvholm Quarry", "56", "")
+    assert file["filename"] == "round-Skarvholm-Quarry.csv"
+    assert file["content"].startswith("date,depot,vehicle")
+    assert rounds.save(1, "Estuary Wharf", "7", "") is not None
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:

@@ -1,0 +1,128 @@
+"""Which day to fill which vehicles at a depot, with how much of which grease."""
+
+import csv
+import io
+from datetime import timedelta
+from typing import Any
+from urllib.parse import urlencode
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, State, callback, dcc, html
+
+from analytics.findings import KINDS
+from analytics.rounds import WORKDAYS, WORTH, Visit
+from dashboard import parts, queries, words
+from dashboard.app import engine
+from dashboard.queries import Round
+
+dash.register_page(__name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=1)
+
+_HORIZONS = (7, 14, 28, 56)
+
+
+def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html.Div:
+    """The page for the choice in the address."""
+    known = queries.depots(engine())
+    chosen = depot if depot in known else (known[0] if known else "")
+    return html.Div(
+        [
+            dcc.Location(id="round-location", refresh="callback-nav"),
+            html.H1("Refill round"),
+            html.Div(
+                [
+                    dmc.Select(id="round-depot", label="Depot", value=chosen, data=known, allowDeselect=False, w=220),
+                    dmc.Select(
+                        id="round-days", label="Due within", value=days if days in map(str, _HORIZONS) else "28", w=140,
+                        data=[{"value": str(n), "label": f"{n} days"} for n in _HORIZONS], allowDeselect=False,
+                    ),
+                    dmc.NumberInput(
+                        id="round-limit", label="Fills a day at most", value=int(limit) if limit.isdecimal() else "", min=1, w=160,
+                        placeholder="no limit", allowDecimal=False, debounce=400,
+                    ),
+                    dmc.Button("Save as CSV", id="round-save", variant="default", mt=24),
+                    dcc.Download(id="round-file"),
+                ],
+                className="filters",
+            ),
+            html.Div(id="round-body"),
+        ]
+    )  # fmt: skip
+
+
+def _plan(depot: str, days: str, limit: object) -> Round:
+    most = int(limit) if isinstance(limit, int | float) and limit >= 1 else None
+    return queries.refill_round(engine(), depot, int(days), most, WORTH, WORKDAYS, queries.now_us())
+
+
+def body(told: Round, days: int) -> list[Any]:
+    """The visits, each on its own card."""
+    shown: list[Any] = [_visit(told, visit) for visit in told.visits]
+    if not shown:
+        shown = [html.P(f"Nothing is due at {told.depot} within {days} days.", className="dim")]
+    else:
+        shown.insert(0, parts.cautions())
+    if told.undated:
+        shown.append(html.P(f"No date is known for: {', '.join(told.undated)}.", className="dim"))
+    return shown
+
+
+def _visit(told: Round, visit: Visit) -> dmc.Paper:
+    day = told.today + timedelta(days=visit.day)
+    take = [html.Li(f"{words.litres(amount)} of {grease}") for grease, amount in sorted(visit.litres.items())]
+    heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there")
+    rows = []
+    for stop in visit.stops:
+        vehicle, by = stop.need.vehicle, told.today + timedelta(days=int(stop.need.early_days))
+        also = ", ".join(KINDS[f.kind].title for f in told.beside.get(vehicle, ())) or "–"
+        until = "overdue" if stop.need.early_days < 0 else f"{words.day(by)}{' (late)' if stop.late else ''}"
+        rows.append(
+            html.Tr(
+                [html.Td([html.Strong(told.units[vehicle]), f" {vehicle}"]), html.Td(f"{stop.need.level_on(visit.day):.0f} %"),
+                 html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also)]
+            )
+        )  # fmt: skip
+    table = html.Table(
+        [html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])), html.Tbody(rows)], className="round"
+    )
+    when = "Today" if visit.day == 0 else f"{day:%A} {words.day(day)}"
+    return parts.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
+
+
+@callback(
+    Output("round-body", "children"),
+    Output("round-location", "href"),
+    Input("round-depot", "value"),
+    Input("round-days", "value"),
+    Input("round-limit", "value"),
+)
+def show(depot: str, days: str, limit: object) -> tuple[list[Any], str]:
+    """The chosen round; the address holds the choice."""
+    if not depot:
+        return [html.P("No vehicles are registered yet.", className="dim")], "/rounds"
+    kept = {"depot": depot, "days": days, "limit": str(limit or "")}
+    address = f"/rounds?{urlencode({k: v for k, v in kept.items() if v})}"
+    try:
+        return body(_plan(depot, days, limit), int(days)), address
+    except ValueError as error:
+        return [dmc.Alert(f"{error}: allow more fills a day.".capitalize(), color="gray")], address
+
+
+@callback(
+    Output("round-file", "data"),
+    Input("round-save", "n_clicks"),
+    State("round-depot", "value"),
+    State("round-days", "value"),
+    State("round-limit", "value"),
+    prevent_initial_call=True,
+)
+def save(_clicks: int, depot: str, days: str, limit: object) -> Any:
+    """The round as a file."""
+    rows = queries.round_table(_plan(depot, days, limit)) if depot else []
+    if not rows:
+        return dash.no_update
+    text = io.StringIO()
+    out = csv.DictWriter(text, list(rows[0]))
+    out.writeheader()
+    out.writerows(rows)
+    return {"content": text.getvalue(), "filename": f"round-{depot}.csv".replace(" ", "-"), "type": "text/csv"}
