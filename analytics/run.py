@@ -1,7 +1,7 @@
 """Runs the analysis over the vehicles in a database, in parallel, and keeps its newest results there."""
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine, delete, func, insert, select
 
+from analytics import backtest as backtests
 from analytics import vehicle
 from analytics.findings import Finding
 from analytics.history import DAY_US
@@ -20,7 +21,7 @@ from ingest import retention, schema
 from ingest.messages import instant
 from ingest.problem import Problem
 from ingest.registry import Setup, read_setups
-from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
+from ingest.store import Messages, address, connect, newest_at_us, read_messages, rfc3339, writing
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91
@@ -53,15 +54,18 @@ class _Task:
     as_of_us: int
 
 
-def _result(task: _Task) -> vehicle.Result:
-    """Read one vehicle and analyse it."""
+def _read(task: _Task) -> Messages:
     engine = connect(task.url)
     try:
         with engine.connect() as connection:
-            messages = read_messages(connection, task.vehicle_id)
+            return read_messages(connection, task.vehicle_id)
     finally:
         engine.dispose()
-    return vehicle.analyse(messages, task.setups, task.as_of_us, task.past)
+
+
+def _result(task: _Task) -> vehicle.Result:
+    """Read one vehicle and analyse it."""
+    return vehicle.analyse(_read(task), task.setups, task.as_of_us, task.past)
 
 
 def _outcome(task: _Task) -> Outcome:
@@ -158,6 +162,35 @@ def _past(task: _Task, since_us: int) -> tuple[int, Past]:
         tuple(fill for fill in result.fills if fill.at_us < since_us),
         tuple(day for day in vehicle.days(result) if day["day"] < first_day),
     )
+
+
+def backtest(
+    engine: Engine, weeks: int, pool: Executor, progress: Callable[[int, int], None]
+) -> backtests.Summary | None:
+    """How well the refill dates of so many past weeks held, over the whole fleet; None where there is nothing to say."""
+    with engine.connect() as connection:
+        now_us = default_as_of_us(connection)
+        since_us = connection.scalar(select(func.max(schema.past.c.since_us))) or 0
+        tasks = _tasks(connection, address(engine), now_us, None)
+    moments = [now_us - week * 7 * DAY_US for week in range(weeks, 0, -1)]
+    moments = [at_us for at_us in moments if at_us >= since_us]
+    cases, still_open = list[backtests.Case](), 0
+    for done, told in enumerate(pool.map(partial(_cases, moments=moments), tasks), start=1):
+        progress(done, len(tasks))
+        cases += [one for one in told if one is not None]
+        still_open += sum(one is None for one in told)
+    return backtests.summary(cases, still_open)
+
+
+def _cases(task: _Task, moments: Sequence[int]) -> list[backtests.Case | None]:
+    """The cases of one vehicle; only moments at which it had been heard."""
+    messages = _read(task)
+    now = vehicle.analyse(messages, task.setups, task.as_of_us, task.past)
+    return [
+        backtests.case(vehicle.analyse(messages, task.setups, at_us, task.past), now)
+        for at_us in moments
+        if task.setups[-1].level == "percent" and len(now.history.heard_us) and now.history.heard_us[0] < at_us
+    ]
 
 
 def default_as_of_us(connection: Connection) -> int:

@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import asdict
 from datetime import timedelta
 from itertools import accumulate
 from pathlib import Path
@@ -306,6 +307,35 @@ def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
     engine = store.open_database(database)
     with store.reachable(engine), run.workers() as pool, _progress("Analysing", "vehicles") as bar:
         return list(run.outcomes(engine, _as_of(engine, as_of), pool, bar))
+
+
+@app.command(epilog="Example: tallow backtest --weeks 12")
+def backtest(
+    weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
+    as_json: Json = False,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """Say how well past refill dates held, beside two plain ways to forecast."""
+    engine = store.open_database(database)
+    with store.reachable(engine), run.workers() as pool, _progress("Looking back", "vehicles") as bar:
+        told = run.backtest(engine, weeks, pool, bar)
+    if told is None:
+        raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
+    if as_json:
+        _print_json(asdict(told))
+        return
+    print(
+        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more say nothing yet."
+    )
+    print(f"The window from the early to the late date held {told.coverage:.0%} of them (80 % is meant).")
+    shares = ", ".join(f"{share:.0%}" for share in told.below)
+    print(f"Reached by the early, expected and late date: {shares} (10 %, 50 % and 90 % are meant).")
+    print(f"Pinball loss {told.pinball_days:.2f} days; by registered doses and last month's cycles"
+          f" {told.nominal_pinball_days:.2f}, by a straight line {told.straight_pinball_days:.2f}.")  # fmt: skip
+    for first, last, cases, error, inside in told.horizons:
+        print(
+            f"  {first:2} to {last} days ahead: {cases} forecasts, median error {error:.1f} days, {inside:.0%} in the window"
+        )
 
 
 @app.command("round", epilog="Example: tallow round 'Skarvholm Quarry' --days 28 --limit 4")

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from analytics import run
+from analytics.backtest import FAR_DAYS, QUANTILES, pinball
 from analytics.history import DAY_US, HOUR_US
 from ingest import registry, replay, store
 from ingest.messages import read_time
@@ -26,10 +27,8 @@ from simulators import fleet
 from simulators.scenario import KINDS, load
 
 SLACK_US = 3 * DAY_US  # by which a finding may miss the truth's time
-FAR_DAYS = 120.0  # a forecast further off than this counts as this far
 # A trouble that has not lasted so long need not be known; a day for the others. Silence is only known by its length.
 LEAST_US = {"silent": 7 * DAY_US, "reservoir_loss": 4 * DAY_US, "under_delivery": 6 * DAY_US}
-QUANTILES = (0.1, 0.5, 0.9)
 # A finding of the first kind only follows from a truth of one of the others: neither hit nor false.
 FOLLOWS = {
     "blocked_line": ("pressure_sensor",),
@@ -150,11 +149,6 @@ def _hidden(fault: dict[str, Any], faults: list[dict[str, Any]]) -> bool:
 
 
 # Refills ----------------------------------------------------------------------------------------------------
-
-
-def pinball(quantile: float, truth: float, said: float) -> float:
-    """Koenker and Bassett's loss of saying `said` for a quantile when `truth` comes."""
-    return max(quantile * (truth - said), (quantile - 1) * (truth - said))
 
 
 def _refills(

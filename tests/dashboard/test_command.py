@@ -16,7 +16,7 @@ from tests.ingest.test_registry import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune", "round",
+    "quarantine", "acl", "prune", "round", "backtest",
 ]  # fmt: skip
 
 
@@ -234,3 +234,21 @@ def test_a_round_is_planned_from_the_newest_analysis(recorded: str) -> None:
         refused = tallow("round", *arguments, database=recorded)
         assert (refused.returncode, refused.stderr.count("\n")) == (1, 1), arguments
         assert told in refused.stderr
+
+
+def test_past_refill_dates_are_held_against_what_came(recorded: str) -> None:
+    """For people and as JSON; without history one clear line."""
+    told = json.loads(tallow("backtest", "--weeks", "8", "--json", database=recorded).stdout)
+    assert told["cases"] > 60
+    assert 0.6 < told["coverage"] < 0.98
+    assert told["pinball_days"] < 0.85 * told["nominal_pinball_days"]
+    assert told["pinball_days"] < 0.6 * told["straight_pinball_days"]
+    assert [h[:2] for h in told["horizons"]] == [[0, 7], [7, 21], [21, 60]]
+    said = tallow("backtest", "--weeks", "8", database=recorded).stdout
+    assert f"{told['cases']} forecasts" in said
+
+
+def test_without_a_past_there_is_nothing_to_hold_against(tmp_path: Path) -> None:
+    """One clear line."""
+    done = tallow("backtest", database=f"sqlite:///{tmp_path / 'tallow.db'}")
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1)

@@ -2,9 +2,7 @@
 
 from pathlib import Path
 
-import pytest
-
-from tests.benchmarks.fleet_score import figures, pinball
+from tests.benchmarks.fleet_score import figures
 
 
 def test_the_demo_fleet(tmp_path: Path) -> None:
@@ -34,11 +32,3 @@ def test_a_bad_week(tmp_path: Path) -> None:
     told = figures(tmp_path, "bad-week", None)
     assert sum(told.recall[kind] * n for kind, n in told.truths.items()) / sum(told.truths.values()) >= 0.9
     assert told.false_per_100_months <= 8  # 24 vehicle-months: one is 4
-
-
-@pytest.mark.parametrize(
-    ("quantile", "truth", "loss"), [(0.9, 12, 1.8), (0.9, 7, 0.3), (0.5, 12, 1.0), (0.1, 12, 0.2), (0.1, 7, 2.7)]
-)
-def test_pinball_loss(quantile: float, truth: float, loss: float) -> None:
-    """Koenker and Bassett 1978, worked by hand for a forecast of 10."""
-    assert pinball(quantile, truth, 10) == pytest.approx(loss)
