@@ -82,19 +82,27 @@ def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> li
     """With one channel, nothing but the level tells a line that is off from a pump that draws air."""
     if len(pressures.channels) != 1:
         return list(pressures.stretches)
-    told = []
-    for stretch in pressures.stretches:
-        at = np.searchsorted(history.cycles.at_us, stretch.detected_us)
-        mark = history.setup_of(stretch.detected_us).low_mark_pct
-        if stretch.kind == "open_line" and not tank.track[at] - mark > _WELL_ABOVE_PCT:
-            stretch = replace(stretch, kind="starved_pump", channel=None)
-        told.append(stretch)
-    return told
+    return [
+        replace(stretch, kind="starved_pump", channel=None)
+        if stretch.kind == "open_line" and not _has_grease(tank, history, stretch.detected_us)
+        else stretch
+        for stretch in pressures.stretches
+    ]
+
+
+def _has_grease(tank: Reservoir, history: History, at_us: int) -> bool:
+    """Whether the level stands above the low mark, where pumps draw no air: by its reading, or by the switch at the mark."""
+    setup, cycle = history.setup_of(at_us), int(np.searchsorted(history.cycles.at_us, at_us))
+    if np.isfinite(tank.track[cycle]):
+        return bool(tank.track[cycle] > setup.low_mark_pct + _ABOVE_PCT)
+    faults = history.faults
+    told = [i for i in np.flatnonzero(faults.at_us <= at_us) if faults.code[i] == "level_low"]
+    return setup.level == "switch" and not (told and faults.active[told[-1]] == 1)
 
 
 # Joint reasoning --------------------------------------------------------------------------------------------
 
-_WELL_ABOVE_PCT: Final = 8.0
+_ABOVE_PCT: Final = 2.0  # as sure as a level is
 
 # A kind is not raised while one of these lasts on the same vehicle: it only follows from it.
 _FOLLOWS: Final[Mapping[str, tuple[str, ...]]] = {

@@ -47,6 +47,37 @@ def test_a_wrong_clock_is_put_right(tmp_path: Path, hours: int) -> None:
     assert notes(right) == []
 
 
+def unsaid(everything: list[Arrival]) -> list[Arrival]:
+    """The same messages from a controller that does not say when it sent them."""
+    out = []
+    for arrival in everything:
+        payload = json.loads(arrival.payload)
+        del payload["sent_at"]
+        out.append(Arrival(arrival.topic, json.dumps(payload).encode(), arrival.received_us))
+    return out
+
+
+@pytest.mark.parametrize("hours", [3, -3, 26, -50, 24 * 365 * 40, -24 * 365 * 55])
+def test_a_wrong_clock_is_put_right_by_receipts_alone(tmp_path: Path, hours: int) -> None:
+    """Where a controller does not say when it sent, the message that came soonest after its event dates the others."""
+    everything = unsaid([a for a in arrivals("HS-101", (FAULT,), days=30) if '"boot":"0"' in a.payload.decode()])
+    begin, end = END_US - 20 * 86_400_000_000, END_US - 4 * 86_400_000_000
+    told = []
+    for arrival in everything:
+        payload = json.loads(arrival.payload)
+        if begin <= (arrival.received_us or 0) < end:
+            payload["at"] = (datetime.fromisoformat(payload["at"]) + timedelta(hours=hours)).isoformat()
+        told.append(Arrival(arrival.topic, json.dumps(payload).encode(), arrival.received_us))
+    right, wrong = result(tmp_path / "right", everything), result(tmp_path / "wrong", told)
+    assert [(f.kind, f.channel) for f in wrong.findings] == [(f.kind, f.channel) for f in right.findings]
+    for one, other in zip(right.findings, wrong.findings, strict=True):
+        assert abs(one.began_us - other.began_us) < HOUR_US
+    assert wrong.history.undated == 0
+    assert wrong.history.corrected > 300
+    assert any("clock was wrong" in note for note in notes(wrong))
+    assert notes(right) == []
+
+
 def test_a_battery_that_was_isolated(tmp_path: Path) -> None:
     """For two days the clock said 1970; nothing is lost and nothing is made up."""
     everything = arrivals("HS-101", (), days=30)
