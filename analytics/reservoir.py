@@ -456,7 +456,7 @@ class _Follower:
             first -= 1
         step = 2.0 if np.all(np.mod(self.raw[: j + 1], 2) == 0) else 1.0
         fell = float(self.used[j] - self.used[first]) * self.share
-        if fell < max(settings.level_stuck_pct, 2.5 * step):
+        if fell < max(settings.level_stuck_pct, 4 * step):
             return False
         if self.sensor is None:
             self.sensor = Stretch("level_sensor", None, int(self.at[first]), int(self.at[j]))
