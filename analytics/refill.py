@@ -24,7 +24,7 @@ _PARK_PER_WEEK: Final = 1 / 30
 _PARK_PRIOR_WEEKS: Final = 20.0
 _PARK_DAYS: Final = 15.0
 _PARK_FROM_DAYS: Final = 4.5
-_DRIFT_SD: Final = 0.12  # how far the use of the weeks to come may lie from that of the weeks drawn
+_DRIFT_SD: Final = 0.16  # how far the use of the weeks to come may lie from that of the weeks drawn
 
 
 @dataclass(frozen=True)
