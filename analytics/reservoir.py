@@ -22,6 +22,7 @@ _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
+_SWITCH_US: Final = 1_200_000_000  # twenty minutes: a switch that closes for less was wetted by slosh
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 _BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
@@ -195,6 +196,7 @@ class _Follower:
         """The whole history."""
         history, settings = self.history, self.settings
         if all(setup.level != "percent" for setup in history.setups):
+            self._switch()
             return self._result()
         next_cycle = 0
         bad: list[int] = []  # readings in a row that fit nothing
@@ -266,6 +268,25 @@ class _Follower:
             self.stretches.remove(self.low)
             self.low.ended_us = None
         return True
+
+    def _switch(self) -> None:
+        """Low level where there is only a switch at the mark: once it has stayed closed for a while."""
+        faults, heard = self.history.faults, self.history.heard_us
+        since: int | None = None
+        for i in range(len(faults) + 1):
+            over = i == len(faults)
+            if not over and faults.code[i] != "level_low":
+                continue
+            now = self.history.as_of_us if over else int(faults.at_us[i])
+            if since is not None and (over or faults.active[i] == 0):
+                later = heard[(heard >= since + _SWITCH_US) & (heard <= now)]
+                if len(later):
+                    low = Stretch("low_level", None, since, int(later[0]), None if over else now)
+                    low.evidence = {"level_pct": self.history.setup.low_mark_pct, "by_switch": 1}
+                    self.stretches.append(low)
+                since = None
+            elif not over and faults.active[i] == 1 and since is None:
+                since = now
 
     # One reading ----------------------------------------------------------------------------------------------
 
@@ -606,8 +627,10 @@ class _Follower:
             return
         level, _ = self.segments[-1].level(used, self.now_share)
         if level > self.history.setup.low_mark_pct:
-            self.low.ended_us = min(now, max(self.segments[-1].start_us, self.low.detected_us))
-            self.stretches.append(self.low)
+            # Where it was filled before the count of cycles had come down to the mark, it never was low.
+            if self.segments[-1].start_us > self.low.began_us:
+                self.low.ended_us = min(now, max(self.segments[-1].start_us, self.low.detected_us))
+                self.stretches.append(self.low)
             self.low = None
 
     # The end --------------------------------------------------------------------------------------------------

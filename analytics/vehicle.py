@@ -268,7 +268,9 @@ _SENTENCES: Final[Mapping[str, Any]] = {
     ),
     "overfill": lambda e, where, s: f"The reservoir is filled to {e['level_pct']:.0f} %, above its full mark.",
     "low_level": lambda e, where, s: (
-        f"The level is at {e['level_pct']:.0f} %; the low mark is {s.low_mark_pct:g} %. Fill before air gets in."
+        f"The low-level switch says that the grease is down to the low mark, {s.low_mark_pct:g} %. Fill before air gets in."
+        if "by_switch" in e
+        else f"The level is at {e['level_pct']:.0f} %; the low mark is {s.low_mark_pct:g} %. Fill before air gets in."
     ),
     "level_sensor": lambda e, where, s: _level_sensor(e),
     "pressure_sensor": lambda e, where, s: (
