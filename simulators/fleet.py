@@ -92,10 +92,10 @@ def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: flo
         for off, on in zip(run.on[:, 1], [*run.on[1:, 0], np.inf], strict=True)
         if on - off > 72 and off < until_h
     ]
-    percent = run.machine.level == "percent"
+    sensed, percent = run.machine.level != "none", run.machine.level == "percent"
     seen = {
-        "low_level": (level.pct <= run.machine.low_mark_pct) & percent,
-        "near_mark": (level.pct <= run.machine.low_mark_pct + 3) & percent,
+        "low_level": (level.pct <= run.machine.low_mark_pct) & sensed,
+        "near_mark": (level.pct <= run.machine.low_mark_pct + 3) & sensed,
         "overfill": (level.pct > 101.0) & percent,
         "starved_pump": level.airy & bool(run.channels),
     }
