@@ -267,7 +267,8 @@ class Listener:
                 self._other_version()
                 break
             self._read(client, 0.2)
-            self._settle(client, wait_s=0)
+            # With as much waiting as may, nothing is read until a batch is committed.
+            self._settle(client, wait_s=0.05 if len(self._waiting) >= MOST_WAITING else 0)
         self._settle(client, wait_s=FINISH_S)
         return self._subscribed
 

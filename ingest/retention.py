@@ -6,7 +6,8 @@ from typing import Final
 from sqlalchemy import Connection, Engine, func, select
 
 from ingest import schema
-from ingest.store import month_bounds, month_of, month_table, writing
+from ingest.problem import Problem
+from ingest.store import month_bounds, month_of, month_table, rfc3339, writing
 
 # Nothing younger is thinned unless somebody says so.
 KEPT_DAYS: Final = 400
@@ -15,10 +16,10 @@ PER_DAY: Final = {"cycle": 4, "level": 4, "ignition": 2, "fault": 4, "state": 1}
 
 
 def whole_month(us: int) -> int:
-    """The first microsecond of the month that a time lies in."""
+    """The first microsecond of the month that a time lies in. Raises Problem for a time that no right clock says."""
     month = month_of(us)
     if month is None:
-        raise ValueError(f"{us} is no time of a message that can be right")
+        raise Problem(f"{rfc3339(us)} lies before or after all months that are kept apart; name another number of days")
     return month_bounds(month)[0]
 
 

@@ -202,6 +202,9 @@ def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
     )
     status = json.loads(tallow("status", "--json", database=database).stdout)
     assert status["recorded"]["level"] == 28 * (6 * 4 + 6 * 24)
+    refused = tallow("prune", "--keep-days", "36500", database=database)
+    assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
+    assert "name another number of days" in refused.stderr
     early = tallow("findings", "--as-of", "2025-09-30T23:59:59Z", database=database)
     assert (early.returncode, early.stderr.count("\n")) == (1, 1)
     assert "name that time or a later one" in early.stderr
