@@ -274,6 +274,9 @@ def silence(history: History, settings: Settings) -> list[Stretch]:
             continue
         limit_h = silent_limit_h(ordinary, (before - int(heard[0])) / DAY_US, settings)
         detected = before + int(limit_h * HOUR_US)
+        for left_us, back_us in history.away():  # nobody expects to hear of it
+            if left_us <= detected < back_us:
+                detected = back_us + int(limit_h * HOUR_US)
         if detected <= history.as_of_us if after is None else detected < after:
             stretches.append(Stretch("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
         ordinary.append(gap_h)

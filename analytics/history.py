@@ -10,12 +10,14 @@ from scipy.ndimage import minimum_filter1d
 
 from ingest.registry import Setup
 from ingest.store import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
+from ingest.work import Work
 
 HOUR_US: Final = 3_600_000_000
 DAY_US: Final = 24 * HOUR_US
 # No controller of this kind ran before; a clock that says so has lost its power.
 EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 CLOCK_TOLERANCE_US: Final = 600_000_000  # ten minutes: drift of an honest clock between two settings
+_FOREVER_US: Final = 1 << 62
 _BEHIND_US: Final = 1_800_000_000  # half an hour: a network may be as slow as that for hours
 
 Rows = TypeVar("Rows", bound=Common)
@@ -41,6 +43,7 @@ class History:
     meter_step_h: float  # resolution of the hour meter
     undated: int  # messages whose time cannot be known: no finding rests on them
     corrected: int  # messages whose clock was wrong and could be put right
+    work: tuple[Work, ...] = ()  # what people did, by its time
 
     @property
     def setup(self) -> Setup:
@@ -55,6 +58,21 @@ class History:
     def setup_of(self, at_us: int) -> Setup:
         """The set-up in force at a time."""
         return self.setups[int(self.setup_at(np.array([at_us]))[0])]
+
+    def channels_of(self, work: Work) -> tuple[str, ...]:
+        """The pressure channels that watch the lines of a record, all lines where it names none."""
+        lines = self.setup_of(work.at_us).lines
+        return tuple(dict.fromkeys(x.channel for x in lines if x.channel and (not work.lines or x.line in work.lines)))
+
+    def away(self) -> list[tuple[int, int]]:
+        """Stretches in which the vehicle is laid up or sold: (from, to), to the end of time while it lasts."""
+        told: list[tuple[int, int]] = []
+        for one in self.work:
+            if one.kind in ("laid_up", "sold") and not (told and told[-1][1] == _FOREVER_US):
+                told.append((one.at_us, _FOREVER_US))
+            elif one.kind == "back" and told and told[-1][1] == _FOREVER_US:
+                told[-1] = (told[-1][0], one.at_us)
+        return told
 
     def setup_at(self, at_us: Ints) -> Ints:
         """Which of `setups` was in force at each time."""
@@ -175,8 +193,8 @@ def _those_between(clock: Ints, seq: Ints, late: Ints, usable: NDArray[np.bool_]
     return out
 
 
-def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> History:
-    """The history at `as_of_us`: nothing later is in it."""
+def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tuple[Work, ...] = ()) -> History:
+    """The history at `as_of_us`: nothing later is in it; work counts from when it was done."""
     kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, messages.states]
     times = corrected_at(kinds)
 
@@ -205,6 +223,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int) -> Histo
         meter_step_h=step,
         undated=int((everything == 2).sum()),
         corrected=int((everything == 1).sum()),
+        work=tuple(one for one in work if one.at_us <= as_of_us),
     )
 
 

@@ -16,6 +16,7 @@ three in five with 10 * (8e-4)**3 = 5e-9. A 24-channel vehicle at 20 cycles a da
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -45,6 +46,7 @@ _WEATHER_SD: Final = 0.19
 # Standard deviations that a reading lies off, all beyond them is evidence; and how far back a slow departure may begin.
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
+PROOF_CYCLES: Final = 10  # that show whether a repair held
 _PAST_DAYS: Final = (4.0, 30.0)
 
 
@@ -221,22 +223,39 @@ class _Follower:
         self.explained = np.zeros(n)
         self.alarm = np.zeros(width, bool)
         self.open: dict[tuple[str, int], Stretch] = {}  # (kind, channel)
+        self.mended = np.full(width, -1)  # row from which the latest recorded repair of a channel has to prove itself
+        self.repairs: dict[int, set[int]] = {}  # row -> channels repaired before it
+        for work in history.work:
+            if work.kind in ("line_mended", "sensor_replaced") and (work.kind == "line_mended" or work.channel):
+                names = (work.channel,) if work.channel else history.channels_of(work)
+                row = int(np.searchsorted(self.at_us, work.at_us))
+                self.repairs.setdefault(row, set()).update(order.index(name) for name in names if name in order)
         self.starved: Stretch | None = None
         self.done: list[Stretch] = []
+        self.block_us = 0  # when the latest block began
 
     def run(self) -> list[Stretch]:
         """All stretches, those that last included."""
-        for first in range(0, len(self.rows), _BLOCK):
-            self._block(first, min(first + _BLOCK, len(self.rows)))
+        edges = sorted({*range(0, len(self.rows), _BLOCK), *(row for row in self.repairs if row < len(self.rows))})
+        for first, last in pairwise([*edges, len(self.rows)]):
+            for j in self.repairs.get(first, ()):
+                self._repaired(j, first)
+            self._block(first, last)
         return self.done + list(self.open.values()) + ([self.starved] if self.starved is not None else [])
+
+    def _repaired(self, j: int, row: int) -> None:
+        """What was learned of a channel counts little after a repair: its line may be another tube now."""
+        self.mended[j] = row
+        self.state.count[j] = min(self.state.count[j], 3)
 
     def _block(self, a: int, b: int) -> None:
         state, settings, common = self.state, self.settings, self.common
+        before, self.block_us = self.block_us, int(self.at_us[a])
         if a:
             hours = (self.at_us[a] - self.at_us[a - 1]) / HOUR_US
             self.common.wander(self.wander_per_h * 0.01 * min(hours, 240.0) + self.wander_per_h * 0.05)
-            fills = int(((self.fills_us > self.at_us[max(0, a - _BLOCK)]) & (self.fills_us <= self.at_us[a])).sum())
-            new_boot = self.boot[a] != self.boot[max(0, a - _BLOCK)]
+            fills = int(((self.fills_us > before) & (self.fills_us <= self.at_us[a])).sum())
+            new_boot = self.boot[a] != self.boot[int(np.searchsorted(self.at_us, before))]
             if fills or new_boot:
                 common.wander(_FILL_SD**2)
             if new_boot:
@@ -273,7 +292,7 @@ class _Follower:
         if few:
             self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))
         self.u[a:b] = u
-        self._learn(a, b, several, residual)
+        self._learn(a, b, several, self.residual[a:b])
 
     def _from_the_past(self, a: int, guess: Floats, guess_sd: Floats) -> tuple[Floats, Floats]:
         """What the calm readings of some days to a month ago lead to expect, with room for the weather in between.
@@ -357,12 +376,33 @@ class _Follower:
                     self.open[kind, j].evidence["temperature_known"] = 0
             return
         across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
-        if (self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4:
+        settled = self._settled(j, i)
+        if settled or ((self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4):
             held.ended_us = int(self.at_us[rows[-4]])
             self.done.append(self.open.pop((kind, j)))
         elif flags[i, j]:
             held.evidence["ratio_to_expected"] = typical
             held.evidence["scatters"] = round(abs(float(np.median(recent))) / float(self.scatter[i, j]), 1)
+
+    def _settled(self, j: int, i: int) -> bool:
+        """Whether a repaired line has shown for ten readings that it is sound, if elsewhere than before: another tube.
+
+        Its level is then learned anew.
+        """
+        if self.mended[j] < 0:
+            return False
+        since = np.arange(self.mended[j], i + 1)
+        since = since[~np.isnan(self.residual[since, j])]
+        if len(since) != PROOF_CYCLES:
+            return False
+        off = float(np.median(self.residual[since, j]))
+        if not self.settings.open_log_ratio < off < self.settings.blocked_log_ratio:
+            return False
+        self.state.level[j] += off
+        self.state.count[j] = PROOF_CYCLES
+        self.residual[i + 1 :, j] -= off  # what is left of this block
+        self.high[i + 1 :, j] = self.low[i + 1 :, j] = False
+        return True
 
     def _began(self, kind: str, j: int, first: int) -> int:
         """When a departure whose first reading beyond the limit is `first` began: where its cumulative sum left zero."""

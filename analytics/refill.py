@@ -14,6 +14,7 @@ from analytics.history import DAY_US, History
 from analytics.reservoir import Reservoir, percent_of_reservoir
 from analytics.settings import Settings
 from ingest.store import Floats, Ints, rfc3339
+from ingest.work import Work
 
 _WEEK_US: Final = 7 * DAY_US
 _WEEKS: Final = 16
@@ -128,9 +129,10 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
     days = (as_of - int(at_us[0])) / DAY_US if len(at_us) else 0.0
     recent = at_us > as_of - 28 * DAY_US
     per_day = float(ran[recent].sum() / min(days, 28.0)) if days >= 1 else None
-    level, level_sd = reservoir.level_pct, reservoir.level_sd
-    if level is None and setup.level == "switch":
-        level, level_sd = _by_switch(history, reservoir)
+    level, level_sd, low_since_us = reservoir.level_pct, reservoir.level_sd, reservoir.low_since_us
+    counted = _counted(history, reservoir)
+    if counted is not None:
+        level, level_sd, low_since_us = counted
 
     def answer(
         state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None)
@@ -143,8 +145,8 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
 
     if level is None:
         return answer("unknown", _why_no_level(history))
-    if level <= setup.low_mark_pct or reservoir.low_since_us is not None:
-        since = reservoir.low_since_us if reservoir.low_since_us is not None else as_of
+    if level <= setup.low_mark_pct or low_since_us is not None:
+        since = low_since_us if low_since_us is not None else as_of
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days of cycles are recorded")
@@ -156,8 +158,12 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
     reason = None
     if due[1] is None:
         reason = f"further away than {settings.horizon_days} days"
-    elif setup.level == "switch":
-        reason = "level counted from the cycles since the low-level switch last changed"
+    elif counted is not None:
+        reason = (
+            "level counted from the cycles since the low-level switch last changed"
+            if setup.level == "switch" and not _recorded_fills(history)
+            else "level counted from the cycles since a fill was recorded"
+        )
     elif reservoir.by_counting:
         reason = "the level sensor cannot be trusted; the level is counted from the cycles"
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
@@ -207,20 +213,47 @@ def _draw(
     return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng)
 
 
-def _by_switch(history: History, reservoir: Reservoir) -> tuple[float | None, float]:
-    """Level from a low-level switch: it says when the mark is reached, and when it was filled again."""
-    faults = history.faults
-    events = [
-        (int(t), a) for t, code, a in zip(faults.at_us, faults.code, faults.active, strict=True) if code == "level_low"
-    ]
-    if not events:
-        return None, 0.0
-    at, active = events[-1]
-    if active:
-        return history.setup.low_mark_pct, 1.0
-    # Whoever fills it fills it to about the mark.
-    used = float(reservoir.used_pct[history.cycles.at_us > at].sum())
-    return max(0.0, 93.0 - used), float(np.hypot(6.0, 0.1 * used))
+def _recorded_fills(history: History) -> list[Work]:
+    return [work for work in history.work if work.kind == "filled"]
+
+
+def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int | None] | None:
+    """(level, its standard deviation, since when it is low) by counting cycles, from the latest that is known of the
+    reservoir: a low-level switch that changed or a fill that somebody recorded; None where level readings know better."""
+    setup, cycles = history.setup, history.cycles
+    known: list[tuple[int, float, float]] = []  # when, level, standard deviation
+    if setup.level == "switch":
+        faults = history.faults
+        for at_us, code, active in zip(faults.at_us, faults.code, faults.active, strict=True):
+            if code == "level_low":
+                # Whoever fills it fills it to about the mark.
+                known.append((int(at_us), *((setup.low_mark_pct, 1.0) if active else (93.0, 6.0))))
+    for work in _recorded_fills(history):
+        before = np.searchsorted(cycles.at_us, work.at_us) - 1
+        level = reservoir.track[before] if before >= 0 else np.nan
+        if work.to_pct is not None:
+            known.append((work.at_us, work.to_pct, 3.0))
+        elif work.litres is not None and np.isfinite(level):
+            added = 100 * work.litres / setup.reservoir_l
+            known.append((work.at_us, float(np.clip(level + added, 0, 105)), 5.0))
+        else:
+            known.append((work.at_us, 95.0, 5.0))
+    known = sorted(k for k in known if reservoir.read_us is None or k[0] > reservoir.read_us)
+    if not known:
+        return None
+    at_us, level, sd = known[-1]
+    later = cycles.at_us > at_us
+    left = level - reservoir.share * np.cumsum(reservoir.used_pct[later])
+    # The switch opens again only once it was filled; a record may come first.
+    low = np.flatnonzero(left <= setup.low_mark_pct)
+    if level <= setup.low_mark_pct:
+        low_since: int | None = at_us
+    elif setup.level != "switch" and len(low):
+        low_since = int(cycles.at_us[later][low[0]])
+    else:
+        low_since = None
+    now = float(left[-1]) if len(left) else level
+    return max(0.0, now), float(np.hypot(sd, 0.1 * (level - now))), low_since
 
 
 def _why_no_level(history: History) -> str:

@@ -60,6 +60,7 @@ class Reservoir:
     track: Floats
     used_pct: Floats
     by_counting: bool
+    read_us: int | None  # time of the last reading that can be trusted
     low_since_us: int | None
     stretches: tuple[Stretch, ...]
 
@@ -665,6 +666,7 @@ class _Follower:
             track=self.track,
             used_pct=self.cycle_used,
             by_counting=bool(known and self.sensor is not None),
+            read_us=last_reading,
             low_since_us=self.low.began_us if self.low is not None else None,
             stretches=tuple(by_kind),
         )

@@ -22,6 +22,7 @@ from ingest.messages import instant
 from ingest.problem import Problem
 from ingest.registry import Setup, read_setups
 from ingest.store import Messages, address, connect, newest_at_us, read_messages, rfc3339, writing
+from ingest.work import Work, read_work
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91
@@ -50,6 +51,7 @@ class _Task:
     vehicle_id: int
     setups: tuple[Setup, ...]
     past: Past | None
+    work: tuple[Work, ...]
     news: int
     as_of_us: int
 
@@ -65,7 +67,7 @@ def _read(task: _Task) -> Messages:
 
 def _result(task: _Task) -> vehicle.Result:
     """Read one vehicle and analyse it."""
-    return vehicle.analyse(_read(task), task.setups, task.as_of_us, task.past)
+    return vehicle.analyse(_read(task), task.setups, task.as_of_us, task.past, task.work)
 
 
 def _outcome(task: _Task) -> Outcome:
@@ -98,9 +100,9 @@ def _tasks(connection: Connection, url: str, as_of_us: int, stale_us: int | None
             for id_, number, at_us in connection.execute(select(table.c.vehicle_id, table.c.news, table.c.as_of_us))
             if as_of_us - stale_us <= at_us <= as_of_us
         }
-    pasts = read_pasts(connection)
+    pasts, work = read_pasts(connection), read_work(connection)
     return [
-        _Task(url, id_, setups, pasts.get(id_), news[id_], as_of_us)
+        _Task(url, id_, setups, pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
         for id_, setups in read_setups(connection).values()
         if done.get(id_) != news[id_]
     ]
@@ -185,9 +187,9 @@ def backtest(
 def _cases(task: _Task, moments: Sequence[int]) -> list[backtests.Case | None]:
     """The cases of one vehicle; only moments at which it had been heard."""
     messages = _read(task)
-    now = vehicle.analyse(messages, task.setups, task.as_of_us, task.past)
+    now = vehicle.analyse(messages, task.setups, task.as_of_us, task.past, task.work)
     return [
-        backtests.case(vehicle.analyse(messages, task.setups, at_us, task.past), now)
+        backtests.case(vehicle.analyse(messages, task.setups, at_us, task.past, task.work), now)
         for at_us in moments
         if task.setups[-1].level == "percent" and len(now.history.heard_us) and now.history.heard_us[0] < at_us
     ]

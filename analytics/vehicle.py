@@ -16,13 +16,14 @@ from analytics.cycles import Audit
 from analytics.findings import KINDS, Finding, Severity, Stretch, urgency
 from analytics.history import DAY_US, HOUR_US, History, build
 from analytics.past import Past, fills_with, findings_with
-from analytics.pressure import Pressures
+from analytics.pressure import PROOF_CYCLES, Pressures
 from analytics.refill import Refill, forecast
 from analytics.reservoir import Fill, Reservoir
 from analytics.settings import DEFAULTS, Settings
 from ingest.messages import instant
 from ingest.registry import Line, Setup
 from ingest.store import Ints, Messages, rfc3339
+from ingest.work import Work
 
 
 @dataclass(frozen=True)
@@ -48,17 +49,19 @@ def analyse(
     setups: tuple[Setup, ...],
     as_of_us: int,
     past: Past | None = None,
+    work: tuple[Work, ...] = (),
     settings: Settings = DEFAULTS,
 ) -> Result:
-    """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned."""
-    history = build(messages, setups, as_of_us)
+    """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
+    `work` what people recorded."""
+    history = build(messages, setups, as_of_us, work)
     audit = cycles.audit(history, settings)
     tank = reservoir.follow(history, audit, settings)
     pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
     stretches = [
         *audit.stretches,
         *cycles.silence(history, settings),
-        *tank.stretches,
+        *(_filled(stretch, history, tank) for stretch in tank.stretches),
         *_lone_channel(pressures, tank, history),
         *cycles.incomplete(history, pressures.explained, settings),
     ]
@@ -76,6 +79,15 @@ def analyse(
         refill,
         past,
     )
+
+
+def _filled(stretch: Stretch, history: History, tank: Reservoir) -> Stretch:
+    """A low level ends with a fill that somebody recorded, until a reading says otherwise."""
+    if stretch.kind != "low_level" or stretch.ended_us is not None or "by_switch" in stretch.evidence:
+        return stretch
+    after = max(stretch.detected_us, tank.read_us or 0)
+    fills = [work.at_us for work in history.work if work.kind == "filled" and work.at_us > after]
+    return replace(stretch, ended_us=fills[0]) if fills else stretch
 
 
 def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Stretch]:
@@ -164,15 +176,71 @@ def _told(stretch: Stretch, history: History) -> Finding:
     remarks = _remarks(stretch, history)
     if remarks:
         evidence["controller_remarks"] = remarks
+    repair = _repair(stretch, history)
+    if repair is not None:
+        evidence["cycles_since_repair"] = _proof_cycles(stretch, history, repair)
     summary = _SENTENCES[stretch.kind](evidence, _where(stretch.channel, lines), setup)
     began = instant(stretch.began_us).astimezone(ZoneInfo(setup.timezone))
     summary += f" Since {began.day} {began:%b %Y}."
+    if repair is not None:
+        summary += " " + _proof(stretch, int(evidence["cycles_since_repair"]), repair, setup)
     if critical and stretch.kind in ("blocked_line", "open_line"):
         summary += " It feeds a point that steering or braking depends on."
     return Finding(
         stretch.kind, stretch.channel, tuple(line.line for line in lines), stretch.began_us, stretch.detected_us,
         stretch.ended_us, severity, summary, evidence,
     )  # fmt: skip
+
+
+# What proves a repair: the work that answers a kind of finding.
+_ANSWERED_BY: Final[Mapping[str, tuple[str, ...]]] = {
+    "blocked_line": ("line_mended",),
+    "open_line": ("line_mended",),
+    "starved_pump": ("bled",),
+    "pressure_sensor": ("sensor_replaced",),
+    "level_sensor": ("sensor_replaced",),
+    "timer_mismatch": ("timer_set",),
+    "missed_cycles": ("controller_swapped",),
+}
+
+
+def _repair(stretch: Stretch, history: History) -> Work | None:
+    """The latest recorded work that should have ended a stretch while it lasted."""
+    end_us = stretch.ended_us if stretch.ended_us is not None else history.as_of_us
+    answers = _ANSWERED_BY.get(stretch.kind, ())
+    fitting = [
+        work
+        for work in history.work
+        if work.kind in answers and stretch.began_us <= work.at_us <= end_us and _concerns(work, stretch, history)
+    ]
+    return fitting[-1] if fitting else None
+
+
+def _concerns(work: Work, stretch: Stretch, history: History) -> bool:
+    if work.kind == "sensor_replaced":
+        return work.channel == stretch.channel
+    return stretch.channel is None or stretch.channel in history.channels_of(work)
+
+
+def _proof_cycles(stretch: Stretch, history: History, repair: Work) -> int:
+    """Cycles since a repair that say something of it."""
+    end_us = stretch.ended_us if stretch.ended_us is not None else history.as_of_us
+    c = history.cycles
+    later = (c.at_us > repair.at_us) & (c.at_us <= end_us)
+    if stretch.channel in c.channels and stretch.kind in ("blocked_line", "open_line"):
+        later &= np.isfinite(c.peak_kpa[:, c.channels.index(stretch.channel)])
+    return int(later.sum())
+
+
+def _proof(stretch: Stretch, cycles_since: int, repair: Work, setup: Setup) -> str:
+    """Whether a repair held, in a sentence."""
+    day = instant(repair.at_us).astimezone(ZoneInfo(setup.timezone))
+    when = f"{day.day} {day:%b %Y}"
+    if stretch.ended_us is not None:
+        return f"The work of {when} held."
+    if cycles_since >= PROOF_CYCLES:
+        return f"The repair of {when} did not hold: {cycles_since} cycles since then show it still."
+    return f"Worked on {when}; {cycles_since} of {PROOF_CYCLES} cycles that prove it have run."
 
 
 # What the controller itself says of it: evidence, never a verdict. Cold makes controllers chatter.
@@ -388,6 +456,7 @@ def notes(result: Result) -> list[str]:
     if history.corrected:
         found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
+    found += _fill_differences(result)
     for number, ratio in odd_from_the_start(result).items():
         line = next(x for x in history.setup.lines if x.line == number)
         found.append(
@@ -397,6 +466,34 @@ def notes(result: Result) -> list[str]:
     if unknown:
         found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
     return found
+
+
+_FILL_NEAR_US: Final = 36 * HOUR_US
+_FILL_DIFFERENCE: Final = 0.15  # of the reservoir
+
+
+def _fill_differences(result: Result) -> list[str]:
+    """Where recorded fills and those seen in the level readings do not agree."""
+    setup, levels, said = result.history.setup, result.history.levels, list[str]()
+    for work in result.history.work:
+        if work.kind != "filled" or setup.level != "percent":
+            continue
+        at = instant(work.at_us).astimezone(ZoneInfo(setup.timezone))
+        near = [fill for fill in result.fills if abs(fill.at_us - work.at_us) <= _FILL_NEAR_US]
+        amount = f"{work.litres:.1f} l" if work.litres is not None else f"up to {work.to_pct:.0f} %"
+        told = f"A fill of {amount}" if work.litres is not None else f"A fill {amount}"
+        if not near:
+            if (levels.at_us > work.at_us).sum() >= 3 and not result.reservoir.by_counting:
+                said.append(f"{told} was recorded for {at.day} {at:%b %Y}, but the level readings show none.")
+            continue
+        seen = sum(fill.litres for fill in near)
+        off = abs(seen - work.litres) if work.litres is not None else 0.0
+        if off > _FILL_DIFFERENCE * setup.reservoir_l:
+            said.append(
+                f"{told} was recorded for {at.day} {at:%b %Y}; the level readings show {seen:.1f} l: spilt, written down"
+                " wrongly, or filled elsewhere."
+            )
+    return said
 
 
 def fills_json(result: Result, fleet: str, vehicle: str) -> list[dict[str, Any]]:

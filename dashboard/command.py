@@ -5,6 +5,7 @@ import csv
 import json
 import math
 import os
+import secrets
 import signal
 import sys
 import threading
@@ -27,7 +28,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics import rounds, run
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
-from ingest import listener, metrics, quarantine, registry, replay, retention, store
+from ingest import listener, metrics, quarantine, registry, replay, retention, store, work
 from ingest.messages import REFUSALS, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import Tally
@@ -388,6 +389,75 @@ def refill_round(
         print(f"Nothing is due at {depot} within {days} days.")
     if told.undated:
         print(f"No date is known for: {', '.join(told.undated)}.")
+
+
+@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Okafor' --note 'tube renewed'")
+def record_work(
+    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
+    kind: Annotated[
+        str | None, typer.Argument(metavar="KIND", help=f"one of: {', '.join(work.KINDS)}; lists the records without")
+    ] = None,
+    at: Annotated[str | None, typer.Option(help="when it was done, RFC 3339; now by default")] = None,
+    by: Annotated[str, typer.Option(help="who did it")] = "",
+    line: Annotated[list[int] | None, typer.Option(help="number on the call-out sheet; repeat for several")] = None,
+    channel: Annotated[
+        str | None, typer.Option(help="pressure sensor that was replaced; else the level sensor")
+    ] = None,
+    litres: Annotated[float | None, typer.Option(help="grease filled in")] = None,
+    to_pct: Annotated[float | None, typer.Option(help="level after filling; 100 is the full mark")] = None,
+    grease: Annotated[str | None, typer.Option(help="which grease")] = None,
+    interval_min: Annotated[float | None, typer.Option(help="interval that the timer was set to")] = None,
+    run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
+    depot: Annotated[str | None, typer.Option(help="depot that the vehicle moved to")] = None,
+    note: Annotated[str, typer.Option(help="anything else")] = "",
+    corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one stands for")] = None,
+    withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="say that a record was wrong")] = None,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """Record what was done to a vehicle's system, or list what was."""
+    engine = store.open_database(database)
+    with store.reachable(engine), store.writing(engine) as connection:
+        id_, setups = registry.find(connection, vehicle)
+        if kind is None and withdraw is None:
+            _print_work(work.read_records(connection, id_).get(id_, ()))
+            return
+        said: dict[str, Any] = {
+            "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
+            "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
+        }  # fmt: skip
+        if withdraw is not None:
+            wrong = [w for w, _, _ in work.read_records(connection, id_).get(id_, ()) if w.key == withdraw]
+            if not wrong:
+                raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
+            said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
+        if not by:
+            raise Problem("say who did it with --by")
+        at_us = _now_us() if at is None else _time(at)
+        record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
+        work.record(connection, id_, setups[-1], record, _now_us())
+    print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
+
+
+def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
+    for one, _, stands in records:
+        said = [
+            f"line{'s' * (len(one.lines) > 1)} {', '.join(map(str, one.lines))}" if one.lines else "",
+            one.channel or "",
+            f"{one.litres:g} l" if one.litres is not None else "",
+            f"to {one.to_pct:g} %" if one.to_pct is not None else "",
+            one.grease or "",
+            f"every {one.interval_min:g} min" if one.interval_min is not None else "",
+            f"for {one.run_s:g} s" if one.run_s is not None else "",
+            one.depot or "",
+            one.note,
+        ]
+        what = "withdraws a record" if one.withdrawn else "; ".join(filter(None, [one.title, *said]))
+        mark = f", corrects {one.corrects}" if one.corrects else ""
+        print(
+            f"{one.key}  {store.rfc3339(one.at_us)[:16]}  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"
+        )
+    if not records:
+        print("No work is recorded.")
 
 
 @app.command(epilog="Example: tallow prune --keep-days 730")

@@ -19,6 +19,7 @@ from ingest import schema
 from ingest.messages import instant, microseconds
 from ingest.registry import Line, Setup, read_setups
 from ingest.store import read_messages
+from ingest.work import read_work
 
 NEEDS = ("act_now", "plan", "note", "none")
 PAGE_ROWS = 50
@@ -323,7 +324,8 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         if setups is None:
             return None
         messages, past = read_messages(connection, row.id), read_pasts(connection, row.id).get(row.id)
-    result = analyse(messages, setups[1], now_us(), past)
+        work = read_work(connection, row.id).get(row.id, ())
+    result = analyse(messages, setups[1], now_us(), past, work)
     _results[key] = result
     while len(_results) > _KEPT_RESULTS:
         _results.popitem(last=False)

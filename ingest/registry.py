@@ -16,6 +16,7 @@ from ingest import schema
 from ingest.messages import ROOT, SUBSCRIPTION, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
+from ingest.work import Work, read_work
 
 Positive = Annotated[float, Meta(gt=0, le=1e9)]
 # NUL cannot be stored by every database.
@@ -236,7 +237,7 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
     """
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
-    held = {key: setups[-1] for key, (_, setups) in read_setups(connection).items()}
+    held = {key: setups[-1] for key, (_, setups) in _registered(connection).items()}
     wanted = _read(folder, held)
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
@@ -277,7 +278,49 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
 def read_setups(
     connection: Connection, vehicle_id: int | None = None
 ) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
-    """(fleet, vehicle) -> (vehicle id, its set-ups, oldest first); of one vehicle, or of all that are registered."""
+    """(fleet, vehicle) -> (vehicle id, its set-ups, oldest first); of one vehicle, or of all that are registered.
+
+    Work that changed a set-up (timer set, moved) has its part in them.
+    """
+    work = read_work(connection, vehicle_id)
+    return {
+        key: (id_, _as_worked(setups, work.get(id_, ())))
+        for key, (id_, setups) in _registered(connection, vehicle_id).items()
+    }
+
+
+def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
+    """The vehicle that somebody calls VEHICLE or FLEET/VEHICLE. Raises Problem."""
+    setups = read_setups(connection)
+    fitting = [key for key in setups if name in (key[1], f"{key[0]}/{key[1]}")]
+    if len(fitting) > 1:
+        raise Problem(f"{name} is in several fleets; say one of: {', '.join('/'.join(key) for key in fitting)}")
+    if not fitting:
+        raise Problem(f"no vehicle called {name!r} is registered; tallow refills lists all")
+    return setups[fitting[0]]
+
+
+def _as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, ...]:
+    """Set-ups, and those that follow from work: each goes on until the next that somebody registered."""
+    for one in work:
+        changed: dict[str, Any] = {}
+        if one.kind == "timer_set":
+            changed = {"interval_min": one.interval_min, "run_s": one.run_s}
+        elif one.kind == "moved":
+            changed = {"depot": one.depot}
+        changed = {name: value for name, value in changed.items() if value is not None}
+        if not changed:
+            continue
+        before = [s for s in setups if s.valid_from_us is None or s.valid_from_us <= one.at_us] or list(setups[:1])
+        new = msgspec.structs.replace(before[-1], valid_from_us=one.at_us, **changed)
+        setups = (*before, new, *setups[len(before) :])
+    return setups
+
+
+def _registered(
+    connection: Connection, vehicle_id: int | None = None
+) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+    """The same, as the registry files had them."""
     vehicle, setup, line = schema.vehicle, schema.setup, schema.line
     only = [] if vehicle_id is None else [setup.c.vehicle_id == vehicle_id]
     lines: dict[int, list[Line]] = {}

@@ -201,6 +201,19 @@ line = Table(
     Column("critical", Boolean, nullable=False),
 )
 
+# What people say that they did to a vehicle's system (`work.Work`). Rows are only added; one that corrects another names it.
+work = Table(
+    "work",
+    metadata,
+    Column("key", String(64), primary_key=True),
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("recorded_us", BigInteger, nullable=False),
+    Column("corrects", String(64)),
+    Column("detail", JSON, nullable=False),
+    Index(None, "vehicle_id"),
+)
+
 # The newest results of the analysis, one row a vehicle; made new as a whole.
 analysis = Table(
     "analysis",

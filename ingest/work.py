@@ -1,0 +1,149 @@
+"""Work that people record: what was done to a vehicle's system, when and by whom. Corrected by a later record, never erased."""
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+from sqlalchemy import Connection, insert, select, update
+
+from ingest import schema
+from ingest.messages import instant
+from ingest.problem import Problem
+
+Kind = Literal[
+    "filled",
+    "line_mended",
+    "bled",
+    "timer_set",
+    "sensor_replaced",
+    "greased_by_hand",
+    "laid_up",
+    "back",
+    "sold",
+    "moved",
+    "controller_swapped",
+]
+
+# What people call it, and what has to be said of it: one of these, in words.
+KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
+    "filled": ("Reservoir filled", ("litres", "to_pct"), "how many litres, or up to which level"),
+    "line_mended": ("Line cleared or replaced", ("lines",), "which lines"),
+    "bled": ("System bled", (), ""),
+    "timer_set": ("Timer set", ("interval_min", "run_s"), "the interval in minutes or the run time in seconds"),
+    "sensor_replaced": ("Sensor replaced", (), ""),
+    "greased_by_hand": ("Points greased by hand", (), ""),
+    "laid_up": ("Laid up", (), ""),
+    "back": ("Back in use", (), ""),
+    "sold": ("Sold", (), ""),
+    "moved": ("Moved to another depot", ("depot",), "which depot"),
+    "controller_swapped": ("Controller swapped", (), ""),
+}
+LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes
+_EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
+
+Key = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
+Text = Annotated[str, Meta(max_length=1000, pattern=r"^[^\x00]*$")]
+Name = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
+Positive = Annotated[float, Meta(gt=0, le=1e6)]
+
+
+class Work(Struct, frozen=True, kw_only=True):
+    """One record. `key` is given by whoever makes it: the same record sent twice is one. `corrects` is the key of the
+    record that it stands for; with `withdrawn` it only says that the other was wrong.
+
+    `lines` are numbers of the call-out sheet (none: all); `channel` is a pressure sensor's (None: the level sensor).
+    """
+
+    key: Key
+    kind: Kind
+    at_us: int
+    by: Name
+    lines: tuple[Annotated[int, Meta(ge=1, le=9999)], ...] = ()
+    channel: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
+    litres: Positive | None = None
+    to_pct: Annotated[float, Meta(ge=0, le=120)] | None = None
+    grease: Text | None = None
+    interval_min: Positive | None = None
+    run_s: Positive | None = None
+    depot: Name | None = None
+    note: Text = ""
+    corrects: Key | None = None
+    withdrawn: bool = False
+
+    @property
+    def title(self) -> str:
+        """What people call this kind of work."""
+        return KINDS[self.kind][0]
+
+
+def work_of(values: Mapping[str, Any]) -> Work:
+    """A record out of what somebody said of it. Raises Problem that names what is wrong or missing."""
+    if values.get("kind") not in KINDS:
+        raise Problem(f"{values.get('kind')!r} is no kind of work; there are: {', '.join(KINDS)}")
+    try:
+        work: Work = msgspec.convert({k: v for k, v in values.items() if v is not None}, Work, strict=False)
+    except msgspec.ValidationError as error:
+        text, _, where = str(error).partition(" - at `$.")
+        raise Problem(f"{where.rstrip('`') or 'record'}: {text.replace('`', '')}") from None
+    _, needed, question = KINDS[work.kind]
+    if needed and not work.withdrawn and not any(getattr(work, name) not in (None, ()) for name in needed):
+        raise Problem(f"{work.title}: say {question}")
+    return work
+
+
+def record(connection: Connection, vehicle_id: int, setup: Any, work: Work, now_us: int) -> bool:
+    """Keep a record of a vehicle whose set-up is `setup`; False where it was kept before. Raises Problem."""
+    table = schema.work
+    known = {line.line for line in setup.lines}
+    unknown = sorted(set(work.lines) - known)
+    if unknown:
+        raise Problem(f"line {unknown[0]} is not on the call-out sheet of {setup.vehicle}")
+    if work.channel is not None and work.channel not in setup.channels:
+        raise Problem(f"channel {work.channel!r} is not on the call-out sheet of {setup.vehicle}")
+    if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
+        raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
+    kept = connection.execute(select(table.c.vehicle_id, table.c.detail).where(table.c.key == work.key)).one_or_none()
+    if kept is not None:
+        if kept.vehicle_id != vehicle_id or msgspec.convert(kept.detail, Work) != work:
+            raise Problem(f"record {work.key} exists and says something else; correct it with a record of its own")
+        return False
+    if work.corrects is not None:
+        owner = connection.scalar(select(table.c.vehicle_id).where(table.c.key == work.corrects))
+        if owner != vehicle_id:
+            raise Problem(f"record {work.corrects}, which is to be corrected, is none of {setup.vehicle}")
+    connection.execute(
+        insert(table).values(
+            key=work.key,
+            vehicle_id=vehicle_id,
+            at_us=work.at_us,
+            recorded_us=now_us,
+            corrects=work.corrects,
+            detail=msgspec.to_builtins(work),
+        )
+    )
+    vehicle = schema.vehicle
+    connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(news=vehicle.c.news + 1))
+    return True
+
+
+def read_records(
+    connection: Connection, vehicle_id: int | None = None
+) -> dict[int, tuple[tuple[Work, int, bool], ...]]:
+    """vehicle id -> (record, when it was made, whether it still stands), by the time of the work; corrected ones included."""
+    table = schema.work
+    only = [] if vehicle_id is None else [table.c.vehicle_id == vehicle_id]
+    rows = connection.execute(select(table).where(*only).order_by(table.c.at_us, table.c.key)).all()
+    gone = {row.corrects for row in rows}
+    found: dict[int, list[tuple[Work, int, bool]]] = {}
+    for row in rows:
+        work = msgspec.convert(row.detail, Work)
+        stands = row.key not in gone and not work.withdrawn
+        found.setdefault(row.vehicle_id, []).append((work, row.recorded_us, stands))
+    return {id_: tuple(records) for id_, records in found.items()}
+
+
+def read_work(connection: Connection, vehicle_id: int | None = None) -> dict[int, tuple[Work, ...]]:
+    """vehicle id -> the work that stands, by its time; of one vehicle, or of all."""
+    records = read_records(connection, vehicle_id)
+    return {id_: tuple(work for work, _, stands in found if stands) for id_, found in records.items()}

@@ -1,0 +1,98 @@
+"""Work records: kept once, corrected by a later one, never erased; and what a bad one is told."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, func, select
+
+from ingest import registry, schema, store, work
+from ingest.problem import Problem
+from tests.ingest.test_registry import LINE, VEHICLE, write
+
+NOW_US = 1_780_000_000_000_000
+
+
+@pytest.fixture(autouse=True)
+def _vehicle(tmp_path: Path, engine: Engine) -> None:
+    """A vehicle of two lines."""
+    write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
+    with store.writing(engine) as connection:
+        registry.register(connection, tmp_path, 0)
+
+
+def say(engine: Engine, **values: Any) -> bool:
+    """Record something of the vehicle."""
+    with store.writing(engine) as connection:
+        id_, setups = registry.find(connection, "v1")
+        one = work.work_of({"key": "a", "by": "somebody", "at_us": NOW_US - 1} | values)
+        return work.record(connection, id_, setups[-1], one, NOW_US)
+
+
+def standing(engine: Engine) -> list[str]:
+    """Keys of the records that stand."""
+    with engine.connect() as connection:
+        return [one.key for found in work.read_work(connection).values() for one in found]
+
+
+def test_a_record_sent_twice_is_one(engine: Engine) -> None:
+    """A phone without signal may send again; another record of that name is refused."""
+    assert say(engine, kind="filled", litres=2.5)
+    assert not say(engine, kind="filled", litres=2.5)
+    with pytest.raises(Problem, match="says something else"):
+        say(engine, kind="filled", litres=3.0)
+    assert standing(engine) == ["a"]
+
+
+def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
+    """The first stays to be read, the later one stands; one that withdraws leaves nothing standing."""
+    say(engine, kind="filled", litres=25)
+    say(engine, key="b", kind="filled", litres=2.5, corrects="a")
+    assert standing(engine) == ["b"]
+    say(engine, key="c", kind="filled", corrects="b", withdrawn=True)
+    assert standing(engine) == []
+    with engine.connect() as connection:
+        assert connection.scalar(select(func.count()).select_from(schema.work)) == 3
+
+
+def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
+    """So that the analysis looks at it again."""
+    with engine.connect() as connection:
+        before = connection.scalar(select(schema.vehicle.c.news))
+    say(engine, kind="bled")
+    with engine.connect() as connection:
+        assert connection.scalar(select(schema.vehicle.c.news)) == (before or 0) + 1
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({"kind": "polished"}, "no kind of work"),
+        ({"kind": "filled"}, "how many litres"),
+        ({"kind": "filled", "litres": -1}, "litres"),
+        ({"kind": "line_mended"}, "which lines"),
+        ({"kind": "line_mended", "lines": [99]}, "line 99 is not on the call-out sheet"),
+        ({"kind": "sensor_replaced", "channel": "zz"}, "channel 'zz'"),
+        ({"kind": "bled", "at_us": NOW_US + 3_600_000_000}, "no time"),
+        ({"kind": "bled", "at_us": 0}, "no time"),
+        ({"kind": "bled", "corrects": "nothing"}, "is none of"),
+        ({"kind": "bled", "by": ""}, "by"),
+        ({"kind": "bled", "note": "a\x00b"}, "note"),
+        ({"kind": "moved"}, "which depot"),
+    ],
+)
+def test_a_bad_record_is_refused_in_words(engine: Engine, values: dict[str, Any], told: str) -> None:
+    """One line, and nothing is kept."""
+    with pytest.raises(Problem, match=told):
+        say(engine, **values)
+    assert standing(engine) == []
+
+
+def test_setting_the_timer_and_moving_change_the_set_up_from_then_on(engine: Engine) -> None:
+    """Until somebody registers another; reading the same files again changes nothing."""
+    say(engine, kind="timer_set", interval_min=12.5)
+    say(engine, key="b", kind="moved", depot="elsewhere")
+    with engine.connect() as connection:
+        setups = registry.read_setups(connection)["f", "v1"][1]
+    assert [(s.interval_min, s.depot) for s in setups][1:] == [(12.5, setups[0].depot), (12.5, "elsewhere")]
+    assert setups[0].interval_min != 12.5
