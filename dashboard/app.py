@@ -10,6 +10,7 @@ from flask import Response, current_app
 from sqlalchemy import Engine
 from waitress import create_server
 
+from dashboard.work import take_records
 from ingest.problem import Problem
 
 REFRESH_MS = 5_000
@@ -73,6 +74,8 @@ def create_app(database: Engine) -> Dash:
     app.clientside_callback(
         ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
     )
+
+    take_records(app, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, bool]:

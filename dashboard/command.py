@@ -28,6 +28,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics import rounds, run
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
+from dashboard import words
 from ingest import listener, metrics, quarantine, registry, replay, retention, store, work
 from ingest.messages import REFUSALS, is_name, read_time
 from ingest.problem import Problem
@@ -440,18 +441,7 @@ def record_work(
 
 def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
     for one, _, stands in records:
-        said = [
-            f"line{'s' * (len(one.lines) > 1)} {', '.join(map(str, one.lines))}" if one.lines else "",
-            one.channel or "",
-            f"{one.litres:g} l" if one.litres is not None else "",
-            f"to {one.to_pct:g} %" if one.to_pct is not None else "",
-            one.grease or "",
-            f"every {one.interval_min:g} min" if one.interval_min is not None else "",
-            f"for {one.run_s:g} s" if one.run_s is not None else "",
-            one.depot or "",
-            one.note,
-        ]
-        what = "withdraws a record" if one.withdrawn else "; ".join(filter(None, [one.title, *said]))
+        what = "withdraws a record" if one.withdrawn else "; ".join([one.title, *words.work_details(one)])
         mark = f", corrects {one.corrects}" if one.corrects else ""
         print(
             f"{one.key}  {store.rfc3339(one.at_us)[:16]}  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"

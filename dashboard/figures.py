@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate
 from analytics.vehicle import Result, local_us
+from dashboard.words import work_details
 from ingest.messages import instant
 
 # Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
@@ -79,6 +80,7 @@ def level(result: Result, template: str) -> go.Figure:
             name="fill", marker={"symbol": "triangle-up", "size": 11, "color": GREEN},
             customdata=[f"{f.litres:.2f} l" for f in result.fills], hovertemplate="filled %{customdata}",
         )  # fmt: skip
+    _add_work(figure, result, 106, template)
     mark = result.history.setup.low_mark_pct
     figure.add_hline(y=mark, line={"color": RED, "dash": "dash", "width": 1.5}, annotation_text=f"low mark {mark:g} %",
                      annotation_position="bottom left")  # fmt: skip
@@ -101,6 +103,18 @@ def level(result: Result, template: str) -> go.Figure:
     figure.add_vline(x=_point(now, zone), line={"color": GREY, "width": 1})
     figure.update_yaxes(range=[0, max(112, float(np.max(readings.level_pct, initial=0)) + 4)])
     return _layout(figure, template, 300, "level, % of full mark", _point(_first_us(result), zone), _point(last, zone))
+
+
+def _add_work(figure: go.Figure, result: Result, height: float, template: str) -> None:
+    """What people did, as marks at a height of the chart that say it."""
+    zone = ZoneInfo(result.history.setup.timezone)
+    done = result.history.work
+    if done:
+        figure.add_scatter(
+            x=[_point(one.at_us, zone) for one in done], y=[height] * len(done), mode="markers", name="work",
+            marker={"symbol": "diamond", "size": 9, "color": _ink(template)},
+            customdata=["; ".join([one.title, *work_details(one)]) for one in done], hovertemplate="%{customdata}",
+        )  # fmt: skip
 
 
 def _first_us(result: Result) -> int:
@@ -231,6 +245,7 @@ def pressure_line(result: Result, channel: str, template: str) -> go.Figure:
     relief = result.history.setup.relief_kpa / BAR_KPA
     figure.add_hline(y=relief, line={"color": RED, "dash": "dash", "width": 1}, annotation_text=f"relief {relief:g} bar",
                      annotation_position="top left")  # fmt: skip
+    _add_work(figure, result, relief * 1.05, template)
     figure.update_yaxes(range=[0, relief * 1.1])
     return _layout(figure, template, 280, "peak pressure, bar")
 

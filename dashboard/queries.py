@@ -19,7 +19,7 @@ from ingest import schema
 from ingest.messages import instant, microseconds
 from ingest.registry import Line, Setup, read_setups
 from ingest.store import read_messages
-from ingest.work import read_work
+from ingest.work import Work, read_records, read_work
 
 NEEDS = ("act_now", "plan", "note", "none")
 PAGE_ROWS = 50
@@ -338,3 +338,11 @@ def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
     with engine.connect() as connection:
         chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
         return int(connection.scalar(select(table.c.news).where(*chosen)) or 0)
+
+
+def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:
+    """What people recorded of a vehicle: record, when it was made, whether it still stands."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
+        return () if id_ is None else read_records(connection, id_).get(id_, ())

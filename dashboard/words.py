@@ -4,6 +4,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from ingest.messages import instant
+from ingest.work import Work
 
 NEED_WORDS = {"act_now": "Act now", "plan": "Plan", "note": "Note", "none": "Nothing to do"}
 # Never colour alone: each need has a shape of its own as well.
@@ -58,3 +59,19 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
 def litres(amount: float) -> str:
     """1.4 l."""
     return f"{amount:.1f} l" if amount >= 1 else f"{amount:.2f} l"
+
+
+def work_details(one: Work) -> list[str]:
+    """What was said of a piece of work, in short."""
+    said = [
+        f"line{'s' * (len(one.lines) > 1)} {', '.join(map(str, one.lines))}" if one.lines else "",
+        one.channel or "",
+        f"{one.litres:g} l" if one.litres is not None else "",
+        f"to {one.to_pct:g} %" if one.to_pct is not None else "",
+        one.grease or "",
+        f"every {one.interval_min:g} min" if one.interval_min is not None else "",
+        f"for {one.run_s:g} s" if one.run_s is not None else "",
+        one.depot or "",
+        one.note,
+    ]
+    return [text for text in said if text]

@@ -9,7 +9,8 @@
             return "No connection; what you see may be old.";
         }
     }
-    window.dash_clientside = Object.assign({}, window.dash_clientside, {tallow: {scheme, alive}});
+    window.dash_clientside = window.dash_clientside || {};
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {scheme, alive});
     new MutationObserver(() => window.dash_clientside.set_props("scheme-now", {data: scheme()}))
         .observe(document.documentElement, {attributeFilter: ["data-mantine-color-scheme"]});
 })();

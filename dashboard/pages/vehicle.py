@@ -10,7 +10,7 @@ from dash import Input, Output, Patch, State, callback, dcc, html
 from analytics import vehicle as analysis
 from analytics.findings import KINDS, urgency
 from analytics.vehicle import Result
-from dashboard import figures, parts, queries, words
+from dashboard import figures, parts, queries, words, work
 from dashboard.app import REFRESH_MS, engine
 
 dash.register_page(
@@ -38,10 +38,22 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             ),
             dcc.Interval(id="vehicle-tick", interval=REFRESH_MS),
             html.Div(head(result), id="vehicle-head"),
+            parts.section(
+                "Work",
+                [
+                    work.form(result, queries.depots(engine())),
+                    html.Div(_records(fleet, name, result), id="vehicle-work"),
+                ],
+                "What was done changes what is said here, from the time at which it was done.",
+            ),
             *charts(result),
             html.Div(tail(result), id="vehicle-tail"),
         ]
     )
+
+
+def _records(fleet: str, name: str, result: Result) -> Any:
+    return work.records(queries.records(engine(), fleet, name), result.history.setup.timezone)
 
 
 def head(result: Result) -> list[Any]:
@@ -195,6 +207,7 @@ def tail(result: Result) -> list[Any]:
 @callback(
     Output("vehicle-head", "children"),
     Output("vehicle-tail", "children"),
+    Output("vehicle-work", "children"),
     Output("vehicle-who", "data"),
     Input("vehicle-tick", "n_intervals"),
     State("vehicle-who", "data"),
@@ -204,11 +217,11 @@ def refresh(_: int, who: dict[str, Any]) -> Any:
     """Show what is new; leave the page alone where nothing is."""
     newest = queries.news(engine(), who["fleet"], who["name"])
     if newest == who["news"]:
-        return dash.no_update, dash.no_update, dash.no_update
+        return [dash.no_update] * 4
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None:
-        return dash.no_update, dash.no_update, dash.no_update
-    return head(result), tail(result), who | {"news": newest}
+        return [dash.no_update] * 4
+    return head(result), tail(result), _records(who["fleet"], who["name"], result), who | {"news": newest}
 
 
 def _patched(figure: Any, scheme: str | None) -> Patch:

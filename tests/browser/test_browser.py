@@ -114,6 +114,38 @@ def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
     expect(page.get_by_text("Unknown vehicle")).to_be_visible()
 
 
+def test_work_is_recorded_on_the_vehicles_page(demo: RunningDemo, page: Page) -> None:
+    """What is worst is proposed; it appears among the records without a reload, and can be withdrawn."""
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
+    expect(page.locator("#work-kind")).to_have_value("Line cleared or replaced")
+    page.get_by_role("button", name="Record it").click()
+    expect(page.locator("#work-told")).to_have_text("Say who did it.")
+    page.get_by_label("Who did it").fill("R. Okafor")
+    page.get_by_role("button", name="Record it").click()
+    expect(page.locator("#work-told")).to_have_text("Recorded.")
+    kept = page.locator("#vehicle-work li", has=page.locator("button"))
+    expect(kept).to_contain_text("Line cleared or replaced; line 5", timeout=15_000)
+    kept.get_by_role("button", name="withdraw").click()
+    expect(page.locator("#vehicle-work li button")).to_have_count(0, timeout=15_000)
+
+
+def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, browser: Browser) -> None:
+    """It is kept on the device, says so, and counts once."""
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
+    page.get_by_label("Who did it").fill("A. Lindqvist")
+    page.get_by_label("Note").fill("at the gate")
+    page.get_by_label("Litres filled in").fill("1.2")
+    context.set_offline(True)
+    page.get_by_role("button", name="Record it").click()
+    expect(page.locator("#work-told")).to_contain_text("1 kept on this device")
+    context.set_offline(False)
+    expect(page.locator("#vehicle-work li")).to_contain_text("at the gate", timeout=30_000)
+    assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+    context.close()
+
+
 def test_dark_pages_are_dark(demo: RunningDemo, browser: Browser) -> None:
     """Charts follow the scheme of the page."""
     context = browser.new_context(color_scheme="dark")

@@ -189,3 +189,27 @@ def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
     shown: Any = page(client, "/")
     assert "dangerously" not in shown
     assert "Markdown" not in shown
+
+
+def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engine) -> None:
+    """JSON from this site's pages; what is wrong with a record is said, and nothing of it is kept."""
+    address, record = "/work/harrowmere-stone/HS-206", {"kind": "bled", "by": "somebody", "key": "w1", "at_us": END_US}
+
+    def told(expected: int, path: str = address, **changes: Any) -> str:
+        answer = client.post(path, json=record | changes)
+        assert answer.status_code == expected
+        return str((answer.json or {}).get("problem", ""))
+
+    assert "kind of work" in told(400, kind="painted")
+    assert "no date" in told(400, at_local="yesterday")
+    assert "is registered" in told(400, path="/work/harrowmere-stone/nobody")
+    assert client.post(address, data=json.dumps(record), content_type="text/plain").status_code == 403
+    assert client.post(address, json=record, headers={"Origin": "https://elsewhere.example"}).status_code == 403
+    assert client.post(address, json=[1]).status_code == 400
+    assert client.post(address, json=record | {"note": "x" * 20_000}).status_code == 413
+    assert queries.records(engine, "harrowmere-stone", "HS-206") == ()
+    assert told(200, note="<b>bold</b>") == ""
+    ((kept, _, stands),) = queries.records(engine, "harrowmere-stone", "HS-206")
+    assert (kept.kind, stands) == ("bled", True)
+    shown = page(client, "/vehicle/harrowmere-stone/HS-206")
+    assert "System bled; <b>bold</b>" in shown  # text of a component, never markup

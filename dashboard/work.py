@@ -1,0 +1,188 @@
+"""Recording work: the form on a vehicle's page, the list of what was recorded, and the address that takes records in.
+
+The page sends records by itself (`assets/work.js`), not by a callback: one that is made where there is no signal is kept on
+the phone and sent later, under the key it got there, so that it counts once.
+"""
+
+from datetime import datetime
+from typing import Any, Final
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
+
+import dash_mantine_components as dmc
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
+from flask import Flask, request
+from sqlalchemy import Engine
+
+from analytics.findings import Finding, urgency
+from analytics.vehicle import Result
+from dashboard import queries, words
+from ingest import registry
+from ingest import work as works
+from ingest.messages import microseconds
+from ingest.problem import Problem
+from ingest.store import Unreachable, reachable, writing
+
+LARGEST_BYTES: Final = 16_384
+# What a form asks for, by kind of work.
+_ASKS: Final[dict[str, tuple[str, ...]]] = {
+    "filled": ("litres", "to_pct"),
+    "line_mended": ("lines",),
+    "greased_by_hand": ("lines",),
+    "timer_set": ("interval_min", "run_s"),
+    "sensor_replaced": ("channel",),
+    "moved": ("depot",),
+}
+_ANSWERS: Final = {
+    "blocked_line": "line_mended",
+    "open_line": "line_mended",
+    "starved_pump": "bled",
+    "low_level": "filled",
+    "timer_mismatch": "timer_set",
+    "level_sensor": "sensor_replaced",
+    "pressure_sensor": "sensor_replaced",
+}
+
+
+def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
+    """(kind, lines, channel) of the work that answers what is worst, so that a record needs few taps."""
+    for found in sorted((f for f in findings if f.open), key=urgency):
+        if found.kind in _ANSWERS:
+            return _ANSWERS[found.kind], [str(line) for line in found.lines], found.channel or ""
+    return "filled", [], ""
+
+
+def form(result: Result, depots: list[str]) -> html.Div:
+    """The form for a vehicle."""
+    setup = result.history.setup
+    kind, lines, channel = likely(result.findings)
+    ask = {
+        "lines": dmc.MultiSelect(
+            id="work-lines", label="Lines", value=lines, searchable=True,
+            data=[{"value": str(x.line), "label": f"{x.line} {x.point}"} for x in setup.lines],
+        ),
+        "litres": dmc.NumberInput(id="work-litres", label="Litres filled in", min=0, decimalScale=2),
+        "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, value=100 if kind == "filled" else ""),
+        "interval_min": dmc.NumberInput(id="work-interval", label="Interval, minutes", min=0, value=setup.interval_min),
+        "run_s": dmc.NumberInput(id="work-run", label="Run time, seconds", min=0, value=setup.run_s),
+        "channel": dmc.Select(
+            id="work-channel", label="Sensor", value=channel, allowDeselect=False,
+            data=[{"value": "", "label": "level sensor"}] + [{"value": c, "label": f"pressure {c}"} for c in setup.channels],
+        ),
+        "depot": dmc.Autocomplete(id="work-depot", label="Depot", data=depots, value=""),
+    }  # fmt: skip
+    return html.Div(
+        [
+            html.Div(
+                [
+                    dmc.Select(
+                        id="work-kind", label="What was done", value=kind, allowDeselect=False,
+                        data=[{"value": name, "label": told[0]} for name, told in works.KINDS.items()],
+                    ),
+                    *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind)) for name, field in ask.items()),
+                    dmc.TextInput(id="work-by", label="Who did it", persistence=True, persistence_type="local", debounce=True),
+                    dmc.DateTimePicker(id="work-at", label=f"When ({setup.timezone})", placeholder="now", clearable=True),
+                    dmc.TextInput(id="work-note", label="Note"),
+                ],
+                className="work-form",
+            ),
+            dmc.Button("Record it", id="work-save", mt="sm"),
+            html.Div(id="work-told", role="status", className="work-told"),
+            dcc.Store(id="work-asks", data={name: list(asked) for name, asked in _ASKS.items()}),
+        ]
+    )  # fmt: skip
+
+
+def _shown(name: str, kind: str) -> dict[str, str]:
+    return {} if name in _ASKS.get(kind, ()) else {"display": "none"}
+
+
+def records(found: tuple[tuple[works.Work, int, bool], ...], timezone: str) -> Any:
+    """What was recorded, newest first."""
+    if not found:
+        return html.P("Nothing is recorded yet.", className="dim")
+    items = []
+    for one, _, stands in sorted(found, key=lambda record: -record[0].at_us):
+        if one.withdrawn:
+            continue
+        text = "; ".join([one.title, *words.work_details(one)])
+        line: list[Any] = [
+            html.Span(f"{words.moment(one.at_us, timezone)} "),
+            html.Span(text) if stands else html.Del(text),
+            html.Span(f" ({one.by})", className="dim"),
+        ]
+        if stands:
+            line.append(
+                html.Button(
+                    "withdraw", id={"type": "work-withdraw", "key": one.key, "kind": one.kind}, className="quiet"
+                )
+            )
+        items.append(html.Li(line))
+    return html.Ul(items, className="records")
+
+
+def take_records(app: Dash, database: Engine) -> None:
+    """Give an application the address that takes records in, and the page's own part."""
+    app.clientside_callback(
+        ClientsideFunction("tallow", "asks"),
+        Output({"type": "work-ask", "name": ALL}, "style"),
+        Input("work-kind", "value"),
+        State("work-asks", "data"),
+        State({"type": "work-ask", "name": ALL}, "id"),
+    )
+    fields = ("kind", "lines", "litres", "to", "interval", "run", "channel", "depot", "by", "at", "note")
+    app.clientside_callback(
+        ClientsideFunction("tallow", "record"),
+        Output("work-told", "children"),
+        Input("work-save", "n_clicks"),
+        State("vehicle-who", "data"),
+        State("work-asks", "data"),
+        *(State(f"work-{name}", "value") for name in fields),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        ClientsideFunction("tallow", "withdraw"),
+        Output("work-told", "children", allow_duplicate=True),
+        Input({"type": "work-withdraw", "key": ALL, "kind": ALL}, "n_clicks"),
+        State("vehicle-who", "data"),
+        State("work-by", "value"),
+        prevent_initial_call=True,
+    )
+    server: Flask = app.server
+
+    @server.post("/work/<fleet>/<vehicle>")
+    def take(fleet: str, vehicle: str) -> tuple[dict[str, str], int]:
+        return _take(database, fleet, vehicle)
+
+
+def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], int]:
+    if not _own_page():
+        return {"problem": "records come from this site's own pages only"}, 403
+    if (request.content_length or 0) > LARGEST_BYTES:
+        return {"problem": "a record is at most 16 KiB"}, 413
+    said = request.get_json(silent=True)
+    if not isinstance(said, dict):
+        return {"problem": "a record is one JSON object"}, 400
+    try:
+        with reachable(database), writing(database) as connection:
+            id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
+            local = said.pop("at_local", None)
+            if local:
+                said["at_us"] = _moment(str(local), setups[-1].timezone)
+            works.record(connection, id_, setups[-1], works.work_of(said), queries.now_us())
+    except Problem as problem:
+        return {"problem": str(problem)}, 503 if isinstance(problem, Unreachable) else 400
+    return {}, 200
+
+
+def _moment(text: str, timezone: str) -> int:
+    try:
+        return microseconds(datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(timezone)))
+    except ValueError:
+        raise Problem(f"{text!r} is no date and time") from None
+
+
+def _own_page() -> bool:
+    """Whether a page of this site sends it: another site's page can neither say so nor send JSON unasked."""
+    origin = request.headers.get("Origin")
+    return request.is_json and (origin is None or urlsplit(origin).netloc == request.host)
