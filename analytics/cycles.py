@@ -7,10 +7,12 @@ than the messages, they ran and their messages were lost.
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from scipy.stats import binom
 
 from analytics.findings import Stretch, joined
 from analytics.history import DAY_US, HOUR_US, History
@@ -50,7 +52,7 @@ def audit(history: History, settings: Settings) -> Audit:
     c, step, n = history.cycles, history.meter_step_h, len(history.cycles)
     hours, registered, run_s = history.cycle_h.tolist(), registered_h(history).tolist(), history.run_s.tolist()
     at_us, cycle_no, boot = c.at_us.tolist(), c.cycle_no.tolist(), c.boot.tolist()
-    pressed = (c.manual == 1).tolist()
+    pressed, sure = np.cumsum(c.manual == 1).tolist(), history.cycle_sure.tolist()
     lost, missed, own, expected = [0] * n, [0] * n, list(registered), [0.0] * n
     stretches: list[Stretch] = []
     mismatch: Stretch | None = None
@@ -61,6 +63,8 @@ def audit(history: History, settings: Settings) -> Audit:
     factor = 1.0  # own interval over registered
     gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they end
     window: list[tuple[int, int]] = []  # (cycle, missed before it) of the latest gaps
+    last = -1  # latest cycle of this boot whose hours are sure: gaps are counted from one such to the next
+    before = [-1] * n  # that cycle, of each
 
     for i in range(n):
         if i == 0 or registered[i] != registered[i - 1]:
@@ -71,23 +75,28 @@ def audit(history: History, settings: Settings) -> Audit:
                 mismatch = None
         interval = own[i] = factor * registered[i]
         if i == 0 or boot[i] != boot[i - 1]:
-            phase, window, seen = 0.0, [], 0.0
+            phase, window, seen, last = 0.0, [], 0.0, i if sure[i] else -1
             continue
-        gap_h, ran = hours[i] - hours[i - 1], cycle_no[i] - cycle_no[i - 1]
+        ran = cycle_no[i] - cycle_no[i - 1]
         # The counter stood still, went back, or gained more than the pump can run: nothing can be said of this gap.
         if not 1 <= ran <= 5 + (at_us[i] - at_us[i - 1]) / 1e6 / run_s[i]:
-            phase = 0.0
+            phase, last = 0.0, i if sure[i] else -1
             continue
         lost[i] = ran - 1
+        if not sure[i] or last < 0:
+            phase, last = (phase, last) if not sure[i] else (0.0, i)
+            continue
+        before[i] = last
+        gap_h, ran = hours[i] - hours[last], cycle_no[i] - cycle_no[last]
+        manual = pressed[i] - pressed[last]
         slack = 0.12 + step / interval
         x = phase + gap_h / interval
-        manual = pressed[i]
         nearest = round(x)
         if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:
             missed[i], phase = max(0, nearest - ran), 0.0
         else:
             whole = math.floor(x + slack)
-            by_timer = ran - 1 if manual or x < ran + 0.5 or x > _LONG_GAP else ran
+            by_timer = ran - max(manual, 1) if manual or x < ran + 0.5 or x > _LONG_GAP else ran
             if manual or x > _LONG_GAP + ran:
                 missed[i] = max(0, whole - by_timer)
             phase = max(0.0, x - whole)
@@ -96,8 +105,9 @@ def audit(history: History, settings: Settings) -> Audit:
         # The timer's own setting, from gaps that hold no manual cycle and no standstill.
         if manual and missed[i]:  # a standstill that ended by the test button
             gaps = []
-        elif not manual and not (i > 1 and pressed[i - 1]):
-            gaps.append((gap_h / ran, i - 1))
+        elif not manual and not (last and pressed[last] > pressed[last - 1]):
+            gaps.append((gap_h / ran, last))
+        last = i
         needed = max(settings.timer_gaps, math.ceil(step / (0.02 * interval)))
         gaps = gaps[-2 * needed :]
         if len(gaps) >= needed:
@@ -134,8 +144,8 @@ def audit(history: History, settings: Settings) -> Audit:
         if trouble is None:
             if missed[i] and sum(m for _, m in window) >= settings.missed_needed:
                 first = next(j for j, m in window if m)
-                due = at_us[first - 1] + _until_due(history, first - 1, own[first])
-                early = _open_gap_certain(history, i - 1, interval, settings)
+                due = at_us[before[first]] + _until_due(history, before[first], own[first])
+                early = _open_gap_certain(history, before[i], before[i], interval, settings)
                 detected = at_us[i] if early is None else min(early, at_us[i])
                 trouble = Stretch("missed_cycles", None, due, detected)
                 trouble.evidence = _counts(sum(missed[first : i + 1]), sum(expected[first : i + 1]))
@@ -154,7 +164,7 @@ def audit(history: History, settings: Settings) -> Audit:
     open_missed = 0
     if n:
         interval = factor * registered[-1]
-        open_missed, when = _since_last_cycle(history, interval, settings)
+        open_missed, when = _since_last_cycle(history, last, interval, settings) if last >= 0 else (0, 0)
         if open_missed >= settings.missed_needed:
             if trouble is None:
                 due = int(c.at_us[-1]) + _until_due(history, n - 1, interval)
@@ -191,25 +201,38 @@ def _until_due(history: History, cycle: int, interval_h: float) -> int:
     return max(0, int(at) - start_us)
 
 
-def _open_gap_certain(history: History, cycle: int, interval_h: float, settings: Settings) -> int | None:
+def _open_gap_certain(history: History, anchor: int, cycle: int, interval_h: float, settings: Settings) -> int | None:
     """The first message after a cycle whose hour meter shows that enough cycles never came; None where none does.
 
-    One interval more is asked for than for a closed gap, since the message of the latest cycle may be lost.
+    `anchor` is the latest cycle up to it whose hours are sure. Half an interval more is asked for than for a closed gap.
     """
-    start_us, start_h = int(history.cycles.at_us[cycle]), float(history.cycle_h[cycle])
-    later = np.searchsorted(history.heard_us, start_us, "right")
-    needed = start_h + interval_h * (settings.missed_needed + 0.6) + history.meter_step_h
-    found = np.flatnonzero(history.heard_h[later:] >= needed)
-    return int(history.heard_us[later + found[0]]) if len(found) else None
+    later, hours, unheard = _since(history, anchor, cycle, interval_h)
+    needed = interval_h * (settings.missed_needed + 0.6 + unheard) + history.meter_step_h
+    found = np.flatnonzero((hours >= needed) & history.heard_sure[later])
+    return int(history.heard_us[later][found[0]]) if len(found) else None
 
 
-def _since_last_cycle(history: History, interval_h: float, settings: Settings) -> tuple[int, int]:
+def _since(history: History, anchor: int, cycle: int, interval_h: float) -> tuple[slice, Floats, Ints]:
+    """(messages after a cycle, ignition hours since it, numbers that have not come by then): each of those may be a cycle's."""
+    c = history.cycles
+    later = slice(int(np.searchsorted(history.heard_us, c.at_us[cycle], "right")), None)
+    seq, same = history.heard_seq[later], history.heard_boot[later] == c.boot[cycle]
+    ran = int(c.cycle_no[cycle] - c.cycle_no[anchor])
+    hours = history.heard_h[later] - float(history.cycle_h[anchor]) - ran * interval_h
+    newer = same & (seq > c.seq[cycle])
+    highest = np.maximum.accumulate(np.where(same, np.maximum(seq, c.seq[cycle]), c.seq[cycle]))
+    return later, hours, highest - c.seq[cycle] - np.cumsum(newer)
+
+
+def _since_last_cycle(history: History, anchor: int, interval_h: float, settings: Settings) -> tuple[int, int]:
     """(cycles missed since the last one, when that was certain) by the hour meter of other messages."""
-    at = _open_gap_certain(history, len(history.cycles) - 1, interval_h, settings)
+    cycle = len(history.cycles) - 1
+    at = _open_gap_certain(history, anchor, cycle, interval_h, settings)
     if at is None:
         return 0, 0
-    open_h = float(history.heard_h[-1] - history.cycle_h[-1])
-    return int((open_h - history.meter_step_h) / interval_h), at
+    later, hours, unheard = _since(history, anchor, cycle, interval_h)
+    known = np.flatnonzero(history.heard_sure[later])[-1]
+    return max(0, int((hours[known] - history.meter_step_h) / interval_h) - int(unheard[known])), at
 
 
 def incomplete(history: History, explained: Floats, settings: Settings) -> list[Stretch]:
@@ -224,13 +247,18 @@ def incomplete(history: History, explained: Floats, settings: Settings) -> list[
     stretches: list[Stretch] = []
     current: Stretch | None = None
     count = 0
+    usual, seen = 0.1, 100.0  # false ones and cycles outside of stretches: one switch in many chatters
     for i in range(len(c)):
         first = max(0, i - settings.incomplete_window + 1)
         recent = bad[first : i + 1]
-        if current is None and bad[i] and recent.sum() >= settings.incomplete_needed:
+        needed = max(settings.incomplete_needed, _more_than_chance(usual / seen, settings.incomplete_window))
+        if current is None and bad[i] and recent.sum() >= needed:
             start = first + int(np.argmax(recent))
             count = int(recent.sum()) - 1
             current = Stretch("incomplete_cycles", None, int(c.at_us[start]), int(c.at_us[i]))
+            usual -= count  # what began it was no chatter
+        if current is None:
+            usual, seen = usual + float(bad[i]), seen + 1.0
         if current is not None:
             count += int(bad[i])
             current.evidence = {"count": float(count)}
@@ -241,13 +269,25 @@ def incomplete(history: History, explained: Floats, settings: Settings) -> list[
     return joined(stretches + ([current] if current else []), int(settings.pause_h * HOUR_US))
 
 
+@cache
+def _more_than_chance_at(thousandths: int, of: int) -> int:
+    return int(binom.isf(1e-6, of, thousandths / 1000)) + 1
+
+
+def _more_than_chance(share: float, of: int) -> int:
+    """How many of so many cycles must be flawed, so that a switch that fails for a share of them does it once in a million."""
+    return min(of - 1, _more_than_chance_at(math.ceil(1000 * share), of))
+
+
 def _not_vented(history: History, settings: Settings) -> Floats:
     """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool."""
     c = history.cycles
     flag = np.zeros(len(c), bool)
     if history.setup.feed != "injector" or not len(c):
         return flag
-    rest = np.log(np.clip(c.rest_kpa.astype(np.float64), 1.0, None))
+    relief = np.array([s.relief_kpa for s in history.setups])[history.setup_at(c.at_us)][:, None]
+    possible = (c.peak_kpa > settings.impossible_below_kpa) & (c.peak_kpa < settings.impossible_over_relief * relief)
+    rest = np.log(np.clip(np.where(possible, c.rest_kpa.astype(np.float64), np.nan), 1.0, None))
     peak = np.log(np.clip(c.peak_kpa.astype(np.float64), 1.0, None))
     for channel in range(rest.shape[1]):
         usual: list[float] = []

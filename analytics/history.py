@@ -27,7 +27,8 @@ Rows = TypeVar("Rows", bound=Common)
 class History:
     """What is known of a vehicle at `as_of_us`; every array is in order of corrected time.
 
-    `cycle_h` is ignition-on hours since an arbitrary start, of each cycle.
+    `cycle_h` is ignition-on hours since an arbitrary start, of each cycle. Hours are sure where no lost message can have
+    switched the ignition unseen.
     """
 
     setups: tuple[Setup, ...]
@@ -38,8 +39,12 @@ class History:
     states: States
     as_of_us: int
     cycle_h: Floats
+    cycle_sure: NDArray[np.bool_]
     heard_us: Ints  # times at which anything was heard
     heard_h: Floats  # ignition hours at those times
+    heard_sure: NDArray[np.bool_]
+    heard_seq: Ints
+    heard_boot: NDArray[np.str_]
     meter_step_h: float  # resolution of the hour meter
     undated: int  # messages whose time cannot be known: no finding rests on them
     corrected: int  # messages whose clock was wrong and could be put right
@@ -97,8 +102,9 @@ def corrected_at(kinds: Sequence[Common]) -> list[tuple[Ints, Ints]]:
     A controller cannot send before it is heard: where `sent_at` lies after the receipt, its clock is ahead by at least
     the difference. A clock is behind where all messages of half a day, received over hours, arrive late by the same:
     messages that merely waited somewhere arrive together. Where a clock has lost its power the time from event to
-    sending is still right, and the receipt dates the sending. Where a controller does not say when it sent, the message
-    of half a day that came soonest after its event stands for the others. The raw times stay in the database.
+    sending is still right, and the receipts of some messages date the sending of all. Where a controller does not say
+    when it sent, the message of half a day that came soonest after its event stands for the others. The raw times stay in
+    the database.
     """
     at, sent, received = (
         np.concatenate([getattr(rows, name) for rows in kinds]) for name in ("at_us", "sent_us", "received_us")
@@ -111,13 +117,13 @@ def corrected_at(kinds: Sequence[Common]) -> list[tuple[Ints, Ints]]:
     late = np.where(heard, received - np.where(says, sent, at), 0)
     # Clocks are followed apart by boot, by whether they say when they sent, and by whether they have lost their power.
     clock = np.unique(boot, return_inverse=True)[1] * 4 + 2 * ~says + (off & ~says)
-    behind = _behind(clock, seq, received, late, heard & ((says & (sent >= EARLIEST_US)) | ~says))
-    ahead = _ahead(clock, seq, late, heard & ~(off & (~says | (sent < EARLIEST_US))))
+    behind = _behind(clock, seq, received, late, heard, heard & ((says & (sent >= EARLIEST_US)) | ~says))
+    ahead = _ahead(clock, seq, late, heard, heard & ~(off & (~says | (sent < EARLIEST_US))))
     powerless = heard & says & off & (sent < EARLIEST_US) & (sent >= at)
     for wrong, shift in (
-        (heard & (ahead < -CLOCK_TOLERANCE_US), ahead),
+        (ahead < -CLOCK_TOLERANCE_US, ahead),
         (behind > 0, behind),
-        (powerless, late),
+        (powerless, _soonest(clock, seq, sent, late, powerless)),
     ):
         at = np.where(wrong, at + shift, at)
         done[wrong] = 1
@@ -140,7 +146,7 @@ def _half_days(clock: Ints, received: Ints, usable: NDArray[np.bool_]) -> Iterat
             yield mine[own[0] : own[1]], mine[first:last]
 
 
-def _ahead(clock: Ints, seq: Ints, late: Ints, usable: NDArray[np.bool_]) -> Ints:
+def _ahead(clock: Ints, seq: Ints, late: Ints, heard: NDArray[np.bool_], usable: NDArray[np.bool_]) -> Ints:
     """Microseconds by which each message must move back (negative), 0 where its clock was not ahead.
 
     What is told before it happened is told by a clock that was ahead. The soonest of some twenty such messages on either side,
@@ -152,10 +158,25 @@ def _ahead(clock: Ints, seq: Ints, late: Ints, usable: NDArray[np.bool_]) -> Int
         mine = early[clock[early] == one]
         mine = mine[np.argsort(seq[mine], kind="stable")]
         ahead[mine] = minimum_filter1d(late[mine], 41, mode="nearest")
-    return _those_between(clock, seq, late, usable, ahead)
+    return _those_between(clock, seq, late, heard, usable, ahead)
 
 
-def _behind(clock: Ints, seq: Ints, received: Ints, late: Ints, usable: NDArray[np.bool_]) -> Ints:
+def _soonest(clock: Ints, seq: Ints, sent: Ints, late: Ints, powerless: NDArray[np.bool_]) -> Ints:
+    """Microseconds from sending to receipt of clocks without power: the soonest of some twenty messages on either side, by their
+    numbers, as it waited least; a clock that lost its power again begins anew."""
+    least = late.copy()
+    for one in np.unique(clock[powerless]):
+        mine = np.flatnonzero(powerless & (clock == one))
+        mine = mine[np.argsort(seq[mine], kind="stable")]
+        again = np.flatnonzero(np.diff(sent[mine]) < -CLOCK_TOLERANCE_US) + 1
+        for part in np.split(mine, again):
+            least[part] = minimum_filter1d(late[part], 41, mode="nearest")
+    return least
+
+
+def _behind(
+    clock: Ints, seq: Ints, received: Ints, late: Ints, heard: NDArray[np.bool_], usable: NDArray[np.bool_]
+) -> Ints:
     """Microseconds by which each message's clock was behind, 0 where it was not: by half days of each clock."""
     behind = np.zeros(len(late), np.int64)
     for part, near in _half_days(clock, received, usable):
@@ -168,26 +189,29 @@ def _behind(clock: Ints, seq: Ints, received: Ints, late: Ints, usable: NDArray[
             and np.quantile(late[near] - least, 0.3) < CLOCK_TOLERANCE_US
         ):
             behind[part] = least
-    return _those_between(clock, seq, late, usable, behind)
+    return _those_between(clock, seq, late, heard, usable, behind)
 
 
-def _those_between(clock: Ints, seq: Ints, late: Ints, usable: NDArray[np.bool_], shift: Ints) -> Ints:
-    """The shifts, and the same for messages that waited somewhere: their numbers lie between those of messages that were stamped
-    by a clock that was off by as much."""
+def _those_between(
+    clock: Ints, seq: Ints, late: Ints, heard: NDArray[np.bool_], usable: NDArray[np.bool_], shift: Ints
+) -> Ints:
+    """The shifts, and the same for messages that waited somewhere or whose receipt is not known: their numbers lie between
+    those of messages that were stamped by a clock that was off by as much."""
     out = shift.copy()
     for one in np.unique(clock[usable & (shift != 0)]):
-        mine = np.flatnonzero(usable & (clock == one))
+        mine = np.flatnonzero((usable | ~heard) & (clock == one))
         mine = mine[np.argsort(seq[mine], kind="stable")]
         known = np.flatnonzero(shift[mine])
         place = np.searchsorted(known, np.arange(len(mine)))
         between = np.flatnonzero((shift[mine] == 0) & (place > 0) & (place < len(known)))
         before, after = shift[mine[known[place[between] - 1]]], shift[mine[known[place[between]]]]
-        same = (np.abs(before - after) < HOUR_US) & (late[mine[between]] >= before - CLOCK_TOLERANCE_US)
+        same = np.abs(before - after) < HOUR_US
+        same &= ~heard[mine[between]] | (late[mine[between]] >= before - CLOCK_TOLERANCE_US)
         out[mine[between[same]]] = before[same]
         for order in (mine, mine[::-1]):  # at either end of such a stretch: those that are off by just as much
             last = 0
             for m in order.tolist():
-                if out[m] == 0 and last and abs(late[m] - last) < CLOCK_TOLERANCE_US:
+                if out[m] == 0 and last and (not heard[m] or abs(late[m] - last) < CLOCK_TOLERANCE_US):
                     out[m] = last
                 last = int(out[m])
     return out
@@ -207,7 +231,9 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         upto(rows, at_us, done) for rows, (at_us, done) in zip(kinds, times, strict=True)
     )
     everything = np.concatenate([done for _, done in times])
-    heard_us, heard_h, step = _ignition_hours(cycles, levels, ignitions, faults, states)
+    heard = _ignition_hours(cycles, levels, ignitions, faults, states)
+    heard_us, heard_h = heard.at_us, heard.hours
+    cycle_sure = heard.sure[heard.row[: len(cycles)]]
     in_force = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
         setups=in_force,
@@ -218,17 +244,35 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         states=states,
         as_of_us=as_of_us,
         cycle_h=np.interp(cycles.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
+        cycle_sure=cycle_sure,
         heard_us=heard_us,
         heard_h=heard_h,
-        meter_step_h=step,
+        heard_sure=heard.sure,
+        heard_seq=heard.seq,
+        heard_boot=heard.boot,
+        meter_step_h=heard.step_h,
         undated=int((everything == 2).sum()),
         corrected=int((everything == 1).sum()),
         work=tuple(one for one in work if one.at_us <= as_of_us),
     )
 
 
-def _ignition_hours(*kinds: Common) -> tuple[Ints, Floats, float]:
-    """(times, ignition hours since the first, step of the hour meter) over all messages that say it.
+@dataclass(frozen=True)
+class _Heard:
+    """All messages in order of time: ignition hours since the first, and whether they are sure; `row` says where each message
+    of the kinds one after the other is among them. `step_h` is the hour meter's."""
+
+    at_us: Ints
+    hours: Floats
+    sure: NDArray[np.bool_]
+    seq: Ints
+    boot: NDArray[np.str_]
+    row: Ints
+    step_h: float
+
+
+def _ignition_hours(*kinds: Common) -> _Heard:
+    """Ignition hours over all messages.
 
     The meter may start afresh with a new boot, and it never runs faster than the clock.
     """
@@ -236,12 +280,16 @@ def _ignition_hours(*kinds: Common) -> tuple[Ints, Floats, float]:
     # After a message the ignition is on (1), off (0), or as it was before (NaN).
     on = np.concatenate([_ignition_after(rows) for rows in kinds])
     meter = np.concatenate([rows.engine_h for rows in kinds])
+    seq = np.concatenate([rows.seq for rows in kinds])
     boot = np.concatenate([rows.boot for rows in kinds]) if len(at) else np.zeros(0, np.str_)
     order = np.lexsort((meter, at))
-    at, meter, boot, on = at[order], meter[order], boot[order], on[order]
+    row = np.empty(len(order), np.int64)
+    row[order] = np.arange(len(order))
+    at, meter, boot, on, seq = at[order], meter[order], boot[order], on[order], seq[order]
     known = ~np.isnan(meter)
     if not known.any():
-        return at, np.zeros(len(at)), 0.01
+        nothing = np.zeros(len(at))
+        return _Heard(at, nothing, np.ones(len(at), bool), seq, boot, row, 0.01)
     read, clock, life = meter[known], at[known] / HOUR_US, boot[known]
     step = 0.05 if np.allclose(read * 20, np.round(read * 20), atol=1e-6) else 0.01
     # The meter of one boot only rises; rounding and late rows make it dip, and a running maximum takes the dips out.
@@ -252,7 +300,17 @@ def _ignition_hours(*kinds: Common) -> tuple[Ints, Floats, float]:
         gain = np.diff(peak, prepend=peak[0])
         passed = np.diff(clock[first:last], prepend=clock[first])
         grown[first:last] = np.minimum(gain, passed + 2 * step)
-    return at, _between(at, at[known], np.cumsum(grown), on), step
+    hours, certain = _between(at, at[known], np.cumsum(grown), on, step)
+    last = int(np.flatnonzero(known)[-1])
+    certain[last:] = ~_any_lost(seq[last:], boot[last:])
+    return _Heard(at, hours, known | certain, seq, boot, row, step)
+
+
+def _any_lost(seq: Ints, boot: NDArray[np.str_]) -> NDArray[np.bool_]:
+    """Whether any number between that of the first message and that of each has not come by then."""
+    newer = (boot == boot[0]) & (seq > seq[0])
+    missing = np.maximum.accumulate(np.where(newer, seq, seq[0])) - seq[0] - np.cumsum(newer)
+    return np.asarray((missing > 0) | (boot != boot[0]))
 
 
 def _ignition_after(rows: Common) -> Floats:
@@ -261,8 +319,8 @@ def _ignition_after(rows: Common) -> Floats:
     return np.full(len(rows), 1.0 if isinstance(rows, Cycles | Levels) else np.nan)
 
 
-def _between(at: Ints, read_at: Ints, total: Floats, on: Floats) -> Floats:
-    """Hours at all times from those at which the meter was read.
+def _between(at: Ints, read_at: Ints, total: Floats, on: Floats, step: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Hours at all times from those at which the meter was read, and whether they are certain once it was read again.
 
     While the ignition is on, hours go with the clock; while it is off, they stand still. Where a message of switching
     was lost, what the meter gained lies right after the last known "on", or right before the next reading.
@@ -282,4 +340,7 @@ def _between(at: Ints, read_at: Ints, total: Floats, on: Floats) -> Floats:
     standing = np.where(before == after, start, np.maximum(start, end - (read_at[after] / HOUR_US - hour)))
     hours = np.where(state[before] == 1, running, standing)
     hours = np.where(at <= read_at[before], start, hours)
-    return np.asarray(np.maximum.accumulate(hours))
+    # Nothing was switched unseen where the meter gained what the clock did, or nothing.
+    gain, passed = end - start, (read_at[after] - read_at[before]) / HOUR_US
+    certain = (gain <= 2.5 * step) | (gain >= passed - 2.5 * step)
+    return np.asarray(np.maximum.accumulate(hours)), np.asarray(certain)

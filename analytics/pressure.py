@@ -43,6 +43,7 @@ _FILL_SD: Final = 0.15  # a fill may bring another grade
 _BLOCK: Final = 12  # cycles
 # Where temperature is not known and no other channel tells the weather, cold may do as much as this to log pressure.
 _WEATHER_SD: Final = 0.19
+_WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further where no temperature tells it
 # Standard deviations that a reading lies off, all beyond them is evidence; and how far back a slow departure may begin.
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
@@ -276,12 +277,15 @@ class _Follower:
         relief = self.at_relief[a:b]
         free = (np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)) | (len(known) == 1)
         with np.errstate(invalid="ignore"):
-            pressed = relief & free[:, None] & (residual > np.maximum(0.15, 3 * spread))
+            # In the cold a channel that usually stands near relief reaches it by itself.
+            cold = 0.15 * np.maximum(u, 0.0)[:, None]
+            pressed = relief & free[:, None] & (residual > np.maximum(0.15, 3 * spread) + cold)
             self.high[a:b] = (residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)) | pressed
             self.low[a:b] = residual < np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
             self.sound[a:b] = np.abs(residual) < np.maximum(settings.sound_log_ratio, 2 * state.noise)
             self.sound[a:b] &= ~(relief & (residual > 0.1))
-            self.gone[a:b] = several & (u - guess < np.minimum(settings.starved_log_ratio, -3 * guess_sd))
+            limit = settings.starved_log_ratio - (0.0 if self.with_temp else _WARM_SPELL)
+            self.gone[a:b] = several & (u - guess < np.minimum(limit, -3 * guess_sd))
         if common.count < settings.learning_cycles:
             self.gone[a:b] = False
         self._all_together(a, b, u - guess, several)
@@ -469,12 +473,38 @@ def _sensors(
         own += _runs(at_us[rows], gone, settings.missing_readings, order[j])
         have = rows[~gone]
         value = peak[have, j]
-        repeat = np.r_[False, value[1:] == value[:-1]] if len(value) else np.zeros(0, bool)
-        own += _runs(at_us[have], repeat, settings.stuck_readings - 1, order[j], lead=1)
+        own += _stuck(at_us[have], value, order[j], settings.stuck_readings)
         wrong = impossible[have, j]
         recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)] if len(wrong) else wrong
         own += _runs(at_us[have], recent >= settings.needed, 1, order[j], lead=settings.needed - 1)
         found += joined(own, pause_us)
+    return found
+
+
+def _repeats_needed(value: float, step: float, least: int) -> int:
+    """Readings in a row that must be alike before a sensor is called stuck: so many that chance brings them once in a million.
+
+    Readings scatter by three percent at least; the coarser the sensor's step beside that, the more often they are alike.
+    """
+    chance = min(max(step, 1e-9) / (3.54 * 0.03 * max(abs(value), 1.0)), 0.999)
+    return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance))))
+
+
+def _stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Stretch]:
+    """Runs of readings that are alike for longer than the sensor's step explains."""
+    if len(value) < least:
+        return []
+    steps = np.abs(np.diff(value))
+    # What came before a reading tells the step; the smallest difference so far.
+    step = np.minimum.accumulate(np.where(steps > 0, steps, np.inf))
+    edges = np.flatnonzero(np.r_[True, steps > 0, True])
+    found = []
+    for first, last in pairwise(edges.tolist()):
+        known = step[first - 1] if first else np.inf
+        needed = _repeats_needed(float(value[first]), float(known) if np.isfinite(known) else 0.0, least)
+        if last - first >= needed:
+            ended = int(at_us[last]) if last < len(at_us) else None
+            found.append(Stretch("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))
     return found
 
 

@@ -23,6 +23,7 @@ _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
 _SWITCH_US: Final = 1_200_000_000  # twenty minutes: a switch that closes for less was wetted by slosh
+_SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 _BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
@@ -76,9 +77,12 @@ class _Segment:
     at_us: list[int] = field(default_factory=list)
     latest: tuple[float, float, int] | None = None  # share, level before any use, readings
     sums: list[tuple[float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0)])
+    settled: int = 1  # readings right after a fill, when the grease has not settled yet
 
     def add(self, used: float, reading: float, at_us: int) -> None:
         """Take a reading in."""
+        if at_us < self.start_us + _SETTLES_US:
+            self.settled = len(self.used) + 1
         self.used.append(used)
         self.reading.append(reading)
         self.at_us.append(at_us)
@@ -137,12 +141,16 @@ def used_by_sheet(history: History, audit: Audit) -> Floats:
 
 
 def _heard_hours(history: History, audit: Audit) -> Floats:
-    """Ignition hours at `heard_us`, those left out in which nothing was heard: there readings are not missing."""
+    """Ignition hours at `heard_us`, those left out in which nothing was heard or a message was lost: it may have been a reading."""
     if not len(history.heard_h):
         return history.heard_h
     usual = float(np.median(audit.interval_h)) if len(audit.interval_h) else 1.0
     steps = np.diff(history.heard_h, prepend=history.heard_h[0])
-    return np.cumsum(np.where(steps > max(3.0, 4 * usual), 0.0, steps))
+    order = np.lexsort((history.heard_seq, history.heard_boot))
+    seq, boot = history.heard_seq[order], history.heard_boot[order]
+    lost = np.zeros(len(steps), bool)
+    lost[order[1:]] = (np.diff(seq) > 1) | (boot[1:] != boot[:-1])
+    return np.cumsum(np.where(lost | (steps > max(3.0, 4 * usual)), 0.0, steps))
 
 
 def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
@@ -162,12 +170,17 @@ class _Follower:
     def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
         self.history, self.settings = history, settings
         self.cycle_used = used_by_sheet(history, audit)
+        self.lost_used = self.cycle_used * audit.lost / (1 + audit.lost)
         self.total = np.cumsum(self.cycle_used)
         levels = history.levels
         self.at = levels.at_us
         self.reading = _level_for_tilt(levels.level_pct, levels.tilt_deg, self._used_until(levels.at_us))
         self.raw = levels.level_pct
         self.used = self._used_until(self.at)
+        # When it was known what had been used until a reading: with the next cycle, where messages before that were lost.
+        following = np.searchsorted(history.cycles.at_us, self.at, "right")
+        gap = np.r_[self.lost_used > 0, False][following]
+        self.known_us = np.where(gap, np.r_[history.cycles.at_us, 0][following], self.at)
         self.noise = settings.level_noise_pct
         self.share, self.share_sd = 1.0, _SHARE_SD
         self.seen = 0  # readings that the noise was learned from
@@ -190,8 +203,19 @@ class _Follower:
         self.stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
 
     def _used_until(self, at_us: Ints) -> Floats:
-        done = np.searchsorted(self.history.cycles.at_us, at_us, "right")
-        return np.asarray(np.r_[0.0, np.cumsum(self.cycle_used)][done])
+        """Percent of the reservoir used by the sheet until each time; cycles whose messages were lost lie spread over the
+        ignition hours of their gap."""
+        history, cycle_us = self.history, self.history.cycles.at_us
+        done = np.searchsorted(cycle_us, at_us, "right")
+        used = np.r_[0.0, np.cumsum(self.cycle_used)][done]
+        inside = (done > 0) & (np.r_[self.lost_used, 0.0][done] > 0)
+        if not inside.any():
+            return np.asarray(used)
+        k = done[inside]
+        gap_h = np.maximum(history.cycle_h[k] - history.cycle_h[k - 1], 1e-6)
+        passed_h = np.interp(at_us[inside], history.heard_us, history.heard_h) - history.cycle_h[k - 1]
+        used[inside] += self.lost_used[k] * np.clip(passed_h / gap_h, 0.0, 1.0)
+        return np.asarray(used)
 
     def run(self) -> Reservoir:
         """The whole history."""
@@ -350,7 +374,7 @@ class _Follower:
 
     def _learn_share(self, j: int) -> None:
         """Compare what left the reservoir with the sheet, over windows that end at this reading."""
-        settings, now = self.settings, int(self.at[j])
+        settings, now = self.settings, int(self.known_us[j])
         kind, strongest = None, 0.0
         share, began, suspicious = self.now_share, now, False
         for window in _WINDOWS_PCT:
@@ -441,8 +465,8 @@ class _Follower:
             chosen = bisect_left(u, end_used - limit - 1e-9)
             if 0 < chosen < len(u):
                 chosen -= 1
-            if chosen == 0 and len(u) >= 3:
-                chosen = 1  # right after a fill the grease has not settled
+            if chosen < segment.settled and len(u) >= 3:
+                chosen = max(chosen, min(segment.settled, len(u) - 2))
             if chosen < len(u):
                 part = segment.moments(chosen)
                 weight, falling, number = weight + part[0], falling + part[1], number + len(u) - chosen

@@ -14,13 +14,13 @@ class Settings:
     needed: int = 3
     blocked_log_ratio: float = 0.36  # 1.43 times expected: "from about 1.5 times" less a reading's own noise
     open_log_ratio: float = -0.58  # 0.56 times expected: "below about half"
-    starved_log_ratio: float = -0.50  # 0.6 times expected on all channels together
+    starved_log_ratio: float = -0.75  # 0.47 times expected on all channels together: a warm spell does not halve them
     sound_log_ratio: float = 0.22  # within a factor of 1.25 either way a channel counts as sound again
     sigmas: float = 3.3  # a limit also lies at least this many of the channel's own standard deviations out
     at_relief: float = 0.94  # share of relief pressure from which a reading is "at relief" (valves scatter 2 %)
     impossible_over_relief: float = 1.25  # no reading can lie much above relief
     impossible_below_kpa: float = -100.0
-    stuck_readings: int = 8  # identical readings in a row; noise repeats a 10 kPa step about once in thirty
+    stuck_readings: int = 8  # identical readings in a row at least; more where the sensor's step is coarse
     missing_readings: int = 6  # cycles in a row without a reading
     # Cycles.
     missed_needed: int = 3  # of the last `missed_window` cycles that should have been

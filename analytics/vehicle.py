@@ -122,7 +122,7 @@ _FOLLOWS: Final[Mapping[str, tuple[str, ...]]] = {
     "blocked_line": ("pressure_sensor",),
     "incomplete_cycles": ("starved_pump",),
     "under_delivery": ("starved_pump", "incomplete_cycles", "level_sensor", "blocked_line"),
-    "reservoir_loss": ("level_sensor",),
+    "reservoir_loss": ("level_sensor", "starved_pump"),
     "low_level": ("level_sensor",),
     "overfill": ("level_sensor",),
     "level_sensor": ("starved_pump",),
@@ -151,9 +151,13 @@ def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
         blocked = sum(line.dose_cm3 for line in setup.lines if line.channel == cause.channel)
         if blocked < 0.2 * setup.dose_cm3:
             return False
+    if effect.kind == "reservoir_loss" and cause.kind == "starved_pump" and cause.began_us > effect.began_us:
+        return False  # what is lost may have emptied it; bleeding takes grease only afterwards
     cause_end = cause.ended_us if cause.ended_us is not None else history.as_of_us
     effect_end = effect.ended_us if effect.ended_us is not None else history.as_of_us
     slack = DAY_US if effect.kind in ("under_delivery", "reservoir_loss", "level_sensor") else HOUR_US
+    if (effect.kind, cause.kind) == ("reservoir_loss", "starved_pump"):
+        slack = 3 * DAY_US  # emptied lines fill again
     if effect.kind == "level_sensor" and "missing_h" in effect.evidence:
         return False
     return cause.began_us <= effect_end + slack and effect.began_us <= cause_end + slack
@@ -180,6 +184,8 @@ def _told(stretch: Stretch, history: History) -> Finding:
     if repair is not None:
         evidence["cycles_since_repair"] = _proof_cycles(stretch, history, repair)
     summary = _SENTENCES[stretch.kind](evidence, _where(stretch.channel, lines), setup)
+    if len(lines) > 1:
+        summary += _which(stretch.kind, setup.feed)
     began = instant(stretch.began_us).astimezone(ZoneInfo(setup.timezone))
     summary += f" Since {began.day} {began:%b %Y}."
     if repair is not None:
@@ -280,6 +286,17 @@ def _where(channel: str | None, lines: list[Line]) -> str:
         )
         return f"Channel {channel} (one of lines {shown})"
     return f"Channel {channel}"
+
+
+def _which(kind: str, feed: str) -> str:
+    """What tells the lines of one channel apart."""
+    if kind == "open_line":
+        return " Which one: watch a cycle; the points stay dry where the line is open, and grease lies on its way."
+    if kind != "blocked_line":
+        return ""
+    if feed == "progressive":
+        return " Which one: isolate the divider's outlets one at a time; pressure falls at the blocked one."
+    return " Which one: open the lines one at a time at the pump and run a cycle; pressure falls at the blocked one."
 
 
 def _ratio(e: Mapping[str, float]) -> str:

@@ -150,7 +150,11 @@ def test_a_lost_message_of_switching_moves_no_hours_into_the_night() -> None:
     read_at = np.array([6, 14, 38], np.int64) * HOUR_US
     at = np.array([6, 8, 14, 20, 31, 34, 38], np.int64) * HOUR_US
     on = np.array([1, 1, 0, np.nan, 1, 1, 0])
-    assert _between(at, read_at, np.array([0.0, 8.0, 16.0]), on).tolist() == [0, 2, 8, 8, 9, 12, 16]
+    hours, certain = _between(at, read_at, np.array([0.0, 8.0, 16.0]), on, 0.01)
+    assert hours.tolist() == [0, 2, 8, 8, 9, 12, 16]
+    # When it was switched on after the first stop nobody can say.
+    assert certain[:2].tolist() == [True, True]
+    assert not certain[3:6].any()
 
 
 def test_a_dead_pump_is_seen_under_another_timer_setting(tmp_path: Path) -> None:
