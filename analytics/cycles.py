@@ -60,6 +60,9 @@ def audit(history: History, settings: Settings) -> Audit:
     good = 0
     seen = 0.0  # expected cycles in the window
     phase = 0.0
+    perhaps = (
+        0  # cycles since the timer was last seen for sure that may have been its own: nobody said that they were not
+    )
     factor = 1.0  # own interval over registered
     gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they end
     window: list[tuple[int, int]] = []  # (cycle, missed before it) of the latest gaps
@@ -93,12 +96,16 @@ def audit(history: History, settings: Settings) -> Audit:
         x = phase + gap_h / interval
         nearest = round(x)
         if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:
-            missed[i], phase = max(0, nearest - ran), 0.0
+            missed[i], phase, perhaps = max(0, nearest - ran), 0.0, 0
         else:
             whole = math.floor(x + slack)
             by_timer = ran - max(manual, 1) if manual or x < ran + 0.5 or x > _LONG_GAP else ran
             if manual or x > _LONG_GAP + ran:
                 missed[i] = max(0, whole - by_timer)
+            if missed[i] and x <= _LONG_GAP:
+                missed[i], perhaps = max(0, missed[i] - perhaps), max(0, perhaps - missed[i])
+            elif not manual:
+                perhaps += ran - by_timer
             phase = max(0.0, x - whole)
         expected[i] = missed[i] + ran
 
@@ -241,9 +248,8 @@ def incomplete(history: History, explained: Floats, settings: Settings) -> list[
     `explained` is 1 for cycles whose pressures already tell of a blockage or of a pump without grease.
     """
     c = history.cycles
-    bad = ((c.complete == 0) | (c.run_s < settings.short_run * history.run_s) | _not_vented(history, settings)) & (
-        explained == 0
-    )
+    short = c.run_s < settings.short_run * history.run_s
+    bad = ((c.complete == 0) | short | _not_vented(history, explained, settings)) & (explained == 0)
     stretches: list[Stretch] = []
     current: Stretch | None = None
     count = 0
@@ -279,7 +285,7 @@ def _more_than_chance(share: float, of: int) -> int:
     return min(of - 1, _more_than_chance_at(math.ceil(1000 * share), of))
 
 
-def _not_vented(history: History, settings: Settings) -> Floats:
+def _not_vented(history: History, explained: Floats, settings: Settings) -> Floats:
     """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool."""
     c = history.cycles
     flag = np.zeros(len(c), bool)
@@ -296,7 +302,7 @@ def _not_vented(history: History, settings: Settings) -> Floats:
             limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if len(usual) >= 8 else np.inf
             high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
             flag[i] |= high
-            if not high:
+            if not high and not explained[i]:
                 usual.append(float(rest[i, channel]))
     return flag
 

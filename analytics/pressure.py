@@ -48,7 +48,9 @@ _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further wher
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
 PROOF_CYCLES: Final = 10  # that show whether a repair held
-_PAST_DAYS: Final = (4.0, 30.0)
+_SINCE_THEN: Final = 0.12  # by which a lone channel may have changed soundly since then
+_PAST_DAYS: Final = (9.0, 36.0)
+_PAST_DAYS_BLIND: Final = (4.0, 30.0)
 
 
 @dataclass(frozen=True)
@@ -201,8 +203,8 @@ class _Follower:
         n, width = self.logp.shape
         self.scatter = np.full((n, width), np.nan)  # standard deviation that a residual is held against
         with_temp = len(history.cycles) > 0 and float(np.isfinite(history.cycles.temp_c[:50]).mean()) > 0.5
-        # One channel and no temperature: nothing but its own past, days back, tells what to expect.
-        self.blind = width == 1 and not with_temp
+        # One channel that reads and no temperature: nothing but its own past, days back, tells what to expect.
+        self.blind = False
         self.with_temp = with_temp
         self.calm = np.zeros(n, bool)
         self.wander_per_h = _WANDER_PER_H if with_temp else _WANDER_BLIND_PER_H
@@ -264,8 +266,10 @@ class _Follower:
         logp, x = self.logp[a:b], self.x[a:b]
         known = ~np.isnan(state.level)
         guess, guess_sd = common.expect(x)
-        if self.blind:
-            guess, guess_sd = self._from_the_past(a, guess, guess_sd)
+        reading = np.flatnonzero((known & ~np.isnan(logp)).any(axis=0))
+        self.blind = len(reading) == 1 and not self.with_temp
+        if len(reading) == 1:
+            guess, guess_sd = self._from_the_past(a, int(reading[0]), x, guess, guess_sd)
         u, several = self._common_part(logp - state.level, guess)
 
         shrink = (0.08 / 0.12) ** 2
@@ -279,7 +283,8 @@ class _Follower:
         with np.errstate(invalid="ignore"):
             # In the cold a channel that usually stands near relief reaches it by itself.
             cold = 0.15 * np.maximum(u, 0.0)[:, None]
-            pressed = relief & free[:, None] & (residual > np.maximum(0.15, 3 * spread) + cold)
+            least = 0.15 if len(reading) > 1 else 0.25
+            pressed = relief & free[:, None] & (residual > np.maximum(least, 3 * spread) + cold)
             self.high[a:b] = (residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)) | pressed
             self.low[a:b] = residual < np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
             self.sound[a:b] = np.abs(residual) < np.maximum(settings.sound_log_ratio, 2 * state.noise)
@@ -298,17 +303,25 @@ class _Follower:
         self.u[a:b] = u
         self._learn(a, b, several, self.residual[a:b])
 
-    def _from_the_past(self, a: int, guess: Floats, guess_sd: Floats) -> tuple[Floats, Floats]:
-        """What the calm readings of some days to a month ago lead to expect, with room for the weather in between.
+    def _from_the_past(self, a: int, j: int, x: Floats, guess: Floats, guess_sd: Floats) -> tuple[Floats, Floats]:
+        """What the calm readings of channel `j` some days to a month ago lead to expect, where no other channel tells more.
 
-        Further back than a fault needs to grow, so that it is not learned as the new normal.
+        Further back than a fault needs to grow, so that one that grows slowly is not learned as the new normal. Where the
+        temperature is known it may pull what was learned since back to that; where it is not, there is room for the weather.
         """
         age_us = self.at_us[a] - self.at_us[:a]
-        past = self.calm[:a] & (age_us > _PAST_DAYS[0] * DAY_US) & (age_us < _PAST_DAYS[1] * DAY_US)
+        youngest, oldest = _PAST_DAYS if self.with_temp else _PAST_DAYS_BLIND
+        past = self.calm[:a] & (age_us > youngest * DAY_US) & (age_us < oldest * DAY_US)
+        past &= ~np.isnan(self.logp[:a, j]) & (np.arange(a) > self.mended[j])
         if past.sum() < self.settings.learning_cycles:
-            return guess, np.maximum(guess_sd, _WEATHER_SD)
-        level = float(np.median(self.logp[:a][past, 0])) - self.state.level[0]
-        return np.full_like(guess, level), np.full_like(guess_sd, _WEATHER_SD)
+            return guess, guess_sd if self.with_temp else np.maximum(guess_sd, _WEATHER_SD)
+        if not self.with_temp:
+            level = float(np.median(self.logp[:a][past, j])) - self.state.level[j]
+            return np.full_like(guess, level), np.full_like(guess_sd, _WEATHER_SD)
+        weather = self.common.theta[1:]
+        level = float(np.median(self.logp[:a][past, j] - self.x[:a][past, 1:] @ weather)) - self.state.level[j]
+        before = level + x[:, 1:] @ weather
+        return np.clip(guess, before - _SINCE_THEN, before + _SINCE_THEN), guess_sd
 
     def _common_part(self, moves: Floats, guess: Floats) -> tuple[Floats, Flags]:
         """(what all channels do together in each cycle, whether several say so): the robust centre of the sound ones.

@@ -23,6 +23,7 @@ _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
 _SWITCH_US: Final = 1_200_000_000  # twenty minutes: a switch that closes for less was wetted by slosh
+_DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
 _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 _BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
@@ -76,19 +77,26 @@ class _Segment:
     reading: list[float] = field(default_factory=list)
     at_us: list[int] = field(default_factory=list)
     latest: tuple[float, float, int] | None = None  # share, level before any use, readings
-    sums: list[tuple[float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0)])
+    sums: list[tuple[float, float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0, 0.0)])
+    floor: float = -np.inf  # the level does not fall below it by counting, as the pump draws no more
+    pumped: float = 0.0  # `used` at the latest reading at which the pump still drew grease
     settled: int = 1  # readings right after a fill, when the grease has not settled yet
 
-    def add(self, used: float, reading: float, at_us: int) -> None:
-        """Take a reading in."""
+    def add(self, used: float, reading: float, at_us: int, *, draws: bool = True) -> None:
+        """Take a reading in; where the pump no longer draws grease it tells nothing of the grease per cycle."""
         if at_us < self.start_us + _SETTLES_US:
             self.settled = len(self.used) + 1
         self.used.append(used)
         self.reading.append(reading)
         self.at_us.append(at_us)
         u, r = used - self.used[0], reading - self.reading[0]
-        su, sr, suu, sur = self.sums[-1]
-        self.sums.append((su + u, sr + r, suu + u * u, sur + u * r))
+        if draws:
+            number, su, sr, suu, sur = self.sums[-1]
+            self.sums.append((number + 1, su + u, sr + r, suu + u * u, sur + u * r))
+            self.pumped = used
+        else:
+            self.sums.append(self.sums[-1])
+        self.floor = -np.inf if draws else reading
         self.latest = None
 
     def drop_last(self) -> None:
@@ -96,11 +104,12 @@ class _Segment:
         self.used.pop(), self.reading.pop(), self.at_us.pop(), self.sums.pop()
         self.latest = None
 
-    def moments(self, first: int) -> tuple[float, float]:
-        """Sums of (u - mean u)**2 and of (u - mean u) * (r - mean r) over the readings from `first` on."""
-        number = len(self.used) - first
-        su, sr, suu, sur = (b - a for a, b in zip(self.sums[first], self.sums[-1], strict=True))
-        return max(0.0, suu - su * su / number), sur - su * sr / number
+    def moments(self, first: int) -> tuple[int, float, float]:
+        """Over the readings from `first` on: their number, and sums of (u - mean u)**2 and of (u - mean u) * (r - mean r)."""
+        number, su, sr, suu, sur = (b - a for a, b in zip(self.sums[first], self.sums[-1], strict=True))
+        if number < 2:
+            return int(number), 0.0, 0.0
+        return int(number), max(0.0, suu - su * su / number), sur - su * sr / number
 
     def level(self, used: float, share: float) -> tuple[float, int]:
         """(level after `used` percent by the sheet, readings that say so), by the latest readings."""
@@ -193,6 +202,7 @@ class _Follower:
         self.low: Stretch | None = None
         self.now_share = 1.0
         self.track = np.full(len(history.cycles), np.nan)
+        self.rose = True  # whether the reading itself rose at the latest fill
         self.pending = False  # a reading lies above: perhaps a fill
         self.doubt: _Doubt | None = None
         self.stood_since_reading, self.sure_pct = False, 0.0
@@ -231,7 +241,7 @@ class _Follower:
             next_cycle = self._cycles(next_cycle, int(self.at[j]))
             self._missing(j, gap_h)
             reading, used = float(self.reading[j]), float(self.used[j])
-            if not self.segments:
+            if not self.segments or self._counted_anew(j):
                 self.segments.append(_Segment(int(self.at[j])))
             segment = self.segments[-1]
             if self._stuck(j):
@@ -243,6 +253,7 @@ class _Follower:
             if self.doubt is not None and self._falls_back(j, reading - expected):
                 segment = self.segments[-1]
                 expected, support = segment.level(used, self.now_share)
+            expected = max(expected, segment.floor)
             miss = reading - expected
             down = -max(12.0, 6 * self.noise) - 0.4 * self.now_share * (used - segment.used[-1])
             if reading < -2 or reading > 122 or miss < down:
@@ -253,12 +264,15 @@ class _Follower:
                 continue
             if bad and self.sensor is None:
                 bad = []
-            if miss > max(settings.fill_jump_pct, 4.2 * self.noise):
+            rises = reading > segment.reading[-1] + max(2.0, 1.5 * self.noise)
+            if miss > max(settings.fill_jump_pct, 4.2 * self.noise) and (rises or self.rose):
                 up.append(j)
                 small = miss < max(2 * settings.fill_jump_pct, 8 * self.noise)
                 self.pending = len(up) < 2 and (small or not self._stood_before(j))
                 if not self.pending:
                     self._fill(up)
+                    # A reading that only failed to fall may hide a fill; two in a row show that little is used.
+                    self.rose = rises
                     up, bad = [], []
                     self._sensor_back(j)
                 continue
@@ -269,6 +283,15 @@ class _Follower:
         self._cycles(next_cycle, history.as_of_us + 1)
         self._silent_sensor(gap_h)
         return self._result()
+
+    def _counted_anew(self, j: int) -> bool:
+        """Whether cycles ran before this reading that nobody counted: those in a gap before another counter began."""
+        if not j:
+            return False
+        first, last = np.searchsorted(self.history.heard_us, (self.at[j - 1], self.at[j]), "right")
+        boot = self.history.heard_boot[max(0, first - 1) : last]
+        gap_us = np.diff(self.history.heard_us[max(0, first - 1) : last])
+        return bool(np.any((boot[1:] != boot[:-1]) & (gap_us > 2 * HOUR_US)))
 
     def _stood_before(self, j: int) -> bool:
         """Whether the vehicle stood since the reading before: nobody fills it on the way."""
@@ -359,7 +382,9 @@ class _Follower:
 
     def _append(self, j: int) -> None:
         self.stood_since_reading = False
-        self.segments[-1].add(float(self.used[j]), float(self.reading[j]), int(self.at[j]))
+        at_us, reading = int(self.at[j]), float(self.reading[j])
+        draws = reading > self.history.setup_of(at_us).low_mark_pct - _DRAWS_AIR_PCT
+        self.segments[-1].add(float(self.used[j]), reading, at_us, draws=draws)
 
     def _fill_time(self, after_us: int, before_us: int) -> int:
         """When between two readings it was filled: at the end of the longest stop, as vehicles are filled standing."""
@@ -398,9 +423,7 @@ class _Follower:
             self.hint = kind, 1, began
         else:
             self.hint = kind, self.hint[1] + 1, self.hint[2]
-        certain = self.hint is not None and (
-            self.hint[1] >= settings.use_readings or strongest > 2 * settings.use_sigmas
-        )
+        certain = self.hint is not None and self.hint[1] >= settings.use_readings
         if self.use is None and kind is not None and self.hint is not None and certain:
             self.use = Stretch(kind, None, self.hint[2], now)
             self._measure_use(share)
@@ -434,12 +457,12 @@ class _Follower:
     def _update_share(self) -> None:
         drops, used = 0.0, 0.0
         for segment in self.segments[-12:]:
-            if len(segment.reading) < 6 or (self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)):
+            number, weight, falling = segment.moments(0)
+            if number < 6 or (self.stretches and segment.start_us < (self.stretches[-1].ended_us or 0)):
                 continue
-            span = segment.used[-1] - segment.used[0]
+            span = segment.pumped - segment.used[0]
             if span < 8:
                 continue
-            weight, falling = segment.moments(0)
             slope = -falling / weight
             drops += slope * span
             used += span
@@ -469,8 +492,8 @@ class _Follower:
                 chosen = max(chosen, min(segment.settled, len(u) - 2))
             if chosen < len(u):
                 part = segment.moments(chosen)
-                weight, falling, number = weight + part[0], falling + part[1], number + len(u) - chosen
-                got += u[-1] - u[chosen]
+                weight, falling, number = weight + part[1], falling + part[2], number + part[0]
+                got += max(0.0, segment.pumped - u[chosen])
                 began = segment.at_us[chosen]
             if chosen > 1 or end_used - u[0] > 2.5 * limit:
                 break

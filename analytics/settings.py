@@ -49,7 +49,7 @@ class Settings:
     under_ratio: float = 0.77
     use_excess_pct: float = 6.0  # of the reservoir: smaller differences drown in the sensor's own bend
     use_sigmas: float = 3.5
-    use_readings: int = 3  # readings in a row that must say so, unless they say it twice as surely
+    use_readings: int = 3  # readings in a row that must say so
     # Refill.
     lead_time_days: float = 7.0
     horizon_days: int = 730
