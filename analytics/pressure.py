@@ -47,6 +47,7 @@ _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further wher
 # Standard deviations that a reading lies off, all beyond them is evidence; and how far back a slow departure may begin.
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
+_NEVER: Final = 1 << 40
 PROOF_CYCLES: Final = 10  # that show whether a repair held
 _SINCE_THEN: Final = 0.12  # by which a lone channel may have changed soundly since then
 _PAST_DAYS: Final = (9.0, 36.0)
@@ -499,8 +500,8 @@ def _repeats_needed(value: float, step: float, least: int) -> int:
 
     Readings scatter by three percent at least; the coarser the sensor's step beside that, the more often they are alike.
     """
-    chance = min(max(step, 1e-9) / (3.54 * 0.03 * max(abs(value), 1.0)), 0.999)
-    return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance))))
+    chance = min(max(step, 1e-9) / (2.51 * 0.03 * max(abs(value), 1.0)), 0.999)  # of the likeliest reading
+    return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
 
 
 def _stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Stretch]:
@@ -513,8 +514,9 @@ def _stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) ->
     edges = np.flatnonzero(np.r_[True, steps > 0, True])
     found = []
     for first, last in pairwise(edges.tolist()):
-        known = step[first - 1] if first else np.inf
-        needed = _repeats_needed(float(value[first]), float(known) if np.isfinite(known) else 0.0, least)
+        coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 4))  # as far as the reading itself can tell
+        known = min(float(step[first - 1]), coarse) if first else coarse
+        needed = _repeats_needed(float(value[first]), known, least)
         if last - first >= needed:
             ended = int(at_us[last]) if last < len(at_us) else None
             found.append(Stretch("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))

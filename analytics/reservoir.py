@@ -150,16 +150,19 @@ def used_by_sheet(history: History, audit: Audit) -> Floats:
 
 
 def _heard_hours(history: History, audit: Audit) -> Floats:
-    """Ignition hours at `heard_us`, those left out in which nothing was heard or a message was lost: it may have been a reading."""
+    """Ignition hours at `heard_us`, those left out in which nothing was heard: there readings are not missing."""
     if not len(history.heard_h):
         return history.heard_h
     usual = float(np.median(audit.interval_h)) if len(audit.interval_h) else 1.0
     steps = np.diff(history.heard_h, prepend=history.heard_h[0])
+    return np.cumsum(np.where(steps > max(3.0, 4 * usual), 0.0, steps))
+
+
+def _after_lost(history: History) -> Ints:
+    """Rows of `heard_us` before which a message was lost: it may have been a reading."""
     order = np.lexsort((history.heard_seq, history.heard_boot))
     seq, boot = history.heard_seq[order], history.heard_boot[order]
-    lost = np.zeros(len(steps), bool)
-    lost[order[1:]] = (np.diff(seq) > 1) | (boot[1:] != boot[:-1])
-    return np.cumsum(np.where(lost | (steps > max(3.0, 4 * usual)), 0.0, steps))
+    return np.asarray(np.sort(order[1:][(np.diff(seq) > 1) | (boot[1:] != boot[:-1])]))
 
 
 def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
@@ -209,6 +212,7 @@ class _Follower:
         self.hint: tuple[str, int, int] | None = None  # another use suspected: kind, readings in a row, since when
         self.use_over_us = 0  # when it was last as it should be again
         self.heard_h = _heard_hours(history, audit)
+        self.after_lost = _after_lost(history)
         gap_us = np.diff(history.cycles.at_us, prepend=history.cycles.at_us[:1])
         self.stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
 
@@ -581,17 +585,24 @@ class _Follower:
     def _missing(self, j: int, gaps: "_Gaps") -> None:
         if j == 0:
             return
-        before = float(self._heard_at(int(self.at[j - 1])))
-        gap = float(self._heard_at(int(self.at[j]))) - before
-        limit = gaps.limit()
-        if gap > limit:
-            at = self._hour_reached(before + limit, int(self.at[j - 1]))
-            if at is not None and at < self.at[j]:
-                began = int(self.at[j - 1])
-                self.stretches.append(
-                    Stretch("level_sensor", None, began, at, int(self.at[j]), {"missing_h": round(gap, 1)})
-                )
+        began, end = int(self.at[j - 1]), int(self.at[j])
+        at = self._none_came(began, end, gaps.limit())
+        gap = self._heard_at(end) - self._heard_at(began)
+        if at is not None:
+            self.stretches.append(Stretch("level_sensor", None, began, at, end, {"missing_h": round(gap, 1)}))
         gaps.add(gap)
+
+    def _none_came(self, after_us: int, before_us: int, limit_h: float) -> int | None:
+        """When between two times no reading had come for so many ignition hours of which no message was lost; None if never."""
+        heard_us = self.history.heard_us
+        first, last = np.searchsorted(heard_us, (after_us, before_us), "right")
+        lost = self.after_lost[(self.after_lost >= first) & (self.after_lost < last)]
+        for start in [max(0, int(first) - 1), *lost.tolist()]:
+            found = np.flatnonzero(self.heard_h[start:last] > self.heard_h[start] + limit_h)
+            until = next((row for row in lost.tolist() if row > start), last)
+            if len(found) and start + found[0] < until and heard_us[start + found[0]] < before_us:
+                return int(heard_us[start + found[0]])
+        return None
 
     def _silent_sensor(self, gaps: "_Gaps") -> None:
         """Level readings that stopped while the rest went on, or that never came."""
@@ -599,20 +610,13 @@ class _Follower:
         if not len(history.cycles) or history.setup.level != "percent":
             return
         start_us = int(self.at[-1]) if len(self.at) else int(history.heard_us[0])
-        start_h = self._heard_at(start_us)
-        at = self._hour_reached(start_h + (gaps.limit() if len(self.at) else 40.0), start_us)
+        at = self._none_came(start_us, history.as_of_us + 1, gaps.limit() if len(self.at) else 40.0)
         if at is not None and self.sensor is None:
             self.sensor = Stretch("level_sensor", None, start_us, at)
-            self.sensor.evidence = {"missing_h": round(float(self.heard_h[-1]) - start_h, 1)}
+            self.sensor.evidence = {"missing_h": round(float(self.heard_h[-1]) - self._heard_at(start_us), 1)}
 
     def _heard_at(self, at_us: int) -> float:
         return float(self.heard_h[np.searchsorted(self.history.heard_us, at_us, "right") - 1])
-
-    def _hour_reached(self, hours: float, after_us: int) -> int | None:
-        history = self.history
-        later = np.searchsorted(history.heard_us, after_us, "right")
-        found = np.flatnonzero(self.heard_h[later:] > hours)
-        return int(history.heard_us[later + found[0]]) if len(found) else None
 
     # The marks ------------------------------------------------------------------------------------------------
 

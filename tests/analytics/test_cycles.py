@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.cycles import silent_limit_h
+from analytics.cycles import _more_than_chance, silent_limit_h
 from analytics.history import _between
 from analytics.settings import DEFAULTS
 from analytics.vehicle import Result, analyse
@@ -22,20 +22,28 @@ INTERVAL_H = 20 / 60
 
 def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[str, object]] | None = None, until_h: float = 0.0,
           step_h: float = 0.01, boots: dict[int, str] | None = None, metered: bool = True,
-          switched_off: bool = True) -> Result:  # fmt: skip
-    """Analyse a vehicle whose ignition is on throughout: cycles as (hour meter, counter)."""
+          switched_off: bool = True, off_h: tuple[float, float] | None = None,
+          lost: frozenset[int] = frozenset()) -> Result:  # fmt: skip
+    """Analyse a vehicle whose ignition is on throughout, but for `off_h`: cycles as (time, counter); messages whose number is
+    in `lost` never come."""
+    folder.mkdir(exist_ok=True)
     engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
     with store.writing(engine) as connection:
         registry.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
     arrivals = []
 
     def add(kind: str, hour: float, **values: object) -> None:
+        meter = 500 + hour - (max(0.0, min(hour, off_h[1]) - off_h[0]) if off_h else 0.0)
         payload = {"seq": len(arrivals), "at": instant(START_US + int(hour * HOUR_US)).isoformat(),
-                   "engine_h": round(round((500 + hour) / step_h) * step_h, 2)} | values  # fmt: skip
+                   "engine_h": round(round(meter / step_h) * step_h, 2)} | values  # fmt: skip
         arrivals.append(Arrival(topic("f", "v1", kind), json.dumps(payload).encode(), None))
 
     add("ignition", 0.0, on=True)
+    switching = [] if off_h is None else [(off_h[0], False), (off_h[1], True)]
     for n, (hour, number) in enumerate(cycles):
+        while switching and switching[0][0] < hour:
+            at, on = switching.pop(0)
+            add("ignition", at, on=on)
         more = (extra or {}).get(n, {}) | ({"boot": boots[n]} if boots and n in boots else {})
         add(
             "cycle",
@@ -49,7 +57,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[s
     last = max(until_h, cycles[-1][0] + 0.05)
     if switched_off:
         add("ignition", last, on=False)
-    Recorder(engine, "test").record(arrivals)
+    Recorder(engine, "test").record([arrival for n, arrival in enumerate(arrivals) if n not in lost])
     with engine.connect() as connection:
         id_, setups = registry.read_setups(connection)["f", "v1"]
         messages = store.read_messages(connection, id_)
@@ -155,6 +163,46 @@ def test_a_lost_message_of_switching_moves_no_hours_into_the_night() -> None:
     # When it was switched on after the first stop nobody can say.
     assert certain[:2].tolist() == [True, True]
     assert not certain[3:6].any()
+
+
+@pytest.mark.parametrize("lost", [{41}, {42}, {41, 42}, {41, 42, 43}, {39, 41, 42, 43, 44}])
+def test_lost_messages_of_switching_make_no_missed_cycles(tmp_path: Path, lost: set[int]) -> None:
+    """Cycles that do not say the meter, an ignition that was off for ten hours, and nobody heard when it was switched."""
+    stop = 40 * INTERVAL_H + 0.1
+    cycles = every(range(1, 41)) + [(h + 10, n) for h, n in every(range(41, 81), first_no=40)]
+    whole = drive(tmp_path / "a", cycles, metered=False, off_h=(stop, stop + 10))
+    assert whole.audit.missed.sum() == 0
+    some = drive(tmp_path / "b", cycles, metered=False, off_h=(stop, stop + 10), lost=frozenset(lost))
+    assert some.audit.missed.sum() == 0
+    assert kinds(some) == []
+
+
+def test_what_has_not_come_may_have_been_cycles(tmp_path: Path) -> None:
+    """Hours go on, no cycle is heard, and as many numbers are missing as cycles were due: the pump may have run."""
+    cycles = every(range(1, 61))
+    heard = drive(tmp_path / "a", cycles, lost=frozenset(range(41, 61)))
+    assert (kinds(heard), heard.audit.open_missed) == ([], 0)
+    dead = drive(tmp_path / "b", cycles[:40], until_h=60 * INTERVAL_H)
+    assert kinds(dead) == ["missed_cycles"]
+
+
+@pytest.mark.parametrize("flagged", [0b101101011, 0b010010100, 0])
+def test_a_row_of_presses_of_which_some_are_not_flagged(tmp_path: Path, flagged: int) -> None:
+    """After a repair the button is pressed nine times in a row; one of those may have been the timer's own."""
+    hours = [h for h, _ in every(range(1, 31))]
+    presses = [hours[-1] + 0.05 + 0.09 * k + 0.02 * (k % 3) for k in range(9)]
+    later = [h for h, _ in every(range(33, 60))]
+    ordered = sorted(
+        [(h, -1) for h in hours + [h for h in later if h > presses[-1]]] + [(h, k) for k, h in enumerate(presses)]
+    )
+    manual = {n: {"manual": True} for n, (_, k) in enumerate(ordered) if k >= 0 and flagged >> k & 1}
+    result = drive(tmp_path, [(h, n) for n, (h, _) in enumerate(ordered)], manual)
+    assert "missed_cycles" not in kinds(result)
+
+
+def test_a_switch_that_chatters_has_to_fail_more_often() -> None:
+    """For a millionth of chance: three of eight while it never failed, more the more often it does (binomial)."""
+    assert [_more_than_chance(share, 8) for share in (0.001, 0.01, 0.05, 0.1)] == [3, 4, 6, 7]
 
 
 def test_a_dead_pump_is_seen_under_another_timer_setting(tmp_path: Path) -> None:
