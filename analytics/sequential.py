@@ -1,6 +1,7 @@
-"""Page's cumulative sum: what a small departure that lasts adds up to, and since when it has lasted."""
+"""What a small departure that lasts adds up to: Page's cumulative sum and the exponentially weighted moving average."""
 
 import numpy as np
+from scipy.signal import lfilter
 
 from ingest.store import Floats
 
@@ -15,3 +16,15 @@ def onset(z: Floats, allowance: float) -> int:
     """Where a shift upwards that lasts at the end of `z` (n,) began: after the cumulative sum was last at zero."""
     zeros = np.flatnonzero(cusum(z, allowance) == 0)
     return int(zeros[-1]) + 1 if len(zeros) else 0
+
+
+def ewma(z: Floats, weight: float, start: float = 0.0) -> Floats:
+    """The exponentially weighted moving average E[i] = weight * z[i] + (1 - weight) * E[i-1], from `start`, of z (n,)."""
+    smoothed, _ = lfilter([weight], [1, weight - 1], z, zi=[(1 - weight) * start])
+    return np.asarray(smoothed)
+
+
+def ewma_limit(weight: float, sigmas: float) -> float:
+    """How far the average of independent values lies from their mean at most, in their standard deviations, after a long time:
+    `sigmas` of its own."""
+    return float(sigmas * np.sqrt(weight / (2 - weight)))

@@ -19,10 +19,11 @@ from analytics.past import Past, fills_with, findings_with
 from analytics.pressure import PROOF_CYCLES, Pressures
 from analytics.refill import Refill, forecast
 from analytics.reservoir import Fill, Reservoir
+from analytics.sequential import ewma, ewma_limit
 from analytics.settings import DEFAULTS, Settings
 from ingest.messages import instant
 from ingest.registry import Line, Setup
-from ingest.store import Ints, Messages, rfc3339
+from ingest.store import Floats, Ints, Messages, rfc3339
 from ingest.work import Work
 
 
@@ -448,6 +449,24 @@ def odd_from_the_start(result: Result) -> dict[int, float]:
     return {line.line: round(float(np.exp(v)), 2) for line, v in zip(lines, off, strict=True) if abs(v) > limit}
 
 
+_DRIFT_READINGS: Final = 60
+_DRIFT_WEIGHT: Final = 0.1
+_DRIFT_SIGMAS: Final = 4.0  # readings of a day go together, so that a wider limit than usual is needed
+_DRIFT_RATIO: Final = 1.12
+
+
+def _drift(ratio: Floats, noise: float) -> str | None:
+    """Whether a line that is called nothing yet is on its way: its moving average has left its limits ("rising", "falling").
+
+    An average run length of 500 takes 2.814 standard deviations at this weight (Lucas and Saccucci 1990); the limit is wider.
+    """
+    z = np.clip(np.log(np.maximum(ratio[-200:], 1e-3)) / noise, -3, 3)
+    latest = float(ewma(z, _DRIFT_WEIGHT)[-1])
+    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or abs(latest) * noise < np.log(_DRIFT_RATIO):
+        return None
+    return "rising" if latest > 0 else "falling"
+
+
 def line_conditions(result: Result) -> list[dict[str, Any]]:
     """One object for each line of the call-out sheet: its condition and the latest ratio of its channel to expected."""
     open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
@@ -460,7 +479,12 @@ def line_conditions(result: Result) -> list[dict[str, Any]]:
             column = result.pressures.ratio[:, index[line.channel]]
             known = column[~np.isnan(column)]
             ratio = round(float(np.median(known[-5:])), 2) if len(known) else None
-            condition = open_.get(line.channel) or ("sound" if ratio is not None else "learning")
+            watched = "sound" if ratio is not None else "learning"
+            if len(known) >= _DRIFT_READINGS:
+                watched = (
+                    _drift(known.astype(np.float64), float(result.pressures.noise[index[line.channel]])) or watched
+                )
+            condition = open_.get(line.channel) or watched
         out.append({"line": line.line, "condition": condition, "ratio": ratio})
     return out
 

@@ -1,7 +1,8 @@
-"""The cumulative sum against published worked examples, run lengths and a known year of change.
+"""Cumulative sum and moving average against published worked examples, run lengths and a known year of change.
 
-Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.3 (CUSUM of 20 group means); Lucas and Crosier 1982, table 1
-(average run lengths); Nile flow at Aswan 1871-1970, change after 1898 (Cobb 1978), data from statsmodels.
+Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.3 (CUSUM of 20 group means) and 6.3.2.4 (EWMA of 20 values);
+Lucas and Crosier 1982, table 1, and Lucas and Saccucci 1990, table 3 (average run lengths);
+Nile flow at Aswan 1871-1970, change after 1898 (Cobb 1978), data from statsmodels.
 """
 
 from itertools import product
@@ -11,7 +12,7 @@ import pytest
 from scipy.stats import norm
 from statsmodels.datasets import nile
 
-from analytics.sequential import cusum, onset
+from analytics.sequential import cusum, ewma, ewma_limit, onset
 from analytics.settings import DEFAULTS
 
 # fmt: off
@@ -21,7 +22,33 @@ MEANS = np.array([
 ])
 HIGH = [0, 0, 0, 0, .0325, 0, 0, 0, 0, 0, 0, 0, 3.0075, 4.94, 7.4475, 10.63, 11.9875, 14.445, 16.0025, 19.035]
 LOW = [0, .0075, 0, .3325, 0, 0, .5575, .715, .1725, .255, .3125, 0, 0, 0, 0, 0, 0, 0, 0, 0]
+VALUES = np.array([52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6,
+    49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+AVERAGES = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11,
+    49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]
 # fmt: on
+
+
+def test_the_handbook_example_of_the_moving_average() -> None:
+    """Weight 0.3 from the target 50, s 2.0539, three sigmas: limits 52.5884 and 47.4115, no value beyond."""
+    smoothed = ewma(VALUES, 0.3, 50.0)
+    assert smoothed == pytest.approx(AVERAGES, abs=0.0051)
+    limit = 2.0539 * ewma_limit(0.3, 3.0)
+    assert (50 + limit, 50 - limit) == (pytest.approx(52.5884, abs=1e-4), pytest.approx(47.4115, abs=1.1e-4))
+    assert (np.abs(smoothed - 50) < limit).all()
+
+
+@pytest.mark.parametrize(("shift", "published"), [(0.0, 500), (0.5, 31.3), (1.0, 10.3), (2.0, 4.36)])
+def test_run_lengths_of_the_moving_average_are_the_published_ones(shift: float, published: float) -> None:
+    """Weight 0.1 and 2.814 sigmas."""
+    rng = np.random.default_rng(9)
+    limit = ewma_limit(0.1, 2.814)
+    lengths = []
+    for z in shift + rng.standard_normal((1500, 5000)):
+        beyond = np.abs(ewma(z, 0.1)) > limit
+        assert beyond.any()
+        lengths.append(int(np.argmax(beyond)) + 1)
+    assert np.mean(lengths) == pytest.approx(published, rel=0.07)
 
 
 def test_the_handbook_example() -> None:
