@@ -35,8 +35,8 @@ _LAG_H: Final = 2.0  # grease follows the air with hours of delay
 _LONG_STOP_H: Final = 6.0
 _COLD_START_H: Final = 0.5
 # What is known of the weather's effect before anything is learned: log pressure per 10 degrees, and its bend.
-_PRIOR: Final = np.array([0.0, -0.13, 0.03, 0.08])
-_PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.06])
+_PRIOR: Final = np.array([0.0, -0.13, 0.03, 0.12])
+_PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.12])
 _WANDER_PER_H: Final = 0.0004  # variance that ageing and the seasons add to the common level, with temperature known
 _WANDER_BLIND_PER_H: Final = 0.004  # and without
 _FILL_SD: Final = 0.15  # a fill may bring another grade
