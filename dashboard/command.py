@@ -25,7 +25,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics import rounds, run
+from analytics import rounds, run, timer
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
 from dashboard import words
@@ -448,6 +448,49 @@ def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
         )
     if not records:
         print("No work is recorded.")
+
+
+@app.command("timer", epilog="Example: tallow timer HS-102 --interval-min 15")
+def show_timer(
+    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
+    interval_min: Annotated[float | None, typer.Option(min=0.1, help="another interval, minutes")] = None,
+    run_s: Annotated[float | None, typer.Option(min=1, help="another run time, seconds")] = None,
+    line: Annotated[int | None, typer.Option(help="with --want: the line that shall get it")] = None,
+    want: Annotated[
+        float | None, typer.Option(min=0.001, help="cm3 that a point shall get in 8 ignition hours, by its maker")
+    ] = None,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """Say what each point gets in 8 ignition hours, and what another setting of the timer would change."""
+    from dashboard import queries
+
+    engine = store.open_database(database)
+    with store.reachable(engine):
+        with engine.connect() as connection:
+            _, setups = registry.find(connection, vehicle)
+        setup = setups[-1]
+        result = queries.vehicle_result(engine, setup.fleet, setup.vehicle)
+        everybody = queries.setups(engine)
+    if result is None:
+        raise Problem(f"nothing is known of {vehicle} yet")
+    if want is not None:
+        wanted = next((x for x in setup.lines if x.line == line), None)
+        if wanted is None:
+            raise Problem(f"say with --line which line of {vehicle} shall get it; there are {len(setup.lines)}")
+        interval_min = timer.interval_for(want, timer.dose_at(setup, wanted.dose_cm3, run_s or setup.run_s))
+    now = timer.setting(result, setup.interval_min, setup.run_s)
+    then = timer.setting(result, interval_min or setup.interval_min, run_s or setup.run_s)
+    print(f"{setup.unit} ({setup.vehicle}): every {now.interval_min:g} min for {now.run_s:g} s"
+          f"{'' if now == then else f', then every {then.interval_min:.1f} min for {then.run_s:g} s'}")  # fmt: skip
+    for text in words.timer_facts(now, then):
+        print(f"  {text}")
+    print("  cm3 in 8 ignition hours, by line:")
+    amounts = dict(then.per_shift)
+    for one, (_, before) in zip(setup.lines, now.per_shift, strict=True):
+        change = "" if now == then else f" -> {amounts[one.line]:.2f}"
+        print(f"  {one.line:>4} {one.point}: {before:.2f}{change}")
+    for text in timer.warnings(result, then, timer.sisters(everybody, setup)):
+        print(f"  Mind: {text}")
 
 
 @app.command(epilog="Example: tallow prune --keep-days 730")

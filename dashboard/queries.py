@@ -166,6 +166,12 @@ class Round:
     undated: tuple[str, ...]
 
 
+def setups(engine: Engine) -> list[Setup]:
+    """The set-up in force of every registered vehicle."""
+    with engine.connect() as connection:
+        return [found[-1] for _, found in read_setups(connection).values()]
+
+
 def depots(engine: Engine) -> list[str]:
     """All depots of registered vehicles."""
     with engine.connect() as connection:

@@ -3,6 +3,7 @@
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from analytics.timer import Setting
 from ingest.messages import instant
 from ingest.work import Work
 
@@ -75,3 +76,19 @@ def work_details(one: Work) -> list[str]:
         one.note,
     ]
     return [text for text in said if text]
+
+
+def timer_facts(now: Setting, then: Setting) -> list[str]:
+    """Cycles a day, days of a reservoir and days to the low mark, under the present setting and another."""
+
+    def told(what: str, before: float | None, after: float | None, unit: str) -> str:
+        if before is None or after is None:
+            return f"{what}: not known yet"
+        return f"{what}: {before:.1f}{'' if now == then else f' -> {after:.1f}'} {unit}"
+
+    return [
+        told("Cycles", now.cycles_per_day, then.cycles_per_day, "a day"),
+        told("A full reservoir lasts", now.reservoir_days, then.reservoir_days, "days"),
+        told("Low mark, early", now.due_days[0], then.due_days[0], "days from now"),
+        told("Low mark, most likely", now.due_days[1], then.due_days[1], "days from now"),
+    ]
