@@ -376,7 +376,8 @@ _DAYS_SILENT: Final = 60
 
 
 def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
-    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours.
+    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours, litres that its cycles
+    used, level at its end (None: not known).
 
     At most _DAYS_SHOWN of them, and not long beyond the last that was heard.
     """
@@ -399,6 +400,11 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     done, incomplete = per_day(cycle_day, (~flawed).astype(float)), per_day(cycle_day, flawed.astype(float))
     missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
     missed[int(heard_day[-1])] += result.audit.open_missed
+    tank = result.reservoir
+    used = per_day(cycle_day, tank.used_pct * tank.own_share / 100 * history.setup.reservoir_l)
+    level = np.full(width, np.nan)
+    known = np.flatnonzero(np.isfinite(tank.track))
+    level[np.clip(cycle_day[known], 0, width - 1)] = tank.track[known]  # the last of the day stands
     told = [
         {
             "day": date.fromordinal(719_163 + first + k).isoformat(),
@@ -407,6 +413,8 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
             "incomplete": int(incomplete[k]),
             "lost": int(lost[k]),
             "ignition_h": round(float(ignition[k]), 2),
+            "used_l": round(float(used[k]), 4),
+            "level_pct": round(float(level[k]), 1) if np.isfinite(level[k]) else None,
         }
         for k in range(width)
     ]

@@ -25,7 +25,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics import rounds, run, timer
+from analytics import amounts, rounds, run, timer
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
 from dashboard import words
@@ -372,9 +372,7 @@ def refill_round(
             raise Problem(f"{error}; allow more with --limit, or more --workdays") from None
     rows = queries.round_table(told)
     if as_csv:
-        out = csv.DictWriter(sys.stdout, list(rows[0]) if rows else ["date"], lineterminator="\n")
-        out.writeheader()
-        out.writerows(rows)
+        _print_csv(rows, "date")
         return
     for visit in told.visits:
         day = told.today + timedelta(days=visit.day)
@@ -491,6 +489,47 @@ def show_timer(
         print(f"  {one.line:>4} {one.point}: {before:.2f}{change}")
     for text in timer.warnings(result, then, timer.sisters(everybody, setup)):
         print(f"  Mind: {text}")
+
+
+@app.command("amounts", epilog="Example: tallow amounts --depot 'Skarvholm Quarry' --months 3")
+def show_amounts(
+    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
+    months: Annotated[int, typer.Option(min=1, max=120, help="so many latest months")] = 12,
+    density: Annotated[
+        float, typer.Option(min=0.5, max=2, help="kilograms a litre of grease weighs")
+    ] = amounts.DENSITY_KG_PER_L,
+    as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
+    database: Database = store.DEFAULT_DATABASE,
+) -> None:
+    """Print litres and kilograms of grease by month, depot and grease: used, filled, to come; by the newest analysis."""
+    from dashboard import queries
+
+    engine = store.open_database(database)
+    with store.reachable(engine):
+        if depot and depot not in queries.depots(engine):
+            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(queries.depots(engine)) or 'none'}")
+        supplies = queries.supplies(engine, depot)
+    found = amounts.monthly(supplies)
+    latest = sorted({one.month for one in found})[-months:]
+    found = [one for one in found if one.month in latest]
+    if as_csv:
+        _print_csv(queries.amounts_table(found, density), "month")
+        return
+    for one in found:
+        print(
+            f"{one.month}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
+            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l in the reservoirs, {one.unaccounted_l:+.1f} l unaccounted for"
+        )
+    for (place, grease), litres in amounts.ahead_l(supplies).items():
+        print(f"Next {amounts.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
+    if not found:
+        print("Nothing is analysed yet; run: tallow analyse")
+
+
+def _print_csv(rows: list[dict[str, str]], first: str) -> None:
+    out = csv.DictWriter(sys.stdout, list(rows[0]) if rows else [first], lineterminator="\n")
+    out.writeheader()
+    out.writerows(rows)
 
 
 @app.command(epilog="Example: tallow prune --keep-days 730")

@@ -9,6 +9,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from analytics.amounts import Amount
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate
 from analytics.vehicle import Result, local_us
@@ -292,3 +293,41 @@ def fault_course(course: MeanCumulative, template: str) -> go.Figure:
     figure.update_xaxes(title="months watched", rangemode="tozero")
     figure.update_yaxes(rangemode="tozero")
     return figure
+
+
+def grease_months(found: Sequence[Amount], template: str) -> go.Figure:
+    """Litres used and filled in each month."""
+    months = sorted({one.month for one in found})
+    figure = go.Figure()
+    for name, colour, pattern, values in (
+        ("used", BLUE, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
+        ("filled", GREEN, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
+    ):
+        figure.add_bar(
+            x=months,
+            y=np.round(values, 2),
+            name=name,
+            marker={"color": colour, "pattern_shape": pattern},
+            hovertemplate="%{y:.1f} l",
+        )
+    figure.update_layout(barmode="group", bargap=0.25)
+    figure.update_xaxes(type="category")
+    return _layout(figure, template, 280, "litres")
+
+
+def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
+    """How often past low marks were reached by the early, expected and late date, beside how often they should have been."""
+    meant = np.array([10.0, 50.0, 90.0])
+    spread = 196 * np.sqrt(meant / 100 * (1 - meant / 100) / max(cases, 1))
+    figure = go.Figure()
+    figure.add_scatter(
+        x=[0, 100], y=[0, 100], mode="lines", line={"color": GREY, "dash": "dash"}, name="as meant", hoverinfo="skip"
+    )
+    figure.add_scatter(
+        x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="as it came",
+        line={"color": BLUE}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
+        hovertemplate="%{y:.0f} % came by the date that %{x:.0f} % should",
+    )  # fmt: skip
+    figure.update_xaxes(range=[0, 100], title="should have come by then, %", dtick=25)
+    figure.update_yaxes(range=[0, 100], dtick=25)
+    return _layout(figure, template, 340, "came by then, %").update_layout(hovermode="closest", margin={"b": 48})

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine, func, select
 
+from analytics.amounts import Amount, Supply
 from analytics.findings import KINDS, Finding, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
@@ -231,6 +232,43 @@ def round_table(told: Round) -> list[dict[str, str]]:
         }
         for visit in told.visits
         for stop in visit.stops
+    ]
+
+
+def supplies(engine: Engine, depot: str = "") -> list[Supply]:
+    """What the newest analysis says of the grease of each vehicle, of one depot or of all."""
+    analysis = schema.analysis
+    with engine.connect() as connection:
+        rows = {
+            row.vehicle_id: row
+            for row in connection.execute(
+                select(analysis.c.vehicle_id, analysis.c.days, analysis.c.fills, analysis.c.refill)
+            )
+        }
+        work = read_work(connection)
+        return [
+            Supply(found[-1], rows[id_].days, rows[id_].fills, rows[id_].refill, work.get(id_, ()))
+            for id_, found in read_setups(connection).values()
+            if id_ in rows and (not depot or found[-1].depot == depot)
+        ]
+
+
+def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str, str]]:
+    """Amounts as rows of text, for files."""
+    return [
+        {
+            "month": one.month,
+            "depot": one.depot,
+            "grease": one.grease,
+            "vehicles": str(one.vehicles),
+            "used_l": f"{one.used_l:.2f}",
+            "filled_l": f"{one.filled_l:.2f}",
+            "held_l": f"{one.held_l:.2f}",
+            "unaccounted_l": f"{one.unaccounted_l:.2f}",
+            "used_kg": f"{one.used_l * density_kg_per_l:.2f}",
+            "filled_kg": f"{one.filled_l * density_kg_per_l:.2f}",
+        }
+        for one in found
     ]
 
 

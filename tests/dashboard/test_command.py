@@ -16,7 +16,7 @@ from tests.ingest.test_registry import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune", "round", "backtest", "work", "timer",
+    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts",
 ]  # fmt: skip
 
 

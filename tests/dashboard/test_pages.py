@@ -12,7 +12,7 @@ from flask.testing import FlaskClient
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
-from analytics import run
+from analytics import amounts, run
 from dashboard import queries, words
 from dashboard.app import create_app
 from ingest import schema, store
@@ -144,6 +144,20 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
         assert sum(r.events for _, r in queries.patterns(engine, group).rates) == 1
     assert queries.point_kind("kingpin upper left") == "kingpin"
     assert queries.point_kind("left") == "left"
+
+
+def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:
+    """What is needed next, what was used and filled; the table as a file."""
+    assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
+    grease = importlib.import_module("dashboard.pages.grease")
+    supplies = queries.supplies(engine)
+    shown = json.dumps(grease.body(supplies, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
+    assert "The next 30 days" in shown
+    assert "NLGI" in shown
+    rows = queries.amounts_table(amounts.monthly(supplies), 0.9)
+    assert rows
+    assert float(rows[0]["used_kg"]) == pytest.approx(0.9 * float(rows[0]["used_l"]), abs=0.01)
+    assert grease.body([], 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
 
 
 def test_security_headers_are_sent(client: FlaskClient) -> None:

@@ -1,0 +1,120 @@
+"""How much grease goes where, by month, depot and grease, and what is needed next."""
+
+import csv
+import io
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, State, callback, dcc, html
+
+from analytics import amounts
+from analytics.amounts import Amount, Supply
+from dashboard import figures, parts, queries
+from dashboard.app import engine
+
+dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=3)
+
+
+def layout(depot: str = "", **_: Any) -> html.Div:
+    """The page for the depot in the address."""
+    known = queries.depots(engine())
+    return html.Div(
+        [
+            dcc.Location(id="grease-location", refresh="callback-nav"),
+            html.H1("Grease"),
+            html.Div(
+                [
+                    dmc.Select(
+                        id="grease-depot", label="Depot", value=depot if depot in known else "", w=220, allowDeselect=False,
+                        data=[{"value": "", "label": "All depots"}] + [{"value": name, "label": name} for name in known],
+                    ),
+                    dmc.NumberInput(
+                        id="grease-density", label="Kilograms a litre", value=amounts.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
+                        w=160, debounce=400,
+                    ),
+                    dmc.Button("Save as CSV", id="grease-save", variant="default", mt=24),
+                    dcc.Download(id="grease-file"),
+                ],
+                className="filters",
+            ),
+            html.Div(id="grease-body"),
+        ]
+    )  # fmt: skip
+
+
+def body(supplies: list[Supply], density: float, template: str) -> list[Any]:
+    """What is needed next, and the months."""
+    found = amounts.monthly(supplies)
+    if not found:
+        return [html.P("Nothing is analysed yet.", className="dim")]
+    ahead = [
+        html.Li(f"{depot}: {litres:.1f} l ({litres * density:.1f} kg) of {grease}")
+        for (depot, grease), litres in amounts.ahead_l(supplies).items()
+    ]
+    return [
+        parts.section(
+            f"The next {amounts.AHEAD_DAYS} days", html.Ul(ahead), "At the pace of each vehicle's last four weeks."
+        ),
+        parts.section(
+            "By month",
+            [
+                dcc.Graph(figure=figures.grease_months(found, template), config={"displayModeBar": False}),
+                html.Div(_table(found, density), className="wide"),
+            ],
+            "Used by the cycles, filled in by the level readings (or by record, where there is none), more or less held in the"
+            " reservoirs, and what went in and is neither: lost, or taken for something else. Sensors are good to a few percent.",
+        ),
+    ]
+
+
+def _table(found: list[Amount], density: float) -> html.Table:
+    heads = ("Month", "Depot", "Grease", "Vehicles", "Used, l", "kg", "Filled, l", "kg", "Held, l", "Unaccounted, l")
+    rows = [
+        html.Tr([html.Td(text) for text in (
+            one.month, one.depot, one.grease, str(one.vehicles), f"{one.used_l:.1f}", f"{one.used_l * density:.1f}",
+            f"{one.filled_l:.1f}", f"{one.filled_l * density:.1f}", _signed(one.held_l), _signed(one.unaccounted_l),
+        )])
+        for one in reversed(found)
+    ]  # fmt: skip
+    return html.Table(
+        [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(rows)], className="plain"
+    )
+
+
+def _signed(litres: float) -> str:
+    return "0.0" if abs(litres) < 0.05 else f"{litres:+.1f}"
+
+
+def _density(value: object) -> float:
+    return float(value) if isinstance(value, int | float) and value > 0 else amounts.DENSITY_KG_PER_L
+
+
+@callback(
+    Output("grease-body", "children"),
+    Output("grease-location", "href"),
+    Input("grease-depot", "value"),
+    Input("grease-density", "value"),
+    Input("scheme-now", "data"),
+)
+def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], str]:
+    """The chosen depot; the address holds it."""
+    shown = body(queries.supplies(engine(), depot), _density(density), figures.template_of(scheme))
+    return shown, f"/grease?depot={depot}" if depot else "/grease"
+
+
+@callback(
+    Output("grease-file", "data"),
+    Input("grease-save", "n_clicks"),
+    State("grease-depot", "value"),
+    State("grease-density", "value"),
+    prevent_initial_call=True,
+)
+def save(_: int, depot: str, density: object) -> dict[str, Any]:
+    """The table as CSV."""
+    rows = queries.amounts_table(amounts.monthly(queries.supplies(engine(), depot)), _density(density))
+    out = io.StringIO()
+    table = csv.DictWriter(out, list(rows[0]) if rows else ["month"], lineterminator="\n")
+    table.writeheader()
+    table.writerows(rows)
+    return {"content": out.getvalue(), "filename": "grease.csv", "type": "text/csv"}
