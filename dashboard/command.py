@@ -353,6 +353,7 @@ def refill_round(
         float | None, typer.Option(min=0.1, help="litres in one container, to count whole ones")
     ] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
+    calendar: Annotated[Path | None, typer.Option(help="write the visits to this iCalendar file")] = None,
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Plan refill visits to a depot: fewest days, every vehicle in its time; by the newest analysis."""
@@ -370,6 +371,11 @@ def refill_round(
             )
         except ValueError as error:
             raise Problem(f"{error}; allow more with --limit, or more --workdays") from None
+    if calendar is not None:
+        try:
+            calendar.write_bytes(queries.round_calendar(told))
+        except OSError as error:
+            raise Problem(f"{calendar} cannot be written: {error.strerror}") from None
     rows = queries.round_table(told)
     if as_csv:
         _print_csv(rows, "date")

@@ -5,8 +5,10 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
+from icalendar import Calendar, Event
 from sqlalchemy import Engine, func, select
 
 from analytics.amounts import Amount, Supply
@@ -163,6 +165,7 @@ class Round:
     today: date
     visits: tuple[Visit, ...]
     units: dict[str, str]
+    fleets: dict[str, str]
     beside: dict[str, tuple[Finding, ...]]  # what else is open on these vehicles
     undated: tuple[str, ...]
 
@@ -187,8 +190,11 @@ def refill_round(
     with engine.connect() as connection:
         mine = {id_: s[-1] for id_, s in read_setups(connection).values() if s[-1].depot == depot}
         refills = connection.execute(
-            select(analysis.c.vehicle_id, analysis.c.refill).where(analysis.c.vehicle_id.in_(list(mine)))
+            select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us).where(
+                analysis.c.vehicle_id.in_(list(mine))
+            )
         ).all()
+        done = read_work(connection)
         rows = connection.execute(
             select(finding).where(finding.c.vehicle_id.in_(list(mine)), finding.c.ended_us.is_(None))
         ).mappings()
@@ -197,7 +203,9 @@ def refill_round(
             if row["kind"] != "low_level":  # the visit itself
                 open_.setdefault(mine[row["vehicle_id"]].vehicle, []).append(_finding(row))
     wanted, undated = [], []
-    for id_, refill in refills:
+    for id_, refill, seen_us in refills:
+        if any(work.kind == "filled" and work.at_us > seen_us for work in done.get(id_, ())):
+            continue  # ticked off since
         need = refill_need(refill, mine[id_], at_us)
         if need is None and refill["state"] == "unknown":
             undated.append(mine[id_].unit)
@@ -211,6 +219,7 @@ def refill_round(
         today,
         tuple(visits),
         {setup.vehicle: setup.unit for setup in mine.values()},
+        {setup.vehicle: setup.fleet for setup in mine.values()},
         {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in open_.items()},
         tuple(sorted(undated)),
     )
@@ -233,6 +242,27 @@ def round_table(told: Round) -> list[dict[str, str]]:
         for visit in told.visits
         for stop in visit.stops
     ]
+
+
+def round_calendar(told: Round) -> bytes:
+    """A round as an iCalendar file (RFC 5545): a whole day for each visit; the next version of a visit takes its place."""
+    calendar = Calendar()
+    calendar.add("prodid", "-//tallow//refill round//EN")
+    calendar.add("version", "2.0")
+    for number, visit in enumerate(told.visits, start=1):
+        day = told.today + timedelta(days=visit.day)
+        event = Event()
+        event.add("uid", f"{quote(told.depot)}-visit-{number}@tallow")
+        event.add("dtstamp", datetime.now(UTC))
+        event.add("dtstart", day)
+        event.add("dtend", day + timedelta(days=1))
+        event.add("summary", f"{told.depot}: fill {len(visit.stops)}")
+        event.add("location", told.depot)
+        take = [f"Take {litres:.1f} l of {grease}." for grease, litres in sorted(visit.litres.items())]
+        stops = [f"{told.units[s.need.vehicle]} ({s.need.vehicle}): {s.litres:.1f} l" for s in visit.stops]
+        event.add("description", "\n".join(take + stops))
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
 
 
 def supplies(engine: Engine, depot: str = "") -> list[Supply]:

@@ -57,10 +57,17 @@
         return hand(who, {key: newKey(), kind: id.kind, corrects: id.key, withdrawn: true, by, at_us: Date.now() * 1000});
     }
 
+    // A stop of a refill round: filled up to the full mark.
+    async function tick(clicks, id, by) {
+        if (!clicks) return window.dash_clientside.no_update;
+        if (!by) return "Say above who fills.";
+        return hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "filled", to_pct: 100, by, at_us: Date.now() * 1000});
+    }
+
     const asks = (kind, all, ids) => ids.map((id) => ((all[kind] || []).includes(id.name) ? {} : {display: "none"}));
 
     window.dash_clientside = window.dash_clientside || {};
-    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, asks});
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, asks});
     window.addEventListener("online", () => send(""));
     setInterval(() => kept().length && send(""), 15000);
 })();

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 import dash
 import dash_mantine_components as dmc
-from dash import Input, Output, State, callback, dcc, html
+from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
 from analytics.findings import KINDS
 from analytics.rounds import WORKDAYS, WORTH, Visit
@@ -40,8 +40,14 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
                         id="round-limit", label="Fills a day at most", value=int(limit) if limit.isdecimal() else "", min=1, w=160,
                         placeholder="no limit", allowDecimal=False, debounce=400,
                     ),
+                    dmc.TextInput(
+                        id="round-by", label="Who fills", persistence=True, persistence_type="local", debounce=True, w=160
+                    ),
                     dmc.Button("Save as CSV", id="round-save", variant="default", mt=24),
+                    dmc.Button("Calendar", id="round-calendar", variant="default", mt=24),
+                    dmc.Button("Print", id="round-print", variant="default", mt=24),
                     dcc.Download(id="round-file"),
+                    dcc.Download(id="round-ics"),
                 ],
                 className="filters",
             ),
@@ -70,7 +76,7 @@ def body(told: Round, days: int) -> list[Any]:
 def _visit(told: Round, visit: Visit) -> dmc.Paper:
     day = told.today + timedelta(days=visit.day)
     take = [html.Li(f"{words.litres(amount)} of {grease}") for grease, amount in sorted(visit.litres.items())]
-    heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there")
+    heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there", "Tick off")
     rows = []
     for stop in visit.stops:
         vehicle, by = stop.need.vehicle, told.today + timedelta(days=int(stop.need.early_days))
@@ -79,7 +85,7 @@ def _visit(told: Round, visit: Visit) -> dmc.Paper:
         rows.append(
             html.Tr(
                 [html.Td([html.Strong(told.units[vehicle]), f" {vehicle}"]), html.Td(f"{stop.need.level_on(visit.day):.0f} %"),
-                 html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also)]
+                 html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(told, vehicle))]
             )
         )  # fmt: skip
     table = html.Table(
@@ -87,6 +93,49 @@ def _visit(told: Round, visit: Visit) -> dmc.Paper:
     )
     when = "Today" if visit.day == 0 else f"{day:%A} {words.day(day)}"
     return parts.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
+
+
+def _tick(told: Round, vehicle: str) -> list[Any]:
+    """The button that records the fill, and what became of that."""
+    who = {"fleet": told.fleets[vehicle], "vehicle": vehicle}
+    return [
+        html.Button(
+            "Filled up", id={"type": "round-filled", **who}, className="quiet", **{"aria-label": f"{vehicle} filled up"}
+        ),
+        html.Div(id={"type": "round-told", **who}, role="status", className="dim"),
+    ]
+
+
+clientside_callback(
+    ClientsideFunction("tallow", "tick"),
+    Output({"type": "round-told", "fleet": MATCH, "vehicle": MATCH}, "children"),
+    Input({"type": "round-filled", "fleet": MATCH, "vehicle": MATCH}, "n_clicks"),
+    State({"type": "round-filled", "fleet": MATCH, "vehicle": MATCH}, "id"),
+    State("round-by", "value"),
+    prevent_initial_call=True,
+)
+clientside_callback(
+    "function (clicks) { if (clicks) window.print(); return window.dash_clientside.no_update; }",
+    Output("round-print", "title"),
+    Input("round-print", "n_clicks"),
+    prevent_initial_call=True,
+)
+
+
+@callback(
+    Output("round-ics", "data"),
+    Input("round-calendar", "n_clicks"),
+    State("round-depot", "value"),
+    State("round-days", "value"),
+    State("round-limit", "value"),
+    prevent_initial_call=True,
+)
+def save_calendar(_clicks: int, depot: str, days: str, limit: object) -> Any:
+    """The visits as calendar entries."""
+    if not depot:
+        return dash.no_update
+    content = queries.round_calendar(_plan(depot, days, limit)).decode()
+    return {"content": content, "filename": f"round-{depot}.ics".replace(" ", "-"), "type": "text/calendar"}
 
 
 @callback(

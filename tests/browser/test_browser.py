@@ -129,6 +129,18 @@ def test_work_is_recorded_on_the_vehicles_page(demo: RunningDemo, page: Page) ->
     expect(page.locator("#vehicle-work li button")).to_have_count(0, timeout=15_000)
 
 
+def test_a_round_is_ticked_off(demo: RunningDemo, page: Page) -> None:
+    """Who fills, one tap, and it is on the vehicle's page."""
+    page.goto(f"{demo.address}/rounds?depot=Dry+Fork+Pit&days=56")
+    tick = page.locator("[id*=round-filled]").first
+    tick.click()
+    expect(page.get_by_text("Say above who fills.")).to_be_visible()
+    page.get_by_label("Who fills").fill("M. Osei")
+    page.get_by_label("Who fills").blur()
+    tick.click()
+    expect(page.get_by_text("Recorded.")).to_be_visible()
+
+
 def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, browser: Browser) -> None:
     """It is kept on the device, says so, and counts once."""
     context = browser.new_context(viewport={"width": 390, "height": 844})

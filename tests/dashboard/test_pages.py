@@ -3,19 +3,21 @@
 import importlib
 import json
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 from dash import Dash
 from flask.testing import FlaskClient
+from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
 from analytics import amounts, run
 from dashboard import queries, words
 from dashboard.app import create_app
-from ingest import schema, store
+from ingest import registry, schema, store, work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 
@@ -124,6 +126,36 @@ def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypa
     assert file["filename"] == "round-Skarvholm-Quarry.csv"
     assert file["content"].startswith("date,depot,vehicle")
     assert rounds.save(1, "Estuary Wharf", "7", "") is not None
+
+
+def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
+    """RFC 5545, read back by the icalendar library: whole days, and the same names for a round of another day."""
+    told = queries.refill_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
+    assert told.visits
+    events = Calendar.from_ical(queries.round_calendar(told)).walk("VEVENT")
+    days = [told.today + timedelta(days=visit.day) for visit in told.visits]
+    assert [event.decoded("dtstart") for event in events] == days
+    assert [event.decoded("dtend") for event in events] == [day + timedelta(days=1) for day in days]
+    again = queries.refill_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US + DAY_US)
+    uids = {str(event["uid"]) for event in events}
+    assert len(uids) == len(events)
+    assert {str(e["uid"]) for e in Calendar.from_ical(queries.round_calendar(again)).walk("VEVENT")} <= uids
+
+
+def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
+    """From its record on, before the analysis has seen it."""
+
+    def due() -> set[str]:
+        told = queries.refill_round(engine, "Skarvholm Quarry", 60, None, 0.4, frozenset(range(7)), END_US)
+        return {stop.need.vehicle for visit in told.visits for stop in visit.stops}
+
+    before = due()
+    vehicle = sorted(before)[0]
+    with store.writing(engine) as connection:
+        id_, setups = registry.find(connection, vehicle)
+        filled = work.Work(key="tick", kind="filled", at_us=END_US + 1, by="somebody", to_pct=100)
+        work.record(connection, id_, setups[-1], filled, END_US + 2)
+    assert due() == before - {vehicle}
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:
