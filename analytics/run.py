@@ -4,7 +4,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -169,7 +169,8 @@ def _past(task: _Task, since_us: int) -> tuple[int, Past]:
 def backtest(
     engine: Engine, weeks: int, pool: Executor, progress: Callable[[int, int], None]
 ) -> backtests.Summary | None:
-    """How well the refill dates of so many past weeks held, over the whole fleet; None where there is nothing to say."""
+    """How well the refill dates of so many past weeks held, over the whole fleet, kept for the *Data* page; None where there is
+    nothing to say."""
     with engine.connect() as connection:
         now_us = default_as_of_us(connection)
         since_us = connection.scalar(select(func.max(schema.past.c.since_us))) or 0
@@ -181,7 +182,13 @@ def backtest(
         progress(done, len(tasks))
         cases += [one for one in told if one is not None]
         still_open += sum(one is None for one in told)
-    return backtests.summary(cases, still_open)
+    found = backtests.summary(cases, still_open)
+    if found is not None:
+        table = schema.backtest
+        with writing(engine) as connection:
+            connection.execute(delete(table).where(table.c.made_us == now_us))
+            connection.execute(insert(table).values(made_us=now_us, detail=asdict(found)))
+    return found
 
 
 def _cases(task: _Task, moments: Sequence[int]) -> list[backtests.Case | None]:

@@ -36,7 +36,8 @@ def _frame() -> dmc.MantineProvider:
         id="scheme", ml="auto", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
     )
     header = dmc.Group(
-        [dcc.Link("tallow", href="/", className="brand"), *links, html.Span(id="frame-alive", role="status"), scheme],
+        [dcc.Link("tallow", href="/", className="brand"), html.Nav(links, className="menu", **{"aria-label": "Pages"}),
+         html.Span(id="frame-alive", role="status"), scheme],
         h="100%", px="md", wrap="nowrap",
     )  # fmt: skip
     return dmc.MantineProvider(

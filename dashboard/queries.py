@@ -18,7 +18,7 @@ from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
 from analytics.run import read_pasts
 from analytics.vehicle import Result, analyse
-from ingest import schema
+from ingest import quarantine, schema, store
 from ingest.messages import instant, microseconds
 from ingest.registry import Line, Setup, read_setups
 from ingest.store import read_messages
@@ -373,6 +373,48 @@ def _group_of(group: str, setup: Setup, line: Line) -> str:
 
 def _day_us(day: str) -> int:
     return microseconds(datetime.fromisoformat(day).replace(tzinfo=UTC))
+
+
+@dataclass(frozen=True)
+class DataState:
+    """Whether the data can be trusted: what `tallow status` says, when each recorder last committed, refusals by reason, findings
+    and notes about the data by vehicle, and how past refill dates held (None: nobody has looked yet)."""
+
+    status: dict[str, Any]
+    recorders: dict[str, int]
+    refused: list[tuple[str, int, int]]
+    findings: list[tuple[Setup, Finding]]
+    notes: list[tuple[Setup, str]]
+    backtest: dict[str, Any] | None
+    backtest_us: int | None
+
+
+DATA_KINDS = ("silent", "level_sensor", "pressure_sensor")
+
+
+def data_state(engine: Engine) -> DataState:
+    """What the *Data* page shows."""
+    analysis, finding, looked = schema.analysis, schema.finding, schema.backtest
+    with engine.connect() as connection:
+        setups_ = {id_: found[-1] for id_, found in read_setups(connection).values()}
+        rows = connection.execute(
+            select(finding).where(finding.c.ended_us.is_(None), finding.c.kind.in_(DATA_KINDS))
+        ).mappings()
+        told = connection.execute(select(looked).order_by(looked.c.made_us.desc()).limit(1)).one_or_none()
+        return DataState(
+            store.status(connection),
+            store.recorders(connection),
+            quarantine.counts(connection),
+            [(setups_[row["vehicle_id"]], _finding(row)) for row in rows if row["vehicle_id"] in setups_],
+            [
+                (setups_[id_], note)
+                for id_, notes in connection.execute(select(analysis.c.vehicle_id, analysis.c.notes))
+                for note in notes
+                if id_ in setups_
+            ],
+            None if told is None else told.detail,
+            None if told is None else told.made_us,
+        )
 
 
 _results: "OrderedDict[tuple[str, int, int, int], Result]" = OrderedDict()

@@ -214,6 +214,14 @@ work = Table(
     Index(None, "vehicle_id"),
 )
 
+# How past refill dates held, each time somebody looked (`backtest.Summary`).
+backtest = Table(
+    "backtest",
+    metadata,
+    Column("made_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("detail", JSON, nullable=False),
+)
+
 # The newest results of the analysis, one row a vehicle; made new as a whole.
 analysis = Table(
     "analysis",

@@ -18,6 +18,7 @@ from analytics import amounts, run
 from dashboard import queries, words
 from dashboard.app import create_app
 from ingest import registry, schema, store, work
+from ingest.messages import read_time
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 
@@ -156,6 +157,29 @@ def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
         filled = work.Work(key="tick", kind="filled", at_us=END_US + 1, by="somebody", to_pct=100)
         work.record(connection, id_, setups[-1], filled, END_US + 2)
     assert due() == before - {vehicle}
+
+
+def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine: Engine) -> None:
+    """What comes in, what stopped, and how past dates held once somebody looked."""
+    assert "What everything else rests on" in page(client, "/data")
+    data = importlib.import_module("dashboard.pages.data")
+
+    def text(parts: Any) -> str:
+        return json.dumps(parts, cls=PlotlyJSONEncoder)
+
+    told = queries.data_state(engine)
+    newest_us = read_time(told.status["newest_at"])
+    shown = text(data.body(told, newest_us + 60_000_000))
+    assert "Nothing comes in" not in shown
+    assert "Nothing was ever refused." in shown
+    assert "Nothing comes in" in text(data.body(told, newest_us + 2 * 3_600_000_000))
+    assert "Nobody has looked yet" in text(data.dates(told, "mantine_light"))
+    with run.workers(1) as pool:
+        found = run.backtest(engine, 5, pool, lambda done, of: None)
+    assert found is not None
+    shown = text(data.dates(queries.data_state(engine), "mantine_light"))
+    assert f"{found.cases} past dates" in shown
+    assert f"{found.coverage:.0%} of them" in shown
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:

@@ -1,4 +1,4 @@
-"""work that people record."""
+"""work that people record; how past refill dates held."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -21,3 +21,9 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("key", name="pk_work"),
     )
     op.create_index("ix_work_vehicle_id", "work", ["vehicle_id"])
+    op.create_table(
+        "backtest",
+        sa.Column("made_us", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("detail", sa.JSON(), nullable=False),
+        sa.PrimaryKeyConstraint("made_us", name="pk_backtest"),
+    )

@@ -1,0 +1,127 @@
+"""Whether the data can be trusted: what comes in, what was refused, who is silent, which sensors and clocks are wrong."""
+
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, callback, dcc, html
+
+from analytics.findings import KINDS, Finding
+from dashboard import figures, parts, queries, words
+from dashboard.app import REFRESH_MS, engine
+from dashboard.queries import DataState
+from ingest.messages import REFUSALS, read_time
+from ingest.registry import Setup
+
+dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=4)
+
+STALE_US = 3_600_000_000
+
+
+def layout(**_: Any) -> html.Div:
+    """The page."""
+    return html.Div(
+        [
+            dcc.Interval(id="data-tick", interval=REFRESH_MS),
+            html.H1("Data"),
+            html.P("What everything else rests on.", className="dim"),
+            html.Div(id="data-body"),
+            html.Div(id="data-dates"),
+        ]
+    )
+
+
+def body(told: DataState, now_us: int) -> list[Any]:
+    """What comes in, and what is wrong with it."""
+    recorded = told.status["recorded"]
+    newest = told.status["newest_at"]
+    newest_us = None if newest is None else read_time(newest)
+    facts = [
+        ("Newest message", "none" if newest_us is None else words.ago(newest_us, now_us)),
+        ("Messages held", ", ".join(f"{number:,} {kind}" for kind, number in recorded.items())),
+        ("Duplicates", f"{told.status['duplicates']:,}, which did no harm"),
+        ("Not registered", f"{told.status['unregistered_vehicles']} vehicles that send but are not registered"),
+    ]
+    out: list[Any] = []
+    if newest_us is not None and now_us - newest_us > STALE_US:
+        out.append(
+            dmc.Alert(
+                f"The newest message was sent {words.ago(newest_us, now_us)}: is tallow ingest running, and the broker?",
+                title="Nothing comes in", color="red", mb="md",
+            )
+        )  # fmt: skip
+    facts += [
+        (f"Recorder {name}", f"last wrote {words.ago(at, now_us)}") for name, at in sorted(told.recorders.items())
+    ]
+    listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
+    out.append(parts.section("What comes in", html.Dl(listed, className="facts")))
+    out.append(_refused(told))
+    for kind in queries.DATA_KINDS:
+        mine = [(setup, found) for setup, found in told.findings if found.kind == kind]
+        out.append(_vehicles(f"{KINDS[kind].title}: {len(mine)}", mine))
+    notes = [
+        html.Li([dcc.Link(setup.unit, href=f"/vehicle/{setup.fleet}/{setup.vehicle}"), f" {note}"])
+        for setup, note in told.notes
+    ]
+    out.append(
+        parts.section("Clocks, channels and records", html.Ul(notes) if notes else html.P("Nothing.", className="dim"))
+    )
+    return out
+
+
+def _refused(told: DataState) -> dmc.Paper:
+    rows = [
+        html.Tr([html.Td(REFUSALS[code]), html.Td(f"{ever:,}"), html.Td(f"{held:,}")])
+        for code, ever, held in told.refused
+    ]
+    heads = ("Reason", "Ever", "Held")
+    table = html.Table(
+        [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(rows)], className="plain"
+    )
+    return parts.section(
+        "Refused", table if rows else html.P("Nothing was ever refused.", className="dim"),
+        "Publications that could not be recorded; tallow quarantine shows them.",
+    )  # fmt: skip
+
+
+def _vehicles(title: str, found: list[tuple[Setup, Finding]]) -> dmc.Paper:
+    items = [
+        html.Li(
+            [dcc.Link(setup.unit, href=f"/vehicle/{setup.fleet}/{setup.vehicle}"), f" ({setup.depot}): {f.summary}"]
+        )
+        for setup, f in found
+    ]
+    return parts.section(title, html.Ul(items) if items else html.P("None.", className="dim"))
+
+
+def dates(told: DataState, template: str) -> list[Any]:
+    """How past refill dates held."""
+    title = "Did refill dates hold?"
+    if told.backtest is None or told.backtest_us is None:
+        return [parts.section(title, html.P("Nobody has looked yet; run: tallow backtest", className="dim"))]
+    found = told.backtest
+    chart = dcc.Graph(
+        figure=figures.held_dates(found["below"], found["cases"], template), config={"displayModeBar": False}
+    )
+    by_horizon = [
+        html.Li(f"{first:.0f} to {last:.0f} days ahead: {cases} dates, median error {error:.1f} days, {inside:.0%} in the window")
+        for first, last, cases, error, inside in found["horizons"]
+    ]  # fmt: skip
+    text = (
+        f"{found['cases']} past dates up to {words.day(words.local(told.backtest_us, 'UTC'))}: the window held"
+        f" {found['coverage']:.0%} of them, where 80 % is meant. Mean (pinball) loss {found['pinball_days']:.2f} days; by"
+        f" registered doses {found['nominal_pinball_days']:.2f}, by a straight line {found['straight_pinball_days']:.2f}."
+    )
+    return [parts.section(title, [chart, html.Ul(by_horizon)], text)]
+
+
+@callback(Output("data-body", "children"), Input("data-tick", "n_intervals"))
+def show(_: int | None) -> list[Any]:
+    """What is known now."""
+    return body(queries.data_state(engine()), queries.now_us())
+
+
+@callback(Output("data-dates", "children"), Input("scheme-now", "data"))
+def show_dates(scheme: str | None) -> list[Any]:
+    """The calibration, by the scheme of the page."""
+    return dates(queries.data_state(engine()), figures.template_of(scheme))
