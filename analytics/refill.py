@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from analytics.cycles import Audit
 from analytics.history import DAY_US, History
 from analytics.reservoir import Reservoir, percent_of_reservoir
 from analytics.settings import Settings
@@ -25,6 +26,7 @@ _PARK_PER_WEEK: Final = 1 / 30
 _PARK_PRIOR_WEEKS: Final = 20.0
 _PARK_DAYS: Final = 15.0
 _PARK_FROM_DAYS: Final = 4.5
+_SAME_SETTING: Final = 0.05
 _DRIFT_SD: Final = 0.16  # how far the use of the weeks to come may lie from that of the weeks drawn
 
 
@@ -69,15 +71,17 @@ class Refill:
 
 def first_passage(
     needed: Floats, weeks: list[Floats], weights: Floats, delay_days: Floats, parks: tuple[float, float],
-    horizon_days: int, rng: np.random.Generator,
+    horizon_days: int, rng: np.random.Generator, pace: Floats | None = None,
 ) -> Floats:  # fmt: skip
     """Days until `needed` cycles are done, one path for each of them: shape (paths,), inf beyond the horizon.
 
     `weeks` hold the times of the cycles of past weeks (days since the week's start, ascending), to be drawn with
-    `weights`; `parks` is (chance a week, mean days); `delay_days` (paths,) passes before anything runs.
+    `weights`; `parks` is (chance a week, mean days); `delay_days` (paths,) passes before anything runs. `pace` (weeks,) is how
+    many cycles one of each week stands for, where the timer is set otherwise now.
     """
+    pace = np.ones(len(weeks)) if pace is None else pace
     paths, ahead = len(needed), int(np.ceil(horizon_days / 7)) + 1
-    counts = np.array([len(week) for week in weeks], np.float64)
+    counts = np.array([len(week) for week in weeks], np.float64) * pace
     mean = float(counts @ weights)
     if mean <= 0:
         return np.full(paths, np.inf)
@@ -93,21 +97,24 @@ def first_passage(
         w = week[p]
         before = done[p, w - 1] if w else 0.0
         times = weeks[drawn[p, w]]
-        position = max(0, int(np.ceil(needed[p] - before)) - 1)
+        position = max(0, int(np.ceil((needed[p] - before) / pace[drawn[p, w]])) - 1)
         days[p] = start[p, w] + times[min(position, len(times) - 1)]
     return np.where(days <= horizon_days, days, np.inf)
 
 
-def _past_weeks(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> tuple[list[Floats], Floats]:
-    """Times of the cycles (days since the week's start) of the weeks that end at `as_of_us`, newest first, and weights."""
+def _past_weeks(
+    cycles_us: Ints, counts: Ints, pace: Floats, first_us: int, as_of_us: int
+) -> tuple[list[Floats], Floats, Floats]:
+    """Times of the cycles (days since the week's start) of the weeks that end at `as_of_us`, newest first, weights, and paces."""
     whole = min(_WEEKS, (as_of_us - first_us) // _WEEK_US)
-    weeks = []
+    weeks, paces = list[Floats](), list[float]()
     for back in range(int(whole)):
         start = as_of_us - (back + 1) * _WEEK_US
         a, b = np.searchsorted(cycles_us, [start, start + _WEEK_US])
         weeks.append(np.repeat((cycles_us[a:b] - start) / DAY_US, counts[a:b]))
+        paces.append(float(np.average(pace[a:b], weights=counts[a:b])) if b > a else 1.0)
     weights = 0.5 ** (np.arange(int(whole)) / _HALF_LIFE_WEEKS)
-    return weeks, weights
+    return weeks, weights, np.array(paces)
 
 
 def _parks(at_us: Ints, as_of_us: int) -> list[tuple[int, int]]:
@@ -120,15 +127,23 @@ def _parks(at_us: Ints, as_of_us: int) -> list[tuple[int, int]]:
     return [(int(at_us[k]), int(ends[k])) for k in np.flatnonzero(days > limit)]
 
 
-def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Settings) -> Refill:
+def _pace(audit: Audit) -> Floats:
+    """(cycles,) how many cycles each would be under the timer's present setting; small differences are the timer's own."""
+    if not len(audit.interval_h):
+        return np.zeros(0)
+    ratio = audit.interval_h / audit.interval_h[-1]
+    return np.where(np.abs(ratio - 1) > _SAME_SETTING, ratio, 1.0)
+
+
+def forecast(history: History, audit: Audit, reservoir: Reservoir, settings: Settings) -> Refill:
     """The refill forecast of one vehicle."""
     setup, as_of = history.setup, history.as_of_us
     dose_cm3 = setup.dose_cm3 * reservoir.share
     at_us = history.cycles.at_us
-    ran = 1 + lost
+    ran, pace = 1 + audit.lost, _pace(audit)
     days = (as_of - int(at_us[0])) / DAY_US if len(at_us) else 0.0
     recent = at_us > as_of - 28 * DAY_US
-    per_day = float(ran[recent].sum() / min(days, 28.0)) if days >= 1 else None
+    per_day = float((ran * pace)[recent].sum() / min(days, 28.0)) if days >= 1 else None
     level, level_sd, low_since_us = reservoir.level_pct, reservoir.level_sd, reservoir.low_since_us
     counted = _counted(history, reservoir)
     if counted is not None:
@@ -150,7 +165,7 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days of cycles are recorded")
-    due_days = _draw(history, ran, level, level_sd, dose_cm3, reservoir.share_sd, settings)
+    due_days = _draw(history, ran, pace, level, level_sd, dose_cm3, reservoir.share_sd, settings)
     if due_days is None:
         return answer("unknown", "the pump has not run in the weeks on record")
     points = np.quantile(due_days, [0.1, 0.5, 0.9], method="inverted_cdf")
@@ -173,6 +188,7 @@ def forecast(history: History, lost: Ints, reservoir: Reservoir, settings: Setti
 def _draw(
     history: History,
     ran: Ints,
+    pace: Floats,
     level: float,
     level_sd: float,
     dose_cm3: float,
@@ -182,7 +198,7 @@ def _draw(
     setup, as_of, at_us = history.setup, history.as_of_us, history.cycles.at_us
     # The same question gets the same answer: the generator starts from the vehicle's name.
     rng = np.random.default_rng([ord(c) for c in f"{setup.fleet}/{setup.vehicle}"])
-    weeks, weights = _past_weeks(at_us, ran, int(at_us[0]), as_of)
+    weeks, weights, paces = _past_weeks(at_us, ran, pace, int(at_us[0]), as_of)
     idle = _parks(at_us, as_of)
     ends = as_of - DAY_US * 7 * np.arange(len(weeks))
     active = np.array([not any(a < end - DAY_US and b > end - 6 * DAY_US for a, b in idle) for end in ends], bool)
@@ -191,11 +207,11 @@ def _draw(
     if active.sum() < 2:
         # Too little for a calendar: the cycles so far, spread evenly over a week.
         span_days = max((as_of - int(at_us[0])) / DAY_US, 1.0)
-        rate = float(ran.sum()) / span_days
+        rate = float((ran * pace).sum()) / span_days
         number = round(7 * rate)
         if number < 1:
             return None
-        weeks, weights = [np.linspace(0, 7, number, endpoint=False)], np.ones(1)
+        weeks, weights, paces = [np.linspace(0, 7, number, endpoint=False)], np.ones(1), np.ones(1)
         drift, parks, active = 0.35, (_PARK_PER_WEEK, _PARK_DAYS), np.ones(1, bool)
     else:
         recent = [(b - a) / DAY_US for a, b in idle if b > as_of - len(weeks) * _WEEK_US]
@@ -210,7 +226,7 @@ def _draw(
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
     parked = bool(idle) and idle[-1][1] == as_of
     delay = rng.exponential(parks[1], _PATHS) if parked else np.zeros(_PATHS)
-    return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng)
+    return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng, paces[active])
 
 
 def _recorded_fills(history: History) -> list[Work]:

@@ -70,7 +70,7 @@ def analyse(
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, share=tank.own_share)
     findings = findings_with(past, [_told(stretch, history) for stretch in told], as_of_us)
-    refill = forecast(history, audit.lost, tank, settings)
+    refill = forecast(history, audit, tank, settings)
     return Result(
         history,
         audit,

@@ -3,7 +3,6 @@
 import contextlib
 import csv
 import json
-import math
 import os
 import secrets
 import signal
@@ -384,9 +383,7 @@ def refill_round(
         day = told.today + timedelta(days=visit.day)
         print(f"{day:%a} {day.day} {day:%b %Y}: {len(visit.stops)} vehicles")
         for grease, litres in sorted(visit.litres.items()):
-            number = math.ceil(litres / container - 1e-9) if container else 0
-            boxes = f": {number} container{'s' * (number != 1)} of {container:g} l" if container else ""
-            print(f"  take {litres:.1f} l of {grease}{boxes}")
+            print(f"  take {litres:.1f} l of {grease}{words.containers(litres, container)}")
         for row in (r for r in rows if r["date"] == day.isoformat()):
             also = f"; also: {row['also']}" if row["also"] else ""
             print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {row['fill_by']}{also}")

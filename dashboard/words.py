@@ -1,5 +1,6 @@
 """Numbers and times as people read them."""
 
+import math
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -60,6 +61,14 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
 def litres(amount: float) -> str:
     """1.4 l."""
     return f"{amount:.1f} l" if amount >= 1 else f"{amount:.2f} l"
+
+
+def containers(amount_l: float, container_l: float | None) -> str:
+    """: 2 containers of 18 l; nothing where their size is not known."""
+    if container_l is None:
+        return ""
+    number = math.ceil(amount_l / container_l - 1e-9)
+    return f": {number} container{'s' * (number != 1)} of {container_l:g} l"
 
 
 def work_details(one: Work) -> list[str]:

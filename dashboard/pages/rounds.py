@@ -40,6 +40,10 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
                         id="round-limit", label="Fills a day at most", value=int(limit) if limit.isdecimal() else "", min=1, w=160,
                         placeholder="no limit", allowDecimal=False, debounce=400,
                     ),
+                    dmc.NumberInput(
+                        id="round-container", label="Litres in a container", min=0.1, w=160, placeholder="loose", debounce=400,
+                        persistence=True, persistence_type="local",
+                    ),
                     dmc.TextInput(
                         id="round-by", label="Who fills", persistence=True, persistence_type="local", debounce=True, w=160
                     ),
@@ -61,9 +65,9 @@ def _plan(depot: str, days: str, limit: object) -> Round:
     return queries.refill_round(engine(), depot, int(days), most, WORTH, WORKDAYS, queries.now_us())
 
 
-def body(told: Round, days: int) -> list[Any]:
-    """The visits, each on its own card."""
-    shown: list[Any] = [_visit(told, visit) for visit in told.visits]
+def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
+    """The visits, each on its own card; grease in whole containers, where their size is known."""
+    shown: list[Any] = [_visit(told, visit, container_l) for visit in told.visits]
     if not shown:
         shown = [html.P(f"Nothing is due at {told.depot} within {days} days.", className="dim")]
     else:
@@ -73,9 +77,12 @@ def body(told: Round, days: int) -> list[Any]:
     return shown
 
 
-def _visit(told: Round, visit: Visit) -> dmc.Paper:
+def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     day = told.today + timedelta(days=visit.day)
-    take = [html.Li(f"{words.litres(amount)} of {grease}") for grease, amount in sorted(visit.litres.items())]
+    take = [
+        html.Li(f"{words.litres(amount)} of {grease}{words.containers(amount, container_l)}")
+        for grease, amount in sorted(visit.litres.items())
+    ]
     heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there", "Tick off")
     rows = []
     for stop in visit.stops:
@@ -144,15 +151,17 @@ def save_calendar(_clicks: int, depot: str, days: str, limit: object) -> Any:
     Input("round-depot", "value"),
     Input("round-days", "value"),
     Input("round-limit", "value"),
+    Input("round-container", "value"),
 )
-def show(depot: str, days: str, limit: object) -> tuple[list[Any], str]:
+def show(depot: str, days: str, limit: object, container_l: object) -> tuple[list[Any], str]:
     """The chosen round; the address holds the choice."""
     if not depot:
         return [html.P("No vehicles are registered yet.", className="dim")], "/rounds"
     kept = {"depot": depot, "days": days, "limit": str(limit or "")}
     address = f"/rounds?{urlencode({k: v for k, v in kept.items() if v})}"
     try:
-        return body(_plan(depot, days, limit), int(days)), address
+        size = float(container_l) if isinstance(container_l, int | float) and container_l > 0 else None
+        return body(_plan(depot, days, limit), int(days), size), address
     except ValueError as error:
         return [dmc.Alert(f"{error}: allow more fills a day.".capitalize(), color="gray")], address
 
