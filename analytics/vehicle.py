@@ -14,6 +14,7 @@ from statsmodels.robust.robust_linear_model import RLM
 from analytics import cycles, pressure, reservoir, traces
 from analytics.cycles import Audit
 from analytics.findings import KINDS, Finding, Severity, Stretch, urgency
+from analytics.greased import hours_since
 from analytics.history import DAY_US, HOUR_US, History, build
 from analytics.past import Past, fills_with, findings_with
 from analytics.pressure import PROOF_CYCLES, Pressures
@@ -476,9 +477,11 @@ def _drift(ratio: Floats, noise: float) -> str | None:
 
 
 def line_conditions(result: Result) -> list[dict[str, Any]]:
-    """One object for each line of the call-out sheet: its condition and the latest ratio of its channel to expected."""
+    """One object for each line of the call-out sheet: its condition, the latest ratio of its channel to expected, and ignition
+    hours since grease last surely arrived."""
     open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
     index = {name: j for j, name in enumerate(result.pressures.channels)}
+    since = hours_since(result.history, result.findings, DEFAULTS)
     out = []
     for line in result.history.setup.lines:
         ratio = None
@@ -493,7 +496,8 @@ def line_conditions(result: Result) -> list[dict[str, Any]]:
                     _drift(known.astype(np.float64), float(result.pressures.noise[index[line.channel]])) or watched
                 )
             condition = open_.get(line.channel) or watched
-        out.append({"line": line.line, "condition": condition, "ratio": ratio})
+        told = {"line": line.line, "condition": condition, "ratio": ratio, "hours_since_grease": since[line.line]}
+        out.append(told)
     return out
 
 

@@ -73,6 +73,9 @@ def head(result: Result) -> list[Any]:
     ]
     out += [dmc.Alert(note, title="About the data", color="gray", mb="sm") for note in analysis.notes(result)]
     wrong = [parts.finding(f, setup.timezone, full=True) for f in open_]
+    waiting = _waiting(result)
+    if waiting:
+        wrong.append(html.P(waiting))
     if wrong:
         wrong.insert(0, parts.cautions())
     learning = result.pressures.channels and not result.pressures.learned.any()
@@ -84,6 +87,19 @@ def head(result: Result) -> list[Any]:
     out.append(parts.section("What is wrong", wrong or [html.P(nothing)]))
     out.append(parts.section("Refill", [_refill(result)]))
     return out
+
+
+def _waiting(result: Result) -> str:
+    """Who has waited longest for grease, where it is longer than the timer explains; empty where nobody has."""
+    setup = result.history.setup
+    points = {line.line: line.point for line in setup.lines}
+    since = {c["line"]: c["hours_since_grease"] for c in analysis.line_conditions(result)}
+    long = {line: hours for line, hours in since.items() if hours is not None and hours > 3 * setup.interval_min / 60}
+    if not long:
+        return ""
+    line, hours = max(long.items(), key=lambda item: item[1])
+    more = "" if len(long) == 1 else f"; {len(long)} of {len(since)} lines wait longer than the timer explains"
+    return f"Longest without grease: line {line} ({points[line]}), {hours:.0f} ignition hours{more}."
 
 
 def _refill(result: Result) -> html.Div:
@@ -234,6 +250,16 @@ def what_if(interval_min: object, run_s: object, who: dict[str, Any]) -> Any:
     return timer_table(result, float(interval_min), float(run_s))
 
 
+_SHEET_NOTE = (
+    "Condition of each line by its latest readings, and ignition hours since grease last surely arrived: by a whole cycle with the"
+    " line sound, or by hand."
+)
+
+
+def _since(hours: float | None) -> str:
+    return "never seen" if hours is None else f"{hours:.1f}" if hours < 10 else f"{hours:.0f}"
+
+
 def tail(result: Result) -> list[Any]:
     """The call-out sheet with the condition of each line, and what is over."""
     setup = result.history.setup
@@ -249,10 +275,11 @@ def tail(result: Result) -> list[Any]:
         rows.append(
             html.Tr(
                 [html.Td(str(line.line)), html.Td([line.point, critical]),
-                 html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio)]
+                 html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio),
+                 html.Td(_since(now["hours_since_grease"]))]
             )
         )  # fmt: skip
-    heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected")
+    heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected", "Ignition hours since grease")
     sheet = html.Div(
         html.Table(
             [html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)], className="sheet"
@@ -260,7 +287,7 @@ def tail(result: Result) -> list[Any]:
         className="wide",
     )
     over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
-    out = [parts.section("Call-out sheet", sheet, "Condition of each line by its latest readings.")]
+    out = [parts.section("Call-out sheet", sheet, _SHEET_NOTE)]
     past = [parts.finding(f, setup.timezone, full=False) for f in over[:20]] or [html.P("None.", className="dim")]
     out.append(parts.section("What is over", past))
     return out

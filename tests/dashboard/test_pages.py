@@ -117,7 +117,7 @@ def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypa
     rounds = importlib.import_module("dashboard.pages.rounds")  # a page can be imported once there is an application
     monkeypatch.setattr(rounds, "engine", lambda: engine)
     assert page(client, "/rounds", "?depot=Skarvholm+Quarry&days=56")
-    shown, address = rounds.show("Skarvholm Quarry", "56", "")
+    shown, address = rounds.show("Skarvholm Quarry", "56", "", 2)
     assert address == "/rounds?depot=Skarvholm+Quarry&days=56"
     text = json.dumps(shown, cls=PlotlyJSONEncoder)
     assert "tipper 101" in text

@@ -1,0 +1,47 @@
+"""The number behind it all: for each point, ignition hours since grease last surely arrived."""
+
+from collections.abc import Iterable
+from typing import Final
+
+import numpy as np
+
+from analytics.findings import Finding
+from analytics.history import History
+from analytics.settings import Settings
+
+_ON_A_CHANNEL: Final = ("blocked_line", "open_line")
+
+
+def hours_since(history: History, findings: Iterable[Finding], settings: Settings) -> dict[int, float | None]:
+    """Line -> ignition hours since a cycle that ran its time, was not denied by a confirmation and whose pressures call neither the
+    line nor the pump wrong; or since somebody greased the point by hand. None where that never was.
+
+    Cycles whose messages were lost count for nothing: nobody knows what their pressures were.
+    """
+    c = history.cycles
+    if not len(history.heard_h):
+        return {line.line: None for line in history.setup.lines}
+    now_h = float(history.heard_h[-1])
+    pumped = (c.complete != 0) & (c.run_s >= settings.short_run * history.run_s)
+    for found in findings:
+        if found.kind == "starved_pump":
+            pumped &= ~_inside(history, found)
+    out: dict[int, float | None] = {}
+    for line in history.setup.lines:
+        arrived = pumped.copy()
+        for found in findings:
+            if found.kind in _ON_A_CHANNEL and line.line in found.lines:
+                arrived &= ~_inside(history, found)
+        hours = [float(history.cycle_h[np.flatnonzero(arrived)[-1]])] if arrived.any() else []
+        hours += [
+            float(np.interp(work.at_us, history.heard_us, history.heard_h))
+            for work in history.work
+            if work.kind == "greased_by_hand" and (not work.lines or line.line in work.lines)
+        ]
+        out[line.line] = round(max(0.0, now_h - max(hours)), 1) if hours else None
+    return out
+
+
+def _inside(history: History, found: Finding) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
+    at_us = history.cycles.at_us
+    return np.asarray((at_us >= found.began_us) & (at_us < (found.ended_us if found.ended_us is not None else 1 << 62)))
