@@ -15,6 +15,7 @@ three in five with 10 * (8e-4)**3 = 5e-9. A 24-channel vehicle at 20 cycles a da
 1e-4 false alarms from noise, 0.01 for 100 vehicles. What is left of the allowance is for what the model cannot follow.
 """
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -110,29 +111,29 @@ class _Common:
 
 def features(history: History) -> Floats:
     """(cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; 0 where unknown."""
-    c, hours = history.cycles, history.cycle_h
-    n = len(c)
-    x = np.zeros((n, 4))
-    x[:, 0] = 1.0
-    clock_h = c.at_us / HOUR_US
-    lagged, last, start_h = np.nan, 0.0, 0.0
+    # Lists: a loop takes several times as long over the numbers of an array.
+    c, n = history.cycles, len(history.cycles)
+    hours, clock_h, temps = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist(), c.temp_c.tolist()
+    grease, stiff = [0.0] * n, [0.0] * n
+    lagged, last, start_h = math.nan, 0.0, 0.0
     stop_long = True
     for i in range(n):
         if i:
             stopped_h = (clock_h[i] - clock_h[i - 1]) - (hours[i] - hours[i - 1])
             if stopped_h > 0.2:
                 start_h = hours[i - 1]
-                stop_long = bool(stopped_h > _LONG_STOP_H)
-        temp = c.temp_c[i]
-        if not np.isnan(temp) and -60 <= temp <= 70:
+                stop_long = stopped_h > _LONG_STOP_H
+        temp = temps[i]
+        if -60 <= temp <= 70:
             passed = clock_h[i] - last
-            lagged = temp if np.isnan(lagged) else lagged + (1 - np.exp(-passed / _LAG_H)) * (temp - lagged)
+            lagged = temp if math.isnan(lagged) else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
             last = clock_h[i]
-        if not np.isnan(lagged) and clock_h[i] - last < 24:
-            z = (lagged - 10) / 10
-            x[i, 1:3] = z, z * z
-        x[i, 3] = np.exp(-(hours[i] - start_h) / _COLD_START_H) if stop_long else 0.0
-    return x
+        if not math.isnan(lagged) and clock_h[i] - last < 24:
+            grease[i] = (lagged - 10) / 10
+        if stop_long:
+            stiff[i] = math.exp(-(hours[i] - start_h) / _COLD_START_H)
+    z = np.array(grease)
+    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)])
 
 
 def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
@@ -310,17 +311,18 @@ class _Follower:
         Further back than a fault needs to grow, so that one that grows slowly is not learned as the new normal. Where the
         temperature is known it may pull what was learned since back to that; where it is not, there is room for the weather.
         """
-        age_us = self.at_us[a] - self.at_us[:a]
         youngest, oldest = _PAST_DAYS if self.with_temp else _PAST_DAYS_BLIND
-        past = self.calm[:a] & (age_us > youngest * DAY_US) & (age_us < oldest * DAY_US)
-        past &= ~np.isnan(self.logp[:a, j]) & (np.arange(a) > self.mended[j])
-        if past.sum() < self.settings.learning_cycles:
+        window = self.at_us[a] - np.array([oldest, youngest]) * DAY_US
+        first, last = np.searchsorted(self.at_us[:a], window)
+        first = max(int(first), int(self.mended[j]) + 1)
+        past = first + np.flatnonzero(self.calm[first:last] & ~np.isnan(self.logp[first:last, j]))
+        if len(past) < self.settings.learning_cycles:
             return guess, guess_sd if self.with_temp else np.maximum(guess_sd, _WEATHER_SD)
         if not self.with_temp:
-            level = float(np.median(self.logp[:a][past, j])) - self.state.level[j]
+            level = float(np.median(self.logp[past, j])) - self.state.level[j]
             return np.full_like(guess, level), np.full_like(guess_sd, _WEATHER_SD)
         weather = self.common.theta[1:]
-        level = float(np.median(self.logp[:a][past, j] - self.x[:a][past, 1:] @ weather)) - self.state.level[j]
+        level = float(np.median(self.logp[past, j] - self.x[past, 1:] @ weather)) - self.state.level[j]
         before = level + x[:, 1:] @ weather
         return np.clip(guess, before - _SINCE_THEN, before + _SINCE_THEN), guess_sd
 
@@ -513,7 +515,8 @@ def _stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) ->
     step = np.minimum.accumulate(np.where(steps > 0, steps, np.inf))
     edges = np.flatnonzero(np.r_[True, steps > 0, True])
     found = []
-    for first, last in pairwise(edges.tolist()):
+    long = np.flatnonzero(np.diff(edges) >= least)
+    for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
         coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 4))  # as far as the reading itself can tell
         known = min(float(step[first - 1]), coarse) if first else coarse
         needed = _repeats_needed(float(value[first]), known, least)
