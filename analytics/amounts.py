@@ -46,6 +46,8 @@ def monthly(supplies: Iterable[Supply]) -> list[Amount]:
     for supply in supplies:
         setup = supply.setup
         zone, grease = ZoneInfo(setup.timezone), f"{setup.grease}, NLGI {setup.nlgi}"
+        # What this vehicle's cycles use while it is sound, beside its sheet.
+        share = supply.refill["sound_cm3_per_cycle"] / setup.dose_cm3 if supply.refill else 1.0
         filled: dict[str, float] = {}
         for at_us, litres in _fills(supply):
             month = instant(at_us).astimezone(zone).strftime("%Y-%m")
@@ -54,7 +56,7 @@ def monthly(supplies: Iterable[Supply]) -> list[Amount]:
         for month in sorted({str(day["day"])[:7] for day in supply.days} | filled.keys()):
             one = found.setdefault((month, setup.depot, grease), Amount(month, setup.depot, grease))
             inside = [day for day in supply.days if str(day["day"]).startswith(month)]
-            used, put_in = sum(day.get("used_l", 0.0) for day in inside), filled.get(month, 0.0)
+            used, put_in = share * sum(day.get("used_l", 0.0) for day in inside), filled.get(month, 0.0)
             one.vehicles += 1
             one.used_l += used
             one.filled_l += put_in

@@ -42,6 +42,7 @@ class Refill:
     due_late_us: int | None
     litres_to_full: float | None
     cm3_per_cycle: float
+    sound_cm3_per_cycle: float  # the same while nothing is lost or held back
     cycles_per_day: float | None
     state: str
     reason: str | None
@@ -63,6 +64,7 @@ class Refill:
             "due_late": time(self.due_late_us),
             "litres_to_full": self.litres_to_full,
             "cm3_per_cycle": self.cm3_per_cycle,
+            "sound_cm3_per_cycle": self.sound_cm3_per_cycle,
             "cycles_per_day": self.cycles_per_day,
             "state": self.state,
             "reason": self.reason,
@@ -155,7 +157,8 @@ def forecast(history: History, audit: Audit, reservoir: Reservoir, settings: Set
         return Refill(
             as_of, None if level is None else round(level, 1), setup.low_mark_pct, *due,
             None if level is None else round(max(0.0, 100 - level) / 100 * setup.reservoir_l, 2),
-            round(dose_cm3, 2), None if per_day is None else round(per_day, 1), state, reason,
+            round(dose_cm3, 2), round(setup.dose_cm3 * reservoir.own_share, 2),
+            None if per_day is None else round(per_day, 1), state, reason,
         )  # fmt: skip
 
     if level is None:

@@ -378,7 +378,7 @@ _DAYS_SILENT: Final = 60
 
 def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours, litres that its cycles
-    used, level at its end (None: not known).
+    use by the sheet, level at its end (None: not known).
 
     At most _DAYS_SHOWN of them, and not long beyond the last that was heard.
     """
@@ -402,7 +402,7 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
     missed[int(heard_day[-1])] += result.audit.open_missed
     tank = result.reservoir
-    used = per_day(cycle_day, tank.used_pct * tank.own_share / 100 * history.setup.reservoir_l)
+    used = per_day(cycle_day, tank.used_pct / 100 * history.setup.reservoir_l)
     level = np.full(width, np.nan)
     known = np.flatnonzero(np.isfinite(tank.track))
     level[np.clip(cycle_day[known], 0, width - 1)] = tank.track[known]  # the last of the day stands
