@@ -313,6 +313,7 @@ def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
 @app.command(epilog="Example: tallow backtest --weeks 12")
 def backtest(
     weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
+    chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
     as_json: Json = False,
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
@@ -322,6 +323,13 @@ def backtest(
         told = run.backtest(engine, weeks, pool, bar)
     if told is None:
         raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
+    if chart is not None:
+        from dashboard.figures import held_dates
+
+        try:
+            held_dates(told.below, told.cases, "plotly_white").write_html(chart, include_plotlyjs=True)
+        except OSError as error:
+            raise Problem(f"{chart} cannot be written: {error.strerror}") from None
     if as_json:
         _print_json(asdict(told))
         return

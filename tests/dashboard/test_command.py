@@ -131,6 +131,9 @@ def test_the_words_for_people(recorded: str) -> None:
         (["simulate"], "nothing to do"),
         (["simulate", "--scenario", "nosuch", "--to", "x"], "scenario"),
         (["simulate", "--broker", "mqtt://127.0.0.1:1"], "cannot be reached"),
+        (["work", "HS-1", "filled", "--by", "me", "--litres", "1"], "no vehicle called"),
+        (["timer", "HS-1"], "no vehicle called"),
+        (["amounts", "--depot", "nowhere"], "no depot is called"),
     ],
 )
 def test_what_is_wrong_is_one_clear_line(tmp_path: Path, arguments: list[str], told: str) -> None:
@@ -247,11 +250,47 @@ def test_past_refill_dates_are_held_against_what_came(recorded: str) -> None:
     assert told["pinball_days"] < 0.85 * told["nominal_pinball_days"]
     assert told["pinball_days"] < 0.6 * told["straight_pinball_days"]
     assert [h[:2] for h in told["horizons"]] == [[0, 7], [7, 21], [21, 60]]
-    said = tallow("backtest", "--weeks", "8", database=recorded).stdout
+    chart = Path(recorded.removeprefix("sqlite:///")).with_name("held.html")
+    said = tallow("backtest", "--weeks", "8", "--chart", str(chart), database=recorded).stdout
     assert f"{told['cases']} forecasts" in said
+    assert "should have come by then" in chart.read_text("utf-8")
 
 
 def test_without_a_past_there_is_nothing_to_hold_against(tmp_path: Path) -> None:
     """One clear line."""
     done = tallow("backtest", database=f"sqlite:///{tmp_path / 'tallow.db'}")
     assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+
+
+def test_work_is_recorded_corrected_and_withdrawn(recorded: str) -> None:
+    """By command; the list keeps what no longer stands, and amounts and the timer answer for people."""
+    made = tallow(
+        "work",
+        "HS-103",
+        "filled",
+        "--litres",
+        "12",
+        "--by",
+        "R. Okafor",
+        "--at",
+        "2026-02-20T10:00:00Z",
+        database=recorded,
+    )
+    key = made.stdout.rsplit(" ", 1)[1].strip(".\n")
+    again = tallow("work", "HS-103", "filled", "--litres", "1.2", "--by", "R. Okafor", "--at", "2026-02-20T10:00:00Z", "--corrects", key,
+                   database=recorded)  # fmt: skip
+    assert (made.returncode, again.returncode) == (0, 0)
+    listed = tallow("work", "harrowmere-stone/HS-103", database=recorded).stdout.splitlines()
+    assert len(listed) == 2
+    assert [line.endswith("no longer stands") for line in sorted(listed, key=lambda line: key not in line[:12])] == [
+        True,
+        False,
+    ]
+    done = tallow("work", "HS-103", "--withdraw", key, "--by", "R. Okafor", database=recorded)
+    assert f"Record {key} withdrawn." in done.stdout
+    timer = tallow("timer", "HS-102", "--interval-min", "40", database=recorded).stdout
+    assert "then every 40.0 min" in timer
+    assert tallow("analyse", database=recorded).returncode == 0
+    assert "l used" in tallow("amounts", "--months", "2", database=recorded).stdout
+    rows = list(csv.DictReader(tallow("amounts", "--csv", database=recorded).stdout.splitlines()))
+    assert {"used_l", "filled_l", "unaccounted_l", "used_kg"} <= rows[0].keys()
