@@ -47,7 +47,8 @@ def monthly(supplies: Iterable[Supply]) -> list[Amount]:
         setup = supply.setup
         zone, grease = ZoneInfo(setup.timezone), f"{setup.grease}, NLGI {setup.nlgi}"
         # What this vehicle's cycles use while it is sound, beside its sheet.
-        share = supply.refill["sound_cm3_per_cycle"] / setup.dose_cm3 if supply.refill else 1.0
+        sound = (supply.refill or {}).get("sound_cm3_per_cycle")
+        share = 1.0 if sound is None else sound / setup.dose_cm3
         filled: dict[str, float] = {}
         for at_us, litres in _fills(supply):
             month = instant(at_us).astimezone(zone).strftime("%Y-%m")

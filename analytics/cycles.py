@@ -78,7 +78,7 @@ def audit(history: History, settings: Settings) -> Audit:
                 mismatch = None
         interval = own[i] = factor * registered[i]
         if i == 0 or boot[i] != boot[i - 1]:
-            phase, window, seen, last = 0.0, [], 0.0, i if sure[i] else -1
+            phase, perhaps, window, seen, last = 0.0, 0, [], 0.0, i if sure[i] else -1
             continue
         ran = cycle_no[i] - cycle_no[i - 1]
         # The counter stood still, went back, or gained more than the pump can run: nothing can be said of this gap.
@@ -86,6 +86,9 @@ def audit(history: History, settings: Settings) -> Audit:
             phase, last = 0.0, i if sure[i] else -1
             continue
         lost[i] = ran - 1
+        if registered[i] != registered[i - 1]:  # a gap in which the timer was set otherwise says nothing
+            perhaps, last = 0, i if sure[i] else -1
+            continue
         if not sure[i] or last < 0:
             phase, last = (phase, last) if not sure[i] else (0.0, i)
             continue
@@ -112,7 +115,7 @@ def audit(history: History, settings: Settings) -> Audit:
         # The timer's own setting, from gaps that hold no manual cycle and no standstill.
         if manual and missed[i]:  # a standstill that ended by the test button
             gaps = []
-        elif not manual and not (last and pressed[last] > pressed[last - 1]):
+        elif not manual and not pressed[last] > (pressed[last - 1] if last else 0):
             gaps.append((gap_h / ran, last))
         last = i
         needed = max(settings.timer_gaps, math.ceil(step / (0.02 * interval)))
@@ -170,7 +173,8 @@ def audit(history: History, settings: Settings) -> Audit:
 
     open_missed = 0
     if n:
-        interval = factor * registered[-1]
+        # Where it was set otherwise since, the longer of both.
+        interval = factor * max(registered[-1], history.setup.interval_min / 60)
         open_missed, when = _since_last_cycle(history, last, interval, settings) if last >= 0 else (0, 0)
         if open_missed >= settings.missed_needed:
             if trouble is None:
@@ -215,7 +219,8 @@ def _open_gap_certain(history: History, anchor: int, cycle: int, interval_h: flo
     """
     later, hours, unheard = _since(history, anchor, cycle, interval_h)
     needed = interval_h * (settings.missed_needed + 0.6 + unheard) + history.meter_step_h
-    found = np.flatnonzero((hours >= needed) & history.heard_sure[later])
+    same = history.heard_boot[later] == history.cycles.boot[cycle]
+    found = np.flatnonzero((hours >= needed) & history.heard_sure[later] & same)
     return int(history.heard_us[later][found[0]]) if len(found) else None
 
 
@@ -238,8 +243,9 @@ def _since_last_cycle(history: History, anchor: int, interval_h: float, settings
     if at is None:
         return 0, 0
     later, hours, unheard = _since(history, anchor, cycle, interval_h)
-    known = np.flatnonzero(history.heard_sure[later])[-1]
-    return max(0, int((hours[known] - history.meter_step_h) / interval_h) - int(unheard[known])), at
+    sure = history.heard_sure[later] & (history.heard_boot[later] == history.cycles.boot[cycle])
+    # What was missed by some moment stays missed, whatever is not heard after it.
+    return int(np.max((hours[sure] - history.meter_step_h) // interval_h - unheard[sure], initial=0)), at
 
 
 def incomplete(history: History, explained: Floats, settings: Settings) -> list[Stretch]:
@@ -323,6 +329,8 @@ def silence(history: History, settings: Settings) -> list[Stretch]:
         for left_us, back_us in history.away():  # nobody expects to hear of it
             if left_us <= detected < back_us:
                 detected = back_us + int(limit_h * HOUR_US)
+            elif after is None and detected < left_us <= history.as_of_us:
+                after = left_us
         if detected <= history.as_of_us if after is None else detected < after:
             stretches.append(Stretch("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
         ordinary.append(gap_h)

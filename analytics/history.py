@@ -209,9 +209,11 @@ def _those_between(
         same &= ~heard[mine[between]] | (late[mine[between]] >= before - CLOCK_TOLERANCE_US)
         out[mine[between[same]]] = before[same]
         for order in (mine, mine[::-1]):  # at either end of such a stretch: those that are off by just as much
-            last = 0
+            last, unheard = 0, 0
             for m in order.tolist():
-                if out[m] == 0 and last and (not heard[m] or abs(late[m] - last) < CLOCK_TOLERANCE_US):
+                unheard = 0 if heard[m] else unheard + 1
+                near = abs(late[m] - last) < CLOCK_TOLERANCE_US if heard[m] else unheard <= 20
+                if out[m] == 0 and last and near:
                     out[m] = last
                 last = int(out[m])
     return out

@@ -16,7 +16,7 @@ three in five with 10 * (8e-4)**3 = 5e-9. A 24-channel vehicle at 20 cycles a da
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -49,6 +49,7 @@ _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further wher
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
 _NEVER: Final = 1 << 40
+_NOTHING_KPA: Final = 20.0  # below it a reading is no pressure at all
 PROOF_CYCLES: Final = 10  # that show whether a repair held
 _SINCE_THEN: Final = 0.12  # by which a lone channel may have changed soundly since then
 _PAST_DAYS: Final = (9.0, 36.0)
@@ -160,11 +161,15 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
         j = order.index(stretch.channel or "")
         usable[(c.at_us >= stretch.began_us) & (c.at_us < (stretch.ended_us or 1 << 62)), j] = False
     with np.errstate(invalid="ignore"):
-        logp = np.log(np.maximum(peak, 20.0))
+        logp = np.log(np.maximum(peak, _NOTHING_KPA))
     # Readings that repeat exactly wait until it is plain whether the sensor is stuck.
     same = np.zeros((n, width), bool)
     if n > 2:
-        same[2:] = (peak[2:] == peak[1:-1]) & (peak[1:-1] == peak[:-2])
+        same[2:] = (peak[2:] == peak[1:-1]) & (peak[1:-1] == peak[:-2]) & (peak[2:] > _NOTHING_KPA)
+        k = settings.stuck_readings + 1
+        if n > k:  # that long they have waited enough
+            windows = np.lib.stride_tricks.sliding_window_view(peak, k, axis=0)
+            same[k - 1 :] &= ~(windows == windows[..., :1]).all(axis=2)
     follower = _Follower(
         history,
         np.where(usable, logp, np.nan),
@@ -183,9 +188,20 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
         for channel in (*order, None):
             found += joined([s for s in stretches if (s.kind, s.channel) == (kind, channel)], pause_us)
     state = follower.state
-    return Pressures(
-        tuple(order), ratio, state.level, state.noise, state.count, explained, tuple(found) + tuple(sensors)
-    )
+    told = tuple(_until_taken_off(stretch, history) for stretch in (*found, *sensors))
+    return Pressures(tuple(order), ratio, state.level, state.noise, state.count, explained, told)
+
+
+def _until_taken_off(stretch: Stretch, history: History) -> Stretch:
+    """Nothing lasts on a channel that a later call-out sheet leaves out."""
+    if stretch.channel is None or stretch.ended_us is not None:
+        return stretch
+    named = [stretch.channel in setup.channels for setup in history.setups]
+    if not any(named) or named[-1]:
+        return stretch
+    last = len(named) - 1 - named[::-1].index(True)
+    since_us = history.setups[last + 1].valid_from_us or history.as_of_us
+    return replace(stretch, ended_us=max(since_us, stretch.detected_us))
 
 
 class _Follower:
@@ -517,7 +533,7 @@ def _stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) ->
     found = []
     long = np.flatnonzero(np.diff(edges) >= least)
     for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
-        coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 4))  # as far as the reading itself can tell
+        coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
         known = min(float(step[first - 1]), coarse) if first else coarse
         needed = _repeats_needed(float(value[first]), known, least)
         if last - first >= needed:

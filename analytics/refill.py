@@ -179,7 +179,7 @@ def forecast(history: History, audit: Audit, reservoir: Reservoir, settings: Set
     elif counted is not None:
         reason = (
             "level counted from the cycles since the low-level switch last changed"
-            if setup.level == "switch" and not _recorded_fills(history)
+            if setup.level == "switch" and _switched_last(history)
             else "level counted from the cycles since a fill was recorded"
         )
     elif reservoir.by_counting:
@@ -232,8 +232,28 @@ def _draw(
     return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng, paces[active])
 
 
+def _switched_last(history: History) -> bool:
+    """Whether the low-level switch changed after the latest recorded fill."""
+    changed = [
+        int(at) for at, code in zip(history.faults.at_us, history.faults.code, strict=True) if code == "level_low"
+    ]
+    return not _recorded_fills(history) or bool(changed and changed[-1] > _recorded_fills(history)[-1].at_us)
+
+
 def _recorded_fills(history: History) -> list[Work]:
     return [work for work in history.work if work.kind == "filled"]
+
+
+def filled_to(work: Work, history: History, reservoir: Reservoir) -> float:
+    """The level after a recorded fill, percent: as it says, or by its litres on top of the level then; about full where neither is
+    known."""
+    before = int(np.searchsorted(history.cycles.at_us, work.at_us)) - 1
+    level = float(reservoir.track[before]) if before >= 0 else np.nan
+    if work.to_pct is not None:
+        return work.to_pct
+    if work.litres is not None and np.isfinite(level):
+        return float(np.clip(level + 100 * work.litres / history.setup.reservoir_l, 0, 105))
+    return 95.0
 
 
 def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int | None] | None:
@@ -247,31 +267,33 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
             if code == "level_low":
                 # Whoever fills it fills it to about the mark.
                 known.append((int(at_us), *((setup.low_mark_pct, 1.0) if active else (93.0, 6.0))))
-    for work in _recorded_fills(history):
-        before = np.searchsorted(cycles.at_us, work.at_us) - 1
-        level = reservoir.track[before] if before >= 0 else np.nan
-        if work.to_pct is not None:
-            known.append((work.at_us, work.to_pct, 3.0))
-        elif work.litres is not None and np.isfinite(level):
-            added = 100 * work.litres / setup.reservoir_l
-            known.append((work.at_us, float(np.clip(level + added, 0, 105)), 5.0))
-        else:
-            known.append((work.at_us, 95.0, 5.0))
+    fills = {work.at_us: work for work in _recorded_fills(history)}
+    known += [
+        (work.at_us, filled_to(work, history, reservoir), 3.0 if work.to_pct is not None else 5.0)
+        for work in fills.values()
+    ]
     known = sorted(k for k in known if reservoir.read_us is None or k[0] > reservoir.read_us)
+    for n in range(1, len(known)):
+        work = fills.get(known[n][0])
+        if work is not None and work.to_pct is None and work.litres is not None:  # on top of what was left by then
+            between = (cycles.at_us > known[n - 1][0]) & (cycles.at_us <= work.at_us)
+            left = known[n - 1][1] - reservoir.share * float(reservoir.used_pct[between].sum())
+            to_pct = min(105.0, max(0.0, left) + 100 * work.litres / setup.reservoir_l)
+            known[n] = (work.at_us, to_pct, float(np.hypot(known[n - 1][2], 3.0)))
     if not known:
         return None
     at_us, level, sd = known[-1]
     later = cycles.at_us > at_us
-    left = level - reservoir.share * np.cumsum(reservoir.used_pct[later])
+    after = level - reservoir.share * np.cumsum(reservoir.used_pct[later])
     # The switch opens again only once it was filled; a record may come first.
-    low = np.flatnonzero(left <= setup.low_mark_pct)
+    low = np.flatnonzero(after <= setup.low_mark_pct)
     if level <= setup.low_mark_pct:
         low_since: int | None = at_us
     elif setup.level != "switch" and len(low):
         low_since = int(cycles.at_us[later][low[0]])
     else:
         low_since = None
-    now = float(left[-1]) if len(left) else level
+    now = float(after[-1]) if len(after) else level
     return max(0.0, now), float(np.hypot(sd, 0.1 * (level - now))), low_since
 
 

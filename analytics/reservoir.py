@@ -182,7 +182,8 @@ class _Follower:
     def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
         self.history, self.settings = history, settings
         self.cycle_used = used_by_sheet(history, audit)
-        self.lost_used = self.cycle_used * audit.lost / (1 + audit.lost)
+        part = np.clip(history.cycles.run_s / history.run_s, 0, 1)
+        self.lost_used = self.cycle_used * audit.lost / np.maximum(part + audit.lost, 1e-9)
         self.total = np.cumsum(self.cycle_used)
         levels = history.levels
         self.at = levels.at_us
@@ -247,6 +248,7 @@ class _Follower:
             reading, used = float(self.reading[j]), float(self.used[j])
             if not self.segments or self._counted_anew(j):
                 self.segments.append(_Segment(int(self.at[j])))
+                up, bad, self.pending, self.doubt = [], [], False, None
             segment = self.segments[-1]
             if self._stuck(j):
                 continue

@@ -18,7 +18,7 @@ from analytics.greased import hours_since
 from analytics.history import DAY_US, HOUR_US, History, build
 from analytics.past import Past, fills_with, findings_with
 from analytics.pressure import PROOF_CYCLES, Pressures
-from analytics.refill import Refill, forecast
+from analytics.refill import Refill, filled_to, forecast
 from analytics.reservoir import Fill, Reservoir
 from analytics.sequential import ewma, ewma_limit
 from analytics.settings import DEFAULTS, Settings
@@ -88,7 +88,12 @@ def _filled(stretch: Stretch, history: History, tank: Reservoir) -> Stretch:
     if stretch.kind != "low_level" or stretch.ended_us is not None or "by_switch" in stretch.evidence:
         return stretch
     after = max(stretch.detected_us, tank.read_us or 0)
-    fills = [work.at_us for work in history.work if work.kind == "filled" and work.at_us > after]
+    mark = history.setup.low_mark_pct
+    fills = [
+        work.at_us
+        for work in history.work
+        if work.kind == "filled" and work.at_us > after and filled_to(work, history, tank) > mark
+    ]
     return replace(stretch, ended_us=fills[0]) if fills else stretch
 
 
@@ -402,7 +407,8 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
     missed[int(heard_day[-1])] += result.audit.open_missed
     tank = result.reservoir
-    used = per_day(cycle_day, tank.used_pct / 100 * history.setup.reservoir_l)
+    reservoir_l = np.array([s.reservoir_l for s in history.setups])[history.setup_at(c.at_us)]
+    used = per_day(cycle_day, tank.used_pct / 100 * reservoir_l)
     level = np.full(width, np.nan)
     known = np.flatnonzero(np.isfinite(tank.track))
     level[np.clip(cycle_day[known], 0, width - 1)] = tank.track[known]  # the last of the day stands

@@ -328,8 +328,8 @@ def backtest(
 
         try:
             held_dates(told.below, told.cases, "plotly_white").write_html(chart, include_plotlyjs=True)
-        except OSError as error:
-            raise Problem(f"{chart} cannot be written: {error.strerror}") from None
+        except OSError as failure:
+            raise Problem(f"{chart} cannot be written: {failure.strerror}") from None
     if as_json:
         _print_json(asdict(told))
         return
@@ -444,7 +444,7 @@ def record_work(
             raise Problem("say who did it with --by")
         at_us = _now_us() if at is None else _time(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
-        work.record(connection, id_, setups[-1], record, _now_us())
+        work.record(connection, id_, setups, record, _now_us())
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
 
 

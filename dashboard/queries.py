@@ -245,7 +245,8 @@ def round_table(told: Round) -> list[dict[str, str]]:
 
 
 def round_calendar(told: Round) -> bytes:
-    """A round as an iCalendar file (RFC 5545): a whole day for each visit; the next version of a visit takes its place."""
+    """A round as an iCalendar file (RFC 5545): a whole day for each visit. The first visit of a depot has always the same name, and
+    so has the second: a round planned anew moves them."""
     calendar = Calendar()
     calendar.add("prodid", "-//tallow//refill round//EN")
     calendar.add("version", "2.0")

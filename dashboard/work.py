@@ -62,7 +62,7 @@ def form(result: Result, depots: list[str]) -> html.Div:
             data=[{"value": str(x.line), "label": f"{x.line} {x.point}"} for x in setup.lines],
         ),
         "litres": dmc.NumberInput(id="work-litres", label="Litres filled in", min=0, decimalScale=2),
-        "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, value=100 if kind == "filled" else ""),
+        "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, placeholder="100 is the full mark"),
         "interval_min": dmc.NumberInput(id="work-interval", label="Interval, minutes", min=0, value=setup.interval_min),
         "run_s": dmc.NumberInput(id="work-run", label="Run time, seconds", min=0, value=setup.run_s),
         "channel": dmc.Select(
@@ -169,7 +169,7 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setups[-1].timezone)
-            works.record(connection, id_, setups[-1], works.work_of(said), queries.now_us())
+            works.record(connection, id_, setups, works.work_of(said), queries.now_us())
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unreachable) else 400
     return {}, 200

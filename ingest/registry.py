@@ -238,7 +238,7 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
     held = {key: setups[-1] for key, (_, setups) in _registered(connection).items()}
-    wanted = _read(folder, held)
+    wanted = _read(folder, {key: setups[-1] for key, (_, setups) in read_setups(connection).items()})
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
@@ -311,8 +311,12 @@ def _as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, 
         changed = {name: value for name, value in changed.items() if value is not None}
         if not changed:
             continue
-        before = [s for s in setups if s.valid_from_us is None or s.valid_from_us <= one.at_us] or list(setups[:1])
-        new = msgspec.structs.replace(before[-1], valid_from_us=one.at_us, **changed)
+        before = [s for s in setups if s.valid_from_us is None or s.valid_from_us <= one.at_us]
+        base = (before or setups)[-1 if before else 0]
+        if "run_s" in changed and base.feed != "injector":  # an injector fires once, however long the pump runs
+            more = changed["run_s"] / base.run_s
+            changed["lines"] = tuple(msgspec.structs.replace(x, dose_cm3=x.dose_cm3 * more) for x in base.lines)
+        new = msgspec.structs.replace(base, valid_from_us=one.at_us, **changed)
         setups = (*before, new, *setups[len(before) :])
     return setups
 

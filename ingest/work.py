@@ -1,6 +1,7 @@
 """Work that people record: what was done to a vehicle's system, when and by whom. Corrected by a later record, never erased."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Final, Literal
 
 import msgspec
@@ -79,39 +80,44 @@ class Work(Struct, frozen=True, kw_only=True):
 
 def work_of(values: Mapping[str, Any]) -> Work:
     """A record out of what somebody said of it. Raises Problem that names what is wrong or missing."""
-    if values.get("kind") not in KINDS:
+    if not isinstance(values.get("kind"), str) or values["kind"] not in KINDS:
         raise Problem(f"{values.get('kind')!r} is no kind of work; there are: {', '.join(KINDS)}")
     try:
         work: Work = msgspec.convert({k: v for k, v in values.items() if v is not None}, Work, strict=False)
     except msgspec.ValidationError as error:
         text, _, where = str(error).partition(" - at `$.")
         raise Problem(f"{where.rstrip('`') or 'record'}: {text.replace('`', '')}") from None
+    for name in ("litres", "to_pct", "interval_min", "run_s"):
+        if not math.isfinite(getattr(work, name) or 0.0):
+            raise Problem(f"{name}: not a number")
+    if work.withdrawn and work.corrects is None:
+        raise Problem("say which record is withdrawn")
     _, needed, question = KINDS[work.kind]
     if needed and not work.withdrawn and not any(getattr(work, name) not in (None, ()) for name in needed):
         raise Problem(f"{work.title}: say {question}")
     return work
 
 
-def record(connection: Connection, vehicle_id: int, setup: Any, work: Work, now_us: int) -> bool:
-    """Keep a record of a vehicle whose set-up is `setup`; False where it was kept before. Raises Problem."""
-    table = schema.work
-    known = {line.line for line in setup.lines}
-    unknown = sorted(set(work.lines) - known)
-    if unknown:
-        raise Problem(f"line {unknown[0]} is not on the call-out sheet of {setup.vehicle}")
-    if work.channel is not None and work.channel not in setup.channels:
-        raise Problem(f"channel {work.channel!r} is not on the call-out sheet of {setup.vehicle}")
-    if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
-        raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
+def record(connection: Connection, vehicle_id: int, setups: Sequence[Any], work: Work, now_us: int) -> bool:
+    """Keep a record of a vehicle that had these set-ups; False where it was kept before. Raises Problem."""
+    table, vehicle_name = schema.work, setups[-1].vehicle
     kept = connection.execute(select(table.c.vehicle_id, table.c.detail).where(table.c.key == work.key)).one_or_none()
     if kept is not None:
         if kept.vehicle_id != vehicle_id or msgspec.convert(kept.detail, Work) != work:
             raise Problem(f"record {work.key} exists and says something else; correct it with a record of its own")
         return False
+    known = {line.line for setup in setups for line in setup.lines}
+    unknown = sorted(set(work.lines) - known)
+    if unknown:
+        raise Problem(f"line {unknown[0]} is not on the call-out sheet of {vehicle_name}")
+    if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
+        raise Problem(f"channel {work.channel!r} is not on the call-out sheet of {vehicle_name}")
+    if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
+        raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
     if work.corrects is not None:
         owner = connection.scalar(select(table.c.vehicle_id).where(table.c.key == work.corrects))
         if owner != vehicle_id:
-            raise Problem(f"record {work.corrects}, which is to be corrected, is none of {setup.vehicle}")
+            raise Problem(f"record {work.corrects}, which is to be corrected, is none of {vehicle_name}")
     connection.execute(
         insert(table).values(
             key=work.key,
@@ -134,7 +140,11 @@ def read_records(
     table = schema.work
     only = [] if vehicle_id is None else [table.c.vehicle_id == vehicle_id]
     rows = connection.execute(select(table).where(*only).order_by(table.c.at_us, table.c.key)).all()
-    gone = {row.corrects for row in rows}
+    gone = set[str]()
+    for row in sorted(rows, key=lambda row: (row.recorded_us, row.key), reverse=True):
+        # A withdrawal that was itself withdrawn takes nothing back; what a correction stood for stays corrected.
+        if row.corrects is not None and not (row.key in gone and row.detail.get("withdrawn")):
+            gone.add(row.corrects)
     found: dict[int, list[tuple[Work, int, bool]]] = {}
     for row in rows:
         work = msgspec.convert(row.detail, Work)

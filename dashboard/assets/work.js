@@ -5,31 +5,53 @@
     const keep = (records) => localStorage.setItem(KEPT, JSON.stringify(records));
     const newKey = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("");
 
+    // What the server says of one record: kept (""), refused (a reason), or nothing yet, and then it stays on the device.
     async function sendOne(entry) {
         const answer = await fetch(`/work/${entry.fleet}/${entry.name}`, {
             method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(entry.record),
         });
-        if (answer.status >= 500) throw new Error("away");
-        return answer.ok ? "" : (await answer.json()).problem;
+        const json = !answer.redirected && (answer.headers.get("Content-Type") || "").startsWith("application/json");
+        if (answer.ok && json) return "";
+        if ((answer.status === 400 || answer.status === 413) && json) return (await answer.json()).problem || "refused";
+        return null;
     }
 
-    // Sends what is kept, oldest first; gives what the server says of the record with this key.
+    // Sends what is kept, oldest first; gives what is to be told of the record with this key.
     async function send(key) {
-        let told = "";
-        for (const entry of kept()) {
+        let told = "", connected = true;
+        for (const entry of kept().filter((one) => !one.problem)) {
+            let problem = null;
             try {
-                const problem = await sendOne(entry);
-                keep(kept().filter((other) => other.record.key !== entry.record.key));
-                if (problem && entry.record.key === key) told = problem;
-                else if (problem) told = told || `An earlier record was refused: ${problem}`;
+                problem = await sendOne(entry);
             } catch (error) {
-                return `No connection: ${kept().length} kept on this device, sent as soon as there is one.`;
+                connected = false;
+                break;
             }
+            if (problem === null) continue;
+            if (problem === "" || entry.record.key === key) keep(kept().filter((other) => other.record.key !== entry.record.key));
+            else keep(kept().map((one) => (one.record.key === entry.record.key ? {...one, problem} : one)));
+            if (problem && entry.record.key === key) told = problem;
         }
-        return told || "Recorded.";
+        const refused = kept().filter((one) => one.problem);
+        const waiting = kept().length - refused.length;
+        if (told) return told;
+        if (!connected) return `No connection: ${waiting} kept on this device, sent as soon as there is one.`;
+        if (waiting) return `${waiting} kept on this device: the server does not take it now.`;
+        if (refused.length) {
+            const one = refused[0];
+            keep(kept().filter((other) => other.record.key !== one.record.key));
+            return `A record kept here for ${one.name} (${one.record.kind}) was refused: ${one.problem}`;
+        }
+        return "Recorded.";
     }
+
+    let latest = "";
 
     async function hand(who, record) {
+        const said = JSON.stringify([who, {...record, key: "", at_us: 0}]);
+        if (said === latest) return "Recorded already.";
+        latest = said;
+        setTimeout(() => { if (latest === said) latest = ""; }, 5000);
         keep([...kept(), {fleet: who.fleet, name: who.name, record}]);
         return send(record.key);
     }
@@ -69,5 +91,5 @@
     window.dash_clientside = window.dash_clientside || {};
     window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, asks});
     window.addEventListener("online", () => send(""));
-    setInterval(() => kept().length && send(""), 15000);
+    setInterval(() => kept().some((one) => !one.problem) && send(""), 15000);
 })();

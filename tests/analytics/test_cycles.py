@@ -186,6 +186,13 @@ def test_what_has_not_come_may_have_been_cycles(tmp_path: Path) -> None:
     assert kinds(dead) == ["missed_cycles"]
 
 
+def test_no_more_cycles_can_have_run_than_numbers_have_not_come(tmp_path: Path) -> None:
+    """Twenty were due after the last that was heard, ten messages are missing: ten never ran."""
+    cycles = every(range(1, 51))
+    told = drive(tmp_path, cycles, until_h=60 * INTERVAL_H, lost=frozenset(range(41, 51)))
+    assert (kinds(told), told.audit.open_missed) == (["missed_cycles"], pytest.approx(10, abs=1))
+
+
 @pytest.mark.parametrize("flagged", [0b101101011, 0b010010100, 0])
 def test_a_row_of_presses_of_which_some_are_not_flagged(tmp_path: Path, flagged: int) -> None:
     """After a repair the button is pressed nine times in a row; one of those may have been the timer's own."""

@@ -1,6 +1,7 @@
 """When readings that are alike, or that do not come, say that a sensor is broken."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -43,3 +44,18 @@ def test_lost_readings_are_no_broken_level_sensor(tmp_path: Path) -> None:
     assert len(lossy) < len(whole)
     _, held = recorded(tmp_path / "lossy", [lossy])
     assert "level_sensor" not in {f.kind for f in analyse(*held["HS-203"], END_US).findings if f.open}
+
+
+def test_a_line_that_reads_nothing_at_all_is_open(tmp_path: Path) -> None:
+    """Its readings repeat, but nothing is what an open line has."""
+    sent = arrivals("HS-101", days=40)
+    off_us = END_US - 4 * 86_400_000_000
+    dead = []
+    for one in sent:
+        told = json.loads(one.payload)
+        if "/cycle" in one.topic and one.received_us is not None and one.received_us > off_us:
+            told["peak_kpa"]["p05"] = 0
+        dead.append(replace(one, payload=json.dumps(told).encode()))
+    _, held = recorded(tmp_path, [dead])
+    kinds = {(f.kind, f.channel) for f in analyse(*held["HS-101"], END_US).findings if f.open}
+    assert ("open_line", "p05") in kinds

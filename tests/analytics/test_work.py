@@ -126,3 +126,24 @@ def test_nobody_expects_to_hear_of_a_vehicle_laid_up(tmp_path: Path) -> None:
     back = (work(12, kind="laid_up"), work(9, kind="back"))
     (found,) = [f for f in analyse(*held["HS-103"], END_US, None, back).findings if f.kind == "silent"]
     assert found.detected_us > END_US - 9 * DAY_US
+
+
+def test_litres_come_on_top_of_what_was_left(tmp_path: Path) -> None:
+    """A litre into a reservoir of which only a switch speaks: not full, but what the switch said and a litre."""
+    _, held = recorded(tmp_path, [arrivals("HS-109", (Trouble("low_level", 35, None),))])
+    messages, setups = held["HS-109"]
+    low = [f for f in analyse(messages, setups, END_US).findings if f.kind == "low_level"][-1]
+    assert low.open
+    at_us = low.detected_us + DAY_US
+    mark, litres = setups[-1].low_mark_pct, 0.2 * setups[-1].reservoir_l
+    done = (structs.replace(work(0, kind="filled", litres=litres), at_us=at_us),)
+    told = analyse(messages, setups, at_us + 1, None, done).refill
+    assert told.level_pct == pytest.approx(mark + 20, abs=6)
+
+
+def test_a_vehicle_sold_after_it_went_silent_is_silent_no_longer(tmp_path: Path) -> None:
+    """The finding ends with the record."""
+    silent = (Trouble("silent", 12, None),)
+    told = result(tmp_path, "HS-103", silent, (work(2, kind="sold"),))
+    (found,) = [f for f in told.findings if f.kind == "silent"]
+    assert found.ended_us == END_US - 2 * DAY_US

@@ -155,7 +155,7 @@ def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
     with store.writing(engine) as connection:
         id_, setups = registry.find(connection, vehicle)
         filled = work.Work(key="tick", kind="filled", at_us=END_US + 1, by="somebody", to_pct=100)
-        work.record(connection, id_, setups[-1], filled, END_US + 2)
+        work.record(connection, id_, setups, filled, END_US + 2)
     assert due() == before - {vehicle}
 
 

@@ -26,7 +26,7 @@ def say(engine: Engine, **values: Any) -> bool:
     with store.writing(engine) as connection:
         id_, setups = registry.find(connection, "v1")
         one = work.work_of({"key": "a", "by": "somebody", "at_us": NOW_US - 1} | values)
-        return work.record(connection, id_, setups[-1], one, NOW_US)
+        return work.record(connection, id_, setups, one, NOW_US + ord(one.key[0]))
 
 
 def standing(engine: Engine) -> list[str]:
@@ -51,8 +51,10 @@ def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
     assert standing(engine) == ["b"]
     say(engine, key="c", kind="filled", corrects="b", withdrawn=True)
     assert standing(engine) == []
+    say(engine, key="d", kind="filled", corrects="c", withdrawn=True)
+    assert standing(engine) == ["b"]  # the withdrawal was the mistake
     with engine.connect() as connection:
-        assert connection.scalar(select(func.count()).select_from(schema.work)) == 3
+        assert connection.scalar(select(func.count()).select_from(schema.work)) == 4
 
 
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
@@ -79,6 +81,9 @@ def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
         ({"kind": "bled", "by": ""}, "by"),
         ({"kind": "bled", "note": "a\x00b"}, "note"),
         ({"kind": "moved"}, "which depot"),
+        ({"kind": ["filled"]}, "no kind of work"),
+        ({"kind": "filled", "litres": float("nan")}, "litres"),
+        ({"kind": "filled", "withdrawn": True}, "which record"),
     ],
 )
 def test_a_bad_record_is_refused_in_words(engine: Engine, values: dict[str, Any], told: str) -> None:
@@ -96,3 +101,25 @@ def test_setting_the_timer_and_moving_change_the_set_up_from_then_on(engine: Eng
         setups = registry.read_setups(connection)["f", "v1"][1]
     assert [(s.interval_min, s.depot) for s in setups][1:] == [(12.5, setups[0].depot), (12.5, "elsewhere")]
     assert setups[0].interval_min != 12.5
+
+
+def test_another_run_time_is_another_dose(engine: Engine) -> None:
+    """Of a direct feed: half the run time, half the grease a cycle."""
+    say(engine, kind="timer_set", run_s=90)
+    with engine.connect() as connection:
+        before, after = registry.read_setups(connection)["f", "v1"][1]
+    assert (before.run_s, after.run_s) == (180, 90)
+    assert after.dose_cm3 == pytest.approx(before.dose_cm3 / 2)
+
+
+def test_a_new_call_out_sheet_keeps_what_work_changed(engine: Engine, tmp_path: Path) -> None:
+    """A vehicle that vehicles.csv leaves out is not changed by it."""
+    say(engine, kind="timer_set", interval_min=12.5)
+    other = VEHICLE | {"vehicle": "v2"}
+    lines = [LINE, LINE | {"line": "2", "point": "spring pin"}, LINE | {"vehicle": "v2"}]
+    write(tmp_path, [other], lines)
+    with store.writing(engine) as connection:
+        registry.register(connection, tmp_path, NOW_US + 10)
+    with engine.connect() as connection:
+        newest = registry.read_setups(connection)["f", "v1"][1][-1]
+    assert (newest.interval_min, newest.lines[1].point) == (12.5, "spring pin")
