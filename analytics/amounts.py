@@ -45,7 +45,7 @@ def monthly(supplies: Iterable[Supply]) -> list[Amount]:
     found: dict[tuple[str, str, str], Amount] = {}
     for supply in supplies:
         setup = supply.setup
-        zone, grease = ZoneInfo(setup.timezone), f"{setup.grease}, NLGI {setup.nlgi}"
+        zone, grease = ZoneInfo(setup.timezone), setup.grease_and_grade
         # What this vehicle's cycles use while it is sound, beside its sheet.
         sound = (supply.refill or {}).get("sound_cm3_per_cycle")
         share = 1.0 if sound is None else sound / setup.dose_cm3
@@ -84,7 +84,7 @@ def ahead_l(supplies: Iterable[Supply]) -> dict[tuple[str, str], float]:
         setup, refill = supply.setup, supply.refill
         if refill is None or not refill["cycles_per_day"]:
             continue
-        key = setup.depot, f"{setup.grease}, NLGI {setup.nlgi}"
+        key = setup.depot, setup.grease_and_grade
         litres = refill["cycles_per_day"] * refill["cm3_per_cycle"] * AHEAD_DAYS / 1000
         out[key] = out.get(key, 0.0) + litres
     return dict(sorted(out.items()))

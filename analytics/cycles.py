@@ -60,9 +60,7 @@ def audit(history: History, settings: Settings) -> Audit:
     good = 0
     seen = 0.0  # expected cycles in the window
     phase = 0.0
-    perhaps = (
-        0  # cycles since the timer was last seen for sure that may have been its own: nobody said that they were not
-    )
+    perhaps = 0  # cycles since the timer was last seen for sure that may have been its own, as nobody said otherwise
     factor = 1.0  # own interval over registered
     gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they end
     window: list[tuple[int, int]] = []  # (cycle, missed before it) of the latest gaps

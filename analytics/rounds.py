@@ -76,8 +76,9 @@ def refill_need(refill: Mapping[str, Any], setup: Setup, now_us: int) -> Need | 
     zone = ZoneInfo(setup.timezone)
     today, early = (instant(us).astimezone(zone).date() for us in (now_us, read_time(refill["due_early"])))
     pace = percent_of_reservoir((refill["cycles_per_day"] or 0.0) * refill["cm3_per_cycle"], setup.reservoir_l)
-    grease = f"{setup.grease}, NLGI {setup.nlgi}"
-    return Need(setup.vehicle, refill["level_pct"], setup.reservoir_l, grease, float((early - today).days), pace)
+    return Need(
+        setup.vehicle, refill["level_pct"], setup.reservoir_l, setup.grease_and_grade, float((early - today).days), pace
+    )
 
 
 def stretch(need: Need, worth: float, is_working: Callable[[int], bool]) -> tuple[list[int], bool]:

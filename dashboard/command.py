@@ -1,7 +1,6 @@
 """The command line. Every command prints its answer to standard output, or one clear line to standard error and fails."""
 
 import contextlib
-import csv
 import json
 import os
 import secrets
@@ -385,7 +384,7 @@ def refill_round(
             raise Problem(f"{calendar} cannot be written: {error.strerror}") from None
     rows = queries.round_table(told)
     if as_csv:
-        _print_csv(rows, "date")
+        sys.stdout.write(queries.csv_text(rows, "date"))
         return
     for visit in told.visits:
         day = told.today + timedelta(days=visit.day)
@@ -524,7 +523,7 @@ def show_amounts(
     latest = sorted({one.month for one in found})[-months:]
     found = [one for one in found if one.month in latest]
     if as_csv:
-        _print_csv(queries.amounts_table(found, density), "month")
+        sys.stdout.write(queries.csv_text(queries.amounts_table(found, density), "month"))
         return
     for one in found:
         print(
@@ -535,12 +534,6 @@ def show_amounts(
         print(f"Next {amounts.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
     if not found:
         print("Nothing is analysed yet; run: tallow analyse")
-
-
-def _print_csv(rows: list[dict[str, str]], first: str) -> None:
-    out = csv.DictWriter(sys.stdout, list(rows[0]) if rows else [first], lineterminator="\n")
-    out.writeheader()
-    out.writerows(rows)
 
 
 @app.command(epilog="Example: tallow prune --keep-days 730")

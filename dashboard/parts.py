@@ -77,3 +77,9 @@ def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Pa
     return dmc.Paper(
         [*head, *(children if isinstance(children, list) else [children])], p="md", withBorder=True, mb="md"
     )
+
+
+def table(heads: Sequence[str], rows: Sequence[Any], class_name: str) -> html.Table:
+    """Rows below their heads."""
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
+    return html.Table([head, html.Tbody(list(rows))], className=class_name)

@@ -1,5 +1,7 @@
 """Everything the pages read from the database, in one place."""
 
+import csv
+import io
 import time
 from collections import OrderedDict
 from dataclasses import dataclass
@@ -282,6 +284,15 @@ def supplies(engine: Engine, depot: str = "") -> list[Supply]:
             for id_, found in read_setups(connection).values()
             if id_ in rows and (not depot or found[-1].depot == depot)
         ]
+
+
+def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:
+    """Rows of text as a CSV file; its head is `first` where there is no row."""
+    text = io.StringIO()
+    out = csv.DictWriter(text, list(rows[0]) if rows else [first], lineterminator=line_end)
+    out.writeheader()
+    out.writerows(rows)
+    return text.getvalue()
 
 
 def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str, str]]:

@@ -73,6 +73,11 @@ class Setup(Struct, frozen=True, kw_only=True):
         return sum(line.dose_cm3 for line in self.lines)
 
     @property
+    def grease_and_grade(self) -> str:
+        """What to fill in."""
+        return f"{self.grease}, NLGI {self.nlgi}"
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """Pressure channels in the order of the call-out sheet."""
         return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))

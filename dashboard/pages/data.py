@@ -75,9 +75,7 @@ def _refused(told: DataState) -> dmc.Paper:
         for code, ever, held in told.refused
     ]
     heads = ("Reason", "Ever", "Held")
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(rows)], className="plain"
-    )
+    table = parts.table(heads, rows, "plain")
     return parts.section(
         "Refused", table if rows else html.P("Nothing was ever refused.", className="dim"),
         "Publications that could not be recorded; tallow quarantine shows them.",

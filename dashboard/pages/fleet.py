@@ -74,11 +74,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
         out.append(html.P("No vehicle matches.", className="dim"))
         return out
     heads = ("Vehicle", "What for", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
-         html.Tbody([row(r, now_us) for r in view.rows])],
-        className="fleet",
-    )  # fmt: skip
+    table = parts.table(heads, [row(r, now_us) for r in view.rows], "fleet")
     out.append(table)
     if view.pages > 1:
         steps = [

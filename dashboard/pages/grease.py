@@ -1,8 +1,7 @@
 """How much grease goes where, by month, depot and grease, and what is needed next."""
 
-import csv
-import io
 from typing import Any
+from urllib.parse import urlencode
 
 import dash
 import dash_mantine_components as dmc
@@ -77,9 +76,7 @@ def _table(found: list[Amount], density: float) -> html.Table:
         )])
         for one in reversed(found)
     ]  # fmt: skip
-    return html.Table(
-        [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])), html.Tbody(rows)], className="plain"
-    )
+    return parts.table(heads, rows, "plain")
 
 
 def _signed(litres: float) -> str:
@@ -100,7 +97,7 @@ def _density(value: object) -> float:
 def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen depot; the address holds it."""
     shown = body(queries.supplies(engine(), depot), _density(density), figures.template_of(scheme))
-    return shown, f"/grease?depot={depot}" if depot else "/grease"
+    return shown, f"/grease?{urlencode({'depot': depot})}" if depot else "/grease"
 
 
 @callback(
@@ -113,8 +110,4 @@ def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], st
 def save(_: int, depot: str, density: object) -> dict[str, Any]:
     """The table as CSV."""
     rows = queries.amounts_table(amounts.monthly(queries.supplies(engine(), depot)), _density(density))
-    out = io.StringIO()
-    table = csv.DictWriter(out, list(rows[0]) if rows else ["month"], lineterminator="\n")
-    table.writeheader()
-    table.writerows(rows)
-    return {"content": out.getvalue(), "filename": "grease.csv", "type": "text/csv"}
+    return {"content": queries.csv_text(rows, "month"), "filename": "grease.csv", "type": "text/csv"}

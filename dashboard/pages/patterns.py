@@ -49,9 +49,7 @@ def body(told: Patterns, group: str, template: str) -> list[Any]:
         )
         for name, r in told.rates
     ]  # fmt: skip
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])), html.Tbody(rows)], className="sheet"
-    )
+    table = parts.table(heads, rows, "sheet")
     parts_: list[Any] = [
         parts.section(
             f"Line faults by {queries.GROUPS[group]}",

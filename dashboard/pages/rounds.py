@@ -1,7 +1,5 @@
 """Which day to fill which vehicles at a depot, with how much of which grease."""
 
-import csv
-import io
 from datetime import timedelta
 from typing import Any
 from urllib.parse import urlencode
@@ -95,9 +93,7 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
                  html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(told, vehicle))]
             )
         )  # fmt: skip
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])), html.Tbody(rows)], className="round"
-    )
+    table = parts.table(heads, rows, "round")
     when = "Today" if visit.day == 0 else f"{day:%A} {words.day(day)}"
     return parts.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
 
@@ -179,8 +175,5 @@ def save(_clicks: int, depot: str, days: str, limit: object) -> Any:
     rows = queries.round_table(_plan(depot, days, limit)) if depot else []
     if not rows:
         return dash.no_update
-    text = io.StringIO()
-    out = csv.DictWriter(text, list(rows[0]))
-    out.writeheader()
-    out.writerows(rows)
-    return {"content": text.getvalue(), "filename": f"round-{depot}.csv".replace(" ", "-"), "type": "text/csv"}
+    content = queries.csv_text(rows, "date", "\r\n")
+    return {"content": content, "filename": f"round-{depot}.csv".replace(" ", "-"), "type": "text/csv"}

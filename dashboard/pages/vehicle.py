@@ -108,9 +108,7 @@ def _refill(result: Result) -> html.Div:
     if refill.level_pct is not None and refill.litres_to_full is not None:
         counted = ", counted from the cycles" if result.reservoir.by_counting else ""
         facts.append(("Level now", f"{refill.level_pct:.0f} %{counted}"))
-        facts.append(
-            ("Room to the full mark", f"{words.litres(refill.litres_to_full)} of {setup.grease}, NLGI {setup.nlgi}")
-        )
+        facts.append(("Room to the full mark", f"{words.litres(refill.litres_to_full)} of {setup.grease_and_grade}"))
     if refill.state == "due":
         facts.append(("Due", "now: at or below the low mark"))
     elif refill.due_expected_us is not None:
@@ -223,9 +221,7 @@ def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
         for line, (_, before) in zip(setup.lines, now.per_shift, strict=True)
     ]  # fmt: skip
     heads = ("Line", "Point", "Now, cm3 in 8 h", "Then", "Sister vehicles")
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)], className="timer"
-    )
+    table = parts.table(heads, rows, "timer")
     return [
         html.Ul([html.Li(text) for text in words.timer_facts(now, then)]),
         *(dmc.Alert(text, color="yellow", mb="xs") for text in timer.warnings(result, then, usual)),
@@ -281,9 +277,7 @@ def tail(result: Result) -> list[Any]:
         )  # fmt: skip
     heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected", "Ignition hours since grease")
     sheet = html.Div(
-        html.Table(
-            [html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)], className="sheet"
-        ),
+        parts.table(heads, rows, "sheet"),
         className="wide",
     )
     over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
