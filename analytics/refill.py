@@ -5,6 +5,7 @@ recent ones more often, hour by hour as they were; parks are drawn apart, since 
 rarely. The level now and the grease per cycle are drawn from their uncertainties.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,6 +15,7 @@ from analytics.cycles import Audit
 from analytics.history import DAY_US, History
 from analytics.reservoir import Reservoir, percent_of_reservoir
 from analytics.settings import Settings
+from analytics.sisters import Sister, lent
 from ingest.store import Floats, Ints, rfc3339
 from ingest.work import Work
 
@@ -73,22 +75,25 @@ class Refill:
 
 def first_passage(
     needed: Floats, weeks: list[Floats], weights: Floats, delay_days: Floats, parks: tuple[float, float],
-    horizon_days: int, rng: np.random.Generator, pace: Floats | None = None,
+    horizon_days: int, rng: np.random.Generator, pace: Floats | None = None, seasonal: int = 0,
 ) -> Floats:  # fmt: skip
     """Days until `needed` cycles are done, one path for each of them: shape (paths,), inf beyond the horizon.
 
     `weeks` hold the times of the cycles of past weeks (days since the week's start, ascending), to be drawn with
     `weights`; `parks` is (chance a week, mean days); `delay_days` (paths,) passes before anything runs. `pace` (weeks,) is how
-    many cycles one of each week stands for, where the timer is set otherwise now.
+    many cycles one of each week stands for, where the timer is set otherwise now. The last `seasonal` of `weeks` are those of a year
+    ago in their order: every other path goes by them as far as they reach.
     """
     pace = np.ones(len(weeks)) if pace is None else pace
     paths, ahead = len(needed), int(np.ceil(horizon_days / 7)) + 1
     counts = np.array([len(week) for week in weeks], np.float64) * pace
-    mean = float(counts @ weights)
+    mean = float(counts[: len(weights)] @ weights)
     if mean <= 0:
         return np.full(paths, np.inf)
     ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 2.5) + 8))
-    drawn = rng.choice(len(weeks), size=(paths, ahead), p=weights)
+    recent = len(weeks) - seasonal
+    drawn = rng.choice(recent, size=(paths, ahead), p=weights)
+    drawn[::2, :seasonal] = recent + np.arange(min(seasonal, ahead))
     parked = (rng.random((paths, ahead)) < parks[0]) * rng.exponential(parks[1], (paths, ahead))
     start = delay_days[:, None] + 7.0 * np.arange(ahead) + np.cumsum(parked, axis=1)
     done = np.cumsum(counts[drawn], axis=1)
@@ -119,6 +124,22 @@ def _past_weeks(
     return weeks, weights, np.array(paces)
 
 
+def _year_ago(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> tuple[list[Floats], Floats]:
+    """The weeks of a year ago that correspond to those ahead, and how many of its cycles of today one of each stands for: the
+    season, and feasts at which everything stands still. Empty where the history does not reach so far."""
+    then_us = as_of_us - 52 * _WEEK_US
+    before, lately = (
+        float(counts[(cycles_us > at_us - 8 * _WEEK_US) & (cycles_us <= at_us)].sum()) for at_us in (then_us, as_of_us)
+    )
+    if first_us > then_us - 8 * _WEEK_US or min(before, lately) < 1:
+        return [], np.zeros(0)
+    weeks = []
+    for start_us in range(then_us, as_of_us - 26 * _WEEK_US, _WEEK_US):
+        a, b = np.searchsorted(cycles_us, [start_us, start_us + _WEEK_US])
+        weeks.append(np.repeat((cycles_us[a:b] - start_us) / DAY_US, counts[a:b]))
+    return weeks, np.full(len(weeks), np.clip(lately / before, 0.5, 2.0))
+
+
 def _parks(at_us: Ints, as_of_us: int) -> list[tuple[int, int]]:
     """Stretches without a cycle for longer than ordinary stops: (begin, end), the last one perhaps still going on."""
     ends = np.r_[at_us[1:], as_of_us]
@@ -137,13 +158,15 @@ def _pace(audit: Audit) -> Floats:
     return np.where(np.abs(ratio - 1) > _SAME_SETTING, ratio, 1.0)
 
 
-def forecast(history: History, audit: Audit, reservoir: Reservoir, settings: Settings) -> Refill:
-    """The refill forecast of one vehicle."""
+def forecast(
+    history: History, audit: Audit, reservoir: Reservoir, settings: Settings, sisters: Sequence[Sister] = ()
+) -> Refill:
+    """The refill forecast of one vehicle; `sisters` lend it their weeks while its own history is short."""
     setup, as_of = history.setup, history.as_of_us
     dose_cm3 = setup.dose_cm3 * reservoir.share
     at_us = history.cycles.at_us
     ran, pace = 1 + audit.lost, _pace(audit)
-    days = (as_of - int(at_us[0])) / DAY_US if len(at_us) else 0.0
+    days = (as_of - int(history.heard_us[0])) / DAY_US if len(at_us) else 0.0
     recent = at_us > as_of - 28 * DAY_US
     per_day = float((ran * pace)[recent].sum() / min(days, 28.0)) if days >= 1 else None
     level, level_sd, low_since_us = reservoir.level_pct, reservoir.level_sd, reservoir.low_since_us
@@ -167,8 +190,8 @@ def forecast(history: History, audit: Audit, reservoir: Reservoir, settings: Set
         since = low_since_us if low_since_us is not None else as_of
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
-        return answer("unknown", "less than three days of cycles are recorded")
-    due_days = _draw(history, ran, pace, level, level_sd, dose_cm3, reservoir.share_sd, settings)
+        return answer("unknown", "less than three days are recorded")
+    due_days = _draw(history, ran, pace, level, level_sd, dose_cm3, reservoir.share_sd, settings, sisters)
     if due_days is None:
         return answer("unknown", "the pump has not run in the weeks on record")
     points = np.quantile(due_days, [0.1, 0.5, 0.9], method="inverted_cdf")
@@ -197,6 +220,7 @@ def _draw(
     dose_cm3: float,
     share_sd: float,
     settings: Settings,
+    sisters: Sequence[Sister],
 ) -> Floats | None:
     setup, as_of, at_us = history.setup, history.as_of_us, history.cycles.at_us
     # The same question gets the same answer: the generator starts from the vehicle's name.
@@ -207,9 +231,15 @@ def _draw(
     active = np.array([not any(a < end - DAY_US and b > end - 6 * DAY_US for a, b in idle) for end in ends], bool)
     active &= np.array([len(week) > 0 for week in weeks], bool)
     drift = _DRIFT_SD
-    if active.sum() < 2:
+    borrowed = (
+        lent(sisters, setup.interval_min, int(history.heard_us[0]), int(ran.sum()), as_of) if active.sum() < 2 else None
+    )
+    if borrowed is not None:
+        weeks, paces, drift = borrowed.weeks, borrowed.pace, float(np.hypot(drift, borrowed.pace_sd))
+        weights, active, parks = np.ones(len(weeks)), np.ones(len(weeks), bool), (_PARK_PER_WEEK, _PARK_DAYS)
+    elif active.sum() < 2:
         # Too little for a calendar: the cycles so far, spread evenly over a week.
-        span_days = max((as_of - int(at_us[0])) / DAY_US, 1.0)
+        span_days = max((as_of - int(history.heard_us[0])) / DAY_US, 1.0)
         rate = float((ran * pace).sum()) / span_days
         number = round(7 * rate)
         if number < 1:
@@ -229,7 +259,11 @@ def _draw(
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
     parked = bool(idle) and idle[-1][1] == as_of
     delay = rng.exponential(parks[1], _PATHS) if parked else np.zeros(_PATHS)
-    return first_passage(needed, chosen, weights, delay, parks, settings.horizon_days, rng, paces[active])
+    seasonal, their_pace = _year_ago(at_us, ran, int(history.heard_us[0]), as_of)
+    return first_passage(
+        needed, chosen + seasonal, weights, delay, parks, settings.horizon_days, rng, np.r_[paces[active], their_pace],
+        len(seasonal),
+    )  # fmt: skip
 
 
 def _switched_last(history: History) -> bool:

@@ -17,11 +17,12 @@ from analytics.findings import Finding
 from analytics.history import DAY_US
 from analytics.past import Past, from_json
 from analytics.refill import Refill
+from analytics.sisters import read_sisters
 from ingest import retention, schema
 from ingest.messages import instant
 from ingest.problem import Problem
 from ingest.registry import Setup, read_setups
-from ingest.store import Messages, address, connect, newest_at_us, read_messages, rfc3339, writing
+from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
 from ingest.work import Work, read_work
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
@@ -56,18 +57,31 @@ class _Task:
     as_of_us: int
 
 
-def _read(task: _Task) -> Messages:
+def analysed(
+    connection: Connection, vehicle_id: int, setups: tuple[Setup, ...], moments_us: Sequence[int],
+    past: Past | None, work: tuple[Work, ...],
+) -> list[vehicle.Result]:  # fmt: skip
+    """Read one vehicle and analyse it, for each of the moments."""
+    messages = read_messages(connection, vehicle_id)
+    return [
+        vehicle.analyse(
+            messages, setups, at_us, past, work, sisters=read_sisters(connection, vehicle_id, messages, at_us)
+        )
+        for at_us in moments_us
+    ]
+
+
+def _results(task: _Task, moments_us: Sequence[int]) -> list[vehicle.Result]:
     engine = connect(task.url)
     try:
         with engine.connect() as connection:
-            return read_messages(connection, task.vehicle_id)
+            return analysed(connection, task.vehicle_id, task.setups, moments_us, task.past, task.work)
     finally:
         engine.dispose()
 
 
 def _result(task: _Task) -> vehicle.Result:
-    """Read one vehicle and analyse it."""
-    return vehicle.analyse(_read(task), task.setups, task.as_of_us, task.past, task.work)
+    return _results(task, [task.as_of_us])[0]
 
 
 def _outcome(task: _Task) -> Outcome:
@@ -193,13 +207,11 @@ def backtest(
 
 def _cases(task: _Task, moments: Sequence[int]) -> list[backtests.Case | None]:
     """The cases of one vehicle; only moments at which it had been heard."""
-    messages = _read(task)
-    now = vehicle.analyse(messages, task.setups, task.as_of_us, task.past, task.work)
-    return [
-        backtests.case(vehicle.analyse(messages, task.setups, at_us, task.past, task.work), now)
-        for at_us in moments
-        if task.setups[-1].level == "percent" and len(now.history.heard_us) and now.history.heard_us[0] < at_us
-    ]
+    if task.setups[-1].level != "percent":
+        return []
+    *then, now = _results(task, [*moments, task.as_of_us])
+    heard_us = now.history.heard_us
+    return [backtests.case(result, now) for result in then if len(heard_us) and heard_us[0] < result.history.as_of_us]
 
 
 def default_as_of_us(connection: Connection) -> int:

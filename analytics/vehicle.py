@@ -1,7 +1,7 @@
 """The analysis of one vehicle: (set-ups, messages, as-of) -> findings, fills and refill forecast. No clock, no database."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
@@ -22,6 +22,7 @@ from analytics.refill import Refill, filled_to, forecast
 from analytics.reservoir import Fill, Reservoir
 from analytics.sequential import ewma, ewma_limit
 from analytics.settings import DEFAULTS, Settings
+from analytics.sisters import Sister
 from ingest.messages import instant
 from ingest.registry import Line, Setup
 from ingest.store import Floats, Ints, Messages, rfc3339
@@ -53,9 +54,10 @@ def analyse(
     past: Past | None = None,
     work: tuple[Work, ...] = (),
     settings: Settings = DEFAULTS,
+    sisters: Sequence[Sister] = (),
 ) -> Result:
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
-    `work` what people recorded."""
+    `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only."""
     history = build(messages, setups, as_of_us, work)
     audit = cycles.audit(history, settings)
     tank = reservoir.follow(history, audit, settings)
@@ -71,7 +73,7 @@ def analyse(
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, share=tank.own_share)
     findings = findings_with(past, [_told(stretch, history) for stretch in told], as_of_us)
-    refill = forecast(history, audit, tank, settings)
+    refill = forecast(history, audit, tank, settings, sisters)
     return Result(
         history,
         audit,

@@ -18,12 +18,11 @@ from analytics.findings import KINDS, Finding, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
-from analytics.run import read_pasts
-from analytics.vehicle import Result, analyse
+from analytics.run import analysed, read_pasts
+from analytics.vehicle import Result
 from ingest import quarantine, schema, store
 from ingest.messages import instant, microseconds
 from ingest.registry import Line, Setup, read_setups
-from ingest.store import read_messages
 from ingest.work import Work, read_records, read_work
 
 NEEDS = ("act_now", "plan", "note", "none")
@@ -451,9 +450,8 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         setups = next(iter(read_setups(connection, row.id).values()), None)
         if setups is None:
             return None
-        messages, past = read_messages(connection, row.id), read_pasts(connection, row.id).get(row.id)
-        work = read_work(connection, row.id).get(row.id, ())
-    result = analyse(messages, setups[1], now_us(), past, work)
+        past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
+        (result,) = analysed(connection, row.id, setups[1], [now_us()], past, work)
     _results[key] = result
     while len(_results) > _KEPT_RESULTS:
         _results.popitem(last=False)

@@ -294,6 +294,11 @@ def read_setups(
     }
 
 
+def in_force(setups: tuple[Setup, ...], at_us: int) -> Setup:
+    """The set-up that holds at a time; the first one before it began."""
+    return ([s for s in setups if s.valid_from_us is None or s.valid_from_us <= at_us] or [setups[0]])[-1]
+
+
 def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
     """The vehicle that somebody calls VEHICLE or FLEET/VEHICLE. Raises Problem."""
     setups = read_setups(connection)

@@ -350,6 +350,19 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
     )
 
 
+def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, until_us: int) -> Ints:
+    """When a vehicle's cycles began, by its controller's clock, in [from, until), ascending."""
+    table = schema.message
+    chosen = (
+        table.c.vehicle_id == vehicle_id,
+        table.c.kind == "cycle",
+        table.c.at_us >= from_us,
+        table.c.at_us < until_us,
+    )
+    times = connection.execute(select(table.c.at_us).where(*chosen).order_by(table.c.at_us)).scalars()
+    return np.array(times.all(), np.int64)
+
+
 def _floats(column: tuple[Any, ...]) -> Floats:
     return np.array(column, np.float64)
 
