@@ -9,124 +9,309 @@ from ingest.store import rfc3339
 Severity = Literal["act_now", "plan", "note"]
 
 
+# What kinds have in common, for whoever is told of one group only.
+Group = Literal["refill", "lines", "pump", "readings"]
+GROUPS: Final[tuple[Group, ...]] = ("refill", "lines", "pump", "readings")
+
+
+@dataclass(frozen=True)
+class Check:
+    """One step of finding out: what to look at, and what each outcome means."""
+
+    look: str
+    means: str
+
+
 @dataclass(frozen=True)
 class Kind:
-    """A kind of finding: its name for people, what it means, and what a technician checks, in order."""
+    """A kind of finding: its name for people, what was seen, what most likely causes it, what a technician checks and in which
+    order, what to take along, and how many minutes it takes as a rule (common practice, no source)."""
 
     title: str
-    meaning: str
+    group: Group
     severity: Severity
-    checks: tuple[str, ...]
+    meaning: str
+    cause: str
+    checks: tuple[Check, ...]
+    take: tuple[str, ...]
+    minutes: int
 
 
 KINDS: Final[Mapping[str, Kind]] = {
     "starved_pump": Kind(
         "Pump starved",
-        "Pressure is lost on all channels together: there is air in the pump, or the reservoir is empty.",
+        "pump",
         "act_now",
+        "Pressure is lost on all channels together.",
+        "There is air in the pump, mostly because the reservoir ran empty; more rarely the main line is off.",
         (
-            "Look at the level in the reservoir, not only at the reading.",
-            "Fill it with the grease on the set-up sheet, then bleed the pump outlets until grease comes without air.",
-            "Run a cycle by the test button and see that pressure comes back on every channel.",
+            Check(
+                "Look at the grease in the reservoir, not only at the reading.",
+                "Empty or hollow in the middle: fill it. Full: look for air or a stiff grease at the pump's inlet.",
+            ),
+            Check(
+                "Open one outlet at the pump and run a cycle by the test button.",
+                "Grease with bubbles: bleed until it comes without. Nothing at all: the pump turns idle, or its inlet is shut by cold"
+                " grease.",
+            ),
+            Check(
+                "Close up, and run two more cycles.",
+                "Pressure is back on every channel: it is mended; record that it was bled. Still nothing: follow the main line.",
+            ),
         ),
+        (
+            "grease as on the set-up sheet",
+            "filling pump with the fitting of this reservoir",
+            "spanners for the pump outlets",
+            "rags",
+        ),
+        45,
     ),
     "missed_cycles": Kind(
         "Cycles missed",
-        "The ignition was on, but the pump did not run when its timer should have started it.",
+        "pump",
         "act_now",
+        "The ignition was on, but the pump did not run when its timer should have started it.",
+        "A fuse, a plug or the supply; a motor or timer that has failed; or somebody switched the system off.",
         (
-            "Press the test button: does the pump run at all?",
-            "Check the fuse and the supply voltage at the pump while it should run.",
-            "Check plugs and wires to the pump and the timer for corrosion and chafing.",
-            "Ask whether somebody switched the system off.",
+            Check(
+                "Press the test button.",
+                "The pump runs: the timer does not start it; go to its setting and its ignition wire. It does not: go to the supply.",
+            ),
+            Check(
+                "Measure the voltage at the pump's plug while it should run.",
+                "None: fuse, plug or wire. About nominal: the motor. Well below nominal: a bad earth or a corroded plug.",
+            ),
+            Check("Look at the wires to pump and timer.", "Chafed or green: renew them, and tie them up."),
+            Check("Ask whoever drives it.", "Switched off on purpose: find out why before it is switched on again."),
         ),
+        ("multimeter", "fuses of the size on the pump's plate", "contact cleaner, terminals and crimping tool"),
+        40,
     ),
     "low_level": Kind(
         "Reservoir low",
-        "The grease is at or below the low mark; soon the pump draws air, and the lines must then be bled.",
+        "refill",
         "act_now",
-        ("Wipe the filling fitting clean, then fill to the full mark with the grease on the set-up sheet.",),
+        "The grease is at or below the low mark.",
+        "It was used up and nobody filled it, or grease is lost; soon the pump draws air, and the lines must then be bled.",
+        (
+            Check(
+                "Wipe the filling fitting clean, then fill to the full mark with the grease on the set-up sheet.",
+                "Filled: record the litres. It takes much more or less than the reading said: the level sensor is to be checked.",
+            ),
+            Check(
+                "Run a cycle by the test button and look at the pressures.",
+                "As before: done. Low on all channels: air came in; bleed the outlets.",
+            ),
+        ),
+        ("grease as on the set-up sheet", "filling pump with the fitting of this reservoir", "rags"),
+        20,
     ),
     "open_line": Kind(
         "Line open",
-        "A line is broken, off or leaking: its pressure is less than half of what it should be.",
+        "lines",
         "act_now",
+        "The pressure of one channel is less than half of what it should be, while the others are sound.",
+        "The tube is broken, pulled off or chafed through, or its pumping element is worn or stuck.",
         (
-            "Follow the line from the pump to the point and look for fresh grease, chafing and loose fittings.",
-            "Renew the tube or fitting, fill the tube with grease before connecting it, and run a cycle.",
-            "If the line is whole, its pumping element may be worn or stuck.",
+            Check(
+                "Follow the line from the pump to the point.",
+                "Fresh grease on the way: the leak is there. None, and the point is dry: go to the element.",
+            ),
+            Check(
+                "Take the line off at the pump and run a cycle.",
+                "Grease comes out in full: the line leaks further on. Little or none: the element is worn or stuck.",
+            ),
+            Check(
+                "Renew tube or fitting, fill the tube with grease before connecting it, and run a cycle.",
+                "Pressure is back: record the line as replaced; ten cycles prove it.",
+            ),
         ),
+        (
+            "tube of the line's bore and length",
+            "fittings for both ends",
+            "hand gun with grease to fill the tube",
+            "cable ties",
+        ),
+        45,
     ),
     "blocked_line": Kind(
         "Line blocked",
-        "A line carries no grease, or hardly any: its pressure is far above what it should be.",
+        "lines",
         "plan",
+        "The pressure of one channel is far above what its own past and the weather explain, or stands at relief.",
+        "Dirt or hardened grease, a crushed or kinked tube, a plugged fitting or a seized joint.",
         (
-            "Open the line at the point: if grease comes out there in the next cycle, the point itself is blocked.",
-            "If not, open it at the pump or divider: the tube is blocked, kinked or crushed.",
-            "Behind a divider, isolate the outlets one at a time until it moves again.",
-            "Grease the point by hand until the line works.",
+            Check(
+                "Open the line at the point and run a cycle.",
+                "Grease comes out: the point itself is blocked; clean or renew the fitting, work the joint free. None: go on.",
+            ),
+            Check(
+                "Open the line at the pump or the divider and run a cycle.",
+                "Grease comes out: the tube is blocked, kinked or crushed; renew it. None: the outlet is blocked.",
+            ),
+            Check(
+                "Behind a divider: isolate its outlets one at a time.",
+                "It moves again and pressure falls: that outlet, or what is behind it, is the blocked one.",
+            ),
+            Check(
+                "Grease the point by hand until the line works.",
+                "It takes grease: record it. It takes none: the joint is seized, for a qualified person to judge.",
+            ),
         ),
+        (
+            "tube of the line's bore and length",
+            "fittings for both ends",
+            "hand gun with grease",
+            "wire brush and solvent for fittings",
+        ),
+        60,
     ),
     "reservoir_loss": Kind(
         "Grease lost",
-        "More grease leaves the reservoir than the cycles account for.",
+        "pump",
         "plan",
+        "More grease leaves the reservoir than the cycles account for.",
+        "A leak at the reservoir or the pump, a relief valve that does not shut, or a line broken close to the pump.",
         (
-            "Look for grease at the reservoir, the pump outlets and the relief valve.",
-            "Check for a line broken close to the pump.",
+            Check(
+                "Look for grease at the reservoir, its seal, the pump outlets and the relief valve.",
+                "Grease at the valve: it opens too early or a line is blocked. At a seal or outlet: renew it.",
+            ),
+            Check(
+                "Follow the first half metre of every line.",
+                "Grease on the frame: a line is broken before its element. Nothing: compare the doses with the set-up sheet.",
+            ),
         ),
+        ("seal kit of the pump", "fittings for the outlets", "rags, to see fresh grease come"),
+        45,
     ),
     "under_delivery": Kind(
         "Too little delivered",
-        "Less grease leaves the reservoir than the cycles account for.",
+        "pump",
         "plan",
+        "Less grease leaves the reservoir than the cycles account for.",
+        "Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says.",
         (
-            "Measure what one element or outlet delivers in a cycle and compare with the call-out sheet.",
-            "Check the pumping elements for wear, and the follower or grease for cavities.",
+            Check(
+                "Measure what one outlet delivers in ten cycles, and compare with the call-out sheet.",
+                "About as the sheet says: measure another one. Much less: the element is worn, or set smaller.",
+            ),
+            Check(
+                "Look at the grease and at the follower plate.",
+                "A hole down to the pump: stir it down, and ask whether the grease is too stiff for the weather.",
+            ),
         ),
+        ("measuring cup or scales", "spare pumping element", "spanners for the pump outlets"),
+        60,
     ),
     "incomplete_cycles": Kind(
         "Cycles incomplete",
-        "Cycles ran, but were not confirmed, were cut short, or the main line did not vent afterwards.",
+        "pump",
         "plan",
+        "Cycles ran, but were not confirmed, were cut short, or the main line did not vent afterwards.",
+        "A divider that does not move, a confirmation switch that has failed, a pump that is cut off early, or a vent valve that"
+        " sticks.",
         (
-            "Watch a cycle: does the indicator on the divider move, and does the pump run its full time?",
-            "Check the confirmation switch and its wire; on injector systems check the vent valve.",
+            Check(
+                "Watch a cycle at the divider.",
+                "The indicator moves: the switch or its wire has failed. It does not: look for a blocked outlet or air.",
+            ),
+            Check(
+                "Time the pump.",
+                "It stops early: the timer's setting or the supply. It runs its full time: go on.",
+            ),
+            Check(
+                "On injector systems, read the main line's pressure when the pump has stopped.",
+                "It stays up: the vent valve sticks, or the grease is too stiff in the cold.",
+            ),
         ),
+        ("watch", "multimeter", "gauge for the main line", "confirmation switch of the divider's type"),
+        45,
     ),
     "timer_mismatch": Kind(
         "Timer differs",
-        "Cycles come at another interval than the one on the set-up sheet.",
+        "pump",
         "plan",
-        ("Read the timer's setting and compare it with the set-up sheet; correct whichever is wrong.",),
+        "Cycles come at another interval than the one on the set-up sheet.",
+        "Somebody set the timer otherwise, or the sheet was never brought up to date.",
+        (
+            Check(
+                "Read the timer's setting and compare it with the set-up sheet.",
+                "The timer is wrong: set it, and record it. The sheet is wrong: register the vehicle anew.",
+            ),
+        ),
+        ("set-up sheet of this vehicle",),
+        15,
     ),
     "overfill": Kind(
         "Overfilled",
-        "The grease stands above the full mark; it comes out at the vent, or passes the follower plate.",
+        "refill",
         "note",
-        ("Look at the vent and at the follower plate; wipe off what came out, and stop at the mark next time.",),
+        "The grease stands above the full mark.",
+        "Too much was filled in; it comes out at the vent, or passes the follower plate.",
+        (
+            Check(
+                "Look at the vent and at the follower plate.",
+                "Clean: leave it; it goes down with the cycles. Grease there: wipe it off, and stop at the mark next time.",
+            ),
+        ),
+        ("rags",),
+        10,
     ),
     "level_sensor": Kind(
         "Level sensor",
-        "The level reading is stuck, missing or impossible; refill dates rest on counted cycles until it is mended.",
+        "readings",
         "plan",
-        ("Compare the reading with the reservoir; check the sensor's plug and wire.",),
+        "The level reading is stuck, missing or impossible; refill dates rest on counted cycles until it is mended.",
+        "A plug or wire, or the sensor itself; a follower plate that is caught.",
+        (
+            Check(
+                "Compare the reading with the grease in the reservoir.",
+                "They agree: the reading was right after all; write it down. They do not: go on.",
+            ),
+            Check(
+                "Look at plug and wire, and move them while somebody watches the reading.",
+                "It jumps: renew the plug. It does not: renew the sensor, and record it.",
+            ),
+        ),
+        ("level sensor of this reservoir", "contact cleaner", "multimeter"),
+        30,
     ),
     "pressure_sensor": Kind(
         "Pressure sensor",
-        "A pressure reading is stuck, missing or impossible; nobody watches these lines until it is mended.",
+        "readings",
         "plan",
-        ("Check the sensor's plug and wire; put a gauge on the line and compare.",),
+        "A pressure reading is stuck, missing or impossible; nobody watches these lines until it is mended.",
+        "A plug or wire, or the sensor itself.",
+        (
+            Check(
+                "Put a gauge on the line and run a cycle.",
+                "The gauge shows pressure and the reading does not: the sensor. Neither does: the line, see there.",
+            ),
+            Check("Look at plug and wire.", "Loose or green: clean it. Sound: renew the sensor, and record it."),
+        ),
+        ("pressure sensor of this range", "gauge with the line's thread", "contact cleaner"),
+        30,
     ),
     "silent": Kind(
         "Silent",
-        "Nothing was heard for longer than this vehicle's ordinary stops explain.",
+        "readings",
         "plan",
+        "Nothing was heard for longer than this vehicle's ordinary stops explain.",
+        "The vehicle is laid up or out of coverage, or its controller has no supply.",
         (
-            "Ask where the vehicle is and whether it is in use.",
-            "If it is, check the controller's supply, its antenna and its SIM or radio coverage.",
+            Check(
+                "Ask where the vehicle is and whether it is in use.",
+                "Laid up: record it, and nobody is called again. In use: go on.",
+            ),
+            Check(
+                "Look at the controller's supply, its antenna and its SIM.",
+                "No light: the supply. A light, but nothing sent: antenna, SIM or coverage.",
+            ),
         ),
+        ("multimeter", "fuses", "spare antenna"),
+        30,
     ),
 }
 
@@ -141,7 +326,7 @@ CAUTIONS: Final = (
     " steering joint that may be dry is for a qualified person to judge before it goes back on the road.",
 )
 
-_SEVERITIES: Final[tuple[Severity, ...]] = ("act_now", "plan", "note")
+SEVERITIES: Final[tuple[Severity, ...]] = ("act_now", "plan", "note")
 
 
 @dataclass(frozen=True)
@@ -186,9 +371,22 @@ class Finding:
         }
 
 
+def from_row(row: Any) -> Finding:
+    """A row of the table as a finding."""
+    return Finding(
+        row["kind"], row["channel"], tuple(row["lines"]), row["began_us"], row["detected_us"], row["ended_us"],
+        row["severity"], row["summary"], row["evidence"],
+    )  # fmt: skip
+
+
+def severity_rank(severity: Severity) -> int:
+    """0 for what cannot wait, more for what can."""
+    return SEVERITIES.index(severity)
+
+
 def urgency(finding: Finding) -> tuple[int, int, int]:
     """A key that puts what needs somebody first: by severity, then by the order of the kinds, then the longest lasting."""
-    return _SEVERITIES.index(finding.severity), list(KINDS).index(finding.kind), finding.began_us
+    return severity_rank(finding.severity), list(KINDS).index(finding.kind), finding.began_us
 
 
 @dataclass

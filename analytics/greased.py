@@ -1,6 +1,7 @@
 """The number behind it all: for each point, ignition hours since grease last surely arrived."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -10,6 +11,7 @@ from analytics.history import History
 from analytics.settings import Settings
 
 _ON_A_CHANNEL: Final = ("blocked_line", "open_line")
+_DRYING: Final = (*_ON_A_CHANNEL, "incomplete_cycles", "missed_cycles", "starved_pump")
 
 
 def hours_since(history: History, findings: Iterable[Finding], settings: Settings) -> dict[int, float | None]:
@@ -40,6 +42,18 @@ def hours_since(history: History, findings: Iterable[Finding], settings: Setting
         ]
         out[line.line] = round(max(0.0, now_h - max(hours)), 1) if hours else None
     return out
+
+
+def weighed(findings: Iterable[Finding], since: Mapping[int, float | None], settings: Settings) -> Iterator[Finding]:
+    """Findings with how long their points have waited for grease, while they last; what has waited too long is for now."""
+    for found in findings:
+        hours = [h for line, h in since.items() if h is not None and (line in found.lines or not found.lines)]
+        if not found.open or found.kind not in _DRYING or not hours:
+            yield found
+            continue
+        longest = max(hours)
+        severity = "act_now" if longest >= settings.dry_act_now_h else found.severity
+        yield replace(found, severity=severity, evidence={**found.evidence, "hours_since_grease": longest})
 
 
 def _inside(history: History, found: Finding) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":

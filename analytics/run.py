@@ -4,7 +4,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -13,10 +13,12 @@ from sqlalchemy import Connection, Engine, delete, func, insert, select
 
 from analytics import backtest as backtests
 from analytics import vehicle
+from analytics.depots import depot
 from analytics.findings import Finding
 from analytics.history import DAY_US
 from analytics.past import Past, from_json
 from analytics.refill import Refill
+from analytics.settings import DEFAULTS
 from analytics.sisters import read_sisters
 from ingest import retention, schema
 from ingest.messages import instant
@@ -44,6 +46,9 @@ class Outcome:
     days: list[dict[str, Any]]
     lines: list[dict[str, Any]]
     notes: list[str]
+    dry_h: float | None
+    filled_us: int | None
+    commissioning: dict[str, Any] | None
 
 
 @dataclass(frozen=True)
@@ -63,9 +68,10 @@ def analysed(
 ) -> list[vehicle.Result]:  # fmt: skip
     """Read one vehicle and analyse it, for each of the moments."""
     messages = read_messages(connection, vehicle_id)
+    settings = replace(DEFAULTS, lead_time_days=depot(connection, setups[-1].depot).lead_days)
     return [
         vehicle.analyse(
-            messages, setups, at_us, past, work, sisters=read_sisters(connection, vehicle_id, messages, at_us)
+            messages, setups, at_us, past, work, settings, read_sisters(connection, vehicle_id, messages, at_us)
         )
         for at_us in moments_us
     ]
@@ -100,6 +106,9 @@ def _outcome(task: _Task) -> Outcome:
         vehicle.days(result),
         vehicle.line_conditions(result),
         vehicle.notes(result),
+        result.dry_h,
+        result.filled_us,
+        None if result.handover is None else result.handover.as_json(),
     )
 
 
@@ -267,6 +276,10 @@ def _keep(connection: Connection, outcome: Outcome) -> None:
             days=outcome.days,
             lines=outcome.lines,
             notes=outcome.notes,
+            dry_h=outcome.dry_h,
+            filled_us=outcome.filled_us,
+            commissioning=outcome.commissioning,
+            alarms_due_us=0,
         )
     )
     if outcome.findings:

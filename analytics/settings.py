@@ -50,6 +50,9 @@ class Settings:
     use_excess_pct: float = 6.0  # of the reservoir: smaller differences drown in the sensor's own bend
     use_sigmas: float = 3.5
     use_readings: int = 3  # readings in a row that must say so
+    # Ignition hours without grease from which a point cannot wait for a planned visit: about a working week (common
+    # practice, no source).
+    dry_act_now_h: float = 40.0
     # Refill.
     lead_time_days: float = 7.0
     horizon_days: int = 730

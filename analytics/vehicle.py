@@ -8,13 +8,12 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from statsmodels.robust.norms import TukeyBiweight
-from statsmodels.robust.robust_linear_model import RLM
 
 from analytics import cycles, pressure, reservoir, traces
+from analytics.commissioning import ODD_RATIO, Handover, handover, sister_ratios
 from analytics.cycles import Audit
 from analytics.findings import KINDS, Finding, Severity, Stretch, urgency
-from analytics.greased import hours_since
+from analytics.greased import hours_since, weighed
 from analytics.history import DAY_US, HOUR_US, History, build
 from analytics.past import Past, fills_with, findings_with
 from analytics.pressure import PROOF_CYCLES, Pressures
@@ -40,6 +39,19 @@ class Result:
     findings: tuple[Finding, ...]
     refill: Refill
     past: Past | None
+    hours_since_grease: Mapping[int, float | None]  # line -> ignition hours, None where it never surely arrived
+    handover: Handover | None  # how far its commissioning has come, where there was one
+
+    @property
+    def dry_h(self) -> float | None:
+        """Ignition hours that the point that waits longest has waited for grease."""
+        return max((hours for hours in self.hours_since_grease.values() if hours is not None), default=None)
+
+    @property
+    def filled_us(self) -> int | None:
+        """When the reservoir was filled last, as far as the level shows or somebody recorded."""
+        recorded = [work.at_us for work in self.history.work if work.kind == "filled"]
+        return max([*recorded, *(fill.at_us for fill in self.fills)], default=None)
 
     @property
     def fills(self) -> tuple[Fill, ...]:
@@ -73,7 +85,10 @@ def analyse(
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, share=tank.own_share)
     findings = findings_with(past, [_told(stretch, history) for stretch in told], as_of_us)
+    since = hours_since(history, findings, settings)
     refill = forecast(history, audit, tank, settings, sisters)
+    handed = handover(history, audit, tank, findings, settings)
+    findings = [_against_handover(found, handed) for found in weighed(findings, since, settings)]
     return Result(
         history,
         audit,
@@ -82,6 +97,8 @@ def analyse(
         tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))),
         refill,
         past,
+        since,
+        handed,
     )
 
 
@@ -204,6 +221,20 @@ def _told(stretch: Stretch, history: History) -> Finding:
     return Finding(
         stretch.kind, stretch.channel, tuple(line.line for line in lines), stretch.began_us, stretch.detected_us,
         stretch.ended_us, severity, summary, evidence,
+    )  # fmt: skip
+
+
+def _against_handover(found: Finding, handed: Handover | None) -> Finding:
+    """A finding about a line, and what that line read when it was handed over."""
+    if handed is None or found.kind not in ("blocked_line", "open_line") or found.began_us < handed.since_us:
+        return found
+    first = next((x.peak_kpa for x in handed.lines if x.channel == found.channel and x.peak_kpa is not None), None)
+    if first is None:
+        return found
+    at = "" if handed.temp_c is None else f" at {handed.temp_c:.0f} °C"
+    return replace(
+        found, summary=f"{found.summary} When it was handed over it read {first:.0f} kPa{at}.",
+        evidence={**found.evidence, "handover_kpa": first},
     )  # fmt: skip
 
 
@@ -443,26 +474,17 @@ def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
     return np.asarray(at_us + seconds[where] * 1_000_000)
 
 
-_ODD_RATIO: Final = 2.2  # lines alike by length, bore and dose differ by less
-
-
 def odd_from_the_start(result: Result) -> dict[int, float]:
     """Lines whose pressure has differed from that of lines like them since they were first heard: line -> ratio.
 
-    Nothing in a line's own past tells a fault that was there from the beginning. Where at least eight lines of the vehicle
-    have a channel of their own, a robust regression of their levels on length, bore and dose says what each should have.
+    Nothing in a line's own past tells a fault that was there from the beginning; at least eight lines of the vehicle with a
+    channel of their own do.
     """
     level = dict(zip(result.pressures.channels, result.pressures.level, strict=True))
     own = [c for c, n in Counter(line.channel for line in result.history.setup.lines).items() if c and n == 1]
     lines = [x for x in result.history.setup.lines if x.channel in own and np.isfinite(level.get(x.channel, np.nan))]
-    if len(lines) < 8:
-        return {}
-    x = np.log([[line.length_m, line.bore_mm, line.dose_cm3] for line in lines])
-    x = x[:, np.ptp(x, axis=0) > 1e-6]
-    y = np.array([level[line.channel or ""] for line in lines])
-    fit = RLM(y, np.column_stack([np.ones(len(x)), x]), M=TukeyBiweight()).fit()
-    limit = max(float(np.log(_ODD_RATIO)), 4 * float(fit.scale))
-    off = np.asarray(fit.resid)
+    off, scatter = sister_ratios(lines, np.array([level[line.channel or ""] for line in lines]))
+    limit = max(float(np.log(ODD_RATIO)), 4 * scatter)
     return {line.line: round(float(np.exp(v)), 2) for line, v in zip(lines, off, strict=True) if abs(v) > limit}
 
 
@@ -489,7 +511,6 @@ def line_conditions(result: Result) -> list[dict[str, Any]]:
     hours since grease last surely arrived."""
     open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
     index = {name: j for j, name in enumerate(result.pressures.channels)}
-    since = hours_since(result.history, result.findings, DEFAULTS)
     out = []
     for line in result.history.setup.lines:
         ratio = None
@@ -504,7 +525,12 @@ def line_conditions(result: Result) -> list[dict[str, Any]]:
                     _drift(known.astype(np.float64), float(result.pressures.noise[index[line.channel]])) or watched
                 )
             condition = open_.get(line.channel) or watched
-        told = {"line": line.line, "condition": condition, "ratio": ratio, "hours_since_grease": since[line.line]}
+        told = {
+            "line": line.line,
+            "condition": condition,
+            "ratio": ratio,
+            "hours_since_grease": result.hours_since_grease[line.line],
+        }
         out.append(told)
     return out
 

@@ -10,6 +10,7 @@ from flask import Response, current_app
 from sqlalchemy import Engine
 from waitress import create_server
 
+from dashboard import calendars, queries
 from dashboard.work import take_records
 from ingest.problem import Problem
 
@@ -81,6 +82,14 @@ def create_app(database: Engine) -> Dash:
     @app.server.get("/alive")
     def alive() -> dict[str, bool]:
         return {"alive": True}
+
+    @app.server.get("/calendar/<secret>.ics")
+    def calendar(secret: str) -> Response:
+        with database.connect() as connection:
+            depot = calendars.depot_of(connection, secret)
+        if depot is None:
+            return Response("There is no calendar here.\n", 404, mimetype="text/plain")
+        return Response(queries.refill_calendar(database, depot), mimetype="text/calendar")
 
     @app.server.after_request
     def guard(response: Response) -> Response:

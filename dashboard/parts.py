@@ -6,7 +6,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import html
 
-from analytics.findings import CAUTIONS, KINDS, Finding
+from analytics.findings import CAUTIONS, KINDS, Finding, Kind
 from dashboard import words
 
 
@@ -59,16 +59,23 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
         html.Div(found.summary),
     ]
     if full:
-        rows.append(
-            html.Details(
-                [
-                    html.Summary("What to check, in this order"),
-                    html.P(kind.meaning),
-                    html.Ol([html.Li(c) for c in kind.checks]),
-                ]
-            )
-        )
+        rows.append(guidance(kind))
     return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
+
+
+def guidance(kind: Kind) -> html.Details:
+    """What is seen, what most likely causes it, what to check and what each outcome means, what to take along."""
+    steps = [html.Li([check.look, html.Div(check.means, className="dim")]) for check in kind.checks]
+    return html.Details(
+        [
+            html.Summary("What to check, in this order"),
+            html.P([html.Strong("Seen: "), kind.meaning]),
+            html.P([html.Strong("Most likely: "), kind.cause]),
+            html.Ol(steps),
+            html.P([html.Strong("Take along: "), "; ".join(kind.take), "."]),
+            html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
+        ]
+    )
 
 
 def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Paper:

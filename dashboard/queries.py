@@ -2,8 +2,9 @@
 
 import csv
 import io
-import time
+import re
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -11,10 +12,15 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Connection, Engine, func, select
 
+from analytics import delivery
+from analytics.alarm_figures import NEEDED_DAYS, Figures, read_figures
+from analytics.alarms import KINDS as ALARM_KINDS
+from analytics.alarms import Alarm, alarm_of
 from analytics.amounts import Amount, Supply
-from analytics.findings import KINDS, Finding, urgency
+from analytics.delivery import Route
+from analytics.findings import KINDS, Finding, from_row, severity_rank, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
@@ -22,17 +28,15 @@ from analytics.run import analysed, read_pasts
 from analytics.vehicle import Result
 from ingest import quarantine, schema, store
 from ingest.messages import instant, microseconds
+from ingest.messages import now_us as now_us
 from ingest.registry import Line, Setup, read_setups
 from ingest.work import Work, read_records, read_work
 
 NEEDS = ("act_now", "plan", "note", "none")
 PAGE_ROWS = 50
+CALENDAR_DAYS = 90
 _KEPT_RESULTS = 8
-
-
-def now_us() -> int:
-    """The present time, microseconds since 1970 UTC."""
-    return time.time_ns() // 1000
+_NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
 
 @dataclass(frozen=True)
@@ -90,7 +94,7 @@ def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", pag
                  connection.execute(select(vehicle.c.id, vehicle.c.heard_us, vehicle.c.online))}  # fmt: skip
         open_: dict[int, list[Finding]] = {}
         for row in connection.execute(select(finding).where(finding.c.ended_us.is_(None))).mappings():
-            open_.setdefault(row["vehicle_id"], []).append(_finding(row))
+            open_.setdefault(row["vehicle_id"], []).append(from_row(row))
         states = {
             id_: (state, early, expected)
             for id_, state, early, expected in connection.execute(
@@ -151,13 +155,6 @@ def _week(days: list[dict[str, Any]]) -> tuple[int, int]:
     return done, done + sum(d["missed"] for d in last)
 
 
-def _finding(row: Any) -> Finding:
-    return Finding(
-        row["kind"], row["channel"], tuple(row["lines"]), row["began_us"], row["detected_us"], row["ended_us"],
-        row["severity"], row["summary"], row["evidence"],
-    )  # fmt: skip
-
-
 @dataclass(frozen=True)
 class Round:
     """Visits to a depot within a horizon; `today` is the depot's, `undated` vehicles have no refill date."""
@@ -202,7 +199,7 @@ def refill_round(
         open_: dict[str, list[Finding]] = {}
         for row in rows:
             if row["kind"] != "low_level":  # the visit itself
-                open_.setdefault(mine[row["vehicle_id"]].vehicle, []).append(_finding(row))
+                open_.setdefault(mine[row["vehicle_id"]].vehicle, []).append(from_row(row))
     wanted, undated = [], []
     for id_, refill, seen_us in refills:
         if any(work.kind == "filled" and work.at_us > seen_us for work in done.get(id_, ())):
@@ -248,9 +245,7 @@ def round_table(told: Round) -> list[dict[str, str]]:
 def round_calendar(told: Round) -> bytes:
     """A round as an iCalendar file (RFC 5545): a whole day for each visit. The first visit of a depot has always the same name, and
     so has the second: a round planned anew moves them."""
-    calendar = Calendar()
-    calendar.add("prodid", "-//tallow//refill round//EN")
-    calendar.add("version", "2.0")
+    calendar = _calendar("refill round")
     for number, visit in enumerate(told.visits, start=1):
         day = told.today + timedelta(days=visit.day)
         event = Event()
@@ -265,6 +260,42 @@ def round_calendar(told: Round) -> bytes:
         event.add("description", "\n".join(take + stops))
         calendar.add_component(event)
     return bytes(calendar.to_ical())
+
+
+def refill_calendar(engine: Engine, depot: str) -> bytes:
+    """A depot's refills as an iCalendar file (RFC 5545), a whole day for each: one that has no fill yet keeps its name while its date
+    moves, so that the entry moves with it."""
+    analysis, now = schema.analysis, now_us()
+    calendar = _calendar("refills")
+    calendar.add("x-wr-calname", f"Refills, {depot}")
+    with engine.connect() as connection:
+        rows = {row.vehicle_id: row for row in connection.execute(
+            select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.due_early_us, analysis.c.filled_us, analysis.c.as_of_us)
+            .where(analysis.c.due_early_us.is_not(None))
+        )}  # fmt: skip
+        for id_, found in read_setups(connection).values():
+            setup, row = found[-1], rows.get(id_)
+            if row is None or setup.depot != depot or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
+                continue
+            day = instant(max(row.due_early_us, now)).astimezone(ZoneInfo(setup.timezone)).date()
+            event = Event()
+            event.add("uid", f"refill-{setup.fleet}-{setup.vehicle}-{row.filled_us or 0}@tallow")
+            event.add("dtstamp", instant(row.as_of_us))
+            event.add("dtstart", day)
+            event.add("dtend", day + timedelta(days=1))
+            litres = row.refill["litres_to_full"]
+            event.add("summary", f"Fill {setup.unit}: {litres:.1f} l of {setup.grease_and_grade}")
+            event.add("location", depot)
+            event.add("url", delivery.address_of(setup, delivery.site()))
+            calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _calendar(what: str) -> Calendar:
+    calendar = Calendar()
+    calendar.add("prodid", f"-//tallow//{what}//EN")
+    calendar.add("version", "2.0")
+    return calendar
 
 
 def supplies(engine: Engine, depot: str = "") -> list[Supply]:
@@ -285,13 +316,150 @@ def supplies(engine: Engine, depot: str = "") -> list[Supply]:
         ]
 
 
+@dataclass(frozen=True)
+class AlarmRow:
+    """An alarm, whose it is, and how long the point that waits longest has waited for grease."""
+
+    alarm: Alarm
+    setup: Setup
+    dry_h: float | None
+
+
+def alarms(
+    engine: Engine, depot: str = "", vehicle: tuple[str, str] | None = None, *, over: bool = False
+) -> list[AlarmRow]:
+    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
+    table, who, result = schema.alarm, schema.vehicle, schema.analysis
+    chosen = [] if vehicle is None else [who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]]
+    if not over:
+        chosen.append(table.c.state != "normal")
+    else:
+        chosen.append((table.c.state != "normal") | (table.c.changed_us > now_us() - 90 * DAY_US))
+    with engine.connect() as connection:
+        rows = connection.execute(
+            select(table, result.c.dry_h)
+            .join(who, who.c.id == table.c.vehicle_id)
+            .outerjoin(result, result.c.vehicle_id == table.c.vehicle_id)
+            .where(*chosen)
+        ).all()
+        setups: dict[int, Setup] = {}
+        for id_ in {row.vehicle_id for row in rows}:
+            ((_, own),) = read_setups(connection, id_).values()
+            setups[id_] = own[-1]
+    found = [AlarmRow(alarm_of(row), setups[row.vehicle_id], row.dry_h) for row in rows]
+    return sorted((row for row in found if not depot or row.setup.depot == depot), key=_alarm_order)
+
+
+@dataclass(frozen=True)
+class AlarmView:
+    """What the alarms' page shows: alarms with their history, how alerts travel, and how many there are."""
+
+    rows: list[AlarmRow]
+    steps: dict[int, list[Any]]
+    depots: list[str]
+    routes: list[Route]
+    waiting: tuple[int, int | None]
+    figures: Figures
+    now_us: int
+
+
+def alarm_view(engine: Engine, depot: str) -> AlarmView:
+    """All of it, for a depot or for all."""
+    rows, now = alarms(engine, depot, over=True), now_us()
+    with engine.connect() as connection:
+        return AlarmView(
+            rows, _steps(connection, [row.alarm.id for row in rows]), depots(engine), delivery.routes(connection),
+            delivery.waiting(connection), read_figures(connection, NEEDED_DAYS, now), now,
+        )  # fmt: skip
+
+
+def alarm_news(engine: Engine) -> list[int]:
+    """Numbers that change with whatever the alarms' page shows, and once a minute."""
+    step, way, message = schema.transition, schema.route, schema.outbox
+    with engine.connect() as connection:
+        steps = connection.execute(select(func.count(), func.max(step.c.at_us))).one()
+        ways = connection.execute(select(func.count(), func.sum(way.c.failures))).one()
+        left = connection.scalar(select(func.count()).where(message.c.done_us.is_(None)))
+    return [int(n or 0) for n in (*steps, *ways, left, now_us() // 60_000_000)]
+
+
+def _steps(connection: Connection, numbers: Sequence[int | None]) -> dict[int, list[Any]]:
+    table = schema.transition
+    found: dict[int, list[Any]] = {}
+    for row in connection.execute(
+        select(table).where(table.c.alarm_id.in_(numbers)).order_by(table.c.alarm_id, table.c.number)
+    ):
+        found.setdefault(row.alarm_id, []).append(row)
+    return found
+
+
+def _alarm_order(row: AlarmRow) -> tuple[int, int, int, float, int]:
+    kinds = list(ALARM_KINDS)
+    alarm = row.alarm
+    return (
+        STATES.index(alarm.state), severity_rank(alarm.severity), kinds.index(alarm.kind), -(row.dry_h or 0.0), alarm.raised_us
+    )  # fmt: skip
+
+
+# In the order in which they want somebody.
+STATES = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
+
+
+def alarm_table(rows: list[AlarmRow]) -> list[dict[str, Any]]:
+    """Alarms for other programs and files."""
+    return [
+        {
+            "alarm": row.alarm.id,
+            "state": row.alarm.state,
+            "severity": row.alarm.severity,
+            "kind": row.alarm.kind,
+            "fleet": row.setup.fleet,
+            "vehicle": row.setup.vehicle,
+            "unit": row.setup.unit,
+            "depot": row.setup.depot,
+            "channel": row.alarm.channel,
+            "lines": ", ".join(map(str, row.alarm.lines)),
+            "raised_at": store.rfc3339(row.alarm.raised_us),
+            "shelved_until": _time(row.alarm.condition.shelved_until_us),
+            "suppressed_why": row.alarm.condition.suppressed_why,
+            "hours_since_grease": row.dry_h,
+            "summary": row.alarm.summary,
+        }
+        for row in rows
+    ]
+
+
+def _time(us: int | None) -> str | None:
+    return None if us is None else store.rfc3339(us)
+
+
+def transitions(engine: Engine, number: int) -> list[Any]:
+    """What happened to an alarm, in order: rows with at_us, event, state, who, why, until_us."""
+    with engine.connect() as connection:
+        return _steps(connection, [number]).get(number, [])
+
+
+def step_json(step: Any) -> dict[str, Any]:
+    """A step of an alarm's history, for other programs."""
+    return {
+        "at": store.rfc3339(step.at_us), "event": step.event, "state": step.state, "who": step.who, "why": step.why,
+        "until": _time(step.until_us),
+    }  # fmt: skip
+
+
 def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:
     """Rows of text as a CSV file; its head is `first` where there is no row."""
     text = io.StringIO()
     out = csv.DictWriter(text, list(rows[0]) if rows else [first], lineterminator=line_end)
     out.writeheader()
-    out.writerows(rows)
+    out.writerows({name: _as_text(value) for name, value in row.items()} for row in rows)
     return text.getvalue()
+
+
+def _as_text(value: str) -> str:
+    """A cell that no spreadsheet takes for a formula."""
+    begins = value[:1] in ("=", "+", "-", "@", "\t", "\r")
+    return f"'{value}" if begins and not _NUMBER.fullmatch(value) else value
 
 
 def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str, str]]:
@@ -416,7 +584,7 @@ def data_state(engine: Engine) -> DataState:
             store.status(connection),
             store.recorders(connection),
             quarantine.counts(connection),
-            [(setups_[row["vehicle_id"]], _finding(row)) for row in rows if row["vehicle_id"] in setups_],
+            [(setups_[row["vehicle_id"]], from_row(row)) for row in rows if row["vehicle_id"] in setups_],
             [
                 (setups_[id_], note)
                 for id_, notes in connection.execute(select(analysis.c.vehicle_id, analysis.c.notes))
@@ -459,11 +627,12 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
 
 
 def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
-    """A number that grows with whatever is recorded of a vehicle."""
-    table = schema.vehicle
+    """A number that grows with whatever is recorded of a vehicle or happens to its alarms."""
+    table, alarm = schema.vehicle, schema.alarm
+    chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
+    steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
     with engine.connect() as connection:
-        chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
-        return int(connection.scalar(select(table.c.news).where(*chosen)) or 0)
+        return int(connection.scalar(select(table.c.news + steps.scalar_subquery()).where(*chosen)) or 0)
 
 
 def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:

@@ -4,6 +4,10 @@ import math
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from analytics.alarm_figures import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
+from analytics.commissioning import Handover
+from analytics.delivery import Route
+from analytics.depots import Depot
 from analytics.timer import Setting
 from ingest.messages import instant
 from ingest.work import Work
@@ -101,3 +105,79 @@ def timer_facts(now: Setting, then: Setting) -> list[str]:
         told("Low mark, early", now.due_days[0], then.due_days[0], "days from now"),
         told("Low mark, most likely", now.due_days[1], then.due_days[1], "days from now"),
     ]
+
+
+# What happened to an alarm, as it is read in its history.
+EVENTS = {
+    "occur": "raised",
+    "clear": "over",
+    "realarm": "raised again",
+    "acknowledge": "acknowledged",
+    "shelve": "shelved",
+    "unshelve": "taken from the shelf",
+    "suppress": "suppressed by design",
+    "unsuppress": "shown again",
+    "take_out": "taken out of service",
+    "put_back": "put back into service",
+}
+
+
+def clock(minute: int) -> str:
+    """A minute of the day: 06:30."""
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
+def depot_wishes(depot: Depot) -> list[str]:
+    """What a depot wants, in short."""
+    quiet = "no quiet hours"
+    if depot.quiet_from_min is not None and depot.quiet_until_min is not None:
+        quiet = f"quiet from {clock(depot.quiet_from_min)} to {clock(depot.quiet_until_min)}"
+    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet]
+
+
+def route(one: Route) -> str:
+    """What goes by a route."""
+    said = [
+        f"{one.depot or 'all depots'}",
+        {"act_now": "act now only", "plan": "act now and plan", "note": "everything"}[one.severity],
+        f"{', '.join(one.groups)} only" if one.groups else "",
+        f"unacknowledged for {one.after_min} min" if one.after_min else "",
+        "at any hour" if one.at_any_hour else "",
+    ]
+    return "; ".join(text for text in said if text)
+
+
+def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:
+    """(measure, value, what the standards aim at)."""
+    shares = {name: number / told.raised if told.raised else 0.0 for name, number in told.by_severity.items()}
+    waited = told.hours_to_acknowledge
+    return [
+        ("Raised in the period", f"{told.raised} in {told.days:.1f} days", ""),
+        (
+            "For each day and person",
+            f"{told.per_day_and_person:.1f} ({told.persons} acknowledged)",
+            f"at most {ACCEPTABLE_PER_DAY:.0f}; {MANAGEABLE_PER_DAY:.0f} can just be managed",
+        ),
+        ("Standing now", str(told.standing), ""),
+        ("Standing for more than a day", str(told.stale), "fewer than 5"),
+        ("Most in ten minutes", str(told.busiest_10_min), f"at most {FLOOD_ABOVE}"),
+        ("Floods", f"{told.floods}, {100 * told.flood_share:.2f} % of the time", "below 1 % of the time"),
+        ("Chattering", str(told.chattering), "none"),
+        (
+            "By severity",
+            ", ".join(f"{NEED_WORDS[name].lower()} {100 * share:.0f} %" for name, share in shares.items()),
+            "about 5, 15 and 80 %",
+        ),
+        ("Share of the ten most frequent", f"{100 * told.top_ten_share:.0f} %", "1 to 5 % once there are many"),
+        ("Time until acknowledged, median", "not known yet" if waited is None else f"{waited:.1f} h", ""),
+    ]
+
+
+def handover(told: Handover) -> str:
+    """How the commissioning stands, in a sentence."""
+    left = [item for item in told.items if item.verdict in ("not yet", "looks wrong")]
+    wrong = sum(item.verdict == "looks wrong" for item in left)
+    if told.state == "proven":
+        return "Everything that can be read is proven."
+    rest = f"{len(left)} of {len(told.items)} are not proven" + (f", {wrong} look wrong" if wrong else "")
+    return f"Commissioning runs: {rest}." if told.state == "running" else f"Commissioning is over: {rest}."

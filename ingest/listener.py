@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from ingest.messages import SUBSCRIPTION, Arrival, Rejected
+from ingest.messages import SUBSCRIPTION, Arrival, Rejected, now_us
 from ingest.metrics import Metrics
 from ingest.problem import Problem
 from ingest.recorder import Tally
@@ -251,7 +251,7 @@ class Listener:
         self._over = True
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        arrival = _arrival(message, time.time_ns() // 1000)
+        arrival = _arrival(message, now_us())
         self._waiting.append((self._generation, message.mid, message.qos, arrival))
 
     def _say_away(self, reason: object) -> None:

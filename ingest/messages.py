@@ -5,6 +5,7 @@ the structure in `KINDS` for its kind. Whatever does not fit becomes a `Rejected
 """
 
 import re
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -15,6 +16,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 ROOT: Final = "lube/1"
+ALERT_ROOT: Final = "lube-alert/1"  # what is published about vehicles, by an account of its own
 SUBSCRIPTION: Final = f"{ROOT}/#"
 MAX_PAYLOAD_BYTES: Final = 64 * 1024
 MAX_CHANNELS: Final = 256
@@ -188,6 +190,11 @@ def microseconds(at: datetime) -> int:
 def instant(us: int) -> datetime:
     """The aware UTC date-time of microseconds since 1970, kept within the years 1 to 9999."""
     return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
+
+
+def now_us() -> int:
+    """The present, microseconds since 1970 UTC."""
+    return time.time_ns() // 1000
 
 
 def read_time(text: str) -> int:

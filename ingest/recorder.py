@@ -1,6 +1,5 @@
 """Recording batches of messages: each in one transaction, idempotent, nothing dropped silently."""
 
-import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,7 +9,7 @@ from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, up
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ingest import names, schema
-from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode
+from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode, now_us
 from ingest.rows import COLUMNS, KIND, RECEIVED, SENT, Key, Name, Row, key_of, name_of, row_of, says_the_same
 from ingest.store import arrays, make_months, writing
 
@@ -172,7 +171,7 @@ class Recorder:
                 )
 
     def _count(self, connection: Connection, tally: Tally) -> None:
-        table, now = schema.intake, time.time_ns() // 1000
+        table, now = schema.intake, now_us()
         counts = {
             "recorded": tally.recorded.total(),
             "duplicates": tally.duplicates,

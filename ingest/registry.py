@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
-from ingest.messages import ROOT, SUBSCRIPTION, is_name, read_time
+from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
 from ingest.work import Work, read_work
@@ -363,13 +363,15 @@ def _registered(
 
 
 INGESTER: Final = "tallow-ingest"
+ALERTER: Final = "tallow-alert"
 
 
 def access_rules(names: Iterable[tuple[str, str]]) -> str:
-    """A Mosquitto access list: ingesters read everything and write nothing, a vehicle writes below its own topic only.
+    """A Mosquitto access list: ingesters read everything and write nothing, a vehicle writes below its own topic only, and who
+    publishes alerts writes those only.
 
     A vehicle's account is FLEET.VEHICLE; a dot occurs in neither name.
     """
-    rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n"]
+    rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n", f"user {ALERTER}\ntopic write {ALERT_ROOT}/#\n"]
     rules += [f"user {fleet}.{vehicle}\ntopic write {ROOT}/{fleet}/{vehicle}/+\n" for fleet, vehicle in sorted(names)]
     return "\n".join(rules)

@@ -20,10 +20,12 @@ Kind = Literal[
     "sensor_replaced",
     "greased_by_hand",
     "laid_up",
+    "in_workshop",
     "back",
     "sold",
     "moved",
     "controller_swapped",
+    "relined",
 ]
 
 # What people call it, and what has to be said of it: one of these, in words.
@@ -35,10 +37,12 @@ KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
     "sensor_replaced": ("Sensor replaced", (), ""),
     "greased_by_hand": ("Points greased by hand", (), ""),
     "laid_up": ("Laid up", (), ""),
+    "in_workshop": ("In the workshop", (), ""),
     "back": ("Back in use", (), ""),
     "sold": ("Sold", (), ""),
     "moved": ("Moved to another depot", ("depot",), "which depot"),
     "controller_swapped": ("Controller swapped", (), ""),
+    "relined": ("Fitted or re-lined", (), ""),
 }
 LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes
 _EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01

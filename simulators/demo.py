@@ -54,7 +54,7 @@ class Demo:
                 self._history(end)
                 self._save(end, recorded=True)
             self._tallow("ingest", "ingest")
-            self._tallow("analyse", "analyse", "--every", "5")
+            self._tallow("watch", "watch", "--every", "5")
             self._wait_for_page()
             self._tallow(
                 "simulate",
@@ -169,7 +169,7 @@ class Demo:
                 raise SimulationError(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
 
     def _stop_all(self) -> None:
-        for name in ("step", "simulate", "ingest", "analyse", "dashboard", "broker"):
+        for name in ("step", "simulate", "ingest", "watch", "dashboard", "broker"):
             process = self.running.get(name)
             if process is None or process.poll() is not None:
                 continue

@@ -14,7 +14,7 @@ import numpy as np
 from ingest.messages import EPOCH, encode, instant, topic
 from simulators import reservoir
 from simulators.machine import Sent, Simulation, arrival_us, channels
-from simulators.scenario import KINDS, LOOK_ALIKES, Scenario
+from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario
 
 _VEHICLE_COLUMNS = (
     "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
@@ -26,16 +26,21 @@ FUTURE_DAYS = 60  # how long a scenario goes on after its history
 PER_FILE = 25  # vehicles whose messages are in memory together
 
 
-def start_hour(scenario: Scenario, end_h: float) -> float:
-    """Where the history begins: a UTC midnight, so many days before its end."""
-    return float(int(end_h // 24) - scenario.days) * 24
+def history_days(scenario: Scenario, machine: Machine) -> int:
+    """For how many days a vehicle has a history."""
+    return scenario.days if machine.fitted_days is None else min(machine.fitted_days, scenario.days)
+
+
+def start_hour(scenario: Scenario, machine: Machine, end_h: float) -> float:
+    """Where a vehicle's history begins: a UTC midnight, so many days before its end."""
+    return float(int(end_h // 24) - history_days(scenario, machine)) * 24
 
 
 def run_of(scenario: Scenario, n: int, end_h: float, seed: int) -> Simulation:
     """The simulation of the scenario's vehicle number `n`."""
     machine = scenario.machines[n]
-    depot, start_h = scenario.depots[machine.depot], start_hour(scenario, end_h)
-    return Simulation(machine, depot, start_h, scenario.days + FUTURE_DAYS, end_h, [seed, n])
+    depot, start_h = scenario.depots[machine.depot], start_hour(scenario, machine, end_h)
+    return Simulation(machine, depot, start_h, history_days(scenario, machine) + FUTURE_DAYS, end_h, [seed, n])
 
 
 def merged(runs: Mapping[str, Simulation], after_us: int) -> Iterator[tuple[str, Sent]]:
@@ -52,12 +57,13 @@ def merged(runs: Mapping[str, Simulation], after_us: int) -> Iterator[tuple[str,
 def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
     """Write `vehicles.csv` and `lines.csv`."""
     folder.mkdir(parents=True, exist_ok=True)
-    commissioned = (EPOCH + timedelta(hours=start_hour(scenario, end_h) - 200 * 24)).date().isoformat()
     with (folder / "vehicles.csv").open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
         out.writerow(_VEHICLE_COLUMNS)
         for m in scenario.machines:
             depot = scenario.depots[m.depot]
+            old_h = 0 if m.fitted_days is not None else 200 * 24
+            commissioned = (EPOCH + timedelta(hours=start_hour(scenario, m, end_h) - old_h)).date().isoformat()
             confirmed = "yes" if m.feed == "progressive" else "no"
             out.writerow([m.vehicle, scenario.fleet, m.unit, m.vehicle_class, depot.name, depot.timezone, commissioned,
                           m.feed, m.reservoir_l, m.low_mark_pct, m.interval_min, m.run_s, m.relief_kpa,

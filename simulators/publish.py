@@ -12,7 +12,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 
-from ingest.messages import encode, topic
+from ingest.messages import encode, now_us, topic
 from simulators import SimulationError
 from simulators.fleet import run_of
 from simulators.machine import Sent
@@ -136,17 +136,17 @@ def publish(
     `told` hears (messages published, time reached in microseconds, what was broken) about once a second. Raises
     SimulationError where the broker goes away for long.
     """
-    began_us, began = _now_us(), time.monotonic()
+    began_us, began = now_us(), time.monotonic()
     base_us = max(from_us, began_us - PACED_US)
     number, last_told, last_us = 0, 0.0, from_us
 
     def reached() -> int:
-        return int(min(base_us + (time.monotonic() - began) * 1e6 * speed, _now_us()))
+        return int(min(base_us + (time.monotonic() - began) * 1e6 * speed, now_us()))
 
     while not stop.is_set() and (arrives_us := live.next_us()) is not None:
         if time.monotonic() - last_told > 1:
-            now_us = last_us if rate is not None else max(last_us, reached())
-            told(number, now_us, live.take_up(now_us))
+            at_us = last_us if rate is not None else max(last_us, reached())
+            told(number, at_us, live.take_up(at_us))
             last_told = time.monotonic()
             continue
         life_s = (arrives_us - reached()) / 1e6 / speed
@@ -171,7 +171,3 @@ def _confirmed(info: mqtt.MQTTMessageInfo, stop: threading.Event) -> None:
         if time.monotonic() > until:
             raise SimulationError("the broker has not acknowledged anything for a minute; is it still there?")
         stop.wait(0.01)
-
-
-def _now_us() -> int:
-    return time.time_ns() // 1000

@@ -76,6 +76,7 @@ class Machine:
     level: str = "percent"
     trace_every: int = 0  # cycles; none by default
     troubles: tuple[Trouble, ...] = ()
+    fitted_days: int | None = None  # its system was fitted so many days before the history's end
 
 
 @dataclass(frozen=True)
@@ -143,6 +144,7 @@ def _parse(data: dict[str, Any]) -> Scenario:
                 interval_min=model["interval_min"], run_s=model["run_s"], relief_kpa=model["relief_kpa"],
                 nlgi=model["nlgi"], channel_by=model["channel_by"], level=model.get("level", "percent"),
                 trace_every=model.get("trace_every", 0), troubles=troubles,
+                fitted_days=v.get("fitted_days"),
             )
         )  # fmt: skip
     if not machines:

@@ -13,7 +13,7 @@ from dashboard.queries import DataState
 from ingest.messages import REFUSALS, read_time
 from ingest.registry import Setup
 
-dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=4)
+dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=5)
 
 STALE_US = 3_600_000_000
 

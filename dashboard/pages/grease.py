@@ -12,7 +12,7 @@ from analytics.amounts import Amount, Supply
 from dashboard import figures, parts, queries
 from dashboard.app import engine
 
-dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=3)
+dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4)
 
 
 def layout(depot: str = "", **_: Any) -> html.Div:

@@ -10,7 +10,7 @@ from dashboard import figures, parts, queries
 from dashboard.app import engine
 from dashboard.queries import Patterns
 
-dash.register_page(__name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=2)
+dash.register_page(__name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=3)
 
 
 def layout(by: str = "point", **_: Any) -> html.Div:

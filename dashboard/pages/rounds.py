@@ -14,7 +14,7 @@ from dashboard import parts, queries, words
 from dashboard.app import engine
 from dashboard.queries import Round
 
-dash.register_page(__name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=1)
+dash.register_page(__name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=2)
 
 _HORIZONS = (7, 14, 28, 56)
 

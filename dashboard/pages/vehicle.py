@@ -5,14 +5,20 @@ from typing import Any
 import dash
 import dash_mantine_components as dmc
 import plotly.io as pio
-from dash import Input, Output, Patch, State, callback, dcc, html
+from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html
 
-from analytics import timer
+from analytics import alarms, timer
 from analytics import vehicle as analysis
+from analytics.alarms import KINDS as ALARM_KINDS
 from analytics.findings import KINDS, urgency
+from analytics.history import DAY_US
+from analytics.lifecycle import Transition
+from analytics.lifecycle import words as state_words
 from analytics.vehicle import Result
 from dashboard import figures, parts, queries, words, work
 from dashboard.app import REFRESH_MS, engine
+from ingest.problem import Problem
+from ingest.store import reachable, writing
 
 dash.register_page(
     __name__,
@@ -21,6 +27,7 @@ dash.register_page(
     title=lambda fleet=None, name=None: f"Vehicle {name}",
 )
 
+_HANDED_OVER_US = 30 * DAY_US  # so long a handover that is over is spoken of
 CHART: dict[str, Any] = {"config": {"displayModeBar": False}, "responsive": True}
 
 
@@ -39,6 +46,11 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             ),
             dcc.Interval(id="vehicle-tick", interval=REFRESH_MS),
             html.Div(head(result), id="vehicle-head"),
+            parts.section(
+                "Alarms",
+                [html.Div(alarms_of(fleet, name), id="vehicle-alarms"), html.Div(id="vehicle-told", role="status")],
+                "What somebody has to deal with here. Acknowledged by whoever is named below, under Work.",
+            ),
             parts.section(
                 "Work",
                 [
@@ -85,15 +97,33 @@ def head(result: Result) -> list[Any]:
         else "Nothing is wrong so far; the first cycles are still being learned from."
     )
     out.append(parts.section("What is wrong", wrong or [html.P(nothing)]))
+    handed = result.handover
+    if handed is not None and (handed.ended_us is None or now - handed.ended_us < _HANDED_OVER_US):
+        sheet = dcc.Link("The handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}")
+        out.append(parts.section("Commissioning", html.P([words.handover(handed), " ", sheet])))
     out.append(parts.section("Refill", [_refill(result)]))
     return out
+
+
+def alarms_of(fleet: str, name: str) -> list[Any]:
+    """The vehicle's alarms that are not normal, each with what may be done to it here."""
+    rows = []
+    for row in queries.alarms(engine(), vehicle=(fleet, name)):
+        alarm = row.alarm
+        said = [ALARM_KINDS[alarm.kind].title, state_words(alarm.state)]
+        if alarm.condition.suppressed_why:
+            said.append(alarm.condition.suppressed_why)
+        waits = alarm.state in ("unacknowledged", "returned")
+        button = html.Button("acknowledge", id={"type": "vehicle-acknowledge", "number": alarm.id}, className="quiet")
+        rows.append(html.Li([parts.need(alarm.severity), " ", ": ".join(said), " ", button if waits else ""]))
+    return [html.Ul(rows, className="records")] if rows else [html.P("None.", className="dim")]
 
 
 def _waiting(result: Result) -> str:
     """Who has waited longest for grease, where it is longer than the timer explains; empty where nobody has."""
     setup = result.history.setup
     points = {line.line: line.point for line in setup.lines}
-    since = {c["line"]: c["hours_since_grease"] for c in analysis.line_conditions(result)}
+    since = result.hours_since_grease
     long = {line: hours for line, hours in since.items() if hours is not None and hours > 3 * setup.interval_min / 60}
     if not long:
         return ""
@@ -291,6 +321,7 @@ def tail(result: Result) -> list[Any]:
     Output("vehicle-head", "children"),
     Output("vehicle-tail", "children"),
     Output("vehicle-work", "children"),
+    Output("vehicle-alarms", "children"),
     Output("vehicle-who", "data"),
     Input("vehicle-tick", "n_intervals"),
     State("vehicle-who", "data"),
@@ -300,11 +331,31 @@ def refresh(_: int, who: dict[str, Any]) -> Any:
     """Show what is new; leave the page alone where nothing is."""
     newest = queries.news(engine(), who["fleet"], who["name"])
     if newest == who["news"]:
-        return [dash.no_update] * 4
+        return [dash.no_update] * 5
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None:
-        return [dash.no_update] * 4
-    return head(result), tail(result), _records(who["fleet"], who["name"], result), who | {"news": newest}
+        return [dash.no_update] * 5
+    records, waiting = _records(who["fleet"], who["name"], result), alarms_of(who["fleet"], who["name"])
+    return head(result), tail(result), records, waiting, who | {"news": newest}
+
+
+@callback(
+    Output("vehicle-told", "children"),
+    Input({"type": "vehicle-acknowledge", "number": ALL}, "n_clicks"),
+    State("work-by", "value"),
+    prevent_initial_call=True,
+)
+def acknowledge(clicks: list[int | None], by: str | None) -> Any:
+    """Somebody takes note of an alarm."""
+    if not any(clicks) or ctx.triggered_id is None:
+        return dash.no_update
+    number = ctx.triggered_id["number"]
+    try:
+        with reachable(engine()), writing(engine()) as connection:
+            alarms.act(connection, number, Transition("acknowledge", queries.now_us(), by or ""))
+    except Problem as problem:
+        return f"Not done: {problem}."
+    return "Acknowledged."
 
 
 def _patched(figure: Any, scheme: str | None) -> Patch:

@@ -1,0 +1,286 @@
+"""What somebody has to deal with: by state, with what to do about one alarm or several at once."""
+
+from typing import Any, Final
+from urllib.parse import urlencode
+
+import dash
+import dash_mantine_components as dmc
+from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
+
+from analytics import alarms, delivery
+from analytics.history import DAY_US
+from analytics.lifecycle import BY_PERSONS, Transition
+from analytics.lifecycle import words as state_words
+from dashboard import parts, queries, words
+from dashboard.app import REFRESH_MS, engine
+from dashboard.queries import AlarmRow, AlarmView
+from ingest.problem import Problem
+from ingest.store import reachable, writing
+
+dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=1)
+
+# Each part of the page, the states that it shows, and whether it is shut at first.
+_PARTS: Final = (
+    ("Waits for somebody", ("unacknowledged", "returned"), False),
+    ("Somebody deals with it", ("acknowledged",), False),
+    ("Out of sight", ("shelved", "suppressed", "out_of_service"), True),
+    ("Over lately", ("normal",), True),
+)
+_SHOWN: Final = 200
+_HIDDEN: Final = {"display": "none"}
+_BUTTONS: Final = {
+    "acknowledge": "Acknowledge",
+    "shelve": "Shelve",
+    "unshelve": "Take from the shelf",
+    "take_out": "Take out of service",
+    "put_back": "Put back into service",
+}
+
+
+def layout(depot: str = "", **_: Any) -> html.Div:
+    """The page of all depots, or of one."""
+    view = queries.alarm_view(engine(), depot)
+    return html.Div(
+        [
+            dcc.Store(id="alarms-depot-now", data=depot),
+            dcc.Store(id="alarms-seen", data=queries.alarm_news(engine())),
+            dcc.Location(id="alarms-location", refresh="callback-nav"),
+            dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
+            dcc.Download(id="alarms-file"),
+            html.H1("Alarms"),
+            html.Div(
+                [
+                    dmc.Select(
+                        id="alarms-depot", value=depot, allowDeselect=False, w=200,
+                        data=[{"value": "", "label": "All depots"}] + [{"value": d, "label": d} for d in view.depots],
+                        **{"aria-label": "Depot"},
+                    ),
+                    dmc.Button("CSV", id="alarms-csv", variant="default"),
+                ],
+                className="filters",
+            ),
+            dmc.CheckboxGroup(html.Div(body(view), id="alarms-body"), id="alarms-chosen", value=[]),
+            html.Div(_actions(), id="alarms-actions", className="actions", style=_HIDDEN),
+            html.Div(id="alarms-told", role="status", className="work-told"),
+            html.Div(beside(view), id="alarms-beside"),
+        ]
+    )  # fmt: skip
+
+
+def _actions() -> list[Any]:
+    def button(event: str) -> dmc.Button:
+        return dmc.Button(
+            _BUTTONS[event], id=f"alarms-{event}", variant="filled" if event == "acknowledge" else "default"
+        )
+
+    return [
+        html.Div(
+            [
+                html.Strong(id="alarms-count"),
+                dmc.TextInput(
+                    id="alarms-by", placeholder="Who does it", persistence=True, persistence_type="local", debounce=True,
+                    **{"aria-label": "Who does it"},
+                ),
+                button("acknowledge"),
+            ],
+            className="actions-first",
+        ),
+        html.Details(
+            [
+                html.Summary("Shelve, or take out of service"),
+                html.Div(
+                    [
+                        dmc.TextInput(id="alarms-why", label="Why", placeholder="needed for both"),
+                        dmc.NumberInput(id="alarms-days", label="Shelve for days", value=1, min=0.1, max=90),
+                    ],
+                    className="work-form",
+                ),
+                html.Div([button(event) for event in _BUTTONS if event != "acknowledge"], className="filters"),
+            ]
+        ),
+    ]  # fmt: skip
+
+
+def body(view: AlarmView) -> list[Any]:
+    """The alarms, by state."""
+    out: list[Any] = []
+    for title, states, shut in _PARTS:
+        rows = [row for row in view.rows if row.alarm.state in states]
+        told = [_row(row, view) for row in rows[:_SHOWN]]
+        if len(rows) > _SHOWN:
+            told.append(html.P(f"and {len(rows) - _SHOWN} more; choose a depot to see fewer.", className="dim"))
+        head = f"{title}: {len(rows)}"
+        if shut:
+            out.append(
+                dmc.Paper(html.Details([html.Summary(html.Strong(head)), *told]), p="md", withBorder=True, mb="md")
+            )
+        else:
+            nothing = [html.P("Nothing.", className="dim")]
+            out.append(parts.section(head, told or nothing))
+    return out
+
+
+def _row(row: AlarmRow, view: AlarmView) -> html.Div:
+    alarm, setup = row.alarm, row.setup
+    active = alarm.condition.active
+    badge = parts.need(alarm.severity) if active else html.Span("Over", className="need need-over")
+    facts = [
+        f"{setup.vehicle} · {setup.depot}",
+        state_words(alarm.state),
+        f"raised {words.moment(alarm.raised_us, setup.timezone)}",
+    ]
+    if alarm.condition.shelved_until_us is not None:
+        facts.append(f"until {words.moment(alarm.condition.shelved_until_us, setup.timezone)}")
+    if alarm.condition.suppressed_why is not None:
+        facts.append(alarm.condition.suppressed_why)
+    if alarm.evidence.get("hours_since_grease") is not None:
+        facts.append(f"{alarm.evidence['hours_since_grease']:.0f} ignition hours without grease")
+    steps = [
+        f"{words.moment(s.at_us, setup.timezone)}: {words.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
+        for s in view.steps.get(alarm.id or 0, ())
+    ]
+    title = alarms.KINDS[alarm.kind].title
+    return html.Div(
+        [
+            dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {setup.unit}"}, className="alarm-choose")
+            if alarm.state != "normal"
+            else html.Span(),
+            html.Div(
+                [
+                    html.Div(
+                        [badge, dcc.Link(setup.unit, href=f"/vehicle/{setup.fleet}/{setup.vehicle}", className="unit"),
+                         html.Strong(title)],
+                        className="finding-head",
+                    ),
+                    html.Div(alarm.summary),
+                    html.Div(" · ".join(facts), className="dim"),
+                    html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])]),
+                ]
+            ),
+        ],
+        className=f"alarm finding finding-{alarm.severity if active else 'over'}",
+    )  # fmt: skip
+
+
+def beside(view: AlarmView) -> list[Any]:
+    """How alerts travel, and how many alarms there are."""
+    ways: list[Any] = []
+    for one in view.routes:
+        failing = one.failing_us is not None
+        state = f"fails since {words.ago(one.failing_us, view.now_us)}: {one.error}" if failing else "arrives"
+        ways.append(
+            html.Tr(
+                [html.Td(str(one.id)), html.Td(delivery.masked(one.address)), html.Td(words.route(one)),
+                 html.Td(state, className="state-act_now" if failing else "")]
+            )
+        )  # fmt: skip
+    number, oldest_us = view.waiting
+    late = number and oldest_us is not None and oldest_us < view.now_us - 600_000_000
+    told: list[Any] = [
+        html.Div(parts.table(("Route", "To", "What", "Now"), ways, "plain-wrap"), className="wide")
+        if ways
+        else html.P("No alerts go anywhere yet: tallow route add.", className="dim")
+    ]
+    if late:
+        told.append(
+            dmc.Alert(
+                f"{number} messages wait, the oldest for {words.ago(oldest_us, view.now_us)}: is tallow watch running?",
+                title="Alerts wait",
+                color="yellow",
+            )
+        )
+    measures = [
+        html.Tr([html.Td(name), html.Td(value), html.Td(aim, className="dim")])
+        for name, value, aim in words.alarm_figures(view.figures)
+    ]
+    few = "" if view.figures.days >= 30 else f" Only {view.figures.days:.1f} days are recorded yet."
+    return [
+        parts.section("Delivery", told, "Where alerts go, and whether they arrive."),
+        parts.section(
+            "How many there are",
+            html.Div(parts.table(("Measure", "Now", "Aim"), measures, "plain-wrap"), className="wide"),
+            f"Over the last 30 days, by the measures of IEC 62682 and ANSI/ISA-18.2.{few}",
+        ),
+    ]
+
+
+@callback(
+    Output("alarms-body", "children"),
+    Output("alarms-beside", "children"),
+    Output("alarms-told", "children"),
+    Output("alarms-chosen", "value"),
+    Output("alarms-seen", "data"),
+    Input("alarms-tick", "n_intervals"),
+    *(Input(f"alarms-{event}", "n_clicks") for event in _BUTTONS),
+    State("alarms-depot-now", "data"),
+    State("alarms-chosen", "value"),
+    State("alarms-by", "value"),
+    State("alarms-why", "value"),
+    State("alarms-days", "value"),
+    State("alarms-seen", "data"),
+    prevent_initial_call=True,
+)
+def refresh(_: int, *said: Any) -> Any:
+    """Show what is new; or do to the chosen alarms what was asked, all or none."""
+    depot, chosen, by, why, days, seen = said[len(_BUTTONS) :]
+    event = str(ctx.triggered_id).removeprefix("alarms-")
+    told, left = dash.no_update, dash.no_update
+    if event in BY_PERSONS:
+        try:
+            told, left = _do(event, [int(number) for number in chosen or ()], by or "", why or "", days), []
+        except (Problem, ValueError) as problem:
+            told, left = f"Not done: {problem}.", dash.no_update
+    news = queries.alarm_news(engine())
+    if news == seen:
+        return dash.no_update, dash.no_update, told, left, seen
+    view = queries.alarm_view(engine(), depot)
+    return body(view), beside(view), told, left, news
+
+
+def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:
+    if not numbers:
+        raise Problem("choose alarms first")
+    now_us = queries.now_us()
+    until_us = None
+    if event == "shelve":
+        if not isinstance(days, int | float):
+            raise Problem("say for how many days")
+        until_us = now_us + int(days * DAY_US)
+    with reachable(engine()), writing(engine()) as connection:
+        for number in numbers:
+            alarms.act(connection, number, Transition(event, now_us, by, why, until_us))
+    return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}: {words.EVENTS[event]}."
+
+
+clientside_callback(
+    ClientsideFunction("tallow", "chosen"),
+    Output("alarms-actions", "style"),
+    Output("alarms-count", "children"),
+    Input("alarms-chosen", "value"),
+)
+
+
+@callback(
+    Output("alarms-location", "href"),
+    Input("alarms-depot", "value"),
+    State("alarms-depot-now", "data"),
+    prevent_initial_call=True,
+)
+def choose(depot: str | None, now: str) -> Any:
+    """Put the depot into the address."""
+    if (depot or "") == now:
+        return dash.no_update
+    return f"/alarms?{urlencode({'depot': depot})}" if depot else "/alarms"
+
+
+@callback(
+    Output("alarms-file", "data"),
+    Input("alarms-csv", "n_clicks"),
+    State("alarms-depot-now", "data"),
+    prevent_initial_call=True,
+)
+def save(_: int, depot: str) -> dict[str, Any]:
+    """The alarms as a file."""
+    rows = queries.alarm_table(queries.alarms(engine(), depot, over=True))
+    text = queries.csv_text([{k: str(v if v is not None else "") for k, v in row.items()} for row in rows], "alarm")
+    return {"content": text, "filename": "alarms.csv", "type": "text/csv"}

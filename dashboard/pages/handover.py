@@ -1,0 +1,100 @@
+"""One page to hand a freshly fitted system over with: what was proven, line by line, to print or to send."""
+
+from typing import Any
+
+import dash
+from dash import dcc, html
+
+from analytics.commissioning import CYCLES, Handover
+from analytics.vehicle import Result
+from dashboard import parts, queries, words
+from dashboard.app import engine
+from ingest.registry import Setup
+
+dash.register_page(
+    __name__,
+    path_template="/handover/<fleet>/<name>",
+    name="Handover",
+    title=lambda fleet=None, name=None: f"Handover {name}",
+)
+
+
+def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
+    """The sheet of one vehicle."""
+    result = queries.vehicle_result(engine(), fleet, name) if fleet and name else None
+    if result is None:
+        return html.Div([html.H1("Handover"), html.P(f"No vehicle of this name is registered: {name}.")])
+    if result.handover is None:
+        text = "This vehicle has no handover: its system was fitted before it was first heard. A record 'Fitted or re-lined' begins one."
+        return html.Div(
+            [html.H1(f"Handover of {result.history.setup.unit}"), html.P(text), _back(result.history.setup)]
+        )
+    return html.Div(sheet(result, result.handover), className="handover")
+
+
+def _back(setup: Setup) -> dcc.Link:
+    return dcc.Link("Back to the vehicle", href=f"/vehicle/{setup.fleet}/{setup.vehicle}", className="steps")
+
+
+def sheet(result: Result, told: Handover) -> list[Any]:
+    """The whole sheet."""
+    setup = result.history.setup
+    confirmation = {True: "yes", False: "no", None: "not known"}[setup.confirmation]
+    facts = [
+        ("Vehicle", f"{setup.unit} ({setup.fleet}/{setup.vehicle}), {setup.vehicle_class}"),
+        ("Depot", setup.depot),
+        ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {setup.relief_kpa:.0f} kPa"),
+        ("Reservoir", f"{words.litres(setup.reservoir_l)}, low mark {setup.low_mark_pct:g} %, level by {setup.level}"),
+        ("Grease", setup.grease_and_grade),
+        ("Timer", f"every {setup.interval_min:g} min of ignition time, for {setup.run_s:g} s"),
+        ("Confirmation", confirmation),
+        ("In commissioning since", words.moment(told.since_us, setup.timezone)),
+        ("Ended", "runs still" if told.ended_us is None else words.moment(told.ended_us, setup.timezone)),
+        ("Cycles looked at", f"{told.cycles} of at most {CYCLES}{_temperature(told)}"),
+    ]
+    items = [
+        html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
+        for item in told.items
+    ]
+    lines = [
+        html.Tr(
+            [html.Td(str(line.line)), html.Td(line.bundle), html.Td(line.point), html.Td(line.channel or "none"),
+             html.Td("" if line.peak_kpa is None else f"{line.peak_kpa:.0f}"),
+             html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}")]
+        )
+        for line in told.lines
+    ]  # fmt: skip
+    heads = ("Line", "Bundle", "Point", "Channel", "First reading, kPa", "Against lines like it")
+    signed = [
+        html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
+        for who in ("Fitted by", "Taken over by", "Date")
+    ]
+    return [
+        html.H1(f"Handover of {setup.unit}"),
+        _back(setup),
+        html.P(html.Strong(words.handover(told))),
+        parts.section(
+            "What was fitted", html.Dl([x for n, v in facts for x in (html.Dt(n), html.Dd(v))], className="facts")
+        ),
+        parts.section(
+            "Checklist",
+            html.Div(parts.table(("What", "Shown", "By"), items, "plain-wrap"), className="wide"),
+            "By the first cycles. What has no reading is for whoever fitted it to see and to tick by hand.",
+        ),
+        parts.section(
+            "Call-out sheet, with first readings",
+            html.Div(parts.table(heads, lines, "plain-wrap"), className="wide"),
+            "The median peak of the first cycles: later findings are told against it.",
+        ),
+        parts.section("Signed", signed),
+        parts.cautions(),
+    ]
+
+
+def _temperature(told: Handover) -> str:
+    return "" if told.temp_c is None else f", at {told.temp_c:.0f} °C"
+
+
+def _mark(verdict: str) -> list[Any]:
+    shape = {"proven": "✓", "looks wrong": "●", "not yet": "▲", "no reading": "■"}[verdict]
+    return [html.Span(f"{shape} ", **{"aria-hidden": "true"}), verdict]
