@@ -37,6 +37,7 @@ REPORTED_AFTER: Final = 3  # failures in a row
 DIGEST_WITHIN_MIN: Final = 360  # a digest that could not be made for so long is left out
 SEND_TIMEOUT_S: Final = 30.0
 _SHOWN_IN_DIGEST: Final = 40
+_ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="")
 _FILES: Final = ("CA_FILE", "CERT_FILE", "KEY_FILE", "PASSWORD_FILE")
 SEVERITY_WORDS: Final = {"act_now": "Act now", "plan": "Plan", "note": "Note"}
 
@@ -330,7 +331,11 @@ def _claim(connection: Connection, now_us: int) -> Message | None:
         )
         if found is None:
             why: str | None = "the route was removed"
-        elif not found.to_programs and connection.execute(newer.limit(1)).first() is not None:
+        elif (
+            row.alarm_id is not None
+            and not found.to_programs
+            and connection.execute(newer.limit(1)).first() is not None
+        ):
             why = "a later message tells more of it"
         else:
             why = _not_wanted(row, found)
@@ -398,10 +403,12 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
         if message.route.to_programs:
             _publish(message, wait_s)
             return
-        way = apprise.Apprise()
+        way = apprise.Apprise(asset=_ASSET)
         if not way.add(message.route.address):
             raise Undelivered("the address is not understood")
-        result = way.notify(title=message.title, body=message.body, timeout=wait_s)
+        # Said to be plain text, so that nothing in it becomes markup on its way.
+        plain = apprise.NotifyFormat.TEXT
+        result = way.notify(title=message.title, body=message.body, body_format=plain, timeout=wait_s)
         if not result:
             said = [str(getattr(entry, "message", entry)) for entry in result.logs()]
             raise Undelivered(said[-1] if said else "it was not taken")
@@ -455,7 +462,7 @@ def masked(address: str) -> str:
         return urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
     way = apprise.Apprise()
     if not way.add(address):
-        return f"{address.partition('://')[0]}://…"
+        return f"{address.partition('://')[0]}://…" if "://" in address else "what was written"
     return str(way.services[0].url(privacy=True)).partition("?")[0]
 
 
