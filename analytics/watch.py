@@ -1,21 +1,33 @@
 """Keeps results, alarms and deliveries up to date for as long as it is let: what `tallow watch` does."""
 
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import structlog
-from sqlalchemy import Engine
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.registry import Collector
+from sqlalchemy import Engine, func, select
 
 from analytics import alarms, delivery, run
+from analytics.alarm_figures import NEEDED_DAYS, read_figures
+from ingest import schema
 from ingest.messages import now_us
+from ingest.metrics import application
 from ingest.store import Unreachable, reachable, writing
+
+if TYPE_CHECKING:
+    from wsgiref.types import WSGIApplication
 
 log = structlog.get_logger("tallow.watch")
 
 STALE_US = 3_600_000_000  # all vehicles are analysed again once an hour: time passes, whatever is heard
 DELIVER_EVERY_S = 2.0
+LATE_S = 300.0  # a pass over a large fleet may take so long
 
 
 def look(engine: Engine, pool: Executor, at_us: int) -> tuple[int, int]:
@@ -37,6 +49,48 @@ def deliver(engine: Engine, at_us: Callable[[], int], send: delivery.Send) -> in
     return delivery.deliver(engine, at_us, send)
 
 
+class AlarmFigures(Collector):
+    """What `/metrics` says of alarms and their delivery, read when it is asked for."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        """The standards' measures over the last 30 days, alarms by state, and what waits to be delivered."""
+        table, at_us = schema.alarm, now_us()
+        with self.engine.connect() as connection:
+            told = read_figures(connection, NEEDED_DAYS, at_us)
+            by = connection.execute(
+                select(table.c.state, table.c.severity, func.count()).where(table.c.state != "normal")
+                .group_by(table.c.state, table.c.severity)
+            ).all()  # fmt: skip
+            number, oldest_us = delivery.waiting(connection)
+            routes = delivery.routes(connection)
+        alarms_ = GaugeMetricFamily("tallow_alarms", "Alarms that are not normal", labels=["state", "severity"])
+        for state, severity, count in by:
+            alarms_.add_metric([state, severity], count)
+        yield alarms_
+        values = {
+            "tallow_alarms_per_day_and_person": ("Alarms raised a day and person, last 30 days", told.per_day_and_person),
+            "tallow_alarms_standing": ("Alarms that stand", told.standing),
+            "tallow_alarms_stale": ("Alarms that stand for more than a day", told.stale),
+            "tallow_alarms_chattering": ("Alarms raised three times within a minute", told.chattering),
+            "tallow_alarms_busiest_10_min": ("Most alarms raised in ten minutes", told.busiest_10_min),
+            "tallow_alarm_floods": ("Floods of alarms, last 30 days", told.floods),
+            "tallow_alarm_flood_share": ("Share of the time in flood", told.flood_share),
+            "tallow_alerts_waiting": ("Messages that are not delivered yet", number),
+            "tallow_alerts_oldest_seconds": (
+                "Seconds since the oldest of them was due", 0 if oldest_us is None else max(0, at_us - oldest_us) / 1e6
+            ),
+        }  # fmt: skip
+        for name, (text, value) in values.items():
+            yield GaugeMetricFamily(name, text, value=value)
+        failing = GaugeMetricFamily("tallow_route_failures", "Failures of a route in a row", labels=["route"])
+        for route in routes:
+            failing.add_metric([str(route.id)], route.failures)
+        yield failing
+
+
 @dataclass
 class Watch:
     """Looks every so many seconds until told to stop; delivers beside it, so that a slow route holds nothing up."""
@@ -46,13 +100,31 @@ class Watch:
     every_s: float
     stop: threading.Event
     send: delivery.Send = field(default_factory=delivery.sender)
+    looked_s: float = field(default_factory=time.monotonic)  # when the last pass ended
+
+    def health(self) -> tuple[str, str]:
+        """(state, why): ok, or stale where no pass has ended for long."""
+        passed = time.monotonic() - self.looked_s
+        if passed > LATE_S + 3 * self.every_s:
+            return "stale", f"no pass has ended for {passed:.0f} s"
+        return "ok", ""
+
+    def answers(self) -> "WSGIApplication":
+        """The application that answers /metrics and /health."""
+        registry = CollectorRegistry()
+        registry.register(AlarmFigures(self.engine))
+        return application(registry, self.health)
 
     def run(self) -> None:
         """Until stopped; waits for a database that is away."""
         beside = threading.Thread(target=self._deliver, name="delivery", daemon=True)
         beside.start()
-        self._often(lambda: look(self.engine, self.pool, now_us()), self.every_s)
+        self._often(self._look, self.every_s)
         beside.join(delivery.SEND_TIMEOUT_S)
+
+    def _look(self) -> None:
+        look(self.engine, self.pool, now_us())
+        self.looked_s = time.monotonic()
 
     def _deliver(self) -> None:
         self._often(lambda: deliver(self.engine, now_us, self.send), DELIVER_EVERY_S)

@@ -14,7 +14,7 @@ from analytics.lifecycle import Event, Transition
 from analytics.lifecycle import words as state_words
 from dashboard import queries, words
 from dashboard.terminal import Database, Json, moment, print_json, start_logging, stopping
-from ingest import registry, store, work
+from ingest import metrics, registry, store, work
 from ingest.messages import now_us
 from ingest.problem import Problem
 
@@ -139,6 +139,12 @@ def out_of_service(
 @app.command("watch", epilog="Example: tallow watch --every 30")
 def watch(
     every: Annotated[float, typer.Option(min=0.1, help="look for news every so many seconds")] = 10,
+    metrics_port: Annotated[
+        int | None,
+        typer.Option(
+            envvar="TALLOW_WATCH_METRICS_PORT", min=1, max=65535, help="answer /metrics and /health there, on loopback"
+        ),
+    ] = None,
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Go on analysing what is new, raise and clear alarms, and deliver alerts, until stopped."""
@@ -148,7 +154,12 @@ def watch(
     stop = stopping()
     engine = store.open_database(database)
     with run.workers() as pool:
-        Watch(engine, pool, every, stop).run()
+        watching = Watch(engine, pool, every, stop)
+        stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
+        try:
+            watching.run()
+        finally:
+            stop_serving()
 
 
 @app.command("depot", epilog="Example: tallow depot 'Quarry South' --lead-days 5 --digest 06:30 --quiet 20:00-05:30")

@@ -155,7 +155,7 @@ def ingest(
         return
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
-    stop_serving = metrics.serve(figures, "127.0.0.1", metrics_port) if metrics_port else lambda: None
+    stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
     with Recording(store.address(engine), client_id) as recording:
         listening = listener.Listener(address, client_id, recording, stop, share, figures)
         try:

@@ -7,7 +7,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
@@ -96,23 +96,27 @@ def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", pag
         for row in connection.execute(select(finding).where(finding.c.ended_us.is_(None))).mappings():
             open_.setdefault(row["vehicle_id"], []).append(from_row(row))
         states = {
-            id_: (state, early, expected)
-            for id_, state, early, expected in connection.execute(
+            id_: rest
+            for id_, *rest in connection.execute(
                 select(
-                    analysis.c.vehicle_id, analysis.c.refill_state, analysis.c.due_early_us, analysis.c.due_expected_us
+                    analysis.c.vehicle_id,
+                    analysis.c.refill_state,
+                    analysis.c.due_early_us,
+                    analysis.c.due_expected_us,
+                    analysis.c.dry_h,
                 )
             )
         }
-        entries = []
+        entries = list[_Entry]()
         totals = dict.fromkeys(NEEDS, 0)
         for id_, setups in registered.values():
             mine = tuple(sorted(open_.get(id_, ()), key=urgency))
-            state, early, expected = states.get(id_, (None, None, None))
-            entries.append((id_, setups[-1], mine, need_of(mine, state), early, expected))
-        chosen = [e for e in entries if (not depot or e[1].depot == depot) and _matches(e[1], search)]
+            state, early, expected, dry_h = states.get(id_, (None, None, None, None))
+            entries.append(_Entry(id_, setups[-1], mine, need_of(mine, state), early, expected, dry_h))
+        chosen = [e for e in entries if (not depot or e.setup.depot == depot) and _matches(e.setup, search)]
         for entry in chosen:
-            totals[entry[3]] += 1
-        chosen = sorted((e for e in chosen if not need or e[3] == need), key=_order)
+            totals[entry.need] += 1
+        chosen = sorted((e for e in chosen if not need or e.need == need), key=lambda e: e.order)
         pages = max(1, -(-len(chosen) // PAGE_ROWS))
         page = min(max(1, page), pages)
         shown = chosen[(page - 1) * PAGE_ROWS : page * PAGE_ROWS]
@@ -120,7 +124,7 @@ def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", pag
             row.vehicle_id: row
             for row in connection.execute(
                 select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.days).where(
-                    analysis.c.vehicle_id.in_([e[0] for e in shown])
+                    analysis.c.vehicle_id.in_([e.id for e in shown])
                 )
             )
         }
@@ -131,7 +135,7 @@ def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", pag
             details[id_].refill if id_ in details else None, early, expected, *heard.get(id_, (None, None)),
             _week(details[id_].days if id_ in details else []),
         )
-        for id_, s, mine, wanted, early, expected in shown
+        for id_, s, mine, wanted, early, expected, _ in shown
     )  # fmt: skip
     depots = tuple(sorted({setups[-1].depot for _, setups in registered.values()}))
     return FleetView(rows, len(chosen), page, pages, totals, depots, known - len(registered))
@@ -143,10 +147,24 @@ def _matches(setup: Setup, search: str) -> bool:
     return all(word in text for word in words)
 
 
-def _order(entry: tuple[int, Setup, tuple[Finding, ...], str, int | None, int | None]) -> tuple[Any, ...]:
-    _, setup, findings, need, early, _ = entry
-    worst = urgency(findings[0]) if findings else (9, 99, 0)
-    return NEEDS.index(need), worst[:2], early if early is not None else 1 << 62, setup.fleet, setup.vehicle
+class _Entry(NamedTuple):
+    """A vehicle of the fleet, as far as its place among the others follows from it."""
+
+    id: int
+    setup: Setup
+    findings: tuple[Finding, ...]
+    need: str
+    early_us: int | None
+    expected_us: int | None
+    dry_h: float | None
+
+    @property
+    def order(self) -> tuple[Any, ...]:
+        """Who needs somebody first: by trouble, of the same trouble by how long a point has waited for grease, then by refill."""
+        worst = urgency(self.findings[0])[:2] if self.findings else (9, 99)
+        waits = -(self.dry_h or 0.0) if self.findings else 0.0
+        early_us = self.early_us if self.early_us is not None else 1 << 62
+        return NEEDS.index(self.need), worst, waits, early_us, self.setup.fleet, self.setup.vehicle
 
 
 def _week(days: list[dict[str, Any]]) -> tuple[int, int]:

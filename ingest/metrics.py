@@ -4,13 +4,16 @@ import json
 import threading
 import time
 from collections.abc import Callable, Iterable
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, make_wsgi_app
 from waitress import create_server
 
 from ingest.problem import Problem
 from ingest.recorder import Tally
+
+if TYPE_CHECKING:
+    from wsgiref.types import WSGIApplication
 
 # Messages wait, but nothing was committed for so long: something is wrong.
 STALE_S: Final = 60.0
@@ -87,32 +90,43 @@ class Metrics:
             return "stale", f"messages wait, and nothing was committed for {time.monotonic() - self._moved:.0f} s"
         return "ok", ""
 
-    def application(self) -> Callable[[Any, Any], Iterable[bytes]]:
-        """The WSGI application that answers /metrics and /health."""
-        figures = make_wsgi_app(self.registry)
+    def application(self) -> "WSGIApplication":
+        """The application that answers /metrics and /health."""
 
-        def answer(environment: Any, start: Any) -> Iterable[bytes]:
-            path = environment.get("PATH_INFO", "")
-            if path == "/metrics":
-                now = time.time()
-                for name, last_us in self.others().items():
-                    self._recorders.labels(name).set(now - last_us / 1e6)
-                found: Iterable[bytes] = figures(environment, start)
-                return found
-            if path == "/health":
-                state, why = self.health()
-                start("200 OK" if state == "ok" else "503 Service Unavailable", [("Content-Type", "application/json")])
-                return [json.dumps({"state": state, "why": why}).encode() + b"\n"]
-            start("404 Not Found", [("Content-Type", "text/plain")])
-            return [b"There are /metrics and /health.\n"]
+        def prepare() -> None:
+            now = time.time()
+            for name, last_us in self.others().items():
+                self._recorders.labels(name).set(now - last_us / 1e6)
 
-        return answer
+        return application(self.registry, self.health, prepare)
 
 
-def serve(metrics: Metrics, host: str, port: int) -> Callable[[], None]:
+def application(
+    registry: CollectorRegistry, health: Callable[[], tuple[str, str]], prepare: Callable[[], None] = lambda: None
+) -> "WSGIApplication":
+    """The WSGI application that answers /metrics, and /health with (state, why); `prepare` runs before figures are read."""
+    figures = make_wsgi_app(registry)
+
+    def answer(environment: Any, start: Any) -> Iterable[bytes]:
+        path = environment.get("PATH_INFO", "")
+        if path == "/metrics":
+            prepare()
+            found: Iterable[bytes] = figures(environment, start)
+            return found
+        if path == "/health":
+            state, why = health()
+            start("200 OK" if state == "ok" else "503 Service Unavailable", [("Content-Type", "application/json")])
+            return [json.dumps({"state": state, "why": why}).encode() + b"\n"]
+        start("404 Not Found", [("Content-Type", "text/plain")])
+        return [b"There are /metrics and /health.\n"]
+
+    return answer
+
+
+def serve(answers: "WSGIApplication", host: str, port: int) -> Callable[[], None]:
     """Answer in the background until the returned function is called. Raises Problem where the port cannot be had."""
     try:
-        server: Any = create_server(metrics.application(), host=host, port=port, threads=2)
+        server: Any = create_server(answers, host=host, port=port, threads=2)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(

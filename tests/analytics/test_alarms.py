@@ -1,5 +1,6 @@
 """From findings to alarms: raised once a cause, hidden where they only follow, cleared with a reason, the history kept."""
 
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -7,11 +8,12 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Engine, insert, select, update
 
-from analytics import alarms
+from analytics import alarms, run
 from analytics.alarms import CONSEQUENCES, KINDS, REFILL_DUE, Alarm, Change, Sight, judge
 from analytics.findings import Finding
 from analytics.history import DAY_US, HOUR_US
 from analytics.lifecycle import Transition
+from analytics.watch import AlarmFigures, Watch
 from ingest import registry, schema, store, work
 from ingest.problem import Problem
 from simulators.fleet import write_registry
@@ -390,3 +392,26 @@ def test_a_depots_lead_time_counts(fleet: Engine) -> None:
         put(connection)
     bring_up(fleet)
     assert states(fleet)[REFILL_DUE] == "unacknowledged"
+
+
+def test_metrics_say_how_many_alarms_there_are(fleet: Engine) -> None:
+    """What Prometheus reads: by state, standing, and what is not delivered."""
+    bring_up(fleet)
+    values = {
+        (sample.name, *sample.labels.values()): sample.value
+        for family in AlarmFigures(fleet).collect()
+        for sample in family.samples
+    }
+    assert values["tallow_alarms", "unacknowledged", "act_now"] == 1
+    assert values["tallow_alarms", "unacknowledged", "plan"] == 1
+    assert values["tallow_alarms_standing",] == 2
+    assert values["tallow_alerts_waiting",] == 0
+
+
+def test_a_watch_that_looks_no_more_says_so(fleet: Engine) -> None:
+    """`/health` turns when no pass has ended for long."""
+    with run.workers(1) as pool:
+        watching = Watch(fleet, pool, 1.0, threading.Event())
+    assert watching.health() == ("ok", "")
+    watching.looked_s -= 1000
+    assert watching.health()[0] == "stale"
