@@ -1,16 +1,18 @@
 """The web application: its frame, its security headers, and the server that serves it."""
 
 from collections.abc import Callable
+from ipaddress import ip_address
 from typing import Any
 
 import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
-from flask import Response, current_app
+from flask import Response, current_app, request
 from sqlalchemy import Engine
 from waitress import create_server
 
-from dashboard import calendars, queries
+from analytics import delivery
+from dashboard import access, calendars, people, queries
 from dashboard.work import take_records
 from ingest.problem import Problem
 
@@ -31,14 +33,14 @@ def _frame() -> dmc.MantineProvider:
     links = [
         dmc.Anchor(page["name"], href=page["path"], size="sm", className="nav-link")
         for page in dash.page_registry.values()
-        if page.get("in_menu")
+        if page.get("in_menu") and people.ASKING.get().may(page.get("role", "viewer"))
     ]
     scheme = dmc.ColorSchemeToggle(
-        id="scheme", ml="auto", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
+        id="scheme", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
     )
     header = dmc.Group(
         [dcc.Link("tallow", href="/", className="brand"), html.Nav(links, className="menu", **{"aria-label": "Pages"}),
-         html.Span(id="frame-alive", role="status"), scheme],
+         html.Span(id="frame-alive", role="status"), _me(), scheme],
         h="100%", px="md", wrap="nowrap",
     )  # fmt: skip
     return dmc.MantineProvider(
@@ -56,8 +58,17 @@ def _frame() -> dmc.MantineProvider:
     )
 
 
+def _me() -> html.Div:
+    """Who is signed in, and the way out."""
+    person = people.ASKING.get()
+    if not person.name:
+        return html.Div(className="me")
+    leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
+    return html.Div([html.Span(f"{person.name}, {person.role}", className="dim"), leave], className="me")
+
+
 def create_app(database: Engine) -> Dash:
-    """The application that shows what is in `database`."""
+    """The application that shows what is in `database`, to whoever may see it."""
     dmc.add_figure_templates()
     app = Dash(
         "dashboard",
@@ -69,6 +80,7 @@ def create_app(database: Engine) -> Dash:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.server.config["TALLOW_ENGINE"] = database
+    access.guard(app.server, database, secure=delivery.site().startswith("https:"))
     app.layout = _frame
     app.clientside_callback(
         ClientsideFunction("tallow", "scheme"), Output("scheme-now", "data"), Input("scheme", "computedColorScheme")
@@ -80,8 +92,8 @@ def create_app(database: Engine) -> Dash:
     take_records(app, database)
 
     @app.server.get("/alive")
-    def alive() -> dict[str, bool]:
-        return {"alive": True}
+    def alive() -> dict[str, Any]:
+        return queries.alive(database) | {"signed_in": access.signed_in(database)}
 
     @app.server.get("/calendar/<secret>.ics")
     def calendar(secret: str) -> Response:
@@ -92,19 +104,39 @@ def create_app(database: Engine) -> Dash:
         return Response(queries.refill_calendar(database, depot), mimetype="text/calendar")
 
     @app.server.after_request
-    def guard(response: Response) -> Response:
+    def headers(response: Response) -> Response:
         # The pages' title script is registered with the first request, so the hashes are taken each time.
         response.headers["Content-Security-Policy"] = _POLICY + " ".join(app.csp_hashes())
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "same-origin"
+        response.headers["X-Frame-Options"] = "DENY"
+        response.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        if request.is_secure:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
+        if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
+            response.headers.setdefault("Cache-Control", "no-store")
         return response
 
     return app
 
 
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
     """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
     app = create_app(database)
+    with database.connect() as connection:
+        if not people.anybody(connection) and not _is_loopback(host):
+            raise Problem(
+                f"nobody is named yet, so that everybody who reaches {host} could change everything; name a lead first:"
+                " tallow person add NAME --role lead"
+            )
     try:
         server: Any = create_server(app.server, host=host, port=port, threads=8)
     except (OSError, ValueError) as error:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics import amounts, rounds, run, timer
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
-from dashboard import alarm_commands, words
+from dashboard import alarm_commands, people_commands, words
 from dashboard.terminal import (
     AsOf,
     BrokerAddress,
@@ -48,6 +48,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(alarm_commands.app)
+app.add_typer(people_commands.app, name="person")
 
 
 @app.callback(invoke_without_command=True)

@@ -5,9 +5,24 @@ from typing import Any
 
 import dash_mantine_components as dmc
 from dash import html
+from sqlalchemy import Engine
 
+from analytics import alarms
 from analytics.findings import CAUTIONS, KINDS, Finding, Kind
-from dashboard import words
+from analytics.lifecycle import Transition
+from dashboard import people, queries, words
+from ingest.problem import Problem
+from ingest.store import reachable, writing
+
+
+def act(database: Engine, numbers: Sequence[int], transition: Transition) -> None:
+    """Do something to alarms, all or none. Raises Problem, also where whoever asks may not."""
+    people.need("technician")
+    with reachable(database), writing(database) as connection:
+        for number in numbers:
+            if not queries.seen(connection, number):
+                raise Problem(f"there is no alarm {number}")
+            alarms.act(connection, number, transition)
 
 
 def need(name: str) -> html.Span:
@@ -16,6 +31,14 @@ def need(name: str) -> html.Span:
         [html.Span(words.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}), words.NEED_WORDS[name]],
         className=f"need need-{name}",
     )
+
+
+def who(id_: str, label: str) -> dmc.TextInput:
+    """Who does something: who is signed in; else it is asked for, and remembered on the device."""
+    name = people.ASKING.get().name
+    if name:
+        return dmc.TextInput(id=id_, label=label, value=name, readOnly=True)
+    return dmc.TextInput(id=id_, label=label, persistence=True, persistence_type="local", debounce=True)
 
 
 def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event
 from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy.exc import DBAPIError
 
 from analytics import delivery
 from analytics.alarm_figures import NEEDED_DAYS, Figures, read_figures
@@ -26,10 +27,12 @@ from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
 from analytics.run import analysed, read_pasts
 from analytics.vehicle import Result
+from dashboard import people
 from ingest import quarantine, schema, store
 from ingest.messages import instant, microseconds
 from ingest.messages import now_us as now_us
-from ingest.registry import Line, Setup, read_setups
+from ingest.registry import Line, Setup
+from ingest.registry import read_setups as read_all_setups
 from ingest.work import Work, read_records, read_work
 
 NEEDS = ("act_now", "plan", "note", "none")
@@ -145,6 +148,14 @@ def _matches(setup: Setup, search: str) -> bool:
     words = search.casefold().split()
     text = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
     return all(word in text for word in words)
+
+
+def read_setups(
+    connection: Connection, vehicle_id: int | None = None
+) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+    """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
+    found = read_all_setups(connection, vehicle_id)
+    return {key: (id_, setups) for key, (id_, setups) in found.items() if people.sees(setups[-1])}
 
 
 class _Entry(NamedTuple):
@@ -362,9 +373,8 @@ def alarms(
         ).all()
         setups: dict[int, Setup] = {}
         for id_ in {row.vehicle_id for row in rows}:
-            ((_, own),) = read_setups(connection, id_).values()
-            setups[id_] = own[-1]
-    found = [AlarmRow(alarm_of(row), setups[row.vehicle_id], row.dry_h) for row in rows]
+            setups.update((id_, own[-1]) for _, own in read_setups(connection, id_).values())
+    found = [AlarmRow(alarm_of(row), setups[row.vehicle_id], row.dry_h) for row in rows if row.vehicle_id in setups]
     return sorted((row for row in found if not depot or row.setup.depot == depot), key=_alarm_order)
 
 
@@ -454,7 +464,13 @@ def _time(us: int | None) -> str | None:
 def transitions(engine: Engine, number: int) -> list[Any]:
     """What happened to an alarm, in order: rows with at_us, event, state, who, why, until_us."""
     with engine.connect() as connection:
-        return _steps(connection, [number]).get(number, [])
+        return _steps(connection, [number]).get(number, []) if seen(connection, number) else []
+
+
+def seen(connection: Connection, number: int) -> bool:
+    """Whether there is an alarm of this number that whoever asks may see."""
+    owner = connection.scalar(select(schema.alarm.c.vehicle_id).where(schema.alarm.c.id == number))
+    return owner is not None and bool(read_setups(connection, owner))
 
 
 def step_json(step: Any) -> dict[str, Any]:
@@ -630,18 +646,31 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         ).one_or_none()
         if row is None:
             return None
-        key = (str(engine.url), row.id, row.news, now_us() // 600_000_000)
-        if key in _results:
-            return _results[key]
         setups = next(iter(read_setups(connection, row.id).values()), None)
         if setups is None:
             return None
+        key = (str(engine.url), row.id, row.news, now_us() // 600_000_000)
+        if key in _results:
+            return _results[key]
         past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
         (result,) = analysed(connection, row.id, setups[1], [now_us()], past, work)
     _results[key] = result
     while len(_results) > _KEPT_RESULTS:
         _results.popitem(last=False)
     return result
+
+
+def alive(engine: Engine) -> dict[str, Any]:
+    """Seconds since a recorder last committed and since the watch last looked; None before the first."""
+    now = now_us()
+    try:
+        with engine.connect() as connection:
+            recorded_us = max(store.recorders(connection).values(), default=None)
+            looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
+    except DBAPIError:
+        return {"alive": False}
+    ages = {"recorded_s": recorded_us, "looked_s": looked_us}
+    return {"alive": True} | {name: None if us is None else max(0, now - us) / 1e6 for name, us in ages.items()}
 
 
 def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
@@ -658,4 +687,5 @@ def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, 
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        return () if id_ is None else read_records(connection, id_).get(id_, ())
+        seen = id_ is not None and bool(read_setups(connection, id_))
+        return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()

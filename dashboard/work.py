@@ -6,7 +6,6 @@ the phone and sent later, under the key it got there, so that it counts once.
 
 from datetime import datetime
 from typing import Any, Final
-from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
@@ -16,7 +15,7 @@ from sqlalchemy import Engine
 
 from analytics.findings import Finding, urgency
 from analytics.vehicle import Result
-from dashboard import queries, words
+from dashboard import parts, people, queries, words
 from ingest import registry
 from ingest import work as works
 from ingest.messages import microseconds
@@ -80,7 +79,7 @@ def form(result: Result, depots: list[str]) -> html.Div:
                         data=[{"value": name, "label": told[0]} for name, told in works.KINDS.items()],
                     ),
                     *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind)) for name, field in ask.items()),
-                    dmc.TextInput(id="work-by", label="Who did it", persistence=True, persistence_type="local", debounce=True),
+                    parts.who("work-by", "Who did it"),
                     dmc.DateTimePicker(id="work-at", label=f"When ({setup.timezone})", placeholder="now", clearable=True),
                     dmc.TextInput(id="work-note", label="Note"),
                 ],
@@ -156,16 +155,20 @@ def take_records(app: Dash, database: Engine) -> None:
 
 
 def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], int]:
-    if not _own_page():
-        return {"problem": "records come from this site's own pages only"}, 403
+    if not request.is_json:
+        return {"problem": "a record is JSON"}, 403
     if (request.content_length or 0) > LARGEST_BYTES:
         return {"problem": "a record is at most 16 KiB"}, 413
     said = request.get_json(silent=True)
     if not isinstance(said, dict):
         return {"problem": "a record is one JSON object"}, 400
     try:
+        people.need("technician")
+        said["by"] = people.doer(str(said.get("by") or ""))
         with reachable(database), writing(database) as connection:
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
+            if not people.sees(setups[-1]):
+                raise Problem(f"no vehicle called {fleet}/{vehicle} is registered")
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setups[-1].timezone)
@@ -180,9 +183,3 @@ def _moment(text: str, timezone: str) -> int:
         return microseconds(datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(timezone)))
     except ValueError:
         raise Problem(f"{text!r} is no date and time") from None
-
-
-def _own_page() -> bool:
-    """Whether a page of this site sends it: another site's page can neither say so nor send JSON unasked."""
-    origin = request.headers.get("Origin")
-    return request.is_json and (origin is None or urlsplit(origin).netloc == request.host)

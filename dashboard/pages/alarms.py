@@ -11,11 +11,10 @@ from analytics import alarms, delivery
 from analytics.history import DAY_US
 from analytics.lifecycle import BY_PERSONS, Transition
 from analytics.lifecycle import words as state_words
-from dashboard import parts, queries, words
+from dashboard import parts, people, queries, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import AlarmRow, AlarmView
 from ingest.problem import Problem
-from ingest.store import reachable, writing
 
 dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=1)
 
@@ -77,10 +76,7 @@ def _actions() -> list[Any]:
         html.Div(
             [
                 html.Strong(id="alarms-count"),
-                dmc.TextInput(
-                    id="alarms-by", placeholder="Who does it", persistence=True, persistence_type="local", debounce=True,
-                    **{"aria-label": "Who does it"},
-                ),
+                parts.who("alarms-by", "Who does it"),
                 button("acknowledge"),
             ],
             className="actions-first",
@@ -246,9 +242,7 @@ def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:
         if not isinstance(days, int | float):
             raise Problem("say for how many days")
         until_us = now_us + int(days * DAY_US)
-    with reachable(engine()), writing(engine()) as connection:
-        for number in numbers:
-            alarms.act(connection, number, Transition(event, now_us, by, why, until_us))
+    parts.act(engine(), numbers, Transition(event, now_us, people.doer(by), why, until_us))
     return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}: {words.EVENTS[event]}."
 
 

@@ -7,7 +7,7 @@ import dash_mantine_components as dmc
 import plotly.io as pio
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html
 
-from analytics import alarms, timer
+from analytics import timer
 from analytics import vehicle as analysis
 from analytics.alarms import KINDS as ALARM_KINDS
 from analytics.findings import KINDS, urgency
@@ -15,10 +15,9 @@ from analytics.history import DAY_US
 from analytics.lifecycle import Transition
 from analytics.lifecycle import words as state_words
 from analytics.vehicle import Result
-from dashboard import figures, parts, queries, words, work
+from dashboard import figures, parts, people, queries, words, work
 from dashboard.app import REFRESH_MS, engine
 from ingest.problem import Problem
-from ingest.store import reachable, writing
 
 dash.register_page(
     __name__,
@@ -351,8 +350,7 @@ def acknowledge(clicks: list[int | None], by: str | None) -> Any:
         return dash.no_update
     number = ctx.triggered_id["number"]
     try:
-        with reachable(engine()), writing(engine()) as connection:
-            alarms.act(connection, number, Transition("acknowledge", queries.now_us(), by or ""))
+        parts.act(engine(), [number], Transition("acknowledge", queries.now_us(), people.doer(by)))
     except Problem as problem:
         return f"Not done: {problem}."
     return "Acknowledged."

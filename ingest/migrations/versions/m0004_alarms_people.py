@@ -1,4 +1,4 @@
-"""alarms and their transitions; depots, routes and what is to be delivered; calendars."""
+"""alarms and their transitions; depots, routes and what is to be delivered; calendars; people and what they changed."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -9,6 +9,23 @@ down_revision = "0003"
 
 def upgrade() -> None:
     """Bring the tables up."""
+    op.create_table(
+        "attempt",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=128), nullable=False),
+        sa.Column("origin", sa.String(length=64), nullable=False),
+        sa.Column("at_us", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_attempt"),
+    )
+    op.create_index("ix_attempt_at_us", "attempt", ["at_us"])
+    op.create_table(
+        "change",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("at_us", sa.BigInteger(), nullable=False),
+        sa.Column("who", sa.Text(), nullable=False),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_change"),
+    )
     op.create_table(
         "depot",
         sa.Column("name", sa.String(length=256), nullable=False),
@@ -27,6 +44,19 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("secret_hash", name="pk_feed"),
     )
     op.create_table(
+        "person",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=128), nullable=False),
+        sa.Column("secret_hash", sa.Text(), nullable=False),
+        sa.Column("role", sa.String(length=16), nullable=False),
+        sa.Column("fleets", sa.JSON(), nullable=False),
+        sa.Column("depots", sa.JSON(), nullable=False),
+        sa.Column("units", sa.JSON(), nullable=False),
+        sa.Column("session", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_person"),
+        sa.UniqueConstraint("name", name="uq_person_name"),
+    )
+    op.create_table(
         "route",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("address", sa.Text(), nullable=False),
@@ -41,6 +71,12 @@ def upgrade() -> None:
         sa.Column("next_try_us", sa.BigInteger(), nullable=False),
         sa.Column("error", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_route"),
+    )
+    op.create_table(
+        "shared",
+        sa.Column("name", sa.String(length=32), nullable=False),
+        sa.Column("value", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_shared"),
     )
     op.create_table(
         "alarm",

@@ -1,0 +1,138 @@
+"""Who is asking, and what they may see and do: sign-in, sessions, and the guard before every request.
+
+Before anybody is named, whoever is on this machine may do everything; `serve` then listens on loopback only. From the first
+person on, every page and callback wants a session.
+"""
+
+import secrets
+from datetime import timedelta
+from functools import partial
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from flask import Flask, Response, redirect, request, session
+from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
+from markupsafe import escape
+from sqlalchemy import Engine
+
+from dashboard import people
+from dashboard.people import ASKING, EVERYBODY, Person
+from ingest.messages import now_us
+from ingest.problem import Problem
+from ingest.store import reachable, writing
+
+SESSION: Final = timedelta(hours=12)
+# What answers without a session: the way in, whether the server is there, calendars (their address is the secret), and
+# files that hold nothing of anybody's.
+_OPEN: Final = ("/sign-in", "/alive", "/calendar/", "/assets/", "/_dash-component-suites/", "/_favicon.ico")
+
+
+class Session(UserMixin):
+    """A person who is signed in."""
+
+    def __init__(self, person: Person) -> None:
+        self.person = person
+
+    def get_id(self) -> str:
+        """The person and the generation of their sessions, so that all of them can be ended."""
+        return f"{self.person.id}.{self.person.session}"
+
+
+def guard(app: Flask, database: Engine, *, secure: bool) -> None:
+    """Give an application its sign-in, and let nobody past it."""
+    with reachable(database), writing(database) as connection:
+        app.secret_key = people.session_key(connection)
+    app.config.update(
+        SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax", SESSION_COOKIE_SECURE=secure,
+        SESSION_COOKIE_NAME="tallow", PERMANENT_SESSION_LIFETIME=SESSION, SESSION_REFRESH_EACH_REQUEST=True,
+    )  # fmt: skip
+    manager = LoginManager(app)
+    manager.session_protection = None  # phones change their address on the way round the yard
+
+    @manager.user_loader
+    def load(number: str) -> Session | None:
+        id_, _, generation = number.partition(".")
+        with database.connect() as connection:
+            person = people.person(connection, int(id_)) if id_.isdecimal() else None
+        return Session(person) if person is not None and str(person.session) == generation else None
+
+    app.before_request(partial(_let_past, database))
+    app.add_url_rule("/sign-in", "sign_in", partial(_sign_in, database), methods=["GET", "POST"])
+    app.add_url_rule("/sign-out", "sign_out", _sign_out, methods=["POST"])
+
+
+def signed_in(database: Engine) -> bool:
+    """Whether who asks is let past the guard."""
+    if current_user.is_authenticated:
+        return True
+    with database.connect() as connection:
+        return not people.anybody(connection)
+
+
+def _let_past(database: Engine) -> Response | None:
+    if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_own_page():
+        return Response(
+            "Requests that change something come from this site's own pages only.\n", 403, mimetype="text/plain"
+        )
+    ASKING.set(EVERYBODY)
+    if request.path.startswith(_OPEN):
+        return None
+    if signed_in(database):
+        if current_user.is_authenticated:
+            ASKING.set(current_user.person)
+        return None
+    if request.method == "GET" and request.accept_mimetypes.accept_html and not request.path.startswith("/_dash"):
+        found: Any = redirect(f"/sign-in?next={request.full_path.rstrip('?')}")
+        return found  # type: ignore[no-any-return]
+    return Response('{"problem": "sign in first"}', 401, mimetype="application/json")
+
+
+def _from_own_page() -> bool:
+    """Another site's page says its own origin, and can neither leave that out nor say another."""
+    origin = request.headers.get("Origin")
+    return origin is None or urlsplit(origin).netloc == request.host
+
+
+def _sign_in(database: Engine) -> Response:
+    if request.method == "GET":
+        return _form("")
+    given = request.form.get("form", "")
+    if not given or not secrets.compare_digest(given, session.get("form", "")):
+        return _form("This page was open for too long; try again.", 400)
+    name, password = request.form.get("name", ""), request.form.get("password", "")
+    try:
+        with reachable(database), writing(database) as connection:
+            person = people.sign_in(connection, name, password, request.remote_addr or "", now_us())
+    except Problem as problem:
+        return _form(f"{str(problem).capitalize()}.", 429)
+    if person is None:
+        return _form("Name and password do not go together.", 401)
+    session.clear()
+    session.permanent = True
+    login_user(Session(person))
+    then = request.form.get("next", "/")
+    found: Any = redirect(then if then.startswith("/") and not then.startswith(("//", "/\\")) else "/")
+    return found  # type: ignore[no-any-return]
+
+
+def _sign_out() -> Response:
+    logout_user()
+    session.clear()
+    found: Any = redirect("/sign-in")
+    return found  # type: ignore[no-any-return]
+
+
+def _form(told: str, status: int = 200) -> Response:
+    """The page with the way in; it needs no script."""
+    session["form"] = session.get("form") or secrets.token_urlsafe(24)
+    then = request.values.get("next", "/")
+    page = f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Sign in to tallow</title><link rel="stylesheet" href="/assets/sign-in.css"></head>
+<body><main><h1>tallow</h1><form method="post" action="/sign-in">
+<p role="alert">{escape(told)}</p>
+<input type="hidden" name="form" value="{escape(session["form"])}"><input type="hidden" name="next" value="{escape(then)}">
+<label>Name <input name="name" autocomplete="username" required maxlength="128" autofocus></label>
+<label>Password <input name="password" type="password" autocomplete="current-password" required maxlength="512"></label>
+<button>Sign in</button></form></main></body></html>"""
+    return Response(page, status, mimetype="text/html")

@@ -1,0 +1,224 @@
+"""Who may use the dashboard, and what: names, passwords, roles, fleets and depots; and who changed what."""
+
+import secrets
+from collections.abc import Sequence
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from ingest import schema
+from ingest.problem import Problem
+from ingest.registry import Setup
+
+Role = Literal["viewer", "technician", "lead"]
+# Each may do what those before may: see; record work and deal with alarms; change the set-up.
+ROLES: Final[tuple[Role, ...]] = ("viewer", "technician", "lead")
+
+SHORTEST_PASSWORD: Final = 12
+_LONGEST_PASSWORD: Final = 512
+_WINDOW_US: Final = 15 * 60_000_000
+_FAILURES_A_NAME: Final = 5
+_FAILURES_AN_ORIGIN: Final = 30
+_HASHER: Final = PasswordHasher()
+# What a password is held against where there is no such name, so that the answer takes as long.
+_NOBODY: Final = _HASHER.hash(secrets.token_hex(16))
+
+
+@dataclass(frozen=True)
+class Person:
+    """Somebody with a name and a role; `fleets` and `depots` are what they see, all where empty."""
+
+    id: int
+    name: str
+    role: Role
+    fleets: tuple[str, ...] = ()
+    depots: tuple[str, ...] = ()
+    units: dict[str, str] = field(default_factory=dict)
+    session: int = 0
+
+    def may(self, role: Role) -> bool:
+        """Whether they may do what a role may."""
+        return ROLES.index(self.role) >= ROLES.index(role)
+
+    def sees(self, setup: Setup) -> bool:
+        """Whether a vehicle is theirs to see."""
+        return self.sees_fleet(setup.fleet) and self.sees_depot(setup.depot)
+
+    def sees_fleet(self, fleet: str) -> bool:
+        """Whether anything of a fleet is theirs to see."""
+        return not self.fleets or fleet in self.fleets
+
+    def sees_depot(self, depot: str) -> bool:
+        """Whether anything of a depot is theirs to see."""
+        return not self.depots or depot in self.depots
+
+
+# Who asks: set before every request is answered. Outside of one, and before anybody is named, somebody who may do everything.
+EVERYBODY: Final = Person(0, "", "lead")
+ASKING: Final[ContextVar[Person]] = ContextVar("asking", default=EVERYBODY)
+
+
+def need(role: Role) -> Person:
+    """Who asks, where they may do what a role may. Raises Problem."""
+    person = ASKING.get()
+    if not person.may(role):
+        raise Problem(f"only a {role} may do that; {person.name} is a {person.role}")
+    return person
+
+
+def need_lead() -> Person:
+    """Who asks, where they may change the set-up: a lead of everything. Raises Problem."""
+    person = need("lead")
+    if person.fleets or person.depots:
+        raise Problem("only a lead of all fleets and depots may change the set-up")
+    return person
+
+
+def doer(said: str | None) -> str:
+    """Who does something: who is signed in, else whoever they say they are."""
+    return ASKING.get().name or (said or "")
+
+
+def sees(setup: Setup) -> bool:
+    """Whether who asks may see a vehicle."""
+    return ASKING.get().sees(setup)
+
+
+def anybody(connection: Connection) -> bool:
+    """Whether anybody is named; before that, whoever is on this machine may do everything."""
+    return connection.execute(select(schema.person.c.id).limit(1)).first() is not None
+
+
+def people(connection: Connection) -> list[Person]:
+    """Everybody, by name."""
+    return [_person(row) for row in connection.execute(select(schema.person).order_by(schema.person.c.name))]
+
+
+def person(connection: Connection, number: int) -> Person | None:
+    """Somebody by number; None where there is nobody."""
+    row = connection.execute(select(schema.person).where(schema.person.c.id == number)).one_or_none()
+    return None if row is None else _person(row)
+
+
+def _person(row: Any) -> Person:
+    return Person(row.id, row.name, row.role, tuple(row.fleets), tuple(row.depots), dict(row.units), row.session)
+
+
+def add(
+    connection: Connection, name: str, password: str, role: str, fleets: Sequence[str] = (), depots: Sequence[str] = ()
+) -> None:
+    """Name somebody. Raises Problem."""
+    _check(name, role)
+    table = schema.person
+    if connection.execute(select(table.c.id).where(func.lower(table.c.name) == name.casefold())).first() is not None:
+        raise Problem(f"{name} is named already")
+    if role != "lead" and not anybody(connection):
+        raise Problem("the first person has to be a lead: somebody must be able to change the set-up")
+    values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": 0}
+    connection.execute(insert(table).values(name=name, secret_hash=_hashed(password), role=role, **values))
+
+
+def set_password(connection: Connection, name: str, password: str) -> None:
+    """Give somebody another password, and end their sessions. Raises Problem."""
+    _change(connection, name, secret_hash=_hashed(password))
+
+
+def set_role(connection: Connection, name: str, role: str, fleets: Sequence[str], depots: Sequence[str]) -> None:
+    """Give somebody another role, and end their sessions. Raises Problem."""
+    _check(name, role)
+    if role != "lead":
+        _another_lead(connection, name)
+    _change(connection, name, role=role, fleets=sorted(set(fleets)), depots=sorted(set(depots)))
+
+
+def set_units(connection: Connection, number: int, units: dict[str, str]) -> None:
+    """Keep in which units somebody reads."""
+    connection.execute(update(schema.person).where(schema.person.c.id == number).values(units=units))
+
+
+def end_sessions(connection: Connection, number: int) -> None:
+    """Let every session of somebody end, wherever it is."""
+    table = schema.person
+    connection.execute(update(table).where(table.c.id == number).values(session=table.c.session + 1))
+
+
+def remove(connection: Connection, name: str) -> None:
+    """Let somebody in no more. Raises Problem."""
+    _another_lead(connection, name)
+    if not connection.execute(delete(schema.person).where(schema.person.c.name == name)).rowcount:
+        raise Problem(f"nobody is called {name!r}")
+
+
+def _change(connection: Connection, name: str, **values: Any) -> None:
+    table = schema.person
+    done = connection.execute(update(table).where(table.c.name == name).values(**values, session=table.c.session + 1))
+    if not done.rowcount:
+        raise Problem(f"nobody is called {name!r}")
+
+
+def _another_lead(connection: Connection, name: str) -> None:
+    others = [p for p in people(connection) if p.name != name]
+    if others and not any(p.role == "lead" for p in others):
+        raise Problem(f"{name} is the only lead: somebody must be able to change the set-up")
+
+
+def _check(name: str, role: str) -> None:
+    if not 1 <= len(name.strip()) <= 128 or "\x00" in name:
+        raise Problem("a name has 1 to 128 characters")
+    if role not in ROLES:
+        raise Problem(f"role {role!r} is none of: {', '.join(ROLES)}")
+
+
+def _hashed(password: str) -> str:
+    if not SHORTEST_PASSWORD <= len(password) <= _LONGEST_PASSWORD:
+        raise Problem(f"a password has at least {SHORTEST_PASSWORD} characters")
+    return _HASHER.hash(password)
+
+
+def sign_in(connection: Connection, name: str, password: str, origin: str, now_us: int) -> Person | None:
+    """Who signs in with this name and password; None where nobody does. Raises Problem after too many failures, for a while."""
+    table, attempt = schema.person, schema.attempt
+    connection.execute(delete(attempt).where(attempt.c.at_us < now_us - _WINDOW_US))
+    name, origin = name.strip()[:128], origin[:64]
+    failed = connection.execute(select(attempt.c.name, attempt.c.origin)).all()
+    if (
+        sum(row.name == name.casefold() for row in failed) >= _FAILURES_A_NAME
+        or sum(row.origin == origin for row in failed) >= _FAILURES_AN_ORIGIN
+    ):
+        raise Problem("too many attempts; try again in a quarter of an hour")
+    row = connection.execute(select(table).where(func.lower(table.c.name) == name.casefold())).one_or_none()
+    try:
+        _HASHER.verify(row.secret_hash if row is not None else _NOBODY, password[:_LONGEST_PASSWORD])
+    except (VerificationError, InvalidHashError):
+        row = None
+    if row is None:
+        connection.execute(insert(attempt).values(name=name.casefold(), origin=origin, at_us=now_us))
+        return None
+    if _HASHER.check_needs_rehash(row.secret_hash):
+        connection.execute(update(table).where(table.c.id == row.id).values(secret_hash=_HASHER.hash(password)))
+    return _person(row)
+
+
+def note(connection: Connection, who: str, what: str, now_us: int) -> None:
+    """Keep who changed what of the set-up."""
+    connection.execute(insert(schema.change).values(at_us=now_us, who=who, what=what))
+
+
+def changes(connection: Connection, number: int) -> list[Any]:
+    """The latest changes of the set-up: rows with at_us, who, what."""
+    table = schema.change
+    return list(connection.execute(select(table).order_by(table.c.id.desc()).limit(number)))
+
+
+def session_key(connection: Connection) -> str:
+    """The key that signs sessions, made when it is first needed."""
+    table = schema.shared
+    found: str | None = connection.scalar(select(table.c.value).where(table.c.name == "session_key"))
+    if found is None:
+        found = secrets.token_hex(32)
+        connection.execute(insert(table).values(name="session_key", value=found))
+    return found
