@@ -5,7 +5,7 @@ dates move with later messages; while an alarm is not normal, whatever comes of 
 pure function; the database around it changes results, alarms and what is to be delivered in one transaction.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -20,7 +20,7 @@ from ingest import schema
 from ingest.messages import instant, read_time
 from ingest.problem import Problem
 from ingest.registry import Setup, read_setups
-from ingest.work import Work, read_work
+from ingest.work import read_work, why_away
 
 REFILL_DUE: Final = "refill_due"
 KINDS: Final[Mapping[str, Kind]] = {
@@ -270,19 +270,6 @@ def refill_trouble(
     evidence = {"level_pct": refill["level_pct"], "litres_to_full": refill["litres_to_full"]}
     severity: Severity = "act_now" if due else "plan"
     return Finding(REFILL_DUE, None, (), began_us, now_us, None, severity, summary, evidence), None
-
-
-_AWAY: Final = {
-    "laid_up": "the vehicle is laid up",
-    "sold": "the vehicle is sold",
-    "in_workshop": "the vehicle is in the workshop",
-}
-
-
-def why_away(work: Iterable[Work]) -> str | None:
-    """Why nobody needs to be told of anything: laid up, in the workshop or sold, and not back since."""
-    moves = [one.kind for one in work if one.kind in _AWAY or one.kind == "back"]
-    return _AWAY.get(moves[-1]) if moves else None
 
 
 # The database --------------------------------------------------------------------------------------------------

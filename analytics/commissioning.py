@@ -14,8 +14,6 @@ from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from statsmodels.robust.norms import TukeyBiweight
-from statsmodels.robust.robust_linear_model import RLM
 
 from analytics.cycles import Audit
 from analytics.findings import Finding
@@ -95,6 +93,10 @@ def sister_ratios(lines: Sequence[Line], log_kpa: Floats) -> tuple[Floats, float
     own lines on length, bore and dose. Needs eight lines; fewer give NaN."""
     if len(lines) < _FEWEST_LINES:
         return np.full(len(lines), np.nan), np.nan
+    # Here, since they take long to load.
+    from statsmodels.robust.norms import TukeyBiweight
+    from statsmodels.robust.robust_linear_model import RLM
+
     fit = RLM(log_kpa, _alike(lines), M=TukeyBiweight()).fit()
     return np.asarray(fit.resid), float(fit.scale)
 

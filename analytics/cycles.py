@@ -12,7 +12,6 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy.stats import binom
 
 from analytics.findings import Stretch, joined
 from analytics.history import DAY_US, HOUR_US, History
@@ -281,6 +280,8 @@ def incomplete(history: History, explained: Floats, settings: Settings) -> list[
 
 @cache
 def _more_than_chance_at(thousandths: int, of: int) -> int:
+    from scipy.stats import binom  # here, since it takes long to load
+
     return int(binom.isf(1e-6, of, thousandths / 1000)) + 1
 
 

@@ -2,10 +2,9 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
-from scipy.stats import norm
-from statsmodels.stats.rates import confint_poisson
 
 from ingest.store import Floats
 
@@ -23,6 +22,8 @@ class Rate:
 
 def rate(events: int, exposure: float, confidence: float = 0.95) -> Rate:
     """The rate of `events` in an exposure above 0."""
+    from statsmodels.stats.rates import confint_poisson  # here, since it takes long to load
+
     low, high = confint_poisson(events, exposure, method="exact-c", alpha=1 - confidence)
     return Rate(events, exposure, events / exposure, float(np.nan_to_num(low)), float(high))
 
@@ -58,5 +59,5 @@ def mean_cumulative(
     mean = np.cumsum(step)
     off = np.where(watched, (number - step) / np.maximum(at_risk, 1), 0.0)
     error = np.sqrt((np.cumsum(off, axis=1) ** 2).sum(axis=0))
-    spread = np.exp(norm.ppf((1 + confidence) / 2) * error / np.maximum(mean, 1e-12))
+    spread = np.exp(NormalDist().inv_cdf((1 + confidence) / 2) * error / np.maximum(mean, 1e-12))
     return MeanCumulative(time, mean, mean / spread, mean * spread, error)

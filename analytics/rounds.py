@@ -12,8 +12,6 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
 
 from analytics.reservoir import percent_of_reservoir
 from ingest.messages import instant, read_time
@@ -153,6 +151,10 @@ def _solve(needs: Sequence[Need], stretches: Sequence[Sequence[int]], limit: int
         constrain([*mine, (place[day], -float(limit))], -np.inf, 0)
     for k, (_, day) in enumerate(pairs):
         constrain([(len(days) + k, 1.0), (place[day], -1.0)], -np.inf, 0)
+    # Here, since they take long to load.
+    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import coo_array
+
     matrix = coo_array((values, (rows, columns)), shape=(len(low), count)).tocsr()
     found = milp(
         price,

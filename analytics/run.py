@@ -20,12 +20,13 @@ from analytics.past import Past, from_json
 from analytics.refill import Refill
 from analytics.settings import DEFAULTS
 from analytics.sisters import read_sisters
+from analytics.standing import standing
 from ingest import retention, schema
 from ingest.messages import instant
 from ingest.problem import Problem
-from ingest.registry import Setup, read_setups
+from ingest.registry import Setup, read_setups, stand
 from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
-from ingest.work import Work, read_work
+from ingest.work import AWAY, Work, read_work, why_away
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91
@@ -49,6 +50,8 @@ class Outcome:
     dry_h: float | None
     filled_us: int | None
     commissioning: dict[str, Any] | None
+    setup: Setup
+    sold: bool
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,8 @@ def _outcome(task: _Task) -> Outcome:
         result.dry_h,
         result.filled_us,
         None if result.handover is None else result.handover.as_json(),
+        task.setups[-1],
+        why_away(task.work) == AWAY["sold"],
     )
 
 
@@ -282,6 +287,10 @@ def _keep(connection: Connection, outcome: Outcome) -> None:
             alarms_due_us=0,
         )
     )
+    stands = standing(
+        outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
+    )  # fmt: skip
+    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
     if outcome.findings:
         connection.execute(
             insert(finding),

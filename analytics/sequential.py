@@ -1,7 +1,6 @@
 """What a small departure that lasts adds up to: Page's cumulative sum and the exponentially weighted moving average."""
 
 import numpy as np
-from scipy.signal import lfilter
 
 from ingest.store import Floats
 
@@ -20,6 +19,8 @@ def onset(z: Floats, allowance: float) -> int:
 
 def ewma(z: Floats, weight: float, start: float = 0.0) -> Floats:
     """The exponentially weighted moving average E[i] = weight * z[i] + (1 - weight) * E[i-1], from `start`, of z (n,)."""
+    from scipy.signal import lfilter  # here, since it takes long to load
+
     smoothed, _ = lfilter([weight], [1, weight - 1], z, zi=[(1 - weight) * start])
     return np.asarray(smoothed)
 

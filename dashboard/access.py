@@ -129,7 +129,7 @@ def _form(told: str, status: int = 200) -> Response:
     page = f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>Sign in to tallow</title><link rel="stylesheet" href="/assets/sign-in.css"></head>
-<body><main><h1>tallow</h1><form method="post" action="/sign-in">
+<body class="way-in"><main><h1>tallow</h1><form method="post" action="/sign-in">
 <p role="alert">{escape(told)}</p>
 <input type="hidden" name="form" value="{escape(session["form"])}"><input type="hidden" name="next" value="{escape(then)}">
 <label>Name <input name="name" autocomplete="username" required maxlength="128" autofocus></label>

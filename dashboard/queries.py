@@ -4,10 +4,10 @@ import csv
 import io
 import re
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, NamedTuple
+from typing import Any
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
@@ -26,6 +26,7 @@ from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
 from analytics.run import analysed, read_pasts
+from analytics.standing import NEEDS
 from analytics.vehicle import Result
 from dashboard import people
 from ingest import quarantine, schema, store
@@ -35,7 +36,6 @@ from ingest.registry import Line, Setup
 from ingest.registry import read_setups as read_all_setups
 from ingest.work import Work, read_records, read_work
 
-NEEDS = ("act_now", "plan", "note", "none")
 PAGE_ROWS = 50
 CALENDAR_DAYS = 90
 _KEPT_RESULTS = 8
@@ -44,7 +44,8 @@ _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
 @dataclass(frozen=True)
 class FleetRow:
-    """One vehicle on the fleet page; `need` is one of NEEDS."""
+    """A vehicle as the fleet's page shows it; of its worst findings the kind, severity and sentence, of each line its number, bundle
+    and condition."""
 
     fleet: str
     vehicle: str
@@ -53,16 +54,17 @@ class FleetRow:
     vehicle_class: str
     timezone: str
     low_mark_pct: float
-    grease: str
     nlgi: str
     need: str
-    findings: tuple[Finding, ...]
+    findings: tuple[tuple[str, str, str], ...]
+    open: int
     refill: dict[str, Any] | None
     due_early_us: int | None
-    due_expected_us: int | None
     heard_us: int | None
     online: bool | None
     week: tuple[int, int]  # cycles done, cycles that should have been, in the last seven days
+    strip: tuple[tuple[int, str, str], ...]
+    waiting: int  # alarms that nobody has taken note of
 
 
 @dataclass(frozen=True)
@@ -75,113 +77,117 @@ class FleetView:
     pages: int
     totals: dict[str, int]  # need -> vehicles
     depots: tuple[str, ...]
+    classes: tuple[str, ...]
     unregistered: int
 
 
-def need_of(findings: tuple[Finding, ...], refill_state: str | None) -> str:
-    """What a vehicle needs, from its open findings and its refill."""
-    severities = {f.severity for f in findings}
-    if "act_now" in severities or refill_state == "due":
-        return "act_now"
-    if "plan" in severities or refill_state == "soon":
-        return "plan"
-    return "note" if severities else "none"
-
-
-def fleet(engine: Engine, depot: str = "", need: str = "", search: str = "", page: int = 1) -> FleetView:
-    """The fleet page's rows: filtered, who needs somebody first."""
-    analysis, finding, vehicle = schema.analysis, schema.finding, schema.vehicle
+def fleet(
+    engine: Engine,
+    depot: str = "",
+    need: str = "",
+    search: str = "",
+    page: int = 1,
+    vehicle_class: str = "",
+    sort: str = "need",
+) -> FleetView:
+    """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
+    out."""
+    table, vehicle, alarm = schema.standing, schema.vehicle, schema.alarm
+    mine = [~table.c.sold, *_scope(table)]
+    wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
+    wanted += [table.c.depot == depot] if depot else []
+    wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
+    only = [table.c.need == NEEDS.index(need)] if need else []
     with engine.connect() as connection:
-        registered = read_setups(connection)
-        heard = {id_: (at, on) for id_, at, on in
-                 connection.execute(select(vehicle.c.id, vehicle.c.heard_us, vehicle.c.online))}  # fmt: skip
-        open_: dict[int, list[Finding]] = {}
-        for row in connection.execute(select(finding).where(finding.c.ended_us.is_(None))).mappings():
-            open_.setdefault(row["vehicle_id"], []).append(from_row(row))
-        states = {
-            id_: rest
-            for id_, *rest in connection.execute(
-                select(
-                    analysis.c.vehicle_id,
-                    analysis.c.refill_state,
-                    analysis.c.due_early_us,
-                    analysis.c.due_expected_us,
-                    analysis.c.dry_h,
-                )
-            )
-        }
-        entries = list[_Entry]()
-        totals = dict.fromkeys(NEEDS, 0)
-        for id_, setups in registered.values():
-            mine = tuple(sorted(open_.get(id_, ()), key=urgency))
-            state, early, expected, dry_h = states.get(id_, (None, None, None, None))
-            entries.append(_Entry(id_, setups[-1], mine, need_of(mine, state), early, expected, dry_h))
-        chosen = [e for e in entries if (not depot or e.setup.depot == depot) and _matches(e.setup, search)]
-        for entry in chosen:
-            totals[entry.need] += 1
-        chosen = sorted((e for e in chosen if not need or e.need == need), key=lambda e: e.order)
-        pages = max(1, -(-len(chosen) // PAGE_ROWS))
+        counts = connection.execute(
+            select(table.c.need, func.count()).where(*mine, *wanted).group_by(table.c.need)
+        ).all()
+        totals = {name: sum(n for rank, n in counts if rank == NEEDS.index(name)) for name in NEEDS}
+        found = totals[need] if need else sum(totals.values())
+        pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
-        shown = chosen[(page - 1) * PAGE_ROWS : page * PAGE_ROWS]
-        details = {
-            row.vehicle_id: row
-            for row in connection.execute(
-                select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.days).where(
-                    analysis.c.vehicle_id.in_([e.id for e in shown])
-                )
-            )
-        }
+        shown = connection.execute(
+            select(table, vehicle.c.heard_us, vehicle.c.online)
+            .join(vehicle, vehicle.c.id == table.c.vehicle_id)
+            .where(*mine, *wanted, *only)
+            .order_by(*SORTS.get(sort, SORTS["need"]), table.c.fleet, table.c.vehicle)
+            .limit(PAGE_ROWS)
+            .offset((page - 1) * PAGE_ROWS)
+        ).all()
+        waiting: dict[int, int] = dict(
+            connection.execute(
+                select(alarm.c.vehicle_id, func.count())
+                .where(alarm.c.vehicle_id.in_([row.vehicle_id for row in shown]), alarm.c.state.in_(WAITING))
+                .group_by(alarm.c.vehicle_id)
+            ).all()
+        )  # fmt: skip
+        depots_ = sorted(connection.execute(select(table.c.depot).where(*mine).distinct()).scalars())
+        classes = sorted(connection.execute(select(table.c.vehicle_class).where(*mine).distinct()).scalars())
         known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
-    rows = tuple(
-        FleetRow(
-            s.fleet, s.vehicle, s.unit, s.depot, s.vehicle_class, s.timezone, s.low_mark_pct, s.grease, s.nlgi, wanted, mine,
-            details[id_].refill if id_ in details else None, early, expected, *heard.get(id_, (None, None)),
-            _week(details[id_].days if id_ in details else []),
-        )
-        for id_, s, mine, wanted, early, expected, _ in shown
+        registered = connection.scalar(select(func.count()).select_from(table)) or 0
+    rows = tuple(_fleet_row(row, waiting.get(row.vehicle_id, 0)) for row in shown)
+    unregistered = 0 if people.ASKING.get().fleets or people.ASKING.get().depots else known - registered
+    return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+
+
+def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
+    """Vehicles as rows of text, for files."""
+
+    def text(value: Any) -> str:
+        return "" if value is None else str(value)
+
+    return [
+        {
+            "fleet": r.fleet, "vehicle": r.vehicle, "unit": r.unit, "depot": r.depot, "class": r.vehicle_class, "need": r.need,
+            "findings": "; ".join(f"{KINDS[kind].title}: {summary}" for kind, _, summary in r.findings),
+            "level_pct": text((r.refill or {}).get("level_pct")), "due_early": text((r.refill or {}).get("due_early")),
+            "due_expected": text((r.refill or {}).get("due_expected")), "due_late": text((r.refill or {}).get("due_late")),
+            "litres_to_full": text((r.refill or {}).get("litres_to_full")),
+            "cycles_done_7_days": str(r.week[0]), "cycles_expected_7_days": str(r.week[1]),
+            "last_heard": text(_time(r.heard_us)), "alarms_not_acknowledged": str(r.waiting),
+        }
+        for r in rows
+    ]  # fmt: skip
+
+
+_FAR_US = 1 << 62
+# What the fleet may be sorted by; nothing that is not known comes first.
+SORTS: dict[str, tuple[Any, ...]] = {
+    "need": (
+        schema.standing.c.need, schema.standing.c.rank, schema.standing.c.dry_h.desc(),
+        func.coalesce(schema.standing.c.due_early_us, _FAR_US),
+    ),
+    "unit": (schema.standing.c.unit,),
+    "level": (func.coalesce(schema.standing.c.level_pct, 999),),
+    "refill": (func.coalesce(schema.standing.c.due_early_us, _FAR_US),),
+    "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
+}  # fmt: skip
+WAITING = ("unacknowledged", "returned")
+
+
+def _scope(table: Any) -> list[Any]:
+    """Conditions on a table with fleet and depot: what whoever asks may see."""
+    person = people.ASKING.get()
+    return ([table.c.fleet.in_(person.fleets)] if person.fleets else []) + (
+        [table.c.depot.in_(person.depots)] if person.depots else []
+    )
+
+
+def _fleet_row(row: Any, waiting: int) -> FleetRow:
+    told = row.detail or {"findings": [], "open": 0, "refill": None, "week": (0, 0), "strip": []}
+    return FleetRow(
+        row.fleet, row.vehicle, row.unit, row.depot, row.vehicle_class, row.timezone, row.low_mark_pct, row.nlgi, NEEDS[row.need],
+        tuple(tuple(f) for f in told["findings"]), told["open"], told["refill"], row.due_early_us, row.heard_us, row.online,
+        tuple(told["week"]), tuple(tuple(s) for s in told["strip"]), waiting,
     )  # fmt: skip
-    depots = tuple(sorted({setups[-1].depot for _, setups in registered.values()}))
-    return FleetView(rows, len(chosen), page, pages, totals, depots, known - len(registered))
-
-
-def _matches(setup: Setup, search: str) -> bool:
-    words = search.casefold().split()
-    text = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
-    return all(word in text for word in words)
 
 
 def read_setups(
-    connection: Connection, vehicle_id: int | None = None
+    connection: Connection, vehicle_id: int | Collection[int] | None = None
 ) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
     """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
     found = read_all_setups(connection, vehicle_id)
     return {key: (id_, setups) for key, (id_, setups) in found.items() if people.sees(setups[-1])}
-
-
-class _Entry(NamedTuple):
-    """A vehicle of the fleet, as far as its place among the others follows from it."""
-
-    id: int
-    setup: Setup
-    findings: tuple[Finding, ...]
-    need: str
-    early_us: int | None
-    expected_us: int | None
-    dry_h: float | None
-
-    @property
-    def order(self) -> tuple[Any, ...]:
-        """Who needs somebody first: by trouble, of the same trouble by how long a point has waited for grease, then by refill."""
-        worst = urgency(self.findings[0])[:2] if self.findings else (9, 99)
-        waits = -(self.dry_h or 0.0) if self.findings else 0.0
-        early_us = self.early_us if self.early_us is not None else 1 << 62
-        return NEEDS.index(self.need), worst, waits, early_us, self.setup.fleet, self.setup.vehicle
-
-
-def _week(days: list[dict[str, Any]]) -> tuple[int, int]:
-    last = days[-7:]
-    done = sum(d["done"] + d["incomplete"] + d["lost"] for d in last)
-    return done, done + sum(d["missed"] for d in last)
 
 
 @dataclass(frozen=True)
@@ -205,8 +211,18 @@ def setups(engine: Engine) -> list[Setup]:
 
 def depots(engine: Engine) -> list[str]:
     """All depots of registered vehicles."""
+    table = schema.standing
     with engine.connect() as connection:
-        return sorted({setups[-1].depot for _, setups in read_setups(connection).values()})
+        return sorted(
+            connection.execute(select(table.c.depot).where(~table.c.sold, *_scope(table)).distinct()).scalars()
+        )
+
+
+def _at(connection: Connection, depot: str) -> list[int]:
+    """The vehicles of a depot that are not sold."""
+    table = schema.standing
+    chosen = table.c.depot == depot, ~table.c.sold, *_scope(table)
+    return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())
 
 
 def refill_round(
@@ -215,13 +231,13 @@ def refill_round(
     """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
     analysis, finding = schema.analysis, schema.finding
     with engine.connect() as connection:
-        mine = {id_: s[-1] for id_, s in read_setups(connection).values() if s[-1].depot == depot}
+        mine = {id_: s[-1] for id_, s in read_setups(connection, _at(connection, depot)).values()}
         refills = connection.execute(
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us).where(
                 analysis.c.vehicle_id.in_(list(mine))
             )
         ).all()
-        done = read_work(connection)
+        done = read_work(connection, list(mine))
         rows = connection.execute(
             select(finding).where(finding.c.vehicle_id.in_(list(mine)), finding.c.ended_us.is_(None))
         ).mappings()
@@ -302,9 +318,9 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.due_early_us, analysis.c.filled_us, analysis.c.as_of_us)
             .where(analysis.c.due_early_us.is_not(None))
         )}  # fmt: skip
-        for id_, found in read_setups(connection).values():
+        for id_, found in read_setups(connection, _at(connection, depot)).values():
             setup, row = found[-1], rows.get(id_)
-            if row is None or setup.depot != depot or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
+            if row is None or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
                 continue
             day = instant(max(row.due_early_us, now)).astimezone(ZoneInfo(setup.timezone)).date()
             event = Event()
@@ -371,9 +387,7 @@ def alarms(
             .outerjoin(result, result.c.vehicle_id == table.c.vehicle_id)
             .where(*chosen)
         ).all()
-        setups: dict[int, Setup] = {}
-        for id_ in {row.vehicle_id for row in rows}:
-            setups.update((id_, own[-1]) for _, own in read_setups(connection, id_).values())
+        setups = {id_: own[-1] for id_, own in read_setups(connection, {row.vehicle_id for row in rows}).values()}
     found = [AlarmRow(alarm_of(row), setups[row.vehicle_id], row.dry_h) for row in rows if row.vehicle_id in setups]
     return sorted((row for row in found if not depot or row.setup.depot == depot), key=_alarm_order)
 
@@ -391,9 +405,10 @@ class AlarmView:
     now_us: int
 
 
-def alarm_view(engine: Engine, depot: str) -> AlarmView:
-    """All of it, for a depot or for all."""
-    rows, now = alarms(engine, depot, over=True), now_us()
+def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
+    """All of it, for a depot, for a vehicle (FLEET/VEHICLE), or for all."""
+    fleet_name, _, name = vehicle.partition("/")
+    rows, now = alarms(engine, depot, (fleet_name, name) if vehicle else None, over=True), now_us()
     with engine.connect() as connection:
         return AlarmView(
             rows, _steps(connection, [row.alarm.id for row in rows]), depots(engine), delivery.routes(connection),

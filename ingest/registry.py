@@ -1,7 +1,7 @@
 """Vehicles and their call-out sheets: reading `vehicles.csv` and `lines.csv`, and keeping each set-up from its time on."""
 
 import csv
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -16,7 +16,7 @@ from ingest import schema
 from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION, is_name, read_time
 from ingest.problem import Problem
 from ingest.recorder import know_vehicles
-from ingest.work import Work, read_work
+from ingest.work import Work, of_vehicles, read_work
 
 Positive = Annotated[float, Meta(gt=0, le=1e9)]
 # NUL cannot be stored by every database.
@@ -257,6 +257,8 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
                 continue
             since = now_us if since is None else since
         _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since))
+        ((_, setups),) = read_setups(connection, ids[key]).values()
+        stand(connection, ids[key], setups[-1], sold=False)
         changed += 1
     return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), changed)
 
@@ -280,16 +282,28 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
     )
 
 
+def stand(connection: Connection, vehicle_id: int, setup: Setup, *, sold: bool, **by_analysis: Any) -> None:
+    """Keep who a vehicle is, as lists show it, and with it what the analysis says; without that, what it said before stays."""
+    table = schema.standing
+    text = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
+    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
+    values = {name: getattr(setup, name) for name in names} | {"search": text, "sold": sold} | by_analysis
+    done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
+    if not done.rowcount:
+        nothing = {"need": 3, "rank": 99, "dry_h": 0.0}
+        connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))
+
+
 def read_setups(
-    connection: Connection, vehicle_id: int | None = None
+    connection: Connection, vehicle_id: int | Collection[int] | None = None
 ) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
-    """(fleet, vehicle) -> (vehicle id, its set-ups, oldest first); of one vehicle, or of all that are registered.
+    """(fleet, vehicle) -> (vehicle id, its set-ups, oldest first); of one vehicle, of several, or of all that are registered.
 
     Work that changed a set-up (timer set, moved) has its part in them.
     """
     work = read_work(connection, vehicle_id)
     return {
-        key: (id_, _as_worked(setups, work.get(id_, ())))
+        key: (id_, as_worked(setups, work.get(id_, ())))
         for key, (id_, setups) in _registered(connection, vehicle_id).items()
     }
 
@@ -310,7 +324,7 @@ def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
     return setups[fitting[0]]
 
 
-def _as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, ...]:
+def as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, ...]:
     """Set-ups, and those that follow from work: each goes on until the next that somebody registered."""
     for one in work:
         changed: dict[str, Any] = {}
@@ -332,11 +346,11 @@ def _as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, 
 
 
 def _registered(
-    connection: Connection, vehicle_id: int | None = None
+    connection: Connection, vehicle_id: int | Collection[int] | None = None
 ) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
     """The same, as the registry files had them."""
     vehicle, setup, line = schema.vehicle, schema.setup, schema.line
-    only = [] if vehicle_id is None else [setup.c.vehicle_id == vehicle_id]
+    only = of_vehicles(setup.c.vehicle_id, vehicle_id)
     lines: dict[int, list[Line]] = {}
     for setup_id, *values in connection.execute(
         select(line).join(setup).where(*only).order_by(line.c.setup_id, line.c.line)

@@ -262,6 +262,31 @@ finding = Table(
     Index(None, "vehicle_id"),
 )
 
+# Each registered vehicle as lists show it: who it is, by the registry, and how it stands, by the newest analysis.
+standing = Table(
+    "standing",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("fleet", String(64), nullable=False),
+    Column("vehicle", String(64), nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("vehicle_class", Text, nullable=False),
+    Column("depot", Text, nullable=False),
+    Column("timezone", String(64), nullable=False),
+    Column("low_mark_pct", Double, nullable=False),
+    Column("nlgi", String(8), nullable=False),
+    Column("search", Text, nullable=False),  # what it may be found by, casefolded
+    Column("sold", Boolean, nullable=False),
+    # By the analysis.
+    Column("need", Integer, nullable=False),  # 0 act now, 1 plan, 2 note, 3 nothing
+    Column("rank", Integer, nullable=False),  # of its worst finding's kind
+    Column("dry_h", Double, nullable=False),  # ignition hours that a point in trouble has waited for grease
+    Column("level_pct", Double),
+    Column("due_early_us", BigInteger),
+    Column("detail", JSON),  # `standing.Detail`; null before the first analysis
+    Index("ix_standing_order", "need", "rank"),
+)
+
 # What somebody must deal with (`lifecycle.Condition` and what it is about), as its last transition left it. One that is
 # normal is history, unless a finding shows that its stretch goes on.
 alarm = Table(

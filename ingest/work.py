@@ -1,12 +1,12 @@
 """Work that people record: what was done to a vehicle's system, when and by whom. Corrected by a later record, never erased."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from msgspec import Meta, Struct
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import ColumnElement, Connection, insert, select, update
 
 from ingest import schema
 from ingest.messages import instant
@@ -44,6 +44,9 @@ KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
     "controller_swapped": ("Controller swapped", (), ""),
     "relined": ("Fitted or re-lined", (), ""),
 }
+AWAY: Final[Mapping[str, str]] = {
+    "laid_up": "the vehicle is laid up", "sold": "the vehicle is sold", "in_workshop": "the vehicle is in the workshop",
+}  # fmt: skip
 LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes
 _EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 
@@ -137,12 +140,19 @@ def record(connection: Connection, vehicle_id: int, setups: Sequence[Any], work:
     return True
 
 
+def of_vehicles(column: ColumnElement[int], chosen: int | Collection[int] | None) -> list[ColumnElement[bool]]:
+    """A condition: of one vehicle, of several, or none where it is about all."""
+    if chosen is None:
+        return []
+    return [column == chosen if isinstance(chosen, int) else column.in_(chosen)]
+
+
 def read_records(
-    connection: Connection, vehicle_id: int | None = None
+    connection: Connection, vehicle_id: int | Collection[int] | None = None
 ) -> dict[int, tuple[tuple[Work, int, bool], ...]]:
     """vehicle id -> (record, when it was made, whether it still stands), by the time of the work; corrected ones included."""
     table = schema.work
-    only = [] if vehicle_id is None else [table.c.vehicle_id == vehicle_id]
+    only = of_vehicles(table.c.vehicle_id, vehicle_id)
     rows = connection.execute(select(table).where(*only).order_by(table.c.at_us, table.c.key)).all()
     gone = set[str]()
     for row in sorted(rows, key=lambda row: (row.recorded_us, row.key), reverse=True):
@@ -157,7 +167,13 @@ def read_records(
     return {id_: tuple(records) for id_, records in found.items()}
 
 
-def read_work(connection: Connection, vehicle_id: int | None = None) -> dict[int, tuple[Work, ...]]:
+def read_work(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, tuple[Work, ...]]:
     """vehicle id -> the work that stands, by its time; of one vehicle, or of all."""
     records = read_records(connection, vehicle_id)
     return {id_: tuple(work for work, _, stands in found if stands) for id_, found in records.items()}
+
+
+def why_away(work: Iterable[Work]) -> str | None:
+    """Why nobody needs to be told of a vehicle: laid up, in the workshop or sold, and not back since; None where it is in use."""
+    moves = [one.kind for one in work if one.kind in AWAY or one.kind == "back"]
+    return AWAY.get(moves[-1]) if moves else None

@@ -36,12 +36,13 @@ _BUTTONS: Final = {
 }
 
 
-def layout(depot: str = "", **_: Any) -> html.Div:
-    """The page of all depots, or of one."""
-    view = queries.alarm_view(engine(), depot)
+def layout(depot: str = "", vehicle: str = "", **_: Any) -> html.Div:
+    """The page of all depots, of one, or of one vehicle."""
+    shown = {"depot": depot, "vehicle": vehicle}
+    view = queries.alarm_view(engine(), **shown)
     return html.Div(
         [
-            dcc.Store(id="alarms-depot-now", data=depot),
+            dcc.Store(id="alarms-shown", data=shown),
             dcc.Store(id="alarms-seen", data=queries.alarm_news(engine())),
             dcc.Location(id="alarms-location", refresh="callback-nav"),
             dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
@@ -208,7 +209,7 @@ def beside(view: AlarmView) -> list[Any]:
     Output("alarms-seen", "data"),
     Input("alarms-tick", "n_intervals"),
     *(Input(f"alarms-{event}", "n_clicks") for event in _BUTTONS),
-    State("alarms-depot-now", "data"),
+    State("alarms-shown", "data"),
     State("alarms-chosen", "value"),
     State("alarms-by", "value"),
     State("alarms-why", "value"),
@@ -218,7 +219,7 @@ def beside(view: AlarmView) -> list[Any]:
 )
 def refresh(_: int, *said: Any) -> Any:
     """Show what is new; or do to the chosen alarms what was asked, all or none."""
-    depot, chosen, by, why, days, seen = said[len(_BUTTONS) :]
+    shown, chosen, by, why, days, seen = said[len(_BUTTONS) :]
     event = str(ctx.triggered_id).removeprefix("alarms-")
     told, left = dash.no_update, dash.no_update
     if event in BY_PERSONS:
@@ -229,7 +230,7 @@ def refresh(_: int, *said: Any) -> Any:
     news = queries.alarm_news(engine())
     if news == seen:
         return dash.no_update, dash.no_update, told, left, seen
-    view = queries.alarm_view(engine(), depot)
+    view = queries.alarm_view(engine(), **shown)
     return body(view), beside(view), told, left, news
 
 
@@ -257,12 +258,12 @@ clientside_callback(
 @callback(
     Output("alarms-location", "href"),
     Input("alarms-depot", "value"),
-    State("alarms-depot-now", "data"),
+    State("alarms-shown", "data"),
     prevent_initial_call=True,
 )
-def choose(depot: str | None, now: str) -> Any:
+def choose(depot: str | None, shown: dict[str, str]) -> Any:
     """Put the depot into the address."""
-    if (depot or "") == now:
+    if (depot or "") == shown["depot"]:
         return dash.no_update
     return f"/alarms?{urlencode({'depot': depot})}" if depot else "/alarms"
 
@@ -270,11 +271,11 @@ def choose(depot: str | None, now: str) -> Any:
 @callback(
     Output("alarms-file", "data"),
     Input("alarms-csv", "n_clicks"),
-    State("alarms-depot-now", "data"),
+    State("alarms-shown", "data"),
     prevent_initial_call=True,
 )
-def save(_: int, depot: str) -> dict[str, Any]:
+def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
     """The alarms as a file."""
-    rows = queries.alarm_table(queries.alarms(engine(), depot, over=True))
+    rows = queries.alarm_table(queries.alarm_view(engine(), **shown).rows)
     text = queries.csv_text([{k: str(v if v is not None else "") for k, v in row.items()} for row in rows], "alarm")
     return {"content": text, "filename": "alarms.csv", "type": "text/csv"}

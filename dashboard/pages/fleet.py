@@ -9,6 +9,7 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import KINDS
+from analytics.standing import NEEDS
 from dashboard import parts, queries, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import FleetRow, FleetView
@@ -17,27 +18,44 @@ from ingest.messages import microseconds
 dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True, order=0)
 
 AXIS_DAYS = 28
+_SORTS = {
+    "need": "Who needs somebody first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
+    "heard": "Longest silent first",
+}  # fmt: skip
 
 
-def layout(depot: str = "", need: str = "", search: str = "", page: str = "1", **_: Any) -> html.Div:
+def layout(**asked: Any) -> html.Div:
     """The page for the filters in the address."""
-    chosen = {"depot": depot, "need": need if need in queries.NEEDS else "", "search": search, "page": page}
+    chosen = {name: str(asked.get(name) or "") for name in ("depot", "class", "need", "search", "sort", "page")}
+    chosen["need"] = chosen["need"] if chosen["need"] in NEEDS else ""
+    chosen["sort"] = chosen["sort"] if chosen["sort"] in queries.SORTS else ""
     view = _view(chosen)
     return html.Div(
         [
             dcc.Store(id="fleet-chosen", data=chosen),
             dcc.Location(id="fleet-location", refresh="callback-nav"),
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
+            dcc.Download(id="fleet-file"),
             html.H1("Fleet"),
             html.Div(
                 [
                     dmc.Select(
-                        id="fleet-depot", value=depot, data=[{"value": "", "label": "All depots"}]
+                        id="fleet-depot", value=chosen["depot"], data=[{"value": "", "label": "All depots"}]
                         + [{"value": name, "label": name} for name in view.depots],
                         allowDeselect=False, w=200, **{"aria-label": "Depot"},
                     ),
-                    dmc.TextInput(id="fleet-search", value=search, placeholder="Unit, vehicle or class", debounce=400, w=220,
+                    dmc.Select(
+                        id="fleet-class", value=chosen["class"], data=[{"value": "", "label": "All classes"}]
+                        + [{"value": name, "label": name} for name in view.classes],
+                        allowDeselect=False, w=170, **{"aria-label": "Class"},
+                    ),
+                    dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, vehicle or class", debounce=400, w=220,
                                   **{"aria-label": "Search"}),
+                    dmc.Select(
+                        id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=210,
+                        data=[{"value": name, "label": text} for name, text in _SORTS.items()], **{"aria-label": "Order"},
+                    ),
+                    dmc.Button("CSV", id="fleet-csv", variant="default"),
                 ],
                 className="filters",
             ),
@@ -48,7 +66,9 @@ def layout(depot: str = "", need: str = "", search: str = "", page: str = "1", *
 
 def _view(chosen: dict[str, str]) -> FleetView:
     page = int(chosen["page"]) if chosen["page"].isdecimal() else 1
-    return queries.fleet(engine(), chosen["depot"], chosen["need"], chosen["search"], page)
+    return queries.fleet(
+        engine(), chosen["depot"], chosen["need"], chosen["search"], page, chosen["class"], chosen["sort"] or "need"
+    )
 
 
 def _address(chosen: dict[str, str], **changes: str) -> str:
@@ -58,7 +78,7 @@ def _address(chosen: dict[str, str], **changes: str) -> str:
 
 def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     """Totals and rows."""
-    if not any(view.totals.values()) and not chosen["depot"] and not chosen["search"]:
+    if not any(view.totals.values()) and not (chosen["depot"] or chosen["class"] or chosen["search"]):
         return [
             dmc.Alert(
                 "Register vehicles and their call-out sheets with: tallow register DIR",
@@ -66,20 +86,21 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
                 color="gray",
             )
         ]
-    out: list[Any] = [html.Div([_total(name, view, chosen) for name in queries.NEEDS], className="totals")]
+    out: list[Any] = [html.Div([_total(name, view, chosen) for name in NEEDS], className="totals")]
     if view.unregistered:
         text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
         out.append(html.P(text, className="dim"))
     if not view.rows:
         out.append(html.P("No vehicle matches.", className="dim"))
         return out
-    heads = ("Vehicle", "What for", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
+    heads = ("Vehicle", "What for", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
     table = parts.table(heads, [row(r, now_us) for r in view.rows], "fleet")
     out.append(table)
     if view.pages > 1:
+        near = sorted({1, view.pages, *range(max(1, view.page - 4), min(view.pages, view.page + 4) + 1)})
         steps = [
             dcc.Link(str(n), href=_address(chosen, page=str(n)), className="here" if n == view.page else "")
-            for n in range(1, view.pages + 1)
+            for n in near
         ]
         out.append(html.Nav(["Page ", *steps], className="steps", **{"aria-label": "Pages"}))
     return out
@@ -96,15 +117,18 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
 
 def row(r: FleetRow, now_us: int) -> html.Tr:
     """One vehicle."""
-    shown = [html.Div([html.Strong(f"{KINDS[f.kind].title}: "), f.summary]) for f in r.findings[:3]]
-    if len(r.findings) > 3:
-        shown.append(html.Div(f"and {len(r.findings) - 3} more", className="dim"))
+    shown = [html.Div([html.Strong(f"{KINDS[kind].title}: "), summary]) for kind, _, summary in r.findings]
+    if r.open > len(r.findings):
+        shown.append(html.Div(f"and {r.open - len(r.findings)} more", className="dim"))
+    if r.waiting:
+        text = f"{r.waiting} alarm{'s' * (r.waiting != 1)} not acknowledged"
+        shown.append(html.Div(dcc.Link(text, href=f"/alarms?vehicle={r.fleet}/{r.vehicle}"), className="dim"))
     refill = r.refill or {}
+    soon = {"soon": "Refill soon.", "due": "Refill now."}.get(str(refill.get("state")), "")
+    if soon:
+        shown.insert(len(r.findings), html.Div(soon))
     if not shown:
-        soon = {"soon": "Refill within a week.", "due": "Refill now."}.get(str(refill.get("state")), "")
-        shown = [
-            html.Div(soon or ("Nothing to do." if r.refill else "Not analysed yet."), className="" if soon else "dim")
-        ]
+        shown = [html.Div("Nothing to do." if r.refill else "Not analysed yet.", className="dim")]
     done, expected = r.week
     online = "" if r.online is None else "online" if r.online else "offline"
     return html.Tr(
@@ -112,6 +136,7 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
             html.Td([dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit"),
                      html.Div(f"{r.vehicle} · {r.depot}", className="dim"), parts.need(r.need)], className="cell-unit"),
             html.Td(shown, className="cell-what"),
+            html.Td(strip(r), className="cell-strip"),
             html.Td(_grease(r, refill), className="cell-grease"),
             html.Td(_refill(r, refill, now_us), className="cell-refill", **{"data-head": "Refill"}),
             html.Td([html.Strong(f"{done} of {expected}")] if expected else html.Span("none due", className="dim"),
@@ -120,6 +145,28 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
                     **{"data-head": "Last heard"}),
         ]
     )  # fmt: skip
+
+
+_STRIP = {"sound": "none", "rising": "note", "falling": "note"}
+
+
+def strip(r: FleetRow) -> html.Div:
+    """The lines in call-out order, bundle by bundle: a mark each, tall where something is wrong with it."""
+    if not r.strip:
+        return html.Div("not known yet", className="dim")
+    bundles: dict[str, list[Any]] = {}
+    wrong = 0
+    for number, bundle, condition in r.strip:
+        kind = KINDS.get(condition)
+        state = kind.severity if kind else _STRIP.get(condition, "dim")
+        wrong += kind is not None
+        told = f"line {number}: {kind.title.lower() if kind else condition}"
+        bundles.setdefault(bundle, []).append(html.Span(className=f"mark mark-{state}", title=told))
+    text = f"{len(r.strip)} lines" + (f", {wrong} with a finding" if wrong else "")
+    groups = [html.Span(marks, className="marks", title=bundle or None) for bundle, marks in bundles.items()]
+    return html.Div(
+        [html.Div(groups, className="strip", role="img", **{"aria-label": text}), html.Div(text, className="dim")]
+    )
 
 
 def _grease(r: FleetRow, refill: dict[str, Any]) -> list[Any]:
@@ -167,12 +214,35 @@ def refresh(_: int, chosen: dict[str, str]) -> list[Any]:
 @callback(
     Output("fleet-location", "href"),
     Input("fleet-depot", "value"),
+    Input("fleet-class", "value"),
     Input("fleet-search", "value"),
+    Input("fleet-sort", "value"),
     State("fleet-chosen", "data"),
     prevent_initial_call=True,
 )
-def choose(depot: str | None, search: str | None, chosen: dict[str, str]) -> Any:
+def choose(
+    depot: str | None, vehicle_class: str | None, search: str | None, sort: str | None, chosen: dict[str, str]
+) -> Any:
     """Put the filters into the address, so that a view can be kept and shared."""
-    if (depot or "", search or "") == (chosen["depot"], chosen["search"]):
+    sort = "" if sort == "need" else sort
+    wanted = {"depot": depot or "", "class": vehicle_class or "", "search": search or "", "sort": sort or ""}
+    if all(chosen[name] == value for name, value in wanted.items()):
         return dash.no_update
-    return _address(chosen, depot=depot or "", search=search or "")
+    return _address(chosen, **wanted)
+
+
+@callback(
+    Output("fleet-file", "data"),
+    Input("fleet-csv", "n_clicks"),
+    State("fleet-chosen", "data"),
+    prevent_initial_call=True,
+)
+def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
+    """All vehicles of the view as a file."""
+    view = _view(chosen)
+    rows = [row for n in range(1, view.pages + 1) for row in _view(chosen | {"page": str(n)}).rows]
+    return {
+        "content": queries.csv_text(queries.fleet_table(rows), "fleet"),
+        "filename": "fleet.csv",
+        "type": "text/csv",
+    }

@@ -14,6 +14,7 @@ from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
 from analytics.lifecycle import Transition
 from analytics.lifecycle import words as state_words
+from analytics.standing import need_of
 from analytics.vehicle import Result
 from dashboard import figures, parts, people, queries, words, work
 from dashboard.app import REFRESH_MS, engine
@@ -75,7 +76,7 @@ def head(result: Result) -> list[Any]:
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
     out: list[Any] = [
-        html.H1([setup.unit, " ", parts.need(queries.need_of(tuple(open_), result.refill.state))]),
+        html.H1([setup.unit, " ", parts.need(need_of(tuple(open_), result.refill.state))]),
         html.P(
             f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
             f" · last heard {words.ago(heard, now)}",

@@ -77,7 +77,7 @@ def call(app: dash.Dash, client: FlaskClient, output: str, values: dict[str, Any
 
 
 ACKNOWLEDGE = {
-    "alarms-depot-now.data": "",
+    "alarms-shown.data": {"depot": "", "vehicle": ""},
     "alarms-by.value": "somebody else",
     "alarms-why.value": "",
     "alarms-days.value": 1,

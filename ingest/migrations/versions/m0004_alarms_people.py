@@ -1,4 +1,4 @@
-"""alarms and their transitions; depots, routes and what is to be delivered; calendars; people and what they changed."""
+"""alarms and their transitions; depots, routes and what is to be delivered; calendars; people; how each vehicle stands."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -8,7 +8,7 @@ down_revision = "0003"
 
 
 def upgrade() -> None:
-    """Bring the tables up."""
+    """Bring the tables up. What the analysis made is made anew, so that lists have all of it."""
     op.create_table(
         "attempt",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -105,6 +105,29 @@ def upgrade() -> None:
     op.create_index("ix_alarm_state", "alarm", ["state"])
     op.create_index("ix_alarm_vehicle_id", "alarm", ["vehicle_id"])
     op.create_table(
+        "standing",
+        sa.Column("vehicle_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("fleet", sa.String(length=64), nullable=False),
+        sa.Column("vehicle", sa.String(length=64), nullable=False),
+        sa.Column("unit", sa.Text(), nullable=False),
+        sa.Column("vehicle_class", sa.Text(), nullable=False),
+        sa.Column("depot", sa.Text(), nullable=False),
+        sa.Column("timezone", sa.String(length=64), nullable=False),
+        sa.Column("low_mark_pct", sa.Double(), nullable=False),
+        sa.Column("nlgi", sa.String(length=8), nullable=False),
+        sa.Column("search", sa.Text(), nullable=False),
+        sa.Column("sold", sa.Boolean(), nullable=False),
+        sa.Column("need", sa.Integer(), nullable=False),
+        sa.Column("rank", sa.Integer(), nullable=False),
+        sa.Column("dry_h", sa.Double(), nullable=False),
+        sa.Column("level_pct", sa.Double(), nullable=True),
+        sa.Column("due_early_us", sa.BigInteger(), nullable=True),
+        sa.Column("detail", sa.JSON(), nullable=True),
+        sa.ForeignKeyConstraint(["vehicle_id"], ["vehicle.id"], name="fk_standing_vehicle_id"),
+        sa.PrimaryKeyConstraint("vehicle_id", name="pk_standing"),
+    )
+    op.create_index("ix_standing_order", "standing", ["need", "rank"])
+    op.create_table(
         "outbox",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("key", sa.String(length=128), nullable=False),
@@ -143,3 +166,5 @@ def upgrade() -> None:
     op.add_column("analysis", sa.Column("commissioning", sa.JSON(), nullable=True))
     op.add_column("analysis", sa.Column("alarms_due_us", sa.BigInteger(), nullable=True))
     op.create_index("ix_analysis_alarms_due_us", "analysis", ["alarms_due_us"])
+    op.execute("DELETE FROM finding")
+    op.execute("DELETE FROM analysis")
