@@ -38,6 +38,16 @@ def course(dt_s: float, kpa: Floats, run_s: float) -> Course | None:
     return Course(float(t[np.argmax(running >= 0.9 * plateau)]), plateau, left)
 
 
+def sampled(history: History, channel: str) -> list[tuple[int, float, Floats]]:
+    """(when the cycle began in microseconds, seconds between samples, samples in kPa) of each cycle that was sampled, oldest first."""
+    found = []
+    for at_us, trace in zip(history.cycles.at_us, history.cycles.trace, strict=True):
+        one: Any = None if trace is None else msgspec.msgpack.decode(trace).get(channel)
+        if one and one["kpa"]:
+            found.append((int(at_us), float(one["dt_s"]), np.array(one["kpa"], float)))
+    return found
+
+
 def courses(history: History, channel: str) -> tuple[Floats, Floats, Floats]:
     """(times in microseconds, rise in seconds, share left) of the cycles of which anything but the peak is known."""
     c = history.cycles

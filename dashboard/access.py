@@ -5,6 +5,7 @@ person on, every page and callback wants a session.
 """
 
 import secrets
+from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 from typing import Any, Final
@@ -78,8 +79,11 @@ def _let_past(database: Engine) -> Response | None:
     if request.path.startswith(_OPEN):
         return None
     if signed_in(database):
-        if current_user.is_authenticated:
-            ASKING.set(current_user.person)
+        ASKING.set(
+            current_user.person
+            if current_user.is_authenticated
+            else replace(EVERYBODY, units=dict(session.get("units", {})))
+        )
         return None
     if request.method == "GET" and request.accept_mimetypes.accept_html and not request.path.startswith("/_dash"):
         found: Any = redirect(f"/sign-in?next={request.full_path.rstrip('?')}")

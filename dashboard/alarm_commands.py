@@ -12,7 +12,7 @@ from analytics.alarm_figures import NEEDED_DAYS, read_figures
 from analytics.history import DAY_US
 from analytics.lifecycle import Event, Transition
 from analytics.lifecycle import words as state_words
-from dashboard import queries, words
+from dashboard import queries, tables, words
 from dashboard.terminal import Database, Json, moment, print_json, start_logging, stopping
 from ingest import metrics, registry, store, work
 from ingest.messages import now_us
@@ -45,11 +45,11 @@ def list_alarms(
             _print_history(engine, history, as_json)
             return
         rows = queries.alarms(engine, depot=depot, over=every)
-    table = queries.alarm_table(rows)
+    table = tables.alarm_table(rows)
     if as_json:
         print_json(table)
     elif as_csv:
-        sys.stdout.write(queries.csv_text([{k: str(v or "") for k, v in row.items()} for row in table], "alarm"))
+        sys.stdout.write(tables.csv_text([{k: str(v or "") for k, v in row.items()} for row in table], "alarm"))
     else:
         for one in rows:
             a = one.alarm
@@ -67,7 +67,7 @@ def _print_history(engine: Engine, number: int, as_json: bool) -> None:
     if not steps:
         raise Problem(f"there is no alarm {number}; tallow alarms --all lists them")
     if as_json:
-        print_json([queries.step_json(step) for step in steps])
+        print_json([tables.step_json(step) for step in steps])
         return
     for step in steps:
         until = f" until {store.rfc3339(step.until_us)}" if step.until_us is not None else ""

@@ -62,9 +62,9 @@ def _me() -> html.Div:
     """Who is signed in, and the way out."""
     person = people.ASKING.get()
     if not person.name:
-        return html.Div(className="me")
+        return html.Div(dcc.Link("Units", href="/me", className="dim"), className="me")
     leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
-    return html.Div([html.Span(f"{person.name}, {person.role}", className="dim"), leave], className="me")
+    return html.Div([dcc.Link(f"{person.name}, {person.role}", href="/me", className="dim"), leave], className="me")
 
 
 def create_app(database: Engine) -> Dash:

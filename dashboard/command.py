@@ -22,7 +22,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics import amounts, rounds, run, timer
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
-from dashboard import alarm_commands, people_commands, words
+from dashboard import alarm_commands, people_commands, tables, words
 from dashboard.terminal import (
     AsOf,
     BrokerAddress,
@@ -299,9 +299,9 @@ def refill_round(
             calendar.write_bytes(queries.round_calendar(told))
         except OSError as error:
             raise Problem(f"{calendar} cannot be written: {error.strerror}") from None
-    rows = queries.round_table(told)
+    rows = tables.round_table(told)
     if as_csv:
-        sys.stdout.write(queries.csv_text(rows, "date"))
+        sys.stdout.write(tables.csv_text(rows, "date"))
         return
     for visit in told.visits:
         day = told.today + timedelta(days=visit.day)
@@ -440,7 +440,7 @@ def show_amounts(
     latest = sorted({one.month for one in found})[-months:]
     found = [one for one in found if one.month in latest]
     if as_csv:
-        sys.stdout.write(queries.csv_text(queries.amounts_table(found, density), "month"))
+        sys.stdout.write(tables.csv_text(tables.amounts_table(found, density), "month"))
         return
     for one in found:
         print(

@@ -2,23 +2,30 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
+from plotly.subplots import make_subplots
+from tsdownsample import NaNMinMaxDownsampler
 
 from analytics.amounts import Amount
+from analytics.findings import KINDS
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate
+from analytics.traces import sampled
 from analytics.vehicle import Result, local_us
+from dashboard.units import Units
 from dashboard.words import work_details
 from ingest.messages import instant
 
 # Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
 RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb0", "#8a8f98", "#30343b"
-BAR_KPA = 100.0
+MOST_POINTS = 3000  # of one series: a screen shows no more
+BI = Units()
 _LONGEST_NAME = 22
 _LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
 
@@ -41,6 +48,21 @@ def _point(at_us: int, zone: ZoneInfo) -> datetime:
     return instant(at_us).astimezone(zone).replace(tzinfo=None)
 
 
+def text(said: str) -> str:
+    """What somebody wrote, as text: Plotly would read markup in it."""
+    return escape(said, quote=False)
+
+
+def thinned(values: NDArray[np.floating[Any]], most: int = MOST_POINTS) -> NDArray[np.intp]:
+    """Which of a series to draw, ascending: all of a short one, and of a long one the lowest and highest of each stretch, so that no
+    peak is lost."""
+    if len(values) <= most:
+        return np.arange(len(values))
+    downsampler: Any = NaNMinMaxDownsampler
+    chosen = downsampler().downsample(np.ascontiguousarray(values, np.float64), n_out=most // 2 * 2)
+    return np.asarray(chosen, np.intp)
+
+
 def _layout(
     figure: go.Figure, template: str, height: int, title_y: str, first: Any = None, last: Any = None
 ) -> go.Figure:
@@ -58,19 +80,21 @@ def _layout(
     return figure
 
 
-def level(result: Result, template: str) -> go.Figure:
+def level(result: Result, template: str, units: Units = BI) -> go.Figure:
     """Level readings with fills, the low mark, the level now, and the refill window."""
     zone = ZoneInfo(result.history.setup.timezone)
     figure = go.Figure()
     readings = result.history.levels
     if len(readings):
+        few = thinned(readings.level_pct)
         figure.add_scatter(
-            x=local(readings.at_us, zone), y=np.round(readings.level_pct, 1), mode="markers", name="reading",
+            x=local(readings.at_us[few], zone), y=np.round(readings.level_pct[few], 1), mode="markers", name="reading",
             marker={"size": 4, "color": GREY}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
     track = result.reservoir.track
-    known = ~np.isnan(track)
-    if known.any():
+    known = np.flatnonzero(~np.isnan(track))
+    if len(known):
+        known = known[thinned(track[known])]
         figure.add_scatter(
             x=local(result.history.cycles.at_us[known], zone), y=np.round(np.clip(track[known], 0, 120), 1), mode="lines",
             name="level", line={"color": BLUE, "width": 2}, hovertemplate="%{y:.1f} %",
@@ -79,7 +103,7 @@ def level(result: Result, template: str) -> go.Figure:
         figure.add_scatter(
             x=[_point(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], mode="markers",
             name="fill", marker={"symbol": "triangle-up", "size": 11, "color": GREEN},
-            customdata=[f"{f.litres:.2f} l" for f in result.fills], hovertemplate="filled %{customdata}",
+            customdata=[f"{units.of_litres(f.litres):.2f} {units.volume}" for f in result.fills], hovertemplate="filled %{customdata}",
         )  # fmt: skip
     _add_work(figure, result, 106, template)
     mark = result.history.setup.low_mark_pct
@@ -88,7 +112,6 @@ def level(result: Result, template: str) -> go.Figure:
     figure.add_hline(y=100, line={"color": GREY, "dash": "dot", "width": 1}, annotation_text="full mark",
                      annotation_position="top left")  # fmt: skip
     refill, now = result.refill, result.history.as_of_us
-    last = now + 2 * DAY_US
     if refill.due_early_us is not None and refill.due_expected_us is not None and refill.level_pct is not None:
         late = refill.due_late_us or refill.due_expected_us
         if refill.due_expected_us > now:
@@ -100,10 +123,9 @@ def level(result: Result, template: str) -> go.Figure:
                 x0=_point(max(refill.due_early_us, now), zone), x1=_point(late, zone), fillcolor=YELLOW, opacity=0.25,
                 line_width=0, annotation_text="refill due", annotation_position="top left",
             )  # fmt: skip
-            last = max(last, min(late, now + 45 * DAY_US) + 2 * DAY_US)
     figure.add_vline(x=_point(now, zone), line={"color": GREY, "width": 1})
     figure.update_yaxes(range=[0, max(112, float(np.max(readings.level_pct, initial=0)) + 4)])
-    return _layout(figure, template, 300, "level, % of full mark", _point(_first_us(result), zone), _point(last, zone))
+    return _layout(figure, template, 300, "level, % of full mark", *_span(result))
 
 
 def _add_work(figure: go.Figure, result: Result, height: float, template: str) -> None:
@@ -114,13 +136,17 @@ def _add_work(figure: go.Figure, result: Result, height: float, template: str) -
         figure.add_scatter(
             x=[_point(one.at_us, zone) for one in done], y=[height] * len(done), mode="markers", name="work",
             marker={"symbol": "diamond", "size": 9, "color": _ink(template)},
-            customdata=["; ".join([one.title, *work_details(one)]) for one in done], hovertemplate="%{customdata}",
+            customdata=[text("; ".join([one.title, *work_details(one)])) for one in done], hovertemplate="%{customdata}",
         )  # fmt: skip
 
 
-def _first_us(result: Result) -> int:
+def _span(result: Result) -> tuple[datetime, datetime]:
+    """What the charts over time show at first: from the first that was heard until the refill is due, if that is not far."""
+    zone, now, late = ZoneInfo(result.history.setup.timezone), result.history.as_of_us, result.refill.due_late_us
     heard = result.history.heard_us
-    return int(heard[0]) if len(heard) else result.history.as_of_us - DAY_US
+    first = int(heard[0]) if len(heard) else now - DAY_US
+    last = now if late is None else min(max(late, now), now + 45 * DAY_US)
+    return _point(first, zone), _point(last + 2 * DAY_US, zone)
 
 
 def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
@@ -163,8 +189,9 @@ def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
     return _layout(figure, template, 260, "cycles a day", *ends).update_layout(margin={"r": 52})
 
 
-def pressure_map(result: Result, template: str) -> go.Figure | None:
-    """Each channel's pressure in ratio to what is expected, by day: the median of the day's cycles. None without channels."""
+def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure | None:
+    """Each channel's pressure in ratio to what is expected, by day: the median of the day's cycles, with the air temperature at the
+    pump below. None without channels."""
     pressures, zone = result.pressures, ZoneInfo(result.history.setup.timezone)
     at_us = result.history.cycles.at_us
     if not pressures.channels or not len(at_us):
@@ -180,7 +207,12 @@ def pressure_map(result: Result, template: str) -> go.Figure | None:
                 ratio[j, k] = np.median(known)
     names = [channel_name(result, name) for name in pressures.channels]
     limit = float(np.log2(_HIGHEST))
-    figure = go.Figure(
+    rows_px, below_px = 22 * len(names), 70
+    figure = make_subplots(
+        2, 1, shared_xaxes=True, vertical_spacing=24 / (rows_px + below_px + 24),
+        row_heights=[rows_px / (rows_px + below_px), below_px / (rows_px + below_px)],
+    )  # fmt: skip
+    figure.add_trace(
         go.Heatmap(
             x=shown.astype("datetime64[D]").astype("datetime64[ms]"),
             y=names,
@@ -202,11 +234,23 @@ def pressure_map(result: Result, template: str) -> go.Figure | None:
                 "y": 1.0,
                 "yanchor": "bottom",
             },
-        )
+        ),
+        1,
+        1,
     )
-    figure.update_yaxes(autorange="reversed", tickfont={"size": 11})
-    height = 140 + 22 * len(names)
-    return _layout(figure, template, height, "").update_layout(hovermode="closest", margin={"l": 132, "t": 74})
+    temp_c = result.history.cycles.temp_c
+    by_day = [temp_c[(day == d) & np.isfinite(temp_c)] for d in shown]
+    degrees = [round(units.of_c(float(np.median(of_day))), 1) if len(of_day) else None for of_day in by_day]
+    figure.add_scatter(
+        x=shown.astype("datetime64[D]").astype("datetime64[ms]"), y=degrees, mode="lines+markers", row=2, col=1,
+        line={"color": GREY, "width": 1}, marker={"size": 3}, showlegend=False, connectgaps=False,
+        hovertemplate="%{x|%-d %b}: %{y:.0f} " + units.temperature + "<extra></extra>",
+    )  # fmt: skip
+    figure.update_yaxes(autorange="reversed", tickfont={"size": 11}, row=1, col=1)
+    figure.update_yaxes(title=units.temperature, nticks=4, row=2, col=1)
+    height = 140 + rows_px + below_px + 24
+    _layout(figure, template, height, "", *_span(result)).update_layout(hovermode="closest", margin={"l": 132, "t": 74})
+    return figure.update_yaxes(title=None, row=1, col=1)
 
 
 def channel_name(result: Result, channel: str) -> str:
@@ -218,10 +262,10 @@ def channel_name(result: Result, channel: str) -> str:
         name = f"{channel} ({lines[0].line} to {lines[-1].line})"
     else:
         name = f"{channel} (not on sheet)"
-    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+    return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
 
 
-def pressure_line(result: Result, channel: str, template: str) -> go.Figure:
+def pressure_line(result: Result, channel: str, template: str, units: Units = BI) -> go.Figure:
     """One channel's peak pressures with what is expected of them."""
     zone = ZoneInfo(result.history.setup.timezone)
     cycles_ = result.history.cycles
@@ -232,23 +276,80 @@ def pressure_line(result: Result, channel: str, template: str) -> go.Figure:
         noise = float(result.pressures.noise[result.pressures.channels.index(channel)])
         expected = peak / ratio
         when = local(cycles_.at_us, zone)
-        known = np.isfinite(expected)
+        known = np.flatnonzero(np.isfinite(expected))
+        known = known[thinned(expected[known])]
+        shown = thinned(peak)
         for factor, name, width in ((np.exp(2 * noise), "usual range", 0), (np.exp(-2 * noise), "", 0)):
             figure.add_scatter(
-                x=when[known], y=np.round(expected[known] * factor / BAR_KPA, 1), mode="lines", line={"width": width},
+                x=when[known], y=np.round(units.of_kpa(1.0) * expected[known] * factor, 1), mode="lines", line={"width": width},
                 fill="tonexty" if not name else None, fillcolor="rgba(47,111,176,0.22)", name=name or "usual range",
                 showlegend=not name, hoverinfo="skip",
             )  # fmt: skip
         figure.add_scatter(
-            x=when, y=np.round(peak / BAR_KPA, 1), mode="markers", marker={"size": 3.5, "color": _ink(template)}, name="peak",
-            hovertemplate="%{y:.0f} bar",
+            x=when[shown], y=np.round(units.of_kpa(1.0) * peak[shown], 1), mode="markers", name="peak",
+            marker={"size": 3.5, "color": _ink(template)}, hovertemplate="%{y:.0f} " + units.pressure,
         )  # fmt: skip
-    relief = result.history.setup.relief_kpa / BAR_KPA
-    figure.add_hline(y=relief, line={"color": RED, "dash": "dash", "width": 1}, annotation_text=f"relief {relief:g} bar",
+    relief = units.of_kpa(result.history.setup.relief_kpa)
+    figure.add_hline(y=relief, line={"color": RED, "dash": "dash", "width": 1}, annotation_text=f"relief {relief:.0f} {units.pressure}",
                      annotation_position="top left")  # fmt: skip
     _add_work(figure, result, relief * 1.05, template)
     figure.update_yaxes(range=[0, relief * 1.1])
-    return _layout(figure, template, 280, "peak pressure, bar")
+    return _layout(figure, template, 280, f"peak pressure, {units.pressure}", *_span(result))
+
+
+_TRACES_SHOWN = 6
+
+
+def traces(result: Result, channel: str, template: str, units: Units = BI) -> go.Figure | None:
+    """The course of one channel's pressure over its latest sampled cycles, the newest in front. None where none was sampled."""
+    found = sampled(result.history, channel)[-_TRACES_SHOWN:]
+    if not found:
+        return None
+    zone = ZoneInfo(result.history.setup.timezone)
+    figure = go.Figure()
+    for n, (at_us, dt_s, kpa) in enumerate(found, 1):
+        newest = n == len(found)
+        at = instant(at_us).astimezone(zone)
+        figure.add_scatter(
+            x=np.round(np.arange(len(kpa)) * dt_s, 2), y=np.round(units.of_kpa(1.0) * kpa, 1), mode="lines",
+            name=f"{at.day} {at:%b, %H:%M}", line={"color": BLUE if newest else GREY, "width": 2.5 if newest else 1},
+            opacity=1.0 if newest else 0.35 + 0.5 * n / len(found), hovertemplate="%{y:.0f} " + units.pressure,
+        )  # fmt: skip
+    run_s = float(np.median(result.history.cycles.run_s[-20:]))
+    figure.add_vline(x=run_s, line={"color": GREY, "dash": "dot", "width": 1}, annotation_text="pump stops")
+    _layout(figure, template, 260, f"pressure, {units.pressure}")
+    figure.update_xaxes(title="seconds since the cycle began")
+    return figure.update_layout(margin={"b": 48})
+
+
+def happenings(result: Result, template: str) -> go.Figure | None:
+    """Findings as bars from when they began until they ended, and what people did, on the time axis of the other charts. None where
+    nothing was."""
+    zone, now = ZoneInfo(result.history.setup.timezone), result.history.as_of_us
+    shown = {"act_now": RED, "plan": YELLOW, "note": BLUE}
+    kinds = list(dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(KINDS).index(f.kind))))
+    if not kinds and not result.history.work:
+        return None
+    figure = go.Figure()
+    for found in result.findings:
+        ends = [_point(found.began_us, zone), _point(found.ended_us if found.ended_us is not None else now, zone)]
+        where = f", {found.channel}" if found.channel else ""
+        figure.add_scatter(
+            x=ends, y=[KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
+            line={"color": shown[found.severity], "width": 9}, marker={"size": 9, "symbol": "square"},
+            customdata=[text(f"{KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
+        )  # fmt: skip
+    if result.history.work:
+        figure.add_scatter(
+            x=[_point(one.at_us, zone) for one in result.history.work], y=["Work"] * len(result.history.work), mode="markers",
+            marker={"symbol": "diamond", "size": 10, "color": _ink(template)}, showlegend=False,
+            customdata=[text("; ".join([one.title, *work_details(one)])) for one in result.history.work],
+            hovertemplate="%{customdata}<extra></extra>",
+        )  # fmt: skip
+    rows = len(kinds) + bool(result.history.work)
+    _layout(figure, template, 60 + 28 * rows, "", *_span(result))
+    figure.update_yaxes(type="category", autorange="reversed")
+    return figure.update_layout(hovermode="closest", margin={"l": 132, "t": 12})
 
 
 def fault_rates(rates: Sequence[tuple[str, Rate]], template: str) -> go.Figure:
@@ -256,7 +357,7 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str) -> go.Figure:
     shown = list(reversed(rates))
     figure = go.Figure()
     figure.add_scatter(
-        x=[100 * r.rate for _, r in shown], y=[name for name, _ in shown], mode="markers",
+        x=[100 * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers",
         marker={"size": 9, "color": BLUE}, showlegend=False,
         error_x={
             "type": "data", "symmetric": False, "color": GREY, "thickness": 2,

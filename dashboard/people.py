@@ -10,6 +10,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import Connection, delete, func, insert, select, update
 
+from dashboard.units import Units, units_of
 from ingest import schema
 from ingest.problem import Problem
 from ingest.registry import Setup
@@ -60,6 +61,11 @@ class Person:
 # Who asks: set before every request is answered. Outside of one, and before anybody is named, somebody who may do everything.
 EVERYBODY: Final = Person(0, "", "lead")
 ASKING: Final[ContextVar[Person]] = ContextVar("asking", default=EVERYBODY)
+
+
+def my_units() -> Units:
+    """What whoever asks reads in."""
+    return units_of(ASKING.get().units)
 
 
 def need(role: Role) -> Person:

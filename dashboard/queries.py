@@ -1,7 +1,5 @@
 """Everything the pages read from the database, in one place."""
 
-import csv
-import io
 import re
 from collections import OrderedDict
 from collections.abc import Collection, Sequence
@@ -19,9 +17,9 @@ from analytics import delivery
 from analytics.alarm_figures import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms import KINDS as ALARM_KINDS
 from analytics.alarms import Alarm, alarm_of
-from analytics.amounts import Amount, Supply
+from analytics.amounts import Supply
 from analytics.delivery import Route
-from analytics.findings import KINDS, Finding, from_row, severity_rank, urgency
+from analytics.findings import Finding, from_row, severity_rank, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
@@ -130,26 +128,6 @@ def fleet(
     return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
 
 
-def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
-    """Vehicles as rows of text, for files."""
-
-    def text(value: Any) -> str:
-        return "" if value is None else str(value)
-
-    return [
-        {
-            "fleet": r.fleet, "vehicle": r.vehicle, "unit": r.unit, "depot": r.depot, "class": r.vehicle_class, "need": r.need,
-            "findings": "; ".join(f"{KINDS[kind].title}: {summary}" for kind, _, summary in r.findings),
-            "level_pct": text((r.refill or {}).get("level_pct")), "due_early": text((r.refill or {}).get("due_early")),
-            "due_expected": text((r.refill or {}).get("due_expected")), "due_late": text((r.refill or {}).get("due_late")),
-            "litres_to_full": text((r.refill or {}).get("litres_to_full")),
-            "cycles_done_7_days": str(r.week[0]), "cycles_expected_7_days": str(r.week[1]),
-            "last_heard": text(_time(r.heard_us)), "alarms_not_acknowledged": str(r.waiting),
-        }
-        for r in rows
-    ]  # fmt: skip
-
-
 _FAR_US = 1 << 62
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
@@ -209,6 +187,29 @@ def setups(engine: Engine) -> list[Setup]:
         return [found[-1] for _, found in read_setups(connection).values()]
 
 
+def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
+    """The set-up of a vehicle; None where whoever asks sees none of that name."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
+        found = {} if id_ is None else read_setups(connection, id_)
+        return next((setups[-1] for _, setups in found.values()), None)
+
+
+_ALIKE = 200
+
+
+def alike(engine: Engine, setup: Setup) -> list[Setup]:
+    """Set-ups of vehicles of the same class, at most _ALIKE of them: enough to say what is usual."""
+    table = schema.standing
+    chosen = table.c.vehicle_class == setup.vehicle_class, ~table.c.sold, *_scope(table)
+    with engine.connect() as connection:
+        ids = connection.execute(
+            select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
+        ).scalars()
+        return [found[-1] for _, found in read_setups(connection, list(ids)).values()]
+
+
 def depots(engine: Engine) -> list[str]:
     """All depots of registered vehicles."""
     table = schema.standing
@@ -266,25 +267,6 @@ def refill_round(
         {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in open_.items()},
         tuple(sorted(undated)),
     )
-
-
-def round_table(told: Round) -> list[dict[str, str]]:
-    """A round as rows of text, for files."""
-    return [
-        {
-            "date": (told.today + timedelta(days=visit.day)).isoformat(),
-            "depot": told.depot,
-            "vehicle": stop.need.vehicle,
-            "unit": told.units[stop.need.vehicle],
-            "litres": f"{stop.litres:.2f}",
-            "grease": stop.need.grease,
-            "level_pct": f"{stop.need.level_on(visit.day):.0f}",
-            "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
-            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get(stop.need.vehicle, ())),
-        }
-        for visit in told.visits
-        for stop in visit.stops
-    ]
 
 
 def round_calendar(told: Round) -> bytes:
@@ -448,34 +430,6 @@ def _alarm_order(row: AlarmRow) -> tuple[int, int, int, float, int]:
 STATES = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
 
 
-def alarm_table(rows: list[AlarmRow]) -> list[dict[str, Any]]:
-    """Alarms for other programs and files."""
-    return [
-        {
-            "alarm": row.alarm.id,
-            "state": row.alarm.state,
-            "severity": row.alarm.severity,
-            "kind": row.alarm.kind,
-            "fleet": row.setup.fleet,
-            "vehicle": row.setup.vehicle,
-            "unit": row.setup.unit,
-            "depot": row.setup.depot,
-            "channel": row.alarm.channel,
-            "lines": ", ".join(map(str, row.alarm.lines)),
-            "raised_at": store.rfc3339(row.alarm.raised_us),
-            "shelved_until": _time(row.alarm.condition.shelved_until_us),
-            "suppressed_why": row.alarm.condition.suppressed_why,
-            "hours_since_grease": row.dry_h,
-            "summary": row.alarm.summary,
-        }
-        for row in rows
-    ]
-
-
-def _time(us: int | None) -> str | None:
-    return None if us is None else store.rfc3339(us)
-
-
 def transitions(engine: Engine, number: int) -> list[Any]:
     """What happened to an alarm, in order: rows with at_us, event, state, who, why, until_us."""
     with engine.connect() as connection:
@@ -486,48 +440,6 @@ def seen(connection: Connection, number: int) -> bool:
     """Whether there is an alarm of this number that whoever asks may see."""
     owner = connection.scalar(select(schema.alarm.c.vehicle_id).where(schema.alarm.c.id == number))
     return owner is not None and bool(read_setups(connection, owner))
-
-
-def step_json(step: Any) -> dict[str, Any]:
-    """A step of an alarm's history, for other programs."""
-    return {
-        "at": store.rfc3339(step.at_us), "event": step.event, "state": step.state, "who": step.who, "why": step.why,
-        "until": _time(step.until_us),
-    }  # fmt: skip
-
-
-def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:
-    """Rows of text as a CSV file; its head is `first` where there is no row."""
-    text = io.StringIO()
-    out = csv.DictWriter(text, list(rows[0]) if rows else [first], lineterminator=line_end)
-    out.writeheader()
-    out.writerows({name: _as_text(value) for name, value in row.items()} for row in rows)
-    return text.getvalue()
-
-
-def _as_text(value: str) -> str:
-    """A cell that no spreadsheet takes for a formula."""
-    begins = value[:1] in ("=", "+", "-", "@", "\t", "\r")
-    return f"'{value}" if begins and not _NUMBER.fullmatch(value) else value
-
-
-def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str, str]]:
-    """Amounts as rows of text, for files."""
-    return [
-        {
-            "month": one.month,
-            "depot": one.depot,
-            "grease": one.grease,
-            "vehicles": str(one.vehicles),
-            "used_l": f"{one.used_l:.2f}",
-            "filled_l": f"{one.filled_l:.2f}",
-            "held_l": f"{one.held_l:.2f}",
-            "unaccounted_l": f"{one.unaccounted_l:.2f}",
-            "used_kg": f"{one.used_l * density_kg_per_l:.2f}",
-            "filled_kg": f"{one.filled_l * density_kg_per_l:.2f}",
-        }
-        for one in found
-    ]
 
 
 # What a point is, without the words that only say where it is.

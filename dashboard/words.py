@@ -9,6 +9,7 @@ from analytics.commissioning import Handover
 from analytics.delivery import Route
 from analytics.depots import Depot
 from analytics.timer import Setting
+from dashboard import people
 from ingest.messages import instant
 from ingest.work import Work
 
@@ -63,8 +64,16 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
 
 
 def litres(amount: float) -> str:
-    """1.4 l."""
-    return f"{amount:.1f} l" if amount >= 1 else f"{amount:.2f} l"
+    """1.4 l, or in the unit of whoever asks."""
+    unit = people.my_units()
+    amount = unit.of_litres(amount)
+    return f"{amount:.1f} {unit.volume}" if amount >= 1 else f"{amount:.2f} {unit.volume}"
+
+
+def pressure(kpa: float) -> str:
+    """54 bar, or in the unit of whoever asks."""
+    unit = people.my_units()
+    return f"{unit.of_kpa(kpa):.0f} {unit.pressure}"
 
 
 def containers(amount_l: float, container_l: float | None) -> str:

@@ -38,6 +38,7 @@ class Demo:
         self.environment = os.environ | {
             "TALLOW_DATABASE": f"sqlite:///{data.resolve() / 'tallow.db'}",
             "TALLOW_BROKER": f"mqtt://127.0.0.1:{self.broker_port}",
+            "TALLOW_SITE": f"http://127.0.0.1:{port}",
         }
 
     def run(self) -> None:

@@ -11,7 +11,7 @@ from analytics import alarms, delivery
 from analytics.history import DAY_US
 from analytics.lifecycle import BY_PERSONS, Transition
 from analytics.lifecycle import words as state_words
-from dashboard import parts, people, queries, words
+from dashboard import parts, people, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import AlarmRow, AlarmView
 from ingest.problem import Problem
@@ -276,6 +276,6 @@ def choose(depot: str | None, shown: dict[str, str]) -> Any:
 )
 def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
     """The alarms as a file."""
-    rows = queries.alarm_table(queries.alarm_view(engine(), **shown).rows)
-    text = queries.csv_text([{k: str(v if v is not None else "") for k, v in row.items()} for row in rows], "alarm")
+    rows = tables.alarm_table(queries.alarm_view(engine(), **shown).rows)
+    text = tables.csv_text([{k: str(v if v is not None else "") for k, v in row.items()} for row in rows], "alarm")
     return {"content": text, "filename": "alarms.csv", "type": "text/csv"}

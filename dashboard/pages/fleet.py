@@ -10,7 +10,7 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import KINDS
 from analytics.standing import NEEDS
-from dashboard import parts, queries, words
+from dashboard import parts, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import FleetRow, FleetView
 from ingest.messages import microseconds
@@ -242,7 +242,7 @@ def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
     view = _view(chosen)
     rows = [row for n in range(1, view.pages + 1) for row in _view(chosen | {"page": str(n)}).rows]
     return {
-        "content": queries.csv_text(queries.fleet_table(rows), "fleet"),
+        "content": tables.csv_text(tables.fleet_table(rows), "fleet"),
         "filename": "fleet.csv",
         "type": "text/csv",
     }

@@ -9,7 +9,7 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics import amounts
 from analytics.amounts import Amount, Supply
-from dashboard import figures, parts, queries
+from dashboard import figures, parts, queries, tables
 from dashboard.app import engine
 
 dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4)
@@ -109,5 +109,5 @@ def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], st
 )
 def save(_: int, depot: str, density: object) -> dict[str, Any]:
     """The table as CSV."""
-    rows = queries.amounts_table(amounts.monthly(queries.supplies(engine(), depot)), _density(density))
-    return {"content": queries.csv_text(rows, "month"), "filename": "grease.csv", "type": "text/csv"}
+    rows = tables.amounts_table(amounts.monthly(queries.supplies(engine(), depot)), _density(density))
+    return {"content": tables.csv_text(rows, "month"), "filename": "grease.csv", "type": "text/csv"}

@@ -10,7 +10,7 @@ from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clie
 
 from analytics.findings import KINDS
 from analytics.rounds import WORKDAYS, WORTH, Visit
-from dashboard import parts, queries, words
+from dashboard import parts, queries, tables, words
 from dashboard.app import engine
 from dashboard.queries import Round
 
@@ -172,8 +172,8 @@ def show(depot: str, days: str, limit: object, container_l: object) -> tuple[lis
 )
 def save(_clicks: int, depot: str, days: str, limit: object) -> Any:
     """The round as a file."""
-    rows = queries.round_table(_plan(depot, days, limit)) if depot else []
+    rows = tables.round_table(_plan(depot, days, limit)) if depot else []
     if not rows:
         return dash.no_update
-    content = queries.csv_text(rows, "date", "\r\n")
+    content = tables.csv_text(rows, "date", "\r\n")
     return {"content": content, "filename": f"round-{depot}.csv".replace(" ", "-"), "type": "text/csv"}

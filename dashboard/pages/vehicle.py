@@ -5,7 +5,7 @@ from typing import Any
 import dash
 import dash_mantine_components as dmc
 import plotly.io as pio
-from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html
+from dash import ALL, ClientsideFunction, Input, Output, Patch, State, callback, clientside_callback, ctx, dcc, html
 
 from analytics import timer
 from analytics import vehicle as analysis
@@ -16,7 +16,7 @@ from analytics.lifecycle import Transition
 from analytics.lifecycle import words as state_words
 from analytics.standing import need_of
 from analytics.vehicle import Result
-from dashboard import figures, parts, people, queries, words, work
+from dashboard import figures, parts, people, queries, tables, words, work
 from dashboard.app import REFRESH_MS, engine
 from ingest.problem import Problem
 
@@ -78,8 +78,11 @@ def head(result: Result) -> list[Any]:
     out: list[Any] = [
         html.H1([setup.unit, " ", parts.need(need_of(tuple(open_), result.refill.state))]),
         html.P(
-            f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
-            f" · last heard {words.ago(heard, now)}",
+            [
+                f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
+                f" · last heard {words.ago(heard, now)} · ",
+                dcc.Link("label to print", href=f"/label/{setup.fleet}/{setup.vehicle}"),
+            ],
             className="dim",
         ),
     ]
@@ -157,65 +160,111 @@ def _refill(result: Result) -> html.Div:
     )
 
 
+_RANGES = {"all": "Everything", "90": "90 days", "30": "30 days", "7": "7 days"}
+
+
+def _graph(name: str, figure: Any) -> html.Div:
+    """A chart, with its numbers as a file."""
+    height = {"height": f"{figure.layout.height}px"}
+    return html.Div(
+        [
+            dcc.Graph(id=f"vehicle-{name}", figure=figure, **CHART, style=height),
+            html.Button(
+                "CSV", id={"type": "vehicle-csv", "chart": name}, className="quiet", **{"aria-label": f"{name} as CSV"}
+            ),
+        ]
+    )
+
+
 def charts(result: Result) -> list[Any]:
-    """The charts, general ones first."""
-    template = "mantine_light"
+    """The charts, general ones first; those over time show the same span."""
+    template, units = "mantine_light", people.my_units()
     setup = result.history.setup
-    out = [
+    span = dmc.SegmentedControl(
+        id="vehicle-span", value="all", data=[{"value": key, "label": label} for key, label in _RANGES.items()], mb="md"
+    )
+    out: list[Any] = [html.Div([span, html.Div(id="vehicle-linked", hidden=True), dcc.Download(id="vehicle-file")])]
+    happened = figures.happenings(result, template)
+    if happened is not None:
+        out.append(
+            parts.section(
+                "What happened",
+                _graph("happened", happened),
+                "Findings from when they began until they ended, and recorded work; charts below share this axis.",
+            )
+        )
+    out += [
         parts.section(
             "Level",
-            dcc.Graph(
-                id="vehicle-level",
-                figure=figures.level(result, template),
-                config=CHART,
-                responsive=True,
-                style={"height": "300px"},
-            ),
+            _graph("level", figures.level(result, template, units)),
             "Readings, the level worked out from them, fills, and the days on which the low mark is expected.",
         ),
         parts.section(
             "Cycles",
-            dcc.Graph(
-                id="vehicle-cycles",
-                figure=figures.cycles(analysis.days(result), template),
-                config=CHART,
-                responsive=True,
-                style={"height": "260px"},
-            ),
+            _graph("cycles", figures.cycles(analysis.days(result), template)),
             "Cycles of each day against the hours the ignition was on. Missed cycles should have run and did not.",
         ),
     ]
-    pressures = figures.pressure_map(result, template)
-    if pressures is not None:
-        channels = list(result.pressures.channels)
-        worst = next(
-            (
-                f.channel
-                for f in sorted(result.findings, key=lambda f: (not f.open, urgency(f)))
-                if f.channel in channels
-            ),
-            channels[0],
-        )
-        out += [
-            parts.section(
-                "Pressure against what is expected",
-                dcc.Graph(id="vehicle-map", figure=pressures, **CHART, style={"height": f"{pressures.layout.height}px"}),
-                "Each row is a pressure channel in the order of the call-out sheet; red stands for too high, blue for too low.",
-            ),
-            parts.section(
-                "One channel",
-                [
-                    dmc.Select(id="vehicle-channel", value=worst, allowDeselect=False, maw=320, **{"aria-label": "Channel"},
-                               data=[{"value": name, "label": figures.channel_name(result, name)} for name in channels]),
-                    dcc.Graph(id="vehicle-line", figure=figures.pressure_line(result, worst, template), **CHART, style={"height": "280px"}),
-                ],
-                "Highest pressure of each cycle within the range that is usual for the weather of that day.",
-            ),
-        ]  # fmt: skip
-    else:
+    pressures = figures.pressure_map(result, template, units)
+    if pressures is None:
         text = "No cycle is recorded yet." if setup.channels else "No pressure channel watches this system."
         out.append(parts.section("Pressure", html.P(text, className="dim")))
+        return out
+    channels = list(result.pressures.channels)
+    by_urgency = sorted(result.findings, key=lambda f: (not f.open, urgency(f)))
+    worst = next((f.channel for f in by_urgency if f.channel in channels), channels[0])
+    sampled = figures.traces(result, worst, template, units)
+    out += [
+        parts.section(
+            "Pressure against what is expected",
+            _graph("map", pressures),
+            "Each row is a pressure channel in the order of the call-out sheet; red stands for too high, blue for too low. Below it the"
+            " temperature of the air at the pump.",
+        ),
+        parts.section(
+            "One channel",
+            [
+                dmc.Select(id="vehicle-channel", value=worst, allowDeselect=False, maw=320, **{"aria-label": "Channel"},
+                           data=[{"value": name, "label": figures.channel_name(result, name)} for name in channels]),
+                _graph("line", figures.pressure_line(result, worst, template, units)),
+                html.Div(
+                    [
+                        html.H3("The course of single cycles"),
+                        dcc.Graph(id="vehicle-traces", figure=sampled or {}, **CHART, style={"height": "260px"}),
+                    ],
+                    style={} if sampled is not None else {"display": "none"},
+                ),
+            ],
+            "Highest pressure of each cycle within the range that is usual for the weather of that day.",
+        ),
+    ]  # fmt: skip
     return out
+
+
+clientside_callback(
+    ClientsideFunction("tallow", "linked"),
+    Output("vehicle-linked", "children"),
+    Input("vehicle-span", "value"),
+    Input("vehicle-level", "relayoutData"),
+    Input("vehicle-cycles", "relayoutData"),
+    prevent_initial_call=True,
+)
+
+
+@callback(
+    Output("vehicle-file", "data"),
+    Input({"type": "vehicle-csv", "chart": ALL}, "n_clicks"),
+    State("vehicle-who", "data"),
+    prevent_initial_call=True,
+)
+def save(clicks: list[int | None], who: dict[str, Any]) -> Any:
+    """The numbers of a chart as a file."""
+    result = queries.vehicle_result(engine(), who["fleet"], who["name"])
+    if result is None or not any(clicks) or ctx.triggered_id is None:
+        return dash.no_update
+    name = ctx.triggered_id["chart"]
+    rows = tables.chart_table(result, name)
+    return {"content": tables.csv_text(rows, "at"), "filename": f"{who['name']}-{name}.csv", "type": "text/csv"}
 
 
 def timer_section(result: Result) -> Any:
@@ -241,7 +290,7 @@ def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
     """The present setting beside another."""
     setup = result.history.setup
     now, then = timer.setting(result, setup.interval_min, setup.run_s), timer.setting(result, interval_min, run_s)
-    usual = timer.sisters(queries.setups(engine()), setup)
+    usual = timer.sisters(queries.alike(engine(), setup), setup)
     amounts = dict(then.per_shift)
     rows = [
         html.Tr(
@@ -380,7 +429,7 @@ def draw(who: dict[str, Any], scheme: str | None) -> Any:
         return dash.no_update, dash.no_update
     template = figures.template_of(scheme)
     return (
-        _patched(figures.level(result, template), scheme),
+        _patched(figures.level(result, template, people.my_units()), scheme),
         _patched(figures.cycles(analysis.days(result), template), scheme),
     )
 
@@ -389,12 +438,21 @@ def draw(who: dict[str, Any], scheme: str | None) -> Any:
 def draw_map(who: dict[str, Any], scheme: str | None) -> Any:
     """The pressure map."""
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
-    figure = None if result is None else figures.pressure_map(result, figures.template_of(scheme))
+    figure = None if result is None else figures.pressure_map(result, figures.template_of(scheme), people.my_units())
+    return dash.no_update if figure is None else _patched(figure, scheme)
+
+
+@callback(Output("vehicle-happened", "figure"), Input("vehicle-who", "data"), Input("scheme-now", "data"))
+def draw_happened(who: dict[str, Any], scheme: str | None) -> Any:
+    """What happened."""
+    result = queries.vehicle_result(engine(), who["fleet"], who["name"])
+    figure = None if result is None else figures.happenings(result, figures.template_of(scheme))
     return dash.no_update if figure is None else _patched(figure, scheme)
 
 
 @callback(
     Output("vehicle-line", "figure"),
+    Output("vehicle-traces", "figure"),
     Input("vehicle-channel", "value"),
     Input("vehicle-who", "data"),
     Input("scheme-now", "data"),
@@ -403,5 +461,8 @@ def draw_line(channel: str, who: dict[str, Any], scheme: str | None) -> Any:
     """The chosen channel."""
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None or channel not in result.pressures.channels:
-        return dash.no_update
-    return _patched(figures.pressure_line(result, channel, figures.template_of(scheme)), scheme)
+        return dash.no_update, dash.no_update
+    template, units = figures.template_of(scheme), people.my_units()
+    traces = figures.traces(result, channel, template, units)
+    line = _patched(figures.pressure_line(result, channel, template, units), scheme)
+    return line, dash.no_update if traces is None else traces

@@ -5,10 +5,12 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.conftest import free_port, program
@@ -70,6 +72,19 @@ def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator
         running.stop()
 
 
+@pytest.fixture
+def tab(browser: Browser) -> Iterator[Callable[..., Page]]:
+    """Pages in contexts of their own, closed whatever happens."""
+    contexts = []
+
+    def open_tab(**options: Any) -> Page:
+        contexts.append(browser.new_context(**options))
+        return contexts[-1].new_page()
+
+    yield open_tab
+    for context in contexts:
+    
+
 @pytest.fixture(params=[(1400, 1000), (390, 844)], ids=["wide", "phone"])
 def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     """A page that tolerates no error on its console and no overflow."""
@@ -79,11 +94,12 @@ def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     errors: list[str] = []
     page.on("console", lambda m: errors.append(m.text) if m.type in ("error", "warning") else None)
     page.on("pageerror", lambda e: errors.append(str(e)))
-    yield page
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert errors == []
-    context.close()
-
+    try:
+        yield page
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert errors == []
+    finally:
+    
 
 def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
     """Open the fleet, see who needs somebody, follow the vehicle with the blocked line, see its charts."""
@@ -141,10 +157,74 @@ def test_a_round_is_ticked_off(demo: RunningDemo, page: Page) -> None:
     expect(page.get_by_text("Recorded.")).to_be_visible()
 
 
-def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, browser: Browser) -> None:
+def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: Page) -> None:
+    """From the list of alarms to the vehicle: acknowledged in one's own name, then the line recorded as replaced, and the proof of it
+    begins."""
+    wide = page.viewport_size is not None and page.viewport_size["width"] > 600
+    vehicle = "HS-102" if wide else "HS-201"
+    page.goto(f"{demo.address}/alarms?vehicle=harrowmere-stone/{vehicle}")
+    waiting = page.locator(".alarm").filter(has_not=page.get_by_text("acknowledged ·"))
+    expect(waiting.first).to_be_visible(timeout=30_000)
+    page.locator(".alarm input[type=checkbox]").first.check()
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#alarms-told")).to_have_text("Not done: say who does it.")
+    page.get_by_label("Who does it").fill("R. Okafor")
+    page.get_by_label("Who does it").blur()
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#alarms-told")).to_have_text("1 alarm: acknowledged.")
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/{vehicle}")
+    expect(page.locator("#vehicle-alarms")).to_contain_text("acknowledged")
+    if not wide:
+        return
+    page.get_by_label("Who did it").fill("R. Okafor")
+    page.get_by_label("Note").fill("tube renewed")
+    page.get_by_role("button", name="Record it").click()
+    expect(page.locator("#work-told")).to_have_text("Recorded.")
+    expect(page.locator("#vehicle-head")).to_contain_text("of 10 cycles that prove it have run", timeout=20_000)
+
+
+def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) -> None:
+    """Seven days for one are seven days for all."""
+    page = tab(viewport={"width": 1400, "height": 1000})
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
+    expect(page.locator("#vehicle-level .main-svg").first).to_be_visible()
+    expect(page.locator("#vehicle-line .main-svg").first).to_be_visible()
+    page.get_by_text("7 days", exact=True).click()
+    ranges = """() => ["level", "cycles", "map", "line"].map(name => {
+        const range = document.querySelector(`#vehicle-${name} .js-plotly-plot`)._fullLayout.xaxis.range;
+        return (new Date(range[1]) - new Date(range[0])) / 86400000;
+    })"""
+    page.wait_for_function(f"({ranges})().every(days => days > 8.5 && days < 9.5)", timeout=15_000)
+    with page.expect_download() as download:
+        page.get_by_label("level as CSV").click()
+    assert download.value.path().read_text().startswith("at,what,level_pct")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/alarms", "/rounds", "/patterns", "/grease", "/data", "/set-up", "/me", "/vehicle/harrowmere-stone/HS-102",
+     "/handover/harrowmere-stone/HS-101", "/label/harrowmere-stone/HS-101"],
+)  # fmt: skip
+def test_pages_can_be_used_by_everybody(demo: RunningDemo, tab: Callable[..., Page], path: str, scheme: Any) -> None:
+    """No serious finding of the axe engine (WCAG 2.2 A and AA), light or dark."""
+    page = tab(viewport={"width": 1280, "height": 900}, color_scheme=scheme)
+    page.goto(demo.address + path)
+    expect(page.locator("h1").first).to_be_visible()
+    page.wait_for_timeout(1_500)
+    found = (
+        Axe()
+        .run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+        .response["violations"]
+    )
+    serious = [(f["id"], f["nodes"][0]["html"][:160]) for f in found if f["impact"] in ("serious", "critical")]
+    assert serious == []
+
+
+def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab: Callable[..., Page]) -> None:
     """It is kept on the device, says so, and counts once."""
-    context = browser.new_context(viewport={"width": 390, "height": 844})
-    page = context.new_page()
+    page = tab(viewport={"width": 390, "height": 844})
+    context = page.context
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
     page.get_by_label("Who did it").fill("A. Lindqvist")
     page.get_by_label("Note").fill("at the gate")
@@ -155,20 +235,17 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, bro
     context.set_offline(False)
     expect(page.locator("#vehicle-work li")).to_contain_text("at the gate", timeout=30_000)
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
-    context.close()
 
 
-def test_dark_pages_are_dark(demo: RunningDemo, browser: Browser) -> None:
+def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> None:
     """Charts follow the scheme of the page."""
-    context = browser.new_context(color_scheme="dark")
-    page = context.new_page()
+    page = tab(color_scheme="dark")
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
     expect(page.locator("#vehicle-level .main-svg").first).to_be_visible()
     page.wait_for_function(
         "getComputedStyle(document.querySelector('#vehicle-level .main-svg')).backgroundColor === 'rgb(36, 36, 36)'"
         " || document.querySelector('#vehicle-level .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#242424'"
     )
-    context.close()
 
 
 def test_live_messages_arrive(demo: RunningDemo) -> None:

@@ -1,15 +1,21 @@
 """Charts as data: what they show, in which units, without a browser."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
 from analytics.vehicle import Result, analyse, days
 from dashboard import figures
+from dashboard.units import Units
+from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
+
+LIGHT = "mantine_light"
 
 
 @cache
@@ -56,7 +62,8 @@ def test_the_pressure_map_shows_the_blocked_line(analysed: Result) -> None:
     """A row for each channel; the blocked one high from its day on."""
     figure = figures.pressure_map(analysed, "plotly_white")
     assert figure is not None
-    (heat,) = figure.data
+    heat, weather = figure.data
+    assert len(weather.y) == heat.z.shape[1]
     assert len(heat.y) == 14
     assert list(heat.y)[4].startswith("5 kingpin")
     ratio = np.array(heat.customdata)
@@ -77,3 +84,54 @@ def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None
     """Axis labels fit; a channel that no sheet names says so."""
     assert all(len(figures.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
     assert "not on sheet" in figures.channel_name(analysed, "x9")
+
+
+def test_a_long_series_is_thinned_without_losing_its_peaks() -> None:
+    """A year of 40 cycles a day: a fifth of the points, and every single peak among them."""
+    rng = np.random.default_rng(3)
+    values = 50 + rng.normal(0, 2, 14_600)
+    peaks = rng.choice(14_600, 40, replace=False)
+    values[peaks] += 200
+    few = figures.thinned(values)
+    assert len(few) <= figures.MOST_POINTS
+    assert set(peaks) <= set(few)
+    assert list(few) == sorted(few)
+    assert list(figures.thinned(values[:100])) == list(range(100))
+
+
+def test_what_somebody_wrote_is_text(analysed: Result) -> None:
+    """Plotly would read markup in names and hovers."""
+    lines = [msgspec.structs.replace(x, point="<b onmouseover=alert(1)>pin</b>") for x in analysed.history.setup.lines]
+    setup = msgspec.structs.replace(analysed.history.setup, lines=tuple(lines))
+    note = Work(key="a", kind="bled", at_us=END_US - 1, by="x", note="<a href='javascript:alert(1)'>x</a>")
+    odd = replace(analysed, history=replace(analysed.history, setups=(setup,), work=(note,)))
+    drawn = [figures.level(odd, LIGHT), figures.pressure_map(odd, LIGHT), figures.happenings(odd, LIGHT),
+             figures.pressure_line(odd, odd.pressures.channels[0], LIGHT)]  # fmt: skip
+    for figure in drawn:
+        assert figure is not None
+        assert "<b" not in figure.to_json()
+        assert "<a" not in figure.to_json()
+
+
+def test_charts_over_time_begin_and_end_together(analysed: Result) -> None:
+    """So that one can be read below the other."""
+    drawn = [figures.level(analysed, LIGHT), figures.pressure_map(analysed, LIGHT), figures.happenings(analysed, LIGHT),
+             figures.pressure_line(analysed, analysed.pressures.channels[0], LIGHT)]  # fmt: skip
+    assert len({tuple(map(str, figure.layout.xaxis.range)) for figure in drawn if figure is not None}) == 1
+
+
+@pytest.mark.parametrize(("unit", "peak"), [("bar", 1.0), ("kPa", 100.0), ("psi", 14.503773773)])
+def test_pressures_are_drawn_in_the_readers_unit(analysed: Result, unit: str, peak: float) -> None:
+    """1 bar is 100 kPa and 14.5038 psi (NIST SP 811 B.8)."""
+    channel = analysed.pressures.channels[0]
+    plain = figures.pressure_line(analysed, channel, LIGHT).data[-1].y
+    drawn = figures.pressure_line(analysed, channel, LIGHT, Units(pressure=unit)).data[-1].y
+    assert np.allclose(drawn, plain * peak, atol=0.06 * max(peak, 1.0))
+
+
+def test_the_course_of_sampled_cycles(analysed: Result) -> None:
+    """The newest in front; a channel that was never sampled has none."""
+    figure = figures.traces(analysed, analysed.pressures.channels[0], LIGHT)
+    assert figure is not None
+    assert figure.data[-1].line.width > figure.data[0].line.width
+    assert figures.traces(analysed, "nosuch", LIGHT) is None

@@ -15,7 +15,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
 from analytics import amounts, run
-from dashboard import queries, words
+from dashboard import queries, tables, words
 from dashboard.app import create_app
 from ingest import registry, schema, store, work
 from ingest.messages import read_time
@@ -210,7 +210,7 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     shown = json.dumps(grease.body(supplies, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
     assert "The next 30 days" in shown
     assert "NLGI" in shown
-    rows = queries.amounts_table(amounts.monthly(supplies), 0.9)
+    rows = tables.amounts_table(amounts.monthly(supplies), 0.9)
     assert rows
     assert float(rows[0]["used_kg"]) == pytest.approx(0.9 * float(rows[0]["used_l"]), abs=0.01)
     assert grease.body([], 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
@@ -283,3 +283,76 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert (kept.kind, stands) == ("bled", True)
     shown = page(client, "/vehicle/harrowmere-stone/HS-206")
     assert "System bled; <b>bold</b>" in shown  # text of a component, never markup
+
+
+SCRIPT = "<script>alert(1)</script>=1+1"
+
+
+def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In every field of a registry file and of a record: shown as it was written, as text of a component, and nowhere as markup."""
+    from tests.ingest.test_registry import LINE, VEHICLE, write
+
+    vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
+    lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]
+    database = store.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    with store.writing(database) as connection:
+        registry.register(connection, write(tmp_path, [vehicle], lines), 1)
+        id_, setups = registry.find(connection, VEHICLE["vehicle"])
+        said = {
+            "key": "k",
+            "kind": "line_mended",
+            "at_us": END_US,
+            "by": SCRIPT,
+            "note": SCRIPT,
+            "lines": [int(LINE["line"])],
+        }
+        work.record(connection, id_, setups, work.work_of(said), END_US)
+    with run.workers(1) as pool:
+        run.keep(database, run.outcomes(database, END_US, pool, lambda done, of: None))
+    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    client = create_app(database).server.test_client()
+    for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
+                 f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
+        shown = page(client, path)
+        assert "dangerously" not in shown
+        for index in (i for i in range(len(shown)) if shown.startswith("<script>", i)):
+            # The text is a string of its own, not part of something that is read as markup.
+            assert '"type": "Markdown"' not in shown[max(0, index - 300) : index]
+    table = tables.csv_text(tables.fleet_table(queries.fleet(database).rows), "fleet")
+    assert SCRIPT in table
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\tx", "=HYPERLINK(1)"])
+def test_no_cell_is_a_formula(text: str) -> None:
+    """What a spreadsheet would work out is text; numbers stay numbers."""
+    table = tables.csv_text([{"a": text, "b": "-3.5"}], "a")
+    assert f"'{text}" in table
+    assert "-3.5" in table
+    assert "'-3.5" not in table
+
+
+def test_the_label_opens_the_vehicles_page(client: FlaskClient) -> None:
+    """Its code holds the address."""
+    shown = page(client, "/label/harrowmere-stone/HS-101")
+    assert "/vehicle/harrowmere-stone/HS-101" in shown
+    assert "data:image/svg+xml" in shown
+    assert "No vehicle of this name" in page(client, "/label/harrowmere-stone/nobody")
+
+
+def test_units_are_the_readers(client: FlaskClient) -> None:
+    """Gallons once somebody chose them, on this device; exact by definition (NIST SP 811 B.8)."""
+    assert " l of NLGI" in page(client, "/")
+    with client.session_transaction() as session:
+        session["units"] = {"volume": "US gal", "pressure": "psi", "temperature": "°F"}
+    shown = page(client, "/")
+    assert " US gal of NLGI" in shown
+    assert " l of NLGI" not in shown
+    assert "psi" in page(client, "/vehicle/harrowmere-stone/HS-101")
+
+
+def test_the_fleet_may_be_sorted_and_filtered_by_class(client: FlaskClient) -> None:
+    """On the server; the address holds it."""
+    by_name = page(client, "/", "?sort=unit")
+    assert by_name.index("loader 206") < by_name.index("tipper 101")
+    assert "tipper 101" not in page(client, "/", "?class=loader")
+    assert "loader 206" in page(client, "/", "?class=loader")

@@ -1,0 +1,98 @@
+"""What whoever asks reads in, and their password."""
+
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, State, callback, html
+from flask import session
+
+from dashboard import parts, people, queries
+from dashboard.app import engine
+from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
+from ingest.problem import Problem
+from ingest.store import reachable, writing
+
+dash.register_page(__name__, path="/me", name="Units", title="Units and password")
+
+
+def layout(**_: Any) -> html.Div:
+    """The page of whoever asks."""
+    mine, name = people.my_units(), people.ASKING.get().name
+    choices = (
+        ("pressure", "Pressure", list(PRESSURES), mine.pressure),
+        ("temperature", "Temperature", list(TEMPERATURES), mine.temperature),
+        ("volume", "Volume", list(VOLUMES), mine.volume),
+    )
+    password = [
+        html.Div(
+            [
+                dmc.PasswordInput(id="me-old", label="Password now"),
+                dmc.PasswordInput(id="me-new", label=f"New one, {people.SHORTEST_PASSWORD} characters or more"),
+            ],
+            className="work-form",
+        ),
+        dmc.Button("Change it", id="me-change", mt="sm"),
+        html.Div(id="me-changed", role="status", className="work-told"),
+    ]
+    return html.Div(
+        [
+            html.H1("Units"),
+            parts.section(
+                "What you read in",
+                [
+                    html.Div(
+                        [
+                            dmc.Select(id=f"me-{key}", label=label, data=data, value=value, allowDeselect=False)
+                            for key, label, data, value in choices
+                        ],
+                        className="work-form",
+                    ),
+                    html.Div(id="me-told", role="status", className="work-told"),
+                ],
+                "Kept for you, on every device that you sign in on." if name else "Kept on this device.",
+            ),
+            *([parts.section("Password", password, "Every session of yours ends with it.")] if name else []),
+        ]
+    )
+
+
+@callback(
+    Output("me-told", "children"),
+    Input("me-pressure", "value"),
+    Input("me-temperature", "value"),
+    Input("me-volume", "value"),
+    prevent_initial_call=True,
+)
+def choose(pressure: str, temperature: str, volume: str) -> str:
+    """Keep what somebody reads in."""
+    chosen = vars(units_of({"pressure": pressure, "temperature": temperature, "volume": volume}))
+    me = people.ASKING.get()
+    if me.name:
+        with reachable(engine()), writing(engine()) as connection:
+            people.set_units(connection, me.id, chosen)
+    else:
+        session["units"] = chosen
+        session.permanent = True
+    return "Kept; pages show it when they are opened next."
+
+
+@callback(
+    Output("me-changed", "children"),
+    Input("me-change", "n_clicks"),
+    State("me-old", "value"),
+    State("me-new", "value"),
+    prevent_initial_call=True,
+)
+def change(_: int, old: str | None, new: str | None) -> str:
+    """Another password, for who knows the one of now."""
+    me = people.ASKING.get()
+    try:
+        with reachable(engine()), writing(engine()) as connection:
+            if people.sign_in(connection, me.name, old or "", "own page", queries.now_us()) is None:
+                return "That is not your password now."
+            people.set_password(connection, me.name, new or "")
+            people.note(connection, me.name, f"{me.name} has another password", queries.now_us())
+    except Problem as problem:
+        return f"Not done: {problem}."
+    return "Changed; sign in with it."

@@ -1,0 +1,168 @@
+"""What pages and commands show, as rows of text for files and other programs."""
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+
+from analytics.amounts import Amount
+from analytics.findings import KINDS
+from analytics.vehicle import Result, days
+from dashboard.queries import AlarmRow, FleetRow, Round
+from ingest import store
+
+_NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
+
+
+def round_table(told: Round) -> list[dict[str, str]]:
+    """A round as rows of text, for files."""
+    return [
+        {
+            "date": (told.today + timedelta(days=visit.day)).isoformat(),
+            "depot": told.depot,
+            "vehicle": stop.need.vehicle,
+            "unit": told.units[stop.need.vehicle],
+            "litres": f"{stop.litres:.2f}",
+            "grease": stop.need.grease,
+            "level_pct": f"{stop.need.level_on(visit.day):.0f}",
+            "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
+            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get(stop.need.vehicle, ())),
+        }
+        for visit in told.visits
+        for stop in visit.stops
+    ]
+
+
+def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
+    """Vehicles as rows of text, for files."""
+
+    def text(value: Any) -> str:
+        return "" if value is None else str(value)
+
+    return [
+        {
+            "fleet": r.fleet, "vehicle": r.vehicle, "unit": r.unit, "depot": r.depot, "class": r.vehicle_class, "need": r.need,
+            "findings": "; ".join(f"{KINDS[kind].title}: {summary}" for kind, _, summary in r.findings),
+            "level_pct": text((r.refill or {}).get("level_pct")), "due_early": text((r.refill or {}).get("due_early")),
+            "due_expected": text((r.refill or {}).get("due_expected")), "due_late": text((r.refill or {}).get("due_late")),
+            "litres_to_full": text((r.refill or {}).get("litres_to_full")),
+            "cycles_done_7_days": str(r.week[0]), "cycles_expected_7_days": str(r.week[1]),
+            "last_heard": text(_time(r.heard_us)), "alarms_not_acknowledged": str(r.waiting),
+        }
+        for r in rows
+    ]  # fmt: skip
+
+
+def alarm_table(rows: list[AlarmRow]) -> list[dict[str, Any]]:
+    """Alarms for other programs and files."""
+    return [
+        {
+            "alarm": row.alarm.id,
+            "state": row.alarm.state,
+            "severity": row.alarm.severity,
+            "kind": row.alarm.kind,
+            "fleet": row.setup.fleet,
+            "vehicle": row.setup.vehicle,
+            "unit": row.setup.unit,
+            "depot": row.setup.depot,
+            "channel": row.alarm.channel,
+            "lines": ", ".join(map(str, row.alarm.lines)),
+            "raised_at": store.rfc3339(row.alarm.raised_us),
+            "shelved_until": _time(row.alarm.condition.shelved_until_us),
+            "suppressed_why": row.alarm.condition.suppressed_why,
+            "hours_since_grease": row.dry_h,
+            "summary": row.alarm.summary,
+        }
+        for row in rows
+    ]
+
+
+def step_json(step: Any) -> dict[str, Any]:
+    """A step of an alarm's history, for other programs."""
+    return {
+        "at": store.rfc3339(step.at_us), "event": step.event, "state": step.state, "who": step.who, "why": step.why,
+        "until": _time(step.until_us),
+    }  # fmt: skip
+
+
+def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:
+    """Rows of text as a CSV file; its head is `first` where there is no row."""
+    text = io.StringIO()
+    out = csv.DictWriter(text, list(rows[0]) if rows else [first], lineterminator=line_end)
+    out.writeheader()
+    out.writerows({name: _as_text(value) for name, value in row.items()} for row in rows)
+    return text.getvalue()
+
+
+def _as_text(value: str) -> str:
+    """A cell that no spreadsheet takes for a formula."""
+    begins = value[:1] in ("=", "+", "-", "@", "\t", "\r")
+    return f"'{value}" if begins and not _NUMBER.fullmatch(value) else value
+
+
+def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str, str]]:
+    """Amounts as rows of text, for files."""
+    return [
+        {
+            "month": one.month,
+            "depot": one.depot,
+            "grease": one.grease,
+            "vehicles": str(one.vehicles),
+            "used_l": f"{one.used_l:.2f}",
+            "filled_l": f"{one.filled_l:.2f}",
+            "held_l": f"{one.held_l:.2f}",
+            "unaccounted_l": f"{one.unaccounted_l:.2f}",
+            "used_kg": f"{one.used_l * density_kg_per_l:.2f}",
+            "filled_kg": f"{one.filled_l * density_kg_per_l:.2f}",
+        }
+        for one in found
+    ]
+
+
+def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
+    """The numbers of one of a vehicle's charts as rows of text, in the units of storage; times are UTC."""
+    history = result.history
+
+    def number(value: float, digits: int = 1) -> str:
+        return "" if not np.isfinite(value) else f"{value:.{digits}f}"
+
+    if chart == "level":
+        rows = [{"at": store.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}
+                for at, level in zip(history.levels.at_us, history.levels.level_pct, strict=True)]  # fmt: skip
+        rows += [{"at": store.rfc3339(int(at)), "what": "level", "level_pct": number(level)}
+                 for at, level in zip(history.cycles.at_us, result.reservoir.track, strict=True)]  # fmt: skip
+        rows += [
+            {"at": store.rfc3339(fill.at_us), "what": f"fill of {fill.litres:.2f} l", "level_pct": number(fill.to_pct)}
+            for fill in result.fills
+        ]
+        return sorted(rows, key=lambda row: row["at"])
+    if chart == "cycles":
+        return [{name: "" if value is None else str(value) for name, value in day.items()} for day in days(result)]
+    if chart == "happened":
+        return [
+            {"at": store.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": KINDS[f.kind].title,
+             "channel": f.channel or "", "severity": f.severity, "summary": f.summary}
+            for f in result.findings
+        ] + [
+            {"at": store.rfc3339(one.at_us), "until": "", "what": one.title, "channel": one.channel or "", "severity": "",
+             "summary": one.note}
+            for one in history.work
+        ]  # fmt: skip
+    cycles, columns = history.cycles, dict[str, Any]()
+    for j, name in enumerate(result.pressures.channels):
+        if name in cycles.channels:
+            columns[f"{name}_kpa"] = cycles.peak_kpa[:, cycles.channels.index(name)]
+        columns[f"{name}_times_expected"] = result.pressures.ratio[:, j]
+    return [
+        {"at": store.rfc3339(int(at)), "temp_c": number(float(cycles.temp_c[i]))}
+        | {name: number(float(column[i]), 3 if name.endswith("expected") else 0) for name, column in columns.items()}
+        for i, at in enumerate(cycles.at_us)
+    ]
+
+
+def _time(us: int | None) -> str | None:
+    return None if us is None else store.rfc3339(us)
