@@ -45,6 +45,7 @@ def _frame() -> dmc.MantineProvider:
     )  # fmt: skip
     return dmc.MantineProvider(
         defaultColorScheme="auto",
+        theme={"primaryShade": {"light": 8, "dark": 8}},  # text on it, and links in it, reach 4.5:1
         children=dmc.AppShell(
             [
                 dcc.Store(id="scheme-now"),
@@ -81,6 +82,7 @@ def create_app(database: Engine) -> Dash:
     )
     app.server.config["TALLOW_ENGINE"] = database
     access.guard(app.server, database, secure=delivery.site().startswith("https:"))
+    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = _frame
     app.clientside_callback(
         ClientsideFunction("tallow", "scheme"), Output("scheme-now", "data"), Input("scheme", "computedColorScheme")
