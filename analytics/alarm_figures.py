@@ -2,7 +2,8 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -116,14 +117,16 @@ def read_figures(connection: Connection, days: float, now_us: int) -> Figures:
     ).all()  # fmt: skip
     raised: list[Raised] = []
     persons = {row.who for row in rows if row.event == "acknowledge"}
-    for n, row in enumerate(rows):
-        if row.state != "unacknowledged" or (
-            n and rows[n - 1].alarm_id == row.alarm_id and rows[n - 1].state == row.state
-        ):
-            continue
-        later = (r for r in rows[n + 1 :] if r.alarm_id == row.alarm_id)
-        noted = next((r for r in later if r.event == "acknowledge"), None)
-        raised.append(Raised(row.at_us, row.alarm_id, row.severity, noted.at_us if noted else None))
+    for _, its in groupby(rows, key=lambda row: row.alarm_id):
+        before, waiting = "", list[Raised]()
+        for row in its:
+            if row.state == "unacknowledged" != before:
+                waiting.append(Raised(row.at_us, row.alarm_id, row.severity, None))
+            elif row.event == "acknowledge":
+                raised += [replace(one, acknowledged_us=row.at_us) for one in waiting]
+                waiting = []
+            before = row.state
+        raised += waiting
     first_us = connection.scalar(select(transition.c.at_us).order_by(transition.c.at_us).limit(1))
     standing = connection.execute(
         select(alarm.c.raised_us).where(alarm.c.state.in_(("unacknowledged", "acknowledged")))

@@ -54,8 +54,8 @@ def list_alarms(
         for one in rows:
             a = one.alarm
             print(
-                f"{a.id:>6}  {words.NEED_WORDS[a.severity]:<8} {state_words(a.state)}  {one.setup.unit} ({one.setup.vehicle}),"
-                f" {one.setup.depot}\n        {alarms.KINDS[a.kind].title}: {a.summary}"
+                f"{a.id:>6}  {words.NEED_WORDS[a.severity]:<8} {state_words(a.state)}  {one.unit} ({one.vehicle}),"
+                f" {one.depot}\n        {alarms.KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
         if not rows:

@@ -10,7 +10,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, Engine, case, func, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics import delivery
@@ -19,7 +19,7 @@ from analytics.alarms import KINDS as ALARM_KINDS
 from analytics.alarms import Alarm, alarm_of
 from analytics.amounts import Supply
 from analytics.delivery import Route
-from analytics.findings import Finding, from_row, severity_rank, urgency
+from analytics.findings import SEVERITIES, Finding, from_row, severity_rank, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
@@ -348,30 +348,48 @@ class AlarmRow:
     """An alarm, whose it is, and how long the point that waits longest has waited for grease."""
 
     alarm: Alarm
-    setup: Setup
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+    timezone: str
     dry_h: float | None
+
+
+MOST_ALARMS = 1000  # of those that are not normal; of those that are over a fifth of it
+_OVER_DAYS = 90
 
 
 def alarms(
     engine: Engine, depot: str = "", vehicle: tuple[str, str] | None = None, *, over: bool = False
 ) -> list[AlarmRow]:
-    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
-    table, who, result = schema.alarm, schema.vehicle, schema.analysis
-    chosen = [] if vehicle is None else [who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]]
-    if not over:
-        chosen.append(table.c.state != "normal")
-    else:
-        chosen.append((table.c.state != "normal") | (table.c.changed_us > now_us() - 90 * DAY_US))
+    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days. At most MOST_ALARMS."""
+    table, who = schema.alarm, schema.standing
+    chosen = _scope(who)
+    chosen += [who.c.depot == depot] if depot else []
+    chosen += [who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else []
+    rows = (
+        select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(*chosen)
+    )
+    worst = (
+        case({name: n for n, name in enumerate(STATES)}, value=table.c.state),
+        case({name: n for n, name in enumerate(SEVERITIES)}, value=table.c.severity),
+    )
     with engine.connect() as connection:
-        rows = connection.execute(
-            select(table, result.c.dry_h)
-            .join(who, who.c.id == table.c.vehicle_id)
-            .outerjoin(result, result.c.vehicle_id == table.c.vehicle_id)
-            .where(*chosen)
-        ).all()
-        setups = {id_: own[-1] for id_, own in read_setups(connection, {row.vehicle_id for row in rows}).values()}
-    found = [AlarmRow(alarm_of(row), setups[row.vehicle_id], row.dry_h) for row in rows if row.vehicle_id in setups]
-    return sorted((row for row in found if not depot or row.setup.depot == depot), key=_alarm_order)
+        found = list(
+            connection.execute(
+                rows.where(table.c.state != "normal").order_by(*worst, table.c.raised_us).limit(MOST_ALARMS)
+            ).all()
+        )
+        if over:
+            past = table.c.state == "normal", table.c.changed_us > now_us() - _OVER_DAYS * DAY_US
+            found += connection.execute(
+                rows.where(*past).order_by(table.c.changed_us.desc()).limit(MOST_ALARMS // 5)
+            ).all()  # fmt: skip
+    told = [AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None) for r in found]
+    return sorted(told, key=_alarm_order)
 
 
 @dataclass(frozen=True)

@@ -118,34 +118,34 @@ def body(view: AlarmView) -> list[Any]:
 
 
 def _row(row: AlarmRow, view: AlarmView) -> html.Div:
-    alarm, setup = row.alarm, row.setup
+    alarm, zone = row.alarm, row.timezone
     active = alarm.condition.active
     badge = parts.need(alarm.severity) if active else html.Span("Over", className="need need-over")
     facts = [
-        f"{setup.vehicle} · {setup.depot}",
+        f"{row.vehicle} · {row.depot}",
         state_words(alarm.state),
-        f"raised {words.moment(alarm.raised_us, setup.timezone)}",
+        f"raised {words.moment(alarm.raised_us, zone)}",
     ]
     if alarm.condition.shelved_until_us is not None:
-        facts.append(f"until {words.moment(alarm.condition.shelved_until_us, setup.timezone)}")
+        facts.append(f"until {words.moment(alarm.condition.shelved_until_us, zone)}")
     if alarm.condition.suppressed_why is not None:
         facts.append(alarm.condition.suppressed_why)
     if alarm.evidence.get("hours_since_grease") is not None:
         facts.append(f"{alarm.evidence['hours_since_grease']:.0f} ignition hours without grease")
     steps = [
-        f"{words.moment(s.at_us, setup.timezone)}: {words.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
+        f"{words.moment(s.at_us, zone)}: {words.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
         for s in view.steps.get(alarm.id or 0, ())
     ]
     title = alarms.KINDS[alarm.kind].title
     return html.Div(
         [
-            dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {setup.unit}"}, className="alarm-choose")
+            dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}, className="alarm-choose")
             if alarm.state != "normal"
             else html.Span(),
             html.Div(
                 [
                     html.Div(
-                        [badge, dcc.Link(setup.unit, href=f"/vehicle/{setup.fleet}/{setup.vehicle}", className="unit"),
+                        [badge, dcc.Link(row.unit, href=f"/vehicle/{row.fleet}/{row.vehicle}", className="unit"),
                          html.Strong(title)],
                         className="finding-head",
                     ),
