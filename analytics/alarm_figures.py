@@ -66,6 +66,9 @@ def figures(
     times = np.array([r.at_us for r in raised], np.int64)
     busiest, floods, flooded_us = _floods(times, until_us)
     often = Counter(r.alarm for r in raised)
+    times_of: dict[int, list[int]] = {}
+    for r in raised:
+        times_of.setdefault(r.alarm, []).append(r.at_us)
     waited = [r.acknowledged_us - r.at_us for r in raised if r.acknowledged_us is not None]
     return Figures(
         days=(until_us - from_us) / DAY_US,
@@ -76,7 +79,7 @@ def figures(
         busiest_10_min=busiest,
         floods=floods,
         flood_share=flooded_us / max(1, until_us - from_us),
-        chattering=sum(_chatters(times[[r.alarm == alarm for r in raised]]) for alarm in often),
+        chattering=sum(_chatters(np.array(at, np.int64)) for at in times_of.values()),
         by_severity={name: sum(r.severity == name for r in raised) for name in SEVERITIES},
         top_ten_share=sum(n for _, n in often.most_common(10)) / len(raised) if raised else 0.0,
         hours_to_acknowledge=float(np.median(waited)) / HOUR_US if waited else None,

@@ -97,6 +97,7 @@ class Sight:
     away_why: str | None  # why nobody needs to be told of anything
     commissioning: bool
     refill_from_us: int | None = None  # when the refill will have to be told of, if nothing changes
+    refill_known: bool = True  # whether anything is known of the refill now
 
 
 @dataclass(frozen=True)
@@ -144,16 +145,18 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
         )
         return _raised(alarm, open_, now_us)
     found = open_ or next((f for f in reversed(told) if _overlap(alarm, f)), None)
+    if alarm.kind == REFILL_DUE and alarm.condition.active:
+        if sight.filled_us is not None and sight.filled_us > alarm.began_us:
+            later.append(now_us + 1)  # a fill that was too small is told of anew
+            return _cleared(replace(alarm, ended_us=sight.filled_us), "filled", now_us)
+        if found is None and not sight.refill_known:
+            return None  # what was due is due until somebody fills it
     if found is None:
-        why = (
-            "filled"
-            if sight.filled_us is not None and sight.filled_us > alarm.began_us
-            else "the date has moved far off"
-        )
-        if alarm.kind != REFILL_DUE:
-            why = "withdrawn: messages that came later explain it otherwise"
-        ended_us = sight.filled_us if alarm.kind == REFILL_DUE and why == "filled" else now_us
-        return _cleared(replace(alarm, ended_us=ended_us), why, now_us)
+        if not alarm.condition.active:
+            return None
+        far = alarm.kind == REFILL_DUE
+        why = "the date has moved far off" if far else "withdrawn: messages that came later explain it otherwise"
+        return _cleared(replace(alarm, ended_us=now_us), why, now_us)
     if found.open:
         return _raised(alarm, found, now_us)
     ended_us = found.ended_us if found.ended_us is not None else now_us
@@ -180,10 +183,13 @@ def _cleared(alarm: Alarm, why: str, now_us: int) -> Change | None:
 
 
 def _with(alarm: Alarm, found: Finding) -> Alarm:
-    """The alarm, telling what the finding tells now."""
+    """The alarm, telling what the finding tells now. While it is active it stays as urgent as it once was, so that what flickers
+    about a limit calls nobody twice; a refill alarm belongs to the fill before it."""
+    worst = min(alarm.severity, found.severity, key=severity_rank) if alarm.condition.active else found.severity
+    began_us = found.began_us if found.kind == REFILL_DUE else min(alarm.began_us, found.began_us)
     return replace(
-        alarm, lines=found.lines, severity=found.severity, summary=found.summary, evidence=found.evidence,
-        began_us=min(alarm.began_us, found.began_us), ended_us=found.ended_us,
+        alarm, lines=found.lines, severity=worst, summary=found.summary, evidence=found.evidence, began_us=began_us,
+        ended_us=found.ended_us,
     )  # fmt: skip
 
 
@@ -308,7 +314,7 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     refill, from_us = refill_trouble(setups[-1], row.refill, row.filled_us, depot.lead_us, now_us, told=told)
     sight = Sight(
         tuple(findings.from_row(r) for r in found.mappings()), refill, row.filled_us, why_away(work),
-        bool(row.commissioning and row.commissioning["state"] == "running"), from_us,
+        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, row.refill["state"] != "unknown",
     )  # fmt: skip
     changes, due_us = judge(held, sight, now_us)
     for change in changes:
@@ -325,7 +331,10 @@ def due(connection: Connection, now_us: int) -> list[int]:
 
 def act(connection: Connection, number: int, transition: Transition) -> None:
     """What a person does to an alarm. Raises Problem."""
-    table = schema.alarm
+    table, analysis = schema.alarm, schema.analysis
+    # Who looks at a vehicle's alarms locks its results first, and so does who changes one.
+    owner = select(table.c.vehicle_id).where(table.c.id == number).scalar_subquery()
+    connection.execute(select(analysis.c.vehicle_id).where(analysis.c.vehicle_id == owner).with_for_update())
     row = connection.execute(select(table).where(table.c.id == number).with_for_update()).one_or_none()
     if row is None:
         raise Problem(f"there is no alarm {number}; tallow alarms lists them")
@@ -338,7 +347,6 @@ def act(connection: Connection, number: int, transition: Transition) -> None:
     ((_, setups),) = read_setups(connection, row.vehicle_id).values()
     _keep(connection, row.vehicle_id, setups[-1], change, transition.at_us)
     # What hides it, and when it comes back, is looked at with the next pass.
-    analysis = schema.analysis
     connection.execute(update(analysis).where(analysis.c.vehicle_id == row.vehicle_id).values(alarms_due_us=0))
 
 
@@ -389,15 +397,12 @@ def _told(alarm: Alarm, event: str = "") -> delivery.Told:
 
 
 def open_at(connection: Connection, depot: str) -> list[tuple[Setup, delivery.Told]]:
-    """What is open and in sight at a depot."""
-    table = schema.alarm
-    found = []
-    rows = connection.execute(select(table).where(table.c.state.in_(("unacknowledged", "acknowledged"))))
-    setups: dict[int, Setup] = {}
-    for row in rows.all():
-        if row.vehicle_id not in setups:
-            ((_, own),) = read_setups(connection, row.vehicle_id).values()
-            setups[row.vehicle_id] = own[-1]
-        if setups[row.vehicle_id].depot == depot:
-            found.append((setups[row.vehicle_id], _told(alarm_of(row))))
-    return found
+    """What is open and in sight at a depot, and what is over and nobody has taken note of."""
+    table, who = schema.alarm, schema.standing
+    rows = connection.execute(
+        select(table)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(who.c.depot == depot, table.c.state.in_(("unacknowledged", "returned", "acknowledged")))
+    ).all()
+    setups = {id_: own[-1] for id_, own in read_setups(connection, {row.vehicle_id for row in rows}).values()}
+    return [(setups[row.vehicle_id], _told(alarm_of(row))) for row in rows]

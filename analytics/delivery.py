@@ -5,18 +5,19 @@ sends, and marks it done: a crash before the claim is put right at once, one bet
 may somebody hear of something twice. A route that fails waits with growing pauses and is reported by the others.
 """
 
+import hashlib
 import json
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
-from urllib.parse import quote, urlsplit, urlunsplit
+from urllib.parse import quote, urlsplit
 from zoneinfo import ZoneInfo
 
 import apprise
 import structlog
 from paho.mqtt.enums import MQTTProtocolVersion
-from sqlalchemy import Connection, Engine, and_, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 
 from analytics import depots
 from analytics.findings import GROUPS, SEVERITIES, Group, Kind, Severity, severity_rank
@@ -36,6 +37,7 @@ LONGEST_PAUSE_S: Final = 3600.0
 REPORTED_AFTER: Final = 3  # failures in a row
 DIGEST_WITHIN_MIN: Final = 360  # a digest that could not be made for so long is left out
 SEND_TIMEOUT_S: Final = 30.0
+KEPT_DAYS: Final = 90  # so long it is kept what was delivered
 _SHOWN_IN_DIGEST: Final = 40
 _ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="")
 _FILES: Final = ("CA_FILE", "CERT_FILE", "KEY_FILE", "PASSWORD_FILE")
@@ -206,8 +208,10 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
     wishes, zone = depots.depot(connection, setup.depot), ZoneInfo(setup.timezone)
     rows = []
     for route in routes(connection):
-        urgent = told.severity == "act_now" and told.state == "unacknowledged"
-        if not route.takes(setup.depot, told.severity, told.kind.group) or not (urgent or route.to_programs):
+        waits = told.state == "unacknowledged"
+        # Who is told only of what nobody took note of is in no digest.
+        now = waits and (told.severity == "act_now" or route.after_min > 0)
+        if not route.takes(setup.depot, told.severity, told.kind.group) or not (now or route.to_programs):
             continue
         due_us = now_us + route.after_min * MINUTE_US
         if not route.at_any_hour and not route.to_programs:
@@ -222,43 +226,41 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
 
 
 def make_digests(
-    connection: Connection, open_alarms: Callable[[Connection, str], list[tuple[Setup, Told]]], now_us: int
+    engine: Engine, open_alarms: Callable[[Connection, str], list[tuple[Setup, Told]]], now_us: int
 ) -> int:
     """Write down the digests of the day that are due by their depots' clocks; how many. `open_alarms` gives a depot's."""
-    table, made = schema.outbox, 0
-    people = [route for route in routes(connection) if not route.to_programs and not route.after_min]
-    if not people:
-        return 0
-    known = schema.setup
-    zones = connection.execute(select(known.c.depot, func.min(known.c.timezone)).group_by(known.c.depot)).all()
-    for name, timezone in zones:
-        at = instant(now_us).astimezone(ZoneInfo(timezone))
-        late_min = at.hour * 60 + at.minute - depots.depot(connection, name).digest_min
+    table, known, made = schema.outbox, schema.standing, 0
+    with engine.connect() as connection:
+        people = [route for route in routes(connection) if not route.to_programs and not route.after_min]
+        if not people:
+            return 0
+        depots_ = connection.execute(select(known.c.depot, func.min(known.c.timezone)).group_by(known.c.depot)).all()
+        wishes = {name: depots.depot(connection, name) for name, _ in depots_}
+    for name, timezone in depots_:
+        zone = ZoneInfo(timezone)
+        at = instant(now_us).astimezone(zone)
+        late_min = at.hour * 60 + at.minute - wishes[name].digest_min
         mine = [route for route in people if route.depot in (None, name)]
         if not mine or not 0 <= late_min <= DIGEST_WITHIN_MIN:
             continue
-        keys = {f"digest/{at:%Y-%m-%d}/{route.id}/{name}"[:128]: route for route in mine}
-        done = set(connection.execute(select(table.c.key).where(table.c.key.in_(list(keys)))).scalars())
-        rows = open_alarms(connection, name) if len(done) < len(keys) else []
-        for key, route in keys.items():
-            if key in done:
-                continue
-            chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
-            title, body = digest(name, chosen, site())
-            nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
-            connection.execute(
-                insert(table).values(
-                    key=key,
-                    route_id=route.id,
-                    made_us=now_us,
-                    due_us=now_us,
-                    title=title,
-                    body=body,
-                    detail={},
-                    **nothing,
-                )
-            )
-            made += bool(chosen)
+        place = hashlib.sha256(name.encode()).hexdigest()[:16]
+        keys = {f"digest/{at:%Y-%m-%d}/{route.id}/{place}": route for route in mine}
+        with engine.connect() as connection:
+            done = set(connection.execute(select(table.c.key).where(table.c.key.in_(list(keys)))).scalars())
+            rows = open_alarms(connection, name) if len(done) < len(keys) else []
+        if len(done) == len(keys):
+            continue
+        with writing(engine) as connection:
+            for key, route in keys.items():
+                if connection.scalar(select(table.c.id).where(table.c.key == key)) is not None:
+                    continue
+                chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
+                title, body = digest(name, chosen, site())
+                due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
+                nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
+                values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
+                connection.execute(insert(table).values(key=key, route_id=route.id, **values, **nothing))
+                made += bool(chosen)
     return made
 
 
@@ -295,7 +297,7 @@ def deliver(engine: Engine, now_us: Callable[[], int], send: Send, step: Callabl
             return sent
         step("send")
         try:
-            send(message)
+            _try(send, message)
         except Undelivered as problem:
             step("mark failed")
             with writing(engine) as connection:
@@ -306,6 +308,16 @@ def deliver(engine: Engine, now_us: Callable[[], int], send: Send, step: Callabl
         with writing(engine) as connection:
             _sent(connection, message, now_us())
         sent += 1
+
+
+def _try(send: Send, message: Message) -> None:
+    """Send; whatever goes wrong on one route is that route's failure and nobody else's."""
+    try:
+        send(message)
+    except Undelivered:
+        raise
+    except Exception as error:
+        raise Undelivered(f"{type(error).__name__}: {error}") from error
 
 
 def _claim(connection: Connection, now_us: int) -> Message | None:
@@ -327,7 +339,10 @@ def _claim(connection: Connection, now_us: int) -> Message | None:
     while (row := connection.execute(waiting).one_or_none()) is not None:
         found = {r.id: r for r in routes(connection)}.get(row.route_id)
         newer = select(table.c.id).where(
-            table.c.alarm_id == row.alarm_id, table.c.route_id == row.route_id, table.c.id > row.id
+            table.c.alarm_id == row.alarm_id,
+            table.c.route_id == row.route_id,
+            table.c.id > row.id,
+            table.c.due_us <= now_us,
         )
         if found is None:
             why: str | None = "the route was removed"
@@ -387,13 +402,19 @@ def _failed(connection: Connection, message: Message, why: str, now_us: int) -> 
         )  # fmt: skip
 
 
-def waiting(connection: Connection) -> tuple[int, int | None]:
+def waiting(connection: Connection, now_us: int) -> tuple[int, int | None]:
     """(messages that are due and not delivered, when the oldest of them was due)."""
     table = schema.outbox
-    row = connection.execute(
-        select(func.count(), func.min(table.c.due_us)).where(and_(table.c.done_us.is_(None)))
-    ).one()
+    waits = table.c.done_us.is_(None), table.c.due_us <= now_us
+    row = connection.execute(select(func.count(), func.min(table.c.due_us)).where(*waits)).one()
     return int(row[0]), row[1]
+
+
+def forget(engine: Engine, now_us: int) -> int:
+    """Let go of what was delivered long ago; how many messages."""
+    table = schema.outbox
+    with writing(engine) as connection:
+        return connection.execute(delete(table).where(table.c.done_us < now_us - KEPT_DAYS * 86_400_000_000)).rowcount
 
 
 def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
@@ -456,14 +477,13 @@ def check_address(address: str) -> None:
 
 
 def masked(address: str) -> str:
-    """An address as it may be shown: without what is secret in it."""
-    if address.startswith(("mqtt://", "mqtts://")):
-        parts = urlsplit(address)
-        return urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
-    way = apprise.Apprise()
-    if not way.add(address):
-        return f"{address.partition('://')[0]}://…" if "://" in address else "what was written"
-    return str(way.services[0].url(privacy=True)).partition("?")[0]
+    """An address as it may be shown: how and to which server, since anything else in it may be a secret."""
+    parts = urlsplit(address)
+    if not parts.scheme or "://" not in address:
+        return "what was written"
+    host = parts.netloc.rpartition("@")[2]
+    named = parts.scheme in ("mqtt", "mqtts", "mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms")
+    return f"{parts.scheme}://{host if named and host else '…'}"
 
 
 def site() -> str:

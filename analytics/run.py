@@ -1,7 +1,7 @@
 """Runs the analysis over the vehicles in a database, in parallel, and keeps its newest results there."""
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -26,10 +26,11 @@ from ingest.messages import instant
 from ingest.problem import Problem
 from ingest.registry import Setup, read_setups, stand
 from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
-from ingest.work import AWAY, Work, read_work, why_away
+from ingest.work import AWAY, Work, of_vehicles, read_work, why_away
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91
+MOST_AT_ONCE: Final = 5000  # vehicles of one pass over those with news: a statement holds no more names
 
 
 @dataclass(frozen=True)
@@ -117,29 +118,39 @@ def _outcome(task: _Task) -> Outcome:
     )
 
 
-def _tasks(connection: Connection, url: str, as_of_us: int, stale_us: int | None) -> list[_Task]:
-    """What is to be done: everything, or with `stale_us` only vehicles with news or with results older than that."""
+def _tasks(
+    connection: Connection, url: str, as_of_us: int, stale_us: int | None, most_old: int | None = None
+) -> list[_Task]:
+    """What is to be done: everything, or with `stale_us` only vehicles with news, and then those with results older than that, at
+    most `most_old` of them."""
     news = {id_: number for id_, number in connection.execute(select(schema.vehicle.c.id, schema.vehicle.c.news))}  # noqa: C416
-    done = {}
+    chosen: list[int] | None = None
     if stale_us is not None:
         table = schema.analysis
-        done = {
-            id_: number
-            for id_, number, at_us in connection.execute(select(table.c.vehicle_id, table.c.news, table.c.as_of_us))
-            if as_of_us - stale_us <= at_us <= as_of_us
-        }
-    pasts, work = read_pasts(connection), read_work(connection)
+        seen = {id_: (number, at_us) for id_, number, at_us in
+                connection.execute(select(table.c.vehicle_id, table.c.news, table.c.as_of_us))}  # fmt: skip
+        fresh = [id_ for id_, number in news.items() if id_ not in seen or seen[id_][0] != number]
+        old = [
+            id_
+            for id_ in news
+            if id_ in seen and id_ not in set(fresh) and not as_of_us - stale_us <= seen[id_][1] <= as_of_us
+        ]
+        chosen = (fresh + sorted(old, key=lambda id_: seen[id_][1])[:most_old])[:MOST_AT_ONCE]
+        if not chosen:
+            return []
+    setups = dict(read_setups(connection, chosen).values())
+    pasts, work = read_pasts(connection, chosen), read_work(connection, chosen)
     return [
-        _Task(url, id_, setups, pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
-        for id_, setups in read_setups(connection).values()
-        if done.get(id_) != news[id_]
+        _Task(url, id_, setups[id_], pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
+        for id_ in (setups if chosen is None else chosen)
+        if id_ in setups
     ]
 
 
-def read_pasts(connection: Connection, vehicle_id: int | None = None) -> dict[int, Past]:
-    """What is kept of the time before messages were thinned, by vehicle; of one, or of all."""
+def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
+    """What is kept of the time before messages were thinned, by vehicle; of one, of several, or of all."""
     table = schema.past
-    only = [] if vehicle_id is None else [table.c.vehicle_id == vehicle_id]
+    only = of_vehicles(table.c.vehicle_id, vehicle_id)
     return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
 
 
@@ -241,13 +252,14 @@ def workers(number: int | None = None) -> Iterator[Executor]:
 
 
 def outcomes(
-    engine: Engine, as_of_us: int, pool: Executor, progress: Callable[[int, int], None], stale_us: int | None = None
-) -> Iterator[Outcome]:
+    engine: Engine, as_of_us: int, pool: Executor, progress: Callable[[int, int], None], stale_us: int | None = None,
+    most_old: int | None = None,
+) -> Iterator[Outcome]:  # fmt: skip
     """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of)."""
     url = address(engine)
     with engine.connect() as connection:
         _check_kept(connection, as_of_us)
-        tasks = _tasks(connection, url, as_of_us, stale_us)
+        tasks = _tasks(connection, url, as_of_us, stale_us, most_old)
     progress(0, len(tasks))
     for done, outcome in enumerate(pool.map(_outcome, tasks), start=1):
         progress(done, len(tasks))

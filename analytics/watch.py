@@ -26,14 +26,19 @@ if TYPE_CHECKING:
 log = structlog.get_logger("tallow.watch")
 
 STALE_US = 3_600_000_000  # all vehicles are analysed again once an hour: time passes, whatever is heard
+OLD_A_PASS = 200  # vehicles that are analysed for their age only: the rest waits for the next pass
 DELIVER_EVERY_S = 2.0
 LATE_S = 300.0  # a pass over a large fleet may take so long
 
 
 def look(engine: Engine, pool: Executor, at_us: int) -> tuple[int, int]:
-    """One pass: (vehicles analysed because of news or age, alarms changed). Without news it costs a few queries."""
-    analysed = run.keep(engine, run.outcomes(engine, at_us, pool, lambda done, of: None, stale_us=STALE_US))
-    changed = 0
+    """One pass: (vehicles analysed because of news or age, alarms changed). A vehicle's alarms follow at once, news comes before what
+    is merely old, and without either it costs a few queries."""
+    analysed = changed = 0
+    for outcome in run.outcomes(engine, at_us, pool, lambda done, of: None, stale_us=STALE_US, most_old=OLD_A_PASS):
+        analysed += run.keep(engine, [outcome])
+        with writing(engine) as connection:
+            changed += alarms.bring_up(connection, outcome.vehicle_id, max(at_us, outcome.as_of_us))
     with engine.connect() as connection:
         waiting = alarms.due(connection, at_us)
     for vehicle_id in waiting:
@@ -44,8 +49,8 @@ def look(engine: Engine, pool: Executor, at_us: int) -> tuple[int, int]:
 
 def deliver(engine: Engine, at_us: Callable[[], int], send: delivery.Send) -> int:
     """Make the digests that are due, and send what is to be sent; how many messages were."""
-    with writing(engine) as connection:
-        delivery.make_digests(connection, alarms.open_at, at_us())
+    delivery.make_digests(engine, alarms.open_at, at_us())
+    delivery.forget(engine, at_us())
     return delivery.deliver(engine, at_us, send)
 
 
@@ -64,7 +69,7 @@ class AlarmFigures(Collector):
                 select(table.c.state, table.c.severity, func.count()).where(table.c.state != "normal")
                 .group_by(table.c.state, table.c.severity)
             ).all()  # fmt: skip
-            number, oldest_us = delivery.waiting(connection)
+            number, oldest_us = delivery.waiting(connection, at_us)
             routes = delivery.routes(connection)
         alarms_ = GaugeMetricFamily("tallow_alarms", "Alarms that are not normal", labels=["state", "severity"])
         for state, severity, count in by:
@@ -101,10 +106,11 @@ class Watch:
     stop: threading.Event
     send: delivery.Send = field(default_factory=delivery.sender)
     looked_s: float = field(default_factory=time.monotonic)  # when the last pass ended
+    delivered_s: float = field(default_factory=time.monotonic)
 
     def health(self) -> tuple[str, str]:
         """(state, why): ok, or stale where no pass has ended for long."""
-        passed = time.monotonic() - self.looked_s
+        passed = time.monotonic() - min(self.looked_s, self.delivered_s)
         if passed > LATE_S + 3 * self.every_s:
             return "stale", f"no pass has ended for {passed:.0f} s"
         return "ok", ""
@@ -127,7 +133,11 @@ class Watch:
         self.looked_s = time.monotonic()
 
     def _deliver(self) -> None:
-        self._often(lambda: deliver(self.engine, now_us, self.send), DELIVER_EVERY_S)
+        def work() -> None:
+            deliver(self.engine, now_us, self.send)
+            self.delivered_s = time.monotonic()
+
+        self._often(work, DELIVER_EVERY_S)
 
     def _often(self, work: Callable[[], object], every_s: float) -> None:
         said = False
@@ -140,4 +150,6 @@ class Watch:
                 if not said:
                     log.warning("database is away; waiting for it", reason=str(problem))
                     said = True
+            except Exception:
+                log.exception("a pass failed")
             self.stop.wait(every_s)

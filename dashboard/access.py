@@ -8,10 +8,11 @@ import secrets
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
+from ipaddress import ip_address
 from typing import Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
-from flask import Flask, Response, redirect, request, session
+from flask import Flask, Response, current_app, redirect, request, session
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
 from markupsafe import escape
 from sqlalchemy import Engine
@@ -39,8 +40,9 @@ class Session(UserMixin):
         return f"{self.person.id}.{self.person.session}"
 
 
-def guard(app: Flask, database: Engine, *, secure: bool) -> None:
-    """Give an application its sign-in, and let nobody past it."""
+def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
+    """Give an application its sign-in, and let nobody past it; `alone` says that only this machine can reach it."""
+    app.config["TALLOW_OPEN"] = alone
     with reachable(database), writing(database) as connection:
         app.secret_key = people.session_key(connection)
     app.config.update(
@@ -52,6 +54,8 @@ def guard(app: Flask, database: Engine, *, secure: bool) -> None:
 
     @manager.user_loader
     def load(number: str) -> Session | None:
+        if session.get("since", 0) < now_us() - SESSION // timedelta(microseconds=1):
+            return None
         id_, _, generation = number.partition(".")
         with database.connect() as connection:
             person = people.person(connection, int(id_)) if id_.isdecimal() else None
@@ -59,15 +63,25 @@ def guard(app: Flask, database: Engine, *, secure: bool) -> None:
 
     app.before_request(partial(_let_past, database))
     app.add_url_rule("/sign-in", "sign_in", partial(_sign_in, database), methods=["GET", "POST"])
-    app.add_url_rule("/sign-out", "sign_out", _sign_out, methods=["POST"])
+    app.add_url_rule("/sign-out", "sign_out", partial(_sign_out, database), methods=["POST"])
 
 
 def signed_in(database: Engine) -> bool:
-    """Whether who asks is let past the guard."""
+    """Whether who asks is let past the guard; before anybody is named only from this machine, and by its own name."""
     if current_user.is_authenticated:
         return True
+    if not current_app.config["TALLOW_OPEN"] or not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
+        return False
     with database.connect() as connection:
         return not people.anybody(connection)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a name or address is this machine's own."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def _let_past(database: Engine) -> Response | None:
@@ -86,7 +100,7 @@ def _let_past(database: Engine) -> Response | None:
         )
         return None
     if request.method == "GET" and request.accept_mimetypes.accept_html and not request.path.startswith("/_dash"):
-        found: Any = redirect(f"/sign-in?next={request.full_path.rstrip('?')}")
+        found: Any = redirect(f"/sign-in?{urlencode({'next': request.full_path.rstrip('?')})}")
         return found  # type: ignore[no-any-return]
     return Response('{"problem": "sign in first"}', 401, mimetype="application/json")
 
@@ -101,25 +115,37 @@ def _sign_in(database: Engine) -> Response:
     if request.method == "GET":
         return _form("")
     given = request.form.get("form", "")
-    if not given or not secrets.compare_digest(given, session.get("form", "")):
+    if not given or not secrets.compare_digest(given.encode(), str(session.get("form", "")).encode()):
         return _form("This page was open for too long; try again.", 400)
     name, password = request.form.get("name", ""), request.form.get("password", "")
     try:
-        with reachable(database), writing(database) as connection:
-            person = people.sign_in(connection, name, password, request.remote_addr or "", now_us())
+        with reachable(database):
+            person = people.sign_in(database, name, password, request.remote_addr or "", now_us())
     except Problem as problem:
         return _form(f"{str(problem).capitalize()}.", 429)
     if person is None:
         return _form("Name and password do not go together.", 401)
     session.clear()
     session.permanent = True
+    session["since"] = now_us()
     login_user(Session(person))
-    then = request.form.get("next", "/")
-    found: Any = redirect(then if then.startswith("/") and not then.startswith(("//", "/\\")) else "/")
+    found: Any = redirect(_own(request.form.get("next", "/")))
     return found  # type: ignore[no-any-return]
 
 
-def _sign_out() -> Response:
+def _own(address: str) -> str:
+    """An address of this site; its first page instead of any other. What a browser would overlook is looked at."""
+    plain = address.isascii() and address.isprintable() and "\\" not in address
+    parts = urlsplit(address) if plain else None
+    inside = parts is not None and not parts.scheme and not parts.netloc and address.startswith("/")
+    return address if inside and not address.startswith("//") else "/"
+
+
+def _sign_out(database: Engine) -> Response:
+    """Ends every session of whoever asks, so that a copied cookie opens nothing."""
+    if current_user.is_authenticated:
+        with reachable(database), writing(database) as connection:
+            people.end_sessions(connection, current_user.person.id)
     logout_user()
     session.clear()
     found: Any = redirect("/sign-in")

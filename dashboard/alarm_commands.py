@@ -12,7 +12,7 @@ from analytics.alarm_figures import NEEDED_DAYS, read_figures
 from analytics.history import DAY_US
 from analytics.lifecycle import Event, Transition
 from analytics.lifecycle import words as state_words
-from dashboard import queries, tables, words
+from dashboard import people, queries, tables, words
 from dashboard.terminal import Database, Json, moment, print_json, start_logging, stopping
 from ingest import metrics, registry, store, work
 from ingest.messages import now_us
@@ -49,7 +49,9 @@ def list_alarms(
     if as_json:
         print_json(table)
     elif as_csv:
-        sys.stdout.write(tables.csv_text([{k: str(v or "") for k, v in row.items()} for row in table], "alarm"))
+        sys.stdout.write(
+            tables.csv_text([{k: "" if v is None else str(v) for k, v in row.items()} for row in table], "alarm")
+        )
     else:
         for one in rows:
             a = one.alarm
@@ -178,6 +180,7 @@ def depot(
             raise Problem(f"no depot is called {name!r}; there are: {', '.join(known) or 'none'}")
         wanted = depots.wished(depots.depot(connection, name), lead_days, digest, quiet)
         depots.keep_depot(connection, wanted)
+        people.note(connection, "command line", f"{name}: {'; '.join(words.depot_wishes(wanted))}", now_us())
     print(f"{name}: " + "; ".join(words.depot_wishes(wanted)) + ".")
 
 
@@ -190,7 +193,7 @@ def list_routes(database: Database = store.DEFAULT_DATABASE) -> None:
     """List where alerts go, and what does not arrive."""
     engine = store.open_database(database)
     with store.reachable(engine), engine.connect() as connection:
-        found, (number, oldest_us) = delivery.routes(connection), delivery.waiting(connection)
+        found, (number, oldest_us) = delivery.routes(connection), delivery.waiting(connection, now_us())
     for one in found:
         print(f"{one.id:>4}  {delivery.masked(one.address)}  {words.route(one)}")
         if one.failing_us is not None:
@@ -222,6 +225,7 @@ def add_route(
             connection, address, depot=depot, severity=severity, groups=group or (), after_min=after_min,
             at_any_hour=at_any_hour,
         )  # fmt: skip
+        people.note(connection, "command line", f"Route {number} added, to {delivery.masked(address)}", now_us())
     print(f"Route {number}: {delivery.masked(address)}. Try it with: tallow route test {number}")
 
 
@@ -231,6 +235,7 @@ def remove_route(number: Annotated[int, typer.Argument()], database: Database = 
     engine = store.open_database(database)
     with store.reachable(engine), store.writing(engine) as connection:
         delivery.remove_route(connection, number)
+        people.note(connection, "command line", f"Route {number} removed", now_us())
     print(f"Route {number} removed.")
 
 

@@ -1,7 +1,6 @@
 """The web application: its frame, its security headers, and the server that serves it."""
 
 from collections.abc import Callable
-from ipaddress import ip_address
 from typing import Any
 
 import dash
@@ -68,8 +67,8 @@ def _me() -> html.Div:
     return html.Div([dcc.Link(f"{person.name}, {person.role}", href="/me", className="dim"), leave], className="me")
 
 
-def create_app(database: Engine) -> Dash:
-    """The application that shows what is in `database`, to whoever may see it."""
+def create_app(database: Engine, *, alone: bool = True) -> Dash:
+    """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
     dmc.add_figure_templates()
     app = Dash(
         "dashboard",
@@ -81,7 +80,7 @@ def create_app(database: Engine) -> Dash:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.server.config["TALLOW_ENGINE"] = database
-    access.guard(app.server, database, secure=delivery.site().startswith("https:"))
+    access.guard(app.server, database, secure=delivery.site().startswith("https:"), alone=alone)
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = _frame
     app.clientside_callback(
@@ -123,18 +122,12 @@ def create_app(database: Engine) -> Dash:
     return app
 
 
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
-
-
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
     """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
-    app = create_app(database)
+    alone = access.is_loopback(host)
+    app = create_app(database, alone=alone)
     with database.connect() as connection:
-        if not people.anybody(connection) and not _is_loopback(host):
+        if not people.anybody(connection) and not alone:
             raise Problem(
                 f"nobody is named yet, so that everybody who reaches {host} could change everything; name a lead first:"
                 " tallow person add NAME --role lead"

@@ -8,12 +8,13 @@ from typing import Any, Final, Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, delete, insert, select, update
 
 from dashboard.units import Units, units_of
 from ingest import schema
 from ingest.problem import Problem
 from ingest.registry import Setup
+from ingest.store import writing
 
 Role = Literal["viewer", "technician", "lead"]
 # Each may do what those before may: see; record work and deal with alarms; change the set-up.
@@ -21,6 +22,7 @@ ROLES: Final[tuple[Role, ...]] = ("viewer", "technician", "lead")
 
 SHORTEST_PASSWORD: Final = 12
 _LONGEST_PASSWORD: Final = 512
+_LONGEST_NAME: Final = 128
 _WINDOW_US: Final = 15 * 60_000_000
 _FAILURES_A_NAME: Final = 5
 _FAILURES_AN_ORIGIN: Final = 30
@@ -118,12 +120,13 @@ def add(
     connection: Connection, name: str, password: str, role: str, fleets: Sequence[str] = (), depots: Sequence[str] = ()
 ) -> None:
     """Name somebody. Raises Problem."""
+    name = name.strip()
     _check(name, role)
     table = schema.person
-    if connection.execute(select(table.c.id).where(func.lower(table.c.name) == name.casefold())).first() is not None:
+    if any(one.name.casefold() == name.casefold() for one in people(connection)):
         raise Problem(f"{name} is named already")
-    if role != "lead" and not anybody(connection):
-        raise Problem("the first person has to be a lead: somebody must be able to change the set-up")
+    if (role != "lead" or fleets or depots) and not anybody(connection):
+        raise Problem("the first person has to be a lead of everything: somebody must be able to change the set-up")
     values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": 0}
     connection.execute(insert(table).values(name=name, secret_hash=_hashed(password), role=role, **values))
 
@@ -136,7 +139,7 @@ def set_password(connection: Connection, name: str, password: str) -> None:
 def set_role(connection: Connection, name: str, role: str, fleets: Sequence[str], depots: Sequence[str]) -> None:
     """Give somebody another role, and end their sessions. Raises Problem."""
     _check(name, role)
-    if role != "lead":
+    if role != "lead" or fleets or depots:
         _another_lead(connection, name)
     _change(connection, name, role=role, fleets=sorted(set(fleets)), depots=sorted(set(depots)))
 
@@ -167,13 +170,15 @@ def _change(connection: Connection, name: str, **values: Any) -> None:
 
 
 def _another_lead(connection: Connection, name: str) -> None:
-    others = [p for p in people(connection) if p.name != name]
-    if others and not any(p.role == "lead" for p in others):
-        raise Problem(f"{name} is the only lead: somebody must be able to change the set-up")
+    everybody = people(connection)
+    if any(p.name == name for p in everybody) and not any(
+        p.role == "lead" and not p.fleets and not p.depots for p in everybody if p.name != name
+    ):
+        raise Problem(f"{name} is the only lead of everything: somebody must be able to change the set-up")
 
 
 def _check(name: str, role: str) -> None:
-    if not 1 <= len(name.strip()) <= 128 or "\x00" in name:
+    if not 1 <= len(name) <= _LONGEST_NAME or len(name.casefold()) > _LONGEST_NAME or "\x00" in name:
         raise Problem("a name has 1 to 128 characters")
     if role not in ROLES:
         raise Problem(f"role {role!r} is none of: {', '.join(ROLES)}")
@@ -185,27 +190,37 @@ def _hashed(password: str) -> str:
     return _HASHER.hash(password)
 
 
-def sign_in(connection: Connection, name: str, password: str, origin: str, now_us: int) -> Person | None:
-    """Who signs in with this name and password; None where nobody does. Raises Problem after too many failures, for a while."""
+def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) -> Person | None:
+    """Who signs in with this name and password; None where nobody does. Raises Problem after too many failures, for a while.
+
+    An attempt is written down before it is looked at, so that many at once count as well; no lock is held while it is.
+    """
     table, attempt = schema.person, schema.attempt
-    connection.execute(delete(attempt).where(attempt.c.at_us < now_us - _WINDOW_US))
-    name, origin = name.strip()[:128], origin[:64]
-    failed = connection.execute(select(attempt.c.name, attempt.c.origin)).all()
-    if (
-        sum(row.name == name.casefold() for row in failed) >= _FAILURES_A_NAME
-        or sum(row.origin == origin for row in failed) >= _FAILURES_AN_ORIGIN
-    ):
-        raise Problem("too many attempts; try again in a quarter of an hour")
-    row = connection.execute(select(table).where(func.lower(table.c.name) == name.casefold())).one_or_none()
+    name, origin = name.strip().casefold()[:_LONGEST_NAME], origin[:64]
+    if "\x00" in name or "\x00" in password:
+        return None
+    with writing(engine) as connection:
+        connection.execute(delete(attempt).where(attempt.c.at_us < now_us - _WINDOW_US))
+        failed = connection.execute(select(attempt.c.name, attempt.c.origin)).all()
+        if (
+            sum(row.name == name for row in failed) >= _FAILURES_A_NAME
+            or sum(row.origin == origin for row in failed) >= _FAILURES_AN_ORIGIN
+        ):
+            raise Problem("too many attempts; try again in a quarter of an hour")
+        values = {"name": name, "origin": origin, "at_us": now_us}
+        number = connection.execute(insert(attempt).values(**values).returning(attempt.c.id)).scalar_one()
+        found = [row for row in connection.execute(select(table)) if row.name.casefold() == name]
+    row = found[0] if found else None
     try:
         _HASHER.verify(row.secret_hash if row is not None else _NOBODY, password[:_LONGEST_PASSWORD])
     except (VerificationError, InvalidHashError):
-        row = None
-    if row is None:
-        connection.execute(insert(attempt).values(name=name.casefold(), origin=origin, at_us=now_us))
         return None
-    if _HASHER.check_needs_rehash(row.secret_hash):
-        connection.execute(update(table).where(table.c.id == row.id).values(secret_hash=_HASHER.hash(password)))
+    if row is None:
+        return None
+    with writing(engine) as connection:
+        connection.execute(delete(attempt).where(attempt.c.id == number))
+        if _HASHER.check_needs_rehash(row.secret_hash):
+            connection.execute(update(table).where(table.c.id == row.id).values(secret_hash=_HASHER.hash(password)))
     return _person(row)
 
 

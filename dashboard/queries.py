@@ -5,12 +5,12 @@ from collections import OrderedDict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event
-from sqlalchemy import Connection, Engine, case, func, select
+from sqlalchemy import Connection, Engine, Text, case, cast, func, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics import delivery
@@ -412,7 +412,7 @@ def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
     with engine.connect() as connection:
         return AlarmView(
             rows, _steps(connection, [row.alarm.id for row in rows]), depots(engine), delivery.routes(connection),
-            delivery.waiting(connection), read_figures(connection, NEEDED_DAYS, now), now,
+            delivery.waiting(connection, now), read_figures(connection, NEEDED_DAYS, now), now,
         )  # fmt: skip
 
 
@@ -420,7 +420,7 @@ def alarm_news(engine: Engine) -> list[int]:
     """Numbers that change with whatever the alarms' page shows, and once a minute."""
     step, way, message = schema.transition, schema.route, schema.outbox
     with engine.connect() as connection:
-        steps = connection.execute(select(func.count(), func.max(step.c.at_us))).one()
+        steps = connection.execute(select(func.max(step.c.at_us))).one()
         ways = connection.execute(select(func.count(), func.sum(way.c.failures))).one()
         left = connection.scalar(select(func.count()).where(message.c.done_us.is_(None)))
     return [int(n or 0) for n in (*steps, *ways, left, now_us() // 60_000_000)]
@@ -533,46 +533,71 @@ def _day_us(day: str) -> int:
     return microseconds(datetime.fromisoformat(day).replace(tzinfo=UTC))
 
 
+class Who(NamedTuple):
+    """A vehicle as lists name it."""
+
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+
+
 @dataclass(frozen=True)
 class DataState:
-    """Whether the data can be trusted: what `tallow status` says, when each recorder last committed, refusals by reason, findings
-    and notes about the data by vehicle, and how past refill dates held (None: nobody has looked yet)."""
+    """Whether the data can be trusted: what was recorded and when, when each recorder last committed and the watch last looked,
+    refusals by reason, findings and notes about the data by vehicle, and how past refill dates held (None: nobody has looked yet)."""
 
-    status: dict[str, Any]
+    recorded: int
+    duplicates: int
+    newest_us: int | None
+    unregistered: int
     recorders: dict[str, int]
+    looked_us: int | None
     refused: list[tuple[str, int, int]]
-    findings: list[tuple[Setup, Finding]]
-    notes: list[tuple[Setup, str]]
+    findings: list[tuple[Who, Finding]]
+    notes: list[tuple[Who, str]]
     backtest: dict[str, Any] | None
     backtest_us: int | None
 
 
 DATA_KINDS = ("silent", "level_sensor", "pressure_sensor")
+MOST_LISTED = 200  # vehicles of each list
 
 
 def data_state(engine: Engine) -> DataState:
-    """What the *Data* page shows."""
-    analysis, finding, looked = schema.analysis, schema.finding, schema.backtest
+    """What the *Data* page shows; nothing of it is counted message by message."""
+    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.intake
+    table, vehicle = schema.standing, schema.vehicle
+    named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
-        setups_ = {id_: found[-1] for id_, found in read_setups(connection).values()}
-        rows = connection.execute(
-            select(finding).where(finding.c.ended_us.is_(None), finding.c.kind.in_(DATA_KINDS))
-        ).mappings()
+        found: list[tuple[Who, Finding]] = []
+        for kind in DATA_KINDS:
+            rows = connection.execute(
+                select(finding, *(column.label(f"who_{column.name}") for column in named))
+                .join(table, table.c.vehicle_id == finding.c.vehicle_id)
+                .where(finding.c.ended_us.is_(None), finding.c.kind == kind, ~table.c.sold, *_scope(table))
+                .order_by(finding.c.began_us)
+                .limit(MOST_LISTED)
+            ).mappings()
+            found += [(Who(*(row[f"who_{name}"] for name in Who._fields)), from_row(row)) for row in rows]
+        noted = connection.execute(
+            select(*named, analysis.c.notes)
+            .join(analysis, analysis.c.vehicle_id == table.c.vehicle_id)
+            .where(cast(analysis.c.notes, Text) != "[]", ~table.c.sold, *_scope(table))
+            .limit(MOST_LISTED)
+        ).all()
         told = connection.execute(select(looked).order_by(looked.c.made_us.desc()).limit(1)).one_or_none()
+        recorded, duplicates = connection.execute(
+            select(func.coalesce(func.sum(intake.c.recorded), 0), func.coalesce(func.sum(intake.c.duplicates), 0))
+        ).one()
+        known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
+        registered = connection.scalar(select(func.count()).select_from(table)) or 0
         return DataState(
-            store.status(connection),
-            store.recorders(connection),
-            quarantine.counts(connection),
-            [(setups_[row["vehicle_id"]], from_row(row)) for row in rows if row["vehicle_id"] in setups_],
-            [
-                (setups_[id_], note)
-                for id_, notes in connection.execute(select(analysis.c.vehicle_id, analysis.c.notes))
-                for note in notes
-                if id_ in setups_
-            ],
-            None if told is None else told.detail,
-            None if told is None else told.made_us,
-        )
+            int(recorded), int(duplicates), store.newest_at_us(connection), known - registered, store.recorders(connection),
+            connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
+            [(Who(*row[:4]), note) for row in noted for note in row.notes],
+            None if told is None else told.detail, None if told is None else told.made_us,
+        )  # fmt: skip
 
 
 _results: "OrderedDict[tuple[str, int, int, int], Result]" = OrderedDict()

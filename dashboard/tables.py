@@ -92,8 +92,9 @@ def step_json(step: Any) -> dict[str, Any]:
 def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:
     """Rows of text as a CSV file; its head is `first` where there is no row."""
     text = io.StringIO()
-    out = csv.DictWriter(text, list(rows[0]) if rows else [first], lineterminator=line_end)
-    out.writeheader()
+    names = list(rows[0]) if rows else [first]
+    out = csv.DictWriter(text, names, lineterminator=line_end)
+    out.writerow({name: _as_text(name) for name in names})
     out.writerows({name: _as_text(value) for name, value in row.items()} for row in rows)
     return text.getvalue()
 

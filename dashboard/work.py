@@ -168,7 +168,7 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
         with reachable(database), writing(database) as connection:
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
             if not people.sees(setups[-1]):
-                raise Problem(f"no vehicle called {fleet}/{vehicle} is registered")
+                raise Problem(registry.unknown(f"{fleet}/{vehicle}"))
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setups[-1].timezone)

@@ -315,13 +315,21 @@ def in_force(setups: tuple[Setup, ...], at_us: int) -> Setup:
 
 def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
     """The vehicle that somebody calls VEHICLE or FLEET/VEHICLE. Raises Problem."""
-    setups = read_setups(connection)
-    fitting = [key for key in setups if name in (key[1], f"{key[0]}/{key[1]}")]
+    table = schema.vehicle
+    fleet, slash, vehicle = name.partition("/")
+    chosen = [table.c.fleet == fleet, table.c.vehicle == vehicle] if slash else [table.c.vehicle == name]
+    setups = read_setups(connection, list(connection.execute(select(table.c.id).where(*chosen)).scalars()))
+    fitting = list(setups)
     if len(fitting) > 1:
         raise Problem(f"{name} is in several fleets; say one of: {', '.join('/'.join(key) for key in fitting)}")
     if not fitting:
-        raise Problem(f"no vehicle called {name!r} is registered; tallow refills lists all")
+        raise Problem(unknown(name))
     return setups[fitting[0]]
+
+
+def unknown(name: str) -> str:
+    """What is said of a vehicle that is not there, or not there for whoever asks."""
+    return f"no vehicle called {name!r} is registered; tallow refills lists all"
 
 
 def as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, ...]:

@@ -161,10 +161,14 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
 
 def beside(view: AlarmView) -> list[Any]:
     """How alerts travel, and how many alarms there are."""
+    person = people.ASKING.get()
+    if person.fleets or person.depots:
+        return []  # what is told here is of the whole fleet
     ways: list[Any] = []
     for one in view.routes:
         failing = one.failing_us is not None
-        state = f"fails since {words.ago(one.failing_us, view.now_us)}: {one.error}" if failing else "arrives"
+        why = f": {one.error}" if person.may("lead") else ""
+        state = f"fails since {words.ago(one.failing_us, view.now_us)}{why}" if failing else "arrives"
         ways.append(
             html.Tr(
                 [html.Td(str(one.id)), html.Td(delivery.masked(one.address)), html.Td(words.route(one)),

@@ -9,9 +9,8 @@ from dash import Input, Output, callback, dcc, html
 from analytics.findings import KINDS, Finding
 from dashboard import figures, parts, queries, words
 from dashboard.app import REFRESH_MS, engine
-from dashboard.queries import DataState
-from ingest.messages import REFUSALS, read_time
-from ingest.registry import Setup
+from dashboard.queries import DataState, Who
+from ingest.messages import REFUSALS
 
 dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=5)
 
@@ -33,14 +32,18 @@ def layout(**_: Any) -> html.Div:
 
 def body(told: DataState, now_us: int) -> list[Any]:
     """What comes in, and what is wrong with it."""
-    recorded = told.status["recorded"]
-    newest = told.status["newest_at"]
-    newest_us = None if newest is None else read_time(newest)
+    newest_us = told.newest_us
     facts = [
         ("Newest message", "none" if newest_us is None else words.ago(newest_us, now_us)),
-        ("Messages held", ", ".join(f"{number:,} {kind}" for kind, number in recorded.items())),
-        ("Duplicates", f"{told.status['duplicates']:,}, which did no harm"),
-        ("Not registered", f"{told.status['unregistered_vehicles']} vehicles that send but are not registered"),
+        ("Messages recorded", f"{told.recorded:,}"),
+        ("Duplicates", f"{told.duplicates:,}, which did no harm"),
+        ("Not registered", f"{told.unregistered} vehicles that send but are not registered"),
+        (
+            "Watch",
+            "has not looked yet"
+            if told.looked_us is None
+            else f"last found something new {words.ago(told.looked_us, now_us)}",
+        ),
     ]
     out: list[Any] = []
     if newest_us is not None and now_us - newest_us > STALE_US:
@@ -57,11 +60,11 @@ def body(told: DataState, now_us: int) -> list[Any]:
     out.append(parts.section("What comes in", html.Dl(listed, className="facts")))
     out.append(_refused(told))
     for kind in queries.DATA_KINDS:
-        mine = [(setup, found) for setup, found in told.findings if found.kind == kind]
+        mine = [(who, found) for who, found in told.findings if found.kind == kind]
         out.append(_vehicles(f"{KINDS[kind].title}: {len(mine)}", mine))
     notes = [
-        html.Li([dcc.Link(setup.unit, href=f"/vehicle/{setup.fleet}/{setup.vehicle}"), f" {note}"])
-        for setup, note in told.notes
+        html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {note}"])
+        for who, note in told.notes
     ]
     out.append(
         parts.section("Clocks, channels and records", html.Ul(notes) if notes else html.P("Nothing.", className="dim"))
@@ -82,12 +85,10 @@ def _refused(told: DataState) -> dmc.Paper:
     )  # fmt: skip
 
 
-def _vehicles(title: str, found: list[tuple[Setup, Finding]]) -> dmc.Paper:
+def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
     items = [
-        html.Li(
-            [dcc.Link(setup.unit, href=f"/vehicle/{setup.fleet}/{setup.vehicle}"), f" ({setup.depot}): {f.summary}"]
-        )
-        for setup, f in found
+        html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" ({who.depot}): {f.summary}"])
+        for who, f in found
     ]
     return parts.section(title, html.Ul(items) if items else html.P("None.", className="dim"))
 

@@ -88,9 +88,11 @@ def change(_: int, old: str | None, new: str | None) -> str:
     """Another password, for who knows the one of now."""
     me = people.ASKING.get()
     try:
+        with reachable(engine()):
+            known = people.sign_in(engine(), me.name, old or "", "own page", queries.now_us())
+        if known is None:
+            return "That is not your password now."
         with reachable(engine()), writing(engine()) as connection:
-            if people.sign_in(connection, me.name, old or "", "own page", queries.now_us()) is None:
-                return "That is not your password now."
             people.set_password(connection, me.name, new or "")
             people.note(connection, me.name, f"{me.name} has another password", queries.now_us())
     except Problem as problem:

@@ -2,6 +2,7 @@
 
 import base64
 import binascii
+import contextlib
 import tempfile
 from pathlib import Path
 from typing import Any, Final
@@ -57,16 +58,17 @@ def layout(**_: Any) -> html.Div:
     )  # fmt: skip
 
 
-def _write(what: str, do: Any) -> str:
-    """Do something to the set-up as a lead, and keep who did; what is to be told."""
+def _write(do: Any, rows: Any) -> tuple[Any, Any, Any]:
+    """Do something to the set-up as a lead, and keep who did: what is to be told, what the page then lists, and what was changed. Who
+    may not is told that, and nothing else."""
     try:
         who = people.need_lead().name or "this machine"
         with reachable(engine()), writing(engine()) as connection:
             told = do(connection)
-            people.note(connection, who, told or what, queries.now_us())
+            people.note(connection, who, told, queries.now_us())
     except Problem as problem:
-        return f"Not done: {problem}"
-    return f"{told or what}."
+        return f"Not done: {problem}.", dash.no_update, dash.no_update
+    return f"{told}.", rows(), change_rows()
 
 
 # Vehicles -----------------------------------------------------------------------------------------------------------
@@ -81,6 +83,10 @@ def _upload() -> list[Any]:
         html.Div(id="setup-preview", role="status"),
         dmc.Button("Register them", id="setup-register", style={"display": "none"}, mt="sm"),
     ]  # fmt: skip
+
+
+class _OnlyLooked(Exception):
+    """Takes back what was registered to see what it would change."""
 
 
 def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -> None:
@@ -112,15 +118,14 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
     keep = ctx.triggered_id == "setup-register"
     try:
         who = people.need_lead().name or "this machine"
-        with tempfile.TemporaryDirectory() as name, reachable(engine()), engine().connect() as connection:
+        with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
-            with connection.begin() as transaction:
+            with contextlib.suppress(_OnlyLooked), reachable(engine()), writing(engine()) as connection:
                 done = registry.register(connection, Path(name), queries.now_us())
                 told = f"{done.vehicles} vehicles with {done.lines} lines; {done.changed} new or changed"
-                if keep:
-                    people.note(connection, who, f"registered {told}", queries.now_us())
-                else:
-                    transaction.rollback()
+                if not keep:
+                    raise _OnlyLooked
+                people.note(connection, who, f"registered {told}", queries.now_us())
     except Problem as problem:
         rows = str(problem).split("; ")
         return (
@@ -168,6 +173,7 @@ def _depot_form() -> html.Div:
 @callback(
     Output("setup-depot-told", "children"),
     Output("setup-depots", "children"),
+    Output("setup-changes", "children", allow_duplicate=True),
     Input("setup-depot-keep", "n_clicks"),
     State("setup-depot", "value"),
     State("setup-lead", "value"),
@@ -186,7 +192,7 @@ def keep_depot(_: int, name: str, lead: Any, digest: str | None, quiet: str | No
         depots.keep_depot(connection, wanted)
         return f"{name}: {'; '.join(words.depot_wishes(wanted))}"
 
-    return _write("", do), depot_rows()
+    return _write(do, depot_rows)
 
 
 # Routes -------------------------------------------------------------------------------------------------------------
@@ -238,6 +244,7 @@ def _route_form() -> html.Div:
 @callback(
     Output("setup-route-told", "children"),
     Output("setup-routes", "children"),
+    Output("setup-changes", "children", allow_duplicate=True),
     Input("setup-route-add", "n_clicks"),
     Input({"type": "setup-route", "what": ALL, "number": ALL}, "n_clicks"),
     State("setup-address", "value"),
@@ -263,20 +270,25 @@ def routes(
             )  # fmt: skip
             return f"Route {number} added, to {delivery.masked((address or '').strip())}"
 
-        return _write("", add), route_rows()
+        return _write(add, route_rows)
     if not isinstance(asked, dict) or not any(clicks):
-        return dash.no_update, dash.no_update
+        return [dash.no_update] * 3
     number = int(asked["number"])
     if asked["what"] == "remove":
-        return _write(f"Route {number} removed", lambda c: delivery.remove_route(c, number)), route_rows()
+
+        def drop(connection: Connection) -> str:
+            delivery.remove_route(connection, number)
+            return f"Route {number} removed"
+
+        return _write(drop, route_rows)
     try:
         people.need_lead()
         with reachable(engine()), engine().connect() as connection:
             route = delivery.route(connection, number)
         delivery.try_route(route, delivery.sender(_TRY_S))
     except Problem as problem:
-        return f"Not done: {problem}.", dash.no_update
-    return f"A message went to {delivery.masked(route.address)}.", dash.no_update
+        return f"Not done: {problem}.", dash.no_update, dash.no_update
+    return f"A message went to {delivery.masked(route.address)}.", dash.no_update, dash.no_update
 
 
 _TRY_S: Final = 15.0
@@ -324,6 +336,7 @@ def _person_form() -> html.Div:
 @callback(
     Output("setup-person-told", "children"),
     Output("setup-people", "children"),
+    Output("setup-changes", "children", allow_duplicate=True),
     Input("setup-person-keep", "n_clicks"),
     Input({"type": "setup-person", "name": ALL}, "n_clicks"),
     State("setup-name", "value"),
@@ -344,18 +357,24 @@ def persons(
         def keep(connection: Connection) -> str:
             who = (name or "").strip()
             if any(one.name == who for one in people.people(connection)):
-                people.set_role(connection, who, role, fleets or (), sees or ())
-                if password:
+                if password:  # somebody who forgot it stays who they are
                     people.set_password(connection, who, password)
+                    return f"{who} has another password; role, fleets and depots stay"
+                people.set_role(connection, who, role, fleets or (), sees or ())
                 return f"{who} is now a {role}"
             people.add(connection, who, password or "", role, fleets or (), sees or ())
             return f"{who} is a {role}"
 
-        return _write("", keep), person_rows()
+        return _write(keep, person_rows)
     if not isinstance(asked, dict) or not any(clicks):
-        return dash.no_update, dash.no_update
+        return [dash.no_update] * 3
     gone = str(asked["name"])
-    return _write(f"{gone} removed", lambda c: people.remove(c, gone)), person_rows()
+
+    def drop(connection: Connection) -> str:
+        people.remove(connection, gone)
+        return f"{gone} removed"
+
+    return _write(drop, person_rows)
 
 
 def change_rows() -> Any:

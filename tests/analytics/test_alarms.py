@@ -270,9 +270,11 @@ def test_a_refill_is_told_of_within_the_lead_time_only() -> None:
 def test_it_is_raised_once_a_fill() -> None:
     """A date that wobbles about the lead time calls nobody twice; a fill ends it, and the next time is another alarm."""
     vehicle = Vehicle()
-    vehicle.look(replace(NOTHING, refill=refill(6)[0], filled_us=NOW - 30 * DAY_US))
+    vehicle.look(replace(NOTHING, refill=refill(6, filled=-30)[0], filled_us=NOW - 30 * DAY_US))
     for days in (8, 6, 9, 6.5):
-        assert vehicle.look(replace(NOTHING, refill=refill(days, told=True)[0]), 1) == {REFILL_DUE: "unacknowledged"}
+        assert vehicle.look(replace(NOTHING, refill=refill(days, told=True, filled=-30)[0]), 1) == {
+            REFILL_DUE: "unacknowledged"
+        }
     assert vehicle.steps == [(REFILL_DUE, "occur")]
     vehicle.act(REFILL_DUE, "acknowledge")
     changes, _ = judge(vehicle.held, replace(NOTHING, filled_us=NOW + DAY_US), NOW + 2 * DAY_US)
@@ -415,3 +417,48 @@ def test_a_watch_that_looks_no_more_says_so(fleet: Engine) -> None:
     assert watching.health() == ("ok", "")
     watching.looked_s -= 1000
     assert watching.health()[0] == "stale"
+
+
+def test_a_small_fill_is_told_of_anew() -> None:
+    """Filled a little: the alarm is over, and since the date is near still, the next one is raised at once."""
+    vehicle = Vehicle()
+    vehicle.look(replace(NOTHING, refill=refill(6, filled=-30)[0], filled_us=NOW - 30 * DAY_US))
+    vehicle.act(REFILL_DUE, "acknowledge")
+    near = replace(NOTHING, refill=refill(5, told=True, filled=1)[0], filled_us=NOW + DAY_US)
+    vehicle.look(near, 2)
+    assert vehicle.steps[-1] == (REFILL_DUE, "clear")
+    assert vehicle.due_us is not None
+    assert vehicle.due_us < NOW + 2 * DAY_US + 10
+    assert vehicle.look(near, 2.1) == {REFILL_DUE: "unacknowledged"}
+    assert vehicle.look(near, 2.2) == {REFILL_DUE: "unacknowledged"}
+    assert [event for _, event in vehicle.steps] == ["occur", "acknowledge", "clear", "occur"]
+
+
+def test_a_refill_that_nothing_is_known_of_any_more_stays_due() -> None:
+    """The level sensor dies while the reservoir is about to run low."""
+    vehicle = Vehicle()
+    vehicle.look(replace(NOTHING, refill=refill(6, filled=-30)[0], filled_us=NOW - 30 * DAY_US))
+    unknown = replace(NOTHING, filled_us=NOW - 30 * DAY_US, refill_known=False)
+    assert vehicle.look(unknown, 1) == {REFILL_DUE: "unacknowledged"}
+
+
+def test_what_flickers_about_a_limit_calls_nobody_twice() -> None:
+    """Urgent, planned, urgent again: acknowledged once, it stays so; and as urgent as it once was."""
+    vehicle = Vehicle()
+    for n, severity in enumerate(("act_now", "plan", "act_now", "plan")):
+        vehicle.look(see(finding("blocked_line", channel="p05", severity=severity)), n / 24)
+        if not n:
+            vehicle.act("blocked_line", "acknowledge")
+    assert [event for _, event in vehicle.steps] == ["occur", "acknowledge"]
+    assert vehicle.held[0].severity == "act_now"
+
+
+def test_what_is_over_and_not_acknowledged_keeps_its_end() -> None:
+    """Looking at it moves nothing."""
+    vehicle = Vehicle()
+    vehicle.look(see(finding("open_line", channel="p03")))
+    vehicle.look(NOTHING, 1)
+    ended_us = vehicle.held[0].ended_us
+    vehicle.look(NOTHING, 5)
+    assert vehicle.held[0].state == "returned"
+    assert vehicle.held[0].ended_us == ended_us

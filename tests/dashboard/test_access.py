@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import dash
 import pytest
@@ -12,7 +13,7 @@ from argon2 import PasswordHasher
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 
-from dashboard import people
+from dashboard import access, people
 from dashboard.app import create_app, serve
 from dashboard.people import ASKING, EVERYBODY
 from ingest import schema, store
@@ -116,7 +117,7 @@ def test_nobody_sees_no_page(app: dash.Dash, path: str) -> None:
     """A page leads to the way in, and back to the page afterwards."""
     answer = app.server.test_client().get(path, headers={"Accept": "text/html"})
     assert answer.status_code == 302
-    assert answer.headers["Location"] == f"/sign-in?next={path}"
+    assert answer.headers["Location"] == f"/sign-in?{urlencode({'next': path})}"
 
 
 @pytest.mark.parametrize("path", ["/_dash-layout", "/_dash-dependencies"])
@@ -213,6 +214,8 @@ def test_only_leads_change_the_set_up(app: dash.Dash, fleet: Engine, name: str) 
     for output, values, changed in tries:
         answer = call(app, client, output, values, changed)
         assert "only a lead" in answer.text, output
+        # Nothing else comes back: not who there is, nor which depots and routes.
+        assert len(json.loads(answer.text)["response"]) == 1 + (output == "setup-preview.children"), output
     with fleet.connect() as connection:
         assert connection.execute(select(schema.route)).all() == []
         assert connection.execute(select(schema.depot)).all() == []
@@ -241,10 +244,24 @@ def test_a_session_begins_and_ends(app: dash.Dash) -> None:
     """Its cookie is for the server only; after signing out it opens nothing."""
     client = sign_in(app, "viewer")
     assert client.get("/_dash-layout").status_code == 200
+    copied = client.get_cookie("tallow")
+    assert copied is not None
     cookie = client.get("/sign-in").headers.get("Set-Cookie", "HttpOnly; SameSite=Lax")
     assert "HttpOnly" in cookie
     assert "SameSite=Lax" in cookie
     client.post("/sign-out")
+    assert client.get("/_dash-layout").status_code == 401
+    client.set_cookie("tallow", copied.value)
+    assert client.get("/_dash-layout").status_code == 401
+
+
+def test_a_session_has_an_end(app: dash.Dash, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twelve hours after it began, however busy it was."""
+    client = sign_in(app, "viewer")
+    later = store_now() + 11 * 3_600_000_000
+    monkeypatch.setattr(access, "now_us", lambda: later)
+    assert client.get("/_dash-layout").status_code == 200
+    monkeypatch.setattr(access, "now_us", lambda: later + 2 * 3_600_000_000)
     assert client.get("/_dash-layout").status_code == 401
 
 
@@ -270,7 +287,7 @@ def test_guessing_is_stopped(app: dash.Dash) -> None:
     assert sign_in(app, "lead").get("/_dash-layout").status_code == 200
 
 
-@pytest.mark.parametrize("form", ["", "made-up"])
+@pytest.mark.parametrize("form", ["", "made-up", "é"])
 def test_another_sites_form_signs_nobody_in(app: dash.Dash, form: str) -> None:
     """It does not know what the page holds."""
     client = app.server.test_client()
@@ -290,7 +307,9 @@ def test_another_sites_requests_are_refused(app: dash.Dash, fleet: Engine) -> No
         assert connection.execute(select(schema.work)).all() == []
 
 
-@pytest.mark.parametrize("then", ["https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example"])
+@pytest.mark.parametrize(
+    "then", ["https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example", "/\t/elsewhere.example", "x"]
+)
 def test_the_way_in_leads_to_this_site_only(app: dash.Dash, then: str) -> None:
     """Whatever its address says."""
     client = app.server.test_client()
@@ -345,7 +364,7 @@ def test_before_anybody_is_named_it_serves_this_machine_only(fleet: Engine) -> N
         ("a", "short", "lead", "at least 12 characters"),
         ("", PASSWORD, "lead", "1 to 128 characters"),
         ("a", PASSWORD, "king", "role 'king'"),
-        ("a", PASSWORD, "viewer", "the first person has to be a lead"),
+        ("a", PASSWORD, "viewer", "the first person has to be a lead of everything"),
     ],
 )
 def test_who_cannot_be_named(engine: Engine, name: str, password: str, role: str, said: str) -> None:
@@ -356,6 +375,28 @@ def test_who_cannot_be_named(engine: Engine, name: str, password: str, role: str
         assert not people.anybody(connection)
 
 
+@pytest.mark.parametrize("name", ["Åsa Berg", " R. Okafor ", "STRAUẞ"])
+def test_every_name_signs_in(engine: Engine, name: str) -> None:
+    """Whatever its letters, however it is written."""
+    with store.writing(engine) as connection:
+        people.add(connection, name, PASSWORD, "lead")
+    for written in (name, name.lower(), name.upper()):
+        if written.casefold() == name.casefold():
+            found = people.sign_in(engine, written, PASSWORD, "x", 1)
+            assert found is not None
+            assert found.name == name.strip()
+    with pytest.raises(Problem, match="named already"), store.writing(engine) as connection:
+        people.add(connection, name.casefold(), PASSWORD, "lead")
+
+
+def test_before_anybody_is_named_only_this_machine_is_let_in(fleet: Engine) -> None:
+    """By its own name: another site's name that leads here is another site."""
+    client = create_app(fleet).server.test_client()
+    assert client.get("/_dash-layout").status_code == 200
+    assert client.get("/_dash-layout", headers={"Host": "elsewhere.example"}).status_code == 401
+    assert create_app(fleet, alone=False).server.test_client().get("/_dash-layout").status_code == 401
+
+
 def test_there_is_always_a_lead(app: dash.Dash, fleet: Engine) -> None:
     """The only one can be neither removed nor made something else."""
     assert app is not None
@@ -363,7 +404,7 @@ def test_there_is_always_a_lead(app: dash.Dash, fleet: Engine) -> None:
         lambda c: people.remove(c, "lead"),
         lambda c: people.set_role(c, "lead", "viewer", (), ()),
     ):
-        with pytest.raises(Problem, match="only lead"), store.writing(fleet) as connection:
+        with pytest.raises(Problem, match="only lead of everything"), store.writing(fleet) as connection:
             change(connection)
 
 
@@ -411,3 +452,4 @@ def test_an_upload_is_looked_at_before_it_is_kept(app: dash.Dash, fleet: Engine,
     with fleet.connect() as connection:
         assert "big tipper" in set(connection.execute(select(schema.setup.c.unit)).scalars())
         assert people.changes(connection, 1)[0].what.startswith("registered 25 vehicles")
+        assert len(people.changes(connection, 9)) == 1
