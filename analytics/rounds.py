@@ -32,6 +32,8 @@ class Need:
     grease: str
     early_days: float  # early end of its refill window; 0 or less: now
     pace_pct_per_day: float  # by which its level is expected to fall
+    fleet: str = ""
+    unit: str = ""
 
     def level_on(self, day: float) -> float:
         """The level to be expected on a day, percent of the volume at the full mark."""
@@ -75,8 +77,9 @@ def refill_need(refill: Mapping[str, Any], setup: Setup, now_us: int) -> Need | 
     today, early = (instant(us).astimezone(zone).date() for us in (now_us, read_time(refill["due_early"])))
     pace = percent_of_reservoir((refill["cycles_per_day"] or 0.0) * refill["cm3_per_cycle"], setup.reservoir_l)
     return Need(
-        setup.vehicle, refill["level_pct"], setup.reservoir_l, setup.grease_and_grade, float((early - today).days), pace
-    )
+        setup.vehicle, refill["level_pct"], setup.reservoir_l, setup.grease_and_grade, float((early - today).days), pace,
+        setup.fleet, setup.unit,
+    )  # fmt: skip
 
 
 def stretch(need: Need, worth: float, is_working: Callable[[int], bool]) -> tuple[list[int], bool]:

@@ -175,9 +175,7 @@ class Round:
     depot: str
     today: date
     visits: tuple[Visit, ...]
-    units: dict[str, str]
-    fleets: dict[str, str]
-    beside: dict[str, tuple[Finding, ...]]  # what else is open on these vehicles
+    beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
     undated: tuple[str, ...]
 
 
@@ -242,10 +240,11 @@ def refill_round(
         rows = connection.execute(
             select(finding).where(finding.c.vehicle_id.in_(list(mine)), finding.c.ended_us.is_(None))
         ).mappings()
-        open_: dict[str, list[Finding]] = {}
+        open_: dict[tuple[str, str], list[Finding]] = {}
         for row in rows:
             if row["kind"] != "low_level":  # the visit itself
-                open_.setdefault(mine[row["vehicle_id"]].vehicle, []).append(from_row(row))
+                its = mine[row["vehicle_id"]]
+                open_.setdefault((its.fleet, its.vehicle), []).append(from_row(row))
     wanted, undated = [], []
     for id_, refill, seen_us in refills:
         if any(work.kind == "filled" and work.at_us > seen_us for work in done.get(id_, ())):
@@ -262,9 +261,7 @@ def refill_round(
         depot,
         today,
         tuple(visits),
-        {setup.vehicle: setup.unit for setup in mine.values()},
-        {setup.vehicle: setup.fleet for setup in mine.values()},
-        {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in open_.items()},
+        {who: tuple(sorted(found, key=urgency)) for who, found in open_.items()},
         tuple(sorted(undated)),
     )
 
@@ -283,7 +280,7 @@ def round_calendar(told: Round) -> bytes:
         event.add("summary", f"{told.depot}: fill {len(visit.stops)}")
         event.add("location", told.depot)
         take = [f"Take {litres:.1f} l of {grease}." for grease, litres in sorted(visit.litres.items())]
-        stops = [f"{told.units[s.need.vehicle]} ({s.need.vehicle}): {s.litres:.1f} l" for s in visit.stops]
+        stops = [f"{s.need.unit} ({s.need.vehicle}): {s.litres:.1f} l" for s in visit.stops]
         event.add("description", "\n".join(take + stops))
         calendar.add_component(event)
     return bytes(calendar.to_ical())

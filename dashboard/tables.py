@@ -25,12 +25,12 @@ def round_table(told: Round) -> list[dict[str, str]]:
             "date": (told.today + timedelta(days=visit.day)).isoformat(),
             "depot": told.depot,
             "vehicle": stop.need.vehicle,
-            "unit": told.units[stop.need.vehicle],
+            "unit": stop.need.unit,
             "litres": f"{stop.litres:.2f}",
             "grease": stop.need.grease,
             "level_pct": f"{stop.need.level_on(visit.day):.0f}",
             "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
-            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get(stop.need.vehicle, ())),
+            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())),
         }
         for visit in told.visits
         for stop in visit.stops

@@ -42,9 +42,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
                         id="round-container", label="Litres in a container", min=0.1, w=160, placeholder="loose", debounce=400,
                         persistence=True, persistence_type="local",
                     ),
-                    dmc.TextInput(
-                        id="round-by", label="Who fills", persistence=True, persistence_type="local", debounce=True, w=160
-                    ),
+                    parts.who("round-by", "Who fills"),
                     dmc.Button("Save as CSV", id="round-save", variant="default", mt=24),
                     dmc.Button("Calendar", id="round-calendar", variant="default", mt=24),
                     dmc.Button("Print", id="round-print", variant="default", mt=24),
@@ -84,13 +82,13 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there", "Tick off")
     rows = []
     for stop in visit.stops:
-        vehicle, by = stop.need.vehicle, told.today + timedelta(days=int(stop.need.early_days))
-        also = ", ".join(KINDS[f.kind].title for f in told.beside.get(vehicle, ())) or "–"
-        until = "overdue" if stop.need.early_days < 0 else f"{words.day(by)}{' (late)' if stop.late else ''}"
+        need, by = stop.need, told.today + timedelta(days=int(stop.need.early_days))
+        also = ", ".join(KINDS[f.kind].title for f in told.beside.get((need.fleet, need.vehicle), ())) or "–"
+        until = "overdue" if need.early_days < 0 else f"{words.day(by)}{' (late)' if stop.late else ''}"
         rows.append(
             html.Tr(
-                [html.Td([html.Strong(told.units[vehicle]), f" {vehicle}"]), html.Td(f"{stop.need.level_on(visit.day):.0f} %"),
-                 html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(told, vehicle))]
+                [html.Td([html.Strong(need.unit), f" {need.vehicle}"]), html.Td(f"{need.level_on(visit.day):.0f} %"),
+                 html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(need.fleet, need.vehicle))]
             )
         )  # fmt: skip
     table = parts.table(heads, rows, "round")
@@ -98,9 +96,9 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     return parts.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
 
 
-def _tick(told: Round, vehicle: str) -> list[Any]:
+def _tick(fleet: str, vehicle: str) -> list[Any]:
     """The button that records the fill, and what became of that."""
-    who = {"fleet": told.fleets[vehicle], "vehicle": vehicle}
+    who = {"fleet": fleet, "vehicle": vehicle}
     return [
         html.Button(
             "Filled up", id={"type": "round-filled", **who}, className="quiet", **{"aria-label": f"{vehicle} filled up"}

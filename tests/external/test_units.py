@@ -5,13 +5,24 @@ import math
 import numpy as np
 import pytest
 
-from dashboard.figures import BAR_KPA
+from dashboard.units import Units
 
 
-def test_a_bar_is_100_kilopascals() -> None:
+@pytest.mark.parametrize(("unit", "of_a_bar"), [("bar", 1.0), ("kPa", 100.0), ("psi", 14.503774)])
+def test_a_bar_is_100_kilopascals(unit: str, of_a_bar: float) -> None:
     """1 bar = 1 E+02 kPa exactly; so 14.503774 psi, with 1 psi = 6.894757 kPa."""
-    assert BAR_KPA == 100
-    assert pytest.approx(14.503774, abs=1e-5) == BAR_KPA / 6.894757
+    assert Units(pressure=unit).of_kpa(100.0) == pytest.approx(of_a_bar, abs=1e-5)
+
+
+@pytest.mark.parametrize(("celsius", "fahrenheit"), [(-40.0, -40.0), (0.0, 32.0), (37.77778, 100.0), (100.0, 212.0)])
+def test_degrees(celsius: float, fahrenheit: float) -> None:
+    """t/degC = (t/degF - 32)/1.8 (SP 811, B.8)."""
+    assert Units(temperature="°F").of_c(celsius) == pytest.approx(fahrenheit, abs=1e-4)
+
+
+def test_a_us_gallon() -> None:
+    """3.785412 E-03 m3 (SP 811, B.8); exactly 231 cubic inches of 25.4 mm."""
+    assert Units(volume="US gal").of_litres(231 * 2.54**3 / 1000) == pytest.approx(1.0, abs=1e-12)
 
 
 def test_reservoir_percent_of_a_dose() -> None:
