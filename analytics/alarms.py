@@ -16,6 +16,7 @@ from analytics import delivery, depots, findings
 from analytics.findings import Check, Finding, Kind, Severity, severity_rank
 from analytics.history import DAY_US, HOUR_US
 from analytics.lifecycle import Condition, State, Transition, after
+from analytics.pressure import PROOF_CYCLES
 from ingest import schema
 from ingest.messages import instant, read_time
 from ingest.problem import Problem
@@ -165,7 +166,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
     if now_us < off_us:
         later.append(off_us)
         return Change(alarm, ())
-    return _cleared(alarm, "over", now_us)
+    return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", now_us)
 
 
 def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:
@@ -175,7 +176,14 @@ def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:
         return _changed(new, Transition("occur", now_us, PROGRAM, "it is back" if alarm.id is not None else ""))
     if worse:
         return _changed(new, Transition("realarm", now_us, PROGRAM, "it has become worse"))
+    if _failed(found) and not _failed(alarm):
+        return _changed(new, Transition("realarm", now_us, PROGRAM, "the repair did not hold"))
     return Change(new, ())
+
+
+def _failed(told: Alarm | Finding) -> bool:
+    """Whether the cycles that should have proven a repair have shown that it did not hold."""
+    return (told.evidence.get("cycles_since_repair") or 0) >= PROOF_CYCLES
 
 
 def _cleared(alarm: Alarm, why: str, now_us: int) -> Change | None:

@@ -38,14 +38,17 @@ def course(dt_s: float, kpa: Floats, run_s: float) -> Course | None:
     return Course(float(t[np.argmax(running >= 0.9 * plateau)]), plateau, left)
 
 
-def sampled(history: History, channel: str) -> list[tuple[int, float, Floats]]:
-    """(when the cycle began in microseconds, seconds between samples, samples in kPa) of each cycle that was sampled, oldest first."""
-    found = []
-    for at_us, trace in zip(history.cycles.at_us, history.cycles.trace, strict=True):
+def sampled(history: History, channel: str, most: int) -> list[tuple[int, float, Floats]]:
+    """(when the cycle began in microseconds, seconds between samples, samples in kPa) of the latest cycles that were sampled, at most
+    so many, oldest first."""
+    found: list[tuple[int, float, Floats]] = []
+    for at_us, trace in zip(history.cycles.at_us[::-1], reversed(history.cycles.trace), strict=True):
         one: Any = None if trace is None else msgspec.msgpack.decode(trace).get(channel)
         if one and one["kpa"]:
             found.append((int(at_us), float(one["dt_s"]), np.array(one["kpa"], float)))
-    return found
+        if len(found) == most:
+            break
+    return found[::-1]
 
 
 def courses(history: History, channel: str) -> tuple[Floats, Floats, Floats]:

@@ -302,7 +302,7 @@ _TRACES_SHOWN = 6
 
 def traces(result: Result, channel: str, template: str, units: Units = BI) -> go.Figure | None:
     """The course of one channel's pressure over its latest sampled cycles, the newest in front. None where none was sampled."""
-    found = sampled(result.history, channel)[-_TRACES_SHOWN:]
+    found = sampled(result.history, channel, _TRACES_SHOWN)
     if not found:
         return None
     zone = ZoneInfo(result.history.setup.timezone)

@@ -462,3 +462,20 @@ def test_what_is_over_and_not_acknowledged_keeps_its_end() -> None:
     vehicle.look(NOTHING, 5)
     assert vehicle.held[0].state == "returned"
     assert vehicle.held[0].ended_us == ended_us
+
+
+def test_a_repair_is_proven_or_calls_again() -> None:
+    """While it is being proven nobody is called; ten cycles later it held, or it did not."""
+    for held in (True, False):
+        vehicle = Vehicle()
+        vehicle.look(see(finding("blocked_line", channel="p05")))
+        vehicle.act("blocked_line", "acknowledge")
+        vehicle.look(see(finding("blocked_line", channel="p05", evidence={"cycles_since_repair": 4})), 1)
+        assert vehicle.steps[-1] == ("blocked_line", "acknowledge")
+        ended = finding("blocked_line", ended=1.0, channel="p05", evidence={"cycles_since_repair": 10})
+        changes, _ = judge(vehicle.held, see(ended if held else replace(ended, ended_us=None)), NOW + 2 * DAY_US)
+        ((step, state),) = changes[0].steps
+        told = (step.event, step.why, state)
+        assert told == (
+            ("clear", "the repair held", "normal") if held else ("realarm", "the repair did not hold", "unacknowledged")
+        )
