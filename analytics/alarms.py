@@ -288,6 +288,7 @@ def refill_trouble(
 
 # The database --------------------------------------------------------------------------------------------------
 
+_SPEAKS_US: Final = 6 * HOUR_US
 _KEPT_DAYS: Final = 120  # so long an alarm that is over may turn out to go on
 
 
@@ -332,9 +333,10 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
 
 
 def due(connection: Connection, now_us: int) -> list[int]:
-    """The vehicles whose alarms have to be looked at."""
+    """The vehicles whose alarms have to be looked at, by results that speak of now: somebody may have asked for those of the past."""
     table = schema.analysis
-    return list(connection.execute(select(table.c.vehicle_id).where(table.c.alarms_due_us <= now_us)).scalars())
+    wanted = table.c.alarms_due_us <= now_us, table.c.as_of_us >= now_us - _SPEAKS_US
+    return list(connection.execute(select(table.c.vehicle_id).where(*wanted)).scalars())
 
 
 def act(connection: Connection, number: int, transition: Transition) -> None:

@@ -389,6 +389,8 @@ def test_a_depots_lead_time_counts(fleet: Engine) -> None:
     bring_up(fleet)
     assert REFILL_DUE not in states(fleet)
     with store.writing(fleet) as connection:
+        assert alarms.due(connection, NOW + 3 * DAY_US) == []  # results of three days ago say nothing of now
+        connection.execute(update(schema.analysis).values(as_of_us=NOW + 3 * DAY_US))
         assert alarms.due(connection, NOW + 3 * DAY_US) == [vehicle_id(connection)]
         alarms.depots.keep_depot(connection, alarms.depots.Depot("Skarvholm Quarry", lead_days=14))
         put(connection)
