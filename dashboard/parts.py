@@ -33,6 +33,11 @@ def need(name: str) -> html.Span:
     )
 
 
+def one_or_all(every: str, names: Sequence[str]) -> list[dict[str, str]]:
+    """What may be chosen where one of several is wanted, or all: "All depots", and each."""
+    return [{"value": "", "label": every}, *({"value": name, "label": name} for name in names)]
+
+
 def who(id_: str, label: str) -> dmc.TextInput:
     """Who does something: who is signed in; else it is asked for, and remembered on the device."""
     name = people.ASKING.get().name

@@ -52,7 +52,7 @@ def layout(depot: str = "", vehicle: str = "", **_: Any) -> html.Div:
                 [
                     dmc.Select(
                         id="alarms-depot", value=depot, allowDeselect=False, w=200,
-                        data=[{"value": "", "label": "All depots"}] + [{"value": d, "label": d} for d in view.depots],
+                        data=parts.one_or_all("All depots", view.depots),
                         **{"aria-label": "Depot"},
                     ),
                     dmc.Button("CSV", id="alarms-csv", variant="default"),

@@ -40,13 +40,11 @@ def layout(**asked: Any) -> html.Div:
             html.Div(
                 [
                     dmc.Select(
-                        id="fleet-depot", value=chosen["depot"], data=[{"value": "", "label": "All depots"}]
-                        + [{"value": name, "label": name} for name in view.depots],
+                        id="fleet-depot", value=chosen["depot"], data=parts.one_or_all("All depots", view.depots),
                         allowDeselect=False, w=200, **{"aria-label": "Depot"},
                     ),
                     dmc.Select(
-                        id="fleet-class", value=chosen["class"], data=[{"value": "", "label": "All classes"}]
-                        + [{"value": name, "label": name} for name in view.classes],
+                        id="fleet-class", value=chosen["class"], data=parts.one_or_all("All classes", view.classes),
                         allowDeselect=False, w=170, **{"aria-label": "Class"},
                     ),
                     dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, vehicle or class", debounce=400, w=220,

@@ -26,7 +26,7 @@ def layout(depot: str = "", **_: Any) -> html.Div:
                 [
                     dmc.Select(
                         id="grease-depot", label="Depot", value=depot if depot in known else "", w=220, allowDeselect=False,
-                        data=[{"value": "", "label": "All depots"}] + [{"value": name, "label": name} for name in known],
+                        data=parts.one_or_all("All depots", known),
                     ),
                     dmc.NumberInput(
                         id="grease-density", label="Kilograms a litre", value=amounts.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,

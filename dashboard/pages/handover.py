@@ -52,19 +52,23 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         ("Ended", "runs still" if told.ended_us is None else words.moment(told.ended_us, setup.timezone)),
         ("Cycles looked at", f"{told.cycles} of at most {CYCLES}{_temperature(told)}"),
     ]
-    items = [
-        html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
-        for item in told.items
-    ]
+    shown = {item.line: item for item in told.items if item.line is not None}
     lines = [
         html.Tr(
             [html.Td(str(line.line)), html.Td(line.bundle), html.Td(line.point), html.Td(line.channel or "none"),
-             html.Td("" if line.peak_kpa is None else f"{line.peak_kpa:.0f}"),
-             html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}")]
+             html.Td("" if line.peak_kpa is None else words.pressure(line.peak_kpa), className="no-wrap"),
+             html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}"),
+             html.Td(_mark(shown[line.line].verdict), className="no-wrap"),
+             html.Td(shown[line.line].text if shown[line.line].verdict != "proven" else "")]
         )
         for line in told.lines
     ]  # fmt: skip
-    heads = ("Line", "Bundle", "Point", "Channel", "First reading, kPa", "Against lines like it")
+    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Against lines like it", "Shown", "")
+    rest = [
+        html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
+        for item in told.items
+        if item.line is None
+    ]
     signed = [
         html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
         for who in ("Fitted by", "Taken over by", "Date")
@@ -77,15 +81,12 @@ def sheet(result: Result, told: Handover) -> list[Any]:
             "What was fitted", html.Dl([x for n, v in facts for x in (html.Dt(n), html.Dd(v))], className="facts")
         ),
         parts.section(
-            "Checklist",
-            html.Div(parts.table(("What", "Shown", "By"), items, "plain-wrap"), className="wide"),
-            "By the first cycles. What has no reading is for whoever fitted it to see and to tick by hand.",
-        ),
-        parts.section(
-            "Call-out sheet, with first readings",
+            "Call-out sheet",
             html.Div(parts.table(heads, lines, "plain-wrap"), className="wide"),
-            "The median peak of the first cycles: later findings are told against it.",
+            "First readings are the median peak of the first cycles; later findings are told against them. A line without a reading is"
+            " for whoever fitted it to see and to tick by hand.",
         ),
+        parts.section("System", html.Div(parts.table(("What", "Shown", "By"), rest, "plain-wrap"), className="wide")),
         parts.section("Signed", signed),
         parts.cautions(),
     ]

@@ -226,7 +226,7 @@ def _route_form() -> html.Div:
                 [
                     dmc.PasswordInput(id="setup-address", label="Address", placeholder="mailto://… or mqtt://…"),
                     dmc.Select(id="setup-route-depot", label="Depot", value="", allowDeselect=False,
-                               data=[{"value": "", "label": "All depots"}] + [{"value": n, "label": n} for n in names]),
+                               data=parts.one_or_all("All depots", names)),
                     dmc.Select(id="setup-severity", label="From", value="plan", allowDeselect=False,
                                data=[{"value": s, "label": words.NEED_WORDS[s]} for s in SEVERITIES]),
                     dmc.MultiSelect(id="setup-groups", label="Groups", data=list(GROUPS), value=[], placeholder="all"),
