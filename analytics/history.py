@@ -6,7 +6,6 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d
 
 from ingest.registry import Setup
 from ingest.store import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
@@ -152,6 +151,8 @@ def _ahead(clock: Ints, seq: Ints, late: Ints, heard: NDArray[np.bool_], usable:
     What is told before it happened is told by a clock that was ahead. The soonest of some twenty such messages on either side,
     by their numbers, stands for all, as it waited least.
     """
+    from scipy.ndimage import minimum_filter1d  # here, since it takes long to load
+
     ahead = np.zeros(len(late), np.int64)
     early = np.flatnonzero(usable & (late < -CLOCK_TOLERANCE_US))
     for one in np.unique(clock[early]):
@@ -164,6 +165,8 @@ def _ahead(clock: Ints, seq: Ints, late: Ints, heard: NDArray[np.bool_], usable:
 def _soonest(clock: Ints, seq: Ints, sent: Ints, late: Ints, powerless: NDArray[np.bool_]) -> Ints:
     """Microseconds from sending to receipt of clocks without power: the soonest of some twenty messages on either side, by their
     numbers, as it waited least; a clock that lost its power again begins anew."""
+    from scipy.ndimage import minimum_filter1d  # here, since it takes long to load
+
     least = late.copy()
     for one in np.unique(clock[powerless]):
         mine = np.flatnonzero(powerless & (clock == one))

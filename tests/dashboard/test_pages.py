@@ -18,7 +18,6 @@ from analytics import amounts, run
 from dashboard import queries, tables, words
 from dashboard.app import create_app
 from ingest import registry, schema, store, work
-from ingest.messages import read_time
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 
@@ -168,7 +167,8 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
         return json.dumps(parts, cls=PlotlyJSONEncoder)
 
     told = queries.data_state(engine)
-    newest_us = read_time(told.status["newest_at"])
+    newest_us = told.newest_us
+    assert newest_us is not None
     shown = text(data.body(told, newest_us + 60_000_000))
     assert "Nothing comes in" not in shown
     assert "Nothing was ever refused." in shown
