@@ -44,7 +44,7 @@ def list_alarms(
         if history is not None:
             _print_history(engine, history, as_json)
             return
-        rows = queries.alarms(engine, depot=depot, over=every)
+        rows = queries.alarms(engine, depot=depot, over=every, most=100_000)
     table = tables.alarm_table(rows)
     if as_json:
         print_json(table)

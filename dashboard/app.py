@@ -1,5 +1,6 @@
 """The web application: its frame, its security headers, and the server that serves it."""
 
+import gc
 from collections.abc import Callable
 from typing import Any
 
@@ -119,6 +120,9 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
             response.headers.setdefault("Cache-Control", "no-store")
         return response
 
+    # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
+    gc.collect()
+    gc.freeze()
     return app
 
 

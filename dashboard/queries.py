@@ -353,18 +353,21 @@ class AlarmRow:
     dry_h: float | None
 
 
-MOST_ALARMS = 1000  # of those that are not normal; of those that are over a fifth of it
+MOST_ALARMS = 300  # of a page; of those that are over a fifth of it
 _OVER_DAYS = 90
 
 
 def alarms(
-    engine: Engine, depot: str = "", vehicle: tuple[str, str] | None = None, *, over: bool = False
+    engine: Engine,
+    depot: str = "",
+    vehicle: tuple[str, str] | None = None,
+    *,
+    over: bool = False,
+    most: int = MOST_ALARMS,
 ) -> list[AlarmRow]:
-    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days. At most MOST_ALARMS."""
+    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
     table, who = schema.alarm, schema.standing
-    chosen = _scope(who)
-    chosen += [who.c.depot == depot] if depot else []
-    chosen += [who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else []
+    chosen = _of(depot, vehicle)
     rows = (
         select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
@@ -377,16 +380,22 @@ def alarms(
     with engine.connect() as connection:
         found = list(
             connection.execute(
-                rows.where(table.c.state != "normal").order_by(*worst, table.c.raised_us).limit(MOST_ALARMS)
+                rows.where(table.c.state != "normal").order_by(*worst, table.c.raised_us).limit(most)
             ).all()
         )
         if over:
             past = table.c.state == "normal", table.c.changed_us > now_us() - _OVER_DAYS * DAY_US
             found += connection.execute(
-                rows.where(*past).order_by(table.c.changed_us.desc()).limit(MOST_ALARMS // 5)
+                rows.where(*past).order_by(table.c.changed_us.desc()).limit(most // 5)
             ).all()  # fmt: skip
     told = [AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None) for r in found]
     return sorted(told, key=_alarm_order)
+
+
+def _of(depot: str, vehicle: tuple[str, str] | None) -> list[Any]:
+    who = schema.standing
+    chosen = _scope(who) + ([who.c.depot == depot] if depot else [])
+    return chosen + ([who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else [])
 
 
 @dataclass(frozen=True)
@@ -394,6 +403,7 @@ class AlarmView:
     """What the alarms' page shows: alarms with their history, how alerts travel, and how many there are."""
 
     rows: list[AlarmRow]
+    counts: dict[str, int]  # state -> how many there are, shown or not
     steps: dict[int, list[Any]]
     depots: list[str]
     routes: list[Route]
@@ -405,10 +415,20 @@ class AlarmView:
 def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
     """All of it, for a depot, for a vehicle (FLEET/VEHICLE), or for all."""
     fleet_name, _, name = vehicle.partition("/")
-    rows, now = alarms(engine, depot, (fleet_name, name) if vehicle else None, over=True), now_us()
+    one = (fleet_name, name) if vehicle else None
+    rows, now, table, who = alarms(engine, depot, one, over=True), now_us(), schema.alarm, schema.standing
+    recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
     with engine.connect() as connection:
+        counted = (
+            select(table.c.state, func.count())
+            .join(who, who.c.vehicle_id == table.c.vehicle_id)
+            .where(*_of(depot, one), recent)
+            .group_by(table.c.state)
+        )
+        counts = {state: int(n) for state, n in connection.execute(counted)}
         return AlarmView(
-            rows, _steps(connection, [row.alarm.id for row in rows]), depots(engine), delivery.routes(connection),
+            rows,
+            counts, _steps(connection, [row.alarm.id for row in rows]), depots(engine), delivery.routes(connection),
             delivery.waiting(connection, now), read_figures(connection, NEEDED_DAYS, now), now,
         )  # fmt: skip
 

@@ -25,7 +25,8 @@ _PARTS: Final = (
     ("Out of sight", ("shelved", "suppressed", "out_of_service"), True),
     ("Over lately", ("normal",), True),
 )
-_SHOWN: Final = 200
+_SHOWN: Final = 75
+_IN_A_FILE: Final = 100_000
 _HIDDEN: Final = {"display": "none"}
 _BUTTONS: Final = {
     "acknowledge": "Acknowledge",
@@ -103,10 +104,11 @@ def body(view: AlarmView) -> list[Any]:
     out: list[Any] = []
     for title, states, shut in _PARTS:
         rows = [row for row in view.rows if row.alarm.state in states]
+        number = sum(view.counts.get(state, 0) for state in states)
         told = [_row(row, view) for row in rows[:_SHOWN]]
-        if len(rows) > _SHOWN:
-            told.append(html.P(f"and {len(rows) - _SHOWN} more; choose a depot to see fewer.", className="dim"))
-        head = f"{title}: {len(rows)}"
+        if number > len(told):
+            told.append(html.P(f"and {number - len(told)} more; choose a depot to see fewer.", className="dim"))
+        head = f"{title}: {number}"
         if shut:
             out.append(
                 dmc.Paper(html.Details([html.Summary(html.Strong(head)), *told]), p="md", withBorder=True, mb="md")
@@ -280,6 +282,9 @@ def choose(depot: str | None, shown: dict[str, str]) -> Any:
 )
 def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
     """The alarms as a file."""
-    rows = tables.alarm_table(queries.alarm_view(engine(), **shown).rows)
+    fleet, slash, vehicle = shown["vehicle"].partition("/")
+    one = (fleet, vehicle) if slash else None
+    found = queries.alarms(engine(), shown["depot"], one, over=True, most=_IN_A_FILE)
+    rows = tables.alarm_table(found)
     text = tables.csv_text([{k: str(v if v is not None else "") for k, v in row.items()} for row in rows], "alarm")
     return {"content": text, "filename": "alarms.csv", "type": "text/csv"}
