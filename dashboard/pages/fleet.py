@@ -50,7 +50,7 @@ def layout(**asked: Any) -> html.Div:
                     dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, vehicle or class", debounce=400, w=220,
                                   **{"aria-label": "Search"}),
                     dmc.Select(
-                        id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=210,
+                        id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=250,
                         data=[{"value": name, "label": text} for name, text in _SORTS.items()], **{"aria-label": "Order"},
                     ),
                     dmc.Button("CSV", id="fleet-csv", variant="default"),

@@ -141,6 +141,9 @@ def main() -> None:
             list(readers.map(lambda _: page("/"), range(200)))
             print(f"20 readers, 200 fleet pages: {200 / (time.perf_counter() - began):.1f} a second, no error")
         engine.dispose()
+        if asked.postgresql:
+            with admin.connect() as connection:
+                connection.execute(text(f"DROP DATABASE {name}"))
 
 
 if __name__ == "__main__":
