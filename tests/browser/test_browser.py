@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -253,6 +254,15 @@ def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> Non
         "getComputedStyle(document.querySelector('#vehicle-level .main-svg')).backgroundColor === 'rgb(36, 36, 36)'"
         " || document.querySelector('#vehicle-level .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#242424'"
     )
+
+
+def test_the_handover_sheet_prints_on_one_page(demo: RunningDemo, tab: Callable[..., Page], tmp_path: Path) -> None:
+    """A4, with fourteen lines."""
+    page = tab()
+    page.goto(f"{demo.address}/handover/harrowmere-stone/HS-101")
+    expect(page.get_by_text("Taken over by")).to_be_visible(timeout=30_000)
+    page.pdf(path=tmp_path / "sheet.pdf", format="A4")
+    assert len(re.findall(rb"/Type\s*/Page[^s]", (tmp_path / "sheet.pdf").read_bytes())) == 1
 
 
 def test_live_messages_arrive(demo: RunningDemo) -> None:
