@@ -12,7 +12,7 @@ import numpy as np
 from analytics.amounts import Amount
 from analytics.findings import KINDS
 from analytics.vehicle import Result, days
-from dashboard.queries import AlarmRow, FleetRow, Round
+from dashboard.queries import AlarmRow, DataState, FleetRow, Patterns, Round
 from ingest import store
 
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
@@ -87,6 +87,30 @@ def step_json(step: Any) -> dict[str, Any]:
         "at": store.rfc3339(step.at_us), "event": step.event, "state": step.state, "who": step.who, "why": step.why,
         "until": _time(step.until_us),
     }  # fmt: skip
+
+
+def pattern_table(told: Patterns) -> list[dict[str, str]]:
+    """Rates of line faults, and their course over months, as rows of text."""
+    rates = [
+        {"what": "rate", "of": name, "faults": str(r.events), "line_months": f"{r.exposure:.1f}", "value": f"{r.rate:.5f}",
+         "low": f"{r.low:.5f}", "high": f"{r.high:.5f}"}
+        for name, r in told.rates
+    ]  # fmt: skip
+    if told.course is None:
+        return rates
+    c = told.course
+    return rates + [
+        {"what": "mean by month", "of": f"{month:.2f}", "faults": "", "line_months": "", "value": f"{mean:.4f}", "low": f"{low:.4f}",
+         "high": f"{high:.4f}"}
+        for month, mean, low, high in zip(c.time, c.mean, c.low, c.high, strict=True)
+    ]  # fmt: skip
+
+
+def data_table(told: DataState) -> list[dict[str, str]]:
+    """Who is silent, whose sensors are wrong, and what is to be said of other data, as rows of text."""
+    found = [(who, f.kind, store.rfc3339(f.began_us), f.summary) for who, f in told.findings]
+    found += [(who, "note", "", note) for who, note in told.notes]
+    return [who._asdict() | {"what": what, "since": since, "text": text} for who, what, since, text in found]
 
 
 def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:

@@ -7,7 +7,7 @@ import dash_mantine_components as dmc
 from dash import Input, Output, callback, dcc, html
 
 from analytics.findings import KINDS, Finding
-from dashboard import figures, parts, queries, words
+from dashboard import figures, parts, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import DataState, Who
 from ingest.messages import REFUSALS
@@ -24,6 +24,9 @@ def layout(**_: Any) -> html.Div:
             dcc.Interval(id="data-tick", interval=REFRESH_MS),
             html.H1("Data"),
             html.P("What everything else rests on.", className="dim"),
+            html.Div(
+                [dmc.Button("CSV", id="data-csv", variant="default"), dcc.Download(id="data-file")], className="filters"
+            ),
             html.Div(id="data-body"),
             html.Div(id="data-dates"),
         ]
@@ -124,3 +127,10 @@ def show(_: int | None) -> list[Any]:
 def show_dates(scheme: str | None) -> list[Any]:
     """The calibration, by the scheme of the page."""
     return dates(queries.data_state(engine()), figures.template_of(scheme))
+
+
+@callback(Output("data-file", "data"), Input("data-csv", "n_clicks"), prevent_initial_call=True)
+def save(_: int) -> dict[str, Any]:
+    """What is listed here as a file."""
+    rows = tables.data_table(queries.data_state(engine()))
+    return {"content": tables.csv_text(rows, "fleet"), "filename": "data.csv", "type": "text/csv"}

@@ -4,9 +4,9 @@ from typing import Any
 
 import dash
 import dash_mantine_components as dmc
-from dash import Input, Output, callback, dcc, html
+from dash import Input, Output, State, callback, dcc, html
 
-from dashboard import figures, parts, queries
+from dashboard import figures, parts, queries, tables
 from dashboard.app import engine
 from dashboard.queries import Patterns
 
@@ -26,10 +26,14 @@ def layout(by: str = "point", **_: Any) -> html.Div:
                 className="dim",
             ),
             html.Div(
-                dmc.Select(
-                    id="patterns-by", value=chosen, allowDeselect=False, w=220, label="Compare by",
-                    data=[{"value": key, "label": name} for key, name in queries.GROUPS.items()],
-                ),
+                [
+                    dmc.Select(
+                        id="patterns-by", value=chosen, allowDeselect=False, w=220, label="Compare by",
+                        data=[{"value": key, "label": name} for key, name in queries.GROUPS.items()],
+                    ),
+                    dmc.Button("CSV", id="patterns-csv", variant="default", mt=24),
+                    dcc.Download(id="patterns-file"),
+                ],
                 className="filters",
             ),
             html.Div(id="patterns-body"),
@@ -81,3 +85,15 @@ def body(told: Patterns, group: str, template: str) -> list[Any]:
 def show(group: str, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen comparison; the address holds it."""
     return body(queries.patterns(engine(), group), group, figures.template_of(scheme)), f"/patterns?by={group}"
+
+
+@callback(
+    Output("patterns-file", "data"),
+    Input("patterns-csv", "n_clicks"),
+    State("patterns-by", "value"),
+    prevent_initial_call=True,
+)
+def save(_: int, group: str) -> dict[str, Any]:
+    """The numbers of both charts as a file."""
+    rows = tables.pattern_table(queries.patterns(engine(), group))
+    return {"content": tables.csv_text(rows, "what"), "filename": f"patterns-{group}.csv", "type": "text/csv"}

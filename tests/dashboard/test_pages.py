@@ -356,3 +356,15 @@ def test_the_fleet_may_be_sorted_and_filtered_by_class(client: FlaskClient) -> N
     assert by_name.index("loader 206") < by_name.index("tipper 101")
     assert "tipper 101" not in page(client, "/", "?class=loader")
     assert "loader 206" in page(client, "/", "?class=loader")
+
+
+def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -> None:
+    """Patterns by any grouping, and what is wrong with the data: a row for each that the page shows."""
+    assert client is not None
+    told = queries.patterns(engine, "class")
+    rows = tables.pattern_table(told)
+    assert [row["of"] for row in rows if row["what"] == "rate"] == [name for name, _ in told.rates]
+    assert told.course is not None
+    assert len(rows) == len(told.rates) + len(told.course.time)
+    state = queries.data_state(engine)
+    assert len(tables.data_table(state)) == len(state.findings) + len(state.notes)
