@@ -6,7 +6,7 @@ from typing import Any
 
 import dash
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import Response, current_app, request
 from sqlalchemy import Engine
 from waitress import create_server
@@ -48,7 +48,7 @@ def _frame() -> dmc.MantineProvider:
         theme={"primaryShade": {"light": 8, "dark": 8}},  # text on it, and links in it, reach 4.5:1
         children=dmc.AppShell(
             [
-                dcc.Store(id="scheme-now"),
+                dcc.Store(id="scheme-now", data="light"),
                 dcc.Interval(id="frame-tick", interval=REFRESH_MS),
                 dmc.AppShellHeader(header),
                 dmc.AppShellMain(dash.page_container),
@@ -85,8 +85,9 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = _frame
     app.clientside_callback(
-        ClientsideFunction("tallow", "scheme"), Output("scheme-now", "data"), Input("scheme", "computedColorScheme")
-    )
+        ClientsideFunction("tallow", "scheme"), Output("scheme-now", "data"), Input("scheme", "computedColorScheme"),
+        State("scheme-now", "data"),
+    )  # fmt: skip
     app.clientside_callback(
         ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
     )

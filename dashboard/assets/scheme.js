@@ -18,7 +18,7 @@
         }
     }
     window.dash_clientside = window.dash_clientside || {};
-    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {scheme, alive});
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {scheme: (_, now) => (scheme() === now ? window.dash_clientside.no_update : scheme()), alive});
     new MutationObserver(() => window.dash_clientside.set_props("scheme-now", {data: scheme()}))
         .observe(document.documentElement, {attributeFilter: ["data-mantine-color-scheme"]});
 })();

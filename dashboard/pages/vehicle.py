@@ -406,6 +406,11 @@ def acknowledge(clicks: list[int | None], by: str | None) -> Any:
     return "Acknowledged."
 
 
+def _drawn(scheme: str | None) -> bool:
+    """Whether a chart is as the page was served: nothing has changed since, and its scheme is the light one."""
+    return ctx.triggered_id is None and scheme != "dark"
+
+
 def _patched(figure: Any, scheme: str | None) -> Patch:
     """New data in a chart that keeps its zoom."""
     patch, new = Patch(), figure.to_plotly_json()
@@ -424,6 +429,8 @@ def _patched(figure: Any, scheme: str | None) -> Patch:
 )
 def draw(who: dict[str, Any], scheme: str | None) -> Any:
     """Level and cycles, by what is recorded and by the scheme of the page."""
+    if _drawn(scheme):
+        return dash.no_update, dash.no_update
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None:
         return dash.no_update, dash.no_update
@@ -437,6 +444,8 @@ def draw(who: dict[str, Any], scheme: str | None) -> Any:
 @callback(Output("vehicle-map", "figure"), Input("vehicle-who", "data"), Input("scheme-now", "data"))
 def draw_map(who: dict[str, Any], scheme: str | None) -> Any:
     """The pressure map."""
+    if _drawn(scheme):
+        return dash.no_update
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     figure = None if result is None else figures.pressure_map(result, figures.template_of(scheme), people.my_units())
     return dash.no_update if figure is None else _patched(figure, scheme)
@@ -445,6 +454,8 @@ def draw_map(who: dict[str, Any], scheme: str | None) -> Any:
 @callback(Output("vehicle-happened", "figure"), Input("vehicle-who", "data"), Input("scheme-now", "data"))
 def draw_happened(who: dict[str, Any], scheme: str | None) -> Any:
     """What happened."""
+    if _drawn(scheme):
+        return dash.no_update
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     figure = None if result is None else figures.happenings(result, figures.template_of(scheme))
     return dash.no_update if figure is None else _patched(figure, scheme)
@@ -459,6 +470,8 @@ def draw_happened(who: dict[str, Any], scheme: str | None) -> Any:
 )
 def draw_line(channel: str, who: dict[str, Any], scheme: str | None) -> Any:
     """The chosen channel."""
+    if _drawn(scheme):
+        return dash.no_update, dash.no_update
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
     if result is None or channel not in result.pressures.channels:
         return dash.no_update, dash.no_update

@@ -21,6 +21,9 @@ QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--
          "--no-first-run"]  # fmt: skip
 
 
+expect.set_options(timeout=30_000)  # the first page of a machine that has just started everything takes its time
+
+
 class RunningDemo:
     """`tallow demo` in a folder of its own."""
 
