@@ -127,6 +127,14 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     return app
 
 
+def _behind() -> dict[str, Any]:
+    """Where people come by HTTPS, a server on this machine speaks it, and says who they are."""
+    if not delivery.site().startswith("https:"):
+        return {}
+    headers = {"x-forwarded-for", "x-forwarded-proto"}
+    return {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
+
+
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
     """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
     alone = access.is_loopback(host)
@@ -138,7 +146,7 @@ def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> 
                 " tallow person add NAME --role lead"
             )
     try:
-        server: Any = create_server(app.server, host=host, port=port, threads=8)
+        server: Any = create_server(app.server, host=host, port=port, threads=8, **_behind())
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"cannot listen on {host}:{port}: {reason}; name another with --port") from None
