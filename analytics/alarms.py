@@ -362,6 +362,7 @@ def act(connection: Connection, number: int, transition: Transition) -> None:
 
 def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change, now_us: int) -> None:
     table, alarm, condition = schema.alarm, change.alarm, change.alarm.condition
+    transitions = alarm.transitions + len(change.steps)
     values = {
         "vehicle_id": vehicle_id, "kind": alarm.kind, "channel": alarm.channel, "lines": list(alarm.lines),
         "severity": alarm.severity, "summary": alarm.summary, "evidence": dict(alarm.evidence), "began_us": alarm.began_us,
@@ -369,7 +370,7 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
         "acknowledged": condition.acknowledged, "shelved_until_us": condition.shelved_until_us,
         "suppressed_why": condition.suppressed_why, "out_of_service": condition.out_of_service, "state": alarm.state,
         "changed_us": now_us if change.steps else alarm.changed_us,
-        "transitions": alarm.transitions + len(change.steps),
+        "transitions": transitions,
     }  # fmt: skip
     if any(step.event == "occur" for step, _ in change.steps):
         values["raised_us"] = now_us
@@ -388,14 +389,8 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
             for n, (step, state) in enumerate(change.steps, 1)
         ],
     )  # fmt: skip
-    delivery.announce(connection, setup, told_of(number, change), now_us)
-
-
-def told_of(number: int, change: Change) -> delivery.Told:
-    """What is delivered of a change."""
-    event = change.steps[-1][0].event if change.steps else ""
-    alarm = replace(change.alarm, id=number, transitions=change.alarm.transitions + len(change.steps))
-    return _told(alarm, event)
+    kept = replace(alarm, id=number, transitions=transitions)
+    delivery.announce(connection, setup, _told(kept, change.steps[-1][0].event), now_us)
 
 
 def _told(alarm: Alarm, event: str = "") -> delivery.Told:

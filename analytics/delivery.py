@@ -21,6 +21,7 @@ from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, up
 
 from analytics import depots
 from analytics.findings import GROUPS, SEVERITIES, Group, Kind, Severity, severity_rank
+from analytics.history import DAY_US
 from ingest import schema
 from ingest.listener import broker_of, make_client
 from ingest.messages import ALERT_ROOT, instant
@@ -64,7 +65,7 @@ class Route:
     @property
     def to_programs(self) -> bool:
         """Whether programs listen there, which want to know of every change."""
-        return self.address.startswith(("mqtt://", "mqtts://"))
+        return _is_mqtt(self.address)
 
     def takes(self, depot: str, severity: Severity, group: Group) -> bool:
         """Whether an alarm of this kind goes there."""
@@ -291,6 +292,9 @@ def deliver(engine: Engine, now_us: Callable[[], int], send: Send, step: Callabl
     sent = 0
     while True:
         step("claim")
+        with engine.connect() as connection:
+            if not waiting(connection, now_us())[0]:
+                return sent  # the usual case takes no lock
         with writing(engine) as connection:
             message = _claim(connection, now_us())
         if message is None:
@@ -412,9 +416,12 @@ def waiting(connection: Connection, now_us: int) -> tuple[int, int | None]:
 
 def forget(engine: Engine, now_us: int) -> int:
     """Let go of what was delivered long ago; how many messages."""
-    table = schema.outbox
+    table, old = schema.outbox, schema.outbox.c.done_us < now_us - KEPT_DAYS * DAY_US
+    with engine.connect() as connection:
+        if connection.execute(select(table.c.id).where(old).limit(1)).first() is None:
+            return 0
     with writing(engine) as connection:
-        return connection.execute(delete(table).where(table.c.done_us < now_us - KEPT_DAYS * 86_400_000_000)).rowcount
+        return connection.execute(delete(table).where(old)).rowcount
 
 
 def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
@@ -470,10 +477,14 @@ def try_route(route: Route, send: Send) -> None:
 
 def check_address(address: str) -> None:
     """Raises Problem where nobody could be reached by an address."""
-    if address.startswith(("mqtt://", "mqtts://")):
+    if _is_mqtt(address):
         broker_of(address, {})
     elif not apprise.Apprise().add(address):
         raise Problem(f"{masked(address)} is no address that alerts can go to, such as mailto://… or mqtt://…")
+
+
+def _is_mqtt(address: str) -> bool:
+    return address.startswith(("mqtt://", "mqtts://"))
 
 
 def masked(address: str) -> str:

@@ -91,8 +91,6 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
         .order_by(func.max(case((setup.c.depot == own.depot, 1), else_=0)).desc(), vehicle.c.vehicle)
         .limit(SISTERS)
     )
-    found = []
-    for id_ in connection.execute(alike).scalars().all():
-        (its,) = (in_force(setups, as_of_us) for _, setups in read_setups(connection, id_).values())
-        found.append(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), its.interval_min))
-    return tuple(found)
+    ids = connection.execute(alike).scalars().all()
+    timers = {id_: in_force(setups, as_of_us).interval_min for id_, setups in read_setups(connection, ids).values()}
+    return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)

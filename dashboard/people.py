@@ -49,15 +49,7 @@ class Person:
 
     def sees(self, setup: Setup) -> bool:
         """Whether a vehicle is theirs to see."""
-        return self.sees_fleet(setup.fleet) and self.sees_depot(setup.depot)
-
-    def sees_fleet(self, fleet: str) -> bool:
-        """Whether anything of a fleet is theirs to see."""
-        return not self.fleets or fleet in self.fleets
-
-    def sees_depot(self, depot: str) -> bool:
-        """Whether anything of a depot is theirs to see."""
-        return not self.depots or depot in self.depots
+        return (not self.fleets or setup.fleet in self.fleets) and (not self.depots or setup.depot in self.depots)
 
 
 # Who asks: set before every request is answered. Outside of one, and before anybody is named, somebody who may do everything.

@@ -164,7 +164,7 @@ def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:
         ("Raised in the period", f"{told.raised} in {told.days:.1f} days", ""),
         (
             "For each day and person",
-            f"{told.per_day_and_person:.1f} ({told.persons} acknowledged)",
+            f"{told.per_day_and_person:.1f} ({told.persons} {'person' if told.persons == 1 else 'persons'})",
             f"at most {ACCEPTABLE_PER_DAY:.0f}; {MANAGEABLE_PER_DAY:.0f} can just be managed",
         ),
         ("Standing now", str(told.standing), ""),

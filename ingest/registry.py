@@ -247,7 +247,7 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
-    changed = 0
+    changed = set[int]()
     for setup in wanted:
         key = setup.fleet, setup.vehicle
         since = setup.valid_from_us
@@ -257,10 +257,11 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
                 continue
             since = now_us if since is None else since
         _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since))
-        ((_, setups),) = read_setups(connection, ids[key]).values()
-        stand(connection, ids[key], setups[-1], sold=False)
-        changed += 1
-    return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), changed)
+        changed.add(ids[key])
+    for id_, setups in read_setups(connection).values() if changed else ():
+        if id_ in changed:
+            stand(connection, id_, setups[-1], sold=False)
+    return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), len(changed))
 
 
 def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:

@@ -148,6 +148,8 @@ def depot_rows() -> Any:
             html.Tr([html.Td(name), html.Td("; ".join(words.depot_wishes(depots.depot(connection, name))))])
             for name in queries.depots(engine())
         ]
+    if not rows:
+        return html.P("No vehicles are registered yet.", className="dim")
     return html.Div(parts.table(("Depot", "Wants"), rows, "plain-wrap"), className="wide")
 
 
