@@ -6,11 +6,14 @@ used since the last fill tells the level just after that fill, and their median 
 where the next readings leave it upwards for good.
 """
 
+import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+
+from numpy.typing import NDArray
 
 from analytics.cycles import Audit
 from analytics.findings import Stretch, joined
@@ -106,10 +109,16 @@ class _Segment:
 
     def moments(self, first: int) -> tuple[int, float, float]:
         """Over the readings from `first` on: their number, and sums of (u - mean u)**2 and of (u - mean u) * (r - mean r)."""
-        number, su, sr, suu, sur = (b - a for a, b in zip(self.sums[first], self.sums[-1], strict=True))
+        before, now = self.sums[first], self.sums[-1]
+        number = now[0] - before[0]
         if number < 2:
             return int(number), 0.0, 0.0
-        return int(number), max(0.0, suu - su * su / number), sur - su * sr / number
+        su = now[1] - before[1]
+        return (
+            int(number),
+            max(0.0, now[3] - before[3] - su * su / number),
+            now[4] - before[4] - su * (now[2] - before[2]) / number,
+        )
 
     def level(self, used: float, share: float) -> tuple[float, int]:
         """(level after `used` percent by the sheet, readings that say so), by the latest readings."""
@@ -128,11 +137,13 @@ class _Segment:
 
     def _full(self, chosen: slice, near: float, share: float) -> tuple[float, int]:
         """What the readings close to `near` would be before anything was used: their median and number."""
-        u, r = np.array(self.used[chosen]), np.array(self.reading[chosen])
-        close = np.abs(u - near) * share <= _RECENT_USE_PCT
-        values = np.sort(r[close] + share * u[close])
+        values = sorted(
+            r + share * u
+            for u, r in zip(self.used[chosen], self.reading[chosen], strict=True)
+            if abs(u - near) * share <= _RECENT_USE_PCT
+        )
         half = len(values) // 2
-        return float(values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2), len(values)
+        return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2, len(values)
 
 
 def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
@@ -190,6 +201,11 @@ class _Follower:
         self.reading = _level_for_tilt(levels.level_pct, levels.tilt_deg, self._used_until(levels.at_us))
         self.raw = levels.level_pct
         self.used = self._used_until(self.at)
+        self.rows = np.searchsorted(history.heard_us, self.at, "right")  # of what was heard, up to each reading
+        marks = np.array([setup.low_mark_pct for setup in history.setups])[history.setup_at(self.at)]
+        self.draws = (self.reading > marks - _DRAWS_AIR_PCT).tolist()
+        self.anew = self._counted_anew().tolist()
+        self.alike = _run_lengths(self.raw).tolist()
         # When it was known what had been used until a reading: with the next cycle, where messages before that were lost.
         following = np.searchsorted(history.cycles.at_us, self.at, "right")
         gap = np.r_[self.lost_used > 0, False][following]
@@ -213,6 +229,7 @@ class _Follower:
         self.hint: tuple[str, int, int] | None = None  # another use suspected: kind, readings in a row, since when
         self.use_over_us = 0  # when it was last as it should be again
         self.heard_h = _heard_hours(history, audit)
+        self.gap_h = np.diff(self.heard_h[self.rows - 1], prepend=np.nan) if len(self.rows) else np.zeros(0)
         self.after_lost = _after_lost(history)
         gap_us = np.diff(history.cycles.at_us, prepend=history.cycles.at_us[:1])
         self.stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
@@ -246,7 +263,7 @@ class _Follower:
             next_cycle = self._cycles(next_cycle, int(self.at[j]))
             self._missing(j, gap_h)
             reading, used = float(self.reading[j]), float(self.used[j])
-            if not self.segments or self._counted_anew(j):
+            if not self.segments or self.anew[j]:
                 self.segments.append(_Segment(int(self.at[j])))
                 up, bad, self.pending, self.doubt = [], [], False, None
             segment = self.segments[-1]
@@ -290,14 +307,13 @@ class _Follower:
         self._silent_sensor(gap_h)
         return self._result()
 
-    def _counted_anew(self, j: int) -> bool:
-        """Whether cycles ran before this reading that nobody counted: those in a gap before another counter began."""
-        if not j:
-            return False
-        first, last = np.searchsorted(self.history.heard_us, (self.at[j - 1], self.at[j]), "right")
-        boot = self.history.heard_boot[max(0, first - 1) : last]
-        gap_us = np.diff(self.history.heard_us[max(0, first - 1) : last])
-        return bool(np.any((boot[1:] != boot[:-1]) & (gap_us > 2 * HOUR_US)))
+    def _counted_anew(self) -> NDArray[np.bool_]:
+        """Whether cycles ran before each reading that nobody counted: those in a gap before another counter began."""
+        if not len(self.rows):
+            return np.zeros(0, bool)
+        boot, at_us = self.history.heard_boot, self.history.heard_us
+        began = np.r_[0, np.cumsum((boot[1:] != boot[:-1]) & (np.diff(at_us) > 2 * HOUR_US))]
+        return np.r_[False, np.diff(began[self.rows - 1]) > 0]
 
     def _stood_before(self, j: int) -> bool:
         """Whether the vehicle stood since the reading before: nobody fills it on the way."""
@@ -357,10 +373,10 @@ class _Follower:
         """By how far the middle of three readings lies off the line through the others: whatever the grease per cycle."""
         (u0, u1), (r0, r1) = segment.used[-2:], segment.reading[-2:]
         part = 0.5 if used <= u0 else (u1 - u0) / (used - u0)
-        off = abs(r1 - r0 - part * (reading - r0)) / np.sqrt(1 + part**2 + (1 - part) ** 2)
+        off = abs(r1 - r0 - part * (reading - r0)) / math.sqrt(1 + part**2 + (1 - part) ** 2)
         self.seen += 1
         pace = max(1 / (self.seen + 10), 1 / 60)
-        self.noise = float(np.clip(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4, 5.0))
+        self.noise = min(max(self.noise + pace * (1.25 * min(off, 3 * self.noise) - self.noise), 0.4), 5.0)
 
     def _fill(self, readings: list[int]) -> None:
         """A fill that the latest of these readings made certain; the first lies right after it."""
@@ -389,8 +405,7 @@ class _Follower:
     def _append(self, j: int) -> None:
         self.stood_since_reading = False
         at_us, reading = int(self.at[j]), float(self.reading[j])
-        draws = reading > self.history.setup_of(at_us).low_mark_pct - _DRAWS_AIR_PCT
-        self.segments[-1].add(float(self.used[j]), reading, at_us, draws=draws)
+        self.segments[-1].add(float(self.used[j]), reading, at_us, draws=self.draws[j])
 
     def _fill_time(self, after_us: int, before_us: int) -> int:
         """When between two readings it was filled: at the end of the longest stop, as vehicles are filled standing."""
@@ -413,7 +428,7 @@ class _Follower:
             if slope is None:
                 continue
             here, sd, excess, since = slope
-            z = (here - self.share) / np.sqrt(sd**2 + (self.share * _BEND) ** 2 + self.share_sd**2)
+            z = (here - self.share) / math.sqrt(sd**2 + (self.share * _BEND) ** 2 + self.share_sd**2)
             if here < 0 or since < self.use_over_us:
                 continue
             suspicious |= abs(z) > 2.5 and abs(here / self.share - 1) > 0.15
@@ -446,7 +461,7 @@ class _Follower:
             elif late is not None and kind == self.use.kind:
                 self._measure_use(share)
         if self.use is not None:
-            self.now_share = float(np.clip(share, 0.5 * self.share, 3 * self.share))
+            self.now_share = min(max(share, 0.5 * self.share), 3 * self.share)
             return
         # Sound: the vehicle's own share, from all that was used so far; the sheet counts like 60 % of a reservoir.
         self.now_share = self.share
@@ -474,8 +489,8 @@ class _Follower:
             used += span
         if used > 0:
             prior = 25.0
-            self.share = float(np.clip((prior + drops) / (prior + used), 0.75, 1.25))
-            self.share_sd = _SHARE_SD * float(np.sqrt(prior / (prior + used)))
+            self.share = min(max((prior + drops) / (prior + used), 0.75), 1.25)
+            self.share_sd = _SHARE_SD * math.sqrt(prior / (prior + used))
             self.now_share = self.share
 
     def _slope(self, j: int, least: float) -> tuple[float, float, float, int] | None:
@@ -506,8 +521,8 @@ class _Follower:
         if got < 0.8 * limit or weight <= 0 or number < 4:
             return None
         share = -falling / weight
-        sd = self.noise / np.sqrt(weight)
-        return share, float(sd), (share - self.share) * got, began
+        sd = self.noise / math.sqrt(weight)
+        return share, sd, (share - self.share) * got, began
 
     def _dose(self) -> float:
         return self.history.setup.dose_cm3
@@ -524,11 +539,9 @@ class _Follower:
             self.segments.append(_Segment(int(self.at[j])))
             return False
         needed = settings.level_stuck_readings
-        if j + 1 < needed or not np.all(self.raw[j - needed + 1 : j + 1] == self.raw[j]):
+        if self.alike[j] < needed:
             return False
-        first = j
-        while first > 0 and self.raw[first - 1] == self.raw[j]:
-            first -= 1
+        first = j - self.alike[j] + 1
         step = 2.0 if np.all(np.mod(self.raw[: j + 1], 2) == 0) else 1.0
         fell = float(self.used[j] - self.used[first]) * self.share
         if fell < max(settings.level_stuck_pct, 4 * step):
@@ -587,9 +600,8 @@ class _Follower:
     def _missing(self, j: int, gaps: "_Gaps") -> None:
         if j == 0:
             return
-        began, end = int(self.at[j - 1]), int(self.at[j])
-        at = self._none_came(began, end, gaps.limit())
-        gap = self._heard_at(end) - self._heard_at(began)
+        began, end, gap, limit_h = int(self.at[j - 1]), int(self.at[j]), float(self.gap_h[j]), gaps.limit()
+        at = self._none_came(began, end, limit_h) if gap > limit_h else None
         if at is not None:
             self.stretches.append(Stretch("level_sensor", None, began, at, end, {"missing_h": round(gap, 1)}))
         gaps.add(gap)
@@ -661,7 +673,7 @@ class _Follower:
             self._end_low(now, used)
         if self.low is not None:
             self.low.evidence = {"level_pct": round(max(level, 0.0), 1)}
-        sd = 1.1 * self.noise / np.sqrt(support)
+        sd = 1.1 * self.noise / math.sqrt(support)
         if (
             at_reading
             and self.over is None
@@ -758,6 +770,13 @@ class _Gaps:
             return 40.0
         ordered = sorted(self.hours)
         return 4.0 * ordered[len(ordered) // 2] + 0.5 * ordered[int(0.95 * (len(ordered) - 1))] + 0.5
+
+
+def _run_lengths(values: Floats) -> Ints:
+    """How many values in a row, up to each, are alike."""
+    place = np.arange(len(values))
+    begins = np.r_[True, values[1:] != values[:-1]][: len(values)]
+    return place - np.maximum.accumulate(np.where(begins, place, 0)) + 1
 
 
 def _level_for_tilt(reading: Floats, tilt_deg: Floats, used: Floats) -> Floats:

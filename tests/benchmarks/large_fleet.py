@@ -1,0 +1,103 @@
+"""A fleet of any size, written to the store directly: a few simulated vehicles, told again under many names.
+
+`write(engine, vehicles, days, cycles_a_day)` registers vehicles of 24 lines with a channel each, and gives them every kind of row.
+"""
+
+import itertools
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from psycopg import sql
+from sqlalchemy import Engine, insert, update
+
+from ingest import registry, schema, store
+from ingest.messages import Decoded
+from ingest.rows import COLUMNS, Key, Row, key_of, row_of
+from simulators.fleet import write_registry
+from simulators.machine import Simulation
+from simulators.scenario import Machine, Trouble, load
+
+LINES = 24
+TEMPLATES = 20  # simulated vehicles that a larger fleet repeats
+_AT_ONCE = 50_000
+# What breaks in every fourth vehicle: kind, line, ratio.
+_TROUBLES = (("blocked_line", 3, 1.9), ("open_line", 7, 0.45), ("missed_cycles", None, 1.0), ("reservoir_loss", None, 1.6),
+             ("pressure_sensor", 5, 1.0))  # fmt: skip
+
+
+def machine(name: str, cycles_a_day: float, troubles: tuple[Trouble, ...] = ()) -> Machine:
+    """A vehicle with 24 lines that runs in two shifts."""
+    story = load("demo")
+    like = next(m for m in story.machines if len(m.points) == 18 and m.channel_by == "line")
+    points = tuple(replace(p, line=n) for n, p in enumerate((like.points * 2)[:LINES], start=1))
+    # Two shifts on six days of a week.
+    interval_min = 13.0 * 60 * 6 / 7 * 0.95 / cycles_a_day
+    return replace(
+        like, vehicle=name, unit=f"unit {name}", points=points, vehicle_class="shift truck", interval_min=interval_min, run_s=120.0,
+        reservoir_l=8.0, troubles=troubles, trace_every=0,
+    )  # fmt: skip
+
+
+def template(number: int, days: int, cycles_a_day: float, end_h: float) -> tuple[Machine, list[Row], dict[int, list[str]]]:
+    """A simulated vehicle, its rows by key with 0 for the vehicle's number, and its lists of channels."""
+    kind, line, ratio = _TROUBLES[number // 4 % len(_TROUBLES)]
+    troubles = (Trouble(kind, days / 5, None, line, ratio),) if number % 4 == 3 else ()
+    one = machine(f"T{number}", cycles_a_day, troubles)
+    depot, lists = load("demo").depots["north"], dict[int, list[str]]()
+    run = Simulation(one, depot, end_h - 24 * days, days, end_h, [3, number])
+    rows: dict[Key, Row] = {}
+    for sent in run.messages():  # some come twice
+        row = row_of(Decoded("f", one.vehicle, sent.kind, sent.message), 0, sent.arrives_us, lists)
+        rows.setdefault(key_of(row), row)
+    return one, [rows[key] for key in sorted(rows)], lists
+
+
+def write(engine: Engine, vehicles: int, days: int, cycles_a_day: float, end_h: float) -> int:
+    """Register so many vehicles and give them so many days that end at `end_h` (hours since 1970); the number of rows."""
+    made = [template(number, days, cycles_a_day, end_h) for number in range(min(TEMPLATES, vehicles))]
+    names = [f"V{n:06d}" for n in range(vehicles)]
+    story = load("demo")
+    machines = tuple(
+        replace(made[n % len(made)][0], vehicle=name, unit=f"unit {name}", depot=list(story.depots)[n % 3])
+        for n, name in enumerate(names)
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        write_registry(replace(story, fleet="large", machines=machines), end_h, Path(folder))
+        with store.writing(engine) as connection:
+            registry.register(connection, Path(folder), 0)
+            numbers = registry.know_vehicles(connection, [("large", name) for name in names])
+            lists = {key: value for _, _, found in made for key, value in found.items()}
+            connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
+    order = sorted(numbers.items(), key=lambda item: item[1])  # rows lie by vehicle
+    who = [(id_, made[int(name[1:]) % len(made)][1]) for (_, name), id_ in order]
+    _insert(engine, ((id_, *row[1:]) for id_, rows in who for row in rows), sorted({row[1] for _, rows, _ in made for row in rows}))
+    ranges = [
+        {"vehicle_id": id_, "boot": boot, "first_seq": 0, "last_seq": max(row[3] for row in rows if row[2] == boot)}
+        for id_, rows in who
+        for boot in {row[2] for row in rows}
+    ]
+    with store.writing(engine) as connection:
+        connection.execute(insert(schema.name_range), ranges)
+        connection.execute(update(schema.vehicle).values(news=1, heard_us=int(end_h * 3.6e9), online=True))
+    return sum(len(rows) for _, rows in who)
+
+
+def _insert(engine: Engine, rows: Iterator[Row], times_us: Sequence[int]) -> None:
+    columns = ", ".join(COLUMNS)
+    if engine.dialect.name == "sqlite":
+        places = ", ".join("?" * len(COLUMNS))
+        while batch := list(itertools.islice(rows, _AT_ONCE)):
+            with store.writing(engine) as connection:
+                connection.exec_driver_sql(f"INSERT INTO message ({columns}) VALUES ({places})", batch)
+        return
+    with engine.begin() as connection:
+        store.make_months(connection, times_us, set())
+        driver: Any = connection.connection.driver_connection
+        with driver.cursor() as cursor, cursor.copy(sql.SQL("COPY message ({}) FROM STDIN").format(
+            sql.SQL(", ").join(map(sql.Identifier, COLUMNS))
+        )) as copy:  # fmt: skip
+            for row in rows:
+                copy.write_row(row)
