@@ -121,7 +121,8 @@ def audit(history: History, settings: Settings) -> Audit:
             latest = [g for g, _ in gaps[-needed:]]
             mean = sum(latest) / needed
             # Hours that stand still say nothing of a timer.
-            regular = mean > 1.5 * step and all(abs(g - mean) <= step + 0.04 * mean for g in latest)
+            spread = max(max(latest) - mean, mean - min(latest))
+            regular = mean > 1.5 * step and spread <= step + 0.04 * mean
             off = abs(mean / registered[i] - 1)
             if regular and off >= settings.timer_mismatch:
                 is_new = mismatch is None or abs(mean / interval - 1) > _NEW_SETTING

@@ -41,7 +41,11 @@ _PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.12])
 _WANDER_PER_H: Final = 0.0004  # variance that ageing and the seasons add to the common level, with temperature known
 _WANDER_BLIND_PER_H: Final = 0.004  # and without
 _FILL_SD: Final = 0.15  # a fill may bring another grade
-_BLOCK: Final = 12  # cycles
+# Cycles between two lessons; where other channels tell the weather and the first lessons are learned, they may lie far apart.
+_BLOCK: Final = 12
+_LONG_BLOCK: Final = 48
+_FIRST_CYCLES: Final = 120
+_FEW_CHANNELS: Final = 2
 # Where temperature is not known and no other channel tells the weather, cold may do as much as this to log pressure.
 _WEATHER_SD: Final = 0.19
 _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further where no temperature tells it
@@ -257,8 +261,12 @@ class _Follower:
 
     def run(self) -> list[Stretch]:
         """All stretches, those that last included."""
-        edges = sorted({*range(0, len(self.rows), _BLOCK), *(row for row in self.repairs if row < len(self.rows))})
-        for first, last in pairwise([*edges, len(self.rows)]):
+        rows = len(self.rows)
+        few = rows if self.logp.shape[1] <= _FEW_CHANNELS else min(rows, _FIRST_CYCLES)
+        edges = sorted(
+            {*range(0, few, _BLOCK), *range(few, rows, _LONG_BLOCK), *(row for row in self.repairs if row < rows)}
+        )
+        for first, last in pairwise([*edges, rows]):
             for j in self.repairs.get(first, ()):
                 self._repaired(j, first)
             self._block(first, last)
@@ -314,7 +322,7 @@ class _Follower:
         self._all_together(a, b, u - guess, several)
         self._each(a, b)
         blocked = {j for kind, j in self.open if kind == "blocked_line"}
-        few = self.logp.shape[1] <= 2
+        few = self.logp.shape[1] <= _FEW_CHANNELS
         self.explained[a:b] = self.airy[a:b] | bool(blocked) | ("open_line" in {k for k, _ in self.open} and few)
         if few:
             self.explained[a:b] = np.maximum(self.explained[a:b], self.high[a:b].any(axis=1))

@@ -24,9 +24,11 @@ from ingest.store import Floats, Ints
 _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SHARE_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
+_SURE_PCT: Final = 0.25  # below the mark
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
 _SWITCH_US: Final = 1_200_000_000  # twenty minutes: a switch that closes for less was wetted by slosh
 _DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
+_STOOD_H: Final = 0.75
 _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 _BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
@@ -232,7 +234,10 @@ class _Follower:
         self.gap_h = np.diff(self.heard_h[self.rows - 1], prepend=np.nan) if len(self.rows) else np.zeros(0)
         self.after_lost = _after_lost(history)
         gap_us = np.diff(history.cycles.at_us, prepend=history.cycles.at_us[:1])
-        self.stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
+        stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
+        self.stood = stood_h > _STOOD_H  # before each cycle, for long enough that somebody may have filled it
+        self.stops: list[int] = [0, *np.cumsum(self.stood).tolist()]
+        self.cycles_before = np.searchsorted(history.cycles.at_us, self.at, "left").tolist()
 
     def _used_until(self, at_us: Ints) -> Floats:
         """Percent of the reservoir used by the sheet until each time; cycles whose messages were lost lie spread over the
@@ -260,7 +265,7 @@ class _Follower:
         up: list[int] = []  # readings in a row that lie above: a fill, if the next agrees
         gap_h = _Gaps()
         for j in range(len(self.at)):
-            next_cycle = self._cycles(next_cycle, int(self.at[j]))
+            next_cycle = self._cycles(next_cycle, self.cycles_before[j])
             self._missing(j, gap_h)
             reading, used = float(self.reading[j]), float(self.used[j])
             if not self.segments or self.anew[j]:
@@ -303,7 +308,7 @@ class _Follower:
             up, bad = [], []  # a single reading that lay above was slosh: it counts for nothing
             self._sensor_back(j)
             self._take(j)
-        self._cycles(next_cycle, history.as_of_us + 1)
+        self._cycles(next_cycle, len(history.cycles))
         self._silent_sensor(gap_h)
         return self._result()
 
@@ -634,29 +639,28 @@ class _Follower:
 
     # The marks ------------------------------------------------------------------------------------------------
 
-    def _cycles(self, first: int, until_us: int) -> int:
-        """Bring the level down by the cycles up to a time."""
-        at_us = self.history.cycles.at_us
-        last = int(np.searchsorted(at_us, until_us, "left"))
+    def _cycles(self, first: int, last: int) -> int:
+        """Bring the level down by the cycles from `first` up to `last`."""
         if not self.segments or last <= first:
             return max(first, last)
         level, support = self.segments[-1].level(0.0, self.now_share)
         if support:
             track = level - self.now_share * self.total[first:last]
             self.track[first:last] = track
-            mark = self.history.setup.low_mark_pct
+            highest = self.history.setup.low_mark_pct - _SURE_PCT
+            stood, stopped = self.stood_since_reading, self.stood_since_reading or self.stops[last] > self.stops[first]
+            self.stood_since_reading = stopped
+            if self.low is None and self.over is None and track[-1] > highest:
+                return last  # no mark is near
             # After a stop somebody may have filled it: until a reading tells, only a level well below counts.
-            since_reading = np.flatnonzero(self.stood_h[first:last] > 0.75)
-            sure = np.full(last - first, mark - 0.25)
-            stopped = self.stood_since_reading or len(since_reading) > 0
-            sure[since_reading[0] if len(since_reading) and not self.stood_since_reading else 0 :] -= (
-                _UNSEEN_FILL_PCT * stopped
-            )
-            self.stood_since_reading = bool(stopped)
+            sure = np.full(last - first, highest)
+            if stopped:
+                sure[0 if stood else int(np.argmax(self.stood[first:last])) :] -= _UNSEEN_FILL_PCT
             turns = {0, last - first - 1, int(np.argmax(track <= sure)), int(np.argmax(track <= 100))}
             for k in sorted(turns):
                 self.sure_pct = float(sure[k])
-                self._marks(int(at_us[first + k]), float(self.total[first + k]), at_reading=False)
+                at_us = int(self.history.cycles.at_us[first + k])
+                self._marks(at_us, float(self.total[first + k]), at_reading=False)
         return last
 
     def _marks(self, now: int, used: float, *, at_reading: bool) -> None:
@@ -666,7 +670,7 @@ class _Follower:
         if not support:
             return
         mark = self.history.setup.low_mark_pct
-        sure = mark - 0.25 if at_reading else self.sure_pct
+        sure = mark - _SURE_PCT if at_reading else self.sure_pct
         if self.low is None and level <= sure and support >= 2 and not self.pending:
             self.low = Stretch("low_level", None, now, now)
         elif self.low is not None and level >= mark + settings.low_hysteresis_pct:
