@@ -552,6 +552,8 @@ def _stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) ->
 
 def _runs(at_us: NDArray[np.int64], flag: Flags, needed: int, channel: str, lead: int = 0) -> list[Stretch]:
     """Runs of at least `needed` flagged readings; each began `lead` readings before its first flag."""
+    if not flag.any():
+        return []
     edges = np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8), 0]))
     found = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):

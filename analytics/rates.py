@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import Final
 
 import numpy as np
 
@@ -39,25 +40,33 @@ class MeanCumulative:
     error: Floats
 
 
+_UNITS_AT_ONCE: Final = 500
+
+
 def mean_cumulative(
-    events: Sequence[tuple[str, float]], ends: Mapping[str, float], confidence: float = 0.95
+    events: Sequence[tuple[int, float]], ends: Mapping[int, float], confidence: float = 0.95
 ) -> MeanCumulative:
     """The mean cumulative function of repeated events (unit, time) of units that are watched from 0 to their end.
 
     Nelson's estimate with the variance of Lawless and Nadeau (1995), which does not assume that a unit's events come
     independently. A unit whose watch ends at the time of an event still counts then. The limits are those of the logarithm.
     """
-    units = sorted(ends)
-    time = np.array(sorted({t for _, t in events}), float)
-    place = {float(t): k for k, t in enumerate(time)}
-    number = np.zeros((len(units), len(time)))
-    for unit, t in events:
-        number[units.index(unit), place[float(t)]] += 1
-    watched = np.array([ends[unit] for unit in units])[:, None] >= time[None, :]
-    at_risk = watched.sum(axis=0)
-    step = number.sum(axis=0) / np.maximum(at_risk, 1)
+    time, when = np.unique([t for _, t in events], return_inverse=True)
+    place = {unit: k for k, unit in enumerate(ends)}
+    unit = np.array([place[one] for one, _ in events], np.intp)
+    last = np.array([*ends.values()], np.float64)
+    at_risk = len(last) - np.searchsorted(np.sort(last), time, "left")
+    step = np.bincount(when, minlength=len(time)) / np.maximum(at_risk, 1)
     mean = np.cumsum(step)
-    off = np.where(watched, (number - step) / np.maximum(at_risk, 1), 0.0)
-    error = np.sqrt((np.cumsum(off, axis=1) ** 2).sum(axis=0))
+    variance = np.zeros(len(time))
+    for first in range(0, len(last), _UNITS_AT_ONCE):  # some at a time: there may be very many
+        some = slice(first, first + _UNITS_AT_ONCE)
+        number = np.zeros((len(last[some]), len(time)))
+        mine = (unit >= first) & (unit < first + _UNITS_AT_ONCE)
+        np.add.at(number, (unit[mine] - first, when[mine]), 1)
+        watched = last[some, None] >= time[None, :]
+        off = np.where(watched, (number - step) / np.maximum(at_risk, 1), 0.0)
+        variance += (np.cumsum(off, axis=1) ** 2).sum(axis=0)
+    error = np.sqrt(variance)
     spread = np.exp(NormalDist().inv_cdf((1 + confidence) / 2) * error / np.maximum(mean, 1e-12))
     return MeanCumulative(time, mean, mean / spread, mean * spread, error)

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-
 from numpy.typing import NDArray
 
 from analytics.cycles import Audit
@@ -318,7 +317,7 @@ class _Follower:
             return np.zeros(0, bool)
         boot, at_us = self.history.heard_boot, self.history.heard_us
         began = np.r_[0, np.cumsum((boot[1:] != boot[:-1]) & (np.diff(at_us) > 2 * HOUR_US))]
-        return np.r_[False, np.diff(began[self.rows - 1]) > 0]
+        return np.asarray(np.r_[False, np.diff(began[self.rows - 1]) > 0], bool)
 
     def _stood_before(self, j: int) -> bool:
         """Whether the vehicle stood since the reading before: nobody fills it on the way."""

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Engine, delete, func, insert, select
 
 from analytics import backtest as backtests
 from analytics import vehicle
+from analytics.amounts import Amount, Supply, monthly
 from analytics.depots import depot
 from analytics.findings import Finding
 from analytics.history import DAY_US
@@ -51,6 +52,7 @@ class Outcome:
     dry_h: float | None
     filled_us: int | None
     commissioning: dict[str, Any] | None
+    amounts: list[Amount]
     setup: Setup
     sold: bool
 
@@ -98,6 +100,8 @@ def _outcome(task: _Task) -> Outcome:
     """What is found of one vehicle; runs in a process of its own."""
     result = _result(task)
     fleet, name = task.setups[0].fleet, task.setups[0].vehicle
+    days, fills = vehicle.days(result), vehicle.fills_json(result, fleet, name)
+    supply = Supply(result.history.setups, days, fills, result.refill.as_json(fleet, name), result.history.work)
     return Outcome(
         task.vehicle_id,
         fleet,
@@ -106,13 +110,14 @@ def _outcome(task: _Task) -> Outcome:
         task.news,
         result.findings,
         result.refill,
-        vehicle.fills_json(result, fleet, name),
-        vehicle.days(result),
+        fills,
+        days,
         vehicle.line_conditions(result),
         vehicle.notes(result),
         result.dry_h,
         result.filled_us,
         None if result.handover is None else result.handover.as_json(),
+        monthly(supply),
         task.setups[-1],
         why_away(task.work) == AWAY["sold"],
     )
@@ -296,6 +301,8 @@ def _keep(connection: Connection, outcome: Outcome) -> None:
             dry_h=outcome.dry_h,
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
+            watched_days=len(outcome.days),
+            watched_h=sum(day["ignition_h"] for day in outcome.days),
             alarms_due_us=0,
         )
     )
@@ -318,7 +325,39 @@ def _keep(connection: Connection, outcome: Outcome) -> None:
                     "severity": f.severity,
                     "summary": f.summary,
                     "evidence": dict(f.evidence),
+                    **_watched(outcome, f.began_us),
                 }
                 for f in outcome.findings
             ],
         )
+    _keep_amounts(connection, outcome)
+
+
+def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
+    """For how many days and ignition hours a vehicle had been watched at a time; the hours of a day lie spread over it."""
+    at = instant(at_us).astimezone(ZoneInfo(outcome.setup.timezone))
+    day, part = at.date().isoformat(), (at.hour + at.minute / 60) / 24
+    whole = [told["ignition_h"] for told in outcome.days if told["day"] < day]
+    begun = sum(told["ignition_h"] for told in outcome.days if told["day"] == day)
+    return {"watched_days": len(whole) + part, "watched_h": float(sum(whole) + part * begun)}
+
+
+def _keep_amounts(connection: Connection, outcome: Outcome) -> None:
+    """Months that are as they were are not written again: most are."""
+    table = schema.supply
+    names = [column.name for column in table.columns if column.name != "vehicle_id"]
+    mine = table.c.vehicle_id == outcome.vehicle_id
+    held = {tuple(row) for row in connection.execute(select(*(table.c[name] for name in names)).where(mine))}
+    wanted = {
+        tuple(
+            round(value, 3) if isinstance(value, float) else value for value in (getattr(one, name) for name in names)
+        )
+        for one in outcome.amounts
+    }
+    for month, depot_, grease, *_ in held - wanted:
+        connection.execute(
+            delete(table).where(mine, table.c.month == month, table.c.depot == depot_, table.c.grease == grease)
+        )
+    new = [dict(zip(names, row, strict=True)) | {"vehicle_id": outcome.vehicle_id} for row in wanted - held]
+    if new:
+        connection.execute(insert(table), new)

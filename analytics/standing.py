@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
+from analytics.amounts import use_l_a_day
 from analytics.findings import Finding, urgency
 from analytics.refill import Refill
 from ingest.registry import Setup
@@ -56,5 +57,6 @@ def standing(
         "dry_h": (dry_h or 0.0) if open_ else 0.0,
         "level_pct": refill.level_pct,
         "due_early_us": refill.due_early_us,
+        "use_l_a_day": use_l_a_day(detail.refill),
         "detail": asdict(detail),
     }

@@ -465,13 +465,20 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
 
 
 def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
-    """Microseconds of the local clock since 1970; the offset is looked up once for each UTC hour that occurs."""
-    if not len(at_us):
-        return at_us
-    hour, where = np.unique(at_us // HOUR_US, return_inverse=True)
-    offsets = [instant(int(h) * HOUR_US).astimezone(zone).utcoffset() for h in hour]
-    seconds = np.array([0 if o is None else int(o.total_seconds()) for o in offsets], np.int64)
-    return np.asarray(at_us + seconds[where] * 1_000_000)
+    """Microseconds of the local clock since 1970."""
+    day, where = np.unique(at_us // DAY_US, return_inverse=True)
+    begins, ends = (np.array([_ahead_us(int(d) * DAY_US, zone) for d in days_], np.int64) for days_ in (day, day + 1))
+    ahead_us = begins[where]
+    for k in np.flatnonzero(begins != ends):  # the clock is set on that day, at some full hour of UTC
+        rows = np.flatnonzero(where == k)
+        ahead_us[rows] = [_ahead_us(us, zone) for us in (at_us[rows] // HOUR_US * HOUR_US).tolist()]
+    return np.asarray(at_us + ahead_us, np.int64)
+
+
+def _ahead_us(at_us: int, zone: ZoneInfo) -> int:
+    """By how much the local clock is ahead of UTC."""
+    ahead = instant(at_us).astimezone(zone).utcoffset()
+    return 0 if ahead is None else int(ahead.total_seconds()) * 1_000_000
 
 
 def odd_from_the_start(result: Result) -> dict[int, float]:

@@ -2,6 +2,7 @@
 
 import gc
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 import dash
@@ -17,6 +18,8 @@ from dashboard.work import take_records
 from ingest.problem import Problem
 
 REFRESH_MS = 5_000
+# What the analysis loads when it first needs it; the first page should not wait for that.
+_LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
 _POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; font-src 'self' data:;"
     " object-src 'none'; base-uri 'self'; frame-ancestors 'none'; form-action 'self'; script-src 'self' "
@@ -121,6 +124,8 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
             response.headers.setdefault("Cache-Control", "no-store")
         return response
 
+    for name in _LOADED:
+        import_module(name)
     # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
     gc.collect()
     gc.freeze()

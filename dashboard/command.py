@@ -435,8 +435,7 @@ def show_amounts(
     with store.reachable(engine):
         if depot and depot not in queries.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(queries.depots(engine)) or 'none'}")
-        supplies = queries.supplies(engine, depot)
-    found = amounts.monthly(supplies)
+        found, ahead_l = queries.amounts(engine, depot), queries.ahead_l(engine, depot)
     latest = sorted({one.month for one in found})[-months:]
     found = [one for one in found if one.month in latest]
     if as_csv:
@@ -447,7 +446,7 @@ def show_amounts(
             f"{one.month}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
             f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l in the reservoirs, {one.unaccounted_l:+.1f} l unaccounted for"
         )
-    for (place, grease), litres in amounts.ahead_l(supplies).items():
+    for (place, grease), litres in ahead_l.items():
         print(f"Next {amounts.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
     if not found:
         print("Nothing is analysed yet; run: tallow analyse")

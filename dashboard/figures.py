@@ -7,6 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.subplots import make_subplots
@@ -24,7 +25,9 @@ from ingest.messages import instant
 
 # Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
 RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb0", "#8a8f98", "#30343b"
-MOST_POINTS = 3000  # of one series: a screen shows no more
+MOST_POINTS = 1500  # of one line: a screen shows no more
+MOST_MARKS = 800  # of single marks, which take a browser longer
+_BAND_POINTS = 500  # of a band's edges, which are smooth
 BI = Units()
 _LONGEST_NAME = 22
 _LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
@@ -39,9 +42,14 @@ def _ink(template: str) -> str:
     return BLACK if template.endswith("light") else "#d0d4da"
 
 
-def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.datetime64]:
-    """Naive local times for an axis."""
-    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone).astype("datetime64[us]")
+def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
+    """Times of the local clock for an axis of dates, milliseconds since 1970: numbers travel as bytes, dates as text."""
+    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000
+
+
+def short(values: Any, digits: int = 1) -> NDArray[np.float32]:
+    """Values as a chart needs them."""
+    return np.asarray(np.round(values, digits), np.float32)
 
 
 def _point(at_us: int, zone: ZoneInfo) -> datetime:
@@ -76,7 +84,7 @@ def _layout(
         dragmode=False,
     )
     if first is not None:
-        figure.update_xaxes(range=[first, last])
+        figure.update_xaxes(range=[first, last], type="date")
     return figure
 
 
@@ -86,9 +94,9 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
     figure = go.Figure()
     readings = result.history.levels
     if len(readings):
-        few = thinned(readings.level_pct)
+        few = thinned(readings.level_pct, MOST_MARKS)
         figure.add_scatter(
-            x=local(readings.at_us[few], zone), y=np.round(readings.level_pct[few], 1), mode="markers", name="reading",
+            x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name="reading",
             marker={"size": 4, "color": GREY}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
     track = result.reservoir.track
@@ -96,7 +104,7 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
     if len(known):
         known = known[thinned(track[known])]
         figure.add_scatter(
-            x=local(result.history.cycles.at_us[known], zone), y=np.round(np.clip(track[known], 0, 120), 1), mode="lines",
+            x=local(result.history.cycles.at_us[known], zone), y=short(np.clip(track[known], 0, 120)), mode="lines",
             name="level", line={"color": BLUE, "width": 2}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
     if result.fills:
@@ -196,15 +204,8 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
     at_us = result.history.cycles.at_us
     if not pressures.channels or not len(at_us):
         return None
-    day = local_us(at_us, zone) // DAY_US
-    shown = np.unique(day)
-    ratio = np.full((len(pressures.channels), len(shown)), np.nan)
-    for k, d in enumerate(shown):
-        rows = pressures.ratio[day == d]
-        for j in range(len(pressures.channels)):
-            known = rows[~np.isnan(rows[:, j]), j]
-            if len(known):
-                ratio[j, k] = np.median(known)
+    by_day = pd.DataFrame(pressures.ratio).groupby(local_us(at_us, zone) // DAY_US).median()
+    ratio, shown = by_day.to_numpy().T, local(by_day.index.to_numpy() * DAY_US, ZoneInfo("UTC"))
     names = [channel_name(result, name) for name in pressures.channels]
     limit = float(np.log2(_HIGHEST))
     rows_px, below_px = 22 * len(names), 70
@@ -214,10 +215,10 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
     )  # fmt: skip
     figure.add_trace(
         go.Heatmap(
-            x=shown.astype("datetime64[D]").astype("datetime64[ms]"),
+            x=shown,
             y=names,
-            z=np.round(np.log2(np.clip(ratio, _LOWEST, _HIGHEST)), 3),
-            customdata=np.round(ratio, 2),
+            z=short(np.log2(np.clip(ratio, _LOWEST, _HIGHEST)), 2),
+            customdata=short(ratio, 2),
             hovertemplate="%{y}<br>%{x|%-d %b}: %{customdata:.2f} times expected<extra></extra>",
             zmin=-limit,
             zmax=limit,
@@ -238,11 +239,9 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
         1,
         1,
     )
-    temp_c = result.history.cycles.temp_c
-    by_day = [temp_c[(day == d) & np.isfinite(temp_c)] for d in shown]
-    degrees = [round(units.of_c(float(np.median(of_day))), 1) if len(of_day) else None for of_day in by_day]
+    degrees = pd.Series(result.history.cycles.temp_c).groupby(local_us(at_us, zone) // DAY_US).median()
     figure.add_scatter(
-        x=shown.astype("datetime64[D]").astype("datetime64[ms]"), y=degrees, mode="lines+markers", row=2, col=1,
+        x=shown, y=short([units.of_c(c) for c in degrees.to_list()]), mode="lines+markers", row=2, col=1,
         line={"color": GREY, "width": 1}, marker={"size": 3}, showlegend=False, connectgaps=False,
         hovertemplate="%{x|%-d %b}: %{y:.0f} " + units.temperature + "<extra></extra>",
     )  # fmt: skip
@@ -277,16 +276,16 @@ def pressure_line(result: Result, channel: str, template: str, units: Units = BI
         expected = peak / ratio
         when = local(cycles_.at_us, zone)
         known = np.flatnonzero(np.isfinite(expected))
-        known = known[thinned(expected[known])]
-        shown = thinned(peak)
+        known = known[thinned(expected[known], _BAND_POINTS)]
+        shown = thinned(peak, MOST_MARKS)
         for factor, name, width in ((np.exp(2 * noise), "usual range", 0), (np.exp(-2 * noise), "", 0)):
             figure.add_scatter(
-                x=when[known], y=np.round(units.of_kpa(1.0) * expected[known] * factor, 1), mode="lines", line={"width": width},
+                x=when[known], y=short(units.of_kpa(1.0) * expected[known] * factor), mode="lines", line={"width": width},
                 fill="tonexty" if not name else None, fillcolor="rgba(47,111,176,0.22)", name=name or "usual range",
                 showlegend=not name, hoverinfo="skip",
             )  # fmt: skip
         figure.add_scatter(
-            x=when[shown], y=np.round(units.of_kpa(1.0) * peak[shown], 1), mode="markers", name="peak",
+            x=when[shown], y=short(units.of_kpa(1.0) * peak[shown]), mode="markers", name="peak",
             marker={"size": 3.5, "color": _ink(template)}, hovertemplate="%{y:.0f} " + units.pressure,
         )  # fmt: skip
     relief = units.of_kpa(result.history.setup.relief_kpa)
@@ -352,33 +351,33 @@ def happenings(result: Result, template: str) -> go.Figure | None:
     return figure.update_layout(hovermode="closest", margin={"l": 132, "t": 12})
 
 
-def fault_rates(rates: Sequence[tuple[str, Rate]], template: str) -> go.Figure:
-    """Faults per 100 line-months of each group, with their limits."""
+def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per: int) -> go.Figure:
+    """Faults of each group in so many units of exposure, with their limits."""
     shown = list(reversed(rates))
     figure = go.Figure()
     figure.add_scatter(
-        x=[100 * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers",
+        x=[per * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers",
         marker={"size": 9, "color": BLUE}, showlegend=False,
         error_x={
             "type": "data", "symmetric": False, "color": GREY, "thickness": 2,
-            "array": [100 * (r.high - r.rate) for _, r in shown], "arrayminus": [100 * (r.rate - r.low) for _, r in shown],
+            "array": [per * (r.high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.low) for _, r in shown],
         },
-        customdata=[[r.events, round(r.exposure), round(100 * r.low, 2), round(100 * r.high, 2)] for _, r in shown],
-        hovertemplate="%{y}: %{customdata[0]} faults in %{customdata[1]} line-months, %{x:.2f} in 100"
+        customdata=[[r.events, round(r.exposure), round(per * r.low, 2), round(per * r.high, 2)] for _, r in shown],
+        hovertemplate=f"%{{y}}: %{{customdata[0]}} faults in %{{customdata[1]}} {unit}, %{{x:.2f}} in {per:,}"
         " (%{customdata[2]} to %{customdata[3]})<extra></extra>",
     )  # fmt: skip
     _layout(figure, template, 90 + 26 * len(shown), "")
     figure.update_layout(hovermode="closest", margin={"l": 150, "r": 12, "t": 12, "b": 44})
-    figure.update_xaxes(title="in 100 line-months, 95 % limits", rangemode="tozero")
+    figure.update_xaxes(title=f"in {per:,} {unit}, 95 % limits", rangemode="tozero")
     figure.update_yaxes(type="category")
     return figure
 
 
-def fault_course(course: MeanCumulative, template: str) -> go.Figure:
-    """Mean number of line faults that a vehicle has had, over the months it was watched, with limits."""
+def fault_course(course: MeanCumulative, template: str, unit: str) -> go.Figure:
+    """Mean number of line faults that a vehicle has had, over the months or hours it was watched, with limits."""
     figure = go.Figure()
-    time = np.r_[0.0, course.time]
-    low, high = np.r_[0.0, course.low], np.r_[0.0, course.high]
+    few = thinned(course.mean)
+    time, low, high = (np.r_[0.0, short(values[few], 3)] for values in (course.time, course.low, course.high))
     figure.add_scatter(
         x=time, y=high, mode="lines", line={"width": 0, "shape": "hv"}, showlegend=False, hoverinfo="skip"
     )
@@ -387,11 +386,11 @@ def fault_course(course: MeanCumulative, template: str) -> go.Figure:
         name="95 % limits", hoverinfo="skip",
     )  # fmt: skip
     figure.add_scatter(
-        x=time, y=np.r_[0.0, course.mean], mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
+        x=time, y=np.r_[0.0, short(course.mean[few], 3)], mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
         hovertemplate="%{y:.2f}",
     )  # fmt: skip
     _layout(figure, template, 320, "line faults a vehicle")
-    figure.update_xaxes(title="months watched", rangemode="tozero")
+    figure.update_xaxes(title=f"{unit} watched", rangemode="tozero")
     figure.update_yaxes(rangemode="tozero")
     return figure
 

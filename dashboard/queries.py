@@ -1,7 +1,7 @@
 """Everything the pages read from the database, in one place."""
 
 import re
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -9,15 +9,16 @@ from typing import Any, NamedTuple
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
+import pandas as pd
 from icalendar import Calendar, Event
-from sqlalchemy import Connection, Engine, Text, case, cast, func, select
+from sqlalchemy import Connection, Engine, Subquery, Text, case, cast, func, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics import delivery
 from analytics.alarm_figures import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms import KINDS as ALARM_KINDS
 from analytics.alarms import Alarm, alarm_of
-from analytics.amounts import Supply
+from analytics.amounts import AHEAD_DAYS, Amount
 from analytics.delivery import Route
 from analytics.findings import SEVERITIES, Finding, from_row, severity_rank, urgency
 from analytics.history import DAY_US
@@ -28,9 +29,9 @@ from analytics.standing import NEEDS
 from analytics.vehicle import Result
 from dashboard import people
 from ingest import quarantine, schema, store
-from ingest.messages import instant, microseconds
+from ingest.messages import instant
 from ingest.messages import now_us as now_us
-from ingest.registry import Line, Setup
+from ingest.registry import Setup
 from ingest.registry import read_setups as read_all_setups
 from ingest.work import Work, read_records, read_work
 
@@ -322,22 +323,35 @@ def _calendar(what: str) -> Calendar:
     return calendar
 
 
-def supplies(engine: Engine, depot: str = "") -> list[Supply]:
-    """What the newest analysis says of the grease of each vehicle, of one depot or of all."""
-    analysis = schema.analysis
+def amounts(engine: Engine, depot: str = "") -> list[Amount]:
+    """Litres by month, depot and grease, in that order, of one depot or of all."""
+    table, who, person = schema.supply, schema.standing, people.ASKING.get()
+    chosen = ([who.c.fleet.in_(person.fleets)] if person.fleets else []) + (
+        [table.c.depot.in_(person.depots)] if person.depots else []
+    )
+    keys = table.c.month, table.c.depot, table.c.grease
+    sums = (func.sum(table.c[name]) for name in ("used_l", "filled_l", "held_l", "unaccounted_l"))
     with engine.connect() as connection:
-        rows = {
-            row.vehicle_id: row
-            for row in connection.execute(
-                select(analysis.c.vehicle_id, analysis.c.days, analysis.c.fills, analysis.c.refill)
-            )
-        }
-        work = read_work(connection)
-        return [
-            Supply(found[-1], rows[id_].days, rows[id_].fills, rows[id_].refill, work.get(id_, ()))
-            for id_, found in read_setups(connection).values()
-            if id_ in rows and (not depot or found[-1].depot == depot)
-        ]
+        rows = connection.execute(
+            select(*keys, func.count(), *sums)
+            .join(who, who.c.vehicle_id == table.c.vehicle_id)
+            .where(*chosen, *([table.c.depot == depot] if depot else []))
+            .group_by(*keys)
+            .order_by(*keys)
+        )
+        return [Amount(*row) for row in rows]
+
+
+def ahead_l(engine: Engine, depot: str = "") -> dict[tuple[str, str], float]:
+    """(depot, grease) -> litres that the cycles of the next AHEAD_DAYS will use, at their present pace."""
+    table = schema.standing
+    chosen = [~table.c.sold, table.c.use_l_a_day > 0, *_scope(table)] + ([table.c.depot == depot] if depot else [])
+    keys = table.c.depot, table.c.grease
+    with engine.connect() as connection:
+        rows = connection.execute(
+            select(*keys, func.sum(table.c.use_l_a_day)).where(*chosen).group_by(*keys).order_by(*keys)
+        )
+        return {(place, grease): litres * AHEAD_DAYS for place, grease, litres in rows}
 
 
 @dataclass(frozen=True)
@@ -483,9 +497,17 @@ LINE_FAULTS = ("blocked_line", "open_line")
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
 
 
+# What faults are held against: what it is called, of a vehicle and of a line, per how many, and how many of what is kept make one.
+EXPOSURES = {
+    "months": ("months", "line-months", 100, 30.4),
+    "hours": ("ignition hours", "line ignition hours", 100_000, 1.0),
+}
+
+
 @dataclass(frozen=True)
 class Patterns:
-    """Line faults by group, most frequent first, in events per line-month; and faults over each vehicle's months."""
+    """Line faults by group, most frequent first, in events per line-month or line ignition hour; and faults over each vehicle's
+    months or ignition hours."""
 
     rates: tuple[tuple[str, Rate], ...]
     course: MeanCumulative | None
@@ -498,56 +520,59 @@ def point_kind(point: str) -> str:
     return " ".join(kept) or point
 
 
-def patterns(engine: Engine, group: str) -> Patterns:
-    """How often lines fail, by one of GROUPS; only lines that a channel watches count, for as long as they were watched."""
-    analysis, finding = schema.analysis, schema.finding
+def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
+    """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
+    they were watched."""
+    analysis, finding, who, line = schema.analysis, schema.finding, schema.standing, schema.line
+    kept, unit = ("watched_days", "watched_h")[by == "hours"], EXPOSURES[by][3]
+    latest = _latest_setups()
+    value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
     with engine.connect() as connection:
-        registered = read_setups(connection)
-        days = {id_: kept for id_, kept in connection.execute(select(analysis.c.vehicle_id, analysis.c.days))}  # noqa: C416
+        lasted: dict[int, float] = {id_: found / unit for id_, found in connection.execute(
+            select(analysis.c.vehicle_id, analysis.c[kept])
+            .join(who, who.c.vehicle_id == analysis.c.vehicle_id)
+            .where(analysis.c[kept] > 0, *_scope(who))
+        )}  # fmt: skip
+        lines = pd.DataFrame(
+            connection.execute(
+                select(latest.c.vehicle_id, line.c.line, line.c.channel, value.get(group, line.c.point))
+                .join(line, line.c.setup_id == latest.c.id)
+                .join(who, who.c.vehicle_id == latest.c.vehicle_id)
+                .where(latest.c.number == 1, line.c.channel.is_not(None), *_scope(who))
+            ).all(),
+            columns=["vehicle", "line", "channel", "group"],
+        )
         faults = connection.execute(
-            select(finding.c.vehicle_id, finding.c.lines, finding.c.began_us).where(finding.c.kind.in_(LINE_FAULTS))
+            select(finding.c.vehicle_id, finding.c.lines, finding.c[kept]).where(finding.c.kind.in_(LINE_FAULTS))
         ).all()
-    exposure: dict[str, float] = {}
-    events: dict[str, int] = {}
-    ends, happened = {}, []
-    for id_, setups in registered.values():
-        watched = [line for line in setups[-1].lines if line.channel]
-        if not days.get(id_) or not watched:
-            continue
-        months = len(days[id_]) / 30.4
-        ends[str(id_)] = months
-        groups: dict[str | None, set[str]] = {}
-        for line in watched:
-            groups.setdefault(line.channel, set()).add(_group_of(group, setups[-1], line))
-        # A channel that watches lines of several groups cannot tell in which of them a fault lies.
-        certain = [(line, next(iter(groups[line.channel]))) for line in watched if len(groups[line.channel]) == 1]
-        for _, name in certain:
-            exposure[name] = exposure.get(name, 0.0) + months
-        first_us = _day_us(days[id_][0]["day"])
-        for _, numbers, began_us in (fault for fault in faults if fault.vehicle_id == id_):
-            happened.append((str(id_), min(max(0.0, (began_us - first_us) / DAY_US / 30.4), months)))
-            for name in {name for line, name in certain if line.line in numbers}:
-                events[name] = events.get(name, 0) + 1
-    told = [(name, rate(events.get(name, 0), lasted)) for name, lasted in exposure.items()]
+    lines = lines[lines["vehicle"].isin(lasted.keys())]
+    if group == "point":
+        lines["group"] = lines["group"].map({point: point_kind(point) for point in lines["group"].unique()})
+    elif group == "bundle":
+        lines["group"] = lines["group"].replace("", "no bundle")
+    ends = {id_: lasted[id_] for id_ in lines["vehicle"].unique().tolist()}
+    # A channel that watches lines of several groups cannot tell in which of them a fault lies.
+    certain = lines[lines.groupby(["vehicle", "channel"])["group"].transform("nunique") == 1]
+    exposure = certain["vehicle"].map(ends).groupby(certain["group"]).sum()
+    lies_in = certain.set_index(["vehicle", "line"])["group"].to_dict()
+    events: Counter[str] = Counter()
+    happened: list[tuple[int, float]] = []
+    for id_, numbers, at in faults:
+        if id_ in ends:
+            happened.append((id_, min(max(0.0, (at or 0.0) / unit), ends[id_])))
+            events.update({lies_in[id_, number] for number in numbers if (id_, number) in lies_in})
+    told = [(str(name), rate(events[str(name)], float(total))) for name, total in exposure.items()]
     told.sort(key=lambda row: (-row[1].rate, -row[1].exposure, row[0]))
     return Patterns(tuple(told), mean_cumulative(happened, ends) if happened else None, len(ends))
 
 
-def _group_of(group: str, setup: Setup, line: Line) -> str:
-    match group:
-        case "bundle":
-            return line.bundle or "no bundle"
-        case "class":
-            return setup.vehicle_class
-        case "depot":
-            return setup.depot
-        case "feed":
-            return setup.feed
-    return point_kind(line.point)
-
-
-def _day_us(day: str) -> int:
-    return microseconds(datetime.fromisoformat(day).replace(tzinfo=UTC))
+def _latest_setups() -> Subquery:
+    """Set-ups with their number among those of their vehicle, counted from the latest."""
+    table = schema.setup
+    latest_first = func.row_number().over(
+        partition_by=table.c.vehicle_id, order_by=(table.c.valid_from_us.is_(None), table.c.valid_from_us.desc())
+    )
+    return select(table.c.id, table.c.vehicle_id, table.c.feed, latest_first.label("number")).subquery()
 
 
 class Who(NamedTuple):

@@ -12,7 +12,7 @@ import numpy as np
 from analytics.amounts import Amount
 from analytics.findings import KINDS
 from analytics.vehicle import Result, days
-from dashboard.queries import AlarmRow, DataState, FleetRow, Patterns, Round
+from dashboard.queries import EXPOSURES, AlarmRow, DataState, FleetRow, Patterns, Round
 from ingest import store
 
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
@@ -89,20 +89,21 @@ def step_json(step: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def pattern_table(told: Patterns) -> list[dict[str, str]]:
-    """Rates of line faults, and their course over months, as rows of text."""
+def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
+    """Rates of line faults, and their course over what they are held against (`queries.EXPOSURES`), as rows of text."""
+    of_vehicle, of_line = EXPOSURES[exposure][:2]
     rates = [
-        {"what": "rate", "of": name, "faults": str(r.events), "line_months": f"{r.exposure:.1f}", "value": f"{r.rate:.5f}",
-         "low": f"{r.low:.5f}", "high": f"{r.high:.5f}"}
+        {"what": "rate", "of": name, "faults": str(r.events), "exposure": f"{r.exposure:.1f} {of_line}", "value": f"{r.rate:.4g}",
+         "low": f"{r.low:.4g}", "high": f"{r.high:.4g}"}
         for name, r in told.rates
     ]  # fmt: skip
     if told.course is None:
         return rates
     c = told.course
     return rates + [
-        {"what": "mean by month", "of": f"{month:.2f}", "faults": "", "line_months": "", "value": f"{mean:.4f}", "low": f"{low:.4f}",
+        {"what": f"mean by {of_vehicle}", "of": f"{time:.2f}", "faults": "", "exposure": "", "value": f"{mean:.4f}", "low": f"{low:.4f}",
          "high": f"{high:.4f}"}
-        for month, mean, low, high in zip(c.time, c.mean, c.low, c.high, strict=True)
+        for time, mean, low, high in zip(c.time, c.mean, c.low, c.high, strict=True)
     ]  # fmt: skip
 
 

@@ -288,7 +288,8 @@ def stand(connection: Connection, vehicle_id: int, setup: Setup, *, sold: bool, 
     table = schema.standing
     text = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
     names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
-    values = {name: getattr(setup, name) for name in names} | {"search": text, "sold": sold} | by_analysis
+    own = {"search": text, "sold": sold, "grease": setup.grease_and_grade}
+    values = {name: getattr(setup, name) for name in names} | own | by_analysis
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:
         nothing = {"need": 3, "rank": 99, "dry_h": 0.0}

@@ -240,6 +240,8 @@ analysis = Table(
     Column("dry_h", Double),  # ignition hours that the point that waits longest has waited for grease
     Column("filled_us", BigInteger),  # the latest fill, seen or recorded
     Column("commissioning", JSON),  # `commissioning.as_json`; null where there is none
+    Column("watched_days", Integer),  # how many `days` there are
+    Column("watched_h", Double),  # and ignition hours in them
     Column(
         "alarms_due_us", BigInteger, index=True
     ),  # when its alarms have to be looked at next; null: with the next result
@@ -259,7 +261,32 @@ finding = Table(
     Column("severity", String(8), nullable=False),
     Column("summary", Text, nullable=False),
     Column("evidence", JSON, nullable=False),
+    Column("watched_days", Double),  # that the vehicle had been watched for when it began
+    Column("watched_h", Double),  # and ignition hours
     Index(None, "vehicle_id"),
+)
+
+# Litres of a grease at a depot in a month, of each vehicle (`amounts.Amount`); the depot and grease of that time.
+supply = Table(
+    "supply",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("month", String(7), primary_key=True),
+    Column("depot", String(256), primary_key=True),
+    Column("grease", String(512), primary_key=True),
+    Column("used_l", Double, nullable=False),
+    Column("filled_l", Double, nullable=False),
+    Column("held_l", Double, nullable=False),
+    Column("unaccounted_l", Double, nullable=False),
+)
+
+# Which analyser works on a vehicle, and until when nobody else begins: one that dies loses its claim by itself.
+claim = Table(
+    "claim",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("who", String(64), nullable=False),
+    Column("until_us", BigInteger, nullable=False),
 )
 
 # Each registered vehicle as lists show it: who it is, by the registry, and how it stands, by the newest analysis.
@@ -283,6 +310,8 @@ standing = Table(
     Column("dry_h", Double, nullable=False),  # ignition hours that a point in trouble has waited for grease
     Column("level_pct", Double),
     Column("due_early_us", BigInteger),
+    Column("grease", Text),  # what it takes
+    Column("use_l_a_day", Double),  # at its present pace
     Column("detail", JSON),  # `standing.Detail`; null before the first analysis
     Index("ix_standing_order", "need", "rank"),
 )

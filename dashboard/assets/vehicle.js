@@ -22,30 +22,28 @@
         following = false;
     }
 
-    // A mouse may drag a span; a thumb has to be able to move the page.
-    function draggable() {
-        if (!window.matchMedia("(pointer: fine)").matches) return;
-        for (const id of OVER_TIME) {
-            const chart = plot(id);
-            if (chart && window.Plotly && chart._fullLayout.dragmode !== "zoom") window.Plotly.relayout(chart, {dragmode: "zoom"});
-            if (chart && !chart.dataset.linked && chart.on) {
-                chart.dataset.linked = "yes";
-                chart.on("plotly_relayout", (told) => {
-                    if (following) return;
-                    if (told["xaxis.range[0]"]) show([told["xaxis.range[0]"], told["xaxis.range[1]"]], id);
-                    else if (told["xaxis.autorange"]) show(null, id);
-                });
-            }
-        }
+    // A mouse may drag a span; a thumb has to be able to move the page. Drawn anew once a mouse comes, as most charts are only read.
+    function draggable(event) {
+        const chart = event.target.closest && event.target.closest(".js-plotly-plot");
+        if (event.pointerType !== "mouse" || !chart || !window.Plotly || !chart._fullLayout) return;
+        if (!OVER_TIME.some((id) => plot(id) === chart)) return;
+        if (chart._fullLayout.dragmode !== "zoom") window.Plotly.relayout(chart, {dragmode: "zoom"});
+        if (chart.dataset.linked) return;
+        chart.dataset.linked = "yes";
+        const id = OVER_TIME.find((one) => plot(one) === chart);
+        chart.on("plotly_relayout", (told) => {
+            if (following) return;
+            if (told["xaxis.range[0]"]) show([told["xaxis.range[0]"], told["xaxis.range[1]"]], id);
+            else if (told["xaxis.autorange"]) show(null, id);
+        });
     }
 
     function linked(span) {
-        draggable();
         const asked = window.dash_clientside.callback_context.triggered.some((one) => one.prop_id === "vehicle-span.value");
         if (asked) show(span === "all" ? null : [local(Date.now() - Number(span) * DAY_MS), local(Date.now() + 2 * DAY_MS)], "");
         return window.dash_clientside.no_update;
     }
     window.dash_clientside = window.dash_clientside || {};
     window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {linked});
-    setInterval(draggable, 2000);
+    document.addEventListener("pointerover", draggable, {passive: true});
 })();

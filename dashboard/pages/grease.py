@@ -1,5 +1,6 @@
 """How much grease goes where, by month, depot and grease, and what is needed next."""
 
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -8,7 +9,7 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
 from analytics import amounts
-from analytics.amounts import Amount, Supply
+from analytics.amounts import Amount
 from dashboard import figures, parts, queries, tables
 from dashboard.app import engine
 
@@ -42,14 +43,13 @@ def layout(depot: str = "", **_: Any) -> html.Div:
     )  # fmt: skip
 
 
-def body(supplies: list[Supply], density: float, template: str) -> list[Any]:
+def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density: float, template: str) -> list[Any]:
     """What is needed next, and the months."""
-    found = amounts.monthly(supplies)
     if not found:
         return [html.P("Nothing is analysed yet.", className="dim")]
     ahead = [
         html.Li(f"{depot}: {litres:.1f} l ({litres * density:.1f} kg) of {grease}")
-        for (depot, grease), litres in amounts.ahead_l(supplies).items()
+        for (depot, grease), litres in ahead_l.items()
     ]
     return [
         parts.section(
@@ -96,7 +96,8 @@ def _density(value: object) -> float:
 )
 def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen depot; the address holds it."""
-    shown = body(queries.supplies(engine(), depot), _density(density), figures.template_of(scheme))
+    found, ahead_l = queries.amounts(engine(), depot), queries.ahead_l(engine(), depot)
+    shown = body(found, ahead_l, _density(density), figures.template_of(scheme))
     return shown, f"/grease?{urlencode({'depot': depot})}" if depot else "/grease"
 
 
@@ -109,5 +110,5 @@ def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], st
 )
 def save(_: int, depot: str, density: object) -> dict[str, Any]:
     """The table as CSV."""
-    rows = tables.amounts_table(amounts.monthly(queries.supplies(engine(), depot)), _density(density))
+    rows = tables.amounts_table(queries.amounts(engine(), depot), _density(density))
     return {"content": tables.csv_text(rows, "month"), "filename": "grease.csv", "type": "text/csv"}

@@ -13,15 +13,16 @@ from dashboard.queries import Patterns
 dash.register_page(__name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=3)
 
 
-def layout(by: str = "point", **_: Any) -> html.Div:
-    """The page for the grouping in the address."""
+def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
+    """The page for the grouping and the exposure in the address."""
     chosen = by if by in queries.GROUPS else "point"
+    held = against if against in queries.EXPOSURES else "months"
     return html.Div(
         [
             dcc.Location(id="patterns-location", refresh="callback-nav"),
             html.H1("Patterns"),
             html.P(
-                "Blocked and open lines, against the months that they were watched: few faults in a short time prove little, and"
+                "Blocked and open lines, against the time that they were watched: few faults in a short time prove little, and"
                 " the limits say so.",
                 className="dim",
             ),
@@ -30,6 +31,10 @@ def layout(by: str = "point", **_: Any) -> html.Div:
                     dmc.Select(
                         id="patterns-by", value=chosen, allowDeselect=False, w=220, label="Compare by",
                         data=[{"value": key, "label": name} for key, name in queries.GROUPS.items()],
+                    ),
+                    dmc.Select(
+                        id="patterns-against", value=held, allowDeselect=False, w=220, label="Held against",
+                        data=[{"value": key, "label": told[0]} for key, told in queries.EXPOSURES.items()],
                     ),
                     dmc.Button("CSV", id="patterns-csv", variant="default", mt=24),
                     dcc.Download(id="patterns-file"),
@@ -41,15 +46,16 @@ def layout(by: str = "point", **_: Any) -> html.Div:
     )  # fmt: skip
 
 
-def body(told: Patterns, group: str, template: str) -> list[Any]:
-    """Rates as a chart and a table, and the course over months."""
+def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
+    """Rates as a chart and a table, and the course over months or ignition hours."""
+    of_vehicle, of_line, per, _ = queries.EXPOSURES[against]
     if not told.rates:
         return [html.P("No line that a pressure channel watches has been analysed yet.", className="dim")]
-    heads = (queries.GROUPS[group].capitalize(), "Faults", "Line-months", "In 100 line-months", "95 % limits")
+    heads = (queries.GROUPS[group].capitalize(), "Faults", of_line.capitalize(), f"In {per:,}", "95 % limits")
     rows = [
         html.Tr(
-            [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{100 * r.rate:.2f}"),
-             html.Td(f"{100 * r.low:.2f} to {100 * r.high:.2f}")]
+            [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{per * r.rate:.2f}"),
+             html.Td(f"{per * r.low:.2f} to {per * r.high:.2f}")]
         )
         for name, r in told.rates
     ]  # fmt: skip
@@ -58,7 +64,9 @@ def body(told: Patterns, group: str, template: str) -> list[Any]:
         parts.section(
             f"Line faults by {queries.GROUPS[group]}",
             [
-                dcc.Graph(figure=figures.fault_rates(told.rates, template), config={"displayModeBar": False}),
+                dcc.Graph(
+                    figure=figures.fault_rates(told.rates, template, of_line, per), config={"displayModeBar": False}
+                ),
                 html.Details([html.Summary("As a table"), table]),
             ],
             "A channel that watches lines of several groups cannot tell in which of them a fault lies, and is left out.",
@@ -67,8 +75,10 @@ def body(told: Patterns, group: str, template: str) -> list[Any]:
     if told.course is not None:
         parts_.append(
             parts.section(
-                "Line faults over the months",
-                dcc.Graph(figure=figures.fault_course(told.course, template), config={"displayModeBar": False}),
+                f"Line faults over the {of_vehicle}",
+                dcc.Graph(
+                    figure=figures.fault_course(told.course, template, of_vehicle), config={"displayModeBar": False}
+                ),
                 f"Mean number that one of {told.vehicles} vehicles has had; a straight line means that they come at a steady"
                 " rate, a steeper end that they come more often with age.",
             )
@@ -80,20 +90,23 @@ def body(told: Patterns, group: str, template: str) -> list[Any]:
     Output("patterns-body", "children"),
     Output("patterns-location", "href"),
     Input("patterns-by", "value"),
+    Input("patterns-against", "value"),
     Input("scheme-now", "data"),
 )
-def show(group: str, scheme: str | None) -> tuple[list[Any], str]:
+def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen comparison; the address holds it."""
-    return body(queries.patterns(engine(), group), group, figures.template_of(scheme)), f"/patterns?by={group}"
+    told = queries.patterns(engine(), group, against)
+    return body(told, group, against, figures.template_of(scheme)), f"/patterns?by={group}&against={against}"
 
 
 @callback(
     Output("patterns-file", "data"),
     Input("patterns-csv", "n_clicks"),
     State("patterns-by", "value"),
+    State("patterns-against", "value"),
     prevent_initial_call=True,
 )
-def save(_: int, group: str) -> dict[str, Any]:
+def save(_: int, group: str, against: str) -> dict[str, Any]:
     """The numbers of both charts as a file."""
-    rows = tables.pattern_table(queries.patterns(engine(), group))
+    rows = tables.pattern_table(queries.patterns(engine(), group, against), against)
     return {"content": tables.csv_text(rows, "what"), "filename": f"patterns-{group}.csv", "type": "text/csv"}

@@ -9,6 +9,7 @@ from msgspec import structs
 from analytics import amounts
 from analytics.amounts import Supply
 from analytics.vehicle import analyse, days, fills_json
+from ingest.messages import instant
 from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
@@ -19,12 +20,12 @@ def supply(folder: Path, troubles: tuple[Trouble, ...] = ()) -> Supply:
     _, held = recorded(folder, [arrivals("HS-103", troubles, days=90)])
     result = analyse(*held["HS-103"], END_US)
     setup = result.history.setup
-    return Supply(setup, days(result), fills_json(result, "f", "v"), result.refill.as_json("f", "v"))
+    return Supply((setup,), days(result), fills_json(result, "f", "v"), result.refill.as_json("f", "v"))
 
 
 def test_what_goes_in_is_used_or_held(tmp_path: Path) -> None:
     """On a sound vehicle nothing is left over but what sensors get wrong: a tenth of what was used."""
-    found = amounts.monthly([supply(tmp_path)])
+    found = amounts.monthly(supply(tmp_path))
     assert [one.month for one in found] == sorted({one.month for one in found})
     used, filled = sum(one.used_l for one in found), sum(one.filled_l for one in found)
     assert used > 1
@@ -34,23 +35,44 @@ def test_what_goes_in_is_used_or_held(tmp_path: Path) -> None:
 
 def test_a_leak_is_unaccounted_for(tmp_path: Path) -> None:
     """Nine tenths of a dose lost with each cycle over four weeks."""
-    sound = sum(one.unaccounted_l for one in amounts.monthly([supply(tmp_path / "a")]))
+    sound = sum(one.unaccounted_l for one in amounts.monthly(supply(tmp_path / "a")))
     leaking = supply(tmp_path / "b", (Trouble("reservoir_loss", 28, None, ratio=1.9),))
-    lost = sum(one.unaccounted_l for one in amounts.monthly([leaking]))
+    lost = sum(one.unaccounted_l for one in amounts.monthly(leaking))
     cycles = sum(day["done"] for day in leaking.days[-28:])
-    assert lost - sound == pytest.approx(0.9 * cycles * leaking.setup.dose_cm3 / 1000, rel=0.3)
+    assert lost - sound == pytest.approx(0.9 * cycles * leaking.setups[-1].dose_cm3 / 1000, rel=0.3)
 
 
-def test_depots_and_greases_are_kept_apart_and_records_count_without_a_sensor(tmp_path: Path) -> None:
-    """Two vehicles of one depot and grease are one row a month."""
+def test_a_month_is_booked_where_the_vehicle_was(tmp_path: Path) -> None:
+    """A vehicle that moved in the middle of a month: that month has two rows, earlier ones stay with the old depot."""
     one = supply(tmp_path)
-    other = replace(one, setup=structs.replace(one.setup, depot="elsewhere", level="none"), fills=(), work=(
+    moved_us = END_US - 20 * 86_400_000_000
+    later = structs.replace(one.setups[0], depot="elsewhere", valid_from_us=moved_us)
+    found = amounts.monthly(replace(one, setups=(*one.setups, later)))
+    stayed = amounts.monthly(one)
+    assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in stayed))
+    there = [a for a in found if a.depot == "elsewhere"]
+    days_there = [day for day in one.days if day["day"] > instant(moved_us).date().isoformat()]
+    assert sum(a.used_l for a in there) == pytest.approx(
+        sum(day["used_l"] for day in days_there) * stayed[0].used_l / _used_by_sheet(one, stayed[0].month), rel=0.1
+    )
+    assert {a.month for a in there} <= {a.month for a in stayed[-2:]}
+
+
+def _used_by_sheet(one: Supply, month: str) -> float:
+    return float(sum(day["used_l"] for day in one.days if day["day"].startswith(month)))
+
+
+def test_records_count_without_a_sensor(tmp_path: Path) -> None:
+    """What somebody wrote down was filled in."""
+    one = supply(tmp_path)
+    other = replace(one, setups=(structs.replace(one.setups[0], level="none"),), fills=(), work=(
         Work(key="k", kind="filled", at_us=END_US - 86_400_000_000, by="somebody", litres=2.5),))  # fmt: skip
-    found = amounts.monthly([one, one, other])
-    twice = [a for a in found if a.depot == one.setup.depot]
-    single = amounts.monthly([one])
-    assert [a.used_l for a in twice] == pytest.approx([2 * a.used_l for a in single])
-    assert {a.vehicles for a in twice} == {2}
-    assert sum(a.filled_l for a in found if a.depot == "elsewhere") == 2.5
-    ahead = amounts.ahead_l([one, one])
-    assert list(ahead.values()) == pytest.approx([2 * v for v in amounts.ahead_l([one]).values()])
+    assert sum(a.filled_l for a in amounts.monthly(other)) == 2.5
+
+
+def test_grease_a_day_follows_the_cycles(tmp_path: Path) -> None:
+    """Cycles a day times grease per cycle; nothing where no cycle ran."""
+    refill = supply(tmp_path).refill
+    assert refill is not None
+    assert amounts.use_l_a_day(refill) == pytest.approx(refill["cycles_per_day"] * refill["cm3_per_cycle"] / 1000)
+    assert amounts.use_l_a_day({"cycles_per_day": None, "cm3_per_cycle": 2.0}) is None

@@ -41,7 +41,9 @@ def machine(name: str, cycles_a_day: float, troubles: tuple[Trouble, ...] = ()) 
     )  # fmt: skip
 
 
-def template(number: int, days: int, cycles_a_day: float, end_h: float) -> tuple[Machine, list[Row], dict[int, list[str]]]:
+def template(
+    number: int, days: int, cycles_a_day: float, end_h: float
+) -> tuple[Machine, list[Row], dict[int, list[str]]]:
     """A simulated vehicle, its rows by key with 0 for the vehicle's number, and its lists of channels."""
     kind, line, ratio = _TROUBLES[number // 4 % len(_TROUBLES)]
     troubles = (Trouble(kind, days / 5, None, line, ratio),) if number % 4 == 3 else ()
@@ -73,7 +75,11 @@ def write(engine: Engine, vehicles: int, days: int, cycles_a_day: float, end_h: 
             connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
     order = sorted(numbers.items(), key=lambda item: item[1])  # rows lie by vehicle
     who = [(id_, made[int(name[1:]) % len(made)][1]) for (_, name), id_ in order]
-    _insert(engine, ((id_, *row[1:]) for id_, rows in who for row in rows), sorted({row[1] for _, rows, _ in made for row in rows}))
+    _insert(
+        engine,
+        ((id_, *row[1:]) for id_, rows in who for row in rows),
+        sorted({row[1] for _, rows, _ in made for row in rows}),
+    )
     ranges = [
         {"vehicle_id": id_, "boot": boot, "first_seq": 0, "last_seq": max(row[3] for row in rows if row[2] == boot)}
         for id_, rows in who

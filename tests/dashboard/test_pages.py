@@ -14,7 +14,7 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
-from analytics import amounts, run
+from analytics import run
 from dashboard import queries, tables, words
 from dashboard.app import create_app
 from ingest import registry, schema, store, work
@@ -198,6 +198,12 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     for group in queries.GROUPS:
         assert page(client, "/patterns", f"?by={group}")
         assert sum(r.events for _, r in queries.patterns(engine, group).rates) == 1
+    hours = queries.patterns(engine, "point", "hours")
+    by_hours = next(r for name, r in hours.rates if name == "kingpin")
+    assert by_hours.events == 1
+    assert by_hours.exposure == pytest.approx(4 * sum(day["ignition_h"] for day in days or []))
+    assert hours.course is not None
+    assert 0 < hours.course.time[0] < by_hours.exposure / 4
     assert queries.point_kind("kingpin upper left") == "kingpin"
     assert queries.point_kind("left") == "left"
 
@@ -206,14 +212,17 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     """What is needed next, what was used and filled; the table as a file."""
     assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
     grease = importlib.import_module("dashboard.pages.grease")
-    supplies = queries.supplies(engine)
-    shown = json.dumps(grease.body(supplies, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
+    found, ahead_l = queries.amounts(engine), queries.ahead_l(engine)
+    shown = json.dumps(grease.body(found, ahead_l, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
     assert "The next 30 days" in shown
     assert "NLGI" in shown
-    rows = tables.amounts_table(amounts.monthly(supplies), 0.9)
+    rows = tables.amounts_table(found, 0.9)
     assert rows
     assert float(rows[0]["used_kg"]) == pytest.approx(0.9 * float(rows[0]["used_l"]), abs=0.01)
-    assert grease.body([], 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
+    depot = found[0].depot
+    assert {one.depot for one in queries.amounts(engine, depot)} == {depot}
+    assert {place for place, _ in queries.ahead_l(engine, depot)} == {depot}
+    assert grease.body([], {}, 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
 
 
 def test_security_headers_are_sent(client: FlaskClient) -> None:
@@ -362,7 +371,7 @@ def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -
     """Patterns by any grouping, and what is wrong with the data: a row for each that the page shows."""
     assert client is not None
     told = queries.patterns(engine, "class")
-    rows = tables.pattern_table(told)
+    rows = tables.pattern_table(told, "months")
     assert [row["of"] for row in rows if row["what"] == "rate"] == [name for name, _ in told.rates]
     assert told.course is not None
     assert len(rows) == len(told.rates) + len(told.course.time)

