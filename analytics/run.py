@@ -301,8 +301,6 @@ def _keep(connection: Connection, outcome: Outcome) -> None:
             dry_h=outcome.dry_h,
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
-            watched_days=len(outcome.days),
-            watched_h=sum(day["ignition_h"] for day in outcome.days),
             alarms_due_us=0,
         )
     )

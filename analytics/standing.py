@@ -58,5 +58,7 @@ def standing(
         "level_pct": refill.level_pct,
         "due_early_us": refill.due_early_us,
         "use_l_a_day": use_l_a_day(detail.refill),
+        "watched_days": float(len(days)),
+        "watched_h": float(sum(day["ignition_h"] for day in days)),
         "detail": asdict(detail),
     }

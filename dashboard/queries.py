@@ -5,11 +5,11 @@ from collections import Counter, OrderedDict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Any, NamedTuple
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-import pandas as pd
 from icalendar import Calendar, Event
 from sqlalchemy import Connection, Engine, Subquery, Text, case, cast, func, select
 from sqlalchemy.exc import DBAPIError
@@ -105,14 +105,21 @@ def fleet(
         found = totals[need] if need else sum(totals.values())
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
-        shown = connection.execute(
-            select(table, vehicle.c.heard_us, vehicle.c.online)
-            .join(vehicle, vehicle.c.id == table.c.vehicle_id)
+        both = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
+        ids = connection.execute(
+            select(table.c.vehicle_id)
+            .select_from(both)
             .where(*mine, *wanted, *only)
             .order_by(*SORTS.get(sort, SORTS["need"]), table.c.fleet, table.c.vehicle)
             .limit(PAGE_ROWS)
             .offset((page - 1) * PAGE_ROWS)
-        ).all()
+        ).scalars()
+        place = {id_: k for k, id_ in enumerate(ids)}
+        # Sorted are numbers only, not what is told of each.
+        rows_ = connection.execute(
+            select(table, vehicle.c.heard_us, vehicle.c.online).select_from(both).where(table.c.vehicle_id.in_(place))
+        )
+        shown = sorted(rows_, key=lambda row: place[row.vehicle_id])
         waiting: dict[int, int] = dict(
             connection.execute(
                 select(alarm.c.vehicle_id, func.count())
@@ -514,6 +521,7 @@ class Patterns:
     vehicles: int
 
 
+@lru_cache(4096)
 def point_kind(point: str) -> str:
     """What a lubrication point is, wherever it sits: kingpin upper left -> kingpin."""
     kept = [word for word in point.split() if word.casefold() not in _WHERE]
@@ -523,45 +531,46 @@ def point_kind(point: str) -> str:
 def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
     they were watched."""
-    analysis, finding, who, line = schema.analysis, schema.finding, schema.standing, schema.line
+    finding, who, line = schema.finding, schema.standing, schema.line
     kept, unit = ("watched_days", "watched_h")[by == "hours"], EXPOSURES[by][3]
     latest = _latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
     with engine.connect() as connection:
-        lasted: dict[int, float] = {id_: found / unit for id_, found in connection.execute(
-            select(analysis.c.vehicle_id, analysis.c[kept])
-            .join(who, who.c.vehicle_id == analysis.c.vehicle_id)
-            .where(analysis.c[kept] > 0, *_scope(who))
-        )}  # fmt: skip
-        lines = pd.DataFrame(
-            connection.execute(
-                select(latest.c.vehicle_id, line.c.line, line.c.channel, value.get(group, line.c.point))
-                .join(line, line.c.setup_id == latest.c.id)
-                .join(who, who.c.vehicle_id == latest.c.vehicle_id)
-                .where(latest.c.number == 1, line.c.channel.is_not(None), *_scope(who))
-            ).all(),
-            columns=["vehicle", "line", "channel", "group"],
-        )
+        rows = connection.execute(select(who.c.vehicle_id, who.c[kept]).where(who.c[kept] > 0, *_scope(who)))
+        lasted: dict[int, float] = {id_: found / unit for id_, found in rows}
+        lines = connection.execute(
+            select(latest.c.vehicle_id, line.c.line, line.c.channel, value.get(group, line.c.point))
+            .join(line, line.c.setup_id == latest.c.id)
+            .join(who, who.c.vehicle_id == latest.c.vehicle_id)
+            .where(latest.c.number == 1, line.c.channel.is_not(None), *_scope(who))
+        ).all()
         faults = connection.execute(
             select(finding.c.vehicle_id, finding.c.lines, finding.c[kept]).where(finding.c.kind.in_(LINE_FAULTS))
         ).all()
-    lines = lines[lines["vehicle"].isin(lasted.keys())]
-    if group == "point":
-        lines["group"] = lines["group"].map({point: point_kind(point) for point in lines["group"].unique()})
-    elif group == "bundle":
-        lines["group"] = lines["group"].replace("", "no bundle")
-    ends = {id_: lasted[id_] for id_ in lines["vehicle"].unique().tolist()}
+    group_of: dict[tuple[int, str], str] = {}  # (vehicle, channel) -> what it watches
+    mixed = set[tuple[int, str]]()
+    watches: list[tuple[int, int, tuple[int, str]]] = []
+    for id_, number, channel, said in lines:
+        if id_ in lasted:
+            name, key = point_kind(said) if group == "point" else said or "no bundle", (id_, channel)
+            if group_of.setdefault(key, name) != name:
+                mixed.add(key)
+            watches.append((id_, number, key))
     # A channel that watches lines of several groups cannot tell in which of them a fault lies.
-    certain = lines[lines.groupby(["vehicle", "channel"])["group"].transform("nunique") == 1]
-    exposure = certain["vehicle"].map(ends).groupby(certain["group"]).sum()
-    lies_in = certain.set_index(["vehicle", "line"])["group"].to_dict()
+    certain = [(id_, number, group_of[key]) for id_, number, key in watches if key not in mixed]
+    exposure: dict[str, float] = {}
+    for id_, _, name in certain:
+        exposure[name] = exposure.get(name, 0.0) + lasted[id_]
+    ends = {id_: lasted[id_] for id_, _ in group_of}
+    faulty = {row.vehicle_id for row in faults}
+    lies_in = {(id_, number): name for id_, number, name in certain if id_ in faulty}
     events: Counter[str] = Counter()
     happened: list[tuple[int, float]] = []
     for id_, numbers, at in faults:
         if id_ in ends:
             happened.append((id_, min(max(0.0, (at or 0.0) / unit), ends[id_])))
             events.update({lies_in[id_, number] for number in numbers if (id_, number) in lies_in})
-    told = [(str(name), rate(events[str(name)], float(total))) for name, total in exposure.items()]
+    told = [(name, rate(events[name], total)) for name, total in exposure.items()]
     told.sort(key=lambda row: (-row[1].rate, -row[1].exposure, row[0]))
     return Patterns(tuple(told), mean_cumulative(happened, ends) if happened else None, len(ends))
 

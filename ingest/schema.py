@@ -240,8 +240,6 @@ analysis = Table(
     Column("dry_h", Double),  # ignition hours that the point that waits longest has waited for grease
     Column("filled_us", BigInteger),  # the latest fill, seen or recorded
     Column("commissioning", JSON),  # `commissioning.as_json`; null where there is none
-    Column("watched_days", Integer),  # how many `days` there are
-    Column("watched_h", Double),  # and ignition hours in them
     Column(
         "alarms_due_us", BigInteger, index=True
     ),  # when its alarms have to be looked at next; null: with the next result
@@ -312,6 +310,8 @@ standing = Table(
     Column("due_early_us", BigInteger),
     Column("grease", Text),  # what it takes
     Column("use_l_a_day", Double),  # at its present pace
+    Column("watched_days", Double),  # for so long it has been watched
+    Column("watched_h", Double),  # and for so many ignition hours
     Column("detail", JSON),  # `standing.Detail`; null before the first analysis
     Index("ix_standing_order", "need", "rank"),
 )

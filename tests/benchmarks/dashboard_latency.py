@@ -7,76 +7,104 @@ Findings, forecasts, alarms and a year of daily figures of every vehicle are wri
 
 import argparse
 import statistics
-import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Engine, insert, select, text
+from sqlalchemy import Engine, insert, select
 
+from dashboard import queries
 from dashboard.app import create_app
 from ingest import schema, store
-from ingest.messages import now_us
+from ingest.messages import instant, now_us
+from tests.benchmarks.databases import database
 
 DAY_US = 86_400_000_000
 CLASSES = ("truck", "loader", "trailer")
+BUNDLES, SIDES = ("front left", "front right", "rear", "body"), ("left", "right")
+POINTS = ("kingpin", "spring pin", "brake camshaft", "trunnion", "slack adjuster", "hinge")
 KINDS = ("blocked_line", "low_level", "missed_cycles", "level_sensor", "silent")
 
 
-def fill(engine: Engine, vehicles: int, days: int) -> None:
+def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
     """So many vehicles, a third of them with a finding and an alarm."""
     rng = np.random.default_rng(7)
     now = now_us()
-    year = [{"day": f"2026-{1 + d // 31:02d}-{1 + d % 31:02d}", "done": 20, "missed": 0, "incomplete": 0, "lost": 0, "ignition_h": 8.0,
-             "used_l": 0.05, "level_pct": 50.0} for d in range(min(days, 365))]  # fmt: skip
+    start = instant(now).date() - timedelta(days=days)
+    year = [{"day": (start + timedelta(days=d)).isoformat(), "done": 20, "missed": 0, "incomplete": 0, "lost": 0, "ignition_h": 8.0,
+             "used_l": 0.05, "level_pct": 50.0} for d in range(days)]  # fmt: skip
+    months = sorted({str(day["day"])[:7] for day in year})
     lines = [{"line": n, "condition": "sound", "ratio": 1.0, "hours_since_grease": 0.3} for n in range(1, 25)]
     for first in range(0, vehicles, 500):
+        rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in (
+            schema.vehicle, schema.setup, schema.line, schema.standing, schema.analysis, schema.supply, schema.finding, schema.alarm,
+            schema.transition,
+        )}  # fmt: skip
+        for n in range(first, min(first + 500, vehicles)):
+            id_ = n + first_id
+            who = {"fleet": f"fleet-{n % 5}", "vehicle": f"V{n:05d}", "unit": f"unit {n}", "vehicle_class": CLASSES[n % 3],
+                   "depot": f"depot {n % 40}", "timezone": "Europe/Oslo"}  # fmt: skip
+            rows[schema.vehicle].append(
+                {"id": id_, "fleet": who["fleet"], "vehicle": who["vehicle"], "news": 1, "heard_us": now}
+            )
+            rows[schema.setup].append({
+                "id": id_, "vehicle_id": id_, "valid_from_us": None,
+                **{name: who[name] for name in ("unit", "vehicle_class", "depot", "timezone")}, "feed": "direct", "reservoir_l": 4.0,
+                "low_mark_pct": 15.0, "interval_min": 20.0, "run_s": 120.0, "relief_kpa": 28000.0, "grease": "EP", "nlgi": "2",
+                "level": "percent",
+            })  # fmt: skip
+            rows[schema.line] += [
+                {"setup_id": id_, "line": k, "bundle": BUNDLES[k % 4], "point": f"{POINTS[k % 6]} {SIDES[k % 2]}", "channel": f"p{k:02d}",
+                 "dose_cm3": 0.3, "length_m": 4.0, "bore_mm": 4.0, "critical": False}
+                for k in range(1, 25)
+            ]  # fmt: skip
+            due = now + int(rng.uniform(-5, 60) * DAY_US)
+            refill = {"level_pct": 40.0, "litres_to_full": 1.2, "due_early": store.rfc3339(due), "due_expected": store.rfc3339(due),
+                      "due_late": store.rfc3339(due + DAY_US), "state": "ok", "reason": None}  # fmt: skip
+            wrong = n % 3 == 0
+            kind = KINDS[n % len(KINDS)]
+            summary = f"Line {n % 24} looks wrong: pressure 3.1 times what is expected. Since 10 Nov 2026."
+            open_ = [[kind, "act_now", summary]] if wrong else []
+            detail = {"findings": open_, "open": len(open_), "refill": refill, "week": [140, 141],
+                      "strip": [[line["line"], "front", "sound"] for line in lines]}  # fmt: skip
+            rows[schema.standing].append({
+                "vehicle_id": id_, **who, "low_mark_pct": 15.0, "nlgi": "2", "sold": False,
+                "search": f"{who['unit']} {who['vehicle']} {who['depot']}", "need": int(rng.integers(0, 4)) if wrong else 3,
+                "rank": int(rng.integers(0, 12)), "dry_h": float(rng.uniform(0, 90)), "level_pct": 40.0, "due_early_us": due,
+                "grease": "EP, NLGI 2", "use_l_a_day": 0.05, "watched_days": days, "watched_h": 8.0 * days, "detail": detail,
+            })  # fmt: skip
+            rows[schema.analysis].append({
+                "vehicle_id": id_, "as_of_us": now, "news": 1, "refill_state": "ok", "due_early_us": due, "due_expected_us": due,
+                "refill": refill, "fills": [], "days": year, "lines": lines, "notes": []
+            })  # fmt: skip
+            rows[schema.supply] += [
+                {"vehicle_id": id_, "month": month, "depot": who["depot"], "grease": "EP, NLGI 2", "used_l": 1.5, "filled_l": 1.4,
+                 "held_l": -0.1, "unaccounted_l": 0.0}
+                for month in months
+            ]  # fmt: skip
+            if wrong:
+                ago = float(rng.uniform(1, days))
+                began = now - int(ago * DAY_US)
+                rows[schema.finding].append({
+                    "vehicle_id": id_, "kind": kind, "lines": [1 + n % 24], "began_us": began, "detected_us": began,
+                    "severity": "act_now", "summary": summary, "evidence": {}, "watched_days": days - ago,
+                    "watched_h": 8.0 * (days - ago),
+                })  # fmt: skip
+                state = "acknowledged" if n % 2 == 0 else "unacknowledged"
+                rows[schema.alarm].append({
+                    "id": id_, "vehicle_id": id_, "kind": kind, "lines": [1], "severity": "act_now", "summary": summary, "evidence": {},
+                    "began_us": began, "raised_us": began, "active": True, "acknowledged": n % 2 == 0, "out_of_service": False,
+                    "state": state, "changed_us": began, "transitions": 1,
+                })  # fmt: skip
+                rows[schema.transition].append({
+                    "alarm_id": id_, "number": 1, "at_us": began, "event": "occur", "state": "unacknowledged", "who": "tallow", "why": "",
+                })  # fmt: skip
         with store.writing(engine) as connection:
-            for n in range(first, min(first + 500, vehicles)):
-                id_ = n + 1
-                who = {"fleet": f"fleet-{n % 5}", "vehicle": f"V{n:05d}", "unit": f"unit {n}", "vehicle_class": CLASSES[n % 3],
-                       "depot": f"depot {n % 40}", "timezone": "Europe/Oslo"}  # fmt: skip
-                connection.execute(
-                    insert(schema.vehicle).values(
-                        id=id_, fleet=who["fleet"], vehicle=who["vehicle"], news=1, heard_us=now
-                    )
-                )
-                due = now + int(rng.uniform(-5, 60) * DAY_US)
-                refill = {"level_pct": 40.0, "litres_to_full": 1.2, "due_early": store.rfc3339(due), "due_expected": store.rfc3339(due),
-                          "due_late": store.rfc3339(due + DAY_US), "state": "ok", "reason": None}  # fmt: skip
-                wrong = n % 3 == 0
-                kind = KINDS[n % len(KINDS)]
-                summary = f"Line {n % 24} looks wrong: pressure 3.1 times what is expected. Since 10 Nov 2026."
-                open_ = [[kind, "act_now", summary]] if wrong else []
-                detail = {"findings": open_, "open": len(open_), "refill": refill, "week": [140, 141],
-                          "strip": [[line["line"], "front", "sound"] for line in lines]}  # fmt: skip
-                connection.execute(insert(schema.standing).values(
-                    vehicle_id=id_, **who, low_mark_pct=15.0, nlgi="2", sold=False,
-                    search=f"{who['unit']} {who['vehicle']} {who['depot']}",
-                    need=int(rng.integers(0, 4)) if wrong else 3, rank=int(rng.integers(0, 12)), dry_h=float(rng.uniform(0, 90)),
-                    level_pct=40.0, due_early_us=due, detail=detail,
-                ))  # fmt: skip
-                connection.execute(insert(schema.analysis).values(
-                    vehicle_id=id_, as_of_us=now, news=1, refill_state="ok", due_early_us=due, due_expected_us=due, refill=refill,
-                    fills=[], days=year, lines=lines, notes=[],
-                ))  # fmt: skip
-                if wrong:
-                    began = now - int(rng.uniform(1, 30) * DAY_US)
-                    connection.execute(insert(schema.finding).values(
-                        vehicle_id=id_, kind=kind, lines=[1], began_us=began, detected_us=began, severity="act_now", summary=summary,
-                        evidence={},
-                    ))  # fmt: skip
-                    alarm = connection.execute(insert(schema.alarm).values(
-                        vehicle_id=id_, kind=kind, lines=[1], severity="act_now", summary=summary, evidence={}, began_us=began,
-                        raised_us=began, active=True, acknowledged=n % 2 == 0, out_of_service=False,
-                        state="acknowledged" if n % 2 == 0 else "unacknowledged", changed_us=began, transitions=1,
-                    ).returning(schema.alarm.c.id)).scalar_one()  # fmt: skip
-                    connection.execute(insert(schema.transition).values(
-                        alarm_id=alarm, number=1, at_us=began, event="occur", state="unacknowledged", who="tallow", why="",
-                    ))  # fmt: skip
+            for table, values in rows.items():
+                connection.execute(insert(table), values)
 
 
 def timed(call: Callable[[], Any], rounds: int) -> tuple[float, float]:
@@ -97,15 +125,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=40)
     parser.add_argument("--postgresql")
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        url = f"sqlite:///{Path(folder) / 'tallow.db'}"
-        if asked.postgresql:
-            admin = store.connect(asked.postgresql).execution_options(isolation_level="AUTOCOMMIT")
-            name = f"latency{time.time_ns()}"
-            with admin.connect() as connection:
-                connection.execute(text(f"CREATE DATABASE {name}"))
-            url = asked.postgresql.rsplit("/", 1)[0] + f"/{name}"
-        engine = store.open_database(url)
+    with database(asked.postgresql) as engine:
         fill(engine, asked.vehicles, asked.days)
         client = create_app(engine).server.test_client()
 
@@ -129,21 +149,24 @@ def main() -> None:
         one, _ = timed(row, asked.rounds)
         print(f"{asked.vehicles} vehicles, {engine.dialect.name}; reading one row: {one:.2f} ms")
         for path, search in (("/", ""), ("/", "?depot=depot+7"), ("/", "?search=unit+99"), ("/", "?sort=refill&page=20"), ("/alarms", ""),
-                             ("/rounds", "?depot=depot+7"), ("/grease", ""), ("/data", "")):  # fmt: skip
+                             ("/rounds", "?depot=depot+7"), ("/data", "")):  # fmt: skip
             size = len(page(path, search))
-            rounds = asked.rounds if path in ("/", "/alarms", "/rounds") else 3
+            rounds = asked.rounds if path != "/rounds" else 5
             median, p95 = timed(lambda path=path, search=search: page(path, search), rounds)  # type: ignore[misc]
             print(
                 f"{path + search:<28} median {median:7.1f} ms  p95 {p95:7.1f} ms  {median / one:7.0f} rows  {size / 1000:7.1f} kB"
             )
+        pages: tuple[tuple[str, Callable[[], Any]], ...] = (
+            ("grease by month", lambda: queries.amounts(engine)),
+            ("patterns, kinds of point", lambda: queries.patterns(engine, "point")),
+        )
+        for name, read in pages:
+            median, p95 = timed(read, 5)
+            print(f"{name:<28} median {median:7.1f} ms  p95 {p95:7.1f} ms  {median / one:7.0f} rows")
         with ThreadPoolExecutor(20) as readers:
             began = time.perf_counter()
             list(readers.map(lambda _: page("/"), range(200)))
             print(f"20 readers, 200 fleet pages: {200 / (time.perf_counter() - began):.1f} a second, no error")
-        engine.dispose()
-        if asked.postgresql:
-            with admin.connect() as connection:
-                connection.execute(text(f"DROP DATABASE {name}"))
 
 
 if __name__ == "__main__":

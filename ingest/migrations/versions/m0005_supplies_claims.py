@@ -32,10 +32,10 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["vehicle_id"], ["vehicle.id"], name="fk_supply_vehicle_id"),
         sa.PrimaryKeyConstraint("vehicle_id", "month", "depot", "grease", name="pk_supply"),
     )
-    op.add_column("analysis", sa.Column("watched_days", sa.Integer(), nullable=True))
-    op.add_column("analysis", sa.Column("watched_h", sa.Double(), nullable=True))
     op.add_column("finding", sa.Column("watched_days", sa.Double(), nullable=True))
     op.add_column("finding", sa.Column("watched_h", sa.Double(), nullable=True))
     op.add_column("standing", sa.Column("grease", sa.Text(), nullable=True))
     op.add_column("standing", sa.Column("use_l_a_day", sa.Double(), nullable=True))
+    op.add_column("standing", sa.Column("watched_days", sa.Double(), nullable=True))
+    op.add_column("standing", sa.Column("watched_h", sa.Double(), nullable=True))
     op.execute("UPDATE analysis SET news = -1")  # everything is analysed once more
