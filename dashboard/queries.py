@@ -105,10 +105,10 @@ def fleet(
         found = totals[need] if need else sum(totals.values())
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
-        both = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
+        with_vehicle = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
         ids = connection.execute(
             select(table.c.vehicle_id)
-            .select_from(both)
+            .select_from(with_vehicle)
             .where(*mine, *wanted, *only)
             .order_by(*SORTS.get(sort, SORTS["need"]), table.c.fleet, table.c.vehicle)
             .limit(PAGE_ROWS)
@@ -117,7 +117,9 @@ def fleet(
         place = {id_: k for k, id_ in enumerate(ids)}
         # Sorted are numbers only, not what is told of each.
         rows_ = connection.execute(
-            select(table, vehicle.c.heard_us, vehicle.c.online).select_from(both).where(table.c.vehicle_id.in_(place))
+            select(table, vehicle.c.heard_us, vehicle.c.online)
+            .select_from(with_vehicle)
+            .where(table.c.vehicle_id.in_(place))
         )
         shown = sorted(rows_, key=lambda row: place[row.vehicle_id])
         waiting: dict[int, int] = dict(
@@ -127,8 +129,8 @@ def fleet(
                 .group_by(alarm.c.vehicle_id)
             ).all()
         )  # fmt: skip
-        depots_ = sorted(connection.execute(select(table.c.depot).where(*mine).distinct()).scalars())
-        classes = sorted(connection.execute(select(table.c.vehicle_class).where(*mine).distinct()).scalars())
+        kinds = connection.execute(select(table.c.depot, table.c.vehicle_class).where(*mine).distinct()).all()
+        depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
         known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
         registered = connection.scalar(select(func.count()).select_from(table)) or 0
     rows = tuple(_fleet_row(row, waiting.get(row.vehicle_id, 0)) for row in shown)
@@ -374,7 +376,7 @@ class AlarmRow:
     dry_h: float | None
 
 
-MOST_ALARMS = 300  # of a page; of those that are over a fifth of it
+MOST_ALARMS = 200  # of a page; of those that are over a fifth of it
 _OVER_DAYS = 90
 
 

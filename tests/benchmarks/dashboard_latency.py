@@ -20,7 +20,7 @@ from dashboard import queries
 from dashboard.app import create_app
 from ingest import schema, store
 from ingest.messages import instant, now_us
-from tests.benchmarks.databases import database
+from tests.benchmarks.databases import database, tidy
 
 DAY_US = 86_400_000_000
 CLASSES = ("truck", "loader", "trailer")
@@ -127,6 +127,7 @@ def main() -> None:
     asked = parser.parse_args()
     with database(asked.postgresql) as engine:
         fill(engine, asked.vehicles, asked.days)
+        tidy(engine)
         client = create_app(engine).server.test_client()
 
         def page(path: str, search: str = "") -> bytes:

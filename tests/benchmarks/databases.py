@@ -32,3 +32,10 @@ def database(postgresql: str | None) -> Iterator[Engine]:
             with admin.connect() as connection:
                 connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
             admin.dispose()
+
+
+def tidy(engine: Engine) -> None:
+    """What a PostgreSQL server does by itself a while after much was written, done at once."""
+    if engine.dialect.name == "postgresql":
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.exec_driver_sql("VACUUM ANALYZE")
