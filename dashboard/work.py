@@ -4,19 +4,22 @@ The page sends records by itself (`assets/work.js`), not by a callback: one that
 the phone and sent later, under the key it got there, so that it counts once.
 """
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import Flask, request
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 
+from analytics.alarms import KINDS
 from analytics.findings import Finding, urgency
 from analytics.vehicle import Result
 from dashboard import parts, people, queries, words
-from ingest import registry
+from ingest import registry, schema
 from ingest import work as works
 from ingest.messages import microseconds
 from ingest.problem import Problem
@@ -118,6 +121,45 @@ def records(found: tuple[tuple[works.Work, int, bool], ...], timezone: str) -> A
             )
         items.append(html.Li(line))
     return html.Ul(items, className="records")
+
+
+# What may be recorded for several alarms at once: kinds that need nothing said but what each alarm says itself.
+FOR_SEVERAL: Final = (
+    "filled", "line_mended", "bled", "sensor_replaced", "greased_by_hand", "controller_swapped", "in_workshop", "laid_up", "back",
+)  # fmt: skip
+
+
+def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, note: str) -> int:
+    """Record work that answers alarms, all or nothing, and once for a vehicle however many of its alarms it answers; how many records.
+
+    Lines and sensors are those of the alarm; a reservoir was filled up to the full mark. Raises Problem.
+    """
+    people.need("technician")
+    if kind not in FOR_SEVERAL:
+        raise Problem("choose what was done")
+    now_us, table, said = queries.now_us(), schema.alarm, dict[tuple[Any, ...], dict[str, Any]]()
+    with reachable(database), writing(database) as connection:
+        for number in numbers:
+            if not queries.seen(connection, number):
+                raise Problem(f"there is no alarm {number}")
+            alarm = connection.execute(select(table).where(table.c.id == number)).one()
+            what: dict[str, Any] = {"lines": alarm.lines} if "lines" in _ASKS.get(kind, ()) else {}
+            if kind == "line_mended" and not alarm.lines:
+                raise Problem(f"{KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
+            if kind == "sensor_replaced":
+                if alarm.kind not in ("level_sensor", "pressure_sensor"):
+                    raise Problem(
+                        f"{KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
+                    )
+                what = {"channel": alarm.channel}
+            if kind == "filled":
+                what = {"to_pct": 100}
+            said.setdefault((alarm.vehicle_id, str(what)), what)
+        for (id_, _), what in said.items():
+            ((_, setups),) = registry.read_setups(connection, id_).values()
+            one = {"key": uuid4().hex, "kind": kind, "at_us": now_us, "by": people.doer(by), "note": note, **what}
+            works.record(connection, id_, setups, works.work_of(one), now_us)
+    return len(said)
 
 
 def take_records(app: Dash, database: Engine) -> None:

@@ -11,9 +11,10 @@ from analytics import alarms, delivery
 from analytics.history import DAY_US
 from analytics.lifecycle import BY_PERSONS, Transition
 from analytics.lifecycle import words as state_words
-from dashboard import parts, people, queries, tables, words
+from dashboard import parts, people, queries, tables, words, work
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import AlarmRow, AlarmView
+from ingest import work as works
 from ingest.problem import Problem
 
 dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=1)
@@ -25,7 +26,7 @@ _PARTS: Final = (
     ("Out of sight", ("shelved", "suppressed", "out_of_service"), True),
     ("Over lately", ("normal",), True),
 )
-_SHOWN: Final = 75
+_SHOWN: Final = 50
 _IN_A_FILE: Final = 100_000
 _HIDDEN: Final = {"display": "none"}
 _BUTTONS: Final = {
@@ -82,6 +83,25 @@ def _actions() -> list[Any]:
                 button("acknowledge"),
             ],
             className="actions-first",
+        ),
+        html.Details(
+            [
+                html.Summary("Record work"),
+                html.Div(
+                    [
+                        dmc.Select(
+                            id="alarms-work", label="What was done to each of them", placeholder="choose",
+                            data=[{"value": kind, "label": works.KINDS[kind][0]} for kind in work.FOR_SEVERAL],
+                        ),
+                        dmc.TextInput(id="alarms-note", label="Note"),
+                        dmc.Button("Record it", id="alarms-record", variant="default", mt=24),
+                    ],
+                    className="work-form",
+                ),
+                html.P(
+                    "Lines and sensors are those of each alarm; a reservoir was filled up to the full mark.", className="dim"
+                ),
+            ]
         ),
         html.Details(
             [
@@ -215,22 +235,29 @@ def beside(view: AlarmView) -> list[Any]:
     Output("alarms-seen", "data"),
     Input("alarms-tick", "n_intervals"),
     *(Input(f"alarms-{event}", "n_clicks") for event in _BUTTONS),
+    Input("alarms-record", "n_clicks"),
     State("alarms-shown", "data"),
     State("alarms-chosen", "value"),
     State("alarms-by", "value"),
     State("alarms-why", "value"),
     State("alarms-days", "value"),
+    State("alarms-work", "value"),
+    State("alarms-note", "value"),
     State("alarms-seen", "data"),
     prevent_initial_call=True,
 )
 def refresh(_: int, *said: Any) -> Any:
     """Show what is new; or do to the chosen alarms what was asked, all or none."""
-    shown, chosen, by, why, days, seen = said[len(_BUTTONS) :]
+    shown, chosen, by, why, days, kind, note, seen = said[len(_BUTTONS) + 1 :]
     event = str(ctx.triggered_id).removeprefix("alarms-")
     told, left = dash.no_update, dash.no_update
-    if event in BY_PERSONS:
+    if event in BY_PERSONS or event == "record":
         try:
-            told, left = _do(event, [int(number) for number in chosen or ()], by or "", why or "", days), []
+            numbers = [int(number) for number in chosen or ()]
+            if event == "record":
+                told, left = _record(numbers, kind or "", by or "", note or ""), []
+            else:
+                told, left = _do(event, numbers, by or "", why or "", days), []
         except (Problem, ValueError) as problem:
             told, left = f"Not done: {problem}.", dash.no_update
     news = queries.alarm_news(engine())
@@ -238,6 +265,13 @@ def refresh(_: int, *said: Any) -> Any:
         return dash.no_update, dash.no_update, told, left, seen
     view = queries.alarm_view(engine(), **shown)
     return body(view), beside(view), told, left, news
+
+
+def _record(numbers: list[int], kind: str, by: str, note: str) -> str:
+    if not numbers:
+        raise Problem("choose alarms first")
+    made = work.record_for(engine(), numbers, kind, by, note)
+    return f"Recorded for {made} vehicle{'s' * (made != 1)}; what the next cycles show decides whether it held."
 
 
 def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:

@@ -209,8 +209,7 @@ def _refill(r: FleetRow, refill: dict[str, Any], now_us: int) -> list[Any]:
             style={"left": f"{100 * left:.1f}%", "width": f"{100 * max(right - left, 0.015):.1f}%"},
         )
     ]
-    ticks = [html.Div(className="axis-tick", style={"left": f"{25 * n}%"}) for n in range(1, 4)]
-    return [html.Div([*ticks, *(bar if left < 1 else [])], className="axis", **{"aria-hidden": "true"}), html.Div(text)]
+    return [html.Div(bar if left < 1 else [], className="axis", **{"aria-hidden": "true"}), html.Div(text)]
 
 
 @callback(

@@ -156,6 +156,39 @@ def test_who_may_acknowledges_in_their_own_name(app: dash.Dash, fleet: Engine) -
         assert steps.scalars().all() == ["technician"]
 
 
+def record_for_several(app: dash.Dash, client: FlaskClient, chosen: list[int], kind: str) -> Any:
+    """Record work for chosen alarms by direct POST."""
+    values = ACKNOWLEDGE | {
+        "alarms-chosen.value": [str(n) for n in chosen], "alarms-work.value": kind, "alarms-note.value": "",
+    }  # fmt: skip
+    return call(app, client, "alarms-told.children", values, "alarms-record.n_clicks")
+
+
+@pytest.mark.parametrize("name", ["viewer", "stranger", "neighbour"])
+def test_who_may_not_records_nothing_for_several(app: dash.Dash, fleet: Engine, name: str) -> None:
+    """By direct POST of the callback."""
+    answer = record_for_several(app, sign_in(app, name), numbers(fleet), "bled")
+    assert "Not done" in answer.text
+    with fleet.connect() as connection:
+        assert connection.execute(select(schema.work)).all() == []
+
+
+def test_work_for_several_alarms_is_one_record_a_vehicle(app: dash.Dash, fleet: Engine) -> None:
+    """In the own name of who does it, with the lines of each alarm; all or none."""
+    client, chosen = sign_in(app, "technician"), numbers(fleet)
+    assert "Recorded for 1 vehicle;" in record_for_several(app, client, chosen, "bled").text
+    with fleet.connect() as connection:
+        kinds = set(connection.execute(select(schema.alarm.c.kind)).scalars())
+        (kept,) = connection.execute(select(schema.work)).all()
+    assert (kept.detail["kind"], kept.detail["by"]) == ("bled", "technician")
+    assert not kinds & {"level_sensor", "pressure_sensor"}
+    for kind, told in (("sensor_replaced", "is about no sensor"), ("sold", "choose what was done")):
+        assert told in record_for_several(app, client, chosen, kind).text
+    assert "choose alarms first" in record_for_several(app, client, [], "bled").text
+    with fleet.connect() as connection:
+        assert len(connection.execute(select(schema.work)).all()) == 1
+
+
 @pytest.mark.parametrize(
     ("name", "status"), [("viewer", 400), ("stranger", 400), ("neighbour", 400), ("technician", 200), ("lead", 200)]
 )
