@@ -11,9 +11,11 @@ import numpy as np
 
 from analytics.amounts import Amount
 from analytics.findings import KINDS
-from analytics.vehicle import Result, days
+from analytics.traces import sampled
+from analytics.vehicle import Result, days, line_conditions
 from dashboard.queries import EXPOSURES, AlarmRow, DataState, FleetRow, Patterns, Round
 from ingest import store
+from ingest.registry import Line
 
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
@@ -178,6 +180,15 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
              "summary": one.note}
             for one in history.work
         ]  # fmt: skip
+    if chart == "sheet":
+        return [_sheet_row(line, now) for line, now in zip(history.setup.lines, line_conditions(result), strict=True)]
+    if chart == "traces":
+        return [
+            {"at": store.rfc3339(at_us), "channel": channel, "seconds": f"{k * dt_s:g}", "pressure_kpa": number(float(kpa), 0)}
+            for channel in result.pressures.channels
+            for at_us, dt_s, course in sampled(history, channel, _TRACES)
+            for k, kpa in enumerate(course)
+        ]  # fmt: skip
     cycles, columns = history.cycles, dict[str, Any]()
     for j, name in enumerate(result.pressures.channels):
         if name in cycles.channels:
@@ -188,6 +199,39 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         | {name: number(float(column[i]), 3 if name.endswith("expected") else 0) for name, column in columns.items()}
         for i, at in enumerate(cycles.at_us)
     ]
+
+
+_TRACES = 20  # the latest of each channel
+
+
+def _sheet_row(line: Line, now: dict[str, Any]) -> dict[str, str]:
+    """A line of the call-out sheet with its condition."""
+    known = {name: "" if now[name] is None else f"{now[name]:.2f}" for name in ("ratio", "hours_since_grease")}
+    return {
+        "line": str(line.line), "point": line.point, "bundle": line.bundle, "channel": line.channel or "", "dose_cm3": f"{line.dose_cm3:g}",
+        "critical": "yes" if line.critical else "no", "condition": now["condition"], "times_expected": known["ratio"],
+        "ignition_hours_since_grease": known["hours_since_grease"],
+    }  # fmt: skip
+
+
+def dates_table(told: DataState) -> list[dict[str, str]]:
+    """How past refill dates held: how often each date was too late by, and by how far ahead it was said."""
+    found = told.backtest
+    if found is None:
+        return []
+    rows = [
+        {
+            "what": f"came by the {name} date",
+            "cases": str(found["cases"]),
+            "value": f"{share:.3f}",
+            "meant": f"{meant:.2f}",
+        }
+        for name, share, meant in zip(("early", "expected", "late"), found["below"], (0.1, 0.5, 0.9), strict=True)
+    ]
+    return rows + [
+        {"what": f"{first:.0f} to {last:.0f} days ahead: median error, days", "cases": str(cases), "value": f"{error:.2f}", "meant": ""}
+        for first, last, cases, error, _ in found["horizons"]
+    ]  # fmt: skip
 
 
 def _time(us: int | None) -> str | None:

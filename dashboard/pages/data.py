@@ -25,7 +25,12 @@ def layout(**_: Any) -> html.Div:
             html.H1("Data"),
             html.P("What everything else rests on.", className="dim"),
             html.Div(
-                [dmc.Button("CSV", id="data-csv", variant="default"), dcc.Download(id="data-file")], className="filters"
+                [
+                    dmc.Button("CSV", id="data-csv", variant="default"),
+                    dcc.Download(id="data-file"),
+                    dcc.Download(id="data-dates-file"),
+                ],
+                className="filters",
             ),
             html.Div(id="data-body"),
             html.Div(id="data-dates"),
@@ -114,7 +119,8 @@ def dates(told: DataState, template: str) -> list[Any]:
         f" {found['coverage']:.0%} of them, where 80 % is meant. Mean (pinball) loss {found['pinball_days']:.2f} days; by"
         f" registered doses {found['nominal_pinball_days']:.2f}, by a straight line {found['straight_pinball_days']:.2f}."
     )
-    return [parts.section(title, [chart, html.Ul(by_horizon)], text)]
+    as_csv = html.Button("CSV", id="data-dates-csv", className="quiet", **{"aria-label": "how dates held, as CSV"})
+    return [parts.section(title, [chart, html.Ul(by_horizon), as_csv], text)]
 
 
 @callback(Output("data-body", "children"), Input("data-tick", "n_intervals"))
@@ -134,3 +140,16 @@ def save(_: int) -> dict[str, Any]:
     """What is listed here as a file."""
     rows = tables.data_table(queries.data_state(engine()))
     return {"content": tables.csv_text(rows, "fleet"), "filename": "data.csv", "type": "text/csv"}
+
+
+@callback(
+    Output("data-dates-file", "data"),
+    Input("data-dates-csv", "n_clicks"),
+    prevent_initial_call=True,
+)
+def save_dates(clicks: int | None) -> Any:
+    """How past dates held as a file."""
+    if not clicks:  # drawn, not pressed
+        return dash.no_update
+    rows = tables.dates_table(queries.data_state(engine()))
+    return {"content": tables.csv_text(rows, "what"), "filename": "refill-dates.csv", "type": "text/csv"}

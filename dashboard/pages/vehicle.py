@@ -169,10 +169,14 @@ def _graph(name: str, figure: Any) -> html.Div:
     return html.Div(
         [
             dcc.Graph(id=f"vehicle-{name}", figure=figure, **CHART, style=height),
-            html.Button(
-                "CSV", id={"type": "vehicle-csv", "chart": name}, className="quiet", **{"aria-label": f"{name} as CSV"}
-            ),
+            _as_csv(name),
         ]
+    )
+
+
+def _as_csv(name: str) -> html.Button:
+    return html.Button(
+        "CSV", id={"type": "vehicle-csv", "chart": name}, className="quiet", **{"aria-label": f"{name} as CSV"}
     )
 
 
@@ -231,6 +235,7 @@ def charts(result: Result) -> list[Any]:
                     [
                         html.H3("The course of single cycles"),
                         dcc.Graph(id="vehicle-traces", figure=sampled or {}, **CHART, style={"height": "260px"}),
+                        _as_csv("traces"),
                     ],
                     style={} if sampled is not None else {"display": "none"},
                 ),
@@ -360,7 +365,7 @@ def tail(result: Result) -> list[Any]:
         className="wide",
     )
     over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
-    out = [parts.section("Call-out sheet", sheet, _SHEET_NOTE)]
+    out = [parts.section("Call-out sheet", [sheet, _as_csv("sheet")], _SHEET_NOTE)]
     past = [parts.finding(f, setup.timezone, full=False) for f in over[:20]] or [html.P("None.", className="dim")]
     out.append(parts.section("What is over", past))
     return out

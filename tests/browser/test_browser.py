@@ -285,6 +285,26 @@ def test_live_messages_arrive(demo: RunningDemo) -> None:
     engine.dispose()
 
 
+def test_it_can_be_broken_while_it_runs(demo: RunningDemo) -> None:
+    """The command answers at once, and the fleet that is published takes it up."""
+    command = [
+        sys.executable,
+        "-m",
+        "dashboard",
+        "simulate",
+        "--break",
+        "HS-103",
+        "missed_cycles",
+        "--data",
+        str(demo.data),
+    ]
+    assert "HS-103" in subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    until = time.monotonic() + 30
+    while "missed_cycles on HS-103" not in (demo.data / "simulate.log").read_text():
+        assert time.monotonic() < until
+        time.sleep(0.2)
+
+
 def test_it_stops_and_starts_again_on_the_same_data(demo: RunningDemo) -> None:
     """Ctrl-C ends it in order; the second start is quicker, since the history is recorded."""
     assert demo.stop() == 0

@@ -377,3 +377,27 @@ def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -
     assert len(rows) == len(told.rates) + len(told.course.time)
     state = queries.data_state(engine)
     assert len(tables.data_table(state)) == len(state.findings) + len(state.notes)
+    with run.workers(1) as pool:
+        assert run.backtest(engine, 5, pool, lambda done, of: None) is not None
+    dates = tables.dates_table(queries.data_state(engine))
+    assert [row["meant"] for row in dates][:3] == ["0.10", "0.50", "0.90"]
+    assert all(float(row["value"]) >= 0 for row in dates)
+
+
+def test_the_sheet_and_sampled_cycles_are_files(client: FlaskClient, engine: Engine) -> None:
+    """A row for each line with its condition; the course of each sampled cycle, second by second."""
+    assert client is not None
+    result = queries.vehicle_result(engine, "harrowmere-stone", "HS-101")
+    assert result is not None
+    sheet = tables.chart_table(result, "sheet")
+    assert [row["line"] for row in sheet] == [str(line.line) for line in result.history.setup.lines]
+    assert "blocked_line" in {row["condition"] for row in sheet}
+    traces = tables.chart_table(result, "traces")
+    assert {row["channel"] for row in traces} == set(result.pressures.channels)
+    first = [
+        float(row["seconds"])
+        for row in traces
+        if row["at"] == traces[0]["at"] and row["channel"] == traces[0]["channel"]
+    ]
+    assert first[0] == 0.0
+    assert first == sorted(first)
