@@ -1,11 +1,8 @@
-"""Runs the analysis over the vehicles in a database, in parallel, and keeps its newest results there."""
+"""Runs the analysis over the vehicles in a database, in parallel."""
 
-import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -21,17 +18,17 @@ from analytics.past import Past, from_json
 from analytics.refill import Refill
 from analytics.settings import DEFAULTS
 from analytics.sisters import read_sisters
-from analytics.standing import standing
+from analytics.workers import Workers
 from ingest import retention, schema
 from ingest.messages import instant
 from ingest.problem import Problem
-from ingest.registry import Setup, read_setups, stand
+from ingest.registry import Setup, read_setups
 from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
 from ingest.work import AWAY, Work, of_vehicles, read_work, why_away
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91
-MOST_AT_ONCE: Final = 5000  # vehicles of one pass over those with news: a statement holds no more names
+_BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
 
 @dataclass(frozen=True)
@@ -58,7 +55,9 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class _Task:
+class Task:
+    """A vehicle to be analysed: where it is recorded, and what has to be known of it beside its messages."""
+
     url: str
     vehicle_id: int
     setups: tuple[Setup, ...]
@@ -83,20 +82,22 @@ def analysed(
     ]
 
 
-def _results(task: _Task, moments_us: Sequence[int]) -> list[vehicle.Result]:
-    engine = connect(task.url)
-    try:
-        with engine.connect() as connection:
-            return analysed(connection, task.vehicle_id, task.setups, moments_us, task.past, task.work)
-    finally:
-        engine.dispose()
+@lru_cache(1)
+def database(url: str) -> Engine:
+    """One connection for all that a process analyses."""
+    return connect(url)
 
 
-def _result(task: _Task) -> vehicle.Result:
+def _results(task: Task, moments_us: Sequence[int]) -> list[vehicle.Result]:
+    with database(task.url).connect() as connection:
+        return analysed(connection, task.vehicle_id, task.setups, moments_us, task.past, task.work)
+
+
+def _result(task: Task) -> vehicle.Result:
     return _results(task, [task.as_of_us])[0]
 
 
-def _outcome(task: _Task) -> Outcome:
+def outcome_of(task: Task) -> Outcome:
     """What is found of one vehicle; runs in a process of its own."""
     result = _result(task)
     fleet, name = task.setups[0].fleet, task.setups[0].vehicle
@@ -123,33 +124,36 @@ def _outcome(task: _Task) -> Outcome:
     )
 
 
-def _tasks(
-    connection: Connection, url: str, as_of_us: int, stale_us: int | None, most_old: int | None = None
-) -> list[_Task]:
-    """What is to be done: everything, or with `stale_us` only vehicles with news, and then those with results older than that, at
-    most `most_old` of them."""
-    news = {id_: number for id_, number in connection.execute(select(schema.vehicle.c.id, schema.vehicle.c.news))}  # noqa: C416
-    chosen: list[int] | None = None
-    if stale_us is not None:
-        table = schema.analysis
-        seen = {id_: (number, at_us) for id_, number, at_us in
-                connection.execute(select(table.c.vehicle_id, table.c.news, table.c.as_of_us))}  # fmt: skip
-        fresh = [id_ for id_, number in news.items() if id_ not in seen or seen[id_][0] != number]
-        old = [
-            id_
-            for id_ in news
-            if id_ in seen and id_ not in set(fresh) and not as_of_us - stale_us <= seen[id_][1] <= as_of_us
-        ]
-        chosen = (fresh + sorted(old, key=lambda id_: seen[id_][1])[:most_old])[:MOST_AT_ONCE]
-        if not chosen:
-            return []
-    setups = dict(read_setups(connection, chosen).values())
-    pasts, work = read_pasts(connection, chosen), read_work(connection, chosen)
+def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[int]) -> list[Task]:
+    """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
+    table = schema.vehicle
+    news: dict[int, int] = dict(
+        connection.execute(select(table.c.id, table.c.news).where(table.c.id.in_(ids))).all()
+    )  # fmt: skip
+    pasts, work = read_pasts(connection, ids), read_work(connection, ids)
     return [
-        _Task(url, id_, setups[id_], pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
-        for id_ in (setups if chosen is None else chosen)
-        if id_ in setups
+        Task(url, id_, setups, pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
+        for id_, setups in read_setups(connection, ids).values()
     ]
+
+
+def registered(connection: Connection) -> list[int]:
+    """All vehicles with a set-up, by fleet and vehicle."""
+    vehicle_, setup = schema.vehicle, schema.setup
+    has = select(setup.c.id).where(setup.c.vehicle_id == vehicle_.c.id).exists()
+    return list(
+        connection.execute(select(vehicle_.c.id).where(has).order_by(vehicle_.c.fleet, vehicle_.c.vehicle)).scalars()
+    )
+
+
+def _batches(engine: Engine, as_of_us: int) -> Iterator[tuple[list[Task], int]]:
+    """All registered vehicles, some at a time, and how many there are in all: set-ups of a very large fleet need not be in
+    memory together."""
+    with engine.connect() as connection:
+        ids = registered(connection)
+    for first in range(0, len(ids), _BATCH):
+        with engine.connect() as connection:
+            yield tasks_of(connection, address(engine), as_of_us, ids[first : first + _BATCH]), len(ids)
 
 
 def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
@@ -159,7 +163,7 @@ def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None 
     return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
 
 
-def _check_kept(connection: Connection, as_of_us: int) -> None:
+def check_kept(connection: Connection, as_of_us: int) -> None:
     since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
     if since_us is not None and as_of_us < since_us:
         raise Problem(
@@ -168,7 +172,7 @@ def _check_kept(connection: Connection, as_of_us: int) -> None:
         )
 
 
-def prune(engine: Engine, keep_days: int, pool: Executor, progress: Callable[[int, int], None]) -> tuple[int, int]:
+def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int, int], None]) -> tuple[int, int]:
     """Keep what was found, and thin the messages it was found in: (from when on questions are answered, messages let go
     of). Raises Problem where nothing is recorded.
 
@@ -179,13 +183,15 @@ def prune(engine: Engine, keep_days: int, pool: Executor, progress: Callable[[in
         if now_us is None:
             raise Problem("nothing is recorded yet, so there is nothing to prune")
         since_us = retention.whole_month(now_us - keep_days * DAY_US)
-        tasks = _tasks(connection, address(engine), now_us, None)
         known = set(connection.execute(select(schema.vehicle.c.id)).scalars())
     before_us = retention.whole_month(since_us - WARM_UP_DAYS * DAY_US)
-    for done, (id_, past) in enumerate(pool.map(partial(_past, since_us=since_us), tasks)):
-        progress(done, len(tasks))
-        _keep_past(engine, id_, past)
-    for id_ in sorted(known - {task.vehicle_id for task in tasks}):  # not registered: nothing is looked for
+    kept = set[int]()
+    for tasks, number in _batches(engine, now_us):
+        for id_, past in pool.map(partial(_past, since_us=since_us), tasks):
+            progress(len(kept), number)
+            _keep_past(engine, id_, past)
+            kept.add(id_)
+    for id_ in sorted(known - kept):  # not registered: nothing is looked for
         _keep_past(engine, id_, Past(since_us, now_us, (), (), ()))
     return since_us, retention.thin(engine, before_us, progress)
 
@@ -197,7 +203,7 @@ def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **past.as_json()))
 
 
-def _past(task: _Task, since_us: int) -> tuple[int, Past]:
+def _past(task: Task, since_us: int) -> tuple[int, Past]:
     result = _result(task)
     zone = ZoneInfo(result.history.setup.timezone)
     first_day = instant(since_us).astimezone(zone).date().isoformat()
@@ -211,21 +217,22 @@ def _past(task: _Task, since_us: int) -> tuple[int, Past]:
 
 
 def backtest(
-    engine: Engine, weeks: int, pool: Executor, progress: Callable[[int, int], None]
+    engine: Engine, weeks: int, pool: Workers, progress: Callable[[int, int], None]
 ) -> backtests.Summary | None:
     """How well the refill dates of so many past weeks held, over the whole fleet, kept for the *Data* page; None where there is
     nothing to say."""
     with engine.connect() as connection:
         now_us = default_as_of_us(connection)
         since_us = connection.scalar(select(func.max(schema.past.c.since_us))) or 0
-        tasks = _tasks(connection, address(engine), now_us, None)
     moments = [now_us - week * 7 * DAY_US for week in range(weeks, 0, -1)]
     moments = [at_us for at_us in moments if at_us >= since_us]
-    cases, still_open = list[backtests.Case](), 0
-    for done, told in enumerate(pool.map(partial(_cases, moments=moments), tasks), start=1):
-        progress(done, len(tasks))
-        cases += [one for one in told if one is not None]
-        still_open += sum(one is None for one in told)
+    cases, still_open, done = list[backtests.Case](), 0, 0
+    for tasks, number in _batches(engine, now_us):
+        for told in pool.map(partial(_cases, moments=moments), tasks):
+            done += 1
+            progress(done, number)
+            cases += [one for one in told if one is not None]
+            still_open += sum(one is None for one in told)
     found = backtests.summary(cases, still_open)
     if found is not None:
         table = schema.backtest
@@ -235,7 +242,7 @@ def backtest(
     return found
 
 
-def _cases(task: _Task, moments: Sequence[int]) -> list[backtests.Case | None]:
+def _cases(task: Task, moments: Sequence[int]) -> list[backtests.Case | None]:
     """The cases of one vehicle; only moments at which it had been heard."""
     if task.setups[-1].level != "percent":
         return []
@@ -249,113 +256,13 @@ def default_as_of_us(connection: Connection) -> int:
     return newest_at_us(connection) or 0
 
 
-@contextmanager
-def workers(number: int | None = None) -> Iterator[Executor]:
-    """Processes to analyse in; as many as the machine has processors, unless told."""
-    with ProcessPoolExecutor(number or os.cpu_count() or 1) as pool:
-        yield pool
-
-
-def outcomes(
-    engine: Engine, as_of_us: int, pool: Executor, progress: Callable[[int, int], None], stale_us: int | None = None,
-    most_old: int | None = None,
-) -> Iterator[Outcome]:  # fmt: skip
-    """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of)."""
-    url = address(engine)
+def outcomes(engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None]) -> Iterator[Outcome]:
+    """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of). Nothing is kept."""
     with engine.connect() as connection:
-        _check_kept(connection, as_of_us)
-        tasks = _tasks(connection, url, as_of_us, stale_us, most_old)
-    progress(0, len(tasks))
-    for done, outcome in enumerate(pool.map(_outcome, tasks), start=1):
-        progress(done, len(tasks))
-        yield outcome
-
-
-def keep(engine: Engine, found: Iterable[Outcome]) -> int:
-    """Make these the newest results, each vehicle's as a whole; returns how many."""
-    number = 0
-    for outcome in found:
-        with writing(engine) as connection:
-            _keep(connection, outcome)
-        number += 1
-    return number
-
-
-def _keep(connection: Connection, outcome: Outcome) -> None:
-    analysis, finding = schema.analysis, schema.finding
-    connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
-    connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
-    connection.execute(
-        insert(analysis).values(
-            vehicle_id=outcome.vehicle_id,
-            as_of_us=outcome.as_of_us,
-            news=outcome.news,
-            fills=outcome.fills,
-            refill_state=outcome.refill.state,
-            due_early_us=outcome.refill.due_early_us,
-            due_expected_us=outcome.refill.due_expected_us,
-            refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
-            days=outcome.days,
-            lines=outcome.lines,
-            notes=outcome.notes,
-            dry_h=outcome.dry_h,
-            filled_us=outcome.filled_us,
-            commissioning=outcome.commissioning,
-            alarms_due_us=0,
-        )
-    )
-    stands = standing(
-        outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
-    )  # fmt: skip
-    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
-    if outcome.findings:
-        connection.execute(
-            insert(finding),
-            [
-                {
-                    "vehicle_id": outcome.vehicle_id,
-                    "kind": f.kind,
-                    "channel": f.channel,
-                    "lines": list(f.lines),
-                    "began_us": f.began_us,
-                    "detected_us": f.detected_us,
-                    "ended_us": f.ended_us,
-                    "severity": f.severity,
-                    "summary": f.summary,
-                    "evidence": dict(f.evidence),
-                    **_watched(outcome, f.began_us),
-                }
-                for f in outcome.findings
-            ],
-        )
-    _keep_amounts(connection, outcome)
-
-
-def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
-    """For how many days and ignition hours a vehicle had been watched at a time; the hours of a day lie spread over it."""
-    at = instant(at_us).astimezone(ZoneInfo(outcome.setup.timezone))
-    day, part = at.date().isoformat(), (at.hour + at.minute / 60) / 24
-    whole = [told["ignition_h"] for told in outcome.days if told["day"] < day]
-    begun = sum(told["ignition_h"] for told in outcome.days if told["day"] == day)
-    return {"watched_days": len(whole) + part, "watched_h": float(sum(whole) + part * begun)}
-
-
-def _keep_amounts(connection: Connection, outcome: Outcome) -> None:
-    """Months that are as they were are not written again: most are."""
-    table = schema.supply
-    names = [column.name for column in table.columns if column.name != "vehicle_id"]
-    mine = table.c.vehicle_id == outcome.vehicle_id
-    held = {tuple(row) for row in connection.execute(select(*(table.c[name] for name in names)).where(mine))}
-    wanted = {
-        tuple(
-            round(value, 3) if isinstance(value, float) else value for value in (getattr(one, name) for name in names)
-        )
-        for one in outcome.amounts
-    }
-    for month, depot_, grease, *_ in held - wanted:
-        connection.execute(
-            delete(table).where(mine, table.c.month == month, table.c.depot == depot_, table.c.grease == grease)
-        )
-    new = [dict(zip(names, row, strict=True)) | {"vehicle_id": outcome.vehicle_id} for row in wanted - held]
-    if new:
-        connection.execute(insert(table), new)
+        check_kept(connection, as_of_us)
+    done = 0
+    for tasks, number in _batches(engine, as_of_us):
+        for outcome in pool.map(outcome_of, tasks):
+            done += 1
+            progress(done, number)
+            yield outcome

@@ -3,7 +3,6 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -13,8 +12,10 @@ from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select
 
-from analytics import alarms, delivery, run
+from analytics import alarms, delivery, results
 from analytics.alarm_figures import NEEDED_DAYS, read_figures
+from analytics.results import Wanting
+from analytics.workers import Workers
 from ingest import schema
 from ingest.messages import now_us
 from ingest.metrics import application
@@ -31,12 +32,12 @@ DELIVER_EVERY_S = 2.0
 LATE_S = 300.0  # a pass over a large fleet may take so long
 
 
-def look(engine: Engine, pool: Executor, at_us: int) -> tuple[int, int]:
+def look(engine: Engine, pool: Workers, at_us: int) -> tuple[int, int]:
     """One pass: (vehicles analysed because of news or age, alarms changed). A vehicle's alarms follow at once, news comes before what
     is merely old, and without either it costs a few queries."""
     analysed = changed = 0
-    for outcome in run.outcomes(engine, at_us, pool, lambda done, of: None, stale_us=STALE_US, most_old=OLD_A_PASS):
-        analysed += run.keep(engine, [outcome])
+    for outcome in results.renew(engine, at_us, pool, lambda done, of: None, Wanting(STALE_US, OLD_A_PASS)):
+        analysed += 1
         with writing(engine) as connection:
             changed += alarms.bring_up(connection, outcome.vehicle_id, max(at_us, outcome.as_of_us))
     with engine.connect() as connection:
@@ -101,7 +102,7 @@ class Watch:
     """Looks every so many seconds until told to stop; delivers beside it, so that a slow route holds nothing up."""
 
     engine: Engine
-    pool: Executor
+    pool: Workers
     every_s: float
     stop: threading.Event
     send: delivery.Send = field(default_factory=delivery.sender)

@@ -7,13 +7,14 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from analytics import alarms, delivery, depots, run
+from analytics import alarms, delivery, depots
 from analytics.alarm_figures import NEEDED_DAYS, read_figures
 from analytics.history import DAY_US
 from analytics.lifecycle import Event, Transition
 from analytics.lifecycle import words as state_words
+from analytics.workers import workers
 from dashboard import people, queries, tables, words
-from dashboard.terminal import Database, Json, moment, print_json, start_logging, stopping
+from dashboard.terminal import Dask, Database, Json, moment, print_json, start_logging, stopping
 from ingest import metrics, registry, store, work
 from ingest.messages import now_us
 from ingest.problem import Problem
@@ -147,6 +148,7 @@ def watch(
             envvar="TALLOW_WATCH_METRICS_PORT", min=1, max=65535, help="answer /metrics and /health there, on loopback"
         ),
     ] = None,
+    dask: Dask = "",
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Go on analysing what is new, raise and clear alarms, and deliver alerts, until stopped."""
@@ -155,7 +157,7 @@ def watch(
     start_logging()
     stop = stopping()
     engine = store.open_database(database)
-    with run.workers() as pool:
+    with workers(dask=dask) as pool:
         watching = Watch(engine, pool, every, stop)
         stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
         try:

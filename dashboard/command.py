@@ -19,13 +19,15 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics import amounts, rounds, run, timer
+from analytics import amounts, results, rounds, run, timer
 from analytics.findings import KINDS, urgency
 from analytics.history import DAY_US
+from analytics.workers import workers
 from dashboard import alarm_commands, people_commands, tables, words
 from dashboard.terminal import (
     AsOf,
     BrokerAddress,
+    Dask,
     Database,
     Json,
     as_of_us,
@@ -211,18 +213,19 @@ def replay_files(
 @app.command(epilog="Example: tallow analyse --as-of 2026-03-01T06:00:00Z")
 def analyse(
     as_of: AsOf = None,
+    dask: Dask = "",
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Bring findings, fills and forecasts up to date, once."""
     engine = store.open_database(database)
-    with store.reachable(engine), run.workers() as pool, progress("Analysing", "vehicles") as bar:
-        number = run.keep(engine, run.outcomes(engine, as_of_us(engine, as_of), pool, bar))
+    with store.reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
+        number = sum(1 for _ in results.renew(engine, as_of_us(engine, as_of), pool, bar))
     print(f"{number} vehicles analysed.")
 
 
 def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
     engine = store.open_database(database)
-    with store.reachable(engine), run.workers() as pool, progress("Analysing", "vehicles") as bar:
+    with store.reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
         return list(run.outcomes(engine, as_of_us(engine, as_of), pool, bar))
 
 
@@ -231,11 +234,12 @@ def backtest(
     weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
     chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
     as_json: Json = False,
+    dask: Dask = "",
     database: Database = store.DEFAULT_DATABASE,
 ) -> None:
     """Say how well past refill dates held, beside two plain ways to forecast."""
     engine = store.open_database(database)
-    with store.reachable(engine), run.workers() as pool, progress("Looking back", "vehicles") as bar:
+    with store.reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
         told = run.backtest(engine, weeks, pool, bar)
     if told is None:
         raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
@@ -465,7 +469,7 @@ def prune(
 ) -> None:
     """Thin old messages, traces and quarantine; findings, fills and daily figures stay, and so do all names."""
     engine = store.open_database(database)
-    with store.reachable(engine), run.workers() as pool, progress("Pruning", "done") as bar:
+    with store.reachable(engine), workers() as pool, progress("Pruning", "done") as bar:
         since_us, gone = run.prune(engine, keep_days, pool, bar)
         traces = 0
         if trace_days is not None:

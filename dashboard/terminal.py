@@ -26,6 +26,12 @@ BrokerAddress = Annotated[
     str,
     typer.Option("--broker", envvar="TALLOW_BROKER", help="mqtt://[user:password@]host[:port] or mqtts://…"),
 ]
+Dask = Annotated[
+    str,
+    typer.Option(
+        "--dask", envvar="TALLOW_DASK", help="analyse on the Dask cluster whose scheduler is there, host:port"
+    ),
+]
 AsOf = Annotated[
     str | None, typer.Option("--as-of", help="RFC 3339 time to answer for; the newest recorded by default")
 ]

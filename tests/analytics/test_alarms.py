@@ -8,12 +8,13 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Engine, insert, select, update
 
-from analytics import alarms, run
+from analytics import alarms
 from analytics.alarms import CONSEQUENCES, KINDS, REFILL_DUE, Alarm, Change, Sight, judge
 from analytics.findings import Finding
 from analytics.history import DAY_US, HOUR_US
 from analytics.lifecycle import Transition
 from analytics.watch import AlarmFigures, Watch
+from analytics.workers import workers
 from ingest import registry, schema, store, work
 from ingest.problem import Problem
 from simulators.fleet import write_registry
@@ -414,7 +415,7 @@ def test_metrics_say_how_many_alarms_there_are(fleet: Engine) -> None:
 
 def test_a_watch_that_looks_no_more_says_so(fleet: Engine) -> None:
     """`/health` turns when no pass has ended for long."""
-    with run.workers(1) as pool:
+    with workers(1) as pool:
         watching = Watch(fleet, pool, 1.0, threading.Event())
     assert watching.health() == ("ok", "")
     watching.looked_s -= 1000

@@ -1,7 +1,6 @@
 """After a prune every answer about the time that is answered for stays what it was, and nothing is recorded again."""
 
 from collections.abc import Iterator
-from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +9,7 @@ from sqlalchemy import Engine, func, select, text
 
 from analytics import run
 from analytics.history import DAY_US
+from analytics.workers import Workers, workers
 from ingest import registry, retention, schema, store
 from ingest.messages import Arrival
 from ingest.problem import Problem
@@ -41,13 +41,13 @@ def sent() -> list[Arrival]:
 
 
 @pytest.fixture(scope="module")
-def pool() -> Iterator[Executor]:
+def pool() -> Iterator[Workers]:
     """Processes for the analysis."""
-    with run.workers() as made:
+    with workers() as made:
         yield made
 
 
-def answers(engine: Engine, as_of_us: int, pool: Executor) -> dict[str, Any]:
+def answers(engine: Engine, as_of_us: int, pool: Workers) -> dict[str, Any]:
     return {o.vehicle: o for o in run.outcomes(engine, as_of_us, pool, lambda done, of: None) if o.vehicle in TROUBLES}
 
 
@@ -55,7 +55,7 @@ def shown(outcome: Any) -> list[tuple[Any, ...]]:
     return [(f.kind, f.channel, f.began_us, f.detected_us, f.ended_us, f.severity) for f in outcome.findings]
 
 
-def prune(engine: Engine, pool: Executor, keep_days: int = 20) -> tuple[int, int]:
+def prune(engine: Engine, pool: Workers, keep_days: int = 20) -> tuple[int, int]:
     return run.prune(engine, keep_days, pool, lambda done, of: None)
 
 
@@ -64,7 +64,7 @@ def messages(engine: Engine) -> int:
         return connection.scalar(select(func.count()).select_from(schema.message)) or 0
 
 
-def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival], pool: Executor) -> None:
+def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival], pool: Workers) -> None:
     """Findings, fills and days of the whole past, and refill dates, from the first moment that is answered for."""
     write_registry(demo(), END_H, tmp_path)
     with store.writing(engine) as connection:
@@ -110,7 +110,7 @@ def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival],
         assert shown(again) == shown(before[END_US][name])
 
 
-def test_a_name_stays_taken_after_its_message_is_gone(engine: Engine, tmp_path: Path, pool: Executor) -> None:
+def test_a_name_stays_taken_after_its_message_is_gone(engine: Engine, tmp_path: Path, pool: Workers) -> None:
     """At its own time it is a repetition, at another a contradiction; a late message of that time is still new."""
     write_registry(demo(), END_H, tmp_path)
     with store.writing(engine) as connection:
@@ -132,7 +132,7 @@ def test_a_name_stays_taken_after_its_message_is_gone(engine: Engine, tmp_path: 
     assert refused == ["contradiction"]
 
 
-def test_a_young_message_of_an_old_time_stays(engine: Engine, pool: Executor) -> None:
+def test_a_young_message_of_an_old_time_stays(engine: Engine, pool: Workers) -> None:
     """A clock that lost its power says 1970, and one that is behind says last year: their receipt tells their age."""
     received_us = END_US - DAY_US
     young = [
@@ -150,7 +150,7 @@ def test_a_young_message_of_an_old_time_stays(engine: Engine, pool: Executor) ->
     assert kept == [1, 2, 5]
 
 
-def test_a_month_of_which_nothing_came_late_is_dropped_as_a_table(engine: Engine, pool: Executor) -> None:
+def test_a_month_of_which_nothing_came_late_is_dropped_as_a_table(engine: Engine, pool: Workers) -> None:
     """In PostgreSQL; a month with a young message stays for that message's sake."""
     if engine.dialect.name != "postgresql":
         pytest.skip("PostgreSQL only")

@@ -4,7 +4,9 @@ from pathlib import Path
 
 from sqlalchemy import Engine, select
 
-from analytics import run
+from analytics import results
+from analytics.results import Wanting
+from analytics.workers import workers
 from dashboard import queries
 from ingest import registry, schema, store
 from ingest.recorder import Recorder
@@ -14,8 +16,9 @@ from tests.analytics.fleet import END_H, END_US, arrivals, demo
 
 
 def analyse(engine: Engine, as_of_us: int, stale_us: int | None = None) -> int:
-    with run.workers(1) as pool:
-        return run.keep(engine, run.outcomes(engine, as_of_us, pool, lambda done, of: None, stale_us))
+    with workers(1) as pool:
+        wanting = None if stale_us is None else Wanting(stale_us)
+        return len(list(results.renew(engine, as_of_us, pool, lambda done, of: None, wanting)))
 
 
 def test_results_are_kept_and_replaced(engine: Engine, tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ import numpy as np
 from analytics import run
 from analytics.backtest import FAR_DAYS, QUANTILES, pinball
 from analytics.history import DAY_US, HOUR_US
+from analytics.workers import workers
 from ingest import registry, replay, store
 from ingest.messages import read_time
 from ingest.recording import Recording
@@ -76,7 +77,7 @@ def figures(folder: Path, scenario: str, seed: int | None, every_us: int | None 
     with Recording(store.address(engine), "score") as recording:
         for path in sorted(folder.glob("messages-*.ndjson.gz")):
             replay.replay(path, recording, lambda done: None)
-    with run.workers() as pool:
+    with workers() as pool:
         answers = {at: list(run.outcomes(engine, read_time(at), pool, lambda done, of: None)) for at in truth["as_of"]}
     with engine.connect() as connection:
         setups = {vehicle: kept[-1] for (_, vehicle), (_, kept) in registry.read_setups(connection).items()}

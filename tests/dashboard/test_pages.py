@@ -14,7 +14,8 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
-from analytics import run
+from analytics import results, run
+from analytics.workers import workers
 from dashboard import queries, tables, words
 from dashboard.app import create_app
 from ingest import registry, schema, store, work
@@ -33,8 +34,8 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
         + arrivals("HS-109", (), days=40)
     )
     engine, _ = recorded(tmp_path_factory.mktemp("pages"), [heard])
-    with run.workers(1) as pool:
-        run.keep(engine, run.outcomes(engine, END_US, pool, lambda done, of: None))
+    with workers(1) as pool:
+        list(results.renew(engine, END_US, pool, lambda done, of: None))
     yield engine
     engine.dispose()
 
@@ -174,7 +175,7 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     assert "Nothing was ever refused." in shown
     assert "Nothing comes in" in text(data.body(told, newest_us + 2 * 3_600_000_000))
     assert "Nobody has looked yet" in text(data.dates(told, "mantine_light"))
-    with run.workers(1) as pool:
+    with workers(1) as pool:
         found = run.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None
     shown = text(data.dates(queries.data_state(engine), "mantine_light"))
@@ -316,8 +317,8 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
             "lines": [int(LINE["line"])],
         }
         work.record(connection, id_, setups, work.work_of(said), END_US)
-    with run.workers(1) as pool:
-        run.keep(database, run.outcomes(database, END_US, pool, lambda done, of: None))
+    with workers(1) as pool:
+        list(results.renew(database, END_US, pool, lambda done, of: None))
     monkeypatch.setattr(queries, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
     for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
@@ -377,7 +378,7 @@ def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -
     assert len(rows) == len(told.rates) + len(told.course.time)
     state = queries.data_state(engine)
     assert len(tables.data_table(state)) == len(state.findings) + len(state.notes)
-    with run.workers(1) as pool:
+    with workers(1) as pool:
         assert run.backtest(engine, 5, pool, lambda done, of: None) is not None
     dates = tables.dates_table(queries.data_state(engine))
     assert [row["meant"] for row in dates][:3] == ["0.10", "0.50", "0.90"]

@@ -1,0 +1,231 @@
+"""The newest results of each vehicle: who makes them, and how they are kept."""
+
+import time
+import traceback
+from collections.abc import Callable, Collection, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Final
+from uuid import uuid4
+from zoneinfo import ZoneInfo
+
+import structlog
+from sqlalchemy import Connection, Engine, and_, delete, func, insert, or_, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError
+
+from analytics.run import Outcome, Task, check_kept, outcome_of, registered, tasks_of
+from analytics.standing import standing
+from analytics.workers import Workers
+from ingest import schema
+from ingest.messages import instant, now_us
+from ingest.registry import stand
+from ingest.store import address, writing
+
+log = structlog.get_logger("tallow.results")
+
+# Nobody else begins a vehicle that somebody has claimed; whoever has not ended by then is taken for dead.
+LEASE_US: Final = 600_000_000
+BATCH: Final = 200  # vehicles claimed together: few enough that several analysers share what is new
+_LOOK_AGAIN_S: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Wanting:
+    """Which vehicles want an analysis: those with news, and up to `most_old` of those whose results are older than `stale_us`."""
+
+    stale_us: int
+    most_old: int | None = None
+
+
+def renew(
+    engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None], wanting: Wanting | None = None
+) -> Iterator[Outcome]:
+    """Analyse vehicles and keep the results, each vehicle's as a whole: all of them, or those that are `wanting`.
+
+    Several may do so at once: a vehicle is claimed before it is analysed, and results are kept only by whoever has its claim
+    then, so that none is done twice at a time and no newer result is overwritten. A vehicle whose analysis fails keeps its
+    claim for a while, so that it holds nobody up.
+    """
+    with engine.connect() as connection:
+        check_kept(connection, as_of_us)
+        left = registered(connection) if wanting is None else []
+    who, begun, number, aged = uuid4().hex, set[int](), 0, 0
+    while True:
+        if wanting is None:
+            chosen, old = left[:BATCH], set[int]()
+        else:
+            most_old = None if wanting.most_old is None else wanting.most_old - aged
+            with engine.connect() as connection:
+                chosen, old = _wanting(connection, as_of_us, wanting.stale_us, most_old)
+            chosen = [id_ for id_ in chosen if id_ not in begun]
+        if not chosen:
+            return
+        mine = _claim(engine, chosen, who)
+        begun |= mine
+        aged += len(old & mine)
+        left = [*left[BATCH:], *(id_ for id_ in left[:BATCH] if id_ not in mine)]
+        if not mine and wanting is None:
+            time.sleep(_LOOK_AGAIN_S)  # somebody else is at them
+        elif not mine:
+            return
+        for outcome in _kept(engine, as_of_us, pool, mine, who):
+            number += 1
+            progress(number, len(begun) + len(left))
+            yield outcome
+
+
+def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], who: str) -> Iterator[Outcome]:
+    """The outcomes of claimed vehicles, each kept and its claim let go of."""
+    unfinished = set(mine)
+    try:
+        with engine.connect() as connection:
+            tasks = tasks_of(connection, address(engine), as_of_us, mine)
+        for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
+            unfinished.discard(task.vehicle_id)
+            if isinstance(outcome, str):
+                setup = task.setups[-1]
+                log.error(
+                    "an analysis failed; tried again later", vehicle=f"{setup.fleet}/{setup.vehicle}", error=outcome
+                )
+                continue
+            with writing(engine) as connection:
+                kept = _let_go(connection, [task.vehicle_id], who) == 1
+                if kept:
+                    _keep(connection, outcome)
+            if kept:
+                yield outcome
+    finally:
+        with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
+            _let_go(connection, unfinished, who)
+
+
+def _outcome_or_error(task: Task) -> Outcome | str:
+    try:
+        return outcome_of(task)
+    except DBAPIError:
+        raise  # that is the database's matter, not the vehicle's
+    except Exception:  # noqa: BLE001  # whatever it is, it is one vehicle's
+        return traceback.format_exc()
+
+
+def _wanting(connection: Connection, as_of_us: int, stale_us: int, most_old: int | None) -> tuple[list[int], set[int]]:
+    """(vehicles that want an analysis and that nobody has claimed, those with news first; which of them have none), in one query."""
+    vehicle, setup, analysis, claim = schema.vehicle, schema.setup, schema.analysis, schema.claim
+    fresh = or_(analysis.c.vehicle_id.is_(None), analysis.c.news != vehicle.c.news)
+    old = or_(analysis.c.as_of_us < as_of_us - stale_us, analysis.c.as_of_us > as_of_us)
+    taken = and_(claim.c.vehicle_id == vehicle.c.id, claim.c.until_us >= now_us())
+    rows = connection.execute(
+        select(vehicle.c.id, fresh)
+        .outerjoin(analysis, analysis.c.vehicle_id == vehicle.c.id)
+        .outerjoin(claim, taken)
+        .where(
+            or_(fresh, old) if most_old is None or most_old > 0 else fresh,
+            claim.c.vehicle_id.is_(None),
+            select(setup.c.id).where(setup.c.vehicle_id == vehicle.c.id).exists(),
+        )
+        .order_by(fresh.desc(), func.coalesce(analysis.c.as_of_us, -1), vehicle.c.id)
+        .limit(BATCH)
+    ).all()
+    news = [id_ for id_, is_fresh in rows if is_fresh]
+    aged = [id_ for id_, is_fresh in rows if not is_fresh][:most_old]
+    return news + aged, set(aged)
+
+
+def _claim(engine: Engine, ids: Collection[int], who: str) -> set[int]:
+    """Claim vehicles that nobody has claimed, or whose claim has run out; which."""
+    table, at_us = schema.claim, now_us()
+    new = (sqlite if engine.dialect.name == "sqlite" else postgresql).insert(table)
+    taking = new.on_conflict_do_update(
+        index_elements=["vehicle_id"], set_={"who": new.excluded.who, "until_us": new.excluded.until_us},
+        where=table.c.until_us < at_us,
+    ).returning(table.c.vehicle_id)  # fmt: skip
+    rows = [{"vehicle_id": id_, "who": who, "until_us": at_us + LEASE_US} for id_ in sorted(ids)]
+    with writing(engine) as connection:
+        return set(connection.execute(taking, rows).scalars())
+
+
+def _let_go(connection: Connection, ids: Collection[int], who: str) -> int:
+    """Let go of claims; how many there still were."""
+    table = schema.claim
+    return connection.execute(delete(table).where(table.c.vehicle_id.in_(ids), table.c.who == who)).rowcount
+
+
+def _keep(connection: Connection, outcome: Outcome) -> None:
+    analysis, finding = schema.analysis, schema.finding
+    connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
+    connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
+    connection.execute(
+        insert(analysis).values(
+            vehicle_id=outcome.vehicle_id,
+            as_of_us=outcome.as_of_us,
+            news=outcome.news,
+            fills=outcome.fills,
+            refill_state=outcome.refill.state,
+            due_early_us=outcome.refill.due_early_us,
+            due_expected_us=outcome.refill.due_expected_us,
+            refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
+            days=outcome.days,
+            lines=outcome.lines,
+            notes=outcome.notes,
+            dry_h=outcome.dry_h,
+            filled_us=outcome.filled_us,
+            commissioning=outcome.commissioning,
+            alarms_due_us=0,
+        )
+    )
+    stands = standing(
+        outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
+    )  # fmt: skip
+    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
+    if outcome.findings:
+        connection.execute(
+            insert(finding),
+            [
+                {
+                    "vehicle_id": outcome.vehicle_id,
+                    "kind": f.kind,
+                    "channel": f.channel,
+                    "lines": list(f.lines),
+                    "began_us": f.began_us,
+                    "detected_us": f.detected_us,
+                    "ended_us": f.ended_us,
+                    "severity": f.severity,
+                    "summary": f.summary,
+                    "evidence": dict(f.evidence),
+                    **_watched(outcome, f.began_us),
+                }
+                for f in outcome.findings
+            ],
+        )
+    _keep_amounts(connection, outcome)
+
+
+def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
+    """For how many days and ignition hours a vehicle had been watched at a time; the hours of a day lie spread over it."""
+    at = instant(at_us).astimezone(ZoneInfo(outcome.setup.timezone))
+    day, part = at.date().isoformat(), (at.hour + at.minute / 60) / 24
+    whole = [told["ignition_h"] for told in outcome.days if told["day"] < day]
+    begun = sum(told["ignition_h"] for told in outcome.days if told["day"] == day)
+    return {"watched_days": len(whole) + part, "watched_h": float(sum(whole) + part * begun)}
+
+
+def _keep_amounts(connection: Connection, outcome: Outcome) -> None:
+    """Months that are as they were are not written again: most are."""
+    table = schema.supply
+    names = [column.name for column in table.columns if column.name != "vehicle_id"]
+    mine = table.c.vehicle_id == outcome.vehicle_id
+    held = {tuple(row) for row in connection.execute(select(*(table.c[name] for name in names)).where(mine))}
+    wanted = {
+        tuple(
+            round(value, 3) if isinstance(value, float) else value for value in (getattr(one, name) for name in names)
+        )
+        for one in outcome.amounts
+    }
+    for month, depot_, grease, *_ in held - wanted:
+        connection.execute(
+            delete(table).where(mine, table.c.month == month, table.c.depot == depot_, table.c.grease == grease)
+        )
+    new = [dict(zip(names, row, strict=True)) | {"vehicle_id": outcome.vehicle_id} for row in wanted - held]
+    if new:
+        connection.execute(insert(table), new)

@@ -1,0 +1,232 @@
+"""Several analysers on one database: no vehicle twice at a time, no newer result overwritten, nobody held up for good."""
+
+import os
+import threading
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, event, func, insert, select, update
+
+from analytics import results, run
+from analytics.results import Wanting
+from analytics.run import Task, outcome_of
+from analytics.workers import Workers, workers
+from ingest import registry, schema, store
+from ingest.messages import now_us
+from ingest.recorder import Recorder
+from simulators.fleet import write_registry
+from tests.analytics.fleet import END_H, END_US, arrivals, demo
+
+HOUR_US = 3_600_000_000
+NEWS = Wanting(HOUR_US)
+
+
+@pytest.fixture
+def fleet(engine: Engine, tmp_path: Path) -> Iterator[Engine]:
+    """The demo's vehicles registered, one of them heard for a week."""
+    write_registry(demo(), END_H, tmp_path)
+    with store.writing(engine) as connection:
+        registry.register(connection, tmp_path, 0)
+    Recorder(engine, "test").record(arrivals("HS-101", (), days=7))
+    yield engine
+    run.database(store.address(engine)).dispose()  # as threads of this process have used it
+    run.database.cache_clear()
+
+
+@pytest.fixture
+def pool() -> Iterator[Workers]:
+    """Threads: what is tested here is what happens around the analysis."""
+    made = Workers(lambda: ThreadPoolExecutor(2))
+    yield made
+    made.close()
+
+
+def renewed(engine: Engine, pool: Workers, as_of_us: int = END_US, wanting: Wanting | None = None) -> list[str]:
+    """The vehicles whose results were made new."""
+    return [o.vehicle for o in results.renew(engine, as_of_us, pool, lambda done, of: None, wanting)]
+
+
+def claims(engine: Engine) -> int:
+    """How many vehicles are claimed."""
+    with engine.connect() as connection:
+        return connection.scalar(select(func.count()).select_from(schema.claim)) or 0
+
+
+def claim(engine: Engine, until_us: int) -> int:
+    """Somebody else claims HS-101; its number."""
+    vehicle = schema.vehicle
+    with store.writing(engine) as connection:
+        id_ = connection.scalar(select(vehicle.c.id).where(vehicle.c.vehicle == "HS-101"))
+        assert id_ is not None
+        connection.execute(insert(schema.claim).values(vehicle_id=id_, who="another", until_us=until_us))
+    return id_
+
+
+def test_no_claim_is_left_behind(fleet: Engine, pool: Workers) -> None:
+    """By whoever came to the end."""
+    assert len(renewed(fleet, pool)) == 25
+    assert claims(fleet) == 0
+
+
+def test_what_another_has_claimed_is_left_to_it(fleet: Engine, pool: Workers) -> None:
+    """Until the claim has run out: whoever held it is dead."""
+    claim(fleet, now_us() + HOUR_US)
+    told = renewed(fleet, pool, wanting=NEWS)
+    assert len(told) == 24
+    assert "HS-101" not in told
+    with store.writing(fleet) as connection:
+        connection.execute(update(schema.claim).values(until_us=now_us() - 1))
+    assert renewed(fleet, pool, wanting=NEWS) == ["HS-101"]
+
+
+def test_all_means_all(fleet: Engine, pool: Workers) -> None:
+    """Whoever asks for all vehicles waits for what another has in hand."""
+    claim(fleet, now_us() + 1_000_000)
+    assert Counter(renewed(fleet, pool))["HS-101"] == 1
+
+
+def test_who_was_taken_for_dead_overwrites_nothing(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A slow analyser whose claim has run out and gone to another: its result is dropped."""
+    waits, go_on = threading.Event(), threading.Event()
+    slow = Workers(lambda: ThreadPoolExecutor(1))
+
+    def slowly(task: Task) -> run.Outcome:
+        waits.set()
+        assert go_on.wait(30)
+        return replace(outcome_of(task), notes=["slow"])
+
+    monkeypatch.setattr(results, "outcome_of", slowly)
+    told: list[str] = []
+    beside = threading.Thread(target=lambda: told.extend(renewed(fleet, slow, wanting=NEWS)))
+    beside.start()
+    assert waits.wait(30)
+    with store.writing(fleet) as connection:
+        connection.execute(update(schema.claim).values(who="another"))
+    go_on.set()
+    beside.join(60)
+    slow.close()
+    assert told == []
+    with fleet.connect() as connection:
+        assert connection.execute(select(schema.analysis.c.notes)).all() == []
+    assert claims(fleet) == 25  # of the other
+
+
+def test_two_at_once_share_the_work(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each vehicle once, whoever does it, as long as both began with news only."""
+    monkeypatch.setattr(results, "BATCH", 4)
+    pools = [Workers(lambda: ThreadPoolExecutor(1)) for _ in range(2)]
+    with ThreadPoolExecutor(2) as both:
+        told = [
+            vehicle for found in both.map(lambda one: renewed(fleet, one, wanting=NEWS), pools) for vehicle in found
+        ]
+    assert sorted(told) == sorted(set(told))
+    assert len(told) == 25
+    assert renewed(fleet, pools[0], wanting=NEWS) == []
+    for one in pools:
+        one.close()
+
+
+def test_an_analysis_that_fails_holds_nobody_up(fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other vehicles have their results; the failed one is left alone until its claim runs out."""
+
+    def fails(task: Task) -> run.Outcome:
+        if task.setups[-1].vehicle == "HS-102":
+            raise ZeroDivisionError
+        return outcome_of(task)
+
+    monkeypatch.setattr(results, "outcome_of", fails)
+    assert len(renewed(fleet, pool, wanting=NEWS)) == 24
+    assert claims(fleet) == 1
+    assert renewed(fleet, pool, wanting=NEWS) == []
+    monkeypatch.setattr(results, "outcome_of", outcome_of)
+    with store.writing(fleet) as connection:
+        connection.execute(update(schema.claim).values(until_us=0))
+    assert renewed(fleet, pool, wanting=NEWS) == ["HS-102"]
+
+
+def test_a_pass_costs_what_the_news_costs(fleet: Engine, pool: Workers) -> None:
+    """Without news one query for them; after one message one vehicle is read."""
+    renewed(fleet, pool)
+    said: list[str] = []
+    event.listen(fleet, "before_cursor_execute", lambda c, k, statement, *_: said.append(statement))
+    assert renewed(fleet, pool, END_US + 1, NEWS) == []
+    assert sum("analysis" in one for one in said) == 1
+    assert sum(one.startswith("SELECT") for one in said) == 2  # and whether messages of that time are kept in full
+    Recorder(fleet, "test").record(arrivals("HS-102", (), days=1)[-1:])
+    assert renewed(fleet, pool, END_US + 2, NEWS) == ["HS-102"]
+
+
+def test_so_many_old_ones_a_pass(fleet: Engine, pool: Workers) -> None:
+    """Of those without news; the oldest first, and never one twice."""
+    renewed(fleet, pool)
+    later = END_US + 2 * HOUR_US
+    first = renewed(fleet, pool, later, Wanting(HOUR_US, 10))
+    assert len(set(first)) == 10
+    second = renewed(fleet, pool, later, Wanting(HOUR_US, 10))
+    assert len(set(first) | set(second)) == 20
+
+
+def _double(n: int) -> int:
+    return 2 * n
+
+
+def _ends_once(path: str) -> str:
+    """Ends its process the first time."""
+    marker = Path(path)
+    if not marker.exists():
+        marker.touch()
+        os._exit(1)
+    return path
+
+
+def _ends(_: int) -> int:
+    os._exit(1)
+
+
+def test_a_lost_process_costs_no_result(tmp_path: Path) -> None:
+    """One that is killed in the middle is replaced, and its task done again; one that always dies is told of."""
+    with workers(2) as pool:
+        tasks = [str(tmp_path / f"m{n}") for n in range(3)]
+        assert list(pool.map(_ends_once, tasks)) == tasks
+        assert list(pool.map(_double, range(5))) == [0, 2, 4, 6, 8]
+        with pytest.raises(Exception, match="processes that analyse end again and again"):
+            list(pool.map(_ends, [1]))
+
+
+def _outcomes(engine: Engine, pool: Workers) -> Sequence[run.Outcome]:
+    return list(run.outcomes(engine, END_US, pool, lambda done, of: None))
+
+
+@pytest.mark.filterwarnings(
+    "ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"
+)
+def test_a_cluster_says_the_same(fleet: Engine) -> None:
+    """The workers of a Dask cluster and processes of this machine: bit for bit, also where a worker is killed."""
+    distributed = pytest.importorskip("distributed")
+    with workers(2) as pool:
+        here = _outcomes(fleet, pool)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, worker_dashboard_address=None, host="127.0.0.1"
+    ) as cluster, workers(dask=cluster.scheduler_address) as pool:  # fmt: skip
+        assert repr(_outcomes(fleet, pool)) == repr(here)
+        told = []
+        for outcome in run.outcomes(fleet, END_US, pool, lambda done, of: None):
+            if not told:
+                next(iter(cluster.workers.values())).process.process.kill()
+            told.append(outcome)
+        assert repr(told) == repr(here)
+
+
+def test_a_cluster_that_is_not_there_is_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In one line, with the address."""
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("analytics.workers._ANSWERS_S", 1)
+    with (
+        pytest.raises(Exception, match=r"the Dask scheduler at 127\.0\.0\.1:9 cannot be reached"),
+        workers(dask="127.0.0.1:9"),
+    ):
+        pass
