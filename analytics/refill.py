@@ -90,7 +90,7 @@ def first_passage(
     mean = float(counts[: len(weights)] @ weights)
     if mean <= 0:
         return np.full(paths, np.inf)
-    ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 2.5) + 8))
+    ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 1.5) + 5))
     recent = len(weeks) - seasonal
     drawn = rng.choice(recent, size=(paths, ahead), p=weights)
     drawn[::2, :seasonal] = recent + np.arange(min(seasonal, ahead))
@@ -99,13 +99,15 @@ def first_passage(
     done = np.cumsum(counts[drawn], axis=1)
     week = np.argmax(done >= needed[:, None], axis=1)
     reached = done[np.arange(paths), week] >= needed
+    # The cycle of that week at which it is: all weeks' times one after another.
+    path = np.flatnonzero(reached)
+    last, which = week[path], drawn[path, week[path]]
+    before = np.where(last > 0, done[path, np.maximum(last - 1, 0)], 0.0)
+    length = np.array([len(one) for one in weeks])
+    begin, times = np.cumsum(length) - length, np.concatenate(weeks)
+    position = np.maximum(0, np.ceil((needed[path] - before) / pace[which]).astype(np.intp) - 1)
     days = np.full(paths, np.inf)
-    for p in np.flatnonzero(reached):
-        w = week[p]
-        before = done[p, w - 1] if w else 0.0
-        times = weeks[drawn[p, w]]
-        position = max(0, int(np.ceil((needed[p] - before) / pace[drawn[p, w]])) - 1)
-        days[p] = start[p, w] + times[min(position, len(times) - 1)]
+    days[path] = start[path, last] + times[begin[which] + np.minimum(position, length[which] - 1)]
     return np.where(days <= horizon_days, days, np.inf)
 
 
@@ -115,11 +117,14 @@ def _past_weeks(
     """Times of the cycles (days since the week's start) of the weeks that end at `as_of_us`, newest first, weights, and paces."""
     whole = min(_WEEKS, (as_of_us - first_us) // _WEEK_US)
     weeks, paces = list[Floats](), list[float]()
+    starts = as_of_us - np.arange(int(whole) + 1) * _WEEK_US
+    rows = np.searchsorted(cycles_us, starts).tolist()
+    own, single = bool((pace == 1.0).all()), bool((counts == 1).all())
     for back in range(int(whole)):
-        start = as_of_us - (back + 1) * _WEEK_US
-        a, b = np.searchsorted(cycles_us, [start, start + _WEEK_US])
-        weeks.append(np.repeat((cycles_us[a:b] - start) / DAY_US, counts[a:b]))
-        paces.append(float(np.average(pace[a:b], weights=counts[a:b])) if b > a else 1.0)
+        a, b = rows[back + 1], rows[back]
+        times = (cycles_us[a:b] - starts[back + 1]) / DAY_US
+        weeks.append(times if single else np.repeat(times, counts[a:b]))
+        paces.append(1.0 if own or b == a else float(np.average(pace[a:b], weights=counts[a:b])))
     weights = 0.5 ** (np.arange(int(whole)) / _HALF_LIFE_WEEKS)
     return weeks, weights, np.array(paces)
 

@@ -1,6 +1,7 @@
 """The web application: its frame, its security headers, and the server that serves it."""
 
 import gc
+import os
 from collections.abc import Callable
 from importlib import import_module
 from typing import Any
@@ -133,11 +134,12 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 
 
 def _behind() -> dict[str, Any]:
-    """Where people come by HTTPS, a server on this machine speaks it, and says who they are."""
+    """Where people come by HTTPS, another server speaks it, on this machine unless TALLOW_PROXY says where, and says who they are."""
     if not delivery.site().startswith("https:"):
         return {}
     headers = {"x-forwarded-for", "x-forwarded-proto"}
-    return {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
+    proxy = os.environ.get("TALLOW_PROXY", "127.0.0.1")
+    return {"trusted_proxy": proxy, "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
 
 
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:

@@ -68,14 +68,14 @@ def stopping() -> threading.Event:
 
 def start_logging() -> None:
     """Lines for people on a terminal, JSON objects for machines elsewhere."""
-    people = sys.stderr.isatty()
+    people = sys.stdout.isatty()
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.dev.ConsoleRenderer() if people else structlog.processors.JSONRenderer(ensure_ascii=False),
         ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(sys.stdout),
     )
 
 

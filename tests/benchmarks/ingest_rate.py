@@ -132,9 +132,9 @@ def recorded(port: int, name: str, number: int, engine: Engine) -> tuple[float, 
         "TALLOW_BROKER": f"mqtt://127.0.0.1:{port}",
     }
     command = [sys.executable, "-m", "dashboard", "ingest", "--client-id", name]
-    process = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
-    assert process.stderr is not None
-    for line in process.stderr:
+    process = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    for line in process.stdout:
         if "listening" in line:
             break
     began = time.monotonic()

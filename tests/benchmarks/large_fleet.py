@@ -5,7 +5,7 @@
 
 import itertools
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from ingest.messages import Decoded
 from ingest.rows import COLUMNS, Key, Row, key_of, row_of
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
-from simulators.scenario import Machine, Trouble, load
+from simulators.scenario import Depot, Machine, Trouble, load
 
 LINES = 24
 TEMPLATES = 20  # simulated vehicles that a larger fleet repeats
@@ -36,50 +36,58 @@ def machine(name: str, cycles_a_day: float, troubles: tuple[Trouble, ...] = ()) 
     # Two shifts on six days of a week.
     interval_min = 13.0 * 60 * 6 / 7 * 0.95 / cycles_a_day
     return replace(
-        like, vehicle=name, unit=f"unit {name}", points=points, vehicle_class="shift truck", interval_min=interval_min, run_s=120.0,
-        reservoir_l=8.0, troubles=troubles, trace_every=0,
+        like, vehicle=name, unit=f"unit {name}", depot="north", points=points, vehicle_class="shift truck", interval_min=interval_min,
+        run_s=120.0, reservoir_l=8.0, troubles=troubles, trace_every=0,
     )  # fmt: skip
 
 
-def template(
-    number: int, days: int, cycles_a_day: float, end_h: float
-) -> tuple[Machine, list[Row], dict[int, list[str]]]:
-    """A simulated vehicle, its rows by key with 0 for the vehicle's number, and its lists of channels."""
+def some_troubles(number: int, days: int) -> tuple[Trouble, ...]:
+    """Every fourth vehicle has something that lasts."""
     kind, line, ratio = _TROUBLES[number // 4 % len(_TROUBLES)]
-    troubles = (Trouble(kind, days / 5, None, line, ratio),) if number % 4 == 3 else ()
-    one = machine(f"T{number}", cycles_a_day, troubles)
-    depot, lists = load("demo").depots["north"], dict[int, list[str]]()
-    run = Simulation(one, depot, end_h - 24 * days, days, end_h, [3, number])
+    return (Trouble(kind, days / 5, None, line, ratio),) if number % 4 == 3 else ()
+
+
+def simulated(number: int, days: int, cycles_a_day: float, end_h: float, troubles: tuple[Trouble, ...]) -> Simulation:
+    """A vehicle's `days` up to `end_h` (hours since 1970)."""
+    one = machine(f"V{number:06d}", cycles_a_day, troubles)
+    return Simulation(one, load("demo").depots[one.depot], end_h - 24 * days, days, end_h, [3, number])
+
+
+def _rows(run: Simulation, lists: dict[int, list[str]]) -> list[Row]:
+    """A vehicle's rows by key, with 0 for its number."""
     rows: dict[Key, Row] = {}
     for sent in run.messages():  # some come twice
-        row = row_of(Decoded("f", one.vehicle, sent.kind, sent.message), 0, sent.arrives_us, lists)
+        row = row_of(Decoded("f", run.machine.vehicle, sent.kind, sent.message), 0, sent.arrives_us, lists)
         rows.setdefault(key_of(row), row)
-    return one, [rows[key] for key in sorted(rows)], lists
+    return [rows[key] for key in sorted(rows)]
 
 
 def write(engine: Engine, vehicles: int, days: int, cycles_a_day: float, end_h: float) -> int:
     """Register so many vehicles and give them so many days that end at `end_h` (hours since 1970); the number of rows."""
-    made = [template(number, days, cycles_a_day, end_h) for number in range(min(TEMPLATES, vehicles))]
+    made = (simulated(n, days, cycles_a_day, end_h, some_troubles(n, days)) for n in range(min(TEMPLATES, vehicles)))
+    return write_runs(engine, made, vehicles)
+
+
+def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int:
+    """The same with these simulations, repeated under other names as often as it takes."""
+    lists: dict[int, list[str]] = {}
+    depots, made = dict[str, Depot](), list[tuple[Machine, list[Row]]]()
+    for run in runs:
+        depots[run.machine.depot] = run.depot
+        made.append((run.machine, _rows(run, lists)))
+    end_h = max(row[1] for _, rows in made for row in rows) / 3.6e9
     names = [f"V{n:06d}" for n in range(vehicles)]
-    story = load("demo")
-    machines = tuple(
-        replace(made[n % len(made)][0], vehicle=name, unit=f"unit {name}", depot=list(story.depots)[n % 3])
-        for n, name in enumerate(names)
-    )
+    machines = tuple(replace(made[n % len(made)][0], vehicle=name, unit=f"unit {name}") for n, name in enumerate(names))
     with tempfile.TemporaryDirectory() as folder:
-        write_registry(replace(story, fleet="large", machines=machines), end_h, Path(folder))
+        write_registry(replace(load("demo"), fleet="large", depots=depots, machines=machines), end_h, Path(folder))
         with store.writing(engine) as connection:
             registry.register(connection, Path(folder), 0)
             numbers = registry.know_vehicles(connection, [("large", name) for name in names])
-            lists = {key: value for _, _, found in made for key, value in found.items()}
             connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
     order = sorted(numbers.items(), key=lambda item: item[1])  # rows lie by vehicle
     who = [(id_, made[int(name[1:]) % len(made)][1]) for (_, name), id_ in order]
-    _insert(
-        engine,
-        ((id_, *row[1:]) for id_, rows in who for row in rows),
-        sorted({row[1] for _, rows, _ in made for row in rows}),
-    )
+    times_us = sorted({row[1] for _, rows in made for row in rows})
+    _insert(engine, ((id_, *row[1:]) for id_, rows in who for row in rows), times_us)
     ranges = [
         {"vehicle_id": id_, "boot": boot, "first_seq": 0, "last_seq": max(row[3] for row in rows if row[2] == boot)}
         for id_, rows in who

@@ -20,10 +20,13 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+from alembic import command as alembic
+from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, select, text
 
 from ingest import schema, store
 from ingest.messages import topic
+from ingest.problem import Problem
 from tests.conftest import Mosquitto, free_port, wait_until
 
 SHORT_AND_LONG = [pytest.param((4_000, 4), id="short"), pytest.param((50_000, 20), id="long", marks=pytest.mark.long)]
@@ -68,22 +71,29 @@ class Publisher(threading.Thread):
         client.loop_stop()
 
 
+OLDER = "from ingest import store; store._head = lambda: {!r}; from dashboard.command import main; main()"
+
+
 class Ingester:
     """`tallow ingest` as a process."""
 
-    def __init__(self, port: int, database: str, name: str = "ingester", share: str = "", metrics: int = 0) -> None:
+    def __init__(
+        self, port: int, database: str, name: str = "ingester", share: str = "", metrics: int = 0, revision: str = ""
+    ) -> None:
+        """With `revision` one of an older version, which takes that shape of the tables for today's."""
         environment = os.environ | {"TALLOW_DATABASE": database, "TALLOW_BROKER": f"mqtt://127.0.0.1:{port}"}
-        command = [sys.executable, "-m", "dashboard", "ingest", "--client-id", name]
+        program = ["-c", OLDER.format(revision)] if revision else ["-m", "dashboard"]
+        command = [sys.executable, *program, "ingest", "--client-id", name]
         command += ["--share", share] if share else []
         command += ["--metrics-port", str(metrics)] if metrics else []
-        self.process = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
         self.said: list[dict[str, object]] = []
         self._reader = threading.Thread(target=self._read)
         self._reader.start()
 
     def _read(self) -> None:
-        assert self.process.stderr is not None
-        for line in self.process.stderr:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
             self.said.append(json.loads(line))
 
     def heard(self, event: str) -> int:
@@ -95,8 +105,8 @@ class Ingester:
         self.process.send_signal(number)
         status = self.process.wait(10)
         self._reader.join()
-        assert self.process.stderr is not None
-        self.process.stderr.close()
+        assert self.process.stdout is not None
+        self.process.stdout.close()
         return status
 
 
@@ -193,6 +203,41 @@ def test_a_broker_that_is_killed_in_mid_stream(tmp_path: Path, engine: Engine, d
         client.loop_stop()
         wait_until(lambda: held(engine) == publisher.expected, 10)
     broker.stop()
+
+
+def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str) -> None:
+    """Two ingesters of the version before go on recording while the tables are changed, and are replaced one after the other."""
+    engine = store.connect(database_url)
+    with store.writing(engine) as connection:
+        config = store.alembic_config()
+        config.attributes["connection"] = connection
+        before = ScriptDirectory.from_config(config).get_revision("head").down_revision
+        assert isinstance(before, str)
+        alembic.upgrade(config, before)
+    with pytest.raises(Problem, match="another version of tallow; run: tallow upgrade"):
+        store.open_database(database_url)
+    sessions = {"name": "one"}, {"name": "two"}
+    old = [Ingester(mosquitto.port, database_url, share="all", revision=before, **session) for session in sessions]
+    wait_until(lambda: all(one.heard("listening") for one in old), 30)
+    publisher = Publisher(mosquitto.port, 6_000, rate=600)
+    publisher.start()
+    wait_until(lambda: publisher.position > 1_000, 30)
+    command = [sys.executable, "-m", "dashboard", "upgrade", "--database", database_url]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    upgraded_at = publisher.position
+    wait_until(lambda: publisher.position > upgraded_at + 500, 30)
+    for one, session in zip(old, sessions, strict=True):
+        assert one.end() == 0
+        assert not one.heard("database is away")
+        new = Ingester(mosquitto.port, database_url, share="all", **session)
+        wait_until(lambda: new.heard("listening") > 0, 30)  # noqa: B023
+        old[old.index(one)] = new
+    publisher.join()
+    wait_until(lambda: held(engine) == publisher.expected, 60)
+    for one in old:
+        assert one.end() == 0
+    store.open_database(database_url).dispose()
+    engine.dispose()
 
 
 @pytest.mark.parametrize("seconds", [pytest.param(8, id="short"), pytest.param(30, id="long", marks=pytest.mark.long)])

@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from typer.main import get_command
 
 from dashboard.command import app
 from tests.conftest import program
 
-UNITS = sorted((Path(__file__).parents[2] / "ingest" / "service").glob("tallow*.*"))
+FOLDER = Path(__file__).parents[2] / "ingest" / "service"
+UNITS = sorted(FOLDER.glob("tallow*.*"))
 SERVICES = [path for path in UNITS if path.suffix == ".service"]
 
 
@@ -43,9 +45,44 @@ def test_units_start_commands_that_there_are(path: Path) -> None:
     assert {word for word in rest if word.startswith("--")} <= options
 
 
+def services() -> dict[str, dict[str, Any]]:
+    """What the compose file starts."""
+    told: dict[str, dict[str, Any]] = yaml.safe_load((FOLDER / "compose.yaml").read_text())["services"]
+    return told
+
+
+TALLOWS = [name for name, one in services().items() if one["image"] == "tallow" and "command" in one]
+
+
+@pytest.mark.parametrize("name", TALLOWS)
+def test_containers_start_commands_that_there_are(name: str) -> None:
+    """With options that they have; each ingester has a session of its own, and whoever can say how it is is asked."""
+    command, *rest = services()[name]["command"]
+    known: Any = get_command(app)
+    options = {option for parameter in known.commands[command].params for option in parameter.opts}
+    assert {word for word in rest if word.startswith("--")} <= options
+    assert "healthcheck" in services()[name]
+
+
+def test_containers_need_nothing_that_is_not_there() -> None:
+    """Services that wait for others, settings, volumes."""
+    told = services()
+    assert len([name for name in TALLOWS if name.startswith("ingest")]) >= 2
+    sessions = [
+        one["command"][one["command"].index("--client-id") + 1]
+        for name, one in told.items()
+        if name.startswith("ingest")
+    ]
+    assert len(set(sessions)) == len(sessions)
+    assert {other for one in told.values() for other in one.get("depends_on", ())} <= told.keys()
+    asked = set(re.findall(r"\$\{(\w+)\}", (FOLDER / "compose.yaml").read_text()))
+    assert asked == set(re.findall(r"^(\w+)=", (FOLDER / "compose.env").read_text(), re.M))
+
+
 def test_settings_are_those_that_are_read() -> None:
-    """Each name in the example is one that the program looks for."""
-    names = re.findall(r"^(TALLOW_\w+)=", next(p for p in UNITS if p.name == "tallow.env").read_text(), re.M)
+    """Each name in the examples is one that the program looks for."""
+    names = re.findall(r"^(TALLOW_\w+)=", (FOLDER / "tallow.env").read_text(), re.M)
+    names += [name for one in services().values() for name in one.get("environment", ()) if name.startswith("TALLOW")]
     packages = ("ingest", "analytics", "dashboard")
     source = "".join(
         path.read_text() for package in packages for path in (Path(__file__).parents[2] / package).rglob("*.py")
