@@ -92,7 +92,7 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
             with writing(engine) as connection:
                 kept = _let_go(connection, [task.vehicle_id], who) == 1
                 if kept:
-                    _keep(connection, outcome)
+                    keep(connection, outcome)
             if kept:
                 yield outcome
     finally:
@@ -151,7 +151,7 @@ def _let_go(connection: Connection, ids: Collection[int], who: str) -> int:
     return connection.execute(delete(table).where(table.c.vehicle_id.in_(ids), table.c.who == who)).rowcount
 
 
-def _keep(connection: Connection, outcome: Outcome) -> None:
+def keep(connection: Connection, outcome: Outcome) -> None:
     analysis, finding = schema.analysis, schema.finding
     connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
     connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
