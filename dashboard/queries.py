@@ -98,10 +98,15 @@ def fleet(
     wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
     only = [table.c.need == NEEDS.index(need)] if need else []
     with engine.connect() as connection:
-        counts = connection.execute(
-            select(table.c.need, func.count()).where(*mine, *wanted).group_by(table.c.need)
-        ).all()
-        totals = {name: sum(n for rank, n in counts if rank == NEEDS.index(name)) for name in NEEDS}
+        groups = table.c.depot, table.c.vehicle_class, table.c.need
+        kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
+        counted = kinds  # an index has all that is asked for, unless somebody searches
+        if search:
+            counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
+        totals = dict.fromkeys(NEEDS, 0)
+        for its_depot, its_class, rank, number in counted:
+            if depot in ("", its_depot) and vehicle_class in ("", its_class):
+                totals[NEEDS[rank]] += number
         found = totals[need] if need else sum(totals.values())
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
@@ -116,12 +121,12 @@ def fleet(
         ).scalars()
         place = {id_: k for k, id_ in enumerate(ids)}
         # Sorted are numbers only, not what is told of each.
-        rows_ = connection.execute(
+        told = connection.execute(
             select(table, vehicle.c.heard_us, vehicle.c.online)
             .select_from(with_vehicle)
             .where(table.c.vehicle_id.in_(place))
         )
-        shown = sorted(rows_, key=lambda row: place[row.vehicle_id])
+        shown = sorted(told, key=lambda row: place[row.vehicle_id])
         waiting: dict[int, int] = dict(
             connection.execute(
                 select(alarm.c.vehicle_id, func.count())
@@ -129,13 +134,18 @@ def fleet(
                 .group_by(alarm.c.vehicle_id)
             ).all()
         )  # fmt: skip
-        kinds = connection.execute(select(table.c.depot, table.c.vehicle_class).where(*mine).distinct()).all()
         depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
-        known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
-        registered = connection.scalar(select(func.count()).select_from(table)) or 0
+        unregistered = 0 if _scope(table) else _unregistered(connection)
     rows = tuple(_fleet_row(row, waiting.get(row.vehicle_id, 0)) for row in shown)
-    unregistered = 0 if people.ASKING.get().fleets or people.ASKING.get().depots else known - registered
     return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+
+
+def _unregistered(connection: Connection) -> int:
+    """How many vehicles send that nobody has registered."""
+    heard, registered = (
+        connection.scalar(select(func.count()).select_from(table)) or 0 for table in (schema.vehicle, schema.standing)
+    )
+    return heard - registered
 
 
 _FAR_US = 1 << 62
@@ -620,7 +630,7 @@ MOST_LISTED = 200  # vehicles of each list
 def data_state(engine: Engine) -> DataState:
     """What the *Data* page shows; nothing of it is counted message by message."""
     analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.intake
-    table, vehicle = schema.standing, schema.vehicle
+    table = schema.standing
     named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
         found: list[tuple[Who, Finding]] = []
@@ -643,10 +653,8 @@ def data_state(engine: Engine) -> DataState:
         recorded, duplicates = connection.execute(
             select(func.coalesce(func.sum(intake.c.recorded), 0), func.coalesce(func.sum(intake.c.duplicates), 0))
         ).one()
-        known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
-        registered = connection.scalar(select(func.count()).select_from(table)) or 0
         return DataState(
-            int(recorded), int(duplicates), store.newest_at_us(connection), known - registered, store.recorders(connection),
+            int(recorded), int(duplicates), store.newest_at_us(connection), _unregistered(connection), store.recorders(connection),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), note) for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us,

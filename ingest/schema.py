@@ -314,6 +314,9 @@ standing = Table(
     Column("watched_h", Double),  # and for so many ignition hours
     Column("detail", JSON),  # `standing.Detail`; null before the first analysis
     Index("ix_standing_order", "need", "rank"),
+    Index(
+        "ix_standing_totals", "sold", "depot", "vehicle_class", "need", "fleet"
+    ),  # all that totals and choices are counted from
 )
 
 # What somebody must deal with (`lifecycle.Condition` and what it is about), as its last transition left it. One that is

@@ -38,4 +38,5 @@ def upgrade() -> None:
     op.add_column("standing", sa.Column("use_l_a_day", sa.Double(), nullable=True))
     op.add_column("standing", sa.Column("watched_days", sa.Double(), nullable=True))
     op.add_column("standing", sa.Column("watched_h", sa.Double(), nullable=True))
+    op.create_index("ix_standing_totals", "standing", ["sold", "depot", "vehicle_class", "need", "fleet"])
     op.execute("UPDATE analysis SET news = -1")  # everything is analysed once more
