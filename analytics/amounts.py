@@ -66,9 +66,10 @@ def monthly(supply: Supply) -> list[Amount]:
         pending_l += put_in - used
         seen = told.get("level_pct")
         if seen is not None:
-            held = 0.0 if level is None else (seen - level) / 100 * setup.reservoir_l
-            one.held_l += held
-            one.unaccounted_l += pending_l - held
+            if level is not None:  # what went before the first reading cannot be held against anything
+                held = (seen - level) / 100 * setup.reservoir_l
+                one.held_l += held
+                one.unaccounted_l += pending_l - held
             level, pending_l = seen, 0.0
     return [found[key] for key in sorted(found)]
 

@@ -40,7 +40,7 @@ class MeanCumulative:
     error: Floats
 
 
-_UNITS_AT_ONCE: Final = 500
+_CELLS_AT_ONCE: Final = 1_000_000  # units times events
 
 
 def mean_cumulative(
@@ -59,10 +59,11 @@ def mean_cumulative(
     step = np.bincount(when, minlength=len(time)) / np.maximum(at_risk, 1)
     mean = np.cumsum(step)
     variance = np.zeros(len(time))
-    for first in range(0, len(last), _UNITS_AT_ONCE):  # some at a time: there may be very many
-        some = slice(first, first + _UNITS_AT_ONCE)
+    at_once = max(1, _CELLS_AT_ONCE // max(1, len(time)))
+    for first in range(0, len(last), at_once):  # some at a time: there may be very many
+        some = slice(first, first + at_once)
         number = np.zeros((len(last[some]), len(time)))
-        mine = (unit >= first) & (unit < first + _UNITS_AT_ONCE)
+        mine = (unit >= first) & (unit < first + at_once)
         np.add.at(number, (unit[mine] - first, when[mine]), 1)
         watched = last[some, None] >= time[None, :]
         off = np.where(watched, (number - step) / np.maximum(at_risk, 1), 0.0)

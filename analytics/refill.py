@@ -90,7 +90,7 @@ def first_passage(
     mean = float(counts[: len(weights)] @ weights)
     if mean <= 0:
         return np.full(paths, np.inf)
-    ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 1.5) + 5))
+    ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 2.5) + 8))
     recent = len(weeks) - seasonal
     drawn = rng.choice(recent, size=(paths, ahead), p=weights)
     drawn[::2, :seasonal] = recent + np.arange(min(seasonal, ahead))

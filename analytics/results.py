@@ -2,7 +2,7 @@
 
 import time
 import traceback
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Generator, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
@@ -10,13 +10,13 @@ from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import structlog
-from sqlalchemy import Connection, Engine, and_, delete, func, insert, or_, select
+from sqlalchemy import Connection, Engine, and_, case, delete, func, insert, or_, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
 
 from analytics.run import Outcome, Task, check_kept, outcome_of, registered, tasks_of
 from analytics.standing import standing
-from analytics.workers import Workers
+from analytics.workers import Lost, Workers
 from ingest import schema
 from ingest.messages import instant, now_us
 from ingest.registry import stand
@@ -27,51 +27,57 @@ log = structlog.get_logger("tallow.results")
 # Nobody else begins a vehicle that somebody has claimed; whoever has not ended by then is taken for dead.
 LEASE_US: Final = 600_000_000
 BATCH: Final = 200  # vehicles claimed together: few enough that several analysers share what is new
+_OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
+_PATIENCE: Final = 60  # looks at what others have claimed
 
 
 @dataclass(frozen=True)
 class Wanting:
-    """Which vehicles want an analysis: those with news, and up to `most_old` of those whose results are older than `stale_us`."""
+    """Which vehicles want an analysis: those with news, and in a whole pass up to `most_old` of those whose results are older than
+    `stale_us`."""
 
     stale_us: int
     most_old: int | None = None
 
 
 def renew(
-    engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None], wanting: Wanting | None = None
-) -> Iterator[Outcome]:
-    """Analyse vehicles and keep the results, each vehicle's as a whole: all of them, or those that are `wanting`.
+    engine: Engine, clock: Callable[[], int], pool: Workers, progress: Callable[[int, int], None], wanting: Wanting | None = None
+) -> Generator[Outcome, None, None]:  # fmt: skip
+    """Analyse vehicles as of what `clock` says, and keep the results, each vehicle's as a whole: all of them, or those that are
+    `wanting`.
 
     Several may do so at once: a vehicle is claimed before it is analysed, and results are kept only by whoever has its claim
     then, so that none is done twice at a time and no newer result is overwritten. A vehicle whose analysis fails keeps its
-    claim for a while, so that it holds nobody up.
+    claim for a while, so that it holds nobody up; and whoever asks for all leaves to others what they do not let go of.
     """
+    began_us = clock()
     with engine.connect() as connection:
-        check_kept(connection, as_of_us)
+        check_kept(connection, began_us)
         left = registered(connection) if wanting is None else []
-    who, begun, number, aged = uuid4().hex, set[int](), 0, 0
+    who, begun, number, aged, waited = uuid4().hex, 0, 0, 0, 0
     while True:
         if wanting is None:
             chosen, old = left[:BATCH], set[int]()
         else:
-            most_old = None if wanting.most_old is None else wanting.most_old - aged
+            most_old = _OLD_A_BATCH if wanting.most_old is None else min(_OLD_A_BATCH, wanting.most_old - aged)
             with engine.connect() as connection:
-                chosen, old = _wanting(connection, as_of_us, wanting.stale_us, most_old)
-            chosen = [id_ for id_ in chosen if id_ not in begun]
+                chosen, old = _wanting(connection, began_us, wanting.stale_us, most_old)
         if not chosen:
             return
         mine = _claim(engine, chosen, who)
-        begun |= mine
+        begun += len(mine)
         aged += len(old & mine)
         left = [*left[BATCH:], *(id_ for id_ in left[:BATCH] if id_ not in mine)]
-        if not mine and wanting is None:
-            time.sleep(_LOOK_AGAIN_S)  # somebody else is at them
-        elif not mine:
-            return
-        for outcome in _kept(engine, as_of_us, pool, mine, who):
+        if not mine and wanting is None:  # somebody else is at them
+            waited += 1
+            if waited > _PATIENCE:
+                log.warning("left to whoever has claimed them", vehicles=len(left))
+                return
+            time.sleep(_LOOK_AGAIN_S)
+        for outcome in _kept(engine, clock(), pool, mine, who):
             number += 1
-            progress(number, len(begun) + len(left))
+            progress(number, begun + len(left))
             yield outcome
 
 
@@ -80,24 +86,36 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
     unfinished = set(mine)
     try:
         with engine.connect() as connection:
-            tasks = tasks_of(connection, address(engine), as_of_us, mine)
-        for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
-            unfinished.discard(task.vehicle_id)
-            if isinstance(outcome, str):
-                setup = task.setups[-1]
-                log.error(
-                    "an analysis failed; tried again later", vehicle=f"{setup.fleet}/{setup.vehicle}", error=outcome
-                )
-                continue
-            with writing(engine) as connection:
-                kept = _let_go(connection, [task.vehicle_id], who) == 1
-                if kept:
-                    keep(connection, outcome)
-            if kept:
-                yield outcome
+            # What comes from now on is news again: the time was taken before.
+            tasks = tasks_of(connection, address(engine), as_of_us, mine) if mine else []
+        while tasks:
+            done = 0
+            try:
+                for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
+                    done += 1
+                    unfinished.discard(task.vehicle_id)
+                    if isinstance(outcome, str):
+                        _failed(task, outcome)
+                        continue
+                    with writing(engine) as connection:
+                        kept = _let_go(connection, [task.vehicle_id], who) == 1
+                        if kept:
+                            keep(connection, outcome)
+                    if kept:
+                        yield outcome
+            except Lost as problem:
+                _failed(tasks[done], str(problem))
+                unfinished.discard(tasks[done].vehicle_id)
+                done += 1
+            tasks = tasks[done:]
     finally:
         with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
             _let_go(connection, unfinished, who)
+
+
+def _failed(task: Task, error: str) -> None:
+    setup = task.setups[-1]
+    log.error("an analysis failed; tried again later", vehicle=f"{setup.fleet}/{setup.vehicle}", error=error)
 
 
 def _outcome_or_error(task: Task) -> Outcome | str:
@@ -109,27 +127,37 @@ def _outcome_or_error(task: Task) -> Outcome | str:
         return traceback.format_exc()
 
 
-def _wanting(connection: Connection, as_of_us: int, stale_us: int, most_old: int | None) -> tuple[list[int], set[int]]:
-    """(vehicles that want an analysis and that nobody has claimed, those with news first; which of them have none), in one query."""
+def _wanting(connection: Connection, began_us: int, stale_us: int, most_old: int) -> tuple[list[int], set[int]]:
+    """(vehicles that want an analysis and that nobody has claimed, oldest results first; which of them have no news), in one query:
+    a batch of those with news that were not done since `began_us`, and `most_old` of the others."""
     vehicle, setup, analysis, claim = schema.vehicle, schema.setup, schema.analysis, schema.claim
-    fresh = or_(analysis.c.vehicle_id.is_(None), analysis.c.news != vehicle.c.news)
-    old = or_(analysis.c.as_of_us < as_of_us - stale_us, analysis.c.as_of_us > as_of_us)
+    before = analysis.c.as_of_us < began_us
+    fresh = or_(analysis.c.vehicle_id.is_(None), and_(analysis.c.news != vehicle.c.news, before))
+    # Results may speak of the future, if somebody asked for those.
+    old = or_(analysis.c.as_of_us < began_us - stale_us, analysis.c.as_of_us > began_us + stale_us)
     taken = and_(claim.c.vehicle_id == vehicle.c.id, claim.c.until_us >= now_us())
-    rows = connection.execute(
-        select(vehicle.c.id, fresh)
+    order = func.coalesce(analysis.c.as_of_us, -1), vehicle.c.id
+    found = (
+        select(
+            vehicle.c.id,
+            fresh.label("fresh"),
+            func.row_number().over(partition_by=fresh, order_by=order).label("place"),
+        )
         .outerjoin(analysis, analysis.c.vehicle_id == vehicle.c.id)
         .outerjoin(claim, taken)
         .where(
-            or_(fresh, old) if most_old is None or most_old > 0 else fresh,
+            or_(fresh, old) if most_old > 0 else fresh,
             claim.c.vehicle_id.is_(None),
             select(setup.c.id).where(setup.c.vehicle_id == vehicle.c.id).exists(),
         )
-        .order_by(fresh.desc(), func.coalesce(analysis.c.as_of_us, -1), vehicle.c.id)
-        .limit(BATCH)
+        .subquery()
+    )
+    rows = connection.execute(
+        select(found.c.id, found.c.fresh)
+        .where(found.c.place <= case((found.c.fresh, BATCH), else_=max(0, most_old)))
+        .order_by(found.c.place)
     ).all()
-    news = [id_ for id_, is_fresh in rows if is_fresh]
-    aged = [id_ for id_, is_fresh in rows if not is_fresh][:most_old]
-    return news + aged, set(aged)
+    return [id_ for id_, _ in rows], {id_ for id_, is_fresh in rows if not is_fresh}
 
 
 def _claim(engine: Engine, ids: Collection[int], who: str) -> set[int]:
@@ -148,7 +176,10 @@ def _claim(engine: Engine, ids: Collection[int], who: str) -> set[int]:
 def _let_go(connection: Connection, ids: Collection[int], who: str) -> int:
     """Let go of claims; how many there still were."""
     table = schema.claim
-    return connection.execute(delete(table).where(table.c.vehicle_id.in_(ids), table.c.who == who)).rowcount
+    mine = table.c.vehicle_id.in_(ids), table.c.who == who
+    # In one order, as claims are taken: two analysers never wait in a ring.
+    connection.execute(select(table.c.vehicle_id).where(*mine).order_by(table.c.vehicle_id).with_for_update())
+    return connection.execute(delete(table).where(*mine)).rowcount
 
 
 def keep(connection: Connection, outcome: Outcome) -> None:

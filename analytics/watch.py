@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -28,23 +29,30 @@ log = structlog.get_logger("tallow.watch")
 
 STALE_US = 3_600_000_000  # all vehicles are analysed again once an hour: time passes, whatever is heard
 OLD_A_PASS = 200  # vehicles that are analysed for their age only: the rest waits for the next pass
+PASS_S = 60.0  # then what has run out meanwhile is looked at, before more is analysed
 DELIVER_EVERY_S = 2.0
-LATE_S = 300.0  # a pass over a large fleet may take so long
+LATE_S = 300.0  # a database that is away, or a batch of a cluster's, may take so long
 
 
-def look(engine: Engine, pool: Workers, at_us: int) -> tuple[int, int]:
-    """One pass: (vehicles analysed because of news or age, alarms changed). A vehicle's alarms follow at once, news comes before what
-    is merely old, and without either it costs a few queries."""
+def look(
+    engine: Engine, pool: Workers, clock: Callable[[], int], enough: Callable[[], bool] = lambda: False
+) -> tuple[int, int]:
+    """One pass: (vehicles analysed because of news or age, alarms changed). A vehicle's alarms follow at once, and without news or age
+    it costs a few queries; it ends early once there is `enough`."""
     analysed = changed = 0
-    for outcome in results.renew(engine, at_us, pool, lambda done, of: None, Wanting(STALE_US, OLD_A_PASS)):
-        analysed += 1
-        with writing(engine) as connection:
-            changed += alarms.bring_up(connection, outcome.vehicle_id, max(at_us, outcome.as_of_us))
     with engine.connect() as connection:
-        waiting = alarms.due(connection, at_us)
+        waiting = alarms.due(connection, clock())
     for vehicle_id in waiting:
         with writing(engine) as connection:
-            changed += alarms.bring_up(connection, vehicle_id, at_us)
+            changed += alarms.bring_up(connection, vehicle_id, clock())
+    found = results.renew(engine, clock, pool, lambda done, of: None, Wanting(STALE_US, OLD_A_PASS))
+    with closing(found):
+        for outcome in found:
+            analysed += 1
+            with writing(engine) as connection:
+                changed += alarms.bring_up(connection, outcome.vehicle_id, max(clock(), outcome.as_of_us))
+            if enough():
+                break
     return analysed, changed
 
 
@@ -130,7 +138,8 @@ class Watch:
         beside.join(delivery.SEND_TIMEOUT_S)
 
     def _look(self) -> None:
-        look(self.engine, self.pool, now_us())
+        until = time.monotonic() + PASS_S
+        look(self.engine, self.pool, now_us, lambda: self.stop.is_set() or time.monotonic() > until)
         self.looked_s = time.monotonic()
 
     def _deliver(self) -> None:

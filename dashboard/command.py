@@ -219,8 +219,14 @@ def analyse(
     """Bring findings, fills and forecasts up to date, once."""
     engine = store.open_database(database)
     with store.reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
-        number = sum(1 for _ in results.renew(engine, as_of_us(engine, as_of), pool, bar))
+        number = sum(1 for _ in results.renew(engine, lambda: as_of_us(engine, as_of), pool, bar))
+        with engine.connect() as connection:
+            left = len(run.registered(connection)) - number
     print(f"{number} vehicles analysed.")
+    if left:
+        raise Problem(
+            f"{left} more could not be analysed, or another analyser has them in hand; try again in ten minutes"
+        )
 
 
 def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:

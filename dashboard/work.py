@@ -130,7 +130,8 @@ FOR_SEVERAL: Final = (
 
 
 def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, note: str) -> int:
-    """Record work that answers alarms, all or nothing, and once for a vehicle however many of its alarms it answers; how many records.
+    """Record work that answers alarms, all or nothing, and the same for a vehicle once, however many of its alarms it answers; how
+    many records.
 
     Lines and sensors are those of the alarm; a reservoir was filled up to the full mark. Raises Problem.
     """
@@ -144,7 +145,7 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
                 raise Problem(f"there is no alarm {number}")
             alarm = connection.execute(select(table).where(table.c.id == number)).one()
             what: dict[str, Any] = {"lines": alarm.lines} if "lines" in _ASKS.get(kind, ()) else {}
-            if kind == "line_mended" and not alarm.lines:
+            if kind in ("line_mended", "greased_by_hand") and not alarm.lines:
                 raise Problem(f"{KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
             if kind == "sensor_replaced":
                 if alarm.kind not in ("level_sensor", "pressure_sensor"):
@@ -155,7 +156,7 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
             if kind == "filled":
                 what = {"to_pct": 100}
             said.setdefault((alarm.vehicle_id, str(what)), what)
-        for (id_, _), what in said.items():
+        for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
             ((_, setups),) = registry.read_setups(connection, id_).values()
             one = {"key": uuid4().hex, "kind": kind, "at_us": now_us, "by": people.doer(by), "note": note, **what}
             works.record(connection, id_, setups, works.work_of(one), now_us)

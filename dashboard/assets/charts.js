@@ -4,12 +4,17 @@
         if (window.Plotly) return;
         if (!window._dashPlotlyJSURL) return setTimeout(load, 50);
         // Who wants to draw meanwhile waits for this instead of loading it again; the script puts itself in its place.
-        window.Plotly = new Promise((ready) => {
+        window.Plotly = new Promise((ready, fail) => {
             const script = document.createElement("script");
             script.src = window._dashPlotlyJSURL;
-            script.onload = script.onerror = ready;
+            script.onload = ready;
+            script.onerror = () => {
+                delete window.Plotly; // whoever wants to draw next tries again
+                fail(new Error("the script for charts did not come"));
+            };
             document.head.append(script);
         });
+        window.Plotly.catch(() => undefined);
     }
     const soon = window.location.pathname.startsWith("/vehicle/") ? 0 : 1500;
     window.addEventListener("load", () => setTimeout(load, soon));

@@ -271,7 +271,7 @@ def _record(numbers: list[int], kind: str, by: str, note: str) -> str:
     if not numbers:
         raise Problem("choose alarms first")
     made = work.record_for(engine(), numbers, kind, by, note)
-    return f"Recorded for {made} vehicle{'s' * (made != 1)}; what the next cycles show decides whether it held."
+    return f"Recorded {made} time{'s' * (made != 1)}; what the next cycles show decides whether it held."
 
 
 def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:

@@ -1,5 +1,6 @@
 """Several analysers on one database: no vehicle twice at a time, no newer result overwritten, nobody held up for good."""
 
+import json
 import os
 import threading
 from collections import Counter
@@ -14,9 +15,10 @@ from sqlalchemy import Engine, event, func, insert, select, update
 from analytics import results, run
 from analytics.results import Wanting
 from analytics.run import Task, outcome_of
+from analytics.watch import look
 from analytics.workers import Workers, workers
 from ingest import registry, schema, store
-from ingest.messages import now_us
+from ingest.messages import Arrival, now_us, topic
 from ingest.recorder import Recorder
 from simulators.fleet import write_registry
 from tests.analytics.fleet import END_H, END_US, arrivals, demo
@@ -47,7 +49,7 @@ def pool() -> Iterator[Workers]:
 
 def renewed(engine: Engine, pool: Workers, as_of_us: int = END_US, wanting: Wanting | None = None) -> list[str]:
     """The vehicles whose results were made new."""
-    return [o.vehicle for o in results.renew(engine, as_of_us, pool, lambda done, of: None, wanting)]
+    return [o.vehicle for o in results.renew(engine, lambda: as_of_us, pool, lambda done, of: None, wanting)]
 
 
 def claims(engine: Engine) -> int:
@@ -168,6 +170,52 @@ def test_so_many_old_ones_a_pass(fleet: Engine, pool: Workers) -> None:
     assert len(set(first)) == 10
     second = renewed(fleet, pool, later, Wanting(HOUR_US, 10))
     assert len(set(first) | set(second)) == 20
+
+
+def test_what_comes_in_the_middle_is_news_again(fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A message that comes while its vehicle is analysed is seen by the next pass."""
+    said = {"seq": 1, "boot": "late", "at": store.rfc3339(END_US - HOUR_US), "level_pct": 50}
+    late = [Arrival(topic("harrowmere-stone", "HS-101", "level"), json.dumps(said).encode(), None)]
+
+    def meanwhile(task: Task) -> run.Outcome:
+        if task.setups[-1].vehicle == "HS-101":
+            Recorder(fleet, "test").record(late)
+        return outcome_of(task)
+
+    monkeypatch.setattr(results, "outcome_of", meanwhile)
+    assert len(renewed(fleet, pool, wanting=NEWS)) == 25
+    monkeypatch.setattr(results, "outcome_of", outcome_of)
+    assert renewed(fleet, pool, END_US + 1, NEWS) == ["HS-101"]
+
+
+def test_results_of_a_moment_ago_stay(fleet: Engine, pool: Workers) -> None:
+    """An analyser whose pass began earlier does not make them older."""
+    renewed(fleet, pool, END_US + 60_000_000)
+    assert renewed(fleet, pool, END_US, NEWS) == []
+
+
+def test_a_vehicle_that_ends_its_process_is_left_for_later(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those behind it have their turn; it keeps its claim."""
+    monkeypatch.setattr(results, "outcome_of", _ends_at_hs_102)
+    with workers(1) as pool:
+        told = renewed(fleet, pool, wanting=NEWS)
+    assert len(told) == 24
+    assert "HS-102" not in told
+    assert claims(fleet) == 1
+
+
+def _ends_at_hs_102(task: Task) -> run.Outcome:
+    if task.setups[-1].vehicle == "HS-102":
+        os._exit(1)
+    return outcome_of(task)
+
+
+def test_a_pass_can_be_ended_early(fleet: Engine, pool: Workers) -> None:
+    """What was claimed and not done is free again."""
+    analysed, _ = look(fleet, pool, lambda: END_US, lambda: True)
+    assert analysed == 1
+    assert claims(fleet) == 0
+    assert look(fleet, pool, lambda: END_US)[0] == 24
 
 
 def _double(n: int) -> int:

@@ -18,7 +18,7 @@ from tests.analytics.fleet import END_H, END_US, arrivals, demo
 def analyse(engine: Engine, as_of_us: int, stale_us: int | None = None) -> int:
     with workers(1) as pool:
         wanting = None if stale_us is None else Wanting(stale_us)
-        return len(list(results.renew(engine, as_of_us, pool, lambda done, of: None, wanting)))
+        return len(list(results.renew(engine, lambda: as_of_us, pool, lambda done, of: None, wanting)))
 
 
 def test_results_are_kept_and_replaced(engine: Engine, tmp_path: Path) -> None:

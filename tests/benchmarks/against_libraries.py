@@ -184,7 +184,10 @@ def faults() -> None:
                 break
         found, seconds = timed(lambda h=history: pressure.judge(h, (), DEFAULTS))  # type: ignore[misc]
         ours_s.append(seconds)
-        right = [s for s in found.stretches if (s.kind, s.channel) == (trouble.kind, f"p{trouble.line:02d}")]
+        name, since_us = f"p{trouble.line:02d}", begins_h * HOUR_US
+        right = [
+            s for s in found.stretches if (s.kind, s.channel) == (trouble.kind, name) and s.detected_us >= since_us
+        ]
         ours_delay += [(right[0].detected_us / HOUR_US) - begins_h] if right else []
         false += len(found.stretches) - len(right[:1])
     gain = statistics.median(pelt_s) / statistics.median(ours_s)

@@ -15,7 +15,7 @@ import time
 from typing import Any
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import delete, select
 
 from analytics import results
 from analytics.workers import workers
@@ -65,10 +65,13 @@ def bare_read(url: str) -> dict[str, float]:
 def whole_analysis(url: str, processes: int) -> dict[str, float]:
     """Seconds to analyse every vehicle and keep the results, and the largest of the processes in MB."""
     engine = store.connect(url)
+    with store.writing(engine) as connection:
+        for table in (schema.finding, schema.supply, schema.analysis):
+            connection.execute(delete(table))
     with workers(processes) as pool:
         list(pool.map(_nothing, [0] * processes))  # processes and libraries are there
         began = time.perf_counter()
-        done = sum(1 for _ in results.renew(engine, now_us(), pool, lambda done, of: None))
+        done = sum(1 for _ in results.renew(engine, now_us, pool, lambda done, of: None))
         seconds = time.perf_counter() - began
     largest_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     return {"seconds": seconds, "vehicles": done, "largest_mb": largest_mb}

@@ -32,9 +32,11 @@ def recording_rate(engine: Engine, vehicles: int) -> float:
     at = instant(now_us()).strftime("%Y-%m-%dT%H:%M:%SZ")
     arrivals = []
     for n in range(NEW):
-        common = {"seq": n, "boot": "new", "at": at, "sent_at": at, "engine_h": 100 + n / 100}
-        kind = "cycle" if n % 2 else "ignition"
-        own = {"cycle_no": n, "run_s": 120.0, "temp_c": 4.5, "peak_kpa": peaks} if n % 2 else {"on": n % 4 == 0}
+        turn = n // vehicles  # everybody in turn: cycles and switchings by halves
+        common = {"seq": turn, "boot": "new", "at": at, "sent_at": at, "engine_h": 100 + turn / 100}
+        cycle = (n + turn) % 2 == 0
+        kind = "cycle" if cycle else "ignition"
+        own = {"cycle_no": turn, "run_s": 120.0, "temp_c": 4.5, "peak_kpa": peaks} if cycle else {"on": turn % 4 == 0}
         arrivals.append(
             Arrival(topic("large", f"V{n % vehicles:06d}", kind), json.dumps(common | own).encode(), now_us())
         )
@@ -63,6 +65,8 @@ def analysis_seconds(engine: Engine, vehicles: int) -> float:
 def size_mb(engine: Engine) -> float:
     """Of the database on disk."""
     if engine.dialect.name == "sqlite":
+        with engine.connect() as connection:
+            connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
         return Path(engine.url.database or "").stat().st_size / 1e6
     with engine.connect() as connection:
         return float(connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar_one()) / 1e6

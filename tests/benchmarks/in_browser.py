@@ -48,7 +48,7 @@ def timed(rounds: int, once: Callable[[], float]) -> str:
 
 
 def opened(browser: Browser) -> Page:
-    """A page of a browser that has been here before: scripts are kept, nothing else."""
+    """A page of a browser that has been here before: scripts are kept, as is the server's analysis of a vehicle that was looked at."""
     # The page's own policy forbids what waits for the charts.
     return browser.contexts[0].new_page() if browser.contexts else browser.new_context(bypass_csp=True).new_page()
 

@@ -176,7 +176,7 @@ def test_who_may_not_records_nothing_for_several(app: dash.Dash, fleet: Engine, 
 def test_work_for_several_alarms_is_one_record_a_vehicle(app: dash.Dash, fleet: Engine) -> None:
     """In the own name of who does it, with the lines of each alarm; all or none."""
     client, chosen = sign_in(app, "technician"), numbers(fleet)
-    assert "Recorded for 1 vehicle;" in record_for_several(app, client, chosen, "bled").text
+    assert "Recorded 1 time;" in record_for_several(app, client, chosen, "bled").text
     with fleet.connect() as connection:
         kinds = set(connection.execute(select(schema.alarm.c.kind)).scalars())
         (kept,) = connection.execute(select(schema.work)).all()

@@ -35,7 +35,7 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     )
     engine, _ = recorded(tmp_path_factory.mktemp("pages"), [heard])
     with workers(1) as pool:
-        list(results.renew(engine, END_US, pool, lambda done, of: None))
+        list(results.renew(engine, lambda: END_US, pool, lambda done, of: None))
     yield engine
     engine.dispose()
 
@@ -318,7 +318,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         }
         work.record(connection, id_, setups, work.work_of(said), END_US)
     with workers(1) as pool:
-        list(results.renew(database, END_US, pool, lambda done, of: None))
+        list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(queries, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
     for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
