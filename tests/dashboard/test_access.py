@@ -11,7 +11,7 @@ import dash
 import pytest
 from argon2 import PasswordHasher
 from flask.testing import FlaskClient
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, select, update
 
 from dashboard import access, people
 from dashboard.app import create_app, serve
@@ -187,6 +187,25 @@ def test_work_for_several_alarms_is_one_record_a_vehicle(app: dash.Dash, fleet: 
     assert "choose alarms first" in record_for_several(app, client, [], "bled").text
     with fleet.connect() as connection:
         assert len(connection.execute(select(schema.work)).all()) == 1
+
+
+def test_work_for_several_alarms_says_what_each_alarm_is_about(app: dash.Dash, fleet: Engine) -> None:
+    """Its lines; all or none; a reservoir is full afterwards."""
+    client = sign_in(app, "technician")
+    with fleet.begin() as connection:
+        by_kind = {kind: id_ for kind, id_ in connection.execute(select(schema.alarm.c.kind, schema.alarm.c.id))}  # noqa: C416
+        blocked, low = by_kind["blocked_line"], by_kind["low_level"]
+        connection.execute(update(schema.alarm).where(schema.alarm.c.id == blocked).values(lines=[5]))
+        connection.execute(update(schema.alarm).where(schema.alarm.c.id == low).values(lines=[]))
+    for kind in ("line_mended", "greased_by_hand"):
+        assert "is about no line" in record_for_several(app, client, [blocked, low], kind).text
+    assert "Recorded 1 time;" in record_for_several(app, client, [blocked], "line_mended").text
+    assert "Recorded 1 time;" in record_for_several(app, client, [blocked, low], "filled").text
+    with fleet.connect() as connection:
+        kept = {row.detail["kind"]: row.detail for row in connection.execute(select(schema.work))}
+    assert set(kept) == {"line_mended", "filled"}
+    assert list(kept["line_mended"]["lines"]) == [5]
+    assert kept["filled"]["to_pct"] == 100
 
 
 @pytest.mark.parametrize(
