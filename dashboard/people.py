@@ -4,6 +4,7 @@ import secrets
 from collections.abc import Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, Final, Literal
 
 from argon2 import PasswordHasher
@@ -27,8 +28,12 @@ _WINDOW_US: Final = 15 * 60_000_000
 _FAILURES_A_NAME: Final = 5
 _FAILURES_AN_ORIGIN: Final = 30
 _HASHER: Final = PasswordHasher()
-# What a password is held against where there is no such name, so that the answer takes as long.
-_NOBODY: Final = _HASHER.hash(secrets.token_hex(16))
+
+
+@cache
+def _nobody() -> str:
+    """The hash of a password that nobody has: what one is held against where there is no such name, so that the answer takes as long."""
+    return _HASHER.hash(secrets.token_hex(16))
 
 
 @dataclass(frozen=True)
@@ -204,7 +209,7 @@ def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) 
         found = [row for row in connection.execute(select(table)) if row.name.casefold() == name]
     row = found[0] if found else None
     try:
-        _HASHER.verify(row.secret_hash if row is not None else _NOBODY, password[:_LONGEST_PASSWORD])
+        _HASHER.verify(row.secret_hash if row is not None else _nobody(), password[:_LONGEST_PASSWORD])
     except (VerificationError, InvalidHashError):
         return None
     if row is None:

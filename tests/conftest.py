@@ -72,11 +72,13 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         as_user = ["setpriv", "--reuid=nobody", "--regid=nogroup", "--clear-groups"]
         shutil.chown(folder, "nobody", "nogroup")
     data = folder / "data"
-    subprocess.run([*as_user, initdb, "-D", str(data), "-U", "tallow", "-A", "trust", "-E", "UTF8"],
+    subprocess.run([*as_user, initdb, "-D", str(data), "-U", "tallow", "-A", "trust", "-E", "UTF8", "--no-sync"],
                    check=True, capture_output=True, cwd="/tmp")  # fmt: skip
     log = (tmp_path_factory.mktemp("postgres") / "log").open("wb")
     server = subprocess.Popen(
-        [*as_user, postgres, "-D", str(data), "-p", str(port), "-k", str(folder), "-c", "listen_addresses=127.0.0.1"],
+        # What is written need not outlast the machine; a server that is killed finds it all the same.
+        [*as_user, postgres, "-D", str(data), "-p", str(port), "-k", str(folder), "-c", "listen_addresses=127.0.0.1",
+         "-c", "fsync=off", "-c", "full_page_writes=off"],
         stdout=log, stderr=log, cwd="/tmp",
     )  # fmt: skip
     try:

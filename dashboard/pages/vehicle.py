@@ -262,10 +262,10 @@ clientside_callback(
     State("vehicle-who", "data"),
     prevent_initial_call=True,
 )
-def save(clicks: list[int | None], who: dict[str, Any]) -> Any:
+def save(_: list[int | None], who: dict[str, Any]) -> Any:
     """The numbers of a chart as a file."""
     result = queries.vehicle_result(engine(), who["fleet"], who["name"])
-    if result is None or not any(clicks) or ctx.triggered_id is None:
+    if result is None or ctx.triggered_id is None or not ctx.triggered[0]["value"]:  # drawn anew, not pressed
         return dash.no_update
     name = ctx.triggered_id["chart"]
     rows = tables.chart_table(result, name)

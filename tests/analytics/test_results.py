@@ -252,6 +252,9 @@ def _outcomes(engine: Engine, pool: Workers) -> Sequence[run.Outcome]:
 @pytest.mark.filterwarnings(
     "ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"
 )
+@pytest.mark.parametrize(
+    "database_url", ["sqlite"], indirect=True
+)  # where results are read from makes no difference to it
 def test_a_cluster_says_the_same(fleet: Engine) -> None:
     """The workers of a Dask cluster and processes of this machine: bit for bit, also where a worker is killed."""
     distributed = pytest.importorskip("distributed")

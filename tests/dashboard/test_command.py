@@ -93,6 +93,7 @@ def test_each_kind_of_finding_shows_in_the_demo(recorded: str) -> None:
     assert list(fills[0]) == "fleet vehicle at detected_at from_pct to_pct litres".split()
 
 
+@pytest.mark.long
 def test_answers_for_a_day_do_not_depend_on_what_was_analysed(recorded: str) -> None:
     """The same question has the same answer before and after other days were analysed."""
     day = ("findings", "--as-of", "2026-02-01T00:00:00Z")
@@ -266,6 +267,7 @@ def test_a_round_is_planned_from_the_newest_analysis(recorded: str) -> None:
         assert told in refused.stderr
 
 
+@pytest.mark.long
 def test_past_refill_dates_are_held_against_what_came(recorded: str) -> None:
     """For people and as JSON; without history one clear line."""
     told = json.loads(tallow("backtest", "--weeks", "8", "--json", database=recorded).stdout)

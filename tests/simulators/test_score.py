@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pytest
+
 from tests.benchmarks.fleet_score import figures
 
 
@@ -20,6 +22,7 @@ def test_the_demo_fleet(tmp_path: Path) -> None:
     assert told.fill_litre_error <= 0.04
 
 
+@pytest.mark.long
 def test_a_quiet_fleet(tmp_path: Path) -> None:
     """Cold snaps, another grade, long parks, radio gaps, new controllers and wrong clocks are no faults."""
     told = figures(tmp_path, "quiet", None)
