@@ -193,7 +193,8 @@ def test_a_broker_that_is_killed_in_mid_stream(tmp_path: Path, engine: Engine, d
         wait_until(lambda: last in held(engine), 30)
         time.sleep(2)
         lost = {n for _, n, _ in publisher.expected - held(engine)}
-        assert all(any(at - 250 <= n <= at for at in killed_at) for n in lost), (sorted(lost), killed_at)
+        # A second's before it was killed, and what came on a slow machine while it was on its way back.
+        assert all(any(at - 500 <= n <= at + 250 for at in killed_at) for n in lost), (sorted(lost), killed_at)
         client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
         client.connect("127.0.0.1", broker.port)
         client.loop_start()
