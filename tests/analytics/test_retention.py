@@ -64,6 +64,9 @@ def messages(engine: Engine) -> int:
         return connection.scalar(select(func.count()).select_from(schema.message)) or 0
 
 
+@pytest.mark.parametrize(
+    "database_url", [pytest.param("sqlite", marks=pytest.mark.long), "postgresql"], indirect=True
+)  # fmt: skip
 def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival], pool: Workers) -> None:
     """Findings, fills and days of the whole past, and refill dates, from the first moment that is answered for."""
     write_registry(demo(), END_H, tmp_path)

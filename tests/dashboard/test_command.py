@@ -238,6 +238,7 @@ def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
     assert "name that time or a later one" in early.stderr
 
 
+@pytest.mark.long
 def test_a_round_is_planned_from_the_newest_analysis(recorded: str) -> None:
     """For people and as CSV; everybody once, on a working day, in time; what is wrong is said in one line."""
     assert tallow("analyse", database=recorded).returncode == 0
