@@ -48,6 +48,9 @@ def monthly(supply: Supply) -> list[Amount]:
     for at_us, litres in _fills(supply):
         by_day.setdefault(instant(at_us).astimezone(zone).date().isoformat(), []).append(litres)
     days = {str(day["day"]): day for day in supply.days}
+    # What this vehicle's cycles use while it is sound, beside its sheet.
+    sound = (supply.refill or {}).get("sound_cm3_per_cycle")
+    share = 1.0 if sound is None else sound / supply.setups[-1].dose_cm3
     found: dict[tuple[str, str, str], Amount] = {}
     level: float | None = None  # as it was read last, and what went in and was not used since
     pending_l = 0.0
@@ -56,9 +59,6 @@ def monthly(supply: Supply) -> list[Amount]:
         setup = in_force(supply.setups, microseconds(noon))
         key = day[:7], setup.depot, setup.grease_and_grade
         one = found.setdefault(key, Amount(*key, vehicles=1))
-        # What this vehicle's cycles use while it is sound, beside its sheet.
-        sound = (supply.refill or {}).get("sound_cm3_per_cycle")
-        share = 1.0 if sound is None else sound / supply.setups[-1].dose_cm3
         told = days.get(day, {})
         used, put_in = share * told.get("used_l", 0.0), sum(by_day[day])
         one.used_l += used

@@ -11,7 +11,6 @@ from zoneinfo import ZoneInfo
 
 import structlog
 from sqlalchemy import Connection, Engine, and_, case, delete, func, insert, or_, select
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
 
 from analytics.run import Outcome, Task, check_kept, outcome_of, registered, tasks_of
@@ -20,7 +19,7 @@ from analytics.workers import Lost, Workers
 from ingest import schema
 from ingest.messages import instant, now_us
 from ingest.registry import stand
-from ingest.store import address, writing
+from ingest.store import address, upsert, writing
 
 log = structlog.get_logger("tallow.results")
 
@@ -69,12 +68,13 @@ def renew(
         begun += len(mine)
         aged += len(old & mine)
         left = [*left[BATCH:], *(id_ for id_ in left[:BATCH] if id_ not in mine)]
-        if not mine and wanting is None:  # somebody else is at them
+        if not mine:  # somebody else is at them
             waited += 1
             if waited > _PATIENCE:
-                log.warning("left to whoever has claimed them", vehicles=len(left))
+                log.warning("left to whoever has claimed them", vehicles=len(chosen))
                 return
             time.sleep(_LOOK_AGAIN_S)
+            continue
         for outcome in _kept(engine, clock(), pool, mine, who):
             number += 1
             progress(number, begun + len(left))
@@ -87,7 +87,7 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
     try:
         with engine.connect() as connection:
             # What comes from now on is news again: the time was taken before.
-            tasks = tasks_of(connection, address(engine), as_of_us, mine) if mine else []
+            tasks = tasks_of(connection, address(engine), as_of_us, mine)
         while tasks:
             done = 0
             try:
@@ -98,7 +98,7 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                         _failed(task, outcome)
                         continue
                     with writing(engine) as connection:
-                        kept = _let_go(connection, [task.vehicle_id], who) == 1
+                        kept = _let_go(connection, task.vehicle_id, who)
                         if kept:
                             keep(connection, outcome)
                     if kept:
@@ -109,8 +109,10 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                 done += 1
             tasks = tasks[done:]
     finally:
-        with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
-            _let_go(connection, unfinished, who)
+        if unfinished:
+            with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
+                for id_ in sorted(unfinished):  # in the order in which claims are taken: nobody waits in a ring
+                    _let_go(connection, id_, who)
 
 
 def _failed(task: Task, error: str) -> None:
@@ -163,26 +165,24 @@ def _wanting(connection: Connection, began_us: int, stale_us: int, most_old: int
 def _claim(engine: Engine, ids: Collection[int], who: str) -> set[int]:
     """Claim vehicles that nobody has claimed, or whose claim has run out; which."""
     table, at_us = schema.claim, now_us()
-    new = (sqlite if engine.dialect.name == "sqlite" else postgresql).insert(table)
-    taking = new.on_conflict_do_update(
-        index_elements=["vehicle_id"], set_={"who": new.excluded.who, "until_us": new.excluded.until_us},
-        where=table.c.until_us < at_us,
-    ).returning(table.c.vehicle_id)  # fmt: skip
     rows = [{"vehicle_id": id_, "who": who, "until_us": at_us + LEASE_US} for id_ in sorted(ids)]
     with writing(engine) as connection:
+        new = upsert(connection, table)
+        taking = new.on_conflict_do_update(
+            index_elements=["vehicle_id"], set_={"who": new.excluded.who, "until_us": new.excluded.until_us},
+            where=table.c.until_us < at_us,
+        ).returning(table.c.vehicle_id)  # fmt: skip
         return set(connection.execute(taking, rows).scalars())
 
 
-def _let_go(connection: Connection, ids: Collection[int], who: str) -> int:
-    """Let go of claims; how many there still were."""
+def _let_go(connection: Connection, vehicle_id: int, who: str) -> bool:
+    """Let go of a claim; whether there still was one."""
     table = schema.claim
-    mine = table.c.vehicle_id.in_(ids), table.c.who == who
-    # In one order, as claims are taken: two analysers never wait in a ring.
-    connection.execute(select(table.c.vehicle_id).where(*mine).order_by(table.c.vehicle_id).with_for_update())
-    return connection.execute(delete(table).where(*mine)).rowcount
+    return connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id, table.c.who == who)).rowcount == 1
 
 
 def keep(connection: Connection, outcome: Outcome) -> None:
+    """Make this the newest result of its vehicle, as a whole."""
     analysis, finding = schema.analysis, schema.finding
     connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
     connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))

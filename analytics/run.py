@@ -164,6 +164,7 @@ def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None 
 
 
 def check_kept(connection: Connection, as_of_us: int) -> None:
+    """Raises Problem where messages of that time are no longer kept in full."""
     since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
     if since_us is not None and as_of_us < since_us:
         raise Problem(

@@ -11,7 +11,6 @@ from analytics import alarms
 from analytics.findings import CAUTIONS, KINDS, Finding, Kind
 from analytics.lifecycle import Transition
 from dashboard import people, queries, words
-from ingest.problem import Problem
 from ingest.store import reachable, writing
 
 
@@ -19,9 +18,8 @@ def act(database: Engine, numbers: Sequence[int], transition: Transition) -> Non
     """Do something to alarms, all or none. Raises Problem, also where whoever asks may not."""
     people.need("technician")
     with reachable(database), writing(database) as connection:
+        queries.need_seen(connection, numbers)
         for number in numbers:
-            if not queries.seen(connection, number):
-                raise Problem(f"there is no alarm {number}")
             alarms.act(connection, number, transition)
 
 

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter, OrderedDict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
@@ -31,6 +31,7 @@ from dashboard import people
 from ingest import quarantine, schema, store
 from ingest.messages import instant
 from ingest.messages import now_us as now_us
+from ingest.problem import Problem
 from ingest.registry import Setup
 from ingest.registry import read_setups as read_all_setups
 from ingest.work import Work, read_records, read_work
@@ -510,16 +511,33 @@ def seen(connection: Connection, number: int) -> bool:
     return owner is not None and bool(read_setups(connection, owner))
 
 
+def need_seen(connection: Connection, numbers: Iterable[int]) -> None:
+    """Raises Problem where one of these is no alarm that whoever asks may see."""
+    for number in numbers:
+        if not seen(connection, number):
+            raise Problem(f"there is no alarm {number}")
+
+
 # What a point is, without the words that only say where it is.
 _WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
 LINE_FAULTS = ("blocked_line", "open_line")
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
 
 
-# What faults are held against: what it is called, of a vehicle and of a line, per how many, and how many of what is kept make one.
+class Exposure(NamedTuple):
+    """What faults are held against: what it is called, of a vehicle and of a line; rates are told per so many; the column that keeps
+    it, and how many of the column's make one."""
+
+    of_vehicle: str
+    of_line: str
+    per: int
+    column: str
+    unit: float
+
+
 EXPOSURES = {
-    "months": ("months", "line-months", 100, 30.4),
-    "hours": ("ignition hours", "line ignition hours", 100_000, 1.0),
+    "months": Exposure("months", "line-months", 100, "watched_days", 30.4),
+    "hours": Exposure("ignition hours", "line ignition hours", 100_000, "watched_h", 1.0),
 }
 
 
@@ -544,7 +562,7 @@ def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
     they were watched."""
     finding, who, line = schema.finding, schema.standing, schema.line
-    kept, unit = ("watched_days", "watched_h")[by == "hours"], EXPOSURES[by][3]
+    kept, unit = EXPOSURES[by].column, EXPOSURES[by].unit
     latest = _latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
     with engine.connect() as connection:
@@ -564,7 +582,7 @@ def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     watches: list[tuple[int, int, tuple[int, str]]] = []
     for id_, number, channel, said in lines:
         if id_ in lasted:
-            name, key = point_kind(said) if group == "point" else said or "no bundle", (id_, channel)
+            name, key = point_kind(said) if group == "point" else said or f"no {group}", (id_, channel)
             if group_of.setdefault(key, name) != name:
                 mixed.add(key)
             watches.append((id_, number, key))

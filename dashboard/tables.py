@@ -93,9 +93,9 @@ def step_json(step: Any) -> dict[str, Any]:
 
 def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
     """Rates of line faults, and their course over what they are held against (`queries.EXPOSURES`), as rows of text."""
-    of_vehicle, of_line = EXPOSURES[exposure][:2]
+    held = EXPOSURES[exposure]
     rates = [
-        {"what": "rate", "of": name, "faults": str(r.events), "exposure": f"{r.exposure:.1f} {of_line}", "value": f"{r.rate:.4g}",
+        {"what": "rate", "of": name, "faults": str(r.events), "exposure": f"{r.exposure:.1f} {held.of_line}", "value": f"{r.rate:.4g}",
          "low": f"{r.low:.4g}", "high": f"{r.high:.4g}"}
         for name, r in told.rates
     ]  # fmt: skip
@@ -103,8 +103,8 @@ def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
         return rates
     c = told.course
     return rates + [
-        {"what": f"mean by {of_vehicle}", "of": f"{time:.2f}", "faults": "", "exposure": "", "value": f"{mean:.4f}", "low": f"{low:.4f}",
-         "high": f"{high:.4f}"}
+        {"what": f"mean by {held.of_vehicle}", "of": f"{time:.2f}", "faults": "", "exposure": "", "value": f"{mean:.4f}",
+         "low": f"{low:.4f}", "high": f"{high:.4f}"}
         for time, mean, low, high in zip(c.time, c.mean, c.low, c.high, strict=True)
     ]  # fmt: skip
 
@@ -124,6 +124,11 @@ def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> st
     out.writerow({name: _as_text(name) for name in names})
     out.writerows({name: _as_text(value) for name, value in row.items()} for row in rows)
     return text.getvalue()
+
+
+def as_file(rows: list[dict[str, str]], first: str, name: str, line_end: str = "\n") -> dict[str, Any]:
+    """Rows of text as what a page gives away to be saved under a name."""
+    return {"content": csv_text(rows, first, line_end), "filename": name, "type": "text/csv"}
 
 
 def _as_text(value: str) -> str:

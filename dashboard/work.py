@@ -140,10 +140,8 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
         raise Problem("choose what was done")
     now_us, table, said = queries.now_us(), schema.alarm, dict[tuple[Any, ...], dict[str, Any]]()
     with reachable(database), writing(database) as connection:
-        for number in numbers:
-            if not queries.seen(connection, number):
-                raise Problem(f"there is no alarm {number}")
-            alarm = connection.execute(select(table).where(table.c.id == number)).one()
+        queries.need_seen(connection, numbers)
+        for alarm in connection.execute(select(table).where(table.c.id.in_(numbers)).order_by(table.c.id)).all():
             what: dict[str, Any] = {"lines": alarm.lines} if "lines" in _ASKS.get(kind, ()) else {}
             if kind in ("line_mended", "greased_by_hand") and not alarm.lines:
                 raise Problem(f"{KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")

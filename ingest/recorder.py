@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import postgresql
 
 from ingest import names, schema
 from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode, now_us
 from ingest.rows import COLUMNS, KIND, RECEIVED, SENT, Key, Name, Row, key_of, name_of, row_of, says_the_same
-from ingest.store import arrays, make_months, writing
+from ingest.store import arrays, make_months, upsert, writing
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
@@ -162,7 +162,7 @@ class Recorder:
             newest = select(func.max(table.c.id)).scalar_subquery()
             connection.execute(delete(table).where(table.c.id <= newest - QUARANTINE_ROWS))
             for code, number in sorted(Counter(why.code for _, why in refused).items()):
-                counted = _upsert(connection, schema.refusal)
+                counted = upsert(connection, schema.refusal)
                 connection.execute(
                     counted.on_conflict_do_update(
                         index_elements=["recorder", "code"], set_={"count": schema.refusal.c.count + number}
@@ -329,12 +329,8 @@ def know_vehicles(connection: Connection, names: Sequence[tuple[str, str]]) -> d
     return found
 
 
-def _upsert(connection: Connection, table: Any) -> Any:
-    return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)
-
-
 def _insert_new(connection: Connection, table: Any) -> Any:
-    return _upsert(connection, table).on_conflict_do_nothing()
+    return upsert(connection, table).on_conflict_do_nothing()
 
 
 def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, int]:

@@ -16,6 +16,7 @@ from alembic.script import ScriptDirectory
 from alembic.util import CommandError
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, create_engine, event, func, inspect, or_, select, union_all
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 
@@ -90,6 +91,11 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """A transaction that writes: it takes its lock at the start, so that it cannot fail half-way for want of it."""
     with engine.connect().execution_options(begin="BEGIN IMMEDIATE") as connection, connection.begin():
         yield connection
+
+
+def upsert(connection: Connection, table: Any) -> Any:
+    """An insert into a table that may say what becomes of rows that are there already: both databases have it, each its own."""
+    return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)
 
 
 def open_database(url: str) -> Engine:

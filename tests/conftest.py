@@ -12,6 +12,7 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine, create_engine, text
@@ -149,3 +150,14 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     broker = Mosquitto(tmp_path)
     yield broker
     broker.stop()
+
+
+def page_request(path: str, search: str = "") -> dict[str, Any]:
+    """What a browser asks for the contents of a page with."""
+    return {
+        "output": ".._pages_content.children..._pages_store.data..",
+        "outputs": [{"id": "_pages_content", "property": "children"}, {"id": "_pages_store", "property": "data"}],
+        "inputs": [{"id": "_pages_location", "property": "pathname", "value": path},
+                   {"id": "_pages_location", "property": "search", "value": search}],
+        "changedPropIds": ["_pages_location.pathname"],
+    }  # fmt: skip

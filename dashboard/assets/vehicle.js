@@ -26,11 +26,11 @@
     function draggable(event) {
         const chart = event.target.closest && event.target.closest(".js-plotly-plot");
         if (event.pointerType !== "mouse" || !chart || !window.Plotly || !chart._fullLayout) return;
-        if (!OVER_TIME.some((id) => plot(id) === chart)) return;
+        const id = OVER_TIME.find((one) => plot(one) === chart);
+        if (!id) return;
         if (chart._fullLayout.dragmode !== "zoom") window.Plotly.relayout(chart, {dragmode: "zoom"});
         if (chart.dataset.linked) return;
         chart.dataset.linked = "yes";
-        const id = OVER_TIME.find((one) => plot(one) === chart);
         chart.on("plotly_relayout", (told) => {
             if (following) return;
             if (told["xaxis.range[0]"]) show([told["xaxis.range[0]"], told["xaxis.range[1]"]], id);

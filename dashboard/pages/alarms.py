@@ -320,5 +320,5 @@ def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
     one = (fleet, vehicle) if slash else None
     found = queries.alarms(engine(), shown["depot"], one, over=True, most=_IN_A_FILE)
     rows = tables.alarm_table(found)
-    text = tables.csv_text([{k: str(v if v is not None else "") for k, v in row.items()} for row in rows], "alarm")
-    return {"content": text, "filename": "alarms.csv", "type": "text/csv"}
+    text = [{k: str(v if v is not None else "") for k, v in row.items()} for row in rows]
+    return tables.as_file(text, "alarm", "alarms.csv")

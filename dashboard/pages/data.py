@@ -138,8 +138,7 @@ def show_dates(scheme: str | None) -> list[Any]:
 @callback(Output("data-file", "data"), Input("data-csv", "n_clicks"), prevent_initial_call=True)
 def save(_: int) -> dict[str, Any]:
     """What is listed here as a file."""
-    rows = tables.data_table(queries.data_state(engine()))
-    return {"content": tables.csv_text(rows, "fleet"), "filename": "data.csv", "type": "text/csv"}
+    return tables.as_file(tables.data_table(queries.data_state(engine())), "fleet", "data.csv")
 
 
 @callback(
@@ -151,5 +150,4 @@ def save_dates(clicks: int | None) -> Any:
     """How past dates held as a file."""
     if not clicks:  # drawn, not pressed
         return dash.no_update
-    rows = tables.dates_table(queries.data_state(engine()))
-    return {"content": tables.csv_text(rows, "what"), "filename": "refill-dates.csv", "type": "text/csv"}
+    return tables.as_file(tables.dates_table(queries.data_state(engine())), "what", "refill-dates.csv")

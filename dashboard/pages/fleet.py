@@ -253,8 +253,4 @@ def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
     """All vehicles of the view as a file."""
     view = _view(chosen)
     rows = [row for n in range(1, view.pages + 1) for row in _view(chosen | {"page": str(n)}).rows]
-    return {
-        "content": tables.csv_text(tables.fleet_table(rows), "fleet"),
-        "filename": "fleet.csv",
-        "type": "text/csv",
-    }
+    return tables.as_file(tables.fleet_table(rows), "fleet", "fleet.csv")

@@ -111,4 +111,4 @@ def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], st
 def save(_: int, depot: str, density: object) -> dict[str, Any]:
     """The table as CSV."""
     rows = tables.amounts_table(queries.amounts(engine(), depot), _density(density))
-    return {"content": tables.csv_text(rows, "month"), "filename": "grease.csv", "type": "text/csv"}
+    return tables.as_file(rows, "month", "grease.csv")

@@ -34,7 +34,7 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
                     ),
                     dmc.Select(
                         id="patterns-against", value=held, allowDeselect=False, w=220, label="Held against",
-                        data=[{"value": key, "label": told[0]} for key, told in queries.EXPOSURES.items()],
+                        data=[{"value": key, "label": told.of_vehicle} for key, told in queries.EXPOSURES.items()],
                     ),
                     dmc.Button("CSV", id="patterns-csv", variant="default", mt=24),
                     dcc.Download(id="patterns-file"),
@@ -48,7 +48,7 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
 
 def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     """Rates as a chart and a table, and the course over months or ignition hours."""
-    of_vehicle, of_line, per, _ = queries.EXPOSURES[against]
+    of_vehicle, of_line, per, *_ = queries.EXPOSURES[against]
     if not told.rates:
         return [html.P("No line that a pressure channel watches has been analysed yet.", className="dim")]
     heads = (queries.GROUPS[group].capitalize(), "Faults", of_line.capitalize(), f"In {per:,}", "95 % limits")
@@ -109,4 +109,4 @@ def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
 def save(_: int, group: str, against: str) -> dict[str, Any]:
     """The numbers of both charts as a file."""
     rows = tables.pattern_table(queries.patterns(engine(), group, against), against)
-    return {"content": tables.csv_text(rows, "what"), "filename": f"patterns-{group}.csv", "type": "text/csv"}
+    return tables.as_file(rows, "what", f"patterns-{group}.csv")

@@ -173,5 +173,4 @@ def save(_clicks: int, depot: str, days: str, limit: object) -> Any:
     rows = tables.round_table(_plan(depot, days, limit)) if depot else []
     if not rows:
         return dash.no_update
-    content = tables.csv_text(rows, "date", "\r\n")
-    return {"content": content, "filename": f"round-{depot}.csv".replace(" ", "-"), "type": "text/csv"}
+    return tables.as_file(rows, "date", f"round-{depot}.csv".replace(" ", "-"), "\r\n")

@@ -268,8 +268,7 @@ def save(_: list[int | None], who: dict[str, Any]) -> Any:
     if result is None or ctx.triggered_id is None or not ctx.triggered[0]["value"]:  # drawn anew, not pressed
         return dash.no_update
     name = ctx.triggered_id["chart"]
-    rows = tables.chart_table(result, name)
-    return {"content": tables.csv_text(rows, "at"), "filename": f"{who['name']}-{name}.csv", "type": "text/csv"}
+    return tables.as_file(tables.chart_table(result, name), "at", f"{who['name']}-{name}.csv")
 
 
 def timer_section(result: Result) -> Any:

@@ -21,6 +21,7 @@ from dashboard.app import create_app
 from ingest import schema, store
 from ingest.messages import instant, now_us
 from tests.benchmarks.databases import database, tidy
+from tests.conftest import page_request
 
 DAY_US = 86_400_000_000
 CLASSES = ("truck", "loader", "trailer")
@@ -123,14 +124,7 @@ def reader(engine: Engine) -> Callable[..., bytes]:
     client.get("/")
 
     def page(path: str, search: str = "") -> bytes:
-        body = {
-            "output": ".._pages_content.children..._pages_store.data..",
-            "outputs": [{"id": "_pages_content", "property": "children"}, {"id": "_pages_store", "property": "data"}],
-            "inputs": [{"id": "_pages_location", "property": "pathname", "value": path},
-                       {"id": "_pages_location", "property": "search", "value": search}],
-            "changedPropIds": ["_pages_location.pathname"],
-        }  # fmt: skip
-        answer = client.post("/_dash-update-component", json=body)
+        answer = client.post("/_dash-update-component", json=page_request(path, search))
         assert answer.status_code == 200
         return bytes(answer.data)
 

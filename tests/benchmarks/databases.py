@@ -12,26 +12,33 @@ from ingest import store
 
 
 @contextmanager
-def database(postgresql: str | None) -> Iterator[Engine]:
-    """An empty database with its tables; `postgresql` is the address of a server's administrative database."""
-    with tempfile.TemporaryDirectory() as folder:
-        if postgresql is None:
-            engine = store.open_database(f"sqlite:///{Path(folder) / 'tallow.db'}")
-            yield engine
-            engine.dispose()
-            return
-        admin = store.connect(postgresql).execution_options(isolation_level="AUTOCOMMIT")
-        name = f"benchmark{time.time_ns()}"
+def empty(postgresql: str | None) -> Iterator[str]:
+    """The address of an empty database; `postgresql` is that of a server's administrative database."""
+    if postgresql is None:
+        with tempfile.TemporaryDirectory() as folder:
+            yield f"sqlite:///{Path(folder) / 'tallow.db'}"
+        return
+    admin = store.connect(postgresql).execution_options(isolation_level="AUTOCOMMIT")
+    name = f"benchmark{time.time_ns()}"
+    with admin.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    try:
+        yield postgresql.rsplit("/", 1)[0] + f"/{name}"
+    finally:
         with admin.connect() as connection:
-            connection.execute(text(f"CREATE DATABASE {name}"))
-        engine = store.open_database(postgresql.rsplit("/", 1)[0] + f"/{name}")
+            connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
+        admin.dispose()
+
+
+@contextmanager
+def database(postgresql: str | None) -> Iterator[Engine]:
+    """The same with its tables."""
+    with empty(postgresql) as url:
+        engine = store.open_database(url)
         try:
             yield engine
         finally:
             engine.dispose()
-            with admin.connect() as connection:
-                connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
-            admin.dispose()
 
 
 def tidy(engine: Engine) -> None:

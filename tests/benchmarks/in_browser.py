@@ -25,7 +25,7 @@ from ingest.messages import now_us
 from tests.benchmarks import large_fleet
 from tests.benchmarks.dashboard_latency import fill
 from tests.benchmarks.databases import database, tidy
-from tests.conftest import free_port
+from tests.conftest import free_port, page_request
 
 QUIET = [
     "--no-sandbox",
@@ -63,15 +63,10 @@ def until(page: Page, address: str, ready: str) -> float:
 
 def page_callback(address: str, path: str) -> tuple[float, int]:
     """(seconds, bytes) of a page's contents, without a browser."""
-    body = {
-        "output": ".._pages_content.children..._pages_store.data..",
-        "outputs": [{"id": "_pages_content", "property": "children"}, {"id": "_pages_store", "property": "data"}],
-        "inputs": [{"id": "_pages_location", "property": "pathname", "value": path},
-                   {"id": "_pages_location", "property": "search", "value": ""}],
-        "changedPropIds": ["_pages_location.pathname"],
-    }  # fmt: skip
     asked = urllib.request.Request(
-        f"{address}/_dash-update-component", json.dumps(body).encode(), {"Content-Type": "application/json"}
+        f"{address}/_dash-update-component",
+        json.dumps(page_request(path)).encode(),
+        {"Content-Type": "application/json"},
     )
     began = time.perf_counter()
     with urllib.request.urlopen(asked) as answer:

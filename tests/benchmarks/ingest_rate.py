@@ -15,19 +15,20 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from sqlalchemy import Engine, create_engine, func, select, text
+from sqlalchemy import Engine, func, select
 
 from ingest import listener, schema, store
 from ingest.messages import SUBSCRIPTION, read_time, topic
 from ingest.recorder import know_vehicles
 from ingest.recording import Recording
+from tests.benchmarks.databases import database, empty
 from tests.conftest import Mosquitto
 
 VEHICLES = 100
@@ -219,35 +220,6 @@ def hold(engine: Engine, number: int) -> None:
     os.sync()  # gigabytes on their way to the disk would be measured as well
 
 
-def databases(folder: Path, admin: str | None) -> Iterator[tuple[str, Callable[[str], str]]]:
-    """(kind, a function that makes an empty database of that kind and gives its address)."""
-    yield "SQLite", lambda name: f"sqlite:///{folder}/{name}.db"
-    if admin is None:
-        return
-
-    def made(name: str) -> str:
-        name = f"bench_{name}_{time.time_ns()}"
-        engine = create_engine(store.connect(admin).url, isolation_level="AUTOCOMMIT")
-        with engine.connect() as connection:
-            connection.execute(text(f"CREATE DATABASE {name}"))
-        engine.dispose()
-        return admin.rsplit("/", 1)[0] + f"/{name}"
-
-    yield "PostgreSQL", made
-
-
-def drop(url: str, admin: str | None) -> None:
-    """Remove a database again."""
-    if url.startswith("sqlite"):
-        for path in Path(url.removeprefix("sqlite:///")).parent.glob(url.rsplit("/", 1)[1] + "*"):
-            path.unlink()
-    elif admin is not None:
-        engine = create_engine(store.connect(admin).url, isolation_level="AUTOCOMMIT")
-        with engine.connect() as connection:
-            connection.execute(text(f"DROP DATABASE {url.rsplit('/', 1)[1]} WITH (FORCE)"))
-        engine.dispose()
-
-
 def main() -> None:
     """Run the comparison and print a table."""
     ask = argparse.ArgumentParser(description=__doc__)
@@ -270,25 +242,22 @@ def main() -> None:
         for n in range(asked.rounds):
             fill(broker.port, f"bare{n}", asked.messages, asked.mqtt)
             note("bare client", bare(broker.port, f"bare{n}", asked.messages, asked.mqtt))
-            for kind, make in databases(folder, asked.postgresql):
+            servers = {"SQLite": None} | ({"PostgreSQL": asked.postgresql} if asked.postgresql else {})
+            for kind, server in servers.items():
                 for held in (0, asked.held) if asked.held else (0,):
                     target = f"{kind}, {held:,} held" if held else kind
-                    url = make(f"{n}_{held}")
-                    engine = store.open_database(url)
-                    if held:
-                        hold(engine, held)
-                    fill(broker.port, f"{target}{n}", asked.messages, asked.mqtt)
-                    if asked.mqtt == 5:
-                        took, memory = recorded(broker.port, f"{target}{n}", asked.messages, engine)
-                        peak[target] = max(peak.get(target, 0), memory)
-                    else:
-                        took = recorded_by_the_older_version(broker.port, f"{target}{n}", asked.messages, engine)
-                    note(target, took)
-                    engine.dispose()
-                    drop(url, asked.postgresql)
-                url = make(f"{n}_replay")
-                note(f"{kind}, replay", replayed(folder, asked.messages, url))
-                drop(url, asked.postgresql)
+                    with database(server) as engine:
+                        if held:
+                            hold(engine, held)
+                        fill(broker.port, f"{target}{n}", asked.messages, asked.mqtt)
+                        if asked.mqtt == 5:
+                            took, memory = recorded(broker.port, f"{target}{n}", asked.messages, engine)
+                            peak[target] = max(peak.get(target, 0), memory)
+                        else:
+                            took = recorded_by_the_older_version(broker.port, f"{target}{n}", asked.messages, engine)
+                        note(target, took)
+                with empty(server) as url:
+                    note(f"{kind}, replay", replayed(folder, asked.messages, url))
         broker.stop()
     base = statistics.median(rates["bare client"])
     print(f"{'drained by':32}{'messages/s':>12}{'ratio':>8}{'peak MB':>10}")

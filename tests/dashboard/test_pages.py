@@ -21,6 +21,7 @@ from dashboard.app import create_app
 from ingest import registry, schema, store, work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.conftest import page_request
 
 DAY_US = 86_400_000_000
 
@@ -55,17 +56,8 @@ def client(app: Dash, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
 
 def page(client: FlaskClient, path: str, search: str = "") -> str:
     """What Dash answers when a browser goes to a page."""
-    body = {
-        "output": ".._pages_content.children..._pages_store.data..",
-        "outputs": [{"id": "_pages_content", "property": "children"}, {"id": "_pages_store", "property": "data"}],
-        "inputs": [
-            {"id": "_pages_location", "property": "pathname", "value": path},
-            {"id": "_pages_location", "property": "search", "value": search},
-        ],
-        "changedPropIds": ["_pages_location.pathname"],
-    }
     client.get("/")
-    answer = client.post("/_dash-update-component", json=body)
+    answer = client.post("/_dash-update-component", json=page_request(path, search))
     assert answer.status_code == 200, answer.text
     return json.dumps(json.loads(answer.text), ensure_ascii=False)
 

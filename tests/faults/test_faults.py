@@ -177,11 +177,14 @@ def test_a_broker_that_is_killed_in_mid_stream(tmp_path: Path, engine: Engine, d
     table is whole.
     """
     broker = Mosquitto(tmp_path, "allow_anonymous true\nautosave_on_changes true\nautosave_interval 1\n")
-    publisher = Publisher(broker.port, 3_000, rate=500)
+    publisher = Publisher(broker.port, 6_000, rate=500)
     dice, killed_at = random.Random(3), []
     with ingesting(broker.port, database_url) as ingester:
         publisher.start()
-        for _ in range(3):
+        for listened in range(1, 4):
+            # On a slow machine the process that records takes its time to start, and the ingester to come back.
+            wait_until(lambda: ingester.heard("listening") == listened, 30)  # noqa: B023
+            wait_until(lambda at=publisher.position: max((n for _, n, _ in held(engine)), default=0) >= at, 30)
             time.sleep(dice.uniform(0.7, 1.5))
             broker.kill()
             killed_at.append(publisher.position)
