@@ -145,9 +145,9 @@ class Mosquitto:
 
 
 @pytest.fixture
-def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
-    """A broker open to everybody."""
-    broker = Mosquitto(tmp_path)
+def mosquitto(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Mosquitto]:
+    """A broker open to everybody, or with the settings it is parametrized with."""
+    broker = Mosquitto(tmp_path, getattr(request, "param", "allow_anonymous true\n"))
     yield broker
     broker.stop()
 
