@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Engine, insert, select, update
 
-from analytics import alarms
+from analytics import alarms, depots
 from analytics.alarms import CONSEQUENCES, KINDS, REFILL_DUE, Alarm, Change, Sight, judge
 from analytics.findings import Finding
 from analytics.history import DAY_US, HOUR_US
@@ -393,7 +393,7 @@ def test_a_depots_lead_time_counts(fleet: Engine) -> None:
         assert alarms.due(connection, NOW + 3 * DAY_US) == []  # results of three days ago say nothing of now
         connection.execute(update(schema.analysis).values(as_of_us=NOW + 3 * DAY_US))
         assert alarms.due(connection, NOW + 3 * DAY_US) == [vehicle_id(connection)]
-        alarms.depots.keep_depot(connection, alarms.depots.Depot("Skarvholm Quarry", lead_days=14))
+        depots.keep_depot(connection, depots.Depot("Skarvholm Quarry", lead_days=14))
         put(connection)
     bring_up(fleet)
     assert states(fleet)[REFILL_DUE] == "unacknowledged"

@@ -65,7 +65,7 @@ def _used_by_sheet(one: Supply, month: str) -> float:
 def test_nothing_is_held_against_a_time_without_readings(tmp_path: Path) -> None:
     """A level sensor that is fitted later does not make up for what was used before."""
     one = supply(tmp_path)
-    blind = [day | {"level_pct": None} for day in one.days[:45]] + list(one.days[45:])
+    blind = [{**day, "level_pct": None} for day in one.days[:45]] + list(one.days[45:])
     found, whole = amounts.monthly(replace(one, days=blind)), amounts.monthly(one)
     assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in whole))
     assert abs(sum(a.unaccounted_l for a in found)) < 0.1 * sum(a.used_l for a in whole)

@@ -1,6 +1,7 @@
 """Counting cycles against ignition hours: exact on clean data, never too many with lost messages."""
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ HOUR_US = 3_600_000_000
 INTERVAL_H = 20 / 60
 
 
-def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[str, object]] | None = None, until_h: float = 0.0,
+def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Mapping[str, object]] | None = None, until_h: float = 0.0,
           step_h: float = 0.01, boots: dict[int, str] | None = None, metered: bool = True,
           switched_off: bool = True, off_h: tuple[float, float] | None = None,
           lost: frozenset[int] = frozenset()) -> Result:  # fmt: skip
@@ -30,7 +31,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[s
     engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
     with store.writing(engine) as connection:
         registry.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
-    arrivals = []
+    arrivals = list[Arrival]()
 
     def add(kind: str, hour: float, **values: object) -> None:
         meter = 500 + hour - (max(0.0, min(hour, off_h[1]) - off_h[0]) if off_h else 0.0)
@@ -44,7 +45,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: dict[int, dict[s
         while switching and switching[0][0] < hour:
             at, on = switching.pop(0)
             add("ignition", at, on=on)
-        more = (extra or {}).get(n, {}) | ({"boot": boots[n]} if boots and n in boots else {})
+        more = {**(extra or {}).get(n, {})} | ({"boot": boots[n]} if boots and n in boots else {})
         add(
             "cycle",
             hour,

@@ -63,7 +63,7 @@ def claim(engine: Engine, until_us: int) -> int:
     vehicle = schema.vehicle
     with store.writing(engine) as connection:
         id_ = connection.scalar(select(vehicle.c.id).where(vehicle.c.vehicle == "HS-101"))
-        assert id_ is not None
+        assert isinstance(id_, int)
         connection.execute(insert(schema.claim).values(vehicle_id=id_, who="another", until_us=until_us))
     return id_
 
@@ -264,7 +264,7 @@ def test_a_cluster_says_the_same(fleet: Engine) -> None:
         n_workers=2, threads_per_worker=1, dashboard_address=None, worker_dashboard_address=None, host="127.0.0.1"
     ) as cluster, workers(dask=cluster.scheduler_address) as pool:  # fmt: skip
         assert repr(_outcomes(fleet, pool)) == repr(here)
-        told = []
+        told = list[run.Outcome]()
         for outcome in run.outcomes(fleet, END_US, pool, lambda done, of: None):
             if not told:
                 next(iter(cluster.workers.values())).process.process.kill()

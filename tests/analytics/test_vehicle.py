@@ -65,6 +65,7 @@ def test_each_fault_is_found_once_in_its_time(
         assert found.open
     elif kind != "overfill":
         assert found.ended_us is not None
+        assert trouble.end_days is not None
         assert abs((END_US - found.ended_us) / DAY_US - trouble.end_days) < 3.5
     # Nothing else is said of the weeks of trouble but what the interface allows to stand beside it.
     beside = {"starved_pump": {"low_level"}, "low_level": {"starved_pump", "incomplete_cycles"}}.get(

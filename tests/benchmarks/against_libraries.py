@@ -117,7 +117,8 @@ def forecasts() -> None:
             if tank.level_pct is None or tank.level_pct <= run.machine.low_mark_pct:
                 continue
             day = ((history.cycles.at_us - history.as_of_us) // DAY_US).astype(int)
-            used = np.bincount(day - day.min(), weights=tank.own_share * tank.used_pct, minlength=-day.min())
+            grease_pct = np.asarray(tank.own_share * tank.used_pct, np.float64)
+            used = np.asarray(np.bincount(day - day.min(), weights=grease_pct, minlength=-day.min()), np.float64)
             needed = tank.level_pct - run.machine.low_mark_pct
             ours, seconds = timed(lambda h=history, a=audit, t=tank: refill.forecast(h, a, t, DEFAULTS))  # type: ignore[misc]
             points = ours.due_early_us, ours.due_expected_us, ours.due_late_us
@@ -192,10 +193,10 @@ def faults() -> None:
         false += len(found.stretches) - len(right[:1])
     gain = statistics.median(pelt_s) / statistics.median(ours_s)
     print(f"line faults, {len(runs)} vehicles with one each among 24 channels, 90 days (PELT's penalty: {penalty:g})")
-    for name, seconds, delay in (("tallow", ours_s, ours_delay), ("ruptures", pelt_s, pelt_delay)):
+    for name, each_s, delay in (("tallow", ours_s, ours_delay), ("ruptures", pelt_s, pelt_delay)):
         late = f"{statistics.median(delay):6.1f} h" if delay else "   none"
         print(
-            f"  {name:<14} {1e3 * statistics.median(seconds):9.1f} ms  found {len(delay)} of {len(runs)}  median delay {late}"
+            f"  {name:<14} {1e3 * statistics.median(each_s):9.1f} ms  found {len(delay)} of {len(runs)}  median delay {late}"
         )
     print(f"  tallow is {gain:.0f} times as fast; other stretches it told of: {false}")
 

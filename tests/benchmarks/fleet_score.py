@@ -6,6 +6,7 @@ asks the three commands as of each date of the truth, and prints the figures. A 
 
 import argparse
 import json
+import statistics
 import sys
 import tempfile
 from collections import defaultdict
@@ -88,7 +89,7 @@ def figures(folder: Path, scenario: str, seed: int | None, every_us: int | None 
 def score(truth: dict[str, Any], answers: dict[str, list[run.Outcome]], setups: Mapping[str, Setup]) -> Figures:
     """Compare the answers of each as-of with the truth."""
     last = answers[truth["as_of"][-1]]
-    found = [
+    found: list[dict[str, Any]] = [
         {"vehicle": o.vehicle, "kind": f.kind, "channel": f.channel, "began": f.began_us, "detected": f.detected_us,
          "ended": f.ended_us if f.ended_us is not None else 1 << 62}
         for o in last for f in o.findings
@@ -105,7 +106,7 @@ def score(truth: dict[str, Any], answers: dict[str, list[run.Outcome]], setups: 
         truths[fault["kind"]] += 1
         if mine:
             hits[fault["kind"]].append((min(f["detected"] for f in mine) - fault["began"]) / HOUR_US)
-    true, false = defaultdict(int), defaultdict(int)
+    true, false = defaultdict[str, int](int), defaultdict[str, int](int)
     for f in found:
         if any(_same(f, fault) for fault in faults):
             true[f["kind"]] += 1
@@ -155,7 +156,7 @@ def _hidden(fault: dict[str, Any], faults: list[dict[str, Any]]) -> bool:
 def _refills(
     truth: dict[str, Any], answers: dict[str, list[run.Outcome]], setups: Mapping[str, Setup]
 ) -> tuple[int, float, float, float, float]:
-    inside, loss, nominal, straight = [], [], [], []
+    inside, loss, nominal, straight = list[bool](), list[float](), list[float](), list[float]()
     for row in truth["refills"]:
         at_us = read_time(row["as_of"])
         outcome, setup = next(o for o in answers[row["as_of"]] if o.vehicle == row["vehicle"]), setups[row["vehicle"]]
@@ -165,10 +166,11 @@ def _refills(
         refill = outcome.refill
         said = [_days(us, at_us) for us in (refill.due_early_us, refill.due_expected_us, refill.due_late_us)]
         inside.append(said[0] <= due <= said[2])
-        loss.append(np.mean([pinball(q, due, s) for q, s in zip(QUANTILES, said, strict=True)]))
+        loss.append(statistics.mean([pinball(q, due, s) for q, s in zip(QUANTILES, said, strict=True)]))
         for losses, one in ((nominal, _nominal(outcome, setup)), (straight, _straight(outcome, at_us))):
-            losses.append(np.mean([pinball(q, due, min(max(one, 0.0), FAR_DAYS)) for q in QUANTILES]))
-    return len(inside), *(float(np.mean(v)) for v in (inside, loss, nominal, straight))
+            losses.append(statistics.mean([pinball(q, due, min(max(one, 0.0), FAR_DAYS)) for q in QUANTILES]))
+    shares = float(np.mean(inside)), float(np.mean(loss)), float(np.mean(nominal)), float(np.mean(straight))
+    return len(inside), *shares
 
 
 def _days(us: int | None, at_us: int) -> float:

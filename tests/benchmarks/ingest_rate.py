@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from sqlalchemy import Engine, func, select
@@ -68,12 +68,12 @@ def messages(number: int) -> Iterator[tuple[str, bytes]]:
 def session(port: int, name: str, version: int, clean: bool = False) -> mqtt.Client:
     """A client with a persistent session of this name, connected."""
     if version == 5:
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5, manual_ack=True)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5, manual_ack=True)
         wishes = Properties(PacketTypes.CONNECT)
         wishes.SessionExpiryInterval, wishes.ReceiveMaximum = 3600, listener.RECEIVE_MAXIMUM
         client.connect("127.0.0.1", port, clean_start=clean, properties=wishes)
     else:
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=name, manual_ack=True, clean_session=False)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, manual_ack=True, clean_session=False)
         client.connect("127.0.0.1", port)
     return client
 
@@ -88,7 +88,7 @@ def fill(port: int, name: str, number: int, version: int) -> None:
     assert done.wait(5)
     waiting.disconnect()
     waiting.loop_stop()
-    sender = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    sender = mqtt.Client(CallbackAPIVersion.VERSION2)
     sender.max_inflight_messages_set(1000)
     sender.connect("127.0.0.1", port)
     sender.loop_start()
@@ -114,7 +114,7 @@ def bare(port: int, name: str, number: int, version: int) -> float:
         if seen >= number:
             over.set()
 
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
     began = time.monotonic()
     client = session(port, name, version)
     client.on_message = take

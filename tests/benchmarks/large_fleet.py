@@ -15,6 +15,7 @@ from sqlalchemy import Engine, insert, update
 
 from ingest import registry, schema, store
 from ingest.messages import Decoded
+from ingest.recorder import know_vehicles
 from ingest.rows import COLUMNS, Key, Row, key_of, row_of
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
@@ -82,7 +83,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
         write_registry(replace(load("demo"), fleet="large", depots=depots, machines=machines), end_h, Path(folder))
         with store.writing(engine) as connection:
             registry.register(connection, Path(folder), 0)
-            numbers = registry.know_vehicles(connection, [("large", name) for name in names])
+            numbers = know_vehicles(connection, [("large", name) for name in names])
             connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
     order = sorted(numbers.items(), key=lambda item: item[1])  # rows lie by vehicle
     who = [(id_, made[int(name[1:]) % len(made)][1]) for (_, name), id_ in order]

@@ -256,7 +256,7 @@ def test_only_leads_change_the_set_up(app: dash.Dash, fleet: Engine, name: str) 
         app, client, "_pages_content.children", {"_pages_location.pathname": "/set-up"}, "_pages_location.pathname"
     )
     assert "only a lead may do that" in page.text.casefold()
-    tries = [
+    tries: list[tuple[str, dict[str, Any], str]] = [
         ("setup-depot-told.children", {"setup-depot.value": "Skarvholm Quarry", "setup-lead.value": 1}, "setup-depot-keep.n_clicks"),
         ("setup-route-told.children", {"setup-address.value": "json://x.example", "setup-severity.value": "plan"},
          "setup-route-add.n_clicks"),

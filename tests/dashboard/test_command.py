@@ -1,6 +1,8 @@
 """The command line, run as its users run it."""
 
+import contextlib
 import csv
+import io
 import json
 import os
 import re
@@ -8,15 +10,18 @@ import subprocess
 import sys
 import threading
 from collections import Counter
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
+import structlog
 from typer.main import get_command
 
-from dashboard.command import app
+from dashboard.command import app, main
 from tests.conftest import wait_until
 from tests.ingest.test_registry import LINE, VEHICLE, write
 
@@ -27,13 +32,41 @@ COMMANDS = [
 ]  # fmt: skip
 
 
-def tallow(*arguments: str, database: str = "", **environment: str) -> subprocess.CompletedProcess[str]:
-    env = {k: v for k, v in os.environ.items() if not k.startswith("TALLOW_")} | environment | {"COLUMNS": "100"}
-    if database:
-        env["TALLOW_DATABASE"] = database
+@dataclass
+class Answer:
+    """What a command said, and how it ended."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def environment(database: str) -> dict[str, str]:
+    kept = {k: v for k, v in os.environ.items() if not k.startswith("TALLOW_")}
+    return kept | {"COLUMNS": "100"} | ({"TALLOW_DATABASE": database} if database else {})
+
+
+def tallow(*arguments: str, database: str = "") -> Answer:
+    """The command line in this process: a process of its own takes longer to start than most commands to answer."""
+    said, complained = io.StringIO(), io.StringIO()
+    with (
+        mock.patch.dict(os.environ, environment(database), clear=True),
+        mock.patch.object(sys, "argv", ["tallow", *arguments]),
+        contextlib.redirect_stdout(said),
+        contextlib.redirect_stderr(complained),
+        pytest.raises(SystemExit) as end,
+    ):
+        main()
+    structlog.reset_defaults()
+    return Answer(int(end.value.code or 0), said.getvalue(), complained.getvalue())
+
+
+def process(*arguments: str, database: str = "") -> subprocess.CompletedProcess[str]:
+    """The command line in a process of its own, as people start it."""
     return subprocess.run(
-        [sys.executable, "-m", "dashboard", *arguments], env=env, capture_output=True, text=True, timeout=120
-    )
+        [sys.executable, "-m", "dashboard", *arguments],
+        env=environment(database), capture_output=True, text=True, timeout=120,
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +99,7 @@ def test_every_command_is_there_and_shows_an_example() -> None:
     for leaf in leaves:
         assert re.match(r"Example: (\S+=\S+ )?tallow ", leaf.epilog), leaf.name
         assert leaf.help, leaf.name
-    done = tallow("watch", "--help")
+    done = process("watch", "--help")
     assert (done.returncode, "Example: tallow watch" in done.stdout) == (0, True)
 
 
@@ -175,7 +208,7 @@ def test_a_file_that_is_no_database_is_one_clear_line(tmp_path: Path) -> None:
     """Nothing is written over."""
     path = tmp_path / "notes.db"
     path.write_text("not a database, but something dear" * 100)
-    done = tallow("status", database=f"sqlite:///{path}")
+    done = process("status", database=f"sqlite:///{path}")
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
     assert path.read_text().startswith("not a database")
@@ -348,9 +381,8 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     assert "Route 1" in added.stdout
     assert "hush" not in added.stdout
     assert "arrive here" in (tallow("route", "test", "1", database=database), got[0].decode())[1]
-    env = os.environ | {"TALLOW_DATABASE": database}
     watch = subprocess.Popen(
-        [sys.executable, "-m", "dashboard", "watch", "--every", "1"], env=env, stderr=subprocess.PIPE
+        [sys.executable, "-m", "dashboard", "watch", "--every", "1"], env=environment(database), stderr=subprocess.PIPE
     )
     try:
         wait_until(lambda: any(b"line blocked" in body for body in got), 60)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 
 from analytics.vehicle import Result, analyse, days
@@ -31,7 +32,7 @@ def analysed(tmp_path_factory: pytest.TempPathFactory) -> Result:
     return result(tmp_path_factory.mktemp("figures"))
 
 
-def names(figure: figures.go.Figure) -> set[str]:
+def names(figure: go.Figure) -> set[str]:
     return {trace.name for trace in figure.data if trace.name}
 
 

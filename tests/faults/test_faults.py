@@ -22,6 +22,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from alembic import command as alembic
 from alembic.script import ScriptDirectory
+from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, select, text
 
 from ingest import schema, store
@@ -41,14 +42,19 @@ class Publisher(threading.Thread):
     """Publishes `number` messages of ten vehicles with five percent duplicates, at a steady rate, over outages."""
 
     def __init__(self, port: int, number: int, rate: float) -> None:
-        super().__init__()
+        super().__init__(daemon=True)
         self.port, self.number, self.rate = port, number, rate
         self.connections: list[list[int]] = []  # the messages acknowledged on each, in that order
         self.expected: set[Named] = {(f"v{n % 10}", n, float(n % 100)) for n in range(number)}
 
+    @property
+    def acknowledged(self) -> int:
+        """How many publications the broker has acknowledged."""
+        return sum(map(len, self.connections))
+
     def run(self) -> None:
         dice = random.Random(1)
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="fleet", clean_session=False)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="fleet", clean_session=False)
         client.max_inflight_messages_set(200)
         client.reconnect_delay_set(1, 1)
         sent: list[int] = []  # by packet identifier, which counts from one
@@ -65,7 +71,7 @@ class Publisher(threading.Thread):
             if n % 50 == 0:
                 time.sleep(max(0.0, n / self.rate - (time.monotonic() - began)))
         until = time.monotonic() + 60
-        while sum(map(len, self.connections)) < len(sent):
+        while self.acknowledged < len(sent):
             assert time.monotonic() < until
             time.sleep(0.01)
         client.disconnect()
@@ -89,7 +95,7 @@ class Ingester:
         command += ["--metrics-port", str(metrics)] if metrics else []
         self.process = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
         self.said: list[dict[str, object]] = []
-        self._reader = threading.Thread(target=self._read)
+        self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
 
     def _read(self) -> None:
@@ -171,7 +177,9 @@ def test_a_broker_that_is_stopped_in_mid_stream(mosquitto: Mosquitto, engine: En
 
 
 @pytest.mark.parametrize(
-    "mosquitto", ["allow_anonymous true\nautosave_on_changes true\nautosave_interval 1\n"], indirect=True
+    "mosquitto",
+    [pytest.param("allow_anonymous true\nautosave_on_changes true\nautosave_interval 1\n", id="saves_all")],
+    indirect=True,
 )
 def test_a_broker_that_is_killed_in_mid_stream(mosquitto: Mosquitto, engine: Engine, database_url: str) -> None:
     """SIGKILL: the ingester comes back by itself, and misses only what the broker had acknowledged and not written down.
@@ -200,7 +208,7 @@ def test_a_broker_that_is_killed_in_mid_stream(mosquitto: Mosquitto, engine: Eng
         time.sleep(2)
         lost = {n for _, n, _ in publisher.expected - held(engine)}
         assert lost <= {n for acknowledged in publisher.connections[:-1] for n in acknowledged[-250:]}
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2)
         client.connect("127.0.0.1", mosquitto.port)
         client.loop_start()
         for n in lost:
@@ -221,26 +229,24 @@ def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str)
         alembic.upgrade(config, before)
     with pytest.raises(Problem, match="another version of tallow; run: tallow upgrade"):
         store.open_database(database_url)
-    sessions = {"name": "one"}, {"name": "two"}
-    old = [Ingester(mosquitto.port, database_url, share="all", revision=before, **session) for session in sessions]
-    wait_until(lambda: all(one.heard("listening") for one in old), 30)
+    names = "one", "two"
     publisher = Publisher(mosquitto.port, 6_000, rate=600)
-    publisher.start()
-    wait_until(lambda: publisher.position > 1_000, 30)
-    command = [sys.executable, "-m", "dashboard", "upgrade", "--database", database_url]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
-    upgraded_at = publisher.position
-    wait_until(lambda: publisher.position > upgraded_at + 500, 30)
-    for one, session in zip(old, sessions, strict=True):
-        assert one.end() == 0
-        assert not one.heard("database is away")
-        new = Ingester(mosquitto.port, database_url, share="all", **session)
-        wait_until(lambda: new.heard("listening") > 0, 30)  # noqa: B023
-        old[old.index(one)] = new
-    publisher.join()
-    wait_until(lambda: held(engine) == publisher.expected, 60)
-    for one in old:
-        assert one.end() == 0
+    with contextlib.ExitStack() as new:
+        with contextlib.ExitStack() as old:
+            olds = {name: old.enter_context(ingesting(mosquitto.port, database_url, name=name, share="all", revision=before))
+                    for name in names}  # fmt: skip
+            publisher.start()
+            wait_until(lambda: publisher.acknowledged > 1_000, 30)
+            command = [sys.executable, "-m", "dashboard", "upgrade", "--database", database_url]
+            subprocess.run(command, check=True, capture_output=True, timeout=60)
+            upgraded_at = publisher.acknowledged
+            wait_until(lambda: publisher.acknowledged > upgraded_at + 500, 30)
+            for name, one in olds.items():
+                assert one.end() == 0
+                assert not one.heard("database is away")
+                new.enter_context(ingesting(mosquitto.port, database_url, name=name, share="all"))
+        publisher.join()
+        wait_until(lambda: held(engine) == publisher.expected, 60)
     store.open_database(database_url).dispose()
     engine.dispose()
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import select
 
 from ingest import registry, schema, store
@@ -75,7 +76,7 @@ class Fleet:
 
     def client(self, name: str, certificate: tuple[str, str] | None) -> mqtt.Client:
         """Somebody who trusts the broker and shows this certificate."""
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
         context = ssl.create_default_context(cafile=str(self.authority.ca))
         if certificate:
             context.load_cert_chain(*certificate)
@@ -153,7 +154,7 @@ def test_nobody_comes_in_without_the_operators_certificate(fleet: Fleet, tmp_pat
     for certificate in (None, stranger):
         client = fleet.client("f.v1", certificate)
         let_in: list[bool] = []
-        client.on_connect = lambda _c, _d, _f, reason, _p, told=let_in: told.append(not reason.is_failure)  # type: ignore[misc]
+        client.on_connect = lambda _c, _d, _f, reason, _p, told=let_in: told.append(not reason.is_failure)
         try:
             client.connect("localhost", fleet.port)
             client.loop_start()

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, func, select
 from structlog.testing import capture_logs
 
@@ -24,7 +25,7 @@ from tests.conftest import Mosquitto, free_port, program, wait_for_port, wait_un
 
 
 def publish(port: int, numbers: range, retain: bool = False) -> None:
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="vehicle")
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="vehicle")
     client.connect("127.0.0.1", port)
     client.loop_start()
     sent = [
@@ -181,7 +182,7 @@ def test_messages_a_month_late_reversed_and_mixed(mosquitto: Mosquitto, engine: 
     }
     order = sorted(said, key=lambda name: said[name], reverse=True) * 2
     with listening(mosquitto.port, engine):
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2)
         client.connect("127.0.0.1", mosquitto.port)
         client.loop_start()
         for vehicle, seq in order:

@@ -234,7 +234,7 @@ def test_a_failed_batch_leaves_nothing_behind(engine: Engine, monkeypatch: pytes
 
 def test_the_newest_time_does_not_depend_on_the_order_of_receipts(engine: Engine) -> None:
     """A clock far ahead is found out by a receipt, whether that comes first or last."""
-    ahead = {"at": "2040-01-01T00:00:00Z", "sent_at": "2040-01-01T00:00:10Z"}
+    ahead: dict[str, Any] = {"at": "2040-01-01T00:00:00Z", "sent_at": "2040-01-01T00:00:10Z"}
     received = 1_772_000_000_000_000
     for n, order in enumerate(([None, received], [received, None])):
         recorder = Recorder(engine, "test")

@@ -9,6 +9,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from simulators import SimulationError
 from simulators.publish import Live, break_something, publish
@@ -75,7 +76,7 @@ def test_only_what_there_is_can_be_broken(tmp_path: Path, vehicle: str, kind: st
 def test_a_steady_rate(mosquitto: Mosquitto) -> None:
     """So many messages a second, whatever time they belong to."""
     heard: list[str] = []
-    listener, client = (mqtt.Client(mqtt.CallbackAPIVersion.VERSION2) for _ in range(2))
+    listener, client = (mqtt.Client(CallbackAPIVersion.VERSION2) for _ in range(2))
     listener.on_message = lambda _c, _d, message: heard.append(message.topic)
     for one in (listener, client):
         one.connect("127.0.0.1", mosquitto.port)
