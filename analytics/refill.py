@@ -7,7 +7,9 @@ rarely. The level now and the grease per cycle are drawn from their uncertaintie
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any, Final
+from zlib import crc32
 
 import numpy as np
 
@@ -22,7 +24,9 @@ from ingest.work import Work
 _WEEK_US: Final = 7 * DAY_US
 _WEEKS: Final = 16
 _HALF_LIFE_WEEKS: Final = 5.0
-_PATHS: Final = 600
+_PATHS: Final = 400
+# Standard normal, spread evenly over the paths: chance is left to what has no such shape.
+_NORMAL: Final = np.array([NormalDist().inv_cdf((k + 0.5) / _PATHS) for k in range(_PATHS)])
 # Parks: before a vehicle's own past tells, one every 30 weeks, of two weeks on average.
 _PARK_PER_WEEK: Final = 1 / 30
 _PARK_PRIOR_WEEKS: Final = 20.0
@@ -90,11 +94,17 @@ def first_passage(
     mean = float(counts[: len(weights)] @ weights)
     if mean <= 0:
         return np.full(paths, np.inf)
-    ahead = int(min(ahead, np.ceil(np.max(needed) / mean * 2.5) + 8))
     recent = len(weeks) - seasonal
-    drawn = rng.choice(recent, size=(paths, ahead), p=weights)
+    # As many weeks as do for all but one path in 30,000: four standard deviations of their sum, and what the season holds back.
+    spread = float(np.sqrt(weights @ (counts[:recent] / mean - 1) ** 2))
+    held_back = float(np.maximum(0.0, 1 - counts[recent:] / mean).sum())
+    enough = (2 * spread + np.sqrt(4 * spread**2 + np.max(needed) / mean + held_back)) ** 2
+    ahead = int(min(ahead, np.ceil(enough) + 1))
+    drawn = np.searchsorted(np.cumsum(weights[:-1]), rng.random((paths, ahead)), side="right")
     drawn[::2, :seasonal] = recent + np.arange(min(seasonal, ahead))
-    parked = (rng.random((paths, ahead)) < parks[0]) * rng.exponential(parks[1], (paths, ahead))
+    rests = rng.random((paths, ahead)) < parks[0]
+    parked = np.zeros((paths, ahead))
+    parked[rests] = rng.exponential(parks[1], np.count_nonzero(rests))
     start = delay_days[:, None] + 7.0 * np.arange(ahead) + np.cumsum(parked, axis=1)
     done = np.cumsum(counts[drawn], axis=1)
     week = np.argmax(done >= needed[:, None], axis=1)
@@ -119,11 +129,10 @@ def _past_weeks(
     weeks, paces = list[Floats](), list[float]()
     starts = as_of_us - np.arange(int(whole) + 1) * _WEEK_US
     rows = np.searchsorted(cycles_us, starts).tolist()
+    times = (cycles_us - as_of_us) % _WEEK_US / DAY_US
     own, single = bool((pace == 1.0).all()), bool((counts == 1).all())
-    for back in range(int(whole)):
-        a, b = rows[back + 1], rows[back]
-        times = (cycles_us[a:b] - starts[back + 1]) / DAY_US
-        weeks.append(times if single else np.repeat(times, counts[a:b]))
+    for a, b in zip(rows[1:], rows, strict=False):
+        weeks.append(times[a:b] if single else np.repeat(times[a:b], counts[a:b]))
         paces.append(1.0 if own or b == a else float(np.average(pace[a:b], weights=counts[a:b])))
     weights = 0.5 ** (np.arange(int(whole)) / _HALF_LIFE_WEEKS)
     return weeks, weights, np.array(paces)
@@ -133,10 +142,12 @@ def _year_ago(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> tu
     """The weeks of a year ago that correspond to those ahead, and how many of its cycles of today one of each stands for: the
     season, and feasts at which everything stands still. Empty where the history does not reach so far."""
     then_us = as_of_us - 52 * _WEEK_US
+    if first_us > then_us - 8 * _WEEK_US:
+        return [], np.zeros(0)
     before, lately = (
         float(counts[(cycles_us > at_us - 8 * _WEEK_US) & (cycles_us <= at_us)].sum()) for at_us in (then_us, as_of_us)
     )
-    if first_us > then_us - 8 * _WEEK_US or min(before, lately) < 1:
+    if min(before, lately) < 1:
         return [], np.zeros(0)
     weeks = []
     for start_us in range(then_us, as_of_us - 26 * _WEEK_US, _WEEK_US):
@@ -147,10 +158,11 @@ def _year_ago(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> tu
 
 def _parks(at_us: Ints, as_of_us: int) -> list[tuple[int, int]]:
     """Stretches without a cycle for longer than ordinary stops: (begin, end), the last one perhaps still going on."""
-    ends = np.r_[at_us[1:], as_of_us]
+    ends = np.append(at_us[1:], as_of_us)
     days = (ends - at_us) / DAY_US
     stops = days[days > 0.25]
-    ordinary = float(np.quantile(stops, 0.9)) if len(stops) >= 5 else 3.0
+    ninth = int(0.9 * len(stops))  # of ten
+    ordinary = float(np.partition(stops, ninth)[ninth]) if len(stops) >= 5 else 3.0
     limit = max(_PARK_FROM_DAYS, 1.6 * min(ordinary, 4.0))
     return [(int(at_us[k]), int(ends[k])) for k in np.flatnonzero(days > limit)]
 
@@ -199,7 +211,7 @@ def forecast(
     due_days = _draw(history, ran, pace, level, level_sd, dose_cm3, reservoir.share_sd, settings, sisters)
     if due_days is None:
         return answer("unknown", "the pump has not run in the weeks on record")
-    points = np.quantile(due_days, [0.1, 0.5, 0.9], method="inverted_cdf")
+    points = np.sort(due_days)[[round(q * _PATHS) - 1 for q in (0.1, 0.5, 0.9)]]  # so many paths are there by then
     due = tuple(None if not np.isfinite(d) else as_of + int(d * DAY_US) for d in points)
     reason = None
     if due[1] is None:
@@ -229,12 +241,14 @@ def _draw(
 ) -> Floats | None:
     setup, as_of, at_us = history.setup, history.as_of_us, history.cycles.at_us
     # The same question gets the same answer: the generator starts from the vehicle's name.
-    rng = np.random.default_rng([ord(c) for c in f"{setup.fleet}/{setup.vehicle}"])
+    rng = np.random.default_rng(crc32(f"{setup.fleet}/{setup.vehicle}".encode()))
     weeks, weights, paces = _past_weeks(at_us, ran, pace, int(at_us[0]), as_of)
     idle = _parks(at_us, as_of)
-    ends = as_of - DAY_US * 7 * np.arange(len(weeks))
-    active = np.array([not any(a < end - DAY_US and b > end - 6 * DAY_US for a, b in idle) for end in ends], bool)
-    active &= np.array([len(week) > 0 for week in weeks], bool)
+    ends = range(as_of, as_of - _WEEK_US * len(weeks), -_WEEK_US)
+    active = np.array(
+        [len(week) > 0 and not any(a < end - DAY_US and b > end - 6 * DAY_US for a, b in idle)
+         for week, end in zip(weeks, ends, strict=True)], bool,
+    )  # fmt: skip
     drift = _DRIFT_SD
     borrowed = (
         lent(sisters, setup.interval_min, int(history.heard_us[0]), int(ran.sum()), as_of) if active.sum() < 2 else None
@@ -254,13 +268,13 @@ def _draw(
     else:
         recent = [(b - a) / DAY_US for a, b in idle if b > as_of - len(weeks) * _WEEK_US]
         chance = (len(recent) + _PARK_PER_WEEK * _PARK_PRIOR_WEEKS) / (len(weeks) + _PARK_PRIOR_WEEKS)
-        parks = (chance, float(np.clip((sum(recent) + 2 * _PARK_DAYS) / (len(recent) + 2), 5.0, 40.0)))
+        parks = (chance, min(max((sum(recent) + 2 * _PARK_DAYS) / (len(recent) + 2), 5.0), 40.0))
         drift = float(np.hypot(drift, 0.25 / active.sum()))
     chosen = [week for week, use in zip(weeks, active, strict=True) if use]
     weights = weights[active] / weights[active].sum()
     per_cycle_pct = percent_of_reservoir(dose_cm3, setup.reservoir_l)
-    now = np.maximum(level + level_sd * rng.standard_normal(_PATHS), setup.low_mark_pct + 0.05)
-    factor = np.exp(np.hypot(share_sd, drift) * rng.standard_normal(_PATHS))
+    now = np.maximum(level + level_sd * rng.permutation(_NORMAL), setup.low_mark_pct + 0.05)
+    factor = np.exp(np.hypot(share_sd, drift) * rng.permutation(_NORMAL))
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
     parked = bool(idle) and idle[-1][1] == as_of
     delay = rng.exponential(parks[1], _PATHS) if parked else np.zeros(_PATHS)
