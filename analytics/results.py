@@ -10,7 +10,7 @@ from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import structlog
-from sqlalchemy import Connection, Engine, and_, case, delete, func, insert, or_, select
+from sqlalchemy import Connection, Engine, and_, case, delete, func, insert, or_, select, update
 from sqlalchemy.exc import DBAPIError
 
 from analytics.run import Outcome, Task, check_kept, outcome_of, registered, tasks_of
@@ -83,7 +83,7 @@ def renew(
 
 def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], who: str) -> Iterator[Outcome]:
     """The outcomes of claimed vehicles, each kept and its claim let go of."""
-    unfinished = set(mine)
+    unfinished, claimed_us = set(mine), now_us()
     try:
         with engine.connect() as connection:
             # What comes from now on is news again: the time was taken before.
@@ -103,6 +103,9 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                             keep(connection, outcome)
                     if kept:
                         yield outcome
+                    if now_us() > claimed_us + LEASE_US // 4:  # a slow batch: the rest stays claimed
+                        claimed_us = now_us()
+                        _hold(engine, unfinished, who)
             except Lost as problem:
                 _failed(tasks[done], str(problem))
                 unfinished.discard(tasks[done].vehicle_id)
@@ -173,6 +176,15 @@ def _claim(engine: Engine, ids: Collection[int], who: str) -> set[int]:
             where=table.c.until_us < at_us,
         ).returning(table.c.vehicle_id)  # fmt: skip
         return set(connection.execute(taking, rows).scalars())
+
+
+def _hold(engine: Engine, ids: Collection[int], who: str) -> None:
+    """Make claims that somebody still has last from now on."""
+    table = schema.claim
+    with writing(engine) as connection:
+        for id_ in sorted(ids):
+            held = update(table).where(table.c.vehicle_id == id_, table.c.who == who)
+            connection.execute(held.values(until_us=now_us() + LEASE_US))
 
 
 def _let_go(connection: Connection, vehicle_id: int, who: str) -> bool:

@@ -117,6 +117,19 @@ def test_who_was_taken_for_dead_overwrites_nothing(fleet: Engine, monkeypatch: p
     assert claims(fleet) == 25  # of the other
 
 
+def test_a_slow_batch_stays_claimed(fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However long it takes as a whole: only a single analysis may not take as long as a claim lasts."""
+    clock = [now_us()]
+    monkeypatch.setattr(results, "now_us", lambda: clock[0])
+    done = 0
+    for _ in results.renew(fleet, lambda: END_US, pool, lambda done, of: None, NEWS):
+        done += 1
+        clock[0] += results.LEASE_US // 3
+        with fleet.connect() as connection:
+            assert results._wanting(connection, END_US, HOUR_US, 0) == ([], set())
+    assert done == 25
+
+
 def test_two_at_once_share_the_work(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each vehicle once, whoever does it, as long as both began with news only."""
     monkeypatch.setattr(results, "BATCH", 4)
