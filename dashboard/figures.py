@@ -373,11 +373,15 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
     return figure
 
 
-def fault_course(course: MeanCumulative, template: str, unit: str) -> go.Figure:
-    """Mean number of line faults that a vehicle has had, over the months or hours it was watched, with limits."""
+def fault_course(course: MeanCumulative, until: float, template: str, unit: str) -> go.Figure:
+    """Mean number of line faults that a vehicle has had, over the months or hours it was watched, with limits; it goes on to the end of
+    the longest watch."""
     figure = go.Figure()
     few = thinned(course.mean)
-    time, low, high = (np.r_[0.0, short(values[few], 3)] for values in (course.time, course.low, course.high))
+    mean, low, high = (
+        np.r_[0.0, (y := short(values[few], 3)), y[-1]] for values in (course.mean, course.low, course.high)
+    )
+    time = np.r_[0.0, short(course.time[few], 3), until]
     figure.add_scatter(
         x=time, y=high, mode="lines", line={"width": 0, "shape": "hv"}, showlegend=False, hoverinfo="skip"
     )
@@ -386,7 +390,7 @@ def fault_course(course: MeanCumulative, template: str, unit: str) -> go.Figure:
         name="95 % limits", hoverinfo="skip",
     )  # fmt: skip
     figure.add_scatter(
-        x=time, y=np.r_[0.0, short(course.mean[few], 3)], mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
+        x=time, y=mean, mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
         hovertemplate="%{y:.2f}",
     )  # fmt: skip
     _layout(figure, template, 320, "line faults a vehicle")

@@ -548,6 +548,7 @@ class Patterns:
 
     rates: tuple[tuple[str, Rate], ...]
     course: MeanCumulative | None
+    longest: float  # watch of a vehicle
     vehicles: int
 
 
@@ -602,7 +603,9 @@ def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
             events.update({lies_in[id_, number] for number in numbers if (id_, number) in lies_in})
     told = [(name, rate(events[name], total)) for name, total in exposure.items()]
     told.sort(key=lambda row: (-row[1].rate, -row[1].exposure, row[0]))
-    return Patterns(tuple(told), mean_cumulative(happened, ends) if happened else None, len(ends))
+    return Patterns(
+        tuple(told), mean_cumulative(happened, ends) if happened else None, max(ends.values(), default=0.0), len(ends)
+    )
 
 
 def _latest_setups() -> Subquery:

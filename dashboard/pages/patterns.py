@@ -77,7 +77,8 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
             parts.section(
                 f"Line faults over the {of_vehicle}",
                 dcc.Graph(
-                    figure=figures.fault_course(told.course, template, of_vehicle), config={"displayModeBar": False}
+                    figure=figures.fault_course(told.course, told.longest, template, of_vehicle),
+                    config={"displayModeBar": False},
                 ),
                 f"Mean number that one of {told.vehicles} vehicles has had; a straight line means that they come at a steady"
                 " rate, a steeper end that they come more often with age.",

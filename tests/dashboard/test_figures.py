@@ -9,6 +9,7 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
+from analytics.rates import mean_cumulative
 from analytics.vehicle import Result, analyse, days
 from dashboard import figures
 from dashboard.units import Units
@@ -136,3 +137,11 @@ def test_the_course_of_sampled_cycles(analysed: Result) -> None:
     assert figure is not None
     assert figure.data[-1].line.width > figure.data[0].line.width
     assert figures.traces(analysed, "nosuch", LIGHT) is None
+
+
+def test_the_course_of_faults_goes_on_to_the_end_of_the_longest_watch() -> None:
+    """Nothing happened after the last fault, and that is worth as much as what did."""
+    course = mean_cumulative([(1, 2.0), (2, 5.0)], {1: 4.0, 2: 12.0})
+    for line in figures.fault_course(course, 12.0, LIGHT, "months").data:
+        assert (line.x[0], line.x[-1]) == (0.0, 12.0)
+        assert line.y[-1] == line.y[-2] > 0
