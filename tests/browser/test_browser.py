@@ -13,15 +13,9 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
-from tests.conftest import free_port, program
-
-QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync",
-         "--no-first-run"]  # fmt: skip
-
-
-expect.set_options(timeout=30_000)  # the first page of a machine that has just started everything takes its time
+from tests.conftest import free_port
 
 
 class RunningDemo:
@@ -57,16 +51,6 @@ class RunningDemo:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Headless Chromium."""
-    path = program("chromium")
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=path, args=QUIET)
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture(scope="module")
 def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningDemo]:
     """The demo, started once."""
     assert browser.is_connected()
@@ -75,20 +59,6 @@ def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     yield running
     if running.process.poll() is None:
         running.stop()
-
-
-@pytest.fixture
-def tab(browser: Browser) -> Iterator[Callable[..., Page]]:
-    """Pages in contexts of their own, closed whatever happens."""
-    contexts = []
-
-    def open_tab(**options: Any) -> Page:
-        contexts.append(browser.new_context(**options))
-        return contexts[-1].new_page()
-
-    yield open_tab
-    for context in contexts:
-        context.close()
 
 
 @pytest.fixture(params=[(1400, 1000), (390, 844)], ids=["wide", "phone"])
