@@ -37,6 +37,7 @@ class History:
     faults: Faults
     states: States
     as_of_us: int
+    next_us: int | None  # the earliest of what is recorded and comes later: a message of a clock ahead, or a set-up
     cycle_h: Floats
     cycle_sure: NDArray[np.bool_]
     heard_us: Ints  # times at which anything was heard
@@ -236,6 +237,9 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         upto(rows, at_us, done) for rows, (at_us, done) in zip(kinds, times, strict=True)
     )
     everything = np.concatenate([done for _, done in times])
+    later = [at_us[(done < 2) & (at_us > as_of_us)] for at_us, done in times]
+    to_come = [int(at_us.min()) for at_us in later if len(at_us)]
+    to_come += [s.valid_from_us for s in setups if s.valid_from_us is not None and s.valid_from_us > as_of_us]
     heard = _ignition_hours(cycles, levels, ignitions, faults, states)
     heard_us, heard_h = heard.at_us, heard.hours
     cycle_sure = heard.sure[heard.row[: len(cycles)]]
@@ -248,6 +252,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         faults=faults,
         states=states,
         as_of_us=as_of_us,
+        next_us=min(to_come, default=None),
         cycle_h=np.interp(cycles.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
         cycle_sure=cycle_sure,
         heard_us=heard_us,

@@ -62,11 +62,13 @@ def findings_with(past: Past | None, found: Iterable[Finding], as_of_us: int) ->
     return told + [f for f in found if f.began_us >= past.since_us and not any(_goes_on(kept, f) for kept in told)]
 
 
-def fills_with(past: Past | None, found: tuple[Fill, ...]) -> tuple[Fill, ...]:
-    """All fills: those of the past, and those since."""
+def fills_with(past: Past | None, found: tuple[Fill, ...], as_of_us: int) -> tuple[Fill, ...]:
+    """All fills known at `as_of_us`: those of the past, and those since."""
     if past is None:
         return found
-    return past.fills + tuple(fill for fill in found if fill.at_us >= past.since_us)
+    return tuple(fill for fill in past.fills if fill.detected_us <= as_of_us) + tuple(
+        fill for fill in found if fill.at_us >= past.since_us
+    )
 
 
 def _goes_on(kept: Finding, later: Finding) -> bool:

@@ -26,6 +26,7 @@ log = structlog.get_logger("tallow.results")
 # Nobody else begins a vehicle that somebody has claimed; whoever has not ended by then is taken for dead.
 LEASE_US: Final = 600_000_000
 BATCH: Final = 200  # vehicles claimed together: few enough that several analysers share what is new
+DAYS_SHOWN: Final = 1_200  # of what each day brought; amounts and exposures are of all
 _OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
 _PATIENCE: Final = 60  # looks at what others have claimed
@@ -93,14 +94,15 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
             try:
                 for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
                     done += 1
-                    unfinished.discard(task.vehicle_id)
                     if isinstance(outcome, str):
+                        unfinished.discard(task.vehicle_id)
                         _failed(task, outcome)
                         continue
                     with writing(engine) as connection:
                         kept = _let_go(connection, task.vehicle_id, who)
                         if kept:
                             keep(connection, outcome)
+                    unfinished.discard(task.vehicle_id)
                     if kept:
                         yield outcome
                     if now_us() > claimed_us + LEASE_US // 4:  # a slow batch: the rest stays claimed
@@ -137,7 +139,8 @@ def _wanting(connection: Connection, began_us: int, stale_us: int, most_old: int
     a batch of those with news that were not done since `began_us`, and `most_old` of the others."""
     vehicle, setup, analysis, claim = schema.vehicle, schema.setup, schema.analysis, schema.claim
     before = analysis.c.as_of_us < began_us
-    fresh = or_(analysis.c.vehicle_id.is_(None), and_(analysis.c.news != vehicle.c.news, before))
+    come = or_(analysis.c.news != vehicle.c.news, analysis.c.next_us <= began_us)
+    fresh = or_(analysis.c.vehicle_id.is_(None), and_(come, before))
     # Results may speak of the future, if somebody asked for those.
     old = or_(analysis.c.as_of_us < began_us - stale_us, analysis.c.as_of_us > began_us + stale_us)
     taken = and_(claim.c.vehicle_id == vehicle.c.id, claim.c.until_us >= now_us())
@@ -203,12 +206,13 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             vehicle_id=outcome.vehicle_id,
             as_of_us=outcome.as_of_us,
             news=outcome.news,
+            next_us=outcome.next_us,
             fills=outcome.fills,
             refill_state=outcome.refill.state,
             due_early_us=outcome.refill.due_early_us,
             due_expected_us=outcome.refill.due_expected_us,
             refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
-            days=outcome.days,
+            days=outcome.days[-DAYS_SHOWN:],
             lines=outcome.lines,
             notes=outcome.notes,
             dry_h=outcome.dry_h,

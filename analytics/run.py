@@ -22,7 +22,7 @@ from analytics.workers import Workers
 from ingest import retention, schema
 from ingest.messages import instant
 from ingest.problem import Problem
-from ingest.registry import Setup, read_setups
+from ingest.registry import Setup, in_force, read_setups
 from ingest.store import address, connect, newest_at_us, read_messages, rfc3339, writing
 from ingest.work import AWAY, Work, of_vehicles, read_work, why_away
 
@@ -40,6 +40,7 @@ class Outcome:
     vehicle: str
     as_of_us: int
     news: int
+    next_us: int | None
     findings: tuple[Finding, ...]
     refill: Refill
     fills: list[dict[str, Any]]
@@ -73,12 +74,17 @@ def analysed(
 ) -> list[vehicle.Result]:  # fmt: skip
     """Read one vehicle and analyse it, for each of the moments."""
     messages = read_messages(connection, vehicle_id)
-    settings = replace(DEFAULTS, lead_time_days=depot(connection, setups[-1].depot).lead_days)
-    return [
-        vehicle.analyse(
-            messages, setups, at_us, past, work, settings, read_sisters(connection, vehicle_id, messages, at_us)
+    beside = [
+        (
+            depot(connection, in_force(setups, at_us).depot).lead_days,
+            read_sisters(connection, vehicle_id, messages, at_us),
         )
         for at_us in moments_us
+    ]
+    connection.rollback()  # all is read: no transaction stays open while it is analysed
+    return [
+        vehicle.analyse(messages, setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters)
+        for at_us, (lead_days, sisters) in zip(moments_us, beside, strict=True)
     ]
 
 
@@ -109,6 +115,7 @@ def outcome_of(task: Task) -> Outcome:
         name,
         task.as_of_us,
         task.news,
+        result.history.next_us,
         result.findings,
         result.refill,
         fills,
@@ -119,7 +126,7 @@ def outcome_of(task: Task) -> Outcome:
         result.filled_us,
         None if result.handover is None else result.handover.as_json(),
         monthly(supply),
-        task.setups[-1],
+        result.history.setup,
         why_away(task.work) == AWAY["sold"],
     )
 
@@ -163,10 +170,16 @@ def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None 
     return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
 
 
+def _kept_since_us(connection: Connection) -> int:
+    """From when on messages are kept in full for questions; long ago where all are."""
+    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
+    return -(1 << 62) if since_us is None else since_us
+
+
 def check_kept(connection: Connection, as_of_us: int) -> None:
     """Raises Problem where messages of that time are no longer kept in full."""
-    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
-    if since_us is not None and as_of_us < since_us:
+    since_us = _kept_since_us(connection)
+    if as_of_us < since_us:
         raise Problem(
             f"there is no answer for {rfc3339(as_of_us)}: messages are kept in full for questions from"
             f" {rfc3339(since_us)} on; name that time or a later one"
@@ -183,7 +196,8 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
         now_us = newest_at_us(connection)
         if now_us is None:
             raise Problem("nothing is recorded yet, so there is nothing to prune")
-        since_us = retention.whole_month(now_us - keep_days * DAY_US)
+        # What was let go of does not come back, whoever wants to keep more later.
+        since_us = max(retention.whole_month(now_us - keep_days * DAY_US), _kept_since_us(connection))
         known = set(connection.execute(select(schema.vehicle.c.id)).scalars())
     before_us = retention.whole_month(since_us - WARM_UP_DAYS * DAY_US)
     kept = set[int]()
@@ -224,7 +238,7 @@ def backtest(
     nothing to say."""
     with engine.connect() as connection:
         now_us = default_as_of_us(connection)
-        since_us = connection.scalar(select(func.max(schema.past.c.since_us))) or 0
+        since_us = _kept_since_us(connection)
     moments = [now_us - week * 7 * DAY_US for week in range(weeks, 0, -1)]
     moments = [at_us for at_us in moments if at_us >= since_us]
     cases, still_open, done = list[backtests.Case](), 0, 0

@@ -56,7 +56,7 @@ class Result:
     @property
     def fills(self) -> tuple[Fill, ...]:
         """The fills seen in the level readings."""
-        return fills_with(self.past, self.reservoir.fills)
+        return fills_with(self.past, self.reservoir.fills, self.history.as_of_us)
 
 
 def analyse(
@@ -410,7 +410,6 @@ _SENTENCES: Final[Mapping[str, Any]] = {
 # What people are shown --------------------------------------------------------------------------------------
 
 
-_DAYS_SHOWN: Final = 1200
 _DAYS_SILENT: Final = 60
 
 
@@ -418,7 +417,7 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours, litres that its cycles
     use by the sheet, level at its end (None: not known).
 
-    At most _DAYS_SHOWN of them, and not long beyond the last that was heard.
+    Not long beyond the last that was heard.
     """
     history, c = result.history, result.history.cycles
     if not len(history.heard_us):
@@ -461,7 +460,7 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     if result.past is not None and result.past.days:
         kept = list(result.past.days)
         told = kept + [day for day in told if str(day["day"]) > kept[-1]["day"]]
-    return told[-_DAYS_SHOWN:]
+    return told
 
 
 def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:

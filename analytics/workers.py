@@ -1,5 +1,6 @@
 """Where vehicles are analysed: processes of this machine, or those of a Dask cluster."""
 
+import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
@@ -59,7 +60,10 @@ def workers(number: int | None = None, dask: str = "") -> Iterator[Workers]:
         with _cluster(dask) as made:
             yield made
         return
-    made = Workers(lambda: ProcessPoolExecutor(number or os.cpu_count() or 1))
+    # Not forked from this process: a lock that one of its threads holds would stay locked there.
+    apart = multiprocessing.get_context("forkserver")
+    apart.set_forkserver_preload(["analytics.run"])
+    made = Workers(lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart))
     try:
         yield made
     finally:

@@ -2,4 +2,5 @@
 
 from dashboard.command import main
 
-main()
+if __name__ == "__main__":  # processes that analyse read this file, too
+    main()

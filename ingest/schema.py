@@ -3,7 +3,7 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import (
     JSON,
@@ -23,6 +23,9 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
 )
+
+# Numbers of rows that come and go: SQLite's are that long anyway.
+_Endless: Final = BigInteger().with_variant(Integer, "sqlite")
 
 metadata = MetaData(
     naming_convention={
@@ -132,7 +135,7 @@ past = Table(
 quarantine = Table(
     "quarantine",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", _Endless, primary_key=True),
     Column("topic", Text, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     Column("code", String(16), nullable=False),
@@ -227,8 +230,11 @@ analysis = Table(
     "analysis",
     metadata,
     Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
-    Column("as_of_us", BigInteger, nullable=False),
+    Column("as_of_us", BigInteger, nullable=False, index=True),
     Column("news", BigInteger, nullable=False),
+    Column(
+        "next_us", BigInteger
+    ),  # when something is to be counted in that was there already: of a clock ahead, or a set-up to come
     Column("refill_state", String(8), nullable=False),
     Column("due_early_us", BigInteger),
     Column("due_expected_us", BigInteger),
@@ -248,7 +254,7 @@ analysis = Table(
 finding = Table(
     "finding",
     metadata,
-    Column("id", Integer, primary_key=True),
+    Column("id", _Endless, primary_key=True),
     Column("vehicle_id", Integer, ForeignKey("vehicle.id"), nullable=False),
     Column("kind", String(24), nullable=False),
     Column("channel", String(64)),

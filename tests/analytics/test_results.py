@@ -1,5 +1,6 @@
 """Several analysers on one database: no vehicle twice at a time, no newer result overwritten, nobody held up for good."""
 
+import csv
 import json
 import os
 import threading
@@ -22,6 +23,7 @@ from ingest.messages import Arrival, now_us, topic
 from ingest.recorder import Recorder
 from simulators.fleet import write_registry
 from tests.analytics.fleet import END_H, END_US, arrivals, demo
+from tests.ingest.test_registry import write
 
 HOUR_US = 3_600_000_000
 NEWS = Wanting(HOUR_US)
@@ -201,6 +203,44 @@ def test_what_comes_in_the_middle_is_news_again(fleet: Engine, pool: Workers, mo
     assert renewed(fleet, pool, END_US + 1, NEWS) == ["HS-101"]
 
 
+def test_a_message_of_a_clock_ahead_is_counted_in_once_its_time_has_come(fleet: Engine, pool: Workers) -> None:
+    """It is news that the analysis cannot see yet, and nothing else comes after it."""
+    said = {"seq": 1, "boot": "late", "at": store.rfc3339(END_US + 60_000_000), "level_pct": 50}
+    Recorder(fleet, "test").record(
+        [Arrival(topic("harrowmere-stone", "HS-101", "level"), json.dumps(said).encode(), END_US)]
+    )
+    assert len(renewed(fleet, pool, wanting=NEWS)) == 25
+    assert renewed(fleet, pool, END_US + 59_000_000, NEWS) == []
+    assert renewed(fleet, pool, END_US + 61_000_000, NEWS) == ["HS-101"]
+    assert renewed(fleet, pool, END_US + 62_000_000, NEWS) == []
+
+
+def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, tmp_path: Path) -> None:
+    """Until then the vehicle is where it was, in lists as in its analysis."""
+    move_us = END_US + 3_600_000_000
+    folder = tmp_path / "moved"
+    folder.mkdir()
+    sheets = []
+    for name in ("vehicles.csv", "lines.csv"):
+        with (tmp_path / name).open(newline="") as file:
+            sheets.append([row for row in csv.DictReader(file) if row["vehicle"] == "HS-101"])
+    ((vehicle,), lines) = sheets
+    write(folder, [vehicle | {"depot": "Estuary Wharf", "valid_from": store.rfc3339(move_us)}], lines)
+    with store.writing(fleet) as connection:
+        registry.register(connection, folder, END_US)
+
+    def stands() -> str | None:
+        table = schema.standing
+        with fleet.connect() as connection:
+            return connection.scalar(select(table.c.depot).where(table.c.vehicle == "HS-101"))
+
+    assert stands() == "Skarvholm Quarry"
+    renewed(fleet, pool)
+    assert stands() == "Skarvholm Quarry"
+    assert renewed(fleet, pool, move_us + 1, Wanting(10 * HOUR_US)) == ["HS-101"]
+    assert stands() == "Estuary Wharf"
+
+
 def test_results_of_a_moment_ago_stay(fleet: Engine, pool: Workers) -> None:
     """An analyser whose pass began earlier does not make them older."""
     renewed(fleet, pool, END_US + 60_000_000)
@@ -209,7 +249,7 @@ def test_results_of_a_moment_ago_stay(fleet: Engine, pool: Workers) -> None:
 
 def test_a_vehicle_that_ends_its_process_is_left_for_later(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """Those behind it have their turn; it keeps its claim."""
-    monkeypatch.setattr(results, "outcome_of", _ends_at_hs_102)
+    monkeypatch.setattr(results, "_outcome_or_error", _ends_at_hs_102)
     with workers(1) as pool:
         told = renewed(fleet, pool, wanting=NEWS)
     assert len(told) == 24

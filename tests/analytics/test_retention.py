@@ -178,6 +178,29 @@ def test_a_month_of_which_nothing_came_late_is_dropped_as_a_table(engine: Engine
     }
 
 
+def test_who_wants_to_keep_more_later_keeps_what_there_is(engine: Engine, pool: Workers) -> None:
+    """What was let go of does not come back, and neither do questions about it; what was kept stays."""
+    Recorder(engine, "test").record([level(n, at=f"2025-{n:02d}-10T00:00:00Z") for n in range(1, 13)])
+    first, _ = prune(engine, pool, 20)
+    assert prune(engine, pool, 200) == (first, 0)
+    with engine.connect() as connection:
+        assert set(connection.execute(select(schema.past.c.since_us)).scalars()) == {first}
+
+
+def test_a_month_that_was_let_go_of_while_a_recorder_knew_it(engine: Engine) -> None:
+    """In PostgreSQL: its late message goes where messages of impossible times go, and nobody else stumbles over it."""
+    if engine.dialect.name != "postgresql":
+        pytest.skip("PostgreSQL only")
+    recorder = Recorder(engine, "one")
+    recorder.record([level(1, at="2025-01-10T00:00:00Z")])
+    with store.writing(engine) as connection:
+        connection.exec_driver_sql("DROP TABLE message_2025_01")
+    recorder.record([level(2, at="2025-01-11T00:00:00Z")])
+    another = Recorder(engine, "two")
+    assert another.record([level(3, at="2025-01-12T00:00:00Z")]).recorded["level"] == 1
+    assert messages(engine) == 2
+
+
 def test_traces_and_quarantine_go_by_age(engine: Engine) -> None:
     """A cycle without its trace is still the same message; the counts of what was refused stay."""
     cycle = (

@@ -1,4 +1,4 @@
-"""Grease by month, exposure in ignition hours, and claims of analysers."""
+"""Grease by month, exposure in ignition hours, claims of analysers; findings and refusals that never run out of numbers."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -39,4 +39,10 @@ def upgrade() -> None:
     op.add_column("standing", sa.Column("watched_days", sa.Double(), nullable=True))
     op.add_column("standing", sa.Column("watched_h", sa.Double(), nullable=True))
     op.create_index("ix_standing_totals", "standing", ["sold", "depot", "vehicle_class", "need", "fleet"])
+    op.add_column("analysis", sa.Column("next_us", sa.BigInteger(), nullable=True))
+    op.create_index("ix_analysis_as_of_us", "analysis", ["as_of_us"])
+    if op.get_bind().dialect.name == "postgresql":
+        for table in ("finding", "quarantine"):
+            op.alter_column(table, "id", type_=sa.BigInteger())
+            op.execute(f"ALTER SEQUENCE {table}_id_seq AS bigint")
     op.execute("UPDATE analysis SET news = -1")  # everything is analysed once more
