@@ -20,7 +20,7 @@ from analytics.pressure import PROOF_CYCLES
 from ingest import schema
 from ingest.messages import instant, read_time
 from ingest.problem import Problem
-from ingest.registry import Setup, read_setups
+from ingest.registry import Setup, in_force, read_setups
 from ingest.work import read_work, why_away
 
 REFILL_DUE: Final = "refill_due"
@@ -122,7 +122,11 @@ def judge(held: Sequence[Alarm], sight: Sight, now_us: int) -> tuple[list[Change
             changes.append(change)
     shown = {a.id: Change(a, ()) for a in held if a.state != "normal"}
     shown |= {change.alarm.id if change.alarm.id is not None else -n: change for n, change in enumerate(changes, 1)}
-    active = [change.alarm for change in shown.values() if change.alarm.condition.active]
+    # A cause hides its consequences while it is in sight itself; else nobody would know of either.
+    active = [
+        change.alarm for change in shown.values()
+        if change.alarm.condition.active and change.alarm.state not in ("shelved", "out_of_service")
+    ]  # fmt: skip
     done = [_hidden(change, active, sight, now_us, later) for change in shown.values()]
     original = {a.id: a for a in held}
     return [c for c in done if c.steps or c.alarm != original.get(c.alarm.id)], min(
@@ -278,8 +282,8 @@ def refill_trouble(
             f"The reservoir stands at {level} and reaches its low mark between {day(refill['due_early'])} and"
             f" {day(refill['due_late'])}, most likely on {day(refill['due_expected'])}. {takes}"
         )
-    if refill["reason"]:
-        summary += f" ({refill['reason'][0].upper()}{refill['reason'][1:]}.)"
+    if refill.get("basis"):
+        summary += f" ({refill['basis'][0].upper()}{refill['basis'][1:]}.)"
     began_us = filled_us if filled_us is not None else 0
     evidence = {"level_pct": refill["level_pct"], "litres_to_full": refill["litres_to_full"]}
     severity: Severity = "act_now" if due else "plan"
@@ -318,16 +322,17 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     )
     held = [alarm_of(r) for r in connection.execute(kept.order_by(alarm.c.raised_us, alarm.c.id).with_for_update())]
     ((_, setups),) = read_setups(connection, vehicle_id).values()
-    work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setups[-1].depot)
+    setup = in_force(setups, now_us)
+    work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
     told = any(a.kind == REFILL_DUE and a.condition.active for a in held)
-    refill, from_us = refill_trouble(setups[-1], row.refill, row.filled_us, depot.lead_us, now_us, told=told)
+    refill, from_us = refill_trouble(setup, row.refill, row.filled_us, depot.lead_us, now_us, told=told)
     sight = Sight(
         tuple(findings.from_row(r) for r in found.mappings()), refill, row.filled_us, why_away(work),
         bool(row.commissioning and row.commissioning["state"] == "running"), from_us, row.refill["state"] != "unknown",
     )  # fmt: skip
     changes, due_us = judge(held, sight, now_us)
     for change in changes:
-        _keep(connection, vehicle_id, setups[-1], change, now_us)
+        _keep(connection, vehicle_id, setup, change, now_us)
     connection.execute(update(analysis).where(analysis.c.vehicle_id == vehicle_id).values(alarms_due_us=due_us))
     return len(changes)
 
@@ -335,7 +340,7 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
 def due(connection: Connection, now_us: int) -> list[int]:
     """The vehicles whose alarms have to be looked at, by results that speak of now: somebody may have asked for those of the past."""
     table = schema.analysis
-    wanted = table.c.alarms_due_us <= now_us, table.c.as_of_us >= now_us - _SPEAKS_US
+    wanted = table.c.alarms_due_us <= now_us, table.c.as_of_us.between(now_us - _SPEAKS_US, now_us + _SPEAKS_US)
     return list(connection.execute(select(table.c.vehicle_id).where(*wanted)).scalars())
 
 
@@ -355,7 +360,7 @@ def act(connection: Connection, number: int, transition: Transition) -> None:
     except Problem as problem:
         raise Problem(f"alarm {number} cannot be changed so: {problem}") from None
     ((_, setups),) = read_setups(connection, row.vehicle_id).values()
-    _keep(connection, row.vehicle_id, setups[-1], change, transition.at_us)
+    _keep(connection, row.vehicle_id, in_force(setups, transition.at_us), change, transition.at_us)
     # What hides it, and when it comes back, is looked at with the next pass.
     connection.execute(update(analysis).where(analysis.c.vehicle_id == row.vehicle_id).values(alarms_due_us=0))
 

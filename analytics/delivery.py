@@ -10,6 +10,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Final
 from urllib.parse import quote, urlsplit
 from zoneinfo import ZoneInfo
@@ -240,12 +241,13 @@ def make_digests(
     for name, timezone in depots_:
         zone = ZoneInfo(timezone)
         at = instant(now_us).astimezone(zone)
-        late_min = at.hour * 60 + at.minute - wishes[name].digest_min
+        late_min = (at.hour * 60 + at.minute - wishes[name].digest_min) % (24 * 60)
+        day = (at - timedelta(minutes=late_min)).date()
         mine = [route for route in people if route.depot in (None, name)]
-        if not mine or not 0 <= late_min <= DIGEST_WITHIN_MIN:
+        if not mine or late_min > DIGEST_WITHIN_MIN:
             continue
         place = hashlib.sha256(name.encode()).hexdigest()[:16]
-        keys = {f"digest/{at:%Y-%m-%d}/{route.id}/{place}": route for route in mine}
+        keys = {f"digest/{day}/{route.id}/{place}": route for route in mine}
         with engine.connect() as connection:
             done = set(connection.execute(select(table.c.key).where(table.c.key.in_(list(keys)))).scalars())
             rows = open_alarms(connection, name) if len(done) < len(keys) else []
@@ -287,11 +289,17 @@ class Undelivered(Exception):
 Send = Callable[[Message], None]
 
 
-def deliver(engine: Engine, now_us: Callable[[], int], send: Send, step: Callable[[str], None] = lambda _: None) -> int:
-    """Send what is due; how many were sent. `step` is told before each step, so that tests can die there."""
+def deliver(
+    engine: Engine, now_us: Callable[[], int], send: Send, step: Callable[[str], None] = lambda _: None,
+    enough: Callable[[], bool] = lambda: False,
+) -> int:  # fmt: skip
+    """Send what is due, until there is `enough`; how many were sent. `step` is told before each step: it shows that there is progress,
+    and tests can die there."""
     sent = 0
     while True:
         step("claim")
+        if enough():
+            return sent
         with engine.connect() as connection:
             if not waiting(connection, now_us())[0]:
                 return sent  # the usual case takes no lock

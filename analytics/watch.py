@@ -56,11 +56,14 @@ def look(
     return analysed, changed
 
 
-def deliver(engine: Engine, at_us: Callable[[], int], send: delivery.Send) -> int:
-    """Make the digests that are due, and send what is to be sent; how many messages were."""
+def deliver(
+    engine: Engine, at_us: Callable[[], int], send: delivery.Send, step: Callable[[str], None] = lambda _: None,
+    enough: Callable[[], bool] = lambda: False,
+) -> int:  # fmt: skip
+    """Make the digests that are due, and send what is to be sent until there is `enough`; how many messages were."""
     delivery.make_digests(engine, alarms.open_at, at_us())
     delivery.forget(engine, at_us())
-    return delivery.deliver(engine, at_us, send)
+    return delivery.deliver(engine, at_us, send, step, enough)
 
 
 class AlarmFigures(Collector):
@@ -143,9 +146,12 @@ class Watch:
         self.looked_s = time.monotonic()
 
     def _deliver(self) -> None:
-        def work() -> None:
-            deliver(self.engine, now_us, self.send)
+        def note(_: str = "") -> None:
             self.delivered_s = time.monotonic()
+
+        def work() -> None:
+            deliver(self.engine, now_us, self.send, note, self.stop.is_set)
+            note()
 
         self._often(work, DELIVER_EVERY_S)
 

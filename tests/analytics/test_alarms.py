@@ -109,6 +109,15 @@ def test_a_new_stretch_is_a_new_alarm() -> None:
     assert len(vehicle.held) == 2
 
 
+@pytest.mark.parametrize("out", [{"event": "shelve", "until_us": NOW + 9 * DAY_US}, {"event": "take_out"}])
+def test_a_cause_that_is_out_of_sight_hides_nothing(out: dict[str, Any]) -> None:
+    """Else nobody would know of the one nor of the other."""
+    vehicle = Vehicle()
+    vehicle.look(see(finding("low_level")))
+    vehicle.act("low_level", **out)
+    assert vehicle.look(see(finding("low_level"), finding("starved_pump", 0.5)), 1)["starved_pump"] == "unacknowledged"
+
+
 def test_a_withdrawn_finding_clears_its_alarm_and_says_so() -> None:
     """The history keeps that it was there."""
     vehicle = Vehicle()

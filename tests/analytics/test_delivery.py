@@ -474,6 +474,32 @@ def test_the_digest_waits_for_the_end_of_quiet_hours(fleet: Engine, web: Web) ->
     assert send(fleet, five + 31 * MINUTE_US) == 1
 
 
+def test_a_digest_of_just_before_midnight_is_made_up_for_after_it(fleet: Engine, web: Web) -> None:
+    """Once, and it is that day's."""
+    add(fleet, web.address)
+    bring_up(fleet)
+    with store.writing(fleet) as connection:
+        depots.keep_depot(connection, Depot("Skarvholm Quarry", digest_min=23 * 60 + 50))
+    midnight = microseconds(datetime(2024, 10, 6, 0, 0, tzinfo=OSLO))
+    assert delivery.make_digests(fleet, alarms.open_at, midnight + 20 * MINUTE_US) == 1
+    assert delivery.make_digests(fleet, alarms.open_at, midnight + 21 * MINUTE_US) == 0
+    with fleet.connect() as connection:
+        keys = connection.execute(
+            select(schema.outbox.c.key).where(schema.outbox.c.key.startswith("digest/"))
+        ).scalars()
+        assert all(key.startswith("digest/2024-10-05/") for key in keys)
+
+
+def test_sending_ends_when_it_is_told_to(fleet: Engine, web: Web) -> None:
+    """What is left waits, and each step shows that there is progress."""
+    add(fleet, web.address)
+    bring_up(fleet)
+    steps: list[str] = []
+    assert delivery.deliver(fleet, lambda: NOW, delivery.sender(), steps.append, lambda: True) == 0
+    assert steps == ["claim"]
+    assert send(fleet, NOW) == 1
+
+
 def test_what_was_delivered_long_ago_is_let_go_of(fleet: Engine, web: Web) -> None:
     """After ninety days; not what waits."""
     add(fleet, web.address)
