@@ -51,7 +51,8 @@ class Refill:
     sound_cm3_per_cycle: float  # the same while nothing is lost or held back
     cycles_per_day: float | None
     state: str
-    reason: str | None
+    reason: str | None  # why nothing is known, or that it is far off
+    basis: str | None = None  # what the level rests on, where no reading tells
 
     def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
         """The forecast as `tallow refills --json` prints it."""
@@ -74,6 +75,7 @@ class Refill:
             "cycles_per_day": self.cycles_per_day,
             "state": self.state,
             "reason": self.reason,
+            "basis": self.basis,
         }
 
 
@@ -192,19 +194,20 @@ def forecast(
         level, level_sd, low_since_us = counted
 
     def answer(
-        state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None)
-    ) -> Refill:
+        state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None),
+        basis: str | None = None,
+    ) -> Refill:  # fmt: skip
         return Refill(
             as_of, None if level is None else round(level, 1), setup.low_mark_pct, *due,
             None if level is None else round(max(0.0, 100 - level) / 100 * setup.reservoir_l, 2),
             round(dose_cm3, 2), round(setup.dose_cm3 * reservoir.own_share, 2),
-            None if per_day is None else round(per_day, 1), state, reason,
+            None if per_day is None else round(per_day, 1), state, reason, basis,
         )  # fmt: skip
 
     if level is None:
         return answer("unknown", _why_no_level(history))
     if level <= setup.low_mark_pct or low_since_us is not None:
-        since = low_since_us if low_since_us is not None else as_of
+        since = low_since_us if low_since_us is not None else _reached_us(history, reservoir)
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days are recorded")
@@ -213,19 +216,28 @@ def forecast(
         return answer("unknown", "the pump has not run in the weeks on record")
     points = np.sort(due_days)[[round(q * _PATHS) - 1 for q in (0.1, 0.5, 0.9)]]  # so many paths are there by then
     due = tuple(None if not np.isfinite(d) else as_of + int(d * DAY_US) for d in points)
-    reason = None
-    if due[1] is None:
-        reason = f"further away than {settings.horizon_days} days"
-    elif counted is not None:
-        reason = (
+    reason = f"further away than {settings.horizon_days} days" if due[1] is None else None
+    basis = None
+    if counted is not None:
+        basis = (
             "level counted from the cycles since the low-level switch last changed"
             if setup.level == "switch" and _switched_last(history)
             else "level counted from the cycles since a fill was recorded"
         )
     elif reservoir.by_counting:
-        reason = "the level sensor cannot be trusted; the level is counted from the cycles"
+        basis = "the level sensor cannot be trusted; the level is counted from the cycles"
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
-    return answer("soon" if soon else "ok", reason, (due[0], due[1], due[2]))
+    return answer("soon" if soon else "ok", reason, (due[0], due[1], due[2]), basis)
+
+
+def _reached_us(history: History, reservoir: Reservoir) -> int:
+    """When the level, which is at the low mark or below now, got there: with the first cycle after it was last above, or with the
+    latest reading."""
+    above = np.flatnonzero(reservoir.track > history.setup.low_mark_pct)
+    first = int(above[-1]) + 1 if len(above) else 0
+    if first < len(reservoir.track):
+        return int(history.cycles.at_us[first])
+    return history.as_of_us if reservoir.read_us is None else reservoir.read_us
 
 
 def _draw(

@@ -147,8 +147,7 @@ def _refill(result: Result) -> html.Div:
     elif refill.due_expected_us is not None:
         window = words.window(refill.due_early_us, refill.due_late_us, setup.timezone)
         facts.append(("Due", f"{window}, most likely {words.day(words.local(refill.due_expected_us, setup.timezone))}"))
-    if refill.reason:
-        facts.append(("Note", refill.reason))
+    facts += [("Note", text) for text in (refill.reason, refill.basis) if text]
     facts.append(("Grease per cycle", f"{refill.cm3_per_cycle:.1f} cm3 ({setup.dose_cm3:.1f} by the sheet)"))
     if refill.cycles_per_day is not None:
         facts.append(("Cycles a day, last four weeks", f"{refill.cycles_per_day:.1f}"))

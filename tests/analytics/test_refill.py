@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from analytics.history import HOUR_US
 from analytics.vehicle import analyse
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
@@ -25,3 +26,18 @@ def test_another_interval_changes_the_date_at_once(tmp_path: Path, ratio: float)
     room = (before.level_pct - before.low_mark_pct) / (after.level_pct - after.low_mark_pct)
     days = (after.due_expected_us - END_US) / (before.due_expected_us - END_US)
     assert days * room == pytest.approx(ratio, rel=0.35)
+
+
+def test_a_level_at_its_mark_got_there_once(tmp_path: Path) -> None:
+    """From when on it was there does not depend on when somebody asks."""
+    _, held = recorded(tmp_path, [arrivals("HS-306", (Trouble("low_level", 35, None),))])
+    last = analyse(*held["HS-306"], END_US)
+    mark_us = next(f.began_us for f in last.findings if f.kind == "low_level")
+    seen = [analyse(*held["HS-306"], mark_us + hour * HOUR_US).refill for hour in range(-30, 20, 2)]
+    due = [refill for refill in seen if refill.state == "due"]
+    assert len(due) > 5
+    for refill in due:
+        assert refill.due_early_us == refill.due_late_us
+        assert refill.due_early_us is not None
+        assert refill.due_early_us <= refill.as_of_us
+    assert len({refill.due_early_us for refill in due}) <= 2  # as the readings said, and once more are in

@@ -82,7 +82,7 @@ def test_a_recorded_fill_counts_where_no_reading_tells(tmp_path: Path) -> None:
     assert without.refill.level_pct is not None
     assert filled.refill.level_pct == pytest.approx(95, abs=3)
     assert without.refill.level_pct < 90
-    assert "recorded" in (filled.refill.reason or "")
+    assert "recorded" in (filled.refill.basis or "")
 
 
 def test_a_recorded_fill_ends_a_low_level_until_a_reading_says_otherwise(tmp_path: Path) -> None:
