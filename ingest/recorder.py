@@ -201,7 +201,7 @@ def _settle_repeated(connection: Connection, repeated: Sequence[Bearer]) -> list
     """Keep the earliest receipt of each repeated message; hand back those that contradict the first."""
     if not repeated:
         return []
-    refused, dated = [], set[int]()
+    refused, dated = [], dict[int, int]()
     held = _held(connection, {key_of(row) for _, row in repeated})
     elsewhere = _elsewhere(connection, [row for _, row in repeated if key_of(row) not in held])
     earliest: dict[Key, tuple[int | None, int | None]] = {}
@@ -217,9 +217,10 @@ def _settle_repeated(connection: Connection, repeated: Sequence[Bearer]) -> list
             for table in (schema.message, schema.thinned):
                 mine = [column == value for column, value in zip(table.primary_key.columns, key, strict=True)]
                 connection.execute(update(table).where(*mine).values(received_us=received_us, sent_us=sent_us))
-            dated.add(key[0])
-    for vehicle_id in sorted(dated):
-        _date_again(connection, vehicle_id)
+            was_us = _believable_us(key[1], held[key][SENT], held[key][RECEIVED])
+            dated[key[0]] = max(was_us, dated.get(key[0], was_us))
+    for vehicle_id, was_us in sorted(dated.items()):
+        _date_again(connection, vehicle_id, was_us)
     return refused
 
 
@@ -298,15 +299,17 @@ def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> 
     return min(at_us, received_us)
 
 
-def _date_again(connection: Connection, vehicle_id: int) -> None:
-    """A vehicle's messages mean something else now that other receipts count."""
+def _date_again(connection: Connection, vehicle_id: int, was_us: int) -> None:
+    """A vehicle's messages mean something else now that other receipts count; the latest of them was believed to be of `was_us`."""
     vehicle, heard_us = schema.vehicle, -(1 << 62)
+    mine = vehicle.c.id == vehicle_id
+    if was_us < (connection.scalar(select(vehicle.c.heard_us).where(mine)) or heard_us):  # others were heard later
+        connection.execute(update(vehicle).where(mine).values(news=vehicle.c.news + 1))
+        return
     for table in (schema.message, schema.thinned):
         rows = select(table.c.at_us, table.c.sent_us, table.c.received_us).where(table.c.vehicle_id == vehicle_id)
         heard_us = max([heard_us, *(_believable_us(*row) for row in connection.execute(rows))])
-    connection.execute(
-        update(vehicle).where(vehicle.c.id == vehicle_id).values(news=vehicle.c.news + 1, heard_us=heard_us)
-    )
+    connection.execute(update(vehicle).where(mine).values(news=vehicle.c.news + 1, heard_us=heard_us))
 
 
 _NEWS: Final = (
@@ -320,7 +323,8 @@ def know_vehicles(connection: Connection, names: Sequence[tuple[str, str]]) -> d
     table = schema.vehicle
     connection.execute(
         _insert_new(connection, table),
-        [{"fleet": fleet, "vehicle": name, "news": 0} for fleet, name in names],
+        # In one order everywhere: two who make vehicles never wait in a ring.
+        [{"fleet": fleet, "vehicle": name, "news": 0} for fleet, name in sorted(names)],
     )
     wanted, found = set(names), {}
     for id_, fleet, name in connection.execute(select(table.c.id, table.c.fleet, table.c.vehicle)):

@@ -27,7 +27,7 @@ Feed = Literal["direct", "progressive", "injector"]
 LevelSensor = Literal["percent", "switch", "none"]
 
 MAX_LINES: Final = 100
-MAX_ERRORS_SHOWN: Final = 50
+MAX_ERRORS_EXPLAINED: Final = 50
 
 
 class Line(Struct, frozen=True, kw_only=True):
@@ -106,16 +106,19 @@ class _Errors:
     """Collects what is wrong, row by row, so that everything can be mended in one go."""
 
     def __init__(self) -> None:
-        self.found: list[str] = []
+        self.found: list[tuple[str, int, str]] = []
 
     def add(self, file: str, row: int, text: str) -> None:
-        self.found.append(f"{file} row {row}: {text}")
+        self.found.append((file, row, text))
 
     def raise_if_any(self) -> None:
         if self.found:
-            more = len(self.found) - MAX_ERRORS_SHOWN
-            tail = [f"and {more} more"] if more > 0 else []
-            raise Problem("nothing registered; " + "; ".join(self.found[:MAX_ERRORS_SHOWN] + tail))
+            told = [f"{file} row {row}: {text}" for file, row, text in self.found[:MAX_ERRORS_EXPLAINED]]
+            rest: dict[str, dict[int, None]] = {}
+            for file, row, _ in self.found[MAX_ERRORS_EXPLAINED:]:
+                rest.setdefault(file, {})[row] = None
+            told += [f"{file} also rows {', '.join(map(str, rows))}" for file, rows in rest.items()]
+            raise Problem("nothing registered; " + "; ".join(told))
 
 
 def _rows(path: Path, needed: list[str]) -> list[tuple[int, dict[str, str]]]:
@@ -248,7 +251,7 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
         raise Problem(f"{folder}: the files hold no vehicle")
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
     changed = set[int]()
-    for setup in wanted:
+    for setup in sorted(wanted, key=lambda setup: ids[setup.fleet, setup.vehicle]):  # as recorders take their rows
         key = setup.fleet, setup.vehicle
         since = setup.valid_from_us
         if key in held:
@@ -260,7 +263,7 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
         changed.add(ids[key])
     for id_, setups in read_setups(connection).values() if changed else ():
         if id_ in changed:
-            stand(connection, id_, setups[-1], sold=False)
+            stand(connection, id_, in_force(setups, now_us), sold=False)
     return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), len(changed))
 
 

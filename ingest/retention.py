@@ -83,7 +83,11 @@ def _thin_month(connection: Connection, table: str, before_us: int) -> None:
         _thin_part(connection, table, before_us, "")
         return
     _keep_some(connection, table, "true")
-    connection.exec_driver_sql(f"DROP TABLE {table}")
+    connection.exec_driver_sql("LOCK TABLE message")
+    if connection.exec_driver_sql(late).first() is None:
+        connection.exec_driver_sql(f"DROP TABLE {table}")
+    else:  # of a clock that is behind, and came in the meantime
+        connection.exec_driver_sql(f"DELETE FROM {table} WHERE coalesce(received_us, at_us) < {before_us}")
 
 
 def _thin_part(connection: Connection, table: str, before_us: int, further: str) -> None:

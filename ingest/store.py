@@ -129,7 +129,8 @@ def reachable(engine: Engine) -> Iterator[None]:
         yield
     except DBAPIError as error:
         first = str(error.orig).strip().splitlines()[0]
-        raise Unreachable(f"database {shown(engine)} cannot be used: {first}") from None
+        kind = Unreachable if is_away(error) else Problem
+        raise kind(f"database {shown(engine)} cannot be used: {first}") from None
 
 
 def shown(engine: Engine) -> str:
@@ -221,7 +222,12 @@ def make_months(connection: Connection, times_us: Iterable[int], known: set[int]
     connection.execute(select(func.pg_advisory_xact_lock(_MONTHS_LOCK)))
     for month in missing:
         name, (first_us, next_us) = month_table(month), month_bounds(month)
-        if connection.scalar(select(func.to_regclass(name))) is None:
+        if connection.scalar(select(func.to_regclass(name))) is not None:
+            continue
+        stray = f"SELECT 1 FROM message_other WHERE at_us >= {first_us} AND at_us < {next_us} LIMIT 1"
+        if (
+            connection.exec_driver_sql(stray).first() is None
+        ):  # a month that was let go of while somebody knew it stays there
             # Made apart and then joined: joining lets everybody else go on inserting.
             connection.exec_driver_sql(f"CREATE TABLE {name} (LIKE message INCLUDING ALL)")
             connection.exec_driver_sql(
@@ -386,8 +392,11 @@ def _common(rows: list[tuple[Any, ...]]) -> tuple[NDArray[np.str_], Ints, Ints, 
 
 
 def _lists(connection: Connection, keys: set[int]) -> dict[int, list[str]]:
-    table = schema.channel_list
-    return {key: names for key, names in connection.execute(select(table)) if key in keys}
+    table, wanted, found = schema.channel_list, sorted(keys), dict[int, list[str]]()
+    for first in range(0, len(wanted), 500):  # a database takes so many parameters at once
+        some = select(table).where(table.c.id.in_(wanted[first : first + 500]))
+        found |= {key: names for key, names in connection.execute(some)}  # noqa: C416
+    return found
 
 
 def _matrix(

@@ -1,6 +1,7 @@
 """Registering vehicles and call-out sheets."""
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
@@ -99,6 +100,17 @@ def test_every_bad_row_is_named_and_nothing_is_registered(engine: Engine, tmp_pa
         assert part in told
     with engine.connect() as connection:
         assert registry.read_setups(connection) == {}
+
+
+def test_of_very_many_bad_rows_each_is_named_too(engine: Engine, tmp_path: Path) -> None:
+    """The first with what is wrong, the others by their numbers."""
+    bad = [LINE | {"line": f"x{n}"} for n in range(70)]
+    with pytest.raises(Problem) as caught:
+        register(engine, write(tmp_path, [VEHICLE], [LINE, *bad]))
+    told = str(caught.value)
+    named = {int(n) for n in re.findall(r"lines.csv row (\d+)", told)}
+    named |= {int(n) for n in told.rpartition("lines.csv also rows ")[2].split(", ")}
+    assert named == set(range(3, 73))
 
 
 @pytest.mark.parametrize("missing", ["vehicles.csv", "lines.csv"])
