@@ -19,6 +19,7 @@ from dashboard.work import take_records
 from ingest.problem import Problem
 
 REFRESH_MS = 5_000
+MOST_BYTES = 64 << 20  # of a request, whoever sends it
 # What the analysis loads when it first needs it; the first page should not wait for that.
 _LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
 _POLICY = (
@@ -144,16 +145,20 @@ def _behind() -> dict[str, Any]:
 
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
     """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
-    alone = access.is_loopback(host)
+    is_site = delivery.site().startswith("https:")  # then a server before it lets others in
+    alone = access.is_loopback(host) and not is_site
     app = create_app(database, alone=alone)
     with database.connect() as connection:
         if not people.anybody(connection) and not alone:
+            where = delivery.site() if is_site else host
             raise Problem(
-                f"nobody is named yet, so that everybody who reaches {host} could change everything; name a lead first:"
+                f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"
                 " tallow person add NAME --role lead"
             )
     try:
-        server: Any = create_server(app.server, host=host, port=port, threads=8, **_behind())
+        server: Any = create_server(
+            app.server, host=host, port=port, threads=8, max_request_body_size=MOST_BYTES, **_behind()
+        )
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"cannot listen on {host}:{port}: {reason}; name another with --port") from None

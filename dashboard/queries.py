@@ -32,7 +32,7 @@ from ingest import quarantine, schema, store
 from ingest.messages import instant
 from ingest.messages import now_us as now_us
 from ingest.problem import Problem
-from ingest.registry import Setup
+from ingest.registry import Setup, in_force
 from ingest.registry import read_setups as read_all_setups
 from ingest.work import Work, read_records, read_work
 
@@ -186,7 +186,7 @@ def read_setups(
 ) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
     """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
     found = read_all_setups(connection, vehicle_id)
-    return {key: (id_, setups) for key, (id_, setups) in found.items() if people.sees(setups[-1])}
+    return {key: (id_, setups) for key, (id_, setups) in found.items() if people.sees(in_force(setups, now_us()))}
 
 
 @dataclass(frozen=True)
@@ -203,7 +203,7 @@ class Round:
 def setups(engine: Engine) -> list[Setup]:
     """The set-up in force of every registered vehicle."""
     with engine.connect() as connection:
-        return [found[-1] for _, found in read_setups(connection).values()]
+        return [in_force(found, now_us()) for _, found in read_setups(connection).values()]
 
 
 def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
@@ -212,7 +212,7 @@ def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
         found = {} if id_ is None else read_setups(connection, id_)
-        return next((setups[-1] for _, setups in found.values()), None)
+        return next((in_force(setups, now_us()) for _, setups in found.values()), None)
 
 
 _ALIKE = 200

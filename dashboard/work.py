@@ -208,11 +208,12 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
         said["by"] = people.doer(str(said.get("by") or ""))
         with reachable(database), writing(database) as connection:
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
-            if not people.sees(setups[-1]):
+            setup = registry.in_force(setups, queries.now_us())
+            if not people.sees(setup):
                 raise Problem(registry.unknown(f"{fleet}/{vehicle}"))
             local = said.pop("at_local", None)
             if local:
-                said["at_us"] = _moment(str(local), setups[-1].timezone)
+                said["at_us"] = _moment(str(local), setup.timezone)
             works.record(connection, id_, setups, works.work_of(said), queries.now_us())
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unreachable) else 400

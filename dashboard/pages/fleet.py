@@ -3,6 +3,7 @@
 from datetime import datetime
 from typing import Any
 from urllib.parse import quote, urlencode
+from zlib import crc32
 
 import dash
 import dash_mantine_components as dmc
@@ -33,6 +34,7 @@ def layout(**asked: Any) -> html.Div:
     return html.Div(
         [
             dcc.Store(id="fleet-chosen", data=chosen),
+            dcc.Store(id="fleet-seen", data=_seen(view)),
             dcc.Location(id="fleet-location", refresh="callback-nav"),
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
             dcc.Download(id="fleet-file"),
@@ -67,6 +69,11 @@ def _view(chosen: dict[str, str]) -> FleetView:
     return queries.fleet(
         engine(), chosen["depot"], chosen["need"], chosen["search"], page, chosen["class"], chosen["sort"] or "need"
     )
+
+
+def _seen(view: FleetView) -> int:
+    """A number that changes with whatever the page shows, and once a minute."""
+    return crc32(repr((view, queries.now_us() // 60_000_000)).encode())
 
 
 def _address(chosen: dict[str, str], **changes: str) -> str:
@@ -214,13 +221,17 @@ def _refill(r: FleetRow, refill: dict[str, Any], now_us: int) -> list[Any]:
 
 @callback(
     Output("fleet-body", "children"),
+    Output("fleet-seen", "data"),
     Input("fleet-tick", "n_intervals"),
     State("fleet-chosen", "data"),
+    State("fleet-seen", "data"),
     prevent_initial_call=True,
 )
-def refresh(_: int, chosen: dict[str, str]) -> list[Any]:
-    """Show what is new."""
-    return body(_view(chosen), chosen, queries.now_us())
+def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
+    """Show what is new, if anything is."""
+    view = _view(chosen)
+    now = _seen(view)
+    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, queries.now_us()), now)
 
 
 @callback(

@@ -449,6 +449,13 @@ def test_before_anybody_is_named_only_this_machine_is_let_in(fleet: Engine) -> N
     assert create_app(fleet, alone=False).server.test_client().get("/_dash-layout").status_code == 401
 
 
+def test_behind_another_server_somebody_must_be_named(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """That server is on this machine, and whoever it lets in is not."""
+    monkeypatch.setenv("TALLOW_SITE", "https://tallow.example")
+    with pytest.raises(Problem, match=r"nobody is named yet, so that everybody who reaches https://tallow\.example"):
+        serve(fleet, "127.0.0.1", 8050, lambda: None)
+
+
 def test_there_is_always_a_lead(app: dash.Dash, fleet: Engine) -> None:
     """The only one can be neither removed nor made something else."""
     assert app is not None
