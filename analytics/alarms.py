@@ -5,7 +5,7 @@ dates move with later messages; while an alarm is not normal, whatever comes of 
 pure function; the database around it changes results, alarms and what is to be delivered in one transaction.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -344,8 +344,18 @@ def due(connection: Connection, now_us: int) -> list[int]:
     return list(connection.execute(select(table.c.vehicle_id).where(*wanted)).scalars())
 
 
-def act(connection: Connection, number: int, transition: Transition) -> None:
-    """What a person does to an alarm. Raises Problem."""
+def act(connection: Connection, numbers: Collection[int], transition: Transition) -> None:
+    """What a person does to alarms, all or none. Raises Problem."""
+    table = schema.alarm
+    owners: dict[int, int] = dict(
+        connection.execute(select(table.c.id, table.c.vehicle_id).where(table.c.id.in_(numbers))).all()
+    )
+    # By vehicle: two who do so at once never wait in a ring.
+    for number in sorted(set(numbers), key=lambda number: (owners.get(number, 0), number)):
+        _act(connection, number, transition)
+
+
+def _act(connection: Connection, number: int, transition: Transition) -> None:
     table, analysis = schema.alarm, schema.analysis
     # Who looks at a vehicle's alarms locks its results first, and so does who changes one.
     owner = select(table.c.vehicle_id).where(table.c.id == number).scalar_subquery()

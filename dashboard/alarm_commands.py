@@ -96,8 +96,7 @@ def _act(database: str, numbers: list[int], event: Event, by: str, why: str, unt
     if not by.strip():
         raise Problem("say who does it with --by")
     with store.reachable(engine), store.writing(engine) as connection:
-        for number in dict.fromkeys(numbers):
-            alarms.act(connection, number, Transition(event, now_us(), by, why, until_us))
+        alarms.act(connection, numbers, Transition(event, now_us(), by, why, until_us))
     print(f"{len(set(numbers))} alarm{'s' * (len(set(numbers)) != 1)}: {words.EVENTS[event]}.")
 
 

@@ -19,8 +19,7 @@ def act(database: Engine, numbers: Sequence[int], transition: Transition) -> Non
     people.need("technician")
     with reachable(database), writing(database) as connection:
         queries.need_seen(connection, numbers)
-        for number in numbers:
-            alarms.act(connection, number, transition)
+        alarms.act(connection, numbers, transition)
 
 
 def need(name: str) -> html.Span:

@@ -350,7 +350,7 @@ def test_a_pass_keeps_alarms_and_their_transitions(fleet: Engine) -> None:
     assert bring_up(fleet) == 0
     with store.writing(fleet) as connection:
         number = connection.execute(select(schema.alarm.c.id).where(schema.alarm.c.kind == "low_level")).scalar_one()
-        alarms.act(connection, number, Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
+        alarms.act(connection, [number], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
         assert alarms.due(connection, NOW) == [vehicle_id(connection)]
         put(connection, finding("low_level", -2, 0.5), finding("blocked_line", channel="p05"))
     assert bring_up(fleet, 1) == 1
@@ -386,7 +386,7 @@ def test_what_a_person_cannot_do_says_so(fleet: Engine, number: int, who: str, s
     """And changes nothing."""
     bring_up(fleet)
     with pytest.raises(Problem, match=said), store.writing(fleet) as connection:
-        alarms.act(connection, number, Transition("acknowledge", NOW, who))
+        alarms.act(connection, [number], Transition("acknowledge", NOW, who))
     assert set(states(fleet).values()) == {"unacknowledged"}
 
 

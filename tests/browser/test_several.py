@@ -113,7 +113,7 @@ def test_people_do_not_notice_that_there_are_two(fleet: Engine, database_url: st
             with store.writing(fleet) as connection:
                 low = connection.scalar(select(schema.alarm.c.id).where(schema.alarm.c.kind == "low_level"))
                 assert low is not None
-                alarms.act(connection, low, Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
+                alarms.act(connection, [low], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
             expect(page.locator(".alarm", has_text="R. Okafor")).to_have_count(1, timeout=10_000)
 
             page.locator(".alarm", has_not_text="R. Okafor").locator("input[type=checkbox]").check()
