@@ -57,7 +57,12 @@ def case(then: Result, now: Result) -> Case | None:
     setup, at_us = then.history.setup, then.history.as_of_us
     cycles, tank = now.history.cycles, now.reservoir
     done = int(np.searchsorted(cycles.at_us, at_us, "right"))
-    if not done or then.refill.level_pct is None or then.refill.state == "due" or not np.isfinite(tank.track[done - 1]):
+    if (
+        not done
+        or then.refill.level_pct is None
+        or then.refill.state in ("due", "unknown")
+        or not np.isfinite(tank.track[done - 1])
+    ):
         return None
     filled = [fill.to_pct for fill in now.fills if cycles.at_us[done - 1] < fill.at_us <= at_us]
     level = filled[-1] if filled else float(tank.track[done - 1])

@@ -178,7 +178,7 @@ def _checked(
         firsts.append(
             FirstReading(line.line, line.point, line.bundle, line.channel, _rounded(kpa), _rounded(against, 2))
         )
-        verdict, text = _line(line, kpa, against, limit, swapped, setup.relief_kpa)
+        verdict, text = _line(line, kpa, against, limit, swapped, setup.relief_kpa, alone[line.channel])
         items.append(Item(f"Line {line.line}, {line.point}", verdict, text, line.line))
     items.append(_air(findings, peaks, until_us))
     items += _timer(history, audit, rows, settings)
@@ -197,8 +197,8 @@ def _checked(
 
 
 def _line(
-    line: Line, kpa: float | None, against: float | None, limit: float, swapped: dict[int, int], relief_kpa: float
-) -> tuple[Verdict, str]:
+    line: Line, kpa: float | None, against: float | None, limit: float, swapped: dict[int, int], relief_kpa: float, watched: int
+) -> tuple[Verdict, str]:  # fmt: skip
     if line.channel is None:
         return "no reading", "no channel watches it: see grease come at the point, and tick it by hand"
     if line.line in swapped:
@@ -213,6 +213,11 @@ def _line(
         return "looks wrong", f"{kpa:.0f} kPa: it carries hardly any pressure"
     if kpa > 0.94 * relief_kpa:
         return "looks wrong", f"{kpa:.0f} kPa: it stands at relief pressure"
+    if watched > 1:  # one tube that is off hardly moves what feeds them all
+        return (
+            "no reading",
+            f"its channel watches {watched} lines at once: see grease come at the point, and tick it by hand",
+        )
     if against is None:
         return "proven", f"{kpa:.0f} kPa; too few lines like it to compare"
     if abs(np.log(against)) > limit:
@@ -248,11 +253,12 @@ def _air(findings: Sequence[Finding], peaks: dict[str, Any], until_us: int) -> I
         return Item(
             "Air bled out", "no reading", "no pressure is read: see grease come without bubbles at the pump outlets"
         )
-    table = np.log(np.clip(np.column_stack(list(peaks.values()))[-PLAIN_CYCLES:], 1.0, None))
+    read = np.column_stack(list(peaks.values()))
+    table = np.log(np.clip(read[np.isfinite(read).any(axis=1)][-PLAIN_CYCLES:], 1.0, None))
     steps = np.diff(table, axis=0)
     if len(steps) < _FIRST_READINGS or not np.isfinite(steps).any():
         return Item("Air bled out", "not yet", "too few cycles")
-    common = np.nanmedian(steps, axis=1)
+    common = np.nanmedian(steps[np.isfinite(steps).any(axis=1)], axis=1)
     scatter = float(1.4826 * np.median(np.abs(common)) / np.sqrt(2))
     if scatter > _UNSTEADY:
         return Item("Air bled out", "not yet", f"pressures still change by {100 * scatter:.0f} % from cycle to cycle")

@@ -6,12 +6,14 @@ than the messages, they ran and their messages were lost.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.findings import Stretch, joined
 from analytics.history import DAY_US, HOUR_US, History
@@ -179,6 +181,12 @@ def audit(history: History, settings: Settings) -> Audit:
                 due = int(c.at_us[-1]) + _until_due(history, n - 1, interval)
                 trouble = Stretch("missed_cycles", None, due, when, evidence=_counts(0.0, 0.0))
             trouble.evidence = {name: (value or 0.0) + open_missed for name, value in trouble.evidence.items()}
+    for idle, count, cycle in _idle(history, own, settings):
+        stretches.append(idle)
+        if cycle is None:
+            open_missed += count
+        else:
+            missed[cycle] += count
     stretches += [last for last in (trouble, mismatch) if last is not None]
     by_kind = [[s for s in stretches if s.kind == kind] for kind in ("missed_cycles", "timer_mismatch")]
     found = [s for kind in by_kind for s in joined(kind, int(settings.pause_h * HOUR_US))]
@@ -246,14 +254,53 @@ def _since_last_cycle(history: History, anchor: int, interval_h: float, settings
     return int(np.max((hours[sure] - history.meter_step_h) // interval_h - unheard[sure], initial=0)), at
 
 
-def incomplete(history: History, explained: Floats, settings: Settings) -> list[Stretch]:
-    """Cycles that ran but did not do their work, where nothing else explains it.
+def flawed(history: History, explained: Floats, settings: Settings) -> NDArray[np.bool_]:
+    """(cycles,) whether a cycle did not do its work: not confirmed, too short, or the main line kept its pressure.
 
     `explained` is 1 for cycles whose pressures already tell of a blockage or of a pump without grease.
     """
     c = history.cycles
     short = c.run_s < settings.short_run * history.run_s
-    bad = ((c.complete == 0) | short | _not_vented(history, explained, settings)) & (explained == 0)
+    return np.asarray((c.complete == 0) | short | _not_vented(history, explained, settings), bool)
+
+
+def _idle(history: History, own_h: list[float], settings: Settings) -> Iterator[tuple[Stretch, int, int | None]]:
+    """Controllers that began anew, or for the first time, and told of no cycle for longer than their timer allows: the stretch, how
+    many cycles never ran, and the cycle that ended it. Nothing but the messages of that boot tells."""
+    boot, c, us = history.heard_boot, history.cycles, history.heard_us
+    begins = np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]]) if len(boot) else np.zeros(0, np.int64)
+    for first, end in zip(begins.tolist(), [*begins[1:].tolist(), len(boot)], strict=True):
+        mine = np.flatnonzero(c.boot == boot[first])
+        cycle = int(mine[0]) if len(mine) else None
+        if cycle is not None:
+            end = min(end, int(np.searchsorted(us, c.at_us[cycle])))
+        before = int(np.searchsorted(c.at_us, us[first]))
+        interval_h = own_h[before - 1] if before else history.setup_of(int(us[first])).interval_min / 60
+        hours, seq, sure = (
+            history.heard_h[first:end] - history.heard_h[first],
+            history.heard_seq[first:end],
+            history.heard_sure[first:end],
+        )
+        if not len(hours) or hours[-1] < interval_h * settings.missed_needed:
+            continue
+        unheard = np.maximum(np.maximum.accumulate(seq) - seq[0] - np.arange(len(seq)), 0)
+        found = np.flatnonzero(
+            sure & (hours >= interval_h * (settings.missed_needed + 0.6 + unheard) + history.meter_step_h)
+        )
+        if not len(found):
+            continue
+        detected = int(us[first + found[0]])
+        due = int(us[first + int(np.searchsorted(hours, interval_h))])
+        count = int(np.max((hours[sure] - history.meter_step_h) // interval_h - unheard[sure]))
+        last = end == len(boot)
+        over = None if last and cycle is None else int(us[end] if cycle is None else c.at_us[cycle])
+        yield Stretch("missed_cycles", None, min(due, detected), detected, over, _counts(count, count)), count, cycle
+
+
+def incomplete(history: History, flaws: NDArray[np.bool_], explained: Floats, settings: Settings) -> list[Stretch]:
+    """Stretches of cycles that ran and are `flawed`, where nothing else explains it."""
+    c = history.cycles
+    bad = flaws & (explained == 0)
     stretches: list[Stretch] = []
     current: Stretch | None = None
     count = 0

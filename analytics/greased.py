@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.findings import Finding
 from analytics.history import History
@@ -14,17 +15,16 @@ _ON_A_CHANNEL: Final = ("blocked_line", "open_line")
 _DRYING: Final = (*_ON_A_CHANNEL, "incomplete_cycles", "missed_cycles", "starved_pump")
 
 
-def hours_since(history: History, findings: Iterable[Finding], settings: Settings) -> dict[int, float | None]:
-    """Line -> ignition hours since a cycle that ran its time, was not denied by a confirmation and whose pressures call neither the
-    line nor the pump wrong; or since somebody greased the point by hand. None where that never was.
+def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_]) -> dict[int, float | None]:
+    """Line -> ignition hours since a cycle that has no flaw (`cycles.flawed`) and whose pressures call neither the line nor the pump
+    wrong; or since somebody greased the point by hand. None where that never was.
 
     Cycles whose messages were lost count for nothing: nobody knows what their pressures were.
     """
-    c = history.cycles
     if not len(history.heard_h):
         return {line.line: None for line in history.setup.lines}
     now_h = float(history.heard_h[-1])
-    pumped = (c.complete != 0) & (c.run_s >= settings.short_run * history.run_s)
+    pumped = ~flaws
     for found in findings:
         if found.kind == "starved_pump":
             pumped &= ~_inside(history, found)

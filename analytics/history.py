@@ -81,8 +81,12 @@ class History:
 
     def setup_at(self, at_us: Ints) -> Ints:
         """Which of `setups` was in force at each time."""
-        since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in self.setups], np.int64)
-        return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
+        return _setup_at(self.setups, at_us)
+
+
+def _setup_at(setups: Sequence[Setup], at_us: Ints) -> Ints:
+    since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in setups], np.int64)
+    return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
 
 
 def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
@@ -236,6 +240,9 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     cycles, levels, ignitions, faults, states = (
         upto(rows, at_us, done) for rows, (at_us, done) in zip(kinds, times, strict=True)
     )
+    # A confirmation that is not there says nothing, whatever the controller sends.
+    unconfirmed = np.array([s.confirmation is False for s in setups])[_setup_at(setups, cycles.at_us)]
+    cycles = replace(cycles, complete=np.where(unconfirmed, np.nan, cycles.complete))
     everything = np.concatenate([done for _, done in times])
     later = [at_us[(done < 2) & (at_us > as_of_us)] for at_us, done in times]
     to_come = [int(at_us.min()) for at_us in later if len(at_us)]
@@ -326,7 +333,7 @@ def _any_lost(seq: Ints, boot: NDArray[np.str_]) -> NDArray[np.bool_]:
 def _ignition_after(rows: Common) -> Floats:
     if isinstance(rows, Ignitions):
         return rows.on
-    return np.full(len(rows), 1.0 if isinstance(rows, Cycles | Levels) else np.nan)
+    return np.full(len(rows), 1.0 if isinstance(rows, Cycles) else np.nan)
 
 
 def _between(at: Ints, read_at: Ints, total: Floats, on: Floats, step: float) -> tuple[Floats, NDArray[np.bool_]]:

@@ -144,8 +144,8 @@ def features(history: History) -> Floats:
 def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
     """Follow every channel cycle by cycle; each reading is judged by what came before it only."""
     c = history.cycles
-    ever = [name for s in reversed(history.setups) for name in s.channels]
-    order = list(dict.fromkeys([*ever, *c.channels]))
+    # A channel that no sheet names watches nothing that anybody could find.
+    order = list(dict.fromkeys(name for s in reversed(history.setups) for name in s.channels))
     index = {name: i for i, name in enumerate(c.channels)}
     n, width = len(c), len(order)
     peak = np.full((n, width), np.nan)
@@ -160,7 +160,7 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
     watched = sheets[which]
 
     sensors = _sensors(history, peak, impossible, order, watched, settings)
-    usable = ~np.isnan(peak) & ~impossible & whole[:, None] & (peak > -1e-9)
+    usable = watched & ~np.isnan(peak) & ~impossible & whole[:, None] & (peak > -1e-9)
     for stretch in sensors:
         j = order.index(stretch.channel or "")
         usable[(c.at_us >= stretch.began_us) & (c.at_us < (stretch.ended_us or 1 << 62)), j] = False

@@ -223,6 +223,9 @@ class _Follower:
         self.low: Stretch | None = None
         self.now_share = 1.0
         self.track = np.full(len(history.cycles), np.nan)
+        self.low_mark = np.array([setup.low_mark_pct for setup in history.setups])[
+            history.setup_at(history.cycles.at_us)
+        ]
         self.rose = True  # whether the reading itself rose at the latest fill
         self.pending = False  # a reading lies above: perhaps a fill
         self.doubt: _Doubt | None = None
@@ -256,8 +259,8 @@ class _Follower:
     def run(self) -> Reservoir:
         """The whole history."""
         history, settings = self.history, self.settings
+        self._switch()
         if all(setup.level != "percent" for setup in history.setups):
-            self._switch()
             return self._result()
         next_cycle = 0
         bad: list[int] = []  # readings in a row that fit nothing
@@ -349,14 +352,16 @@ class _Follower:
         since: int | None = None
         for i in range(len(faults) + 1):
             over = i == len(faults)
-            if not over and faults.code[i] != "level_low":
+            if not over and (
+                faults.code[i] != "level_low" or self.history.setup_of(int(faults.at_us[i])).level != "switch"
+            ):
                 continue
             now = self.history.as_of_us if over else int(faults.at_us[i])
             if since is not None and (over or faults.active[i] == 0):
                 later = heard[(heard >= since + _SWITCH_US) & (heard <= now)]
                 if len(later):
                     low = Stretch("low_level", None, since, int(later[0]), None if over else now)
-                    low.evidence = {"level_pct": self.history.setup.low_mark_pct, "by_switch": 1}
+                    low.evidence = {"level_pct": self.history.setup_of(since).low_mark_pct, "by_switch": 1}
                     self.stretches.append(low)
                 since = None
             elif not over and faults.active[i] == 1 and since is None:
@@ -589,7 +594,7 @@ class _Follower:
                 )
                 lost = Stretch("reservoir_loss", None, int(self.at[bad[0]]), int(self.at[j]), int(self.at[j]))
                 lost.evidence = {
-                    "cm3_per_cycle": round(-drop * self.history.setup.reservoir_l * 10 / cycles, 2),
+                    "cm3_per_cycle": round(-drop * self.history.setup_of(int(self.at[j])).reservoir_l * 10 / cycles, 2),
                     "expected_cm3_per_cycle": round(self.share * self._dose(), 2),
                 }
                 self.stretches.append(lost)
@@ -627,7 +632,10 @@ class _Follower:
         history = self.history
         if not len(history.cycles) or history.setup.level != "percent":
             return
-        start_us = int(self.at[-1]) if len(self.at) else int(history.heard_us[0])
+        fitted = [
+            s for n, s in enumerate(history.setups) if all(later.level == "percent" for later in history.setups[n:])
+        ]
+        start_us = max(int(self.at[-1] if len(self.at) else history.heard_us[0]), fitted[0].valid_from_us or 0)
         at = self._none_came(start_us, history.as_of_us + 1, gaps.limit() if len(self.at) else 40.0)
         if at is not None and self.sensor is None:
             self.sensor = Stretch("level_sensor", None, start_us, at)
@@ -646,13 +654,13 @@ class _Follower:
         if support:
             track = level - self.now_share * self.total[first:last]
             self.track[first:last] = track
-            highest = self.history.setup.low_mark_pct - _SURE_PCT
+            highest = self.low_mark[first:last] - _SURE_PCT
             stood, stopped = self.stood_since_reading, self.stood_since_reading or self.stops[last] > self.stops[first]
             self.stood_since_reading = stopped
-            if self.low is None and self.over is None and track[-1] > highest:
+            if self.low is None and self.over is None and (track > highest).all():
                 return last  # no mark is near
             # After a stop somebody may have filled it: until a reading tells, only a level well below counts.
-            sure = np.full(last - first, highest)
+            sure = highest.copy()
             if stopped:
                 sure[0 if stood else int(np.argmax(self.stood[first:last])) :] -= _UNSEEN_FILL_PCT
             turns = {0, last - first - 1, int(np.argmax(track <= sure)), int(np.argmax(track <= 100))}
@@ -668,7 +676,7 @@ class _Follower:
         level, support = segment.level(used, self.now_share)
         if not support:
             return
-        mark = self.history.setup.low_mark_pct
+        mark = self.history.setup_of(now).low_mark_pct
         sure = mark - _SURE_PCT if at_reading else self.sure_pct
         if self.low is None and level <= sure and support >= 2 and not self.pending:
             self.low = Stretch("low_level", None, now, now)
@@ -695,7 +703,7 @@ class _Follower:
         if self.low is None:
             return
         level, _ = self.segments[-1].level(used, self.now_share)
-        if level > self.history.setup.low_mark_pct:
+        if level > self.history.setup_of(now).low_mark_pct:
             # Where it was filled before the count of cycles had come down to the mark, it never was low.
             if self.segments[-1].start_us > self.low.began_us:
                 self.low.ended_us = min(now, max(self.segments[-1].start_us, self.low.detected_us))
@@ -753,7 +761,7 @@ class _Follower:
             if not support or not known:
                 continue
             to, from_ = min(to, 115.0), max(from_, 0.0)
-            litres = max(0.0, (to - from_) / 100 * self.history.setup.reservoir_l)
+            litres = max(0.0, (to - from_) / 100 * self.history.setup_of(fill.at_us).reservoir_l)
             measured.append(Fill(fill.at_us, fill.detected_us, round(from_, 1), round(to, 1), round(litres, 3)))
         return tuple(measured)
 

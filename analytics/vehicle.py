@@ -74,18 +74,19 @@ def analyse(
     audit = cycles.audit(history, settings)
     tank = reservoir.follow(history, audit, settings)
     pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
+    flaws = cycles.flawed(history, pressures.explained, settings)
     stretches = [
         *audit.stretches,
         *cycles.silence(history, settings),
         *(_filled(stretch, history, tank) for stretch in tank.stretches),
         *_lone_channel(pressures, tank, history),
-        *cycles.incomplete(history, pressures.explained, settings),
+        *cycles.incomplete(history, flaws, pressures.explained, settings),
     ]
     told = _by_cause(stretches, history)
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, share=tank.own_share)
     findings = findings_with(past, [_told(stretch, history) for stretch in told], as_of_us)
-    since = hours_since(history, findings, settings)
+    since = hours_since(history, findings, flaws)
     refill = forecast(history, audit, tank, settings, sisters)
     handed = handover(history, audit, tank, findings, settings)
     findings = [_against_handover(found, handed) for found in weighed(findings, since, settings)]

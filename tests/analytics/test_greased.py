@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from analytics.cycles import flawed
 from analytics.greased import hours_since
 from analytics.history import HOUR_US
 from analytics.settings import DEFAULTS
@@ -23,7 +24,7 @@ def result(folder: Path, *troubles: Trouble, work: tuple[Work, ...] = (), vehicl
 
 def since(told: Result) -> dict[int, float | None]:
     """Hours by line."""
-    return hours_since(told.history, told.findings, DEFAULTS)
+    return hours_since(told.history, told.findings, flawed(told.history, told.pressures.explained, DEFAULTS))
 
 
 def test_a_sound_vehicle_got_grease_with_its_last_cycle(tmp_path: Path) -> None:
