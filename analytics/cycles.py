@@ -268,7 +268,9 @@ def _idle(history: History, own_h: list[float], settings: Settings) -> Iterator[
     """Controllers that began anew, or for the first time, and told of no cycle for longer than their timer allows: the stretch, how
     many cycles never ran, and the cycle that ended it. Nothing but the messages of that boot tells."""
     boot, c, us = history.heard_boot, history.cycles, history.heard_us
-    begins = np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]]) if len(boot) else np.zeros(0, np.int64)
+    if not len(boot):
+        return
+    begins = np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]])
     for first, end in zip(begins.tolist(), [*begins[1:].tolist(), len(boot)], strict=True):
         mine = np.flatnonzero(c.boot == boot[first])
         cycle = int(mine[0]) if len(mine) else None

@@ -21,7 +21,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 
 from analytics import depots
-from analytics.findings import GROUPS, SEVERITIES, Group, Kind, Severity, severity_rank
+from analytics.findings import CAUTION, GROUPS, SEVERITIES, Group, Kind, Severity, severity_rank
 from analytics.history import DAY_US
 from ingest import schema
 from ingest.listener import broker_of, make_client
@@ -107,6 +107,7 @@ def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
             told.summary,
             f"By when: {by}.",
             f"Take along: {'; '.join(take)}.",
+            CAUTION,
             f"Alarm {told.number}: {address_of(setup, site)}",
         ]
     )
@@ -129,7 +130,7 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
     ]
     if len(ordered) > _SHOWN_IN_DIGEST:
         shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    return f"{depot} today: {said}", "\n\n".join([*shown, f"All alarms: {site}/alarms?depot={quote(depot)}"])
+    return f"{depot} today: {said}", "\n\n".join([*shown, CAUTION, f"All alarms: {site}/alarms?depot={quote(depot)}"])
 
 
 def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:

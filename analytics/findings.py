@@ -315,11 +315,17 @@ KINDS: Final[Mapping[str, Kind]] = {
     ),
 }
 
+CAUTION: Final = (
+    "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down."
+    " Never feel for a leak by hand."
+)
 CAUTIONS: Final = (
     "Stop the engine, take the key, isolate the battery, set the parking brake and chock the wheels before reaching"
     " under or between; follow your site's lockout procedure and the vehicle maker's instructions.",
     "Let the pressure down before opening a line. Never feel for a leak by hand: grease injected through the skin is a"
     " surgical emergency even when it looks harmless. Go to hospital at once and take the grease's safety data sheet along.",
+    "Where a check needs a cycle to run: supply on for that only, everybody clear of the open end and of moving joints, the grease"
+    " caught in a container and never by hand; isolate and let the pressure down again before you touch anything.",
     "Wear eye protection and gloves, support raised vehicles, keep clear of articulating joints, and catch waste grease"
     " and dispose of it by local rules.",
     "This program advises; the qualified technician, local law and the maker's manual decide. A vehicle with a braking or"

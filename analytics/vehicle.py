@@ -337,6 +337,8 @@ def _which(kind: str, feed: str) -> str:
         return ""
     if feed == "progressive":
         return " Which one: isolate the divider's outlets one at a time; pressure falls at the blocked one."
+    if feed == "injector":
+        return " Which one: watch the injectors from a distance while a cycle runs; the one that does not move is at the blocked line."
     return " Which one: open the lines one at a time at the pump and run a cycle; pressure falls at the blocked one."
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 
 from analytics import alarms, delivery, depots
 from analytics.alarm_figures import NEEDED_DAYS, read_figures
+from analytics.findings import CAUTION
 from analytics.history import DAY_US
 from analytics.lifecycle import Event, Transition
 from analytics.lifecycle import words as state_words
@@ -61,8 +62,7 @@ def list_alarms(
                 f" {one.depot}\n        {alarms.KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
-        if not rows:
-            print("No alarms.")
+        print(CAUTION if rows else "No alarms.")
 
 
 def _print_history(engine: Engine, number: int, as_json: bool) -> None:
@@ -75,7 +75,7 @@ def _print_history(engine: Engine, number: int, as_json: bool) -> None:
     for step in steps:
         until = f" until {store.rfc3339(step.until_us)}" if step.until_us is not None else ""
         why = f": {step.why}" if step.why else ""
-        print(f"{store.rfc3339(step.at_us)[:19]}  {words.EVENTS[step.event]}{until} ({step.who}){why}")
+        print(f"{store.rfc3339(step.at_us)[:19]}Z  {words.EVENTS[step.event]}{until} ({step.who}){why}")
 
 
 def _print_figures(engine: Engine, as_json: bool) -> None:
@@ -198,11 +198,11 @@ def list_routes(database: Database = store.DEFAULT_DATABASE) -> None:
     for one in found:
         print(f"{one.id:>4}  {delivery.masked(one.address)}  {words.route(one)}")
         if one.failing_us is not None:
-            print(f"      fails since {store.rfc3339(one.failing_us)[:16]} ({one.failures} times): {one.error}")
+            print(f"      fails since {store.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
     if not found:
         print("No alerts go anywhere yet; tallow route add --help shows how.")
     if number and oldest_us is not None:
-        print(f"{number} messages wait, the oldest since {store.rfc3339(oldest_us)[:16]}.")
+        print(f"{number} messages wait, the oldest since {store.rfc3339(oldest_us)[:16]}Z.")
 
 
 @route.command(

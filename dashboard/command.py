@@ -20,7 +20,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from analytics import amounts, results, rounds, run, timer
-from analytics.findings import KINDS, urgency
+from analytics.findings import CAUTION, KINDS, urgency
 from analytics.history import DAY_US
 from analytics.workers import workers
 from dashboard import alarm_commands, people_commands, tables, words
@@ -323,6 +323,8 @@ def refill_round(
             print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {row['fill_by']}{also}")
     if not told.visits:
         print(f"Nothing is due at {depot} within {days} days.")
+    if told.visits:
+        print(CAUTION)
     if told.undated:
         print(f"No date is known for: {', '.join(told.undated)}.")
 
@@ -379,7 +381,7 @@ def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
         what = "withdraws a record" if one.withdrawn else "; ".join([one.title, *words.work_details(one)])
         mark = f", corrects {one.corrects}" if one.corrects else ""
         print(
-            f"{one.key}  {store.rfc3339(one.at_us)[:16]}  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"
+            f"{one.key}  {store.rfc3339(one.at_us)[:16]}Z  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"
         )
     if not records:
         print("No work is recorded.")
@@ -403,7 +405,7 @@ def show_timer(
     with store.reachable(engine):
         with engine.connect() as connection:
             _, setups = registry.find(connection, vehicle)
-        setup = setups[-1]
+        setup = registry.in_force(setups, now_us())
         result = queries.vehicle_result(engine, setup.fleet, setup.vehicle)
         everybody = queries.setups(engine)
     if result is None:
@@ -497,8 +499,7 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = sto
     for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
         state = "open " if f.open else "ended"
         print(f"{state}  {o.fleet}/{o.vehicle}  {KINDS[f.kind].title}: {f.summary}")
-    if not told:
-        print("No findings.")
+    print(CAUTION if told else "No findings.")
 
 
 @app.command(epilog="Example: tallow refills --json")
@@ -512,9 +513,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = stor
         level = "level unknown" if row["level_pct"] is None else f"{row['level_pct']:.0f} %"
         when = row["reason"] or row["state"]
         if row["due_expected"] is not None:
-            when = (
-                f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]}"
-            )
+            when = f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]} UTC"
         print(f"{row['fleet']}/{row['vehicle']}  {level}  {row['state']}  {when}")
     if not rows:
         print("No vehicles are registered.")
@@ -722,7 +721,7 @@ def _publish(live: Any, fleet: str, broker: listener.Broker, from_us: int, speed
         for one in what:
             log.info("broke something", what=one)
         if sys.stderr.isatty():
-            sys.stderr.write(f"\r{number} messages published, up to {store.rfc3339(at_us)[:19]}")
+            sys.stderr.write(f"\r{number} messages published, up to {store.rfc3339(at_us)[:19]}Z")
             sys.stderr.flush()
 
     try:

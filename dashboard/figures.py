@@ -399,8 +399,8 @@ def fault_course(course: MeanCumulative, until: float, template: str, unit: str)
     return figure
 
 
-def grease_months(found: Sequence[Amount], template: str) -> go.Figure:
-    """Litres used and filled in each month."""
+def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> go.Figure:
+    """Grease used and filled in each month."""
     months = sorted({one.month for one in found})
     figure = go.Figure()
     for name, colour, pattern, values in (
@@ -409,14 +409,14 @@ def grease_months(found: Sequence[Amount], template: str) -> go.Figure:
     ):
         figure.add_bar(
             x=months,
-            y=np.round(values, 2),
+            y=np.round([units.of_litres(value) for value in values], 2),
             name=name,
             marker={"color": colour, "pattern_shape": pattern},
-            hovertemplate="%{y:.1f} l",
+            hovertemplate=f"%{{y:.1f}} {units.volume}",
         )
     figure.update_layout(barmode="group", bargap=0.25)
     figure.update_xaxes(type="category")
-    return _layout(figure, template, 280, "litres")
+    return _layout(figure, template, 280, {"l": "litres"}.get(units.volume, units.volume))
 
 
 def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:

@@ -8,7 +8,7 @@ from dash import html
 from sqlalchemy import Engine
 
 from analytics import alarms
-from analytics.findings import CAUTIONS, KINDS, Finding, Kind
+from analytics.findings import CAUTION, CAUTIONS, KINDS, Finding, Kind
 from analytics.lifecycle import Transition
 from dashboard import people, queries, words
 from ingest.store import reachable, writing
@@ -63,10 +63,7 @@ def cautions() -> html.Details:
     """The cautions, in plain sight and short; all of them one click away."""
     return html.Details(
         [
-            html.Summary(
-                "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down."
-                " Never feel for a leak by hand."
-            ),
+            html.Summary(CAUTION),
             html.Ul([html.Li(text) for text in CAUTIONS]),
         ],
         className="cautions",

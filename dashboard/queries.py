@@ -20,7 +20,7 @@ from analytics.alarms import KINDS as ALARM_KINDS
 from analytics.alarms import Alarm, alarm_of
 from analytics.amounts import AHEAD_DAYS, Amount
 from analytics.delivery import Route
-from analytics.findings import SEVERITIES, Finding, from_row, severity_rank, urgency
+from analytics.findings import CAUTION, SEVERITIES, Finding, from_row, severity_rank, urgency
 from analytics.history import DAY_US
 from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.rounds import Visit, plan, refill_need
@@ -226,7 +226,7 @@ def alike(engine: Engine, setup: Setup) -> list[Setup]:
         ids = connection.execute(
             select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
         ).scalars()
-        return [found[-1] for _, found in read_setups(connection, list(ids)).values()]
+        return [in_force(found, now_us()) for _, found in read_setups(connection, list(ids)).values()]
 
 
 def depots(engine: Engine) -> list[str]:
@@ -251,7 +251,7 @@ def refill_round(
     """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
     analysis, finding = schema.analysis, schema.finding
     with engine.connect() as connection:
-        mine = {id_: s[-1] for id_, s in read_setups(connection, _at(connection, depot)).values()}
+        mine = {id_: in_force(s, now_us()) for id_, s in read_setups(connection, _at(connection, depot)).values()}
         refills = connection.execute(
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us).where(
                 analysis.c.vehicle_id.in_(list(mine))
@@ -302,7 +302,7 @@ def round_calendar(told: Round) -> bytes:
         event.add("location", told.depot)
         take = [f"Take {litres:.1f} l of {grease}." for grease, litres in sorted(visit.litres.items())]
         stops = [f"{s.need.unit} ({s.need.vehicle}): {s.litres:.1f} l" for s in visit.stops]
-        event.add("description", "\n".join(take + stops))
+        event.add("description", "\n".join([*take, *stops, CAUTION]))
         calendar.add_component(event)
     return bytes(calendar.to_ical())
 
@@ -319,7 +319,7 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             .where(analysis.c.due_early_us.is_not(None))
         )}  # fmt: skip
         for id_, found in read_setups(connection, _at(connection, depot)).values():
-            setup, row = found[-1], rows.get(id_)
+            setup, row = in_force(found, now_us()), rows.get(id_)
             if row is None or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
                 continue
             day = instant(max(row.due_early_us, now)).astimezone(ZoneInfo(setup.timezone)).date()

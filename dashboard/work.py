@@ -205,7 +205,10 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
         return {"problem": "a record is one JSON object"}, 400
     try:
         people.need("technician")
-        said["by"] = people.doer(str(said.get("by") or ""))
+        by, name = str(said.get("by") or ""), people.ASKING.get().name
+        if by and name and by != name:  # kept on a device that several share: whose record it is stands in it
+            return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
+        said["by"] = people.doer(by)
         with reachable(database), writing(database) as connection:
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
             setup = registry.in_force(setups, queries.now_us())

@@ -176,6 +176,11 @@ class Listener:
                 raise Problem(
                     f"broker {self._broker.shown} shows a certificate that is not trusted: {reason}"
                 ) from None
+            except ssl.SSLEOFError as error:  # a server that goes down in the middle of it
+                self._say_away(error)
+                self._stop.wait(pause_s)
+                pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+                continue
             except ssl.SSLError as error:
                 raise Problem(f"broker {self._broker.shown} does not speak TLS as asked: {error.reason}") from None
             except (OSError, ValueError) as error:
@@ -265,6 +270,9 @@ class Listener:
         while not self._stop.is_set() and not self._over:
             if not self._answered and time.monotonic() > patience:
                 self._other_version()
+                if self._version == MQTTProtocolVersion.MQTTv5:  # it answered in neither
+                    self._say_away("it does not answer")
+                    self._retry_version = False
                 break
             self._read(client, 0.2)
             # With as much waiting as may, nothing is read until a batch is committed.

@@ -63,12 +63,14 @@ def read_log(path: Path, progress: Callable[[int], None]) -> Iterator[Arrival]:
 
 
 def size(path: Path) -> int:
-    """Bytes of a log file. Raises Problem where it cannot be read."""
+    """Bytes of a log file, 0 where only reading tells. Raises Problem where it cannot be read."""
     try:
+        if path.exists() and not path.is_file():
+            return 0  # a pipe is opened once
         with path.open("rb") as file:
             return file.seek(0, io.SEEK_END)
     except OSError as error:
-        raise Problem(f"{path} cannot be read: {error.strerror}") from None
+        raise Problem(f"{path} cannot be read: {error.strerror or error}") from None
 
 
 def replay(path: Path, recording: Recording, progress: Callable[[int], None]) -> Tally:

@@ -5,6 +5,8 @@
     const keep = (records) => localStorage.setItem(KEPT, JSON.stringify(records));
     const newKey = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("");
 
+    const others = new Set();  // whose records wait on this device until they sign in themselves
+
     // What the server says of one record: kept (""), refused (a reason), or nothing yet, and then it stays on the device.
     async function sendOne(entry) {
         const answer = await fetch(`/work/${entry.fleet}/${entry.name}`, {
@@ -12,6 +14,7 @@
         });
         const json = !answer.redirected && (answer.headers.get("Content-Type") || "").startsWith("application/json");
         if (answer.ok && json) return "";
+        if (answer.status === 409 && json) others.add(entry.record.by);
         if ((answer.status === 400 || answer.status === 413) && json) return (await answer.json()).problem || "refused";
         return null;
     }
@@ -19,6 +22,7 @@
     // Sends what is kept, oldest first; gives what is to be told of the record with this key.
     async function send(key) {
         let told = "", connected = true;
+        others.clear();
         for (const entry of kept().filter((one) => !one.problem)) {
             let problem = null;
             try {
@@ -36,6 +40,7 @@
         const waiting = kept().length - refused.length;
         if (told) return told;
         if (!connected) return `No connection: ${waiting} kept on this device, sent as soon as there is one.`;
+        if (others.size) return `${waiting} kept on this device until ${[...others].join(", ")} signs in here.`;
         if (waiting) return `${waiting} kept on this device: the server does not take it now.`;
         if (refused.length) {
             const one = refused[0];

@@ -61,6 +61,7 @@ def layout(depot: str = "", vehicle: str = "", **_: Any) -> html.Div:
                 ],
                 className="filters",
             ),
+            parts.cautions(),
             dmc.CheckboxGroup(html.Div(body(view), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(_actions(), id="alarms-actions", className="actions", style=_HIDDEN),
             html.Div(id="alarms-told", role="status", className="work-told"),

@@ -10,7 +10,7 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics import amounts
 from analytics.amounts import Amount
-from dashboard import figures, parts, queries, tables
+from dashboard import figures, parts, people, queries, tables, words
 from dashboard.app import engine
 
 dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4)
@@ -48,7 +48,7 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
     if not found:
         return [html.P("Nothing is analysed yet.", className="dim")]
     ahead = [
-        html.Li(f"{depot}: {litres:.1f} l ({litres * density:.1f} kg) of {grease}")
+        html.Li(f"{depot}: {words.litres(litres)} ({litres * density:.1f} kg) of {grease}")
         for (depot, grease), litres in ahead_l.items()
     ]
     return [
@@ -58,7 +58,9 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
         parts.section(
             "By month",
             [
-                dcc.Graph(figure=figures.grease_months(found, template), config={"displayModeBar": False}),
+                dcc.Graph(
+                    figure=figures.grease_months(found, template, people.my_units()), config={"displayModeBar": False}
+                ),
                 html.Div(_table(found, density), className="wide"),
             ],
             "Used by the cycles, filled in by the level readings (or by record, where there is none), more or less held in the"
@@ -68,11 +70,14 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
 
 
 def _table(found: list[Amount], density: float) -> html.Table:
-    heads = ("Month", "Depot", "Grease", "Vehicles", "Used, l", "kg", "Filled, l", "kg", "Held, l", "Unaccounted, l")
+    unit = people.my_units()
+    used, filled, held, unaccounted = (f"{what}, {unit.volume}" for what in ("Used", "Filled", "Held", "Unaccounted"))
+    heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
     rows = [
         html.Tr([html.Td(text) for text in (
-            one.month, one.depot, one.grease, str(one.vehicles), f"{one.used_l:.1f}", f"{one.used_l * density:.1f}",
-            f"{one.filled_l:.1f}", f"{one.filled_l * density:.1f}", _signed(one.held_l), _signed(one.unaccounted_l),
+            one.month, one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
+            f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(unit.of_litres(one.held_l)),
+            _signed(unit.of_litres(one.unaccounted_l)),
         )])
         for one in reversed(found)
     ]  # fmt: skip

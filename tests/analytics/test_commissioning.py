@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from analytics.commissioning import CYCLES, Handover, began_us
+from analytics.commissioning import CYCLES, Handover, _air, began_us
 from analytics.history import DAY_US
 from analytics.vehicle import Result, analyse
 from ingest.registry import Setup
@@ -87,6 +87,31 @@ def test_what_differs_from_the_sheet_looks_wrong(tmp_path: Path, change: dict[st
     """Timer and marks."""
     told = handed(fitted(tmp_path, change=lambda setup: msgspec.structs.replace(setup, **change)))
     assert verdicts(told)[what] == "looks wrong"
+
+
+def test_a_channel_of_several_lines_proves_none_of_them(tmp_path: Path) -> None:
+    """One tube that is off hardly moves what feeds them all."""
+
+    def shared(setup: Setup) -> Setup:
+        lines = [msgspec.structs.replace(line, channel=setup.lines[0].channel) for line in setup.lines]
+        return msgspec.structs.replace(setup, lines=tuple(lines))
+
+    told = handed(fitted(tmp_path, change=shared))
+    items = [item for item in told.items if item.line is not None]
+    assert {item.verdict for item in items} == {"no reading"}
+    assert "watches 14 lines at once" in items[0].text
+
+
+def test_a_cycle_without_readings_proves_no_air_bled() -> None:
+    """It says nothing; those beside it do."""
+    rng = np.random.default_rng(1)
+    peaks = {name: 4000 * np.exp(0.5 * rng.standard_normal(20)) for name in ("p1", "p2")}
+    common = np.exp(0.5 * rng.standard_normal(20))
+    peaks = {name: values * common for name, values in peaks.items()}
+    assert _air((), peaks, 0).verdict == "not yet"
+    assert (
+        _air((), {name: np.where(np.arange(20) == 9, np.nan, v) for name, v in peaks.items()}, 0).verdict == "not yet"
+    )
 
 
 def test_it_runs_until_twenty_cycles_or_seven_working_days(tmp_path: Path) -> None:

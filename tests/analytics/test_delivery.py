@@ -149,6 +149,7 @@ def test_an_alert_says_what_is_needed(fleet: Engine, post: Post, monkeypatch: py
         said,
         "By when: today.",
         "tube of the line's bore",
+        "Never feel for a leak by hand.",
         "https://tallow.fleet.example/vehicle/harrowmere-stone/HS-102",
     ):
         assert part in text

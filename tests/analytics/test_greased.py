@@ -68,3 +68,11 @@ def test_never_seen_is_said_so(tmp_path: Path) -> None:
     _, held = recorded(tmp_path, [arrivals("HS-101")])
     messages, setups = held["HS-101"]
     assert set(since(analyse(messages, setups, 0)).values()) == {None}
+
+
+def test_injectors_that_did_not_fire_bring_nothing(tmp_path: Path) -> None:
+    """The main line kept its pressure, so that they were never reloaded; after two days that is for now."""
+    told = result(tmp_path, Trouble("incomplete_cycles", 6, None, variant="not vented"), vehicle="HS-206")
+    (found,) = [f for f in told.findings if f.kind == "incomplete_cycles"]
+    assert min(hours or 0.0 for hours in since(told).values()) > 20
+    assert found.evidence["hours_since_grease"] == max(hours or 0.0 for hours in since(told).values())

@@ -213,12 +213,22 @@ def test_work_for_several_alarms_says_what_each_alarm_is_about(app: dash.Dash, f
 )
 def test_who_may_record_work(app: dash.Dash, fleet: Engine, name: str, status: int) -> None:
     """By direct POST to where the phone sends records."""
-    record = {"key": "k1", "kind": "bled", "at_us": store_now(), "by": "somebody else"}
+    record = {"key": "k1", "kind": "bled", "at_us": store_now()}
     answer = sign_in(app, name).post("/work/harrowmere-stone/HS-102", json=record)
     assert answer.status_code == status
     with fleet.connect() as connection:
         kept = [row.detail["by"] for row in connection.execute(select(schema.work))]
     assert kept == ([name] if status == 200 else [])
+
+
+def test_a_record_that_another_made_on_this_device_stays_theirs(app: dash.Dash, fleet: Engine) -> None:
+    """It was kept without a connection, and waits for them to sign in."""
+    record = {"key": "k1", "kind": "bled", "at_us": store_now(), "by": "technician"}
+    refused = sign_in(app, "lead").post("/work/harrowmere-stone/HS-102", json=record)
+    assert (refused.status_code, refused.json) == (409, {"problem": "technician recorded this, and lead is signed in"})
+    assert sign_in(app, "technician").post("/work/harrowmere-stone/HS-102", json=record).status_code == 200
+    with fleet.connect() as connection:
+        assert [row.detail["by"] for row in connection.execute(select(schema.work))] == ["technician"]
 
 
 def store_now() -> int:

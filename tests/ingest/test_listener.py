@@ -4,6 +4,7 @@ import contextlib
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -134,6 +135,14 @@ def test_a_broker_that_is_away_is_waited_for_and_said_once(tmp_path: Path, engin
         publish(broker.port, range(1000, 1100))
         wait_until(lambda: held(engine) >= 101, 20)
     broker.stop()
+
+
+def test_a_server_that_never_answers_is_away(engine: Engine) -> None:
+    """Whatever listens there knows no version of MQTT."""
+    with socket.create_server(("127.0.0.1", 0)) as server, capture_logs() as said:
+        with listening(server.getsockname()[1], engine, wait=False):
+            wait_until(lambda: any("is away" in entry["event"] for entry in said), 15)
+        assert sum("is away" in entry["event"] for entry in said) == 1
 
 
 def _subscribed(port: int, engine: Engine) -> bool:

@@ -2,6 +2,8 @@
 
 import gzip
 import json
+import os
+import threading
 from pathlib import Path
 
 import pytest
@@ -34,6 +36,17 @@ def test_plain_and_gzip_files_are_recorded(engine: Engine, tmp_path: Path, name:
     assert run(path, engine).recorded["level"] == 4_500
     assert run(path, engine).duplicates == 4_500
     assert size(path) == path.stat().st_size
+
+
+def test_a_pipe_is_read_once(engine: Engine, tmp_path: Path) -> None:
+    """Its size is not known before."""
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    writer = threading.Thread(target=lambda: path.write_text("\n".join(line(n) for n in range(10)) + "\n"))
+    writer.start()
+    assert size(path) == 0
+    assert run(path, engine).recorded["level"] == 10
+    writer.join(10)
 
 
 def test_received_at_is_taken_and_never_the_present(engine: Engine, tmp_path: Path) -> None:
