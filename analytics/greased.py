@@ -16,8 +16,8 @@ _DRYING: Final = (*_ON_A_CHANNEL, "incomplete_cycles", "missed_cycles", "starved
 
 
 def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_]) -> dict[int, float | None]:
-    """Line -> ignition hours since a cycle that has no flaw (`cycles.flawed`) and whose pressures call neither the line nor the pump
-    wrong; or since somebody greased the point by hand. None where that never was.
+    """Line -> ignition hours since a cycle that has no flaw (`cycles.flawed`; air in place of grease) and whose pressures call neither
+    the line nor the pump wrong; or since somebody greased the point by hand. None where that never was.
 
     Cycles whose messages were lost count for nothing: nobody knows what their pressures were.
     """

@@ -177,6 +177,12 @@ def _after_lost(history: History) -> Ints:
     return np.asarray(np.sort(order[1:][(np.diff(seq) > 1) | (boot[1:] != boot[:-1])]))
 
 
+def draws_air(history: History, tank: "Reservoir") -> NDArray[np.bool_]:
+    """(cycles,) whether the level stood so far below its mark that the pump drew no grease."""
+    marks = np.array([setup.low_mark_pct for setup in history.setups])[history.setup_at(history.cycles.at_us)]
+    return np.asarray(tank.track < marks - _DRAWS_AIR_PCT, bool)
+
+
 def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
     """Go through the readings in order; each is judged by what came before it only."""
     return _Follower(history, audit, settings).run()
@@ -198,14 +204,19 @@ class _Follower:
         self.lost_used = self.cycle_used * audit.lost / np.maximum(part + audit.lost, 1e-9)
         self.total = np.cumsum(self.cycle_used)
         levels = history.levels
-        self.at = levels.at_us
-        self.reading = _level_for_tilt(levels.level_pct, levels.tilt_deg, self._used_until(levels.at_us))
-        self.raw = levels.level_pct
+        # Readings count while the set-up has a sensor, and cycles bring the level down for as long.
+        fitted = np.array([setup.level == "percent" for setup in history.setups])
+        told = fitted[history.setup_at(levels.at_us)]
+        self.fitted = fitted[history.setup_at(history.cycles.at_us)]
+        self.at, self.raw = levels.at_us[told], levels.level_pct[told]
+        self.reading = _level_for_tilt(self.raw, levels.tilt_deg[told], self._used_until(self.at))
+        since = np.cumsum(np.diff(fitted, prepend=fitted[:1]))[history.setup_at(self.at)]
+        self.refitted = (np.diff(since, prepend=since[:1]) > 0).tolist()  # with this reading there is a sensor again
         self.used = self._used_until(self.at)
         self.rows = np.searchsorted(history.heard_us, self.at, "right")  # of what was heard, up to each reading
         marks = np.array([setup.low_mark_pct for setup in history.setups])[history.setup_at(self.at)]
         self.draws = (self.reading > marks - _DRAWS_AIR_PCT).tolist()
-        self.anew = self._counted_anew().tolist()
+        self.anew = (self._counted_anew() | np.array(self.refitted, bool)).tolist()
         self.alike = _run_lengths(self.raw).tolist()
         # When it was known what had been used until a reading: with the next cycle, where messages before that were lost.
         following = np.searchsorted(history.cycles.at_us, self.at, "right")
@@ -607,7 +618,7 @@ class _Follower:
             self.sensor = None
 
     def _missing(self, j: int, gaps: "_Gaps") -> None:
-        if j == 0:
+        if j == 0 or self.refitted[j]:
             return
         began, end, gap, limit_h = int(self.at[j - 1]), int(self.at[j]), float(self.gap_h[j]), gaps.limit()
         at = self._none_came(began, end, limit_h) if gap > limit_h else None
@@ -647,9 +658,21 @@ class _Follower:
     # The marks ------------------------------------------------------------------------------------------------
 
     def _cycles(self, first: int, last: int) -> int:
-        """Bring the level down by the cycles from `first` up to `last`."""
+        """Bring the level down by the cycles from `first` up to `last`, as far as there was a sensor."""
         if not self.segments or last <= first:
             return max(first, last)
+        until = last if self.fitted[first:last].all() else first + int(np.argmin(self.fitted[first:last]))
+        if until > first:
+            self._count_down(first, until)
+        if until < last:
+            for stretch in (self.low, self.over):
+                if stretch is not None:
+                    stretch.ended_us = int(self.history.cycles.at_us[until])
+                    self.stretches.append(stretch)
+            self.low = self.over = None
+        return last
+
+    def _count_down(self, first: int, last: int) -> None:
         level, support = self.segments[-1].level(0.0, self.now_share)
         if support:
             track = level - self.now_share * self.total[first:last]
@@ -658,7 +681,7 @@ class _Follower:
             stood, stopped = self.stood_since_reading, self.stood_since_reading or self.stops[last] > self.stops[first]
             self.stood_since_reading = stopped
             if self.low is None and self.over is None and (track > highest).all():
-                return last  # no mark is near
+                return  # no mark is near
             # After a stop somebody may have filled it: until a reading tells, only a level well below counts.
             sure = highest.copy()
             if stopped:
@@ -668,7 +691,6 @@ class _Follower:
                 self.sure_pct = float(sure[k])
                 at_us = int(self.history.cycles.at_us[first + k])
                 self._marks(at_us, float(self.total[first + k]), at_reading=False)
-        return last
 
     def _marks(self, now: int, used: float, *, at_reading: bool) -> None:
         """Low level and overfill."""
@@ -725,7 +747,7 @@ class _Follower:
         counted = (end_used - last_used) * self.now_share
         sd = float(np.hypot(1.2 * self.noise / np.sqrt(max(support, 1)), _BEND_PCT))
         sd = float(np.hypot(sd, counted * max(self.share_sd, 0.03)))
-        known = support > 0 and last_reading is not None
+        known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
         open_ = [s for s in (self.sensor, self.use, self.over, self.low) if s is not None]
         by_kind: list[Stretch] = []
         pause_us = int(self.settings.pause_h * HOUR_US)

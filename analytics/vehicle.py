@@ -86,6 +86,8 @@ def analyse(
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, share=tank.own_share)
     findings = findings_with(past, [_told(stretch, history) for stretch in told], as_of_us)
+    if not pressures.channels:  # then no pressure tells that it draws air
+        flaws = flaws | reservoir.draws_air(history, tank)
     since = hours_since(history, findings, flaws)
     refill = forecast(history, audit, tank, settings, sisters)
     handed = handover(history, audit, tank, findings, settings)

@@ -151,3 +151,34 @@ def test_a_later_set_up_does_not_rewrite_the_past(tmp_path: Path, change: dict[s
     else:
         assert same not in kinds(plain)
         assert all(f.began_us >= START_US + 238 * HOUR_US for f in later.findings if f.kind == same)
+
+
+def test_an_empty_reservoir_greases_nobody(tmp_path: Path) -> None:
+    """Also where no pressure tells that the pump draws air."""
+    said = [one for one in emptying() if one[1] < 100]
+    said += [("cycle", one[1], one[2]) for one in cycles(600) if 100 <= one[1] < 160]
+    for n, hour in enumerate(range(100, 160)):
+        said.append(("level", hour + 0.15, {"level_pct": round(max(0.5, 35 - n), 2), "engine_h": 500 + hour + 0.15}))
+    result = heard(tmp_path, sorted(said, key=lambda one: one[1]), 159, {"level": "percent"})
+    assert 15 < (result.hours_since_grease[1] or 0.0) < 45
+
+
+def test_another_kind_of_sensor_begins_with_its_set_up(tmp_path: Path) -> None:
+    """What the one before said stays, nothing is counted on from it, and the new one is not missed before it was there."""
+    change = instant(START_US + 100 * HOUR_US).isoformat()
+    by_reading = [one for one in emptying() if one[1] < 100]
+    by_switch: list[Said] = [one for one in cycles(600) if one[1] >= 100]
+    by_switch += [("fault", 200.0, {"code": "level_low", "active": True}), ("state", 230.0, {"online": True})]
+    there, gone = {"level": "percent"}, {"level": "switch"}
+    (low,) = heard(tmp_path / "a", by_reading + by_switch, 238, there, gone | {"valid_from": change}).findings
+    assert (low.kind, low.began_us) == ("low_level", START_US + 200 * HOUR_US)
+    assert low.evidence["by_switch"] == 1
+
+    other_way: list[Said] = [one for one in cycles(600) if one[1] < 100]
+    other_way += [
+        ("fault", 50.0, {"code": "level_low", "active": True}),
+        ("fault", 60.0, {"code": "level_low", "active": False}),
+    ]
+    other_way += [one for one in emptying() if 100 <= one[1] < 140]
+    result = heard(tmp_path / "b", other_way, 139, gone, there | {"valid_from": change})
+    assert [(f.kind, f.open) for f in result.findings] == [("low_level", False)]
