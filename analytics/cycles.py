@@ -278,12 +278,11 @@ def _idle(history: History, own_h: list[float], settings: Settings) -> Iterator[
             end = min(end, int(np.searchsorted(us, c.at_us[cycle])))
         before = int(np.searchsorted(c.at_us, us[first]))
         interval_h = own_h[before - 1] if before else history.setup_of(int(us[first])).interval_min / 60
-        hours, seq, sure = (
-            history.heard_h[first:end] - history.heard_h[first],
-            history.heard_seq[first:end],
-            history.heard_sure[first:end],
-        )
-        if not len(hours) or hours[-1] < interval_h * settings.missed_needed:
+        hours, seq, sure = history.heard_h[first:end], history.heard_seq[first:end], history.heard_sure[first:end]
+        if not sure.any():
+            continue
+        hours = np.maximum(hours - hours[int(np.argmax(sure))], 0.0)
+        if hours[-1] < interval_h * settings.missed_needed:
             continue
         unheard = np.maximum(np.maximum.accumulate(seq) - seq[0] - np.arange(len(seq)), 0)
         found = np.flatnonzero(
@@ -346,7 +345,7 @@ def _not_vented(history: History, explained: Floats, settings: Settings) -> Floa
     flag = np.zeros(len(c), bool)
     if history.setup.feed != "injector" or not len(c):
         return flag
-    relief = np.array([s.relief_kpa for s in history.setups])[history.setup_at(c.at_us)][:, None]
+    relief = history.said("relief_kpa", c.at_us)[:, None]
     possible = (c.peak_kpa > settings.impossible_below_kpa) & (c.peak_kpa < settings.impossible_over_relief * relief)
     rest = np.log(np.clip(np.where(possible, c.rest_kpa.astype(np.float64), np.nan), 1.0, None))
     peak = np.log(np.clip(c.peak_kpa.astype(np.float64), 1.0, None))

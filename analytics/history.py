@@ -58,7 +58,11 @@ class History:
     @property
     def run_s(self) -> Floats:
         """(cycles,) registered run time in force at each cycle, seconds."""
-        return np.array([s.run_s for s in self.setups])[self.setup_at(self.cycles.at_us)]
+        return np.asarray(self.said("run_s", self.cycles.at_us), np.float64)
+
+    def said(self, name: str, at_us: Ints) -> Any:
+        """What the set-ups in force at each time say of one thing: an array of shape (n,)."""
+        return np.array([getattr(setup, name) for setup in self.setups])[self.setup_at(at_us)]
 
     def setup_of(self, at_us: int) -> Setup:
         """The set-up in force at a time."""

@@ -153,7 +153,7 @@ def judge(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pr
         if name in index:
             peak[:, j] = c.peak_kpa[:, index[name]]
     which = history.setup_at(c.at_us)
-    relief = np.array([s.relief_kpa for s in history.setups])[which]
+    relief = history.said("relief_kpa", c.at_us)
     whole = c.run_s >= settings.short_run * history.run_s
     impossible = (peak < settings.impossible_below_kpa) | (peak > settings.impossible_over_relief * relief[:, None])
     sheets = np.array([[name in s.channels for name in order] for s in history.setups], bool)

@@ -179,8 +179,7 @@ def _after_lost(history: History) -> Ints:
 
 def draws_air(history: History, tank: "Reservoir") -> NDArray[np.bool_]:
     """(cycles,) whether the level stood so far below its mark that the pump drew no grease."""
-    marks = np.array([setup.low_mark_pct for setup in history.setups])[history.setup_at(history.cycles.at_us)]
-    return np.asarray(tank.track < marks - _DRAWS_AIR_PCT, bool)
+    return np.asarray(tank.track < history.said("low_mark_pct", history.cycles.at_us) - _DRAWS_AIR_PCT, bool)
 
 
 def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
@@ -205,17 +204,16 @@ class _Follower:
         self.total = np.cumsum(self.cycle_used)
         levels = history.levels
         # Readings count while the set-up has a sensor, and cycles bring the level down for as long.
-        fitted = np.array([setup.level == "percent" for setup in history.setups])
-        told = fitted[history.setup_at(levels.at_us)]
-        self.fitted = fitted[history.setup_at(history.cycles.at_us)]
+        told = history.said("level", levels.at_us) == "percent"
+        self.fitted = history.said("level", history.cycles.at_us) == "percent"
         self.at, self.raw = levels.at_us[told], levels.level_pct[told]
         self.reading = _level_for_tilt(self.raw, levels.tilt_deg[told], self._used_until(self.at))
-        since = np.cumsum(np.diff(fitted, prepend=fitted[:1]))[history.setup_at(self.at)]
+        kinds = np.array([setup.level for setup in history.setups])
+        since = np.cumsum(np.r_[False, kinds[1:] != kinds[:-1]])[history.setup_at(self.at)]
         self.refitted = (np.diff(since, prepend=since[:1]) > 0).tolist()  # with this reading there is a sensor again
         self.used = self._used_until(self.at)
         self.rows = np.searchsorted(history.heard_us, self.at, "right")  # of what was heard, up to each reading
-        marks = np.array([setup.low_mark_pct for setup in history.setups])[history.setup_at(self.at)]
-        self.draws = (self.reading > marks - _DRAWS_AIR_PCT).tolist()
+        self.draws = (self.reading > history.said("low_mark_pct", self.at) - _DRAWS_AIR_PCT).tolist()
         self.anew = (self._counted_anew() | np.array(self.refitted, bool)).tolist()
         self.alike = _run_lengths(self.raw).tolist()
         # When it was known what had been used until a reading: with the next cycle, where messages before that were lost.
@@ -234,9 +232,7 @@ class _Follower:
         self.low: Stretch | None = None
         self.now_share = 1.0
         self.track = np.full(len(history.cycles), np.nan)
-        self.low_mark = np.array([setup.low_mark_pct for setup in history.setups])[
-            history.setup_at(history.cycles.at_us)
-        ]
+        self.low_mark = history.said("low_mark_pct", history.cycles.at_us)
         self.rose = True  # whether the reading itself rose at the latest fill
         self.pending = False  # a reading lies above: perhaps a fill
         self.doubt: _Doubt | None = None
