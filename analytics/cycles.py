@@ -2,7 +2,8 @@
 
 The timer counts ignition-on time and keeps its count over a stop, so between two cycles the hour meter must gain one
 interval for each cycle that the counter gained. Where it gained more, cycles never ran; where the counter gained more
-than the messages, they ran and their messages were lost.
+than the messages, they ran and their messages were lost. Where a controller has told of no cycle yet, its hour meter
+and the numbers of its messages say the same.
 """
 
 import math
@@ -266,7 +267,7 @@ def flawed(history: History, explained: Floats, settings: Settings) -> NDArray[n
 
 def _idle(history: History, own_h: list[float], settings: Settings) -> Iterator[tuple[Stretch, int, int | None]]:
     """Controllers that began anew, or for the first time, and told of no cycle for longer than their timer allows: the stretch, how
-    many cycles never ran, and the cycle that ended it. Nothing but the messages of that boot tells."""
+    many cycles never ran, and the next cycle there was, if any. Nothing but the messages of that boot tells."""
     boot, c, us = history.heard_boot, history.cycles, history.heard_us
     if not len(boot):
         return
@@ -277,7 +278,8 @@ def _idle(history: History, own_h: list[float], settings: Settings) -> Iterator[
         if cycle is not None:
             end = min(end, int(np.searchsorted(us, c.at_us[cycle])))
         before = int(np.searchsorted(c.at_us, us[first]))
-        interval_h = own_h[before - 1] if before else history.setup_of(int(us[first])).interval_min / 60
+        sheets = [history.setup_of(int(us[row])).interval_min / 60 for row in (first, max(first, end - 1))]
+        interval_h = max(own_h[before - 1 : before] + sheets)
         hours, seq, sure = history.heard_h[first:end], history.heard_seq[first:end], history.heard_sure[first:end]
         if not sure.any():
             continue
@@ -295,6 +297,9 @@ def _idle(history: History, own_h: list[float], settings: Settings) -> Iterator[
         count = int(np.max((hours[sure] - history.meter_step_h) // interval_h - unheard[sure]))
         last = end == len(boot)
         over = None if last and cycle is None else int(us[end] if cycle is None else c.at_us[cycle])
+        if over is not None and cycle is None:  # another controller came before any cycle: theirs ends the count
+            later = int(np.searchsorted(c.at_us, over))
+            cycle = later if later < len(c) else None
         yield Stretch("missed_cycles", None, min(due, detected), detected, over, _counts(count, count)), count, cycle
 
 

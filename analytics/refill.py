@@ -189,9 +189,9 @@ def forecast(
     recent = at_us > as_of - 28 * DAY_US
     per_day = float((ran * pace)[recent].sum() / min(days, 28.0)) if days >= 1 else None
     level, level_sd, low_since_us = reservoir.level_pct, reservoir.level_sd, reservoir.low_since_us
-    counted = _counted(history, reservoir)
+    counted, reached_us = _counted(history, reservoir), None
     if counted is not None:
-        level, level_sd, low_since_us = counted
+        level, level_sd, low_since_us, reached_us = counted
 
     def answer(
         state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None),
@@ -207,7 +207,7 @@ def forecast(
     if level is None:
         return answer("unknown", _why_no_level(history))
     if level <= setup.low_mark_pct or low_since_us is not None:
-        since = low_since_us if low_since_us is not None else _reached_us(history, reservoir)
+        since = next(us for us in (low_since_us, reached_us, _reached_us(history, reservoir)) if us is not None)
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days are recorded")
@@ -233,10 +233,11 @@ def forecast(
 def _reached_us(history: History, reservoir: Reservoir) -> int:
     """When the level, which is at the low mark or below now, got there: with the first cycle after it was last above, or with the
     latest reading."""
-    above = np.flatnonzero(reservoir.track > history.setup.low_mark_pct)
-    first = int(above[-1]) + 1 if len(above) else 0
-    if first < len(reservoir.track):
-        return int(history.cycles.at_us[first])
+    mark, track = history.setup.low_mark_pct, reservoir.track
+    above, below = np.flatnonzero(track > mark), np.flatnonzero(track <= mark)
+    below = below[below > (above[-1] if len(above) else -1)]
+    if len(above) and len(below):
+        return int(history.cycles.at_us[below[0]])
     return history.as_of_us if reservoir.read_us is None else reservoir.read_us
 
 
@@ -321,9 +322,10 @@ def filled_to(work: Work, history: History, reservoir: Reservoir) -> float:
     return 95.0
 
 
-def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int | None] | None:
-    """(level, its standard deviation, since when it is low) by counting cycles, from the latest that is known of the
-    reservoir: a low-level switch that changed or a fill that somebody recorded; None where level readings know better."""
+def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int | None, int | None] | None:
+    """(level, its standard deviation, since when it is low, when the count reached the mark) by counting cycles, from the latest
+    that is known of the reservoir: a low-level switch that changed or a fill that somebody recorded; None where level readings
+    know better."""
     setup, cycles = history.setup, history.cycles
     known: list[tuple[int, float, float]] = []  # when, level, standard deviation
     if setup.level == "switch":
@@ -359,7 +361,8 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
     else:
         low_since = None
     now = float(after[-1]) if len(after) else level
-    return max(0.0, now), float(np.hypot(sd, 0.1 * (level - now))), low_since
+    reached = int(cycles.at_us[later][low[0]]) if len(low) else None
+    return max(0.0, now), float(np.hypot(sd, 0.1 * (level - now))), low_since, reached
 
 
 def _why_no_level(history: History) -> str:

@@ -178,8 +178,12 @@ def _after_lost(history: History) -> Ints:
 
 
 def draws_air(history: History, tank: "Reservoir") -> NDArray[np.bool_]:
-    """(cycles,) whether the level stood so far below its mark that the pump drew no grease."""
-    return np.asarray(tank.track < history.said("low_mark_pct", history.cycles.at_us) - _DRAWS_AIR_PCT, bool)
+    """(cycles,) whether the level stood so far below its mark that the pump drew no grease; after a fill that somebody recorded and
+    no reading has confirmed yet, nobody knows."""
+    at_us = history.cycles.at_us
+    filled = [work.at_us for work in history.work if work.kind == "filled" and work.at_us > (tank.read_us or 0)]
+    low = tank.track < history.said("low_mark_pct", at_us) - _DRAWS_AIR_PCT
+    return np.asarray(low & (at_us < min(filled, default=1 << 62)), bool)
 
 
 def follow(history: History, audit: Audit, settings: Settings) -> Reservoir:
@@ -636,17 +640,20 @@ class _Follower:
 
     def _silent_sensor(self, gaps: "_Gaps") -> None:
         """Level readings that stopped while the rest went on, or that never came."""
-        history = self.history
-        if not len(history.cycles) or history.setup.level != "percent":
+        history, setups = self.history, self.history.setups
+        if not len(history.cycles):
             return
-        fitted = [
-            s for n, s in enumerate(history.setups) if all(later.level == "percent" for later in history.setups[n:])
-        ]
-        start_us = max(int(self.at[-1] if len(self.at) else history.heard_us[0]), fitted[0].valid_from_us or 0)
-        at = self._none_came(start_us, history.as_of_us + 1, gaps.limit() if len(self.at) else 40.0)
+        until = max(n for n, setup in enumerate(setups) if setup.level == "percent")
+        since = max((n for n, setup in enumerate(setups[:until]) if setup.level != "percent"), default=-1) + 1
+        off_us = setups[until + 1].valid_from_us if until + 1 < len(setups) else None
+        end_us = history.as_of_us + 1 if off_us is None else off_us
+        start_us = max(int(self.at[-1] if len(self.at) else history.heard_us[0]), setups[since].valid_from_us or 0)
+        at = self._none_came(start_us, end_us, gaps.limit() if len(self.at) else 40.0)
         if at is not None and self.sensor is None:
             self.sensor = Stretch("level_sensor", None, start_us, at)
-            self.sensor.evidence = {"missing_h": round(float(self.heard_h[-1]) - self._heard_at(start_us), 1)}
+            self.sensor.evidence = {"missing_h": round(self._heard_at(end_us) - self._heard_at(start_us), 1)}
+        if off_us is not None:
+            self._taken_off(off_us)
 
     def _heard_at(self, at_us: int) -> float:
         return float(self.heard_h[np.searchsorted(self.history.heard_us, at_us, "right") - 1])
@@ -661,12 +668,17 @@ class _Follower:
         if until > first:
             self._count_down(first, until)
         if until < last:
-            for stretch in (self.low, self.over):
-                if stretch is not None:
-                    stretch.ended_us = int(self.history.cycles.at_us[until])
-                    self.stretches.append(stretch)
-            self.low = self.over = None
+            at_us = int(self.history.cycles.at_us[until])
+            self._taken_off(self.history.setup_of(at_us).valid_from_us or at_us)
         return last
+
+    def _taken_off(self, at_us: int) -> None:
+        """What a sensor told of ends for everybody when it is there no more."""
+        for stretch in (self.sensor, self.use, self.low, self.over):
+            if stretch is not None:
+                stretch.ended_us = max(at_us, stretch.detected_us)
+                self.stretches.append(stretch)
+        self.sensor = self.use = self.low = self.over = None
 
     def _count_down(self, first: int, last: int) -> None:
         level, support = self.segments[-1].level(0.0, self.now_share)

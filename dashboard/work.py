@@ -23,7 +23,7 @@ from ingest import registry, schema
 from ingest import work as works
 from ingest.messages import microseconds
 from ingest.problem import Problem
-from ingest.store import Unreachable, reachable, writing
+from ingest.store import Unusable, reachable, writing
 
 LARGEST_BYTES: Final = 16_384
 # What a form asks for, by kind of work.
@@ -206,10 +206,12 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
     try:
         people.need("technician")
         by, name = str(said.get("by") or ""), people.ASKING.get().name
-        if by and name and by != name:  # kept on a device that several share: whose record it is stands in it
-            return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
-        said["by"] = people.doer(by)
         with reachable(database), writing(database) as connection:
+            if by and name and by != name:  # kept on a device that several share
+                if by in {one.name for one in people.people(connection)}:
+                    return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
+                said["note"] = f"{said.get('note') or ''} (by {by})".strip()
+            said["by"] = people.doer(by)
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
             setup = registry.in_force(setups, queries.now_us())
             if not people.sees(setup):
@@ -219,7 +221,7 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
                 said["at_us"] = _moment(str(local), setup.timezone)
             works.record(connection, id_, setups, works.work_of(said), queries.now_us())
     except Problem as problem:
-        return {"problem": str(problem)}, 503 if isinstance(problem, Unreachable) else 400
+        return {"problem": str(problem)}, 503 if isinstance(problem, Unusable) else 400
     return {}, 200
 
 

@@ -176,8 +176,8 @@ class Listener:
                 raise Problem(
                     f"broker {self._broker.shown} shows a certificate that is not trusted: {reason}"
                 ) from None
-            except ssl.SSLEOFError as error:  # a server that goes down in the middle of it
-                self._say_away(error)
+            except ssl.SSLEOFError:  # a server that goes down in the middle of it
+                self._say_away("it ends the connection before TLS is agreed; is that its port for TLS?")
                 self._stop.wait(pause_s)
                 pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
                 continue

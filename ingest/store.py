@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, create_engine, event, func, inspect, or_, select, union_all
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, OperationalError
 
 from ingest import schema
 from ingest.messages import instant, microseconds
@@ -37,7 +37,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-class Unreachable(Problem):
+class Unusable(Problem):
+    """A database that does not do what it is asked to, whoever is to blame."""
+
+
+class Unreachable(Unusable):
     """A database that may be back later: a server that restarts, a file that another writer holds."""
 
 
@@ -129,7 +133,7 @@ def reachable(engine: Engine) -> Iterator[None]:
         yield
     except DBAPIError as error:
         first = str(error.orig).strip().splitlines()[0]
-        kind = Unreachable if is_away(error) else Problem
+        kind = Unreachable if is_away(error) else Unusable
         raise kind(f"database {shown(engine)} cannot be used: {first}") from None
 
 
@@ -222,17 +226,14 @@ def make_months(connection: Connection, times_us: Iterable[int], known: set[int]
     connection.execute(select(func.pg_advisory_xact_lock(_MONTHS_LOCK)))
     for month in missing:
         name, (first_us, next_us) = month_table(month), month_bounds(month)
-        if connection.scalar(select(func.to_regclass(name))) is not None:
-            continue
-        stray = f"SELECT 1 FROM message_other WHERE at_us >= {first_us} AND at_us < {next_us} LIMIT 1"
-        if (
-            connection.exec_driver_sql(stray).first() is None
-        ):  # a month that was let go of while somebody knew it stays there
-            # Made apart and then joined: joining lets everybody else go on inserting.
-            connection.exec_driver_sql(f"CREATE TABLE {name} (LIKE message INCLUDING ALL)")
-            connection.exec_driver_sql(
-                f"ALTER TABLE message ATTACH PARTITION {name} FOR VALUES FROM ({first_us}) TO ({next_us})"
-            )
+        if connection.scalar(select(func.to_regclass(name))) is None:
+            # A month that was let go of while somebody knew it has rows in the table for the rest, and stays there.
+            with suppress(IntegrityError), connection.begin_nested():
+                # Made apart and then joined: joining lets everybody else go on inserting.
+                connection.exec_driver_sql(f"CREATE TABLE {name} (LIKE message INCLUDING ALL)")
+                connection.exec_driver_sql(
+                    f"ALTER TABLE message ATTACH PARTITION {name} FOR VALUES FROM ({first_us}) TO ({next_us})"
+                )
     known.update(missing)
 
 

@@ -39,14 +39,16 @@
         const refused = kept().filter((one) => one.problem);
         const waiting = kept().length - refused.length;
         if (told) return told;
+        const mine = key !== "" && !kept().some((one) => one.record.key === key);
         if (!connected) return `No connection: ${waiting} kept on this device, sent as soon as there is one.`;
-        if (others.size) return `${waiting} kept on this device until ${[...others].join(", ")} signs in here.`;
-        if (waiting) return `${waiting} kept on this device: the server does not take it now.`;
-        if (refused.length) {
+        if (waiting && mine) return others.size ? `Recorded. ${waiting} more kept here until ${[...others].join(", ")} signs in.` : "Recorded.";
+        if (key !== "" && refused.length) {  // told to whoever is there
             const one = refused[0];
             keep(kept().filter((other) => other.record.key !== one.record.key));
             return `A record kept here for ${one.name} (${one.record.kind}) was refused: ${one.problem}`;
         }
+        if (others.size) return `${waiting} kept on this device until ${[...others].join(", ")} signs in here.`;
+        if (waiting) return `${waiting} kept on this device: the server does not take it now.`;
         return "Recorded.";
     }
 

@@ -11,6 +11,7 @@ from analytics.vehicle import Result, analyse
 from ingest import registry, store
 from ingest.messages import Arrival, instant, topic
 from ingest.recorder import Recorder
+from ingest.work import Work
 from tests.ingest.test_registry import LINE, VEHICLE, write
 
 HOUR_US = 3_600_000_000
@@ -20,7 +21,7 @@ Said = tuple[str, float, dict[str, Any]]  # kind, hour, and what it says
 
 
 def heard(
-    folder: Path, said: Sequence[Said], until_h: float, *sheets: Mapping[str, str], channel: str = ""
+    folder: Path, said: Sequence[Said], until_h: float, *sheets: Mapping[str, str], channel: str = "", work: tuple[Work, ...] = ()
 ) -> Result:  # fmt: skip
     """The analysis after `until_h` hours of a vehicle with these set-ups, one after the other; its hour meter reads 500 at first."""
     folder.mkdir(exist_ok=True)
@@ -46,7 +47,7 @@ def heard(
         id_, setups = registry.read_setups(connection)["f", "v1"]
         messages = store.read_messages(connection, id_)
     engine.dispose()
-    return analyse(messages, setups, START_US + round(until_h * HOUR_US))
+    return analyse(messages, setups, START_US + round(until_h * HOUR_US), None, work)
 
 
 def cycles(number: int, first_h: float = 0.0, boot: str = "0", **more: Any) -> list[Said]:
@@ -182,3 +183,58 @@ def test_another_kind_of_sensor_begins_with_its_set_up(tmp_path: Path) -> None:
     other_way += [one for one in emptying() if 100 <= one[1] < 140]
     result = heard(tmp_path / "b", other_way, 139, gone, there | {"valid_from": change})
     assert [(f.kind, f.open) for f in result.findings] == [("low_level", False)]
+
+
+def test_what_a_sensor_told_of_ends_with_it(tmp_path: Path) -> None:
+    """Readings that stopped are missed until the sheet says that nothing is there to read; it stays so that they were."""
+    off = instant(START_US + 101 * HOUR_US).isoformat()
+    said = [one for one in emptying() if one[0] == "cycle" or one[1] < 30]
+    there = heard(tmp_path / "a", said, 100, {"level": "percent"})
+    (missed,) = [f for f in there.findings if f.kind == "level_sensor"]
+    gone = heard(tmp_path / "b", said, 199, {"level": "percent"}, {"level": "none", "valid_from": off})
+    (over,) = [f for f in gone.findings if f.kind == "level_sensor"]
+    assert (over.began_us, over.detected_us) == (missed.began_us, missed.detected_us)
+    assert over.ended_us == START_US + 101 * HOUR_US
+    assert not [f for f in gone.findings if f.open]
+
+
+def test_a_controller_of_another_interval_is_judged_by_its_own(tmp_path: Path) -> None:
+    """The sheet changes with it."""
+    since = instant(START_US + 239 * HOUR_US // 10).isoformat()
+    slow: list[Said] = [
+        ("cycle", 24.5 + 2 * n, {"boot": "B", "cycle_no": n, "run_s": 180, "peak_kpa": {}, "engine_h": 524.5 + 2 * n})
+        for n in range(1, 20)
+    ]
+    said = [*cycles(60), *idle(2, 24.0, "B"), *slow]
+    assert kinds(heard(tmp_path, said, 62, {}, {"interval_min": "120", "valid_from": since})) == []
+
+
+def test_a_dead_controller_of_the_past_is_no_news(tmp_path: Path) -> None:
+    """Its missed cycles stand where the next controller began."""
+    said = [*cycles(60), *idle(50, 24.0, "B"), *idle(1, 74.0, "C"), *cycles(100, 74.4, "C")]
+    result = heard(tmp_path, said, 114, {})
+    (found,) = result.findings
+    assert found.ended_us is not None
+    assert result.audit.open_missed == 0
+    assert result.audit.missed[60] > 100
+
+
+def test_a_switch_vehicle_that_is_due_by_counting_got_there_when_the_count_did(tmp_path: Path) -> None:
+    """Not with the first message that was ever heard."""
+    said: list[Said] = [("fault", 0.0, {"code": "level_low", "active": True, "engine_h": 500.0}), *cycles(800, 0.1)]
+    said.insert(1, ("fault", 0.05, {"code": "level_low", "active": False, "engine_h": 500.05}))
+    refill = heard(tmp_path, said, 318, {"level": "switch", "reservoir_l": "0.2"}).refill
+    assert refill.state == "due"
+    assert refill.due_early_us is not None
+    assert START_US + 10 * HOUR_US < refill.due_early_us < START_US + 318 * HOUR_US
+
+
+def test_a_recorded_fill_greases_while_no_reading_says_otherwise(tmp_path: Path) -> None:
+    """The sensor is dead, and the count of cycles knows nothing of the fill."""
+    said = [one for one in emptying() if one[0] == "cycle" or one[1] < 100]
+    filled = Work(key="a", kind="filled", at_us=START_US + 118 * HOUR_US, by="R. Okafor", to_pct=100.0)
+    small = {"level": "percent", "reservoir_l": "0.08"}  # of which a cycle takes a quarter of a percent
+    without = heard(tmp_path / "a", said, 170, small)
+    after = heard(tmp_path / "b", said, 170, small, work=(filled,))
+    assert (without.hours_since_grease[1] or 0.0) > 20
+    assert (after.hours_since_grease[1] or 0.0) < 1

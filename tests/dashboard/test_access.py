@@ -12,8 +12,9 @@ import pytest
 from argon2 import PasswordHasher
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select, update
+from sqlalchemy.exc import IntegrityError
 
-from dashboard import access, people
+from dashboard import access, people, work
 from dashboard.app import create_app, serve
 from dashboard.people import ASKING, EVERYBODY
 from ingest import schema, store
@@ -229,6 +230,28 @@ def test_a_record_that_another_made_on_this_device_stays_theirs(app: dash.Dash, 
     assert sign_in(app, "technician").post("/work/harrowmere-stone/HS-102", json=record).status_code == 200
     with fleet.connect() as connection:
         assert [row.detail["by"] for row in connection.execute(select(schema.work))] == ["technician"]
+
+
+def test_a_record_of_somebody_without_a_name_here_is_taken(app: dash.Dash, fleet: Engine) -> None:
+    """It was made before anybody was named: whoever is signed in stands for it, and who said so stays in the note."""
+    record = {"key": "k1", "kind": "bled", "at_us": store_now(), "by": "Bob", "note": "twice"}
+    assert sign_in(app, "technician").post("/work/harrowmere-stone/HS-102", json=record).status_code == 200
+    with fleet.connect() as connection:
+        (kept,) = connection.execute(select(schema.work.c.detail)).scalars()
+    assert (kept["by"], kept["note"]) == ("technician", "twice (by Bob)")
+
+
+def test_what_is_the_databases_fault_is_no_refusal(
+    app: dash.Dash, fleet: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The device keeps the record, and sends it again."""
+
+    def fail(*_: Any) -> None:
+        raise IntegrityError("INSERT", {}, Exception("duplicate key"))
+
+    monkeypatch.setattr(work.works, "record", fail)
+    record = {"key": "k1", "kind": "bled", "at_us": store_now()}
+    assert sign_in(app, "technician").post("/work/harrowmere-stone/HS-102", json=record).status_code == 503
 
 
 def store_now() -> int:
