@@ -14,10 +14,10 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 
-from dashboard import access, people, work
+from dashboard import access, people
 from dashboard.app import create_app, serve
 from dashboard.people import ASKING, EVERYBODY
-from ingest import schema, store
+from ingest import schema, store, work
 from ingest.problem import Problem
 from tests.analytics.test_alarms import bring_up, fleet
 
@@ -241,15 +241,13 @@ def test_a_record_of_somebody_without_a_name_here_is_taken(app: dash.Dash, fleet
     assert (kept["by"], kept["note"]) == ("technician", "twice (by Bob)")
 
 
-def test_what_is_the_databases_fault_is_no_refusal(
-    app: dash.Dash, fleet: Engine, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_is_the_databases_fault_is_no_refusal(app: dash.Dash, monkeypatch: pytest.MonkeyPatch) -> None:
     """The device keeps the record, and sends it again."""
 
     def fail(*_: Any) -> None:
         raise IntegrityError("INSERT", {}, Exception("duplicate key"))
 
-    monkeypatch.setattr(work.works, "record", fail)
+    monkeypatch.setattr(work, "record", fail)
     record = {"key": "k1", "kind": "bled", "at_us": store_now()}
     assert sign_in(app, "technician").post("/work/harrowmere-stone/HS-102", json=record).status_code == 503
 
