@@ -73,12 +73,17 @@ def whole_analysis(url: str, processes: int) -> dict[str, float]:
         began = time.perf_counter()
         done = sum(1 for _ in results.renew(engine, now_us, pool, lambda done, of: None))
         seconds = time.perf_counter() - began
-    largest_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        largest_mb = max(pool.map(_peak_mb, [0] * processes))
     return {"seconds": seconds, "vehicles": done, "largest_mb": largest_mb}
 
 
 def _nothing(_: int) -> None:
     import scipy.signal  # noqa: F401
+
+
+def _peak_mb(_: int) -> float:
+    time.sleep(0.2)  # so that each process has its turn
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def apart(what: str, url: str, processes: int = 1) -> dict[str, float]:
