@@ -7,7 +7,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.registry import Setup
+from ingest.registry import Setup, in_force
 from ingest.store import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
 from ingest.work import Work
 
@@ -66,7 +66,7 @@ class History:
 
     def setup_of(self, at_us: int) -> Setup:
         """The set-up in force at a time."""
-        return self.setups[int(self.setup_at(np.array([at_us]))[0])]
+        return in_force(self.setups, at_us)
 
     def channels_of(self, work: Work) -> tuple[str, ...]:
         """The pressure channels that watch the lines of a record, all lines where it names none."""
@@ -254,9 +254,9 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     heard = _ignition_hours(cycles, levels, ignitions, faults, states)
     heard_us, heard_h = heard.at_us, heard.hours
     cycle_sure = heard.sure[heard.row[: len(cycles)]]
-    in_force = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
+    told = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
-        setups=in_force,
+        setups=told,
         cycles=cycles,
         levels=levels,
         ignitions=ignitions,

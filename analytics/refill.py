@@ -207,7 +207,8 @@ def forecast(
     if level is None:
         return answer("unknown", _why_no_level(history))
     if level <= setup.low_mark_pct or low_since_us is not None:
-        since = next(us for us in (low_since_us, reached_us, _reached_us(history, reservoir)) if us is not None)
+        since = low_since_us if low_since_us is not None else reached_us
+        since = since if since is not None else _reached_us(history, reservoir)
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days are recorded")

@@ -321,10 +321,7 @@ def refill_round(
         for row in (r for r in rows if r["date"] == day.isoformat()):
             also = f"; also: {row['also']}" if row["also"] else ""
             print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {row['fill_by']}{also}")
-    if not told.visits:
-        print(f"Nothing is due at {depot} within {days} days.")
-    if told.visits:
-        print(CAUTION)
+    print(CAUTION if told.visits else f"Nothing is due at {depot} within {days} days.")
     if told.undated:
         print(f"No date is known for: {', '.join(told.undated)}.")
 
