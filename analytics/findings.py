@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
-from ingest.store import rfc3339
+from ingest.times import rfc3339
 
 Severity = Literal["act_now", "plan", "note"]
 

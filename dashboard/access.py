@@ -19,9 +19,9 @@ from sqlalchemy import Engine
 
 from dashboard import people
 from dashboard.people import ASKING, EVERYBODY, Person
-from ingest.messages import now_us
-from ingest.problem import Problem
-from ingest.store import reachable, writing
+from ingest.database import reachable, writing
+from ingest.errors import Problem
+from ingest.times import now_us
 
 SESSION: Final = timedelta(hours=12)
 # What answers without a session: the way in, whether the server is there, calendars (their address is the secret), and

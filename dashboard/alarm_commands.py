@@ -7,18 +7,18 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from analytics import alarms, delivery, depots
-from analytics.alarm_figures import NEEDED_DAYS, read_figures
+from analytics.alarms import depots, evaluate, outbox, records, routes, transports, wording
+from analytics.alarms.performance import NEEDED_DAYS, read_figures
+from analytics.alarms.states import Event, Transition
+from analytics.alarms.states import words as state_words
 from analytics.findings import CAUTION
-from analytics.history import DAY_US
-from analytics.lifecycle import Event, Transition
-from analytics.lifecycle import words as state_words
-from analytics.workers import workers
+from analytics.pipeline.workers import workers
 from dashboard import people, queries, tables, words
 from dashboard.terminal import Dask, Database, Json, moment, print_json, start_logging, stopping
-from ingest import metrics, registry, store, work
-from ingest.messages import now_us
-from ingest.problem import Problem
+from ingest import metrics, registry, times, work, work_records
+from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
+from ingest.errors import Problem
+from ingest.times import DAY_US, now_us
 
 app = typer.Typer()
 
@@ -35,11 +35,11 @@ def list_alarms(
     figures: Annotated[bool, typer.Option("--figures", help="how many alarms people are asked to deal with")] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     as_json: Json = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """List what somebody has to deal with, worst first."""
-    engine = store.open_database(database)
-    with store.reachable(engine):
+    engine = open_database(database)
+    with reachable(engine):
         if figures:
             _print_figures(engine, as_json)
             return
@@ -59,7 +59,7 @@ def list_alarms(
             a = one.alarm
             print(
                 f"{a.id:>6}  {words.NEED_WORDS[a.severity]:<8} {state_words(a.state)}  {one.unit} ({one.vehicle}),"
-                f" {one.depot}\n        {alarms.KINDS[a.kind].title}: {a.summary}"
+                f" {one.depot}\n        {evaluate.KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
         print(CAUTION if rows else "No alarms.")
@@ -73,9 +73,9 @@ def _print_history(engine: Engine, number: int, as_json: bool) -> None:
         print_json([tables.step_json(step) for step in steps])
         return
     for step in steps:
-        until = f" until {store.rfc3339(step.until_us)}" if step.until_us is not None else ""
+        until = f" until {times.rfc3339(step.until_us)}" if step.until_us is not None else ""
         why = f": {step.why}" if step.why else ""
-        print(f"{store.rfc3339(step.at_us)[:19]}Z  {words.EVENTS[step.event]}{until} ({step.who}){why}")
+        print(f"{times.rfc3339(step.at_us)[:19]}Z  {words.EVENTS[step.event]}{until} ({step.who}){why}")
 
 
 def _print_figures(engine: Engine, as_json: bool) -> None:
@@ -92,16 +92,16 @@ def _print_figures(engine: Engine, as_json: bool) -> None:
 
 
 def _act(database: str, numbers: list[int], event: Event, by: str, why: str, until_us: int | None = None) -> None:
-    engine = store.open_database(database)
+    engine = open_database(database)
     if not by.strip():
         raise Problem("say who does it with --by")
-    with store.reachable(engine), store.writing(engine) as connection:
-        alarms.act(connection, numbers, Transition(event, now_us(), by, why, until_us))
+    with reachable(engine), writing(engine) as connection:
+        records.act(connection, numbers, Transition(event, now_us(), by, why, until_us))
     print(f"{len(set(numbers))} alarm{'s' * (len(set(numbers)) != 1)}: {words.EVENTS[event]}.")
 
 
 @app.command("acknowledge", epilog="Example: tallow acknowledge 12 13 --by 'R. Okafor'")
-def acknowledge(numbers: Numbers, by: By = "", why: Why = "", database: Database = store.DEFAULT_DATABASE) -> None:
+def acknowledge(numbers: Numbers, by: By = "", why: Why = "", database: Database = DEFAULT_DATABASE) -> None:
     """Take note of alarms: somebody deals with them; all or none."""
     _act(database, numbers, "acknowledge", by, why)
 
@@ -114,7 +114,7 @@ def shelve(
     days: Annotated[float | None, typer.Option(min=0.01, max=90, help="for so many days")] = None,
     until: Annotated[str | None, typer.Option(help="until this time, RFC 3339")] = None,
     end: Annotated[bool, typer.Option("--end", help="take them from the shelf again")] = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Put alarms out of sight until a time, for a reason; all or none."""
     if end:
@@ -132,7 +132,7 @@ def out_of_service(
     by: By = "",
     why: Why = "",
     back: Annotated[bool, typer.Option("--back", help="put them back into service")] = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Take alarms out of service for maintenance, until they are put back; all or none."""
     _act(database, numbers, "put_back" if back else "take_out", by, why)
@@ -148,14 +148,14 @@ def watch(
         ),
     ] = None,
     dask: Dask = "",
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Go on analysing what is new, raise and clear alarms, and deliver alerts, until stopped."""
-    from analytics.watch import Watch
+    from analytics.pipeline.watch import Watch
 
     start_logging()
     stop = stopping()
-    engine = store.open_database(database)
+    engine = open_database(database)
     with workers(dask=dask) as pool:
         watching = Watch(engine, pool, every, stop)
         stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
@@ -171,11 +171,11 @@ def depot(
     lead_days: Annotated[float | None, typer.Option(help="so many days before a refill it is an alarm")] = None,
     digest: Annotated[str | None, typer.Option(help="when its daily digest is sent, HH:MM of its own day")] = None,
     quiet: Annotated[str | None, typer.Option(help="when nobody is called, HH:MM-HH:MM; none for never")] = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Show or change what a depot wants: lead time, digest, quiet hours."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
         known = queries.depots(engine)
         if name not in known:
             raise Problem(f"no depot is called {name!r}; there are: {', '.join(known) or 'none'}")
@@ -190,19 +190,19 @@ app.add_typer(route, name="route")
 
 
 @route.command("list", epilog="Example: tallow route list")
-def list_routes(database: Database = store.DEFAULT_DATABASE) -> None:
+def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     """List where alerts go, and what does not arrive."""
-    engine = store.open_database(database)
-    with store.reachable(engine), engine.connect() as connection:
-        found, (number, oldest_us) = delivery.routes(connection), delivery.waiting(connection, now_us())
+    engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        found, (number, oldest_us) = routes.read_routes(connection), outbox.waiting(connection, now_us())
     for one in found:
-        print(f"{one.id:>4}  {delivery.masked(one.address)}  {words.route(one)}")
+        print(f"{one.id:>4}  {routes.masked(one.address)}  {words.route(one)}")
         if one.failing_us is not None:
-            print(f"      fails since {store.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
+            print(f"      fails since {times.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
     if not found:
         print("No alerts go anywhere yet; tallow route add --help shows how.")
     if number and oldest_us is not None:
-        print(f"{number} messages wait, the oldest since {store.rfc3339(oldest_us)[:16]}Z.")
+        print(f"{number} messages wait, the oldest since {times.rfc3339(oldest_us)[:16]}Z.")
 
 
 @route.command(
@@ -217,57 +217,57 @@ def add_route(
         int, typer.Option(min=0, max=10_080, help="only what nobody acknowledged within so many minutes")
     ] = 0,
     at_any_hour: Annotated[bool, typer.Option("--at-any-hour", help="in quiet hours too")] = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Send alerts there: at once what cannot wait, the rest in one digest a day."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
-        number = delivery.add_route(
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
+        number = routes.add_route(
             connection, address, depot=depot, severity=severity, groups=group or (), after_min=after_min,
             at_any_hour=at_any_hour,
         )  # fmt: skip
-        people.note(connection, "command line", f"Route {number} added, to {delivery.masked(address)}", now_us())
-    print(f"Route {number}: {delivery.masked(address)}. Try it with: tallow route test {number}")
+        people.note(connection, "command line", f"Route {number} added, to {routes.masked(address)}", now_us())
+    print(f"Route {number}: {routes.masked(address)}. Try it with: tallow route test {number}")
 
 
 @route.command("remove", epilog="Example: tallow route remove 2")
-def remove_route(number: Annotated[int, typer.Argument()], database: Database = store.DEFAULT_DATABASE) -> None:
+def remove_route(number: Annotated[int, typer.Argument()], database: Database = DEFAULT_DATABASE) -> None:
     """Send nothing there any more."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
-        delivery.remove_route(connection, number)
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
+        routes.remove_route(connection, number)
         people.note(connection, "command line", f"Route {number} removed", now_us())
     print(f"Route {number} removed.")
 
 
 @route.command("test", epilog="Example: tallow route test 2")
-def try_route(number: Annotated[int, typer.Argument()], database: Database = store.DEFAULT_DATABASE) -> None:
+def try_route(number: Annotated[int, typer.Argument()], database: Database = DEFAULT_DATABASE) -> None:
     """Send a message there, now."""
-    engine = store.open_database(database)
-    with store.reachable(engine), engine.connect() as connection:
-        found = delivery.route(connection, number)
-    delivery.try_route(found, delivery.sender())
-    print(f"A message went to {delivery.masked(found.address)}.")
+    engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        found = routes.find_route(connection, number)
+    transports.try_route(found, transports.sender())
+    print(f"A message went to {routes.masked(found.address)}.")
 
 
 @app.command("calendar", epilog="Example: tallow calendar 'Quarry South'")
 def calendar(
     depot: Annotated[str, typer.Argument(metavar="DEPOT")],
     revoke: Annotated[bool, typer.Option("--revoke", help="let no address of this depot work any more")] = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Make a secret address at which a calendar program finds a depot's refills; shown this once."""
     from dashboard import calendars
 
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
         if depot not in queries.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(queries.depots(engine)) or 'none'}")
         if revoke:
             gone = calendars.revoke(connection, depot, now_us())
             print(f"{gone} address{'es' * (gone != 1)} of {depot} revoked.")
             return
-        print(f"{delivery.site()}/calendar/{calendars.make(connection, depot, now_us())}.ics")
+        print(f"{wording.site()}/calendar/{calendars.make(connection, depot, now_us())}.ics")
 
 
 @app.command("commission", epilog="Example: tallow commission HS-101")
@@ -276,18 +276,18 @@ def commission(
     start: Annotated[bool, typer.Option("--start", help="begin one now: it was fitted or re-lined")] = False,
     by: By = "",
     as_json: Json = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Say what the first cycles of a freshly fitted system prove, line by line, and what not yet."""
-    engine = store.open_database(database)
-    with store.reachable(engine):
-        with store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine):
+        with writing(engine) as connection:
             id_, setups = registry.find(connection, vehicle)
             if start:
                 if not by.strip():
                     raise Problem("say who fitted it with --by")
                 said = {"key": secrets.token_hex(6), "kind": "relined", "at_us": now_us(), "by": by}
-                work.record(connection, id_, setups, work.work_of(said), now_us())
+                work_records.record(connection, id_, setups, work.work_of(said), now_us())
         result = queries.vehicle_result(engine, setups[-1].fleet, setups[-1].vehicle)
     told = result.handover if result is not None else None
     if told is None:
@@ -298,4 +298,4 @@ def commission(
     print(f"{setups[-1].unit} ({setups[-1].vehicle}): {words.handover(told)}")
     for item in told.items:
         print(f"  {item.verdict:<12} {item.what}: {item.text}")
-    print(f"Sheet to print: {delivery.site()}/handover/{setups[-1].fleet}/{setups[-1].vehicle}")
+    print(f"Sheet to print: {wording.site()}/handover/{setups[-1].fleet}/{setups[-1].vehicle}")

@@ -13,10 +13,10 @@ from flask import Response, current_app, request
 from sqlalchemy import Engine
 from waitress import create_server
 
-from analytics import delivery
+from analytics.alarms import wording
 from dashboard import access, calendars, people, queries
 from dashboard.work import take_records
-from ingest.problem import Problem
+from ingest.errors import Problem
 
 REFRESH_MS = 5_000
 MOST_BYTES = 64 << 20  # of a request, whoever sends it
@@ -86,7 +86,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.server.config["TALLOW_ENGINE"] = database
-    access.guard(app.server, database, secure=delivery.site().startswith("https:"), alone=alone)
+    access.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = _frame
     app.clientside_callback(
@@ -136,7 +136,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 
 def _behind() -> dict[str, Any]:
     """Where people come by HTTPS, another server speaks it, on this machine unless TALLOW_PROXY says where, and says who they are."""
-    if not delivery.site().startswith("https:"):
+    if not wording.site().startswith("https:"):
         return {}
     headers = {"x-forwarded-for", "x-forwarded-proto"}
     proxy = os.environ.get("TALLOW_PROXY", "127.0.0.1")
@@ -145,12 +145,12 @@ def _behind() -> dict[str, Any]:
 
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
     """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
-    is_site = delivery.site().startswith("https:")  # then a server before it lets others in
+    is_site = wording.site().startswith("https:")  # then a server before it lets others in
     alone = access.is_loopback(host) and not is_site
     app = create_app(database, alone=alone)
     with database.connect() as connection:
         if not people.anybody(connection) and not alone:
-            where = delivery.site() if is_site else host
+            where = wording.site() if is_site else host
             raise Problem(
                 f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"
                 " tallow person add NAME --role lead"

@@ -19,10 +19,12 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics import amounts, results, rounds, run, timer
 from analytics.findings import CAUTION, KINDS, urgency
-from analytics.history import DAY_US
-from analytics.workers import workers
+from analytics.pipeline import backtest as backtesting
+from analytics.pipeline import prune as pruning
+from analytics.pipeline import results, tasks
+from analytics.pipeline.workers import workers
+from analytics.planning import rounds, timer, usage
 from dashboard import alarm_commands, people_commands, tables, words
 from dashboard.terminal import (
     AsOf,
@@ -37,11 +39,28 @@ from dashboard.terminal import (
     start_logging,
     stopping,
 )
-from ingest import listener, metrics, quarantine, registry, replay, retention, store, work
-from ingest.messages import REFUSALS, is_name, now_us
-from ingest.problem import Problem
+from ingest import (
+    errors,
+    listener,
+    metrics,
+    quarantine,
+    reading,
+    registry,
+    replay,
+    retention,
+    times,
+    work,
+    work_records,
+)
+from ingest.broker import DEFAULT_BROKER, Broker, access_rules, broker_of, make_client
+from ingest.database import DEFAULT_DATABASE, address, connect, open_database, reachable, writing
+from ingest.database import upgrade as upgrade_database
+from ingest.errors import Problem
+from ingest.messages import REFUSALS, is_name
 from ingest.recorder import Tally
-from ingest.recording import Recording
+from ingest.recorder_process import Recording
+from ingest.setups import in_force
+from ingest.times import DAY_US, now_us
 
 log = structlog.get_logger("tallow")
 app = typer.Typer(
@@ -101,7 +120,7 @@ def _simulation() -> Iterator[None]:
 
 def _recorders(engine: Engine) -> dict[str, int]:
     with contextlib.suppress(DBAPIError), engine.connect() as connection:
-        return store.recorders(connection)
+        return reading.recorders(connection)
     return {}
 
 
@@ -120,18 +139,18 @@ def demo(
 @app.command(epilog="Example: tallow register ./fleet")
 def register(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder with vehicles.csv and lines.csv")],
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Read vehicles and call-out sheets from two CSV files; all or nothing, and repeatable."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
         done = registry.register(connection, folder, now_us())
     print(f"{done.vehicles} vehicles with {done.lines} lines read; {done.changed} new or changed.")
 
 
 @app.command(epilog="Example: TALLOW_BROKER=mqtt://localhost tallow ingest")
 def ingest(
-    broker: BrokerAddress = listener.DEFAULT_BROKER,
+    broker: BrokerAddress = DEFAULT_BROKER,
     client_id: Annotated[
         str, typer.Option("--client-id", help="name of the session at the broker; each ingester needs its own")
     ] = "tallow-ingest",
@@ -145,13 +164,13 @@ def ingest(
             envvar="TALLOW_METRICS_PORT", min=1, max=65535, help="answer /metrics and /health there, on loopback"
         ),
     ] = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record the messages of a broker until stopped; wait for a broker or database that is away."""
     start_logging()
     if share is not None and not is_name(share):
         raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
-    address = listener.broker_of(broker, os.environ)
+    at = broker_of(broker, os.environ)
     stop = stopping()
     engine = _open_patiently(database, stop)
     if engine is None:
@@ -159,8 +178,8 @@ def ingest(
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
-    with Recording(store.address(engine), client_id) as recording:
-        listening = listener.Listener(address, client_id, recording, stop, share, figures)
+    with Recording(address(engine), client_id) as recording:
+        listening = listener.Listener(at, client_id, recording, stop, share, figures)
         try:
             listening.run()
         finally:
@@ -171,12 +190,12 @@ def ingest(
 
 def _open_patiently(database: str, stop: threading.Event) -> Engine | None:
     """The database, waiting for one that is away; None when stopped meanwhile."""
-    store.connect(database)  # a bad address is not worth waiting for
+    connect(database)  # a bad address is not worth waiting for
     pause_s, said = 0.5, False
     while not stop.is_set():
         try:
-            return store.open_database(database)
-        except store.Unreachable as problem:
+            return open_database(database)
+        except errors.Unreachable as problem:
             if not said:
                 log.warning("database is away; waiting for it", reason=str(problem))
                 said = True
@@ -191,13 +210,13 @@ def replay_files(
         list[Path],
         typer.Argument(metavar="FILE...", help="log files, gzip where the name ends in .gz; - is standard input"),
     ],
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record the messages of log files, by the same path as ingest; repeatable."""
-    engine = store.open_database(database)
+    engine = open_database(database)
     tally = Tally()
     sizes = [0 if path == replay.STANDARD_INPUT else replay.size(path) for path in files]
-    with Recording(store.address(engine), "replay") as recording, progress("Replaying", "read") as bar:
+    with Recording(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
 
             def show(done: int, before: int = before) -> None:
@@ -214,14 +233,14 @@ def replay_files(
 def analyse(
     as_of: AsOf = None,
     dask: Dask = "",
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Bring findings, fills and forecasts up to date, once."""
-    engine = store.open_database(database)
-    with store.reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
+    engine = open_database(database)
+    with reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
         number = sum(1 for _ in results.renew(engine, lambda: as_of_us(engine, as_of), pool, bar))
         with engine.connect() as connection:
-            left = len(run.registered(connection)) - number
+            left = len(tasks.registered(connection)) - number
     print(f"{number} vehicles analysed.")
     if left:
         raise Problem(
@@ -229,10 +248,10 @@ def analyse(
         )
 
 
-def _outcomes(database: str, as_of: str | None) -> list[run.Outcome]:
-    engine = store.open_database(database)
-    with store.reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
-        return list(run.outcomes(engine, as_of_us(engine, as_of), pool, bar))
+def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
+    engine = open_database(database)
+    with reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
+        return list(tasks.outcomes(engine, as_of_us(engine, as_of), pool, bar))
 
 
 @app.command(epilog="Example: tallow backtest --weeks 12")
@@ -241,12 +260,12 @@ def backtest(
     chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
     as_json: Json = False,
     dask: Dask = "",
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Say how well past refill dates held, beside two plain ways to forecast."""
-    engine = store.open_database(database)
-    with store.reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
-        told = run.backtest(engine, weeks, pool, bar)
+    engine = open_database(database)
+    with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
+        told = backtesting.backtest(engine, weeks, pool, bar)
     if told is None:
         raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
     if chart is not None:
@@ -287,15 +306,15 @@ def refill_round(
     ] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     calendar: Annotated[Path | None, typer.Option(help="write the visits to this iCalendar file")] = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Plan refill visits to a depot: fewest days, every vehicle in its time; by the newest analysis."""
     from dashboard import queries
 
     if not workdays or not set(workdays) <= set("1234567"):
         raise Problem("--workdays: digits from 1 (Monday) to 7, such as 12345")
-    engine = store.open_database(database)
-    with store.reachable(engine):
+    engine = open_database(database)
+    with reachable(engine):
         if depot not in queries.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(queries.depots(engine)) or 'none'}")
         try:
@@ -347,21 +366,21 @@ def record_work(
     note: Annotated[str, typer.Option(help="anything else")] = "",
     corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one stands for")] = None,
     withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="say that a record was wrong")] = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record what was done to a vehicle's system, or list what was."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
         id_, setups = registry.find(connection, vehicle)
         if kind is None and withdraw is None:
-            _print_work(work.read_records(connection, id_).get(id_, ()))
+            _print_work(work_records.read_records(connection, id_).get(id_, ()))
             return
         said: dict[str, Any] = {
             "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
             "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
         }  # fmt: skip
         if withdraw is not None:
-            wrong = [w for w, _, _ in work.read_records(connection, id_).get(id_, ()) if w.key == withdraw]
+            wrong = [w for w, _, _ in work_records.read_records(connection, id_).get(id_, ()) if w.key == withdraw]
             if not wrong:
                 raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
             said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
@@ -369,7 +388,7 @@ def record_work(
             raise Problem("say who did it with --by")
         at_us = now_us() if at is None else moment(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
-        work.record(connection, id_, setups, record, now_us())
+        work_records.record(connection, id_, setups, record, now_us())
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
 
 
@@ -378,7 +397,7 @@ def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
         what = "withdraws a record" if one.withdrawn else "; ".join([one.title, *words.work_details(one)])
         mark = f", corrects {one.corrects}" if one.corrects else ""
         print(
-            f"{one.key}  {store.rfc3339(one.at_us)[:16]}Z  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"
+            f"{one.key}  {times.rfc3339(one.at_us)[:16]}Z  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"
         )
     if not records:
         print("No work is recorded.")
@@ -393,16 +412,16 @@ def show_timer(
     want: Annotated[
         float | None, typer.Option(min=0.001, help="cm3 that a point shall get in 8 ignition hours, by its maker")
     ] = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Say what each point gets in 8 ignition hours, and what another setting of the timer would change."""
     from dashboard import queries
 
-    engine = store.open_database(database)
-    with store.reachable(engine):
+    engine = open_database(database)
+    with reachable(engine):
         with engine.connect() as connection:
             _, setups = registry.find(connection, vehicle)
-        setup = registry.in_force(setups, now_us())
+        setup = in_force(setups, now_us())
         result = queries.vehicle_result(engine, setup.fleet, setup.vehicle)
         everybody = queries.setups(engine)
     if result is None:
@@ -433,15 +452,15 @@ def show_amounts(
     months: Annotated[int, typer.Option(min=1, max=120, help="so many latest months")] = 12,
     density: Annotated[
         float, typer.Option(min=0.5, max=2, help="kilograms a litre of grease weighs")
-    ] = amounts.DENSITY_KG_PER_L,
+    ] = usage.DENSITY_KG_PER_L,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Print litres and kilograms of grease by month, depot and grease: used, filled, to come; by the newest analysis."""
     from dashboard import queries
 
-    engine = store.open_database(database)
-    with store.reachable(engine):
+    engine = open_database(database)
+    with reachable(engine):
         if depot and depot not in queries.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(queries.depots(engine)) or 'none'}")
         found, ahead_l = queries.amounts(engine, depot), queries.ahead_l(engine, depot)
@@ -456,7 +475,7 @@ def show_amounts(
             f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l in the reservoirs, {one.unaccounted_l:+.1f} l unaccounted for"
         )
     for (place, grease), litres in ahead_l.items():
-        print(f"Next {amounts.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
+        print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
     if not found:
         print("Nothing is analysed yet; run: tallow analyse")
 
@@ -470,24 +489,24 @@ def prune(
         int | None,
         typer.Option(min=1, max=36_500, help="keep pressure traces for so many days; as messages by default"),
     ] = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Thin old messages, traces and quarantine; findings, fills and daily figures stay, and so do all names."""
-    engine = store.open_database(database)
-    with store.reachable(engine), workers() as pool, progress("Pruning", "done") as bar:
-        since_us, gone = run.prune(engine, keep_days, pool, bar)
+    engine = open_database(database)
+    with reachable(engine), workers() as pool, progress("Pruning", "done") as bar:
+        since_us, gone = pruning.prune(engine, keep_days, pool, bar)
         traces = 0
         if trace_days is not None:
             traces = retention.drop_traces(engine, as_of_us(engine, None) - trace_days * DAY_US)
         refused = retention.clear_quarantine(engine, since_us)
     print(
         f"{gone} messages, {traces} traces of others and {refused} refused publications let go of;"
-        f" questions are answered from {store.rfc3339(since_us)} on."
+        f" questions are answered from {times.rfc3339(since_us)} on."
     )
 
 
 @app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")
-def findings(as_json: Json = False, as_of: AsOf = None, database: Database = store.DEFAULT_DATABASE) -> None:
+def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the findings up to a time, ended ones included."""
     told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
     if as_json:
@@ -500,7 +519,7 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = sto
 
 
 @app.command(epilog="Example: tallow refills --json")
-def refills(as_json: Json = False, as_of: AsOf = None, database: Database = store.DEFAULT_DATABASE) -> None:
+def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print when each reservoir reaches its low mark."""
     rows = [o.refill.as_json(o.fleet, o.vehicle) for o in _outcomes(database, as_of)]
     if as_json:
@@ -517,7 +536,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = stor
 
 
 @app.command(epilog="Example: tallow fills --json")
-def fills(as_json: Json = False, as_of: AsOf = None, database: Database = store.DEFAULT_DATABASE) -> None:
+def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
     rows = [fill for o in _outcomes(database, as_of) for fill in o.fills]
     if as_json:
@@ -533,11 +552,11 @@ def fills(as_json: Json = False, as_of: AsOf = None, database: Database = store.
 
 
 @app.command(epilog="Example: tallow status --json")
-def status(as_json: Json = False, database: Database = store.DEFAULT_DATABASE) -> None:
+def status(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None:
     """Print what is recorded."""
-    engine = store.open_database(database)
-    with store.reachable(engine), engine.connect() as connection:
-        now = store.status(connection)
+    engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        now = reading.status(connection)
     if as_json:
         print_json(now)
         return
@@ -554,13 +573,13 @@ def show_quarantine(
         bool, typer.Option("--release", help="record what this version can read, and let go of it")
     ] = False,
     as_json: Json = False,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """List what could not be recorded, by reason and count; show one; release what can be read now."""
     if code is not None and code not in REFUSALS:
         raise Problem(f"--code {code!r} is none of: {', '.join(REFUSALS)}")
-    engine = store.open_database(database)
-    with store.reachable(engine):
+    engine = open_database(database)
+    with reachable(engine):
         if release:
             tally = quarantine.release(engine)
             print(f"{tally.recorded.total()} recorded, {tally.duplicates} were recorded already.")
@@ -592,7 +611,7 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
             "number": row.id,
             "topic": row.topic,
             "reason": row.why.reason,
-            "received_at": None if row.received_us is None else store.rfc3339(row.received_us),
+            "received_at": None if row.received_us is None else times.rfc3339(row.received_us),
             "payload": row.payload.decode("utf-8", "backslashreplace")[: None if whole else 100],
         }
         for row in rows
@@ -610,17 +629,17 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
 
 
 @app.command(epilog="Example: tallow acl > /etc/mosquitto/tallow/acl")
-def acl(database: Database = store.DEFAULT_DATABASE) -> None:
+def acl(database: Database = DEFAULT_DATABASE) -> None:
     """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
-    engine = store.open_database(database)
-    with store.reachable(engine), engine.connect() as connection:
-        sys.stdout.write(registry.access_rules(registry.read_setups(connection)))
+    engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        sys.stdout.write(access_rules(registry.read_setups(connection)))
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")
-def upgrade(database: Database = store.DEFAULT_DATABASE) -> None:
+def upgrade(database: Database = DEFAULT_DATABASE) -> None:
     """Bring a database of an older version up to this one; under a lock, and repeatable."""
-    store.upgrade(store.connect(database))
+    upgrade_database(connect(database))
     print("The database is up to date.")
 
 
@@ -628,12 +647,12 @@ def upgrade(database: Database = store.DEFAULT_DATABASE) -> None:
 def dashboard(
     port: Annotated[int, typer.Option(min=1, max=65535, help="port to listen on")] = 8050,
     host: Annotated[str, typer.Option(help="address to listen on; loopback unless told otherwise")] = "127.0.0.1",
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Serve the dashboard."""
     from dashboard.app import serve
 
-    engine = store.open_database(database)
+    engine = open_database(database)
     _stop_by_exit()
     serve(engine, host, port, lambda: print(f"Dashboard: http://{host}:{port}", flush=True))
 
@@ -694,18 +713,18 @@ def simulate(
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
     from_us = end_us if since is None else moment(since)
-    address = listener.broker_of(broker, os.environ)
+    at = broker_of(broker, os.environ)
     with _simulation():
         live = Live(story, end_h, chosen, from_us, breaks)
-    _publish(live, story.fleet, address, from_us, speed, rate)
+    _publish(live, story.fleet, at, from_us, speed, rate)
 
 
-def _publish(live: Any, fleet: str, broker: listener.Broker, from_us: int, speed: float, rate: float | None) -> None:
+def _publish(live: Any, fleet: str, broker: Broker, from_us: int, speed: float, rate: float | None) -> None:
     from simulators.publish import publish
 
     start_logging()
     stop = stopping()
-    client = listener.make_client(broker, f"tallow-simulate-{os.getpid()}", MQTTProtocolVersion.MQTTv311)
+    client = make_client(broker, f"tallow-simulate-{os.getpid()}", MQTTProtocolVersion.MQTTv311)
     refused: list[str] = []
     client.on_connect = lambda _c, _d, _f, reason, _p: refused.append(reason.getName()) if reason.is_failure else None
     try:
@@ -718,7 +737,7 @@ def _publish(live: Any, fleet: str, broker: listener.Broker, from_us: int, speed
         for one in what:
             log.info("broke something", what=one)
         if sys.stderr.isatty():
-            sys.stderr.write(f"\r{number} messages published, up to {store.rfc3339(at_us)[:19]}Z")
+            sys.stderr.write(f"\r{number} messages published, up to {times.rfc3339(at_us)[:19]}Z")
             sys.stderr.flush()
 
     try:

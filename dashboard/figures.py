@@ -13,15 +13,14 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 from tsdownsample import NaNMinMaxDownsampler
 
-from analytics.amounts import Amount
 from analytics.findings import KINDS
-from analytics.history import DAY_US
-from analytics.rates import MeanCumulative, Rate
-from analytics.traces import sampled
-from analytics.vehicle import Result, local_us
+from analytics.planning.usage import Amount
+from analytics.statistics.rates import MeanCumulative, Rate
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.traces import sampled
 from dashboard.units import Units
 from dashboard.words import work_details
-from ingest.messages import instant
+from ingest.times import DAY_US, instant, local_us
 
 # Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
 RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb0", "#8a8f98", "#30343b"

@@ -7,11 +7,11 @@ import dash_mantine_components as dmc
 from dash import html
 from sqlalchemy import Engine
 
-from analytics import alarms
+from analytics.alarms import records
+from analytics.alarms.states import Transition
 from analytics.findings import CAUTION, CAUTIONS, KINDS, Finding, Kind
-from analytics.lifecycle import Transition
 from dashboard import people, queries, words
-from ingest.store import reachable, writing
+from ingest.database import reachable, writing
 
 
 def act(database: Engine, numbers: Sequence[int], transition: Transition) -> None:
@@ -19,7 +19,7 @@ def act(database: Engine, numbers: Sequence[int], transition: Transition) -> Non
     people.need("technician")
     with reachable(database), writing(database) as connection:
         queries.need_seen(connection, numbers)
-        alarms.act(connection, numbers, transition)
+        records.act(connection, numbers, transition)
 
 
 def need(name: str) -> html.Span:

@@ -13,9 +13,9 @@ from sqlalchemy import Connection, Engine, delete, insert, select, update
 
 from dashboard.units import Units, units_of
 from ingest import schema
-from ingest.problem import Problem
-from ingest.registry import Setup
-from ingest.store import writing
+from ingest.database import writing
+from ingest.errors import Problem
+from ingest.setups import Setup
 
 Role = Literal["viewer", "technician", "lead"]
 # Each may do what those before may: see; record work and deal with alarms; change the set-up.

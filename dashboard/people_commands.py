@@ -9,9 +9,9 @@ import typer
 
 from dashboard import people
 from dashboard.terminal import Database
-from ingest import store
-from ingest.messages import now_us
-from ingest.problem import Problem
+from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
+from ingest.errors import Problem
+from ingest.times import now_us
 
 app = typer.Typer(help="Who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
 
@@ -28,22 +28,22 @@ PasswordFile = Annotated[
 @app.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
 def add(
     name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:  # fmt: skip
     """Name somebody; from the first one on, everybody has to sign in."""
-    engine = store.open_database(database)
+    engine = open_database(database)
     password = _password(password_file)
-    with store.reachable(engine), store.writing(engine) as connection:
+    with reachable(engine), writing(engine) as connection:
         people.add(connection, name, password, role, fleet or (), depot or ())
         people.note(connection, "command line", f"{name} added as {role}", now_us())
     print(f"{name} is a {role}.")
 
 
 @app.command("list", epilog="Example: tallow person list")
-def list_people(database: Database = store.DEFAULT_DATABASE) -> None:
+def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
-    engine = store.open_database(database)
-    with store.reachable(engine), engine.connect() as connection:
+    engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
         found = people.people(connection)
     for one in found:
         seen = "; ".join(part for part in (", ".join(one.fleets), ", ".join(one.depots)) if part) or "everything"
@@ -58,32 +58,32 @@ def change(
     role: RoleOption,
     fleet: Fleets = None,
     depot: Depots = None,
-    database: Database = store.DEFAULT_DATABASE,
+    database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Give somebody another role, fleets and depots; ends their sessions."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
         people.set_role(connection, name, role, fleet or (), depot or ())
         people.note(connection, "command line", f"{name} changed to {role}", now_us())
     print(f"{name} is a {role}.")
 
 
 @app.command("password", epilog="Example: tallow person password 'R. Okafor'")
-def password(name: Name, password_file: PasswordFile = None, database: Database = store.DEFAULT_DATABASE) -> None:
+def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
     """Give somebody another password; ends their sessions."""
-    engine = store.open_database(database)
+    engine = open_database(database)
     new = _password(password_file)
-    with store.reachable(engine), store.writing(engine) as connection:
+    with reachable(engine), writing(engine) as connection:
         people.set_password(connection, name, new)
         people.note(connection, "command line", f"{name} has another password", now_us())
     print(f"{name} has another password.")
 
 
 @app.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
-def remove(name: Name, database: Database = store.DEFAULT_DATABASE) -> None:
+def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Let somebody in no more."""
-    engine = store.open_database(database)
-    with store.reachable(engine), store.writing(engine) as connection:
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
         people.remove(connection, name)
         people.note(connection, "command line", f"{name} removed", now_us())
     print(f"{name} removed.")

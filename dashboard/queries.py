@@ -14,27 +14,28 @@ from icalendar import Calendar, Event
 from sqlalchemy import Connection, Engine, Subquery, Text, case, cast, func, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics import delivery
-from analytics.alarm_figures import NEEDED_DAYS, Figures, read_figures
-from analytics.alarms import KINDS as ALARM_KINDS
-from analytics.alarms import Alarm, alarm_of
-from analytics.amounts import AHEAD_DAYS, Amount
-from analytics.delivery import Route
+from analytics.alarms import outbox, wording
+from analytics.alarms.evaluate import KINDS as ALARM_KINDS
+from analytics.alarms.evaluate import Alarm
+from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
+from analytics.alarms.records import alarm_of
+from analytics.alarms.routes import Route, read_routes
 from analytics.findings import CAUTION, SEVERITIES, Finding, from_row, severity_rank, urgency
-from analytics.history import DAY_US
-from analytics.rates import MeanCumulative, Rate, mean_cumulative, rate
-from analytics.rounds import Visit, plan, refill_need
-from analytics.run import analysed, read_pasts
-from analytics.standing import NEEDS
-from analytics.vehicle import Result
+from analytics.pipeline.tasks import analysed, read_pasts
+from analytics.pipeline.vehicle_summary import NEEDS
+from analytics.planning.rounds import Visit, plan, refill_need
+from analytics.planning.usage import AHEAD_DAYS, Amount
+from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
+from analytics.vehicle.analysis import Result
 from dashboard import people
-from ingest import quarantine, schema, store
-from ingest.messages import instant
-from ingest.messages import now_us as now_us
-from ingest.problem import Problem
-from ingest.registry import Setup, in_force
+from ingest import quarantine, reading, schema
+from ingest.errors import Problem
 from ingest.registry import read_setups as read_all_setups
-from ingest.work import Work, read_records, read_work
+from ingest.setups import Setup, in_force
+from ingest.times import DAY_US, instant
+from ingest.times import now_us as now_us
+from ingest.work import Work
+from ingest.work_records import read_records, read_work
 
 PAGE_ROWS = 50
 CALENDAR_DAYS = 90
@@ -331,7 +332,7 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             litres = row.refill["litres_to_full"]
             event.add("summary", f"Fill {setup.unit}: {litres:.1f} l of {setup.grease_and_grade}")
             event.add("location", depot)
-            event.add("url", delivery.address_of(setup, delivery.site()))
+            event.add("url", wording.address_of(setup, wording.site()))
             calendar.add_component(event)
     return bytes(calendar.to_ical())
 
@@ -462,8 +463,8 @@ def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
         counts = {state: int(n) for state, n in connection.execute(counted)}
         return AlarmView(
             rows,
-            counts, _steps(connection, [row.alarm.id for row in rows]), depots(engine), delivery.routes(connection),
-            delivery.waiting(connection, now), read_figures(connection, NEEDED_DAYS, now), now,
+            counts, _steps(connection, [row.alarm.id for row in rows]), depots(engine), read_routes(connection),
+            outbox.waiting(connection, now), read_figures(connection, NEEDED_DAYS, now), now,
         )  # fmt: skip
 
 
@@ -675,7 +676,7 @@ def data_state(engine: Engine) -> DataState:
             select(func.coalesce(func.sum(intake.c.recorded), 0), func.coalesce(func.sum(intake.c.duplicates), 0))
         ).one()
         return DataState(
-            int(recorded), int(duplicates), store.newest_at_us(connection), _unregistered(connection), store.recorders(connection),
+            int(recorded), int(duplicates), reading.newest_at_us(connection), _unregistered(connection), reading.recorders(connection),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), note) for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us,
@@ -717,7 +718,7 @@ def alive(engine: Engine) -> dict[str, Any]:
     now = now_us()
     try:
         with engine.connect() as connection:
-            recorded_us = max(store.recorders(connection).values(), default=None)
+            recorded_us = max(reading.recorders(connection).values(), default=None)
             looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
     except DBAPIError:
         return {"alive": False}

@@ -9,13 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from analytics.amounts import Amount
 from analytics.findings import KINDS
-from analytics.traces import sampled
-from analytics.vehicle import Result, days, line_conditions
+from analytics.planning.usage import Amount
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.daily import days
+from analytics.vehicle.line_conditions import line_conditions
+from analytics.vehicle.traces import sampled
 from dashboard.queries import EXPOSURES, AlarmRow, DataState, FleetRow, Patterns, Round
-from ingest import store
-from ingest.registry import Line
+from ingest import times
+from ingest.setups import Line
 
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
@@ -73,7 +75,7 @@ def alarm_table(rows: list[AlarmRow]) -> list[dict[str, Any]]:
             "depot": row.depot,
             "channel": row.alarm.channel,
             "lines": ", ".join(map(str, row.alarm.lines)),
-            "raised_at": store.rfc3339(row.alarm.raised_us),
+            "raised_at": times.rfc3339(row.alarm.raised_us),
             "shelved_until": _time(row.alarm.condition.shelved_until_us),
             "suppressed_why": row.alarm.condition.suppressed_why,
             "hours_since_grease": row.dry_h,
@@ -86,7 +88,7 @@ def alarm_table(rows: list[AlarmRow]) -> list[dict[str, Any]]:
 def step_json(step: Any) -> dict[str, Any]:
     """A step of an alarm's history, for other programs."""
     return {
-        "at": store.rfc3339(step.at_us), "event": step.event, "state": step.state, "who": step.who, "why": step.why,
+        "at": times.rfc3339(step.at_us), "event": step.event, "state": step.state, "who": step.who, "why": step.why,
         "until": _time(step.until_us),
     }  # fmt: skip
 
@@ -111,7 +113,7 @@ def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
 
 def data_table(told: DataState) -> list[dict[str, str]]:
     """Who is silent, whose sensors are wrong, and what is to be said of other data, as rows of text."""
-    found = [(who, f.kind, store.rfc3339(f.began_us), f.summary) for who, f in told.findings]
+    found = [(who, f.kind, times.rfc3339(f.began_us), f.summary) for who, f in told.findings]
     found += [(who, "note", "", note) for who, note in told.notes]
     return [who._asdict() | {"what": what, "since": since, "text": text} for who, what, since, text in found]
 
@@ -164,12 +166,12 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         return "" if not np.isfinite(value) else f"{value:.{digits}f}"
 
     if chart == "level":
-        rows = [{"at": store.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}
+        rows = [{"at": times.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}
                 for at, level in zip(history.levels.at_us, history.levels.level_pct, strict=True)]  # fmt: skip
-        rows += [{"at": store.rfc3339(int(at)), "what": "level", "level_pct": number(level)}
+        rows += [{"at": times.rfc3339(int(at)), "what": "level", "level_pct": number(level)}
                  for at, level in zip(history.cycles.at_us, result.reservoir.track, strict=True)]  # fmt: skip
         rows += [
-            {"at": store.rfc3339(fill.at_us), "what": f"fill of {fill.litres:.2f} l", "level_pct": number(fill.to_pct)}
+            {"at": times.rfc3339(fill.at_us), "what": f"fill of {fill.litres:.2f} l", "level_pct": number(fill.to_pct)}
             for fill in result.fills
         ]
         return sorted(rows, key=lambda row: row["at"])
@@ -177,11 +179,11 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         return [{name: "" if value is None else str(value) for name, value in day.items()} for day in days(result)]
     if chart == "happened":
         return [
-            {"at": store.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": KINDS[f.kind].title,
+            {"at": times.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": KINDS[f.kind].title,
              "channel": f.channel or "", "severity": f.severity, "summary": f.summary}
             for f in result.findings
         ] + [
-            {"at": store.rfc3339(one.at_us), "until": "", "what": one.title, "channel": one.channel or "", "severity": "",
+            {"at": times.rfc3339(one.at_us), "until": "", "what": one.title, "channel": one.channel or "", "severity": "",
              "summary": one.note}
             for one in history.work
         ]  # fmt: skip
@@ -189,7 +191,7 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         return [_sheet_row(line, now) for line, now in zip(history.setup.lines, line_conditions(result), strict=True)]
     if chart == "traces":
         return [
-            {"at": store.rfc3339(at_us), "channel": channel, "seconds": f"{k * dt_s:g}", "pressure_kpa": number(float(kpa), 0)}
+            {"at": times.rfc3339(at_us), "channel": channel, "seconds": f"{k * dt_s:g}", "pressure_kpa": number(float(kpa), 0)}
             for channel in result.pressures.channels
             for at_us, dt_s, course in sampled(history, channel, _TRACES)
             for k, kpa in enumerate(course)
@@ -200,7 +202,7 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
             columns[f"{name}_kpa"] = cycles.peak_kpa[:, cycles.channels.index(name)]
         columns[f"{name}_times_expected"] = result.pressures.ratio[:, j]
     return [
-        {"at": store.rfc3339(int(at)), "temp_c": number(float(cycles.temp_c[i]))}
+        {"at": times.rfc3339(int(at)), "temp_c": number(float(cycles.temp_c[i]))}
         | {name: number(float(column[i]), 3 if name.endswith("expected") else 0) for name, column in columns.items()}
         for i, at in enumerate(cycles.at_us)
     ]
@@ -240,4 +242,4 @@ def dates_table(told: DataState) -> list[dict[str, str]]:
 
 
 def _time(us: int | None) -> str | None:
-    return None if us is None else store.rfc3339(us)
+    return None if us is None else times.rfc3339(us)

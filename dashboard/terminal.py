@@ -14,9 +14,9 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from sqlalchemy import Engine
 
-from analytics import run
-from ingest.messages import read_time
-from ingest.problem import Problem
+from analytics.pipeline import tasks
+from ingest.errors import Problem
+from ingest.times import read_time
 
 Database = Annotated[
     str,
@@ -89,4 +89,4 @@ def as_of_us(engine: Engine, text: str | None) -> int:
     if text is not None:
         return moment(text)
     with engine.connect() as connection:
-        return run.default_as_of_us(connection)
+        return tasks.default_as_of_us(connection)

@@ -4,13 +4,13 @@ import math
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from analytics.alarm_figures import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
-from analytics.commissioning import Handover
-from analytics.delivery import Route
-from analytics.depots import Depot
-from analytics.timer import Setting
+from analytics.alarms.depots import Depot
+from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
+from analytics.alarms.routes import Route
+from analytics.planning.timer import Setting
+from analytics.vehicle.commissioning import Handover
 from dashboard import people
-from ingest.messages import instant
+from ingest.times import instant
 from ingest.work import Work
 
 NEED_WORDS = {"act_now": "Act now", "plan": "Plan", "note": "Note", "none": "Nothing to do"}

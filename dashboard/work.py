@@ -15,15 +15,16 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import Flask, request
 from sqlalchemy import Engine, select
 
-from analytics.alarms import KINDS
+from analytics.alarms.evaluate import KINDS
 from analytics.findings import Finding, urgency
-from analytics.vehicle import Result
+from analytics.vehicle.analysis import Result
 from dashboard import parts, people, queries, words
-from ingest import registry, schema
+from ingest import registry, schema, work_records
 from ingest import work as works
-from ingest.messages import microseconds
-from ingest.problem import Problem
-from ingest.store import Unusable, reachable, writing
+from ingest.database import reachable, writing
+from ingest.errors import Problem, Unusable
+from ingest.setups import in_force
+from ingest.times import microseconds
 
 LARGEST_BYTES: Final = 16_384
 # What a form asks for, by kind of work.
@@ -157,7 +158,7 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
         for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
             ((_, setups),) = registry.read_setups(connection, id_).values()
             one = {"key": uuid4().hex, "kind": kind, "at_us": now_us, "by": people.doer(by), "note": note, **what}
-            works.record(connection, id_, setups, works.work_of(one), now_us)
+            work_records.record(connection, id_, setups, works.work_of(one), now_us)
     return len(said)
 
 
@@ -213,13 +214,13 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
                 said["note"] = f"{said.get('note') or ''} (by {by})".strip()
             said["by"] = people.doer(by)
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
-            setup = registry.in_force(setups, queries.now_us())
+            setup = in_force(setups, queries.now_us())
             if not people.sees(setup):
                 raise Problem(registry.unknown(f"{fleet}/{vehicle}"))
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setup.timezone)
-            works.record(connection, id_, setups, works.work_of(said), queries.now_us())
+            work_records.record(connection, id_, setups, works.work_of(said), queries.now_us())
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unusable) else 400
     return {}, 200

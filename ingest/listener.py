@@ -5,33 +5,30 @@ no more than it may leave unacknowledged, so a slow database stops it. What was 
 process ends is delivered again; recording is idempotent, so that is harmless.
 """
 
-import os
 import select
 import ssl
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Final, Protocol
-from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
 import structlog
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from ingest.messages import SUBSCRIPTION, Arrival, Rejected, now_us
+from ingest.broker import SESSION_S, Broker, make_client
+from ingest.errors import Problem
+from ingest.messages import SUBSCRIPTION, Arrival, Rejected
 from ingest.metrics import Metrics
-from ingest.problem import Problem
 from ingest.recorder import Tally
-from ingest.recording import Away, Committed
+from ingest.recorder_process import Away, Committed
+from ingest.times import now_us
 
 log = structlog.get_logger("tallow.ingest")
 
-DEFAULT_BROKER: Final = "mqtt://localhost:1883"
-SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
 BATCH: Final = 1_000
 RECEIVE_MAXIMUM: Final = 3 * BATCH  # one in hand, one waiting, one on its way
 MOST_WAITING: Final = 2 * BATCH
@@ -44,72 +41,6 @@ LONGEST_PAUSE_S: Final = 30.0
 ANSWER_S: Final = 2.0
 _VERSION_REFUSED: Final = (129, 130, 132)
 _LOGIN_REFUSED: Final = (134, 135, 138, 140)
-
-
-@dataclass(frozen=True)
-class Broker:
-    """Where the broker is and how to get in."""
-
-    host: str
-    port: int
-    tls: bool
-    user: str | None = None
-    password: str | None = None
-    ca_file: str | None = None
-    cert_file: str | None = None
-    key_file: str | None = None
-
-    @property
-    def shown(self) -> str:
-        """The address as it may be printed: without user and password."""
-        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
-
-
-def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") -> Broker:
-    """Read `mqtt://[user:password@]host[:port]` or `mqtts://…`. Raises Problem.
-
-    Certificates are named by TALLOW_CA_FILE, TALLOW_CERT_FILE and TALLOW_KEY_FILE; a password may stand in the file
-    that TALLOW_PASSWORD_FILE names.
-    """
-    form = "write mqtt://[user:password@]host[:port] or mqtts://…"
-    try:
-        parts = urlsplit(address)
-        port = parts.port
-    except ValueError:
-        raise Problem(f"broker address is not readable; {form}") from None
-    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/") or port == 0:
-        raise Problem(f"broker address is not readable; {form}")
-    tls = parts.scheme == "mqtts"
-    files = {name: environment.get(f"TALLOW_{name.upper()}") for name in ("ca_file", "cert_file", "key_file")}
-    for name, path in files.items():
-        if path and not os.access(path, os.R_OK):
-            raise Problem(f"TALLOW_{name.upper()} names {path}, which cannot be read")
-    password = unquote(parts.password) if parts.password is not None else None
-    if environment.get("TALLOW_PASSWORD_FILE"):
-        path = environment["TALLOW_PASSWORD_FILE"]
-        try:
-            with open(path, encoding="utf-8") as file:  # noqa: PTH123
-                password = file.read().strip()
-        except (OSError, UnicodeDecodeError):
-            raise Problem(f"TALLOW_PASSWORD_FILE names {path}, which cannot be read") from None
-    user = unquote(parts.username) if parts.username else None
-    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, **files)
-
-
-def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **options: Any) -> mqtt.Client:
-    """A client with the broker's credentials and certificates. Raises Problem for certificates that cannot be used."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version, **options)
-    if broker.user is not None:
-        client.username_pw_set(broker.user, broker.password)
-    if broker.tls:
-        try:
-            context = ssl.create_default_context(cafile=broker.ca_file)
-            if broker.cert_file:
-                context.load_cert_chain(broker.cert_file, broker.key_file)
-        except (OSError, ssl.SSLError) as error:
-            raise Problem(f"certificate for {broker.shown} cannot be used: {error}") from None
-        client.tls_set_context(context)
-    return client
 
 
 class Records(Protocol):

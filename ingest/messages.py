@@ -5,15 +5,15 @@ the structure in `KINDS` for its kind. Whatever does not fit becomes a `Rejected
 """
 
 import re
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from typing import Annotated, Final, Literal
 
 import msgspec
 from msgspec import Meta, Struct
+
+from ingest.times import Instant
 
 ROOT: Final = "lube/1"
 ALERT_ROOT: Final = "lube-alert/1"  # what is published about vehicles, by an account of its own
@@ -21,10 +21,6 @@ SUBSCRIPTION: Final = f"{ROOT}/#"
 MAX_PAYLOAD_BYTES: Final = 64 * 1024
 MAX_CHANNELS: Final = 256
 
-EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND: Final = timedelta(microseconds=1)
-_FIRST_US: Final = -62_135_596_800_000_000
-_LAST_US: Final = 253_402_300_799_999_999
 _LEAP_SECOND: Final = re.compile(rb"(T\d\d:\d\d:)60(?=[.Zz+-])")
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
 
@@ -37,7 +33,6 @@ FaultCode = Literal[
     "supply_low",
     "sensor_open",
 ]
-Instant = Annotated[datetime, Meta(tz=True)]
 Count = Annotated[int, Meta(ge=0, le=2**63 - 1)]
 # NUL cannot be stored by every database. `decode` sees to it: a pattern looked at for every channel of every cycle
 # would take four times as long as all the rest.
@@ -180,29 +175,6 @@ class Arrival:
     payload: bytes
     received_us: int | None
     flaw: Rejected | None = None  # why it is no publication at all
-
-
-def microseconds(at: datetime) -> int:
-    """Microseconds from 1970 UTC to an aware date-time."""
-    return (at - EPOCH) // _MICROSECOND
-
-
-def instant(us: int) -> datetime:
-    """The aware UTC date-time of microseconds since 1970, kept within the years 1 to 9999."""
-    return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
-
-
-def now_us() -> int:
-    """The present, microseconds since 1970 UTC."""
-    return time.time_ns() // 1000
-
-
-def read_time(text: str) -> int:
-    """Microseconds since 1970 UTC of an RFC 3339 date-time. Raises ValueError that says how to write one."""
-    try:
-        return microseconds(msgspec.convert(text, Instant))
-    except msgspec.ValidationError:
-        raise ValueError(f"{text!r} is not an RFC 3339 time with its offset, such as 2026-03-01T06:00:00Z") from None
 
 
 def topic(fleet: str, vehicle: str, kind: str) -> str:

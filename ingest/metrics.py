@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, make_wsgi_app
 from waitress import create_server
 
-from ingest.problem import Problem
+from ingest.errors import Problem
 from ingest.recorder import Tally
 
 if TYPE_CHECKING:

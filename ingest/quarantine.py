@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, Engine, delete, func, select
 
 from ingest import schema
+from ingest.database import writing
+from ingest.errors import Problem
 from ingest.messages import Arrival, Rejected, decode
-from ingest.problem import Problem
 from ingest.recorder import Recorder, Tally
-from ingest.store import writing
 
 _BATCH = 500
 

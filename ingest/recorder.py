@@ -8,10 +8,12 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql
 
-from ingest import names, schema
-from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode, now_us
+from ingest import schema, seq_ranges
+from ingest.database import arrays, upsert, writing
+from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode
+from ingest.partitions import make_months
 from ingest.rows import COLUMNS, KIND, RECEIVED, SENT, Key, Name, Row, key_of, name_of, row_of, says_the_same
-from ingest.store import arrays, make_months, upsert, writing
+from ingest.times import now_us
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
@@ -189,12 +191,12 @@ class Recorder:
 
 def _take(connection: Connection, rows: list[Row]) -> set[Name]:
     """Take the names of rows; those that were free."""
-    wanted: dict[names.Life, set[int]] = {}
+    wanted: dict[seq_ranges.Life, set[int]] = {}
     for vehicle_id, boot, seq in map(name_of, rows):
         wanted.setdefault((vehicle_id, boot), set()).add(seq)
     if not wanted:
         return set()
-    return {(*life, seq) for life, seqs in names.take(connection, wanted).items() for seq in seqs}
+    return {(*life, seq) for life, seqs in seq_ranges.take(connection, wanted).items() for seq in seqs}
 
 
 def _settle_repeated(connection: Connection, repeated: Sequence[Bearer]) -> list[tuple[Arrival, Rejected]]:
@@ -252,7 +254,7 @@ def _elsewhere(connection: Connection, rows: list[Row]) -> set[Name]:
     past = schema.past
     since = {id_: since_us for id_, since_us in connection.execute(select(past.c.vehicle_id, past.c.since_us))}  # noqa: C416
     found = {name_of(row) for row in rows if key_of(row)[1] >= since.get(row[0], -(1 << 62))}
-    old: dict[names.Life, list[int]] = {}
+    old: dict[seq_ranges.Life, list[int]] = {}
     for vehicle_id, boot, seq in {name_of(row) for row in rows} - found:
         old.setdefault((vehicle_id, boot), []).append(seq)
     for (vehicle_id, boot), seqs in old.items():

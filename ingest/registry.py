@@ -1,86 +1,25 @@
 """Vehicles and their call-out sheets: reading `vehicles.csv` and `lines.csv`, and keeping each set-up from its time on."""
 
 import csv
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
-from msgspec import Meta, Struct
 from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
-from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION, is_name, read_time
-from ingest.problem import Problem
+from ingest.errors import Problem
+from ingest.messages import is_name
 from ingest.recorder import know_vehicles
-from ingest.work import Work, of_vehicles, read_work
-
-Positive = Annotated[float, Meta(gt=0, le=1e9)]
-# NUL cannot be stored by every database.
-Said = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
-Text = Annotated[str, Meta(max_length=256, pattern=r"^[^\x00]*$")]
-Channel = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[^\x00]*$")]
-Feed = Literal["direct", "progressive", "injector"]
-LevelSensor = Literal["percent", "switch", "none"]
+from ingest.setups import Line, Setup, as_worked, in_force
+from ingest.times import read_time
+from ingest.work_records import of_vehicles, read_work
 
 MAX_LINES: Final = 100
 MAX_ERRORS_EXPLAINED: Final = 50
-
-
-class Line(Struct, frozen=True, kw_only=True):
-    """One tube to one lubrication point; `dose_cm3` is grease per complete cycle, `channel` the reading that watches it."""
-
-    line: Annotated[int, Meta(ge=1, le=9999)]
-    bundle: Text
-    point: Said
-    channel: Channel | None
-    dose_cm3: Positive
-    length_m: Positive
-    bore_mm: Positive
-    critical: bool = False
-
-
-class Setup(Struct, frozen=True, kw_only=True):
-    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on)."""
-
-    fleet: str
-    vehicle: str
-    unit: Said
-    vehicle_class: Text
-    depot: Said
-    timezone: Said
-    commissioned: date | None
-    feed: Feed
-    reservoir_l: Positive
-    low_mark_pct: Annotated[float, Meta(ge=0, le=100)]
-    interval_min: Positive
-    run_s: Positive
-    relief_kpa: Positive
-    grease: Text
-    nlgi: Annotated[str, Meta(max_length=8)]
-    level: LevelSensor = "percent"
-    confirmation: bool | None = None
-    nominal_v: float | None = None
-    valid_from_us: int | None = None
-    lines: tuple[Line, ...] = ()
-
-    @property
-    def dose_cm3(self) -> float:
-        """Grease delivered to all points by one complete cycle, cm3."""
-        return sum(line.dose_cm3 for line in self.lines)
-
-    @property
-    def grease_and_grade(self) -> str:
-        """What to fill in."""
-        return f"{self.grease}, NLGI {self.nlgi}"
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Pressure channels in the order of the call-out sheet."""
-        return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
 
 
 _VEHICLE_COLUMNS: Final = (
@@ -313,11 +252,6 @@ def read_setups(
     }
 
 
-def in_force(setups: tuple[Setup, ...], at_us: int) -> Setup:
-    """The set-up that holds at a time; the first one before it began."""
-    return ([s for s in setups if s.valid_from_us is None or s.valid_from_us <= at_us] or [setups[0]])[-1]
-
-
 def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
     """The vehicle that somebody calls VEHICLE or FLEET/VEHICLE. Raises Problem."""
     table = schema.vehicle
@@ -335,27 +269,6 @@ def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
 def unknown(name: str) -> str:
     """What is said of a vehicle that is not there, or not there for whoever asks."""
     return f"no vehicle called {name!r} is registered; tallow refills lists all"
-
-
-def as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, ...]:
-    """Set-ups, and those that follow from work: each goes on until the next that somebody registered."""
-    for one in work:
-        changed: dict[str, Any] = {}
-        if one.kind == "timer_set":
-            changed = {"interval_min": one.interval_min, "run_s": one.run_s}
-        elif one.kind == "moved":
-            changed = {"depot": one.depot}
-        changed = {name: value for name, value in changed.items() if value is not None}
-        if not changed:
-            continue
-        before = [s for s in setups if s.valid_from_us is None or s.valid_from_us <= one.at_us]
-        base = (before or setups)[-1 if before else 0]
-        if "run_s" in changed and base.feed != "injector":  # an injector fires once, however long the pump runs
-            more = changed["run_s"] / base.run_s
-            changed["lines"] = tuple(msgspec.structs.replace(x, dose_cm3=x.dose_cm3 * more) for x in base.lines)
-        new = msgspec.structs.replace(base, valid_from_us=one.at_us, **changed)
-        setups = (*before, new, *setups[len(before) :])
-    return setups
 
 
 def _registered(
@@ -387,18 +300,3 @@ def _registered(
         earlier = found[fleet, name][1] if (fleet, name) in found else ()
         found[fleet, name] = owner, (*earlier, one)
     return found
-
-
-INGESTER: Final = "tallow-ingest"
-ALERTER: Final = "tallow-alert"
-
-
-def access_rules(names: Iterable[tuple[str, str]]) -> str:
-    """A Mosquitto access list: ingesters read everything and write nothing, a vehicle writes below its own topic only, and who
-    publishes alerts writes those only.
-
-    A vehicle's account is FLEET.VEHICLE; a dot occurs in neither name.
-    """
-    rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n", f"user {ALERTER}\ntopic write {ALERT_ROOT}/#\n"]
-    rules += [f"user {fleet}.{vehicle}\ntopic write {ROOT}/{fleet}/{vehicle}/+\n" for fleet, vehicle in sorted(names)]
-    return "\n".join(rules)

@@ -12,11 +12,11 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.messages import Arrival, Instant, Rejected, microseconds
-from ingest.problem import Problem
+from ingest.errors import Problem, Unreachable
+from ingest.messages import Arrival, Rejected
 from ingest.recorder import Tally
-from ingest.recording import Away, Recording
-from ingest.store import Unreachable
+from ingest.recorder_process import Away, Recording
+from ingest.times import Instant, microseconds
 
 BATCH = 5_000
 STANDARD_INPUT = Path("-")

@@ -6,8 +6,10 @@ from typing import Final
 from sqlalchemy import Connection, Engine, func, select
 
 from ingest import schema
-from ingest.problem import Problem
-from ingest.store import month_bounds, month_of, month_table, rfc3339, writing
+from ingest.database import writing
+from ingest.errors import Problem
+from ingest.partitions import month_bounds, month_of, month_table
+from ingest.times import rfc3339
 
 # Nothing younger is thinned unless somebody says so.
 KEPT_DAYS: Final = 400

@@ -12,7 +12,8 @@ from typing import Any, Final
 import msgspec
 
 from ingest import schema
-from ingest.messages import Cycle, Decoded, Fault, Ignition, Level, State, microseconds
+from ingest.messages import Cycle, Decoded, Fault, Ignition, Level, State
+from ingest.times import microseconds
 
 Row = tuple[Any, ...]
 Key = tuple[int, int, str, int]  # vehicle id, at_us, boot, seq: the primary key, and the first of the columns

@@ -1,16 +1,13 @@
 """Work that people record: what was done to a vehicle's system, when and by whom. Corrected by a later record, never erased."""
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from msgspec import Meta, Struct
-from sqlalchemy import ColumnElement, Connection, insert, select, update
 
-from ingest import schema
-from ingest.messages import instant
-from ingest.problem import Problem
+from ingest.errors import Problem
 
 Kind = Literal[
     "filled",
@@ -103,74 +100,6 @@ def work_of(values: Mapping[str, Any]) -> Work:
     if needed and not work.withdrawn and not any(getattr(work, name) not in (None, ()) for name in needed):
         raise Problem(f"{work.title}: say {question}")
     return work
-
-
-def record(connection: Connection, vehicle_id: int, setups: Sequence[Any], work: Work, now_us: int) -> bool:
-    """Keep a record of a vehicle that had these set-ups; False where it was kept before. Raises Problem."""
-    table, vehicle_name = schema.work, setups[-1].vehicle
-    kept = connection.execute(select(table.c.vehicle_id, table.c.detail).where(table.c.key == work.key)).one_or_none()
-    if kept is not None:
-        if kept.vehicle_id != vehicle_id or msgspec.convert(kept.detail, Work) != work:
-            raise Problem(f"record {work.key} exists and says something else; correct it with a record of its own")
-        return False
-    known = {line.line for setup in setups for line in setup.lines}
-    unknown = sorted(set(work.lines) - known)
-    if unknown:
-        raise Problem(f"line {unknown[0]} is not on the call-out sheet of {vehicle_name}")
-    if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
-        raise Problem(f"channel {work.channel!r} is not on the call-out sheet of {vehicle_name}")
-    if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
-        raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
-    if work.corrects is not None:
-        owner = connection.scalar(select(table.c.vehicle_id).where(table.c.key == work.corrects))
-        if owner != vehicle_id:
-            raise Problem(f"record {work.corrects}, which is to be corrected, is none of {vehicle_name}")
-    connection.execute(
-        insert(table).values(
-            key=work.key,
-            vehicle_id=vehicle_id,
-            at_us=work.at_us,
-            recorded_us=now_us,
-            corrects=work.corrects,
-            detail=msgspec.to_builtins(work),
-        )
-    )
-    vehicle = schema.vehicle
-    connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(news=vehicle.c.news + 1))
-    return True
-
-
-def of_vehicles(column: ColumnElement[int], chosen: int | Collection[int] | None) -> list[ColumnElement[bool]]:
-    """A condition: of one vehicle, of several, or none where it is about all."""
-    if chosen is None:
-        return []
-    return [column == chosen if isinstance(chosen, int) else column.in_(chosen)]
-
-
-def read_records(
-    connection: Connection, vehicle_id: int | Collection[int] | None = None
-) -> dict[int, tuple[tuple[Work, int, bool], ...]]:
-    """vehicle id -> (record, when it was made, whether it still stands), by the time of the work; corrected ones included."""
-    table = schema.work
-    only = of_vehicles(table.c.vehicle_id, vehicle_id)
-    rows = connection.execute(select(table).where(*only).order_by(table.c.at_us, table.c.key)).all()
-    gone = set[str]()
-    for row in sorted(rows, key=lambda row: (row.recorded_us, row.key), reverse=True):
-        # A withdrawal that was itself withdrawn takes nothing back; what a correction stood for stays corrected.
-        if row.corrects is not None and not (row.key in gone and row.detail.get("withdrawn")):
-            gone.add(row.corrects)
-    found: dict[int, list[tuple[Work, int, bool]]] = {}
-    for row in rows:
-        work = msgspec.convert(row.detail, Work)
-        stands = row.key not in gone and not work.withdrawn
-        found.setdefault(row.vehicle_id, []).append((work, row.recorded_us, stands))
-    return {id_: tuple(records) for id_, records in found.items()}
-
-
-def read_work(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, tuple[Work, ...]]:
-    """vehicle id -> the work that stands, by its time; of one vehicle, or of all."""
-    records = read_records(connection, vehicle_id)
-    return {id_: tuple(work for work, _, stands in found if stands) for id_, found in records.items()}
 
 
 def why_away(work: Iterable[Work]) -> str | None:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.messages import EPOCH
+from ingest.times import EPOCH
 
 Floats = NDArray[np.float64]
 

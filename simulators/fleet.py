@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from ingest.messages import EPOCH, encode, instant, topic
+from ingest.messages import encode, topic
+from ingest.times import EPOCH, instant
 from simulators import reservoir
 from simulators.machine import Sent, Simulation, arrival_us, channels
 from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario

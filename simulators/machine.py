@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.messages import EPOCH, AnyMessage, Cycle, Fault, Ignition, Level, State, Trace, microseconds
+from ingest.messages import AnyMessage, Cycle, Fault, Ignition, Level, State, Trace
+from ingest.times import EPOCH, microseconds
 from simulators import duty, hydraulics, radio, reservoir, weather
 from simulators.hydraulics import Lines
 from simulators.scenario import Depot, Machine, Trouble

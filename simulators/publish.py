@@ -12,7 +12,8 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 
-from ingest.messages import encode, now_us, topic
+from ingest.messages import encode, topic
+from ingest.times import now_us
 from simulators import SimulationError
 from simulators.fleet import run_of
 from simulators.machine import Sent

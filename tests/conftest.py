@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, create_engine, text
 
-from ingest import store
+from ingest import database
 
 SEARCH = [*os.environ.get("PATH", "").split(os.pathsep), "/usr/sbin", "/usr/local/sbin", "/usr/bin"]
 
@@ -109,7 +109,7 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 @pytest.fixture
 def engine(database_url: str) -> Iterator[Engine]:
     """An empty database with its tables."""
-    engine = store.open_database(database_url)
+    engine = database.open_database(database_url)
     yield engine
     engine.dispose()
 

@@ -7,15 +7,15 @@ import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics import alarms, delivery
-from analytics.history import DAY_US
-from analytics.lifecycle import BY_PERSONS, Transition
-from analytics.lifecycle import words as state_words
+from analytics.alarms import evaluate, routes
+from analytics.alarms.states import BY_PERSONS, Transition
+from analytics.alarms.states import words as state_words
 from dashboard import parts, people, queries, tables, words, work
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import AlarmRow, AlarmView
 from ingest import work as works
-from ingest.problem import Problem
+from ingest.errors import Problem
+from ingest.times import DAY_US
 
 dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=1)
 
@@ -159,7 +159,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
         f"{words.moment(s.at_us, zone)}: {words.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
         for s in view.steps.get(alarm.id or 0, ())
     ]
-    title = alarms.KINDS[alarm.kind].title
+    title = evaluate.KINDS[alarm.kind].title
     return html.Div(
         [
             dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}, className="alarm-choose")
@@ -194,7 +194,7 @@ def beside(view: AlarmView) -> list[Any]:
         state = f"fails since {words.ago(one.failing_us, view.now_us)}{why}" if failing else "arrives"
         ways.append(
             html.Tr(
-                [html.Td(str(one.id)), html.Td(delivery.masked(one.address)), html.Td(words.route(one)),
+                [html.Td(str(one.id)), html.Td(routes.masked(one.address)), html.Td(words.route(one)),
                  html.Td(state, className="state-act_now" if failing else "")]
             )
         )  # fmt: skip

@@ -10,11 +10,11 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import KINDS
-from analytics.standing import NEEDS
+from analytics.pipeline.vehicle_summary import NEEDS
 from dashboard import parts, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import FleetRow, FleetView
-from ingest.messages import microseconds
+from ingest.times import microseconds
 
 dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True, order=0)
 

@@ -8,8 +8,8 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
-from analytics import amounts
-from analytics.amounts import Amount
+from analytics.planning import usage
+from analytics.planning.usage import Amount
 from dashboard import figures, parts, people, queries, tables, words
 from dashboard.app import engine
 
@@ -30,7 +30,7 @@ def layout(depot: str = "", **_: Any) -> html.Div:
                         data=parts.one_or_all("All depots", known),
                     ),
                     dmc.NumberInput(
-                        id="grease-density", label="Kilograms a litre", value=amounts.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
+                        id="grease-density", label="Kilograms a litre", value=usage.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
                         w=160, debounce=400,
                     ),
                     dmc.Button("Save as CSV", id="grease-save", variant="default", mt=24),
@@ -53,7 +53,7 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
     ]
     return [
         parts.section(
-            f"The next {amounts.AHEAD_DAYS} days", html.Ul(ahead), "At the pace of each vehicle's last four weeks."
+            f"The next {usage.AHEAD_DAYS} days", html.Ul(ahead), "At the pace of each vehicle's last four weeks."
         ),
         parts.section(
             "By month",
@@ -89,7 +89,7 @@ def _signed(litres: float) -> str:
 
 
 def _density(value: object) -> float:
-    return float(value) if isinstance(value, int | float) and value > 0 else amounts.DENSITY_KG_PER_L
+    return float(value) if isinstance(value, int | float) and value > 0 else usage.DENSITY_KG_PER_L
 
 
 @callback(

@@ -5,11 +5,11 @@ from typing import Any
 import dash
 from dash import dcc, html
 
-from analytics.commissioning import CYCLES, Handover
-from analytics.vehicle import Result
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.commissioning import CYCLES, Handover
 from dashboard import parts, queries, words
 from dashboard.app import engine
-from ingest.registry import Setup
+from ingest.setups import Setup
 
 dash.register_page(
     __name__,

@@ -6,7 +6,7 @@ import dash
 import segno
 from dash import html
 
-from analytics import delivery
+from analytics.alarms import wording
 from dashboard import queries
 from dashboard.app import engine
 
@@ -23,7 +23,7 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
     setup = queries.setup(engine(), fleet or "", name or "")
     if setup is None:
         return html.Div([html.H1("Label"), html.P(f"No vehicle of this name is registered: {name}.")])
-    address = delivery.address_of(setup, delivery.site())
+    address = wording.address_of(setup, wording.site())
     code = segno.make(address, error="m", micro=False).svg_data_uri(scale=6, border=2)
     return html.Div(
         [

@@ -10,8 +10,8 @@ from flask import session
 from dashboard import parts, people, queries
 from dashboard.app import engine
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
-from ingest.problem import Problem
-from ingest.store import reachable, writing
+from ingest.database import reachable, writing
+from ingest.errors import Problem
 
 dash.register_page(__name__, path="/me", name="Units", title="Units and password")
 

@@ -9,7 +9,7 @@ import dash_mantine_components as dmc
 from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
 from analytics.findings import KINDS
-from analytics.rounds import WORKDAYS, WORTH, Visit
+from analytics.planning.rounds import WORKDAYS, WORTH, Visit
 from dashboard import parts, queries, tables, words
 from dashboard.app import engine
 from dashboard.queries import Round

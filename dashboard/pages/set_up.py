@@ -12,13 +12,14 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 from sqlalchemy import Connection
 
-from analytics import delivery, depots
+from analytics.alarms import depots, transports
+from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
 from analytics.findings import GROUPS, SEVERITIES
 from dashboard import parts, people, queries, words
 from dashboard.app import engine
 from ingest import registry
-from ingest.problem import Problem
-from ingest.store import reachable, writing
+from ingest.database import reachable, writing
+from ingest.errors import Problem
 
 dash.register_page(__name__, path="/set-up", name="Set-up", title="Set-up", in_menu=True, order=6, role="lead")
 
@@ -203,10 +204,10 @@ def keep_depot(_: int, name: str, lead: Any, digest: str | None, quiet: str | No
 def route_rows() -> Any:
     """Where alerts go, each with a button to try it and one to remove it."""
     with engine().connect() as connection:
-        found = delivery.routes(connection)
+        found = read_routes(connection)
     rows = [
         html.Tr(
-            [html.Td(str(one.id)), html.Td(delivery.masked(one.address)), html.Td(words.route(one)),
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(words.route(one)),
              html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
         )
         for one in found
@@ -266,11 +267,11 @@ def routes(
     if asked == "setup-route-add":
 
         def add(connection: Connection) -> str:
-            number = delivery.add_route(
+            number = add_route(
                 connection, (address or "").strip(), depot=depot or None, severity=severity, groups=groups or (),
                 after_min=int(after or 0), at_any_hour=bool(any_hour),
             )  # fmt: skip
-            return f"Route {number} added, to {delivery.masked((address or '').strip())}"
+            return f"Route {number} added, to {masked((address or '').strip())}"
 
         return _write(add, route_rows)
     if not isinstance(asked, dict) or not any(clicks):
@@ -279,18 +280,18 @@ def routes(
     if asked["what"] == "remove":
 
         def drop(connection: Connection) -> str:
-            delivery.remove_route(connection, number)
+            remove_route(connection, number)
             return f"Route {number} removed"
 
         return _write(drop, route_rows)
     try:
         people.need_lead()
         with reachable(engine()), engine().connect() as connection:
-            route = delivery.route(connection, number)
-        delivery.try_route(route, delivery.sender(_TRY_S))
+            route = find_route(connection, number)
+        transports.try_route(route, transports.sender(_TRY_S))
     except Problem as problem:
         return f"Not done: {problem}.", dash.no_update, dash.no_update
-    return f"A message went to {delivery.masked(route.address)}.", dash.no_update, dash.no_update
+    return f"A message went to {masked(route.address)}.", dash.no_update, dash.no_update
 
 
 _TRY_S: Final = 15.0

@@ -7,18 +7,18 @@ import dash_mantine_components as dmc
 import plotly.io as pio
 from dash import ALL, ClientsideFunction, Input, Output, Patch, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics import timer
-from analytics import vehicle as analysis
-from analytics.alarms import KINDS as ALARM_KINDS
+from analytics.alarms.evaluate import KINDS as ALARM_KINDS
+from analytics.alarms.states import Transition
+from analytics.alarms.states import words as state_words
 from analytics.findings import KINDS, urgency
-from analytics.history import DAY_US
-from analytics.lifecycle import Transition
-from analytics.lifecycle import words as state_words
-from analytics.standing import need_of
-from analytics.vehicle import Result
+from analytics.pipeline.vehicle_summary import need_of
+from analytics.planning import timer
+from analytics.vehicle import daily, data_notes, line_conditions
+from analytics.vehicle.analysis import Result
 from dashboard import figures, parts, people, queries, tables, words, work
 from dashboard.app import REFRESH_MS, engine
-from ingest.problem import Problem
+from ingest.errors import Problem
+from ingest.times import DAY_US
 
 dash.register_page(
     __name__,
@@ -86,7 +86,7 @@ def head(result: Result) -> list[Any]:
             className="dim",
         ),
     ]
-    out += [dmc.Alert(note, title="About the data", color="gray", mb="sm") for note in analysis.notes(result)]
+    out += [dmc.Alert(note, title="About the data", color="gray", mb="sm") for note in data_notes.notes(result)]
     wrong = [parts.finding(f, setup.timezone, full=True) for f in open_]
     waiting = _waiting(result)
     if waiting:
@@ -204,7 +204,7 @@ def charts(result: Result) -> list[Any]:
         ),
         parts.section(
             "Cycles",
-            _graph("cycles", figures.cycles(analysis.days(result), template)),
+            _graph("cycles", figures.cycles(daily.days(result), template)),
             "Cycles of each day against the hours the ignition was on. Missed cycles should have run and did not.",
         ),
     ]
@@ -341,7 +341,7 @@ def _since(hours: float | None) -> str:
 def tail(result: Result) -> list[Any]:
     """The call-out sheet with the condition of each line, and what is over."""
     setup = result.history.setup
-    condition = {c["line"]: c for c in analysis.line_conditions(result)}
+    condition = {c["line"]: c for c in line_conditions.line_conditions(result)}
     rows = []
     for line in setup.lines:
         now = condition[line.line]
@@ -440,7 +440,7 @@ def draw(who: dict[str, Any], scheme: str | None) -> Any:
     template = figures.template_of(scheme)
     return (
         _patched(figures.level(result, template, people.my_units()), scheme),
-        _patched(figures.cycles(analysis.days(result), template), scheme),
+        _patched(figures.cycles(daily.days(result), template), scheme),
     )
 
 

@@ -6,11 +6,11 @@ from pathlib import Path
 
 from sqlalchemy import Engine, select
 
-from ingest import registry, schema, store
+from ingest import database, reading, registry, schema
+from ingest.arrays import Messages
 from ingest.messages import Arrival, encode, topic
 from ingest.recorder import Recorder
-from ingest.registry import Setup
-from ingest.store import Messages
+from ingest.setups import Setup
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
 from simulators.scenario import Scenario, Trouble, load
@@ -42,9 +42,9 @@ def recorded(
 ) -> tuple[Engine, dict[str, tuple[Messages, tuple[Setup, ...]]]]:
     """Record batches in a new database with the demo's registry; the vehicles' messages and set-ups."""
     folder.mkdir(parents=True, exist_ok=True)
-    engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     write_registry(demo(), END_H, folder)
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, folder, 0)
     recorder = Recorder(engine, "test")
     for batch in batches:
@@ -52,7 +52,7 @@ def recorded(
     with engine.connect() as connection:
         heard = set(connection.execute(select(schema.message.c.vehicle_id).distinct()).scalars())
         return engine, {
-            name: (store.read_messages(connection, id_), setups)
+            name: (reading.read_messages(connection, id_), setups)
             for (_, name), (id_, setups) in registry.read_setups(connection).items()
             if id_ in heard
         }

@@ -8,15 +8,17 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Engine, insert, select, update
 
-from analytics import alarms, depots
-from analytics.alarms import CONSEQUENCES, KINDS, REFILL_DUE, Alarm, Change, Sight, judge
+from analytics.alarms import depots, evaluate, records, refill_due
+from analytics.alarms.evaluate import CONSEQUENCES, KINDS, Alarm, Change, Sight, judge
+from analytics.alarms.refill_due import REFILL_DUE
+from analytics.alarms.states import Transition
 from analytics.findings import Finding
-from analytics.history import DAY_US, HOUR_US
-from analytics.lifecycle import Transition
-from analytics.watch import AlarmFigures, Watch
-from analytics.workers import workers
-from ingest import registry, schema, store, work
-from ingest.problem import Problem
+from analytics.pipeline.watch import AlarmFigures, Watch
+from analytics.pipeline.workers import workers
+from ingest import database, registry, schema, work, work_records
+from ingest.errors import Problem
+from ingest.setups import Setup
+from ingest.times import DAY_US, HOUR_US, rfc3339
 from simulators.fleet import write_registry
 from tests.analytics.fleet import END_H, demo
 
@@ -64,7 +66,7 @@ class Vehicle:
     def act(self, kind: str, event: Any, days: float = 0.0, **more: Any) -> None:
         """What a person does."""
         alarm = next(a for a in self.held if a.kind == kind)
-        self.keep(alarms._changed(alarm, Transition(event, NOW + int(days * DAY_US), "R. Okafor", "why", **more)))
+        self.keep(evaluate.changed(alarm, Transition(event, NOW + int(days * DAY_US), "R. Okafor", "why", **more)))
 
 
 def test_one_stretch_of_trouble_is_one_alarm() -> None:
@@ -250,16 +252,15 @@ def refill(
     days: float, state: str = "ok", *, told: bool = False, filled: float | None = None
 ) -> tuple[Finding | None, int | None]:
     """What is told of a refill whose early date is so many days ahead."""
-    setup = registry.Setup(
+    setup = Setup(
         fleet="f", vehicle="v", unit="u", vehicle_class="c", depot="d", timezone="Europe/Oslo", commissioned=None, feed="direct",
         reservoir_l=2, low_mark_pct=15, interval_min=20, run_s=180, relief_kpa=28_000, grease="g", nlgi="2",
     )  # fmt: skip
     times = {
-        k: store.rfc3339(NOW + int((days + n) * DAY_US))
-        for n, k in enumerate(("due_early", "due_expected", "due_late"))
+        k: rfc3339(NOW + int((days + n) * DAY_US)) for n, k in enumerate(("due_early", "due_expected", "due_late"))
     }
     filled_us = None if filled is None else NOW + int(filled * DAY_US)
-    return alarms.refill_trouble(setup, REFILL | times | {"state": state}, filled_us, 7 * DAY_US, NOW, told=told)
+    return refill_due.refill_trouble(setup, REFILL | times | {"state": state}, filled_us, 7 * DAY_US, NOW, told=told)
 
 
 def test_a_refill_is_told_of_within_the_lead_time_only() -> None:
@@ -302,7 +303,7 @@ def test_it_is_raised_once_a_fill() -> None:
 def fleet(engine: Engine, tmp_path: Path) -> Engine:
     """A database with the demo's registry, and HS-102 analysed: a line is blocked and the reservoir is low."""
     write_registry(demo(), END_H, tmp_path)
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)
         put(connection, finding("low_level"), finding("blocked_line", channel="p05"))
     return engine
@@ -340,18 +341,18 @@ def states(engine: Engine) -> dict[str, str]:
 
 def bring_up(engine: Engine, days: float = 0) -> int:
     """A pass over HS-102."""
-    with store.writing(engine) as connection:
-        return alarms.bring_up(connection, vehicle_id(connection), NOW + int(days * DAY_US))
+    with database.writing(engine) as connection:
+        return records.bring_up(connection, vehicle_id(connection), NOW + int(days * DAY_US))
 
 
 def test_a_pass_keeps_alarms_and_their_transitions(fleet: Engine) -> None:
     """Raised; acknowledged by a person; cleared; a second pass with nothing new changes nothing."""
     assert bring_up(fleet) == 2
     assert bring_up(fleet) == 0
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         number = connection.execute(select(schema.alarm.c.id).where(schema.alarm.c.kind == "low_level")).scalar_one()
-        alarms.act(connection, [number], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
-        assert alarms.due(connection, NOW) == [vehicle_id(connection)]
+        records.act(connection, [number], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
+        assert records.due(connection, NOW) == [vehicle_id(connection)]
         put(connection, finding("low_level", -2, 0.5), finding("blocked_line", channel="p05"))
     assert bring_up(fleet, 1) == 1
     assert states(fleet) == {"low_level": "normal", "blocked_line": "unacknowledged"}
@@ -370,11 +371,11 @@ def test_recorded_work_hides_and_shows(fleet: Engine) -> None:
     """Into the workshop and back."""
     bring_up(fleet)
     for n, kind in enumerate(("in_workshop", "back")):
-        with store.writing(fleet) as connection:
+        with database.writing(fleet) as connection:
             id_, setups = registry.find(connection, "HS-102")
             at_us = NOW + n * HOUR_US
             record = work.work_of({"key": f"k{n}", "kind": kind, "at_us": at_us, "by": "R. Okafor"})
-            work.record(connection, id_, setups, record, at_us)
+            work_records.record(connection, id_, setups, record, at_us)
         bring_up(fleet, 1 + n)
         assert set(states(fleet).values()) == {"suppressed" if kind == "in_workshop" else "unacknowledged"}
 
@@ -385,23 +386,23 @@ def test_recorded_work_hides_and_shows(fleet: Engine) -> None:
 def test_what_a_person_cannot_do_says_so(fleet: Engine, number: int, who: str, said: str) -> None:
     """And changes nothing."""
     bring_up(fleet)
-    with pytest.raises(Problem, match=said), store.writing(fleet) as connection:
-        alarms.act(connection, [number], Transition("acknowledge", NOW, who))
+    with pytest.raises(Problem, match=said), database.writing(fleet) as connection:
+        records.act(connection, [number], Transition("acknowledge", NOW, who))
     assert set(states(fleet).values()) == {"unacknowledged"}
 
 
 def test_a_depots_lead_time_counts(fleet: Engine) -> None:
     """Ten days ahead is told of where the depot wants two weeks."""
-    times = {k: store.rfc3339(NOW + n * DAY_US) for n, k in ((10, "due_early"), (11, "due_expected"), (12, "due_late"))}
-    with store.writing(fleet) as connection:
+    times = {k: rfc3339(NOW + n * DAY_US) for n, k in ((10, "due_early"), (11, "due_expected"), (12, "due_late"))}
+    with database.writing(fleet) as connection:
         told = REFILL | times
         connection.execute(update(schema.analysis).values(refill=told, filled_us=NOW - 9 * DAY_US))
     bring_up(fleet)
     assert REFILL_DUE not in states(fleet)
-    with store.writing(fleet) as connection:
-        assert alarms.due(connection, NOW + 3 * DAY_US) == []  # results of three days ago say nothing of now
+    with database.writing(fleet) as connection:
+        assert records.due(connection, NOW + 3 * DAY_US) == []  # results of three days ago say nothing of now
         connection.execute(update(schema.analysis).values(as_of_us=NOW + 3 * DAY_US))
-        assert alarms.due(connection, NOW + 3 * DAY_US) == [vehicle_id(connection)]
+        assert records.due(connection, NOW + 3 * DAY_US) == [vehicle_id(connection)]
         depots.keep_depot(connection, depots.Depot("Skarvholm Quarry", lead_days=14))
         put(connection)
     bring_up(fleet)

@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 from msgspec import structs
 
-from analytics import amounts
-from analytics.amounts import Supply
-from analytics.vehicle import analyse, days, fills_json
-from ingest.messages import instant
+from analytics.planning import usage
+from analytics.planning.usage import Supply
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.daily import days, fills_json
+from ingest.times import instant
 from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
@@ -25,7 +26,7 @@ def supply(folder: Path, troubles: tuple[Trouble, ...] = ()) -> Supply:
 
 def test_what_goes_in_is_used_or_held(tmp_path: Path) -> None:
     """On a sound vehicle nothing is left over but what sensors get wrong: a tenth of what was used."""
-    found = amounts.monthly(supply(tmp_path))
+    found = usage.monthly(supply(tmp_path))
     assert [one.month for one in found] == sorted({one.month for one in found})
     used, filled = sum(one.used_l for one in found), sum(one.filled_l for one in found)
     assert used > 1
@@ -35,9 +36,9 @@ def test_what_goes_in_is_used_or_held(tmp_path: Path) -> None:
 
 def test_a_leak_is_unaccounted_for(tmp_path: Path) -> None:
     """Nine tenths of a dose lost with each cycle over four weeks."""
-    sound = sum(one.unaccounted_l for one in amounts.monthly(supply(tmp_path / "a")))
+    sound = sum(one.unaccounted_l for one in usage.monthly(supply(tmp_path / "a")))
     leaking = supply(tmp_path / "b", (Trouble("reservoir_loss", 28, None, ratio=1.9),))
-    lost = sum(one.unaccounted_l for one in amounts.monthly(leaking))
+    lost = sum(one.unaccounted_l for one in usage.monthly(leaking))
     cycles = sum(day["done"] for day in leaking.days[-28:])
     assert lost - sound == pytest.approx(0.9 * cycles * leaking.setups[-1].dose_cm3 / 1000, rel=0.3)
 
@@ -47,8 +48,8 @@ def test_a_month_is_booked_where_the_vehicle_was(tmp_path: Path) -> None:
     one = supply(tmp_path)
     moved_us = END_US - 20 * 86_400_000_000
     later = structs.replace(one.setups[0], depot="elsewhere", valid_from_us=moved_us)
-    found = amounts.monthly(replace(one, setups=(*one.setups, later)))
-    stayed = amounts.monthly(one)
+    found = usage.monthly(replace(one, setups=(*one.setups, later)))
+    stayed = usage.monthly(one)
     assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in stayed))
     there = [a for a in found if a.depot == "elsewhere"]
     days_there = [day for day in one.days if day["day"] > instant(moved_us).date().isoformat()]
@@ -66,7 +67,7 @@ def test_nothing_is_held_against_a_time_without_readings(tmp_path: Path) -> None
     """A level sensor that is fitted later does not make up for what was used before."""
     one = supply(tmp_path)
     blind = [{**day, "level_pct": None} for day in one.days[:45]] + list(one.days[45:])
-    found, whole = amounts.monthly(replace(one, days=blind)), amounts.monthly(one)
+    found, whole = usage.monthly(replace(one, days=blind)), usage.monthly(one)
     assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in whole))
     assert abs(sum(a.unaccounted_l for a in found)) < 0.1 * sum(a.used_l for a in whole)
 
@@ -76,12 +77,12 @@ def test_records_count_without_a_sensor(tmp_path: Path) -> None:
     one = supply(tmp_path)
     other = replace(one, setups=(structs.replace(one.setups[0], level="none"),), fills=(), work=(
         Work(key="k", kind="filled", at_us=END_US - 86_400_000_000, by="somebody", litres=2.5),))  # fmt: skip
-    assert sum(a.filled_l for a in amounts.monthly(other)) == 2.5
+    assert sum(a.filled_l for a in usage.monthly(other)) == 2.5
 
 
 def test_grease_a_day_follows_the_cycles(tmp_path: Path) -> None:
     """Cycles a day times grease per cycle; nothing where no cycle ran."""
     refill = supply(tmp_path).refill
     assert refill is not None
-    assert amounts.use_l_a_day(refill) == pytest.approx(refill["cycles_per_day"] * refill["cm3_per_cycle"] / 1000)
-    assert amounts.use_l_a_day({"cycles_per_day": None, "cm3_per_cycle": 2.0}) is None
+    assert usage.use_l_a_day(refill) == pytest.approx(refill["cycles_per_day"] * refill["cm3_per_cycle"] / 1000)
+    assert usage.use_l_a_day({"cycles_per_day": None, "cm3_per_cycle": 2.0}) is None

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.backtest import FAR_DAYS, Case, case, pinball, summary
-from analytics.history import DAY_US
-from analytics.vehicle import analyse
+from analytics.planning.backtest import FAR_DAYS, Case, case, pinball, summary
+from analytics.vehicle.analysis import analyse
+from ingest.times import DAY_US
 from simulators.machine import Simulation
 from simulators.reservoir import due_hour
 from tests.analytics.fleet import END_H, END_US, arrivals, demo, recorded

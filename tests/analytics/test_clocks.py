@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from analytics.vehicle import Result, analyse, notes
+from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.data_notes import notes
 from ingest.messages import Arrival
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded

@@ -7,10 +7,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from analytics.commissioning import CYCLES, Handover, _air, began_us
-from analytics.history import DAY_US
-from analytics.vehicle import Result, analyse
-from ingest.registry import Setup
+from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.commissioning import CYCLES, Handover, _air, began_us
+from ingest.setups import Setup
+from ingest.times import DAY_US
 from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded

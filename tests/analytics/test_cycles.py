@@ -7,13 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.cycles import _more_than_chance, silent_limit_h
-from analytics.history import _between
 from analytics.settings import DEFAULTS
-from analytics.vehicle import Result, analyse
-from ingest import registry, store
-from ingest.messages import Arrival, instant, topic
+from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.cycles import _more_than_chance, silent_limit_h
+from analytics.vehicle.ignition import _between
+from ingest import database, reading, registry
+from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
+from ingest.times import instant
 from tests.ingest.test_registry import LINE, VEHICLE, write
 
 START_US = 1_760_000_000_000_000
@@ -28,8 +29,8 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
     """Analyse a vehicle whose ignition is on throughout, but for `off_h`: cycles as (time, counter); messages whose number is
     in `lost` never come."""
     folder.mkdir(exist_ok=True)
-    engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
-    with store.writing(engine) as connection:
+    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    with database.writing(engine) as connection:
         registry.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
     arrivals = list[Arrival]()
 
@@ -61,7 +62,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
     Recorder(engine, "test").record([arrival for n, arrival in enumerate(arrivals) if n not in lost])
     with engine.connect() as connection:
         id_, setups = registry.read_setups(connection)["f", "v1"]
-        messages = store.read_messages(connection, id_)
+        messages = reading.read_messages(connection, id_)
     engine.dispose()
     return analyse(messages, setups, START_US + int(last * HOUR_US))
 

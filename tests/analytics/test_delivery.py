@@ -18,14 +18,16 @@ from aiosmtpd.controller import Controller
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Connection, Engine, select
 
-from analytics import alarms, delivery, depots
-from analytics.delivery import CLAIM_US, MINUTE_US, REPORTED_AFTER, Message, Route, Told, Undelivered, alert, masked
-from analytics.depots import Depot
-from analytics.history import DAY_US, HOUR_US
-from analytics.lifecycle import Transition
-from ingest import registry, schema, store
-from ingest.messages import microseconds
-from ingest.problem import Problem
+from analytics.alarms import depots, evaluate, outbox, records, routes, transports
+from analytics.alarms.depots import Depot
+from analytics.alarms.outbox import CLAIM_US, MINUTE_US, REPORTED_AFTER
+from analytics.alarms.routes import Route, masked
+from analytics.alarms.states import Transition
+from analytics.alarms.transports import Message, Undelivered
+from analytics.alarms.wording import Told, alert
+from ingest import database, registry, schema
+from ingest.errors import Problem
+from ingest.times import DAY_US, HOUR_US, microseconds
 from tests.analytics.test_alarms import NOW, bring_up, finding, fleet, put, vehicle_id
 from tests.conftest import Mosquitto, free_port, wait_until
 
@@ -111,13 +113,13 @@ def add(engine: Engine, address: str, **more: Any) -> int:
         "after_min": 0,
         "at_any_hour": False,
     } | more
-    with store.writing(engine) as connection:
-        return delivery.add_route(connection, address, **values)
+    with database.writing(engine) as connection:
+        return routes.add_route(connection, address, **values)
 
 
-def send(engine: Engine, at_us: int, sender: delivery.Send | None = None) -> int:
+def send(engine: Engine, at_us: int, sender: transports.Send | None = None) -> int:
     """Deliver what is due at a time."""
-    return delivery.deliver(engine, lambda: at_us, sender or delivery.sender())
+    return outbox.deliver(engine, lambda: at_us, sender or transports.sender())
 
 
 def rows(engine: Engine) -> list[Any]:
@@ -139,7 +141,7 @@ def test_an_alert_says_what_is_needed(fleet: Engine, post: Post, monkeypatch: py
     monkeypatch.setenv("TALLOW_SITE", "https://tallow.fleet.example/")
     add(fleet, post.address)
     said = "Line 5 (kingpin upper right) looks blocked: pressure 4.4 times what is expected. <script>alert(1)</script>"
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         put(connection, finding("blocked_line", channel="p05", severity="act_now", summary=said))
     bring_up(fleet)
     assert send(fleet, NOW) == 1
@@ -161,7 +163,7 @@ def test_a_fill_names_its_grease(fleet: Engine) -> None:
     with fleet.connect() as connection:
         _, setups = registry.find(connection, "HS-102")
     told = Told(
-        1, 1, "occur", "unacknowledged", alarms.KINDS["low_level"], "low_level", None, (), "act_now", "low", NOW
+        1, 1, "occur", "unacknowledged", evaluate.KINDS["low_level"], "low_level", None, (), "act_now", "low", NOW
     )
     _, text = alert(setups[-1], told, "http://x")
     assert "calcium sulfonate EP, NLGI 2" in text
@@ -204,7 +206,7 @@ def test_urgent_at_once_and_the_rest_in_the_morning(fleet: Engine, web: Web) -> 
     assert "reservoir low" in web.got[0]["title"]
     morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
     for at_us, made in ((morning - 2 * MINUTE_US, 0), (morning, 1), (morning + HOUR_US, 0), (morning + DAY_US, 1)):
-        assert delivery.make_digests(fleet, alarms.open_at, at_us) == made
+        assert outbox.make_digests(fleet, records.open_at, at_us) == made
     send(fleet, morning + DAY_US)
     digests = [m for m in web.got if m["title"].startswith("Skarvholm Quarry today")]
     assert len(digests) == 2
@@ -216,9 +218,9 @@ def test_nothing_to_say_sends_nothing(fleet: Engine, web: Web) -> None:
     """A morning without alarms."""
     add(fleet, web.address)
     morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         put(connection)
-    assert delivery.make_digests(fleet, alarms.open_at, morning) == 0
+    assert outbox.make_digests(fleet, records.open_at, morning) == 0
     assert send(fleet, morning) == 0
 
 
@@ -229,10 +231,10 @@ def test_quiet_hours_hold_back_until_morning(fleet: Engine, web: Web) -> None:
     assert quiet.not_before(late, OSLO) == microseconds(datetime(2024, 10, 5, 5, 30, tzinfo=OSLO))
     assert quiet.not_before(late - 3 * HOUR_US, OSLO) == late - 3 * HOUR_US
     asleep, awake = add(fleet, web.address), add(fleet, web.address, at_any_hour=True)
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         depots.keep_depot(connection, quiet)
         put(connection, finding("low_level"))
-        alarms.bring_up(connection, vehicle_id(connection), late)
+        records.bring_up(connection, vehicle_id(connection), late)
     due = {row.route_id: row.due_us for row in rows(fleet)}
     assert due == {asleep: quiet.not_before(late, OSLO), awake: late}
 
@@ -244,8 +246,8 @@ def test_escalation_when_nobody_acknowledges(fleet: Engine, web: Web, acknowledg
     bring_up(fleet)
     assert send(fleet, NOW + 29 * MINUTE_US) == 0
     if acknowledged:
-        with store.writing(fleet) as connection:
-            alarms.act(connection, [number_of(connection, "low_level")], Transition("acknowledge", NOW, "R. Okafor"))
+        with database.writing(fleet) as connection:
+            records.act(connection, [number_of(connection, "low_level")], Transition("acknowledge", NOW, "R. Okafor"))
     assert send(fleet, NOW + 31 * MINUTE_US) == (0 if acknowledged else 1)
     if acknowledged:
         assert rows(fleet)[0].dropped_why == "the alarm was acknowledged before it was sent"
@@ -286,7 +288,7 @@ def test_a_route_that_cannot_be_is_refused(engine: Engine, address: str, more: d
     with pytest.raises(Problem, match=said):
         add(engine, address, **more)
     with engine.connect() as connection:
-        assert delivery.routes(connection) == []
+        assert routes.read_routes(connection) == []
 
 
 # Dying on the way -------------------------------------------------------------------------------------------------
@@ -312,7 +314,7 @@ def test_a_crash_between_any_two_steps_loses_no_alert(fleet: Engine, post: Post,
     add(fleet, post.address)
     bring_up(fleet)
     with pytest.raises(Died):
-        delivery.deliver(fleet, lambda: NOW, delivery.sender(), dies_at(where))
+        outbox.deliver(fleet, lambda: NOW, transports.sender(), dies_at(where))
     send(fleet, NOW + MINUTE_US)  # another process may not take what somebody still sends
     send(fleet, NOW + CLAIM_US + MINUTE_US)
     send(fleet, NOW + DAY_US)
@@ -325,10 +327,10 @@ def test_a_transition_that_is_not_kept_tells_nobody(fleet: Engine, post: Post) -
     add(fleet, post.address)
 
     def dies(connection: Connection) -> None:
-        alarms.bring_up(connection, vehicle_id(connection), NOW)
+        records.bring_up(connection, vehicle_id(connection), NOW)
         raise Died
 
-    with pytest.raises(Died), store.writing(fleet) as connection:
+    with pytest.raises(Died), database.writing(fleet) as connection:
         dies(connection)
     assert rows(fleet) == []
     bring_up(fleet)
@@ -376,15 +378,15 @@ def test_a_failing_route_is_retried_with_growing_pauses_and_reported(fleet: Engi
 def failures(engine: Engine, number: int) -> int:
     """How often a route failed in a row."""
     with engine.connect() as connection:
-        return delivery.route(connection, number).failures
+        return routes.find_route(connection, number).failures
 
 
 def test_a_removed_route_gets_nothing_more(fleet: Engine, web: Web) -> None:
     """What waited for it is dropped."""
     number = add(fleet, web.address)
     bring_up(fleet)
-    with store.writing(fleet) as connection:
-        delivery.remove_route(connection, number)
+    with database.writing(fleet) as connection:
+        routes.remove_route(connection, number)
     assert send(fleet, NOW) == 0
     assert rows(fleet)[0].dropped_why == "the route was removed"
 
@@ -402,8 +404,8 @@ def test_programs_hear_of_every_change_by_mqtt(fleet: Engine, mosquitto: Mosquit
     assert ready.wait(10)
     add(fleet, f"mqtt://127.0.0.1:{mosquitto.port}", severity="note")
     bring_up(fleet)
-    with store.writing(fleet) as connection:
-        alarms.act(connection, [number_of(connection, "blocked_line")], Transition("acknowledge", NOW, "R. Okafor"))
+    with database.writing(fleet) as connection:
+        records.act(connection, [number_of(connection, "blocked_line")], Transition("acknowledge", NOW, "R. Okafor"))
     send(fleet, NOW)
     wait_until(lambda: len(got) == 3)
     client.disconnect()
@@ -433,7 +435,7 @@ def test_trying_a_route_says_what_is_wrong() -> None:
         raise Undelivered("mailbox full")
 
     with pytest.raises(Problem, match=r"nothing arrived at json.*: mailbox full"):
-        delivery.try_route(Route(1, "json://x", None, "plan", (), 0, at_any_hour=False), refuses)
+        transports.try_route(Route(1, "json://x", None, "plan", (), 0, at_any_hour=False), refuses)
 
 
 def test_a_planned_alarm_escalates_too(fleet: Engine, web: Web) -> None:
@@ -466,11 +468,11 @@ def test_the_digest_waits_for_the_end_of_quiet_hours(fleet: Engine, web: Web) ->
     bring_up(fleet)
     send(fleet, NOW)
     five = microseconds(datetime(2024, 10, 5, 5, 0, tzinfo=OSLO))
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         depots.keep_depot(
             connection, Depot("Skarvholm Quarry", digest_min=300, quiet_from_min=1200, quiet_until_min=330)
         )
-    assert delivery.make_digests(fleet, alarms.open_at, five) == 1
+    assert outbox.make_digests(fleet, records.open_at, five) == 1
     assert send(fleet, five) == 0
     assert send(fleet, five + 31 * MINUTE_US) == 1
 
@@ -479,11 +481,11 @@ def test_a_digest_of_just_before_midnight_is_made_up_for_after_it(fleet: Engine,
     """Once, and it is that day's."""
     add(fleet, web.address)
     bring_up(fleet)
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         depots.keep_depot(connection, Depot("Skarvholm Quarry", digest_min=23 * 60 + 50))
     midnight = microseconds(datetime(2024, 10, 6, 0, 0, tzinfo=OSLO))
-    assert delivery.make_digests(fleet, alarms.open_at, midnight + 20 * MINUTE_US) == 1
-    assert delivery.make_digests(fleet, alarms.open_at, midnight + 21 * MINUTE_US) == 0
+    assert outbox.make_digests(fleet, records.open_at, midnight + 20 * MINUTE_US) == 1
+    assert outbox.make_digests(fleet, records.open_at, midnight + 21 * MINUTE_US) == 0
     with fleet.connect() as connection:
         keys = connection.execute(
             select(schema.outbox.c.key).where(schema.outbox.c.key.startswith("digest/"))
@@ -496,7 +498,7 @@ def test_sending_ends_when_it_is_told_to(fleet: Engine, web: Web) -> None:
     add(fleet, web.address)
     bring_up(fleet)
     steps: list[str] = []
-    assert delivery.deliver(fleet, lambda: NOW, delivery.sender(), steps.append, lambda: True) == 0
+    assert outbox.deliver(fleet, lambda: NOW, transports.sender(), steps.append, lambda: True) == 0
     assert steps == ["claim"]
     assert send(fleet, NOW) == 1
 
@@ -506,5 +508,5 @@ def test_what_was_delivered_long_ago_is_let_go_of(fleet: Engine, web: Web) -> No
     add(fleet, web.address)
     bring_up(fleet)
     send(fleet, NOW)
-    assert delivery.forget(fleet, NOW + 89 * DAY_US) == 0
-    assert delivery.forget(fleet, NOW + 91 * DAY_US) == 1
+    assert outbox.forget(fleet, NOW + 89 * DAY_US) == 0
+    assert outbox.forget(fleet, NOW + 91 * DAY_US) == 1

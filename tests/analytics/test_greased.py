@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from analytics.cycles import flawed
-from analytics.greased import hours_since
-from analytics.history import HOUR_US
 from analytics.settings import DEFAULTS
-from analytics.vehicle import Result, analyse
+from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.cycles import flawed
+from analytics.vehicle.lubrication import hours_since
+from ingest.times import HOUR_US
 from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded

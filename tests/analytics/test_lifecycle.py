@@ -12,8 +12,8 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from analytics.lifecycle import Condition, State, Transition, after
-from ingest.problem import Problem
+from analytics.alarms.states import Condition, State, Transition, after
+from ingest.errors import Problem
 
 DAY_US = 86_400_000_000
 

@@ -9,7 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 
-from analytics.vehicle import analyse, fills_json
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.daily import fills_json
 from ingest import schema
 from ingest.messages import Arrival
 from simulators.scenario import Trouble

@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 
-from analytics.vehicle import Result, analyse
-from ingest import registry, store
-from ingest.messages import Arrival, instant, topic
+from analytics.vehicle.analysis import Result, analyse
+from ingest import database, reading, registry
+from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
+from ingest.times import instant
 from ingest.work import Work
 from tests.ingest.test_registry import LINE, VEHICLE, write
 
@@ -25,9 +26,9 @@ def heard(
 ) -> Result:  # fmt: skip
     """The analysis after `until_h` hours of a vehicle with these set-ups, one after the other; its hour meter reads 500 at first."""
     folder.mkdir(exist_ok=True)
-    engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     for n, sheet in enumerate(sheets):
-        with store.writing(engine) as connection:
+        with database.writing(engine) as connection:
             registry.register(
                 connection,
                 write(
@@ -45,7 +46,7 @@ def heard(
     Recorder(engine, "test").record(arrivals)
     with engine.connect() as connection:
         id_, setups = registry.read_setups(connection)["f", "v1"]
-        messages = store.read_messages(connection, id_)
+        messages = reading.read_messages(connection, id_)
     engine.dispose()
     return analyse(messages, setups, START_US + round(until_h * HOUR_US), None, work)
 

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from analytics.history import HOUR_US
-from analytics.vehicle import analyse
+from analytics.vehicle.analysis import analyse
+from ingest.times import HOUR_US
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 

@@ -13,14 +13,16 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, event, func, insert, select, update
 
-from analytics import results, run
-from analytics.results import Wanting
-from analytics.run import Task, outcome_of
-from analytics.watch import look
-from analytics.workers import Workers, workers
-from ingest import registry, schema, store
-from ingest.messages import Arrival, now_us, topic
+from analytics.pipeline import results
+from analytics.pipeline.claims import LEASE_US, vehicles_wanting
+from analytics.pipeline.results import Wanting
+from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of, outcomes
+from analytics.pipeline.watch import look
+from analytics.pipeline.workers import Workers, workers
+from ingest import database, registry, schema, times
+from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
+from ingest.times import now_us
 from simulators.fleet import write_registry
 from tests.analytics.fleet import END_H, END_US, arrivals, demo
 from tests.ingest.test_registry import write
@@ -33,12 +35,12 @@ NEWS = Wanting(HOUR_US)
 def fleet(engine: Engine, tmp_path: Path) -> Iterator[Engine]:
     """The demo's vehicles registered, one of them heard for a week."""
     write_registry(demo(), END_H, tmp_path)
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)
     Recorder(engine, "test").record(arrivals("HS-101", (), days=7))
     yield engine
-    run.database(store.address(engine)).dispose()  # as threads of this process have used it
-    run.database.cache_clear()
+    engine_of(database.address(engine)).dispose()  # as threads of this process have used it
+    engine_of.cache_clear()
 
 
 @pytest.fixture
@@ -63,7 +65,7 @@ def claims(engine: Engine) -> int:
 def claim(engine: Engine, until_us: int) -> int:
     """Somebody else claims HS-101; its number."""
     vehicle = schema.vehicle
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         id_ = connection.scalar(select(vehicle.c.id).where(vehicle.c.vehicle == "HS-101"))
         assert isinstance(id_, int)
         connection.execute(insert(schema.claim).values(vehicle_id=id_, who="another", until_us=until_us))
@@ -82,7 +84,7 @@ def test_what_another_has_claimed_is_left_to_it(fleet: Engine, pool: Workers) ->
     told = renewed(fleet, pool, wanting=NEWS)
     assert len(told) == 24
     assert "HS-101" not in told
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         connection.execute(update(schema.claim).values(until_us=now_us() - 1))
     assert renewed(fleet, pool, wanting=NEWS) == ["HS-101"]
 
@@ -98,7 +100,7 @@ def test_who_was_taken_for_dead_overwrites_nothing(fleet: Engine, monkeypatch: p
     waits, go_on = threading.Event(), threading.Event()
     slow = Workers(lambda: ThreadPoolExecutor(1))
 
-    def slowly(task: Task) -> run.Outcome:
+    def slowly(task: Task) -> Outcome:
         waits.set()
         assert go_on.wait(30)
         return replace(outcome_of(task), notes=["slow"])
@@ -108,7 +110,7 @@ def test_who_was_taken_for_dead_overwrites_nothing(fleet: Engine, monkeypatch: p
     beside = threading.Thread(target=lambda: told.extend(renewed(fleet, slow, wanting=NEWS)))
     beside.start()
     assert waits.wait(30)
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         connection.execute(update(schema.claim).values(who="another"))
     go_on.set()
     beside.join(60)
@@ -126,9 +128,9 @@ def test_a_slow_batch_stays_claimed(fleet: Engine, pool: Workers, monkeypatch: p
     done = 0
     for _ in results.renew(fleet, lambda: END_US, pool, lambda done, of: None, NEWS):
         done += 1
-        clock[0] += results.LEASE_US // 3
+        clock[0] += LEASE_US // 3
         with fleet.connect() as connection:
-            assert results._wanting(connection, END_US, HOUR_US, 0) == ([], set())
+            assert vehicles_wanting(connection, END_US, HOUR_US, 0) == ([], set())
     assert done == 25
 
 
@@ -150,7 +152,7 @@ def test_two_at_once_share_the_work(fleet: Engine, monkeypatch: pytest.MonkeyPat
 def test_an_analysis_that_fails_holds_nobody_up(fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
     """The other vehicles have their results; the failed one is left alone until its claim runs out."""
 
-    def fails(task: Task) -> run.Outcome:
+    def fails(task: Task) -> Outcome:
         if task.setups[-1].vehicle == "HS-102":
             raise ZeroDivisionError
         return outcome_of(task)
@@ -160,7 +162,7 @@ def test_an_analysis_that_fails_holds_nobody_up(fleet: Engine, pool: Workers, mo
     assert claims(fleet) == 1
     assert renewed(fleet, pool, wanting=NEWS) == []
     monkeypatch.setattr(results, "outcome_of", outcome_of)
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         connection.execute(update(schema.claim).values(until_us=0))
     assert renewed(fleet, pool, wanting=NEWS) == ["HS-102"]
 
@@ -189,10 +191,10 @@ def test_so_many_old_ones_a_pass(fleet: Engine, pool: Workers) -> None:
 
 def test_what_comes_in_the_middle_is_news_again(fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
     """A message that comes while its vehicle is analysed is seen by the next pass."""
-    said = {"seq": 1, "boot": "late", "at": store.rfc3339(END_US - HOUR_US), "level_pct": 50}
+    said = {"seq": 1, "boot": "late", "at": times.rfc3339(END_US - HOUR_US), "level_pct": 50}
     late = [Arrival(topic("harrowmere-stone", "HS-101", "level"), json.dumps(said).encode(), None)]
 
-    def meanwhile(task: Task) -> run.Outcome:
+    def meanwhile(task: Task) -> Outcome:
         if task.setups[-1].vehicle == "HS-101":
             Recorder(fleet, "test").record(late)
         return outcome_of(task)
@@ -205,7 +207,7 @@ def test_what_comes_in_the_middle_is_news_again(fleet: Engine, pool: Workers, mo
 
 def test_a_message_of_a_clock_ahead_is_counted_in_once_its_time_has_come(fleet: Engine, pool: Workers) -> None:
     """It is news that the analysis cannot see yet, and nothing else comes after it."""
-    said = {"seq": 1, "boot": "late", "at": store.rfc3339(END_US + 60_000_000), "level_pct": 50}
+    said = {"seq": 1, "boot": "late", "at": times.rfc3339(END_US + 60_000_000), "level_pct": 50}
     Recorder(fleet, "test").record(
         [Arrival(topic("harrowmere-stone", "HS-101", "level"), json.dumps(said).encode(), END_US)]
     )
@@ -225,8 +227,8 @@ def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, t
         with (tmp_path / name).open(newline="") as file:
             sheets.append([row for row in csv.DictReader(file) if row["vehicle"] == "HS-101"])
     ((vehicle,), lines) = sheets
-    write(folder, [vehicle | {"depot": "Estuary Wharf", "valid_from": store.rfc3339(move_us)}], lines)
-    with store.writing(fleet) as connection:
+    write(folder, [vehicle | {"depot": "Estuary Wharf", "valid_from": times.rfc3339(move_us)}], lines)
+    with database.writing(fleet) as connection:
         registry.register(connection, folder, END_US)
 
     def stands() -> str | None:
@@ -257,7 +259,7 @@ def test_a_vehicle_that_ends_its_process_is_left_for_later(fleet: Engine, monkey
     assert claims(fleet) == 1
 
 
-def _ends_at_hs_102(task: Task) -> run.Outcome:
+def _ends_at_hs_102(task: Task) -> Outcome:
     if task.setups[-1].vehicle == "HS-102":
         os._exit(1)
     return outcome_of(task)
@@ -298,8 +300,8 @@ def test_a_lost_process_costs_no_result(tmp_path: Path) -> None:
             list(pool.map(_ends, [1]))
 
 
-def _outcomes(engine: Engine, pool: Workers) -> Sequence[run.Outcome]:
-    return list(run.outcomes(engine, END_US, pool, lambda done, of: None))
+def _outcomes(engine: Engine, pool: Workers) -> Sequence[Outcome]:
+    return list(outcomes(engine, END_US, pool, lambda done, of: None))
 
 
 @pytest.mark.filterwarnings(
@@ -317,8 +319,8 @@ def test_a_cluster_says_the_same(fleet: Engine) -> None:
         n_workers=2, threads_per_worker=1, dashboard_address=None, worker_dashboard_address=None, host="127.0.0.1"
     ) as cluster, workers(dask=cluster.scheduler_address) as pool:  # fmt: skip
         assert repr(_outcomes(fleet, pool)) == repr(here)
-        told = list[run.Outcome]()
-        for outcome in run.outcomes(fleet, END_US, pool, lambda done, of: None):
+        told = list[Outcome]()
+        for outcome in outcomes(fleet, END_US, pool, lambda done, of: None):
             if not told:
                 next(iter(cluster.workers.values())).process.process.kill()
             told.append(outcome)
@@ -328,7 +330,7 @@ def test_a_cluster_says_the_same(fleet: Engine) -> None:
 def test_a_cluster_that_is_not_there_is_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
     """In one line, with the address."""
     pytest.importorskip("distributed")
-    monkeypatch.setattr("analytics.workers._ANSWERS_S", 1)
+    monkeypatch.setattr("analytics.pipeline.workers._ANSWERS_S", 1)
     with (
         pytest.raises(Exception, match=r"the Dask scheduler at 127\.0\.0\.1:9 cannot be reached"),
         workers(dask="127.0.0.1:9"),

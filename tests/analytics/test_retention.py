@@ -7,13 +7,14 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, func, select, text
 
-from analytics import run
-from analytics.history import DAY_US
-from analytics.workers import Workers, workers
-from ingest import registry, retention, schema, store
+from analytics.pipeline import prune as pruning
+from analytics.pipeline import tasks
+from analytics.pipeline.workers import Workers, workers
+from ingest import database, reading, registry, retention, schema, times
+from ingest.errors import Problem
 from ingest.messages import Arrival
-from ingest.problem import Problem
 from ingest.recorder import Recorder
+from ingest.times import DAY_US
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_H, END_US, arrivals, demo
@@ -48,7 +49,9 @@ def pool() -> Iterator[Workers]:
 
 
 def answers(engine: Engine, as_of_us: int, pool: Workers) -> dict[str, Any]:
-    return {o.vehicle: o for o in run.outcomes(engine, as_of_us, pool, lambda done, of: None) if o.vehicle in TROUBLES}
+    return {
+        o.vehicle: o for o in tasks.outcomes(engine, as_of_us, pool, lambda done, of: None) if o.vehicle in TROUBLES
+    }
 
 
 def shown(outcome: Any) -> list[tuple[Any, ...]]:
@@ -56,7 +59,7 @@ def shown(outcome: Any) -> list[tuple[Any, ...]]:
 
 
 def prune(engine: Engine, pool: Workers, keep_days: int = 20) -> tuple[int, int]:
-    return run.prune(engine, keep_days, pool, lambda done, of: None)
+    return pruning.prune(engine, keep_days, pool, lambda done, of: None)
 
 
 def messages(engine: Engine) -> int:
@@ -70,7 +73,7 @@ def messages(engine: Engine) -> int:
 def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival], pool: Workers) -> None:
     """Findings, fills and days of the whole past, and refill dates, from the first moment that is answered for."""
     write_registry(demo(), END_H, tmp_path)
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)
     recorder = Recorder(engine, "test")
     for start in range(0, len(sent), 2000):
@@ -103,7 +106,7 @@ def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival],
         "blocked_line", "open_line", "reservoir_loss", "timer_mismatch", "level_sensor",
     }  # fmt: skip
 
-    with pytest.raises(Problem, match=f"no answer for .* from {store.rfc3339(since_us)} on"):
+    with pytest.raises(Problem, match=f"no answer for .* from {times.rfc3339(since_us)} on"):
         answers(engine, since_us - 1, pool)
     # Everything that comes again is known, and a second prune finds nothing to do and changes nothing.
     tally = recorder.record(sent)
@@ -116,7 +119,7 @@ def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival],
 def test_a_name_stays_taken_after_its_message_is_gone(engine: Engine, tmp_path: Path, pool: Workers) -> None:
     """At its own time it is a repetition, at another a contradiction; a late message of that time is still new."""
     write_registry(demo(), END_H, tmp_path)
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)
     recorder = Recorder(engine, "test")
     old = [level(n, vehicle="HS-101", at=f"2025-01-10T{n // 60:02d}:{n % 60:02d}:00Z") for n in range(200)]
@@ -193,7 +196,7 @@ def test_a_month_that_was_let_go_of_while_a_recorder_knew_it(engine: Engine) -> 
         pytest.skip("PostgreSQL only")
     recorder = Recorder(engine, "one")
     recorder.record([level(1, at="2025-01-10T00:00:00Z")])
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         connection.exec_driver_sql("DROP TABLE message_2025_01")
     recorder.record([level(2, at="2025-01-11T00:00:00Z")])
     another = Recorder(engine, "two")
@@ -216,6 +219,6 @@ def test_traces_and_quarantine_go_by_age(engine: Engine) -> None:
     assert retention.clear_quarantine(engine, before_us) == 1
     assert recorder.record(both).duplicates == 2
     with engine.connect() as connection:
-        assert store.status(connection)["rejected"] == 2
+        assert reading.status(connection)["rejected"] == 2
         traces = connection.execute(select(schema.message.c.trace).order_by(schema.message.c.seq)).scalars().all()
     assert [trace is None for trace in traces] == [True, False]

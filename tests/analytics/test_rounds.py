@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.rounds import Need, plan, stretch
+from analytics.planning.rounds import Need, plan, stretch
 
 WORTH = 0.4
 

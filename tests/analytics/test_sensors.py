@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.pressure import _repeats_needed, _stuck
-from analytics.vehicle import analyse
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.pressure import _repeats_needed, _stuck
 from tests.analytics.fleet import END_US, arrivals, recorded
 
 

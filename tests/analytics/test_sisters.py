@@ -4,12 +4,12 @@ from pathlib import Path
 
 import numpy as np
 
-from analytics.history import DAY_US
-from analytics.run import analysed
-from analytics.sisters import read_sisters, span_us
-from analytics.vehicle import analyse
-from ingest.messages import instant
+from analytics.pipeline.peers import read_sisters
+from analytics.pipeline.tasks import analysed
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.peers import span_us
 from ingest.registry import read_setups
+from ingest.times import DAY_US, instant
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 

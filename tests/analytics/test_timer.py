@@ -3,8 +3,8 @@
 import pytest
 from msgspec import structs
 
-from analytics import timer
-from analytics.vehicle import Result, analyse
+from analytics.planning import timer
+from analytics.vehicle.analysis import Result, analyse
 from tests.analytics.fleet import END_US, arrivals, recorded
 
 

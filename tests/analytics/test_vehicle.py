@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 from msgspec import structs
 
-from analytics.vehicle import analyse, days
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.daily import days
 from ingest import registry
-from ingest.messages import Arrival, microseconds
-from ingest.store import read_messages
+from ingest.messages import Arrival
+from ingest.reading import read_messages
+from ingest.times import microseconds
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 

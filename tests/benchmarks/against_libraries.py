@@ -23,12 +23,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics import cycles, pressure, refill, reservoir
-from analytics.backtest import FAR_DAYS, QUANTILES, pinball
-from analytics.history import DAY_US, HOUR_US, History, build
+from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
 from analytics.settings import DEFAULTS
-from ingest import registry, store
-from ingest.messages import now_us
+from analytics.vehicle import cycles, pressure, refill, reservoir
+from analytics.vehicle.history import History, build
+from ingest import reading, registry
+from ingest.times import DAY_US, HOUR_US, now_us
 from simulators.fleet import run_of
 from simulators.machine import Simulation
 from simulators.reservoir import due_hour
@@ -50,7 +50,7 @@ def histories(runs: list[Simulation], as_of_us: list[int]) -> list[list[History]
         with engine.connect() as connection:
             found = registry.read_setups(connection)
             return [
-                [build(store.read_messages(connection, id_), setups, at, ()) for at in as_of_us]
+                [build(reading.read_messages(connection, id_), setups, at, ()) for at in as_of_us]
                 for id_, setups in (found["large", f"V{n:06d}"] for n in range(len(runs)))
             ]
 

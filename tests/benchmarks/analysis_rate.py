@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 from sqlalchemy import delete, select
 
-from analytics import results
-from analytics.workers import workers
-from ingest import schema, store
-from ingest.messages import now_us
+from analytics.pipeline import results
+from analytics.pipeline.workers import workers
+from ingest import schema
+from ingest.database import address, connect, writing
+from ingest.times import now_us
 from tests.benchmarks import large_fleet
 from tests.benchmarks.databases import database, tidy
 
@@ -42,7 +43,7 @@ _OTHERS = ("kind", "boot", "peak_kpa")
 
 def bare_read(url: str) -> dict[str, float]:
     """Seconds to read every vehicle's messages as arrays, and how many rows there are."""
-    engine = store.connect(url)
+    engine = connect(url)
     mark = "?" if engine.dialect.name == "sqlite" else "%s"
     statement = f"SELECT {', '.join(_NUMBERS + _OTHERS)} FROM message WHERE vehicle_id = {mark}"
     rows_read = 0
@@ -64,8 +65,8 @@ def bare_read(url: str) -> dict[str, float]:
 
 def whole_analysis(url: str, processes: int) -> dict[str, float]:
     """Seconds to analyse every vehicle and keep the results, and the largest of the processes in MB."""
-    engine = store.connect(url)
-    with store.writing(engine) as connection:
+    engine = connect(url)
+    with writing(engine) as connection:
         for table in (schema.finding, schema.supply, schema.analysis):
             connection.execute(delete(table))
     with workers(processes) as pool:
@@ -110,7 +111,7 @@ def main() -> None:
     with database(asked.postgresql) as engine:
         large_fleet.write(engine, asked.vehicles, asked.days, asked.cycles, now_us() // 3_600_000_000)
         tidy(engine)
-        url = store.address(engine)
+        url = address(engine)
         apart("read", url)  # what the operating system keeps in memory is there
         read = apart("read", url)
         print(f"{asked.vehicles} vehicles, {read['rows']:.0f} rows, {engine.dialect.name}")

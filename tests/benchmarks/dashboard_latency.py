@@ -18,8 +18,9 @@ from sqlalchemy import Engine, insert, select
 
 from dashboard import queries
 from dashboard.app import create_app
-from ingest import schema, store
-from ingest.messages import instant, now_us
+from ingest import schema, times
+from ingest.database import writing
+from ingest.times import instant, now_us
 from tests.benchmarks.databases import database, tidy
 from tests.conftest import page_request
 
@@ -63,8 +64,8 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
                 for k in range(1, 25)
             ]  # fmt: skip
             due = now + int(rng.uniform(-5, 60) * DAY_US)
-            refill = {"level_pct": 40.0, "litres_to_full": 1.2, "due_early": store.rfc3339(due), "due_expected": store.rfc3339(due),
-                      "due_late": store.rfc3339(due + DAY_US), "state": "ok", "reason": None}  # fmt: skip
+            refill = {"level_pct": 40.0, "litres_to_full": 1.2, "due_early": times.rfc3339(due), "due_expected": times.rfc3339(due),
+                      "due_late": times.rfc3339(due + DAY_US), "state": "ok", "reason": None}  # fmt: skip
             wrong = n % 3 == 0
             kind = KINDS[n % len(KINDS)]
             summary = f"Line {n % 24} looks wrong: pressure 3.1 times what is expected. Since 10 Nov 2026."
@@ -103,7 +104,7 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
                 rows[schema.transition].append({
                     "alarm_id": id_, "number": 1, "at_us": began, "event": "occur", "state": "unacknowledged", "who": "tallow", "why": "",
                 })  # fmt: skip
-        with store.writing(engine) as connection:
+        with writing(engine) as connection:
             for table, values in rows.items():
                 connection.execute(insert(table), values)
 

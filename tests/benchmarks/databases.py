@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine, text
 
-from ingest import store
+from ingest.database import connect, open_database
 
 
 @contextmanager
@@ -18,7 +18,7 @@ def empty(postgresql: str | None) -> Iterator[str]:
         with tempfile.TemporaryDirectory() as folder:
             yield f"sqlite:///{Path(folder) / 'tallow.db'}"
         return
-    admin = store.connect(postgresql).execution_options(isolation_level="AUTOCOMMIT")
+    admin = connect(postgresql).execution_options(isolation_level="AUTOCOMMIT")
     name = f"benchmark{time.time_ns()}"
     with admin.connect() as connection:
         connection.execute(text(f"CREATE DATABASE {name}"))
@@ -34,7 +34,7 @@ def empty(postgresql: str | None) -> Iterator[str]:
 def database(postgresql: str | None) -> Iterator[Engine]:
     """The same with its tables."""
     with empty(postgresql) as url:
-        engine = store.open_database(url)
+        engine = open_database(url)
         try:
             yield engine
         finally:

@@ -17,14 +17,13 @@ from typing import Any
 
 import numpy as np
 
-from analytics import run
-from analytics.backtest import FAR_DAYS, QUANTILES, pinball
-from analytics.history import DAY_US, HOUR_US
-from analytics.workers import workers
-from ingest import registry, replay, store
-from ingest.messages import read_time
-from ingest.recording import Recording
-from ingest.registry import Setup
+from analytics.pipeline import tasks
+from analytics.pipeline.workers import workers
+from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
+from ingest import database, registry, replay
+from ingest.recorder_process import Recording
+from ingest.setups import Setup
+from ingest.times import DAY_US, HOUR_US, read_time
 from simulators import fleet
 from simulators.scenario import KINDS, load
 
@@ -72,21 +71,23 @@ def figures(folder: Path, scenario: str, seed: int | None, every_us: int | None 
     end_us = read_time("2026-03-01T06:00:00Z") if every_us is None else every_us
     fleet.write(story, end_us / 3.6e9, story.seed if seed is None else seed, end_us, folder, lambda done: None)
     truth = json.loads((folder / "truth.json").read_text())
-    engine = store.open_database(f"sqlite:///{folder / 'tallow.db'}")
-    with store.writing(engine) as connection:
+    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    with database.writing(engine) as connection:
         registry.register(connection, folder, 0)
-    with Recording(store.address(engine), "score") as recording:
+    with Recording(database.address(engine), "score") as recording:
         for path in sorted(folder.glob("messages-*.ndjson.gz")):
             replay.replay(path, recording, lambda done: None)
     with workers() as pool:
-        answers = {at: list(run.outcomes(engine, read_time(at), pool, lambda done, of: None)) for at in truth["as_of"]}
+        answers = {
+            at: list(tasks.outcomes(engine, read_time(at), pool, lambda done, of: None)) for at in truth["as_of"]
+        }
     with engine.connect() as connection:
         setups = {vehicle: kept[-1] for (_, vehicle), (_, kept) in registry.read_setups(connection).items()}
     engine.dispose()
     return score(truth, answers, setups)
 
 
-def score(truth: dict[str, Any], answers: dict[str, list[run.Outcome]], setups: Mapping[str, Setup]) -> Figures:
+def score(truth: dict[str, Any], answers: dict[str, list[tasks.Outcome]], setups: Mapping[str, Setup]) -> Figures:
     """Compare the answers of each as-of with the truth."""
     last = answers[truth["as_of"][-1]]
     found: list[dict[str, Any]] = [
@@ -154,7 +155,7 @@ def _hidden(fault: dict[str, Any], faults: list[dict[str, Any]]) -> bool:
 
 
 def _refills(
-    truth: dict[str, Any], answers: dict[str, list[run.Outcome]], setups: Mapping[str, Setup]
+    truth: dict[str, Any], answers: dict[str, list[tasks.Outcome]], setups: Mapping[str, Setup]
 ) -> tuple[int, float, float, float, float]:
     inside, loss, nominal, straight = list[bool](), list[float](), list[float](), list[float]()
     for row in truth["refills"]:
@@ -177,7 +178,7 @@ def _days(us: int | None, at_us: int) -> float:
     return FAR_DAYS if us is None else min((us - at_us) / DAY_US, FAR_DAYS)
 
 
-def _nominal(outcome: run.Outcome, setup: Setup) -> float:
+def _nominal(outcome: tasks.Outcome, setup: Setup) -> float:
     """Registered doses and the cycles of the last four weeks, from the level that the program believes."""
     if outcome.refill.level_pct is None:
         return FAR_DAYS
@@ -187,7 +188,7 @@ def _nominal(outcome: run.Outcome, setup: Setup) -> float:
     return left / use if use > 0 else FAR_DAYS
 
 
-def _straight(outcome: run.Outcome, at_us: int) -> float:
+def _straight(outcome: tasks.Outcome, at_us: int) -> float:
     """A straight line through what the level lost since the last fill."""
     fills = [fill for fill in outcome.fills if read_time(fill["at"]) <= at_us]
     if outcome.refill.level_pct is None or not fills:
@@ -198,7 +199,7 @@ def _straight(outcome: run.Outcome, at_us: int) -> float:
     return left / (lost / passed) if lost > 1 and passed > 1 else FAR_DAYS
 
 
-def _fills(truth: dict[str, Any], last: Iterable[run.Outcome]) -> tuple[float, float, float]:
+def _fills(truth: dict[str, Any], last: Iterable[tasks.Outcome]) -> tuple[float, float, float]:
     seen = [fill for o in last for fill in o.fills]
     watched = {o.vehicle for o in last if o.fills}
     blind = [_span(row) for row in truth["faults"] if row["kind"] in ("silent", "level_sensor")]

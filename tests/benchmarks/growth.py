@@ -15,10 +15,12 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import Engine
 
-from analytics import results, run
-from ingest import store
-from ingest.messages import Arrival, instant, now_us, topic
+from analytics.pipeline import results
+from analytics.pipeline.tasks import outcome_of, registered, tasks_of
+from ingest.database import address, writing
+from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
+from ingest.times import instant, now_us
 from tests.benchmarks import dashboard_latency, large_fleet
 from tests.benchmarks.databases import database, tidy
 
@@ -51,13 +53,13 @@ def recording_rate(engine: Engine, vehicles: int) -> float:
 def analysis_seconds(engine: Engine, vehicles: int) -> float:
     """Seconds for the whole fleet, one process, from some of its vehicles."""
     with engine.connect() as connection:
-        ids = run.registered(connection)[:ANALYSED]
-        tasks = run.tasks_of(connection, store.address(engine), now_us(), ids)
-    run.outcome_of(tasks[0])  # libraries are there
+        ids = registered(connection)[:ANALYSED]
+        tasks = tasks_of(connection, address(engine), now_us(), ids)
+    outcome_of(tasks[0])  # libraries are there
     began = time.perf_counter()
     for task in tasks:
-        outcome = run.outcome_of(task)
-        with store.writing(engine) as connection:
+        outcome = outcome_of(task)
+        with writing(engine) as connection:
             results.keep(connection, outcome)
     return (time.perf_counter() - began) / len(tasks) * vehicles
 

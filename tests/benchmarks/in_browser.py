@@ -20,8 +20,8 @@ from collections.abc import Callable
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from ingest import store
-from ingest.messages import now_us
+from ingest.database import address
+from ingest.times import now_us
 from tests.benchmarks import large_fleet
 from tests.benchmarks.dashboard_latency import fill
 from tests.benchmarks.databases import database, tidy
@@ -94,27 +94,27 @@ def main() -> None:
             "--port",
             str(port),
             "--database",
-            store.address(engine),
+            address(engine),
         ]
         server = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=os.environ | {"PYTHONUNBUFFERED": "1"})
-        address = f"http://127.0.0.1:{port}"
+        site = f"http://127.0.0.1:{port}"
         try:
-            _measure(address, asked.rounds)
+            _measure(site, asked.rounds)
         finally:
             server.terminate()
             server.wait(20)
 
 
-def _measure(address: str, rounds: int) -> None:
+def _measure(site: str, rounds: int) -> None:
     while True:
         try:
-            urllib.request.urlopen(f"{address}/alive").close()
+            urllib.request.urlopen(f"{site}/alive").close()
             break
         except OSError:
             time.sleep(0.2)
     vehicle = "/vehicle/large/V000000"
     for name, path in (("first", vehicle), ("again", vehicle), ("other", "/vehicle/large/V000001"), ("fleet", "/")):
-        seconds, size = page_callback(address, path)
+        seconds, size = page_callback(site, path)
         print(f"server, {path} ({name}): {seconds:.2f} s, {size / 1000:.0f} kB")
     chromium = shutil.which("chromium")
     with sync_playwright() as playwright:
@@ -125,11 +125,11 @@ def _measure(address: str, rounds: int) -> None:
             "an empty page:           ", timed(rounds, lambda: until(page, empty, "() => document.querySelector('h1')"))
         )
         row = "() => document.querySelectorAll('table.fleet tbody tr').length >= 50"
-        print("fleet, first row usable: ", timed(rounds, lambda: until(page, f"{address}/", row)))
-        print("vehicle by its address:  ", timed(rounds, lambda: until(page, address + vehicle, DRAWN)))
+        print("fleet, first row usable: ", timed(rounds, lambda: until(page, f"{site}/", row)))
+        print("vehicle by its site:  ", timed(rounds, lambda: until(page, site + vehicle, DRAWN)))
 
         def from_the_fleet() -> float:
-            until(page, f"{address}/?search=V000000", "() => window.Plotly && window.Plotly.newPlot")
+            until(page, f"{site}/?search=V000000", "() => window.Plotly && window.Plotly.newPlot")
             link = page.locator(f"a[href='{vehicle}']").first
             link.wait_for()
             began = time.perf_counter()

@@ -24,10 +24,13 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from sqlalchemy import Engine, func, select
 
-from ingest import listener, schema, store
-from ingest.messages import SUBSCRIPTION, read_time, topic
+from ingest import listener, partitions, schema
+from ingest.broker import broker_of
+from ingest.database import address, writing
+from ingest.messages import SUBSCRIPTION, topic
 from ingest.recorder import know_vehicles
-from ingest.recording import Recording
+from ingest.recorder_process import Recording
+from ingest.times import read_time
 from tests.benchmarks.databases import database, empty
 from tests.conftest import Mosquitto
 
@@ -129,7 +132,7 @@ def bare(port: int, name: str, number: int, version: int) -> float:
 def recorded(port: int, name: str, number: int, engine: Engine) -> tuple[float, float]:
     """(seconds from listening to the last commit, peak memory in MB) of `tallow ingest` as a process of its own."""
     environment = os.environ | {
-        "TALLOW_DATABASE": store.address(engine),
+        "TALLOW_DATABASE": address(engine),
         "TALLOW_BROKER": f"mqtt://127.0.0.1:{port}",
     }
     command = [sys.executable, "-m", "dashboard", "ingest", "--client-id", name]
@@ -163,8 +166,8 @@ def recorded(port: int, name: str, number: int, engine: Engine) -> tuple[float, 
 def recorded_by_the_older_version(port: int, name: str, number: int, engine: Engine) -> float:
     """Seconds of a listener that speaks MQTT 3.1.1, of which Mosquitto leaves 20 messages unacknowledged at most."""
     stop, ready = threading.Event(), threading.Event()
-    with Recording(store.address(engine), name) as recording:
-        work = listener.Listener(listener.broker_of(f"mqtt://127.0.0.1:{port}", {}), name, recording, stop)
+    with Recording(address(engine), name) as recording:
+        work = listener.Listener(broker_of(f"mqtt://127.0.0.1:{port}", {}), name, recording, stop)
         work._version = MQTTProtocolVersion.MQTTv311
         thread = threading.Thread(target=work.run, args=(ready.set,))
         thread.start()
@@ -196,10 +199,10 @@ def replayed(folder: Path, number: int, database: str) -> float:
 def hold(engine: Engine, number: int) -> None:
     """Write `number` cycles of a year before into the database, of the vehicles that the messages come from."""
     known = [f"v{v}" for v in range(VEHICLES)]
-    with store.writing(engine) as connection:
+    with writing(engine) as connection:
         ids = know_vehicles(connection, [("f", name) for name in known])
         if engine.dialect.name == "postgresql":
-            store.make_months(connection, range(HELD_FROM_US, HELD_UNTIL_US, 86_400_000_000), set())
+            partitions.make_months(connection, range(HELD_FROM_US, HELD_UNTIL_US, 86_400_000_000), set())
     each = number // VEHICLES
     step_us = (HELD_UNTIL_US - HELD_FROM_US) // each
     columns = "vehicle_id, at_us, boot, seq, received_us, kind, engine_h, temp_c, cycle_no, run_s, peak_list, peak_kpa"
@@ -214,7 +217,7 @@ def hold(engine: Engine, number: int) -> None:
                 f"WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < {each - 1})"
                 f" SELECT {rows}, randomblob(96) FROM n"
             )
-        with store.writing(engine) as connection:
+        with writing(engine) as connection:
             connection.exec_driver_sql(f"INSERT INTO message ({columns}) {source}")
             connection.exec_driver_sql(f"INSERT INTO name_range VALUES ({vehicle_id}, 'held', 0, {each - 1})")
     os.sync()  # gigabytes on their way to the disk would be measured as well

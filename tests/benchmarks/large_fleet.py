@@ -13,7 +13,7 @@ from typing import Any
 from psycopg import sql
 from sqlalchemy import Engine, insert, update
 
-from ingest import registry, schema, store
+from ingest import database, partitions, registry, schema
 from ingest.messages import Decoded
 from ingest.recorder import know_vehicles
 from ingest.rows import COLUMNS, Key, Row, key_of, row_of
@@ -81,7 +81,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
     machines = tuple(replace(made[n % len(made)][0], vehicle=name, unit=f"unit {name}") for n, name in enumerate(names))
     with tempfile.TemporaryDirectory() as folder:
         write_registry(replace(load("demo"), fleet="large", depots=depots, machines=machines), end_h, Path(folder))
-        with store.writing(engine) as connection:
+        with database.writing(engine) as connection:
             registry.register(connection, Path(folder), 0)
             numbers = know_vehicles(connection, [("large", name) for name in names])
             connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
@@ -94,7 +94,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
         for id_, rows in who
         for boot in {row[2] for row in rows}
     ]
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         connection.execute(insert(schema.name_range), ranges)
         connection.execute(update(schema.vehicle).values(news=1, heard_us=int(end_h * 3.6e9), online=True))
     return sum(len(rows) for _, rows in who)
@@ -105,11 +105,11 @@ def _insert(engine: Engine, rows: Iterator[Row], times_us: Sequence[int]) -> Non
     if engine.dialect.name == "sqlite":
         places = ", ".join("?" * len(COLUMNS))
         while batch := list(itertools.islice(rows, _AT_ONCE)):
-            with store.writing(engine) as connection:
+            with database.writing(engine) as connection:
                 connection.exec_driver_sql(f"INSERT INTO message ({columns}) VALUES ({places})", batch)
         return
     with engine.begin() as connection:
-        store.make_months(connection, times_us, set())
+        partitions.make_months(connection, times_us, set())
         driver: Any = connection.connection.driver_connection
         with driver.cursor() as cursor, cursor.copy(sql.SQL("COPY message ({}) FROM STDIN").format(
             sql.SQL(", ").join(map(sql.Identifier, COLUMNS))

@@ -16,10 +16,10 @@ import pytest
 from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 
-from analytics import alarms
-from analytics.lifecycle import Transition
+from analytics.alarms import records
+from analytics.alarms.states import Transition
 from dashboard import people
-from ingest import schema, store
+from ingest import database, schema
 from tests.analytics.test_alarms import NOW, bring_up, fleet
 from tests.conftest import free_port, wait_for_port
 
@@ -96,7 +96,7 @@ def dashboard(url: str) -> Iterator[tuple[int, "subprocess.Popen[bytes]"]]:
 def test_people_do_not_notice_that_there_are_two(fleet: Engine, database_url: str, tab: Callable[..., Page]) -> None:
     """They sign in once, see what changes, change something, go on when one of the two ends, and sign out of both."""
     assert bring_up(fleet) == 2
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         people.add(connection, "A. Lead", PASSWORD, "lead", (), ())
     with dashboard(database_url) as (first, process), dashboard(database_url) as (second, _):
         both = InTurn([first, second])
@@ -110,10 +110,10 @@ def test_people_do_not_notice_that_there_are_two(fleet: Engine, database_url: st
             expect(page.locator("#alarms-body")).not_to_contain_text("on my way")
 
             # Somebody else's change comes without a reload, whoever is asked.
-            with store.writing(fleet) as connection:
+            with database.writing(fleet) as connection:
                 low = connection.scalar(select(schema.alarm.c.id).where(schema.alarm.c.kind == "low_level"))
                 assert low is not None
-                alarms.act(connection, [low], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
+                records.act(connection, [low], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
             expect(page.locator(".alarm", has_text="R. Okafor")).to_have_count(1, timeout=10_000)
 
             page.locator(".alarm", has_not_text="R. Okafor").locator("input[type=checkbox]").check()

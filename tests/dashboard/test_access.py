@@ -17,8 +17,8 @@ from sqlalchemy.exc import IntegrityError
 from dashboard import access, people
 from dashboard.app import create_app, serve
 from dashboard.people import ASKING, EVERYBODY
-from ingest import schema, store, work
-from ingest.problem import Problem
+from ingest import database, schema, work_records
+from ingest.errors import Problem
 from tests.analytics.test_alarms import bring_up, fleet
 
 __all__ = ["fleet"]
@@ -44,7 +44,7 @@ def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> Iterator[dash.Dash]:
     """The application over a fleet with two alarms on HS-102, and one person of each kind; their hashes are quick ones."""
     monkeypatch.setattr(people, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
     bring_up(fleet)
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
             people.add(connection, name, PASSWORD, role, fleets, depots)
     yield create_app(fleet)
@@ -247,14 +247,14 @@ def test_what_is_the_databases_fault_is_no_refusal(app: dash.Dash, monkeypatch: 
     def fail(*_: Any) -> None:
         raise IntegrityError("INSERT", {}, Exception("duplicate key"))
 
-    monkeypatch.setattr(work, "record", fail)
+    monkeypatch.setattr(work_records, "record", fail)
     record = {"key": "k1", "kind": "bled", "at_us": store_now()}
     assert sign_in(app, "technician").post("/work/harrowmere-stone/HS-102", json=record).status_code == 503
 
 
 def store_now() -> int:
     """The present."""
-    from ingest.messages import now_us
+    from ingest.times import now_us
 
     return now_us()
 
@@ -352,7 +352,7 @@ def test_a_session_has_an_end(app: dash.Dash, monkeypatch: pytest.MonkeyPatch) -
 def test_a_changed_person_is_signed_out_everywhere(app: dash.Dash, fleet: Engine, change: str) -> None:
     """At once."""
     client = sign_in(app, "viewer")
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         if change == "password":
             people.set_password(connection, "viewer", "another long password")
         elif change == "role":
@@ -422,12 +422,12 @@ def test_a_calendar_needs_its_secret_only(app: dash.Dash, fleet: Engine) -> None
     """And a revoked one opens nothing."""
     from dashboard import calendars
 
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         secret = calendars.make(connection, "Skarvholm Quarry", 1)
     client = app.server.test_client()
     assert client.get(f"/calendar/{secret}.ics").status_code == 200
     assert client.get("/calendar/made-up.ics").status_code == 404
-    with store.writing(fleet) as connection:
+    with database.writing(fleet) as connection:
         calendars.revoke(connection, "Skarvholm Quarry", 2)
     assert client.get(f"/calendar/{secret}.ics").status_code == 404
 
@@ -452,7 +452,7 @@ def test_before_anybody_is_named_it_serves_this_machine_only(fleet: Engine) -> N
 )
 def test_who_cannot_be_named(engine: Engine, name: str, password: str, role: str, said: str) -> None:
     """One line, and nobody is kept."""
-    with pytest.raises(Problem, match=said), store.writing(engine) as connection:
+    with pytest.raises(Problem, match=said), database.writing(engine) as connection:
         people.add(connection, name, password, role)
     with engine.connect() as connection:
         assert not people.anybody(connection)
@@ -461,14 +461,14 @@ def test_who_cannot_be_named(engine: Engine, name: str, password: str, role: str
 @pytest.mark.parametrize("name", ["Åsa Berg", " R. Okafor ", "STRAUẞ"])
 def test_every_name_signs_in(engine: Engine, name: str) -> None:
     """Whatever its letters, however it is written."""
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         people.add(connection, name, PASSWORD, "lead")
     for written in (name, name.lower(), name.upper()):
         if written.casefold() == name.casefold():
             found = people.sign_in(engine, written, PASSWORD, "x", 1)
             assert found is not None
             assert found.name == name.strip()
-    with pytest.raises(Problem, match="named already"), store.writing(engine) as connection:
+    with pytest.raises(Problem, match="named already"), database.writing(engine) as connection:
         people.add(connection, name.casefold(), PASSWORD, "lead")
 
 
@@ -494,7 +494,7 @@ def test_there_is_always_a_lead(app: dash.Dash, fleet: Engine) -> None:
         lambda c: people.remove(c, "lead"),
         lambda c: people.set_role(c, "lead", "viewer", (), ()),
     ):
-        with pytest.raises(Problem, match="only lead of everything"), store.writing(fleet) as connection:
+        with pytest.raises(Problem, match="only lead of everything"), database.writing(fleet) as connection:
             change(connection)
 
 

@@ -9,8 +9,9 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from analytics.rates import mean_cumulative
-from analytics.vehicle import Result, analyse, days
+from analytics.statistics.rates import mean_cumulative
+from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.daily import days
 from dashboard import figures
 from dashboard.units import Units
 from ingest.work import Work

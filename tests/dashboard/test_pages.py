@@ -14,11 +14,12 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
-from analytics import results, run
-from analytics.workers import workers
+from analytics.pipeline import backtest, results
+from analytics.pipeline.workers import workers
 from dashboard import queries, tables, words
 from dashboard.app import create_app
-from ingest import registry, schema, store, work
+from ingest import registry, schema, work, work_records
+from ingest.database import open_database, writing
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 from tests.conftest import page_request
@@ -144,10 +145,10 @@ def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
 
     before = due()
     vehicle = sorted(before)[0]
-    with store.writing(engine) as connection:
+    with writing(engine) as connection:
         id_, setups = registry.find(connection, vehicle)
         filled = work.Work(key="tick", kind="filled", at_us=END_US + 1, by="somebody", to_pct=100)
-        work.record(connection, id_, setups, filled, END_US + 2)
+        work_records.record(connection, id_, setups, filled, END_US + 2)
     assert due() == before - {vehicle}
 
 
@@ -168,7 +169,7 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     assert "Nothing comes in" in text(data.body(told, newest_us + 2 * 3_600_000_000))
     assert "Nobody has looked yet" in text(data.dates(told, "mantine_light"))
     with workers(1) as pool:
-        found = run.backtest(engine, 5, pool, lambda done, of: None)
+        found = backtest.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None
     shown = text(data.dates(queries.data_state(engine), "mantine_light"))
     assert f"{found.cases} past dates" in shown
@@ -240,7 +241,7 @@ def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPat
 
 def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
     """It says what to do first."""
-    engine = store.open_database(f"sqlite:///{tmp_path / 'empty.db'}")
+    engine = open_database(f"sqlite:///{tmp_path / 'empty.db'}")
     assert "tallow register" in page(create_app(engine).server.test_client(), "/")
     engine.dispose()
 
@@ -296,8 +297,8 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
     vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
     lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]
-    database = store.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
-    with store.writing(database) as connection:
+    database = open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    with writing(database) as connection:
         registry.register(connection, write(tmp_path, [vehicle], lines), 1)
         id_, setups = registry.find(connection, VEHICLE["vehicle"])
         said = {
@@ -308,7 +309,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
             "note": SCRIPT,
             "lines": [int(LINE["line"])],
         }
-        work.record(connection, id_, setups, work.work_of(said), END_US)
+        work_records.record(connection, id_, setups, work.work_of(said), END_US)
     with workers(1) as pool:
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(queries, "now_us", lambda: END_US)
@@ -371,7 +372,7 @@ def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -
     state = queries.data_state(engine)
     assert len(tables.data_table(state)) == len(state.findings) + len(state.notes)
     with workers(1) as pool:
-        assert run.backtest(engine, 5, pool, lambda done, of: None) is not None
+        assert backtest.backtest(engine, 5, pool, lambda done, of: None) is not None
     dates = tables.dates_table(queries.data_state(engine))
     assert [row["meant"] for row in dates][:3] == ["0.10", "0.50", "0.90"]
     assert all(float(row["value"]) >= 0 for row in dates)

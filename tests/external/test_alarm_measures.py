@@ -7,7 +7,7 @@ operator position, about 150 a day acceptable and 300 manageable, and need 30 da
 
 import pytest
 
-from analytics.alarm_figures import (
+from analytics.alarms.performance import (
     ACCEPTABLE_PER_DAY,
     MANAGEABLE_PER_DAY,
     MINUTE_US,
@@ -16,7 +16,7 @@ from analytics.alarm_figures import (
     Raised,
     figures,
 )
-from analytics.history import DAY_US
+from ingest.times import DAY_US
 
 END_US = 30 * DAY_US
 

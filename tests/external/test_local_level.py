@@ -9,7 +9,7 @@ import pytest
 from statsmodels.datasets import nile
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from analytics import robust
+from analytics.statistics import robust
 
 READINGS, STEPS = 15099.0, 1469.1
 

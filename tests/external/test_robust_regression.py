@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analytics.robust import HUBER, update
+from analytics.statistics.robust import HUBER, update
 
 # Brownlee's stack loss data (Statistical Theory and Methodology in Science and Engineering, 1965, p. 454), as shipped
 # with statsmodels; Huber's M-estimate as printed in the statsmodels manual for RLM and given by R's MASS::rlm.

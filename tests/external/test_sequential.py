@@ -12,8 +12,8 @@ import pytest
 from scipy.stats import norm
 from statsmodels.datasets import nile
 
-from analytics.sequential import cusum, ewma, ewma_limit, onset
 from analytics.settings import DEFAULTS
+from analytics.statistics.sequential import cusum, ewma, ewma_limit, onset
 
 # fmt: off
 MEANS = np.array([

@@ -27,7 +27,7 @@ def test_a_us_gallon() -> None:
 
 def test_reservoir_percent_of_a_dose() -> None:
     """1 l = 1000 cm3 exactly: 4 cm3 out of 2 l are 0.2 %."""
-    from analytics.reservoir import percent_of_reservoir
+    from analytics.vehicle.reservoir import percent_of_reservoir
 
     assert percent_of_reservoir(4.0, 2.0) == pytest.approx(0.2)
     assert np.isclose(percent_of_reservoir(1000.0, 1.0), 100.0)
@@ -36,7 +36,7 @@ def test_reservoir_percent_of_a_dose() -> None:
 
 def test_a_shift_of_grease_in_ounces() -> None:
     """0.25 cm3 every 20 min are 6 cm3 in 8 h: 0.2029 US fluid ounces of 29.57353 cm3 (SP 811, B.8)."""
-    from analytics.timer import interval_for, per_shift_cm3
+    from analytics.planning.timer import interval_for, per_shift_cm3
 
     assert per_shift_cm3(0.25, 20) == pytest.approx(6.0)
     assert per_shift_cm3(0.25, 20) / 29.57353 == pytest.approx(0.20288, abs=1e-5)

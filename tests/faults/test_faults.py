@@ -25,9 +25,10 @@ from alembic.script import ScriptDirectory
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, select, text
 
-from ingest import schema, store
+from ingest import schema
+from ingest.database import alembic_config, connect, open_database, writing
+from ingest.errors import Problem
 from ingest.messages import topic
-from ingest.problem import Problem
 from tests.conftest import Mosquitto, free_port, wait_until
 
 SHORT_AND_LONG = [pytest.param((4_000, 4), id="short"), pytest.param((50_000, 20), id="long", marks=pytest.mark.long)]
@@ -220,15 +221,15 @@ def test_a_broker_that_is_killed_in_mid_stream(mosquitto: Mosquitto, engine: Eng
 
 def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str) -> None:
     """Two ingesters of the version before go on recording while the tables are changed, and are replaced one after the other."""
-    engine = store.connect(database_url)
-    with store.writing(engine) as connection:
-        config = store.alembic_config()
+    engine = connect(database_url)
+    with writing(engine) as connection:
+        config = alembic_config()
         config.attributes["connection"] = connection
         before = ScriptDirectory.from_config(config).get_revision("head").down_revision
         assert isinstance(before, str)
         alembic.upgrade(config, before)
     with pytest.raises(Problem, match="another version of tallow; run: tallow upgrade"):
-        store.open_database(database_url)
+        open_database(database_url)
     names = "one", "two"
     publisher = Publisher(mosquitto.port, 6_000, rate=600)
     with contextlib.ExitStack() as new:
@@ -247,7 +248,7 @@ def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str)
                 new.enter_context(ingesting(mosquitto.port, database_url, name=name, share="all"))
         publisher.join()
         wait_until(lambda: held(engine) == publisher.expected, 60)
-    store.open_database(database_url).dispose()
+    open_database(database_url).dispose()
     engine.dispose()
 
 
@@ -255,7 +256,7 @@ def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str)
 def test_a_sqlite_file_that_another_writer_holds(mosquitto: Mosquitto, tmp_path: Path, seconds: float) -> None:
     """The ingester waits, says so once, and acknowledges nothing meanwhile."""
     path = tmp_path / "tallow.db"
-    engine = store.open_database(f"sqlite:///{path}")
+    engine = open_database(f"sqlite:///{path}")
     publisher = Publisher(mosquitto.port, 2_000, rate=4_000)
     with ingesting(mosquitto.port, f"sqlite:///{path}") as ingester:
         other = sqlite3.connect(path, isolation_level=None)
@@ -283,7 +284,7 @@ def test_a_full_disk(mosquitto: Mosquitto, tmp_path: Path) -> None:
         pytest.skip("this machine allows no mounts")
     try:
         url = f"sqlite:///{small / 'tallow.db'}"
-        engine = store.open_database(url)
+        engine = open_database(url)
         with ingesting(mosquitto.port, url, name="small") as ingester:
             publisher.start()
             wait_until(lambda: ingester.heard("database is away") == 1, 30)
@@ -300,8 +301,8 @@ def test_a_postgresql_server_that_restarts(mosquitto: Mosquitto, postgres_server
     """Its connections are cut, then it refuses new ones for a while."""
     if not database_url.startswith("postgresql"):
         pytest.skip("PostgreSQL only")
-    engine = store.open_database(database_url)
-    admin = store.connect(postgres_server).execution_options(isolation_level="AUTOCOMMIT")
+    engine = open_database(database_url)
+    admin = connect(postgres_server).execution_options(isolation_level="AUTOCOMMIT")
     name = database_url.rsplit("/", 1)[1]
     publisher = Publisher(mosquitto.port, 3_000, rate=1_000)
     with ingesting(mosquitto.port, database_url) as ingester:

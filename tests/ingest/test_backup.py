@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, create_engine, func, select, text
 
-from ingest import schema, store
+from ingest import database, reading, schema
 from ingest.recorder import Recorder
 from tests.conftest import program
 from tests.ingest.test_store import level
@@ -51,7 +51,7 @@ def check(restored: Engine) -> None:
     with restored.connect() as connection:
         held = connection.scalar(select(func.count()).select_from(schema.message)) or 0
         taken = connection.execute(select(schema.name_range.c.first_seq, schema.name_range.c.last_seq)).all()
-        assert store.status(connection)["recorded"]["level"] == held
+        assert reading.status(connection)["recorded"]["level"] == held
     assert 0 < held < len(MESSAGES)
     assert held % 100 == 0
     assert [tuple(range_) for range_ in taken] == [(0, held - 1)]
@@ -61,7 +61,7 @@ def check(restored: Engine) -> None:
 
 def test_sqlite(tmp_path: Path) -> None:
     """One file that is a database of its own."""
-    engine = store.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
     command = recipe("python3 -c")
     with recording(engine):
         subprocess.run([sys.executable, *command[1:]], check=True, cwd=tmp_path)
@@ -69,7 +69,7 @@ def test_sqlite(tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "backup.db") as copy:
         assert copy.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     copy.close()
-    restored = store.open_database(f"sqlite:///{tmp_path / 'backup.db'}")
+    restored = database.open_database(f"sqlite:///{tmp_path / 'backup.db'}")
     check(restored)
     restored.dispose()
 
@@ -77,19 +77,19 @@ def test_sqlite(tmp_path: Path) -> None:
 @pytest.mark.parametrize("database_url", ["postgresql"], indirect=True)
 def test_postgresql(engine: Engine, postgres_server: str, tmp_path: Path) -> None:
     """Into another database, months and all."""
-    admin = create_engine(store.connect(postgres_server).url, isolation_level="AUTOCOMMIT")
+    admin = create_engine(database.connect(postgres_server).url, isolation_level="AUTOCOMMIT")
     with admin.connect() as connection:
         connection.execute(text("CREATE DATABASE restored"))
     url = postgres_server.rsplit("/", 1)[0] + "/restored"
     names = {
-        "postgresql://user@host/tallow": store.address(engine).replace("+psycopg", ""),
+        "postgresql://user@host/tallow": database.address(engine).replace("+psycopg", ""),
         "--dbname=postgresql://user@host/restored": f"--dbname={url}",
     }
     dump, restore = ([names.get(word, word) for word in recipe(which)] for which in ("pg_dump", "pg_restore"))
     with recording(engine):
         subprocess.run([program(dump[0]), *dump[1:]], check=True, cwd=tmp_path)
     subprocess.run([program(restore[0]), *restore[1:]], check=True, cwd=tmp_path)
-    restored = store.open_database(url)
+    restored = database.open_database(url)
     check(restored)
     restored.dispose()
     with admin.connect() as connection:

@@ -12,14 +12,15 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import select
 
-from ingest import registry, schema, store
-from ingest.listener import Listener, broker_of
+from ingest import broker, database, registry, schema
+from ingest.broker import broker_of
+from ingest.listener import Listener
 from ingest.messages import topic
-from ingest.recording import Recording
+from ingest.recorder_process import Recording
 from tests.conftest import free_port, program, wait_for_port, wait_until
 from tests.ingest.test_store import level
 
-EXAMPLE = Path(registry.__file__).with_name("broker") / "mosquitto.conf"
+EXAMPLE = Path(registry.__file__).with_name("deploy") / "mosquitto.conf"
 
 
 class Authority:
@@ -56,7 +57,7 @@ class Fleet:
         self.authority = Authority(folder / "ca", "operator")
         server = self.authority.issue("localhost")
         rules = folder / "acl"
-        rules.write_text(registry.access_rules([("f", "v1"), ("f", "v2")]))
+        rules.write_text(broker.access_rules([("f", "v1"), ("f", "v2")]))
         rules.chmod(0o600)
         text = EXAMPLE.read_text("utf-8")
         for written, here in (
@@ -109,11 +110,11 @@ def publish(fleet: Fleet, who: str, where: str, seq: int) -> int:
 
 def test_a_vehicle_speaks_for_itself_only(fleet: Fleet, tmp_path: Path) -> None:
     """What it sends below another's topic never arrives; the ingester may write nothing, and a vehicle read nothing."""
-    engine = store.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
-    certificate, key = fleet.authority.issue(registry.INGESTER)
+    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    certificate, key = fleet.authority.issue(broker.INGESTER)
     environment = {"TALLOW_CA_FILE": str(fleet.authority.ca), "TALLOW_CERT_FILE": certificate, "TALLOW_KEY_FILE": key}
     stop, ready = threading.Event(), threading.Event()
-    with Recording(store.address(engine), "i") as recording:
+    with Recording(database.address(engine), "i") as recording:
         listener = Listener(broker_of(f"mqtts://localhost:{fleet.port}", environment), "i", recording, stop)
         thread = threading.Thread(target=listener.run, args=(ready.set,))
         thread.start()
@@ -129,7 +130,7 @@ def test_a_vehicle_speaks_for_itself_only(fleet: Fleet, tmp_path: Path) -> None:
         not_authorised = 135  # MQTT 5.0, reason code 0x87
         assert publish(fleet, "f.v1", topic("f", "v2", "level"), 1) == not_authorised
         assert publish(fleet, "f.v1", topic("g", "v1", "level"), 2) == not_authorised
-        assert publish(fleet, registry.INGESTER, topic("f", "v1", "level"), 3) == not_authorised
+        assert publish(fleet, broker.INGESTER, topic("f", "v1", "level"), 3) == not_authorised
         assert publish(fleet, "f.v1", topic("f", "v1", "level"), 4) == 0
 
         def recorded() -> list[int]:

@@ -17,11 +17,14 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, func, select
 from structlog.testing import capture_logs
 
-from ingest import schema, store
-from ingest.listener import Broker, Listener, Records, broker_of
-from ingest.messages import Arrival, read_time, topic
-from ingest.problem import Problem
-from ingest.recording import Away, Committed, Recording
+from ingest import reading, schema
+from ingest.broker import Broker, broker_of
+from ingest.database import address, open_database
+from ingest.errors import Problem
+from ingest.listener import Listener, Records
+from ingest.messages import Arrival, topic
+from ingest.recorder_process import Away, Committed, Recording
+from ingest.times import read_time
 from tests.conftest import Mosquitto, free_port, program, wait_for_port, wait_until
 
 
@@ -47,7 +50,7 @@ def held(engine: Engine) -> int:
 
 def counters(engine: Engine) -> dict[str, int]:
     with engine.connect() as connection:
-        return store.status(connection)
+        return reading.status(connection)
 
 
 @contextlib.contextmanager
@@ -57,7 +60,7 @@ def listening(
     """A listener at work, at a broker or at an open one on a port of this machine."""
     stop, ready = threading.Event(), threading.Event()
     broker = broker_of(f"mqtt://127.0.0.1:{broker}", {}) if isinstance(broker, int) else broker
-    with Recording(store.address(engine), "test") as own:
+    with Recording(address(engine), "test") as own:
         listener = Listener(broker, "test-ingest", recording or own, stop)
         thread = threading.Thread(target=listener.run, args=(ready.set,))
         thread.start()
@@ -283,7 +286,7 @@ def test_the_command_ends_in_order_when_told(mosquitto: Mosquitto, tmp_path: Pat
     database = f"sqlite:///{tmp_path / 'tallow.db'}"
     environment = os.environ | {"TALLOW_DATABASE": database, "TALLOW_BROKER": f"mqtt://127.0.0.1:{mosquitto.port}"}
     process = subprocess.Popen([sys.executable, "-m", "dashboard", "ingest"], env=environment, stderr=subprocess.PIPE)
-    engine = store.open_database(database)
+    engine = open_database(database)
     try:
         wait_until(lambda: _subscribed(mosquitto.port, engine), 20)
         publish(mosquitto.port, range(1, 400))

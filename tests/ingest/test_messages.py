@@ -17,10 +17,9 @@ from ingest.messages import (
     State,
     decode,
     encode,
-    instant,
-    microseconds,
     topic,
 )
+from ingest.times import instant, microseconds
 
 COMMON = {"seq": 7, "at": "2026-03-01T06:00:00Z"}
 CYCLE = COMMON | {

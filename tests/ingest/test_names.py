@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.names import Range, merge
+from ingest.seq_ranges import Range, merge
 
 SEQS = st.lists(st.integers(0, 40), max_size=30)
 

@@ -7,9 +7,9 @@ import tracemalloc
 import pytest
 from sqlalchemy import Engine, select, update
 
-from ingest import quarantine, recorder, schema, store
+from ingest import database, quarantine, recorder, schema
+from ingest.errors import Problem
 from ingest.messages import KINDS, Arrival, Decoded, Rejected, decode, topic
-from ingest.problem import Problem
 from ingest.recorder import Recorder
 from tests.ingest.test_messages import COMMON, CYCLE
 from tests.ingest.test_store import level
@@ -44,7 +44,7 @@ def test_what_can_be_read_now_is_released(engine: Engine) -> None:
     Recorder(engine, "a").record(
         [level(1), Arrival("lube/1/f/v/level", b"{", None), Arrival("lube/1/f/v/level", b"}", 5)]
     )
-    with store.writing(engine) as connection:  # what an older version could not read
+    with database.writing(engine) as connection:  # what an older version could not read
         table = schema.quarantine
         connection.execute(update(table).where(table.c.payload == b"}").values(payload=level(2).payload))
     assert quarantine.release(engine).recorded["level"] == 1

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from ingest import registry, store
-from ingest.problem import Problem
-from ingest.registry import Registered, Setup
+from ingest import database, registry
+from ingest.errors import Problem
+from ingest.registry import Registered
+from ingest.setups import Setup
 
 VEHICLE = {
     "vehicle": "v1", "fleet": "f", "unit": "tipper 1", "class": "day truck", "depot": "Quarry", "timezone": "Europe/Oslo",
@@ -32,7 +33,7 @@ def write(folder: Path, vehicles: list[dict[str, str]], lines: list[dict[str, st
 
 
 def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         return registry.register(connection, folder, now_us)
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select
 
-from ingest import schema, store
-from ingest.problem import Problem
+from ingest import database, reading, schema
+from ingest.errors import Problem
 from ingest.recorder import Tally
-from ingest.recording import Recording
+from ingest.recorder_process import Recording
 from ingest.replay import replay, size
 
 
@@ -23,7 +23,7 @@ def line(seq: int) -> str:
 
 
 def run(path: Path, engine: Engine) -> Tally:
-    with Recording(store.address(engine), "replay") as recording:
+    with Recording(database.address(engine), "replay") as recording:
         return replay(path, recording, lambda done: None)
 
 
@@ -76,4 +76,4 @@ def test_a_damaged_file_is_one_clear_line_and_keeps_what_was_read(engine: Engine
     with pytest.raises(Problem, match=r"log\.gz cannot be read"):
         run(path, engine)
     with engine.connect() as connection:
-        assert store.status(connection)["recorded"]["level"] > 100
+        assert reading.status(connection)["recorded"]["level"] > 100

@@ -14,7 +14,7 @@ from typer.main import get_command
 from dashboard.command import app
 from tests.conftest import program
 
-FOLDER = Path(__file__).parents[2] / "ingest" / "service"
+FOLDER = Path(__file__).parents[2] / "ingest" / "deploy"
 UNITS = sorted(FOLDER.glob("tallow*.*"))
 SERVICES = [path for path in UNITS if path.suffix == ".service"]
 

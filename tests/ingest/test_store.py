@@ -13,10 +13,11 @@ from alembic.migration import MigrationContext
 from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import OperationalError
 
-from ingest import schema, store
+from ingest import database, reading, schema
+from ingest.errors import Problem
 from ingest.messages import Arrival, topic
-from ingest.problem import Problem
 from ingest.recorder import Recorder
+from ingest.times import rfc3339
 
 AT = "2026-03-01T06:00:00Z"
 
@@ -124,7 +125,7 @@ def test_what_is_no_message_goes_to_quarantine(engine: Engine) -> None:
     assert (tally.rejected, tally.recorded["level"]) == (2, 1)
     with engine.connect() as connection:
         kept = connection.execute(select(schema.quarantine).order_by(schema.quarantine.c.id)).all()
-        assert store.status(connection)["rejected"] == 2
+        assert reading.status(connection)["rejected"] == 2
     assert (kept[0].topic, kept[0].payload, kept[0].received_us) == (bad.topic, bad.payload, 77)
     assert len(kept[1].payload) == 64 * 1024
 
@@ -147,7 +148,7 @@ def test_unregistered_vehicles_are_kept_and_counted(engine: Engine) -> None:
     """Nothing is lost for want of a registry."""
     Recorder(engine, "test").record([level(1, vehicle="a"), level(1, vehicle="b")])
     with engine.connect() as connection:
-        status = store.status(connection)
+        status = reading.status(connection)
     assert (status["vehicles"], status["unregistered_vehicles"], status["recorded"]["level"]) == (0, 2, 2)
 
 
@@ -167,7 +168,7 @@ def test_readings_come_back_as_they_were(engine: Engine) -> None:
         ]
     )
     with engine.connect() as connection:
-        found = store.read_messages(connection, 1)
+        found = reading.read_messages(connection, 1)
         traces = connection.execute(select(schema.message.c.trace).where(schema.message.c.seq == 3)).scalar_one()
     assert found.cycles.channels == ("a", "b", "c")
     assert found.cycles.peak_kpa[0].tolist()[:2] == [1000, 2000]
@@ -182,7 +183,7 @@ def test_a_clock_ahead_of_everybody_is_not_believed(engine: Engine) -> None:
     recorder = Recorder(engine, "test")
     recorder.record([level(1), level(1, vehicle="w"), level(2, vehicle="w", at="2100-01-01T00:00:00Z")])
     with engine.connect() as connection:
-        assert store.rfc3339(store.newest_at_us(connection) or 0) == AT
+        assert rfc3339(reading.newest_at_us(connection) or 0) == AT
 
 
 def test_migrations_make_todays_tables(engine: Engine) -> None:
@@ -196,19 +197,19 @@ def test_migrations_make_todays_tables(engine: Engine) -> None:
 
 def test_an_older_database_is_only_upgraded_when_asked(engine: Engine) -> None:
     """Other commands say so in one line and leave it alone."""
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '0000'"))
     with pytest.raises(Problem, match="run: tallow upgrade"):
-        store.open_database(engine.url.render_as_string(hide_password=False))
+        database.open_database(engine.url.render_as_string(hide_password=False))
 
 
 def test_somebody_elses_database_is_left_alone(tmp_path: Path) -> None:
     """A database with other tables is not one of ours."""
     url = f"sqlite:///{tmp_path / 'other.db'}"
-    with store.writing(store.connect(url)) as connection:
+    with database.writing(database.connect(url)) as connection:
         connection.execute(text("CREATE TABLE accounts (id INTEGER)"))
     with pytest.raises(Problem, match="other tables"):
-        store.open_database(url)
+        database.open_database(url)
 
 
 def test_durability_is_asked_for(engine: Engine) -> None:
@@ -249,20 +250,20 @@ def test_any_year_can_be_printed(engine: Engine) -> None:
     """Also where the offset carries it out of the calendar."""
     Recorder(engine, "test").record([level(1, at="9999-12-31T23:59:59-12:00")])
     with engine.connect() as connection:
-        assert store.status(connection)["newest_at"].startswith("9999-12-31T")
+        assert reading.status(connection)["newest_at"].startswith("9999-12-31T")
 
 
 def test_a_foreign_database_is_not_upgraded(tmp_path: Path) -> None:
     """And one of a newer version says so."""
-    foreign = store.connect(f"sqlite:///{tmp_path / 'other.db'}")
-    with store.writing(foreign) as connection:
+    foreign = database.connect(f"sqlite:///{tmp_path / 'other.db'}")
+    with database.writing(foreign) as connection:
         connection.execute(text("CREATE TABLE accounts (id INTEGER)"))
     with pytest.raises(Problem, match="other tables"):
-        store.upgrade(foreign)
-    newer = store.open_database(f"sqlite:///{tmp_path / 'newer.db'}")
-    with store.writing(newer) as connection:
+        database.upgrade(foreign)
+    newer = database.open_database(f"sqlite:///{tmp_path / 'newer.db'}")
+    with database.writing(newer) as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
     with pytest.raises(Problem, match="newer version"):
-        store.upgrade(newer)
+        database.upgrade(newer)
     foreign.dispose()
     newer.dispose()

@@ -6,17 +6,18 @@ from typing import Any
 from alembic import command as alembic
 from sqlalchemy import text
 
-from ingest import store
-from ingest.messages import Arrival, microseconds
+from ingest import database
+from ingest.messages import Arrival
 from ingest.recorder import Recorder
+from ingest.times import microseconds
 from tests.ingest.test_store import level, rows
 
 
 def first_version(url: str) -> None:
     """A database as the first version left it: gaps in the counters, clocks gone wrong, several months."""
-    engine = store.connect(url)
-    config = store.alembic_config()
-    with store.writing(engine) as connection:
+    engine = database.connect(url)
+    config = database.alembic_config()
+    with database.writing(engine) as connection:
         config.attributes["connection"] = connection
         alembic.upgrade(config, "0001")
         connection.execute(text("INSERT INTO vehicle (fleet, vehicle, news) VALUES ('f', 'v', 3)"))
@@ -34,8 +35,8 @@ def first_version(url: str) -> None:
 def test_everything_is_held_after_an_upgrade(database_url: str) -> None:
     """Nothing is recorded twice afterwards, and what was free is recorded."""
     first_version(database_url)
-    engine = store.connect(database_url)
-    store.upgrade(engine)
+    engine = database.connect(database_url)
+    database.upgrade(engine)
     assert [row["seq"] for row in rows(engine)] == [0, 1, 2, 4, 5]
     again: list[Arrival] = [level(1, at="2026-01-31T00:00:00Z"), level(3, at="2026-02-15T00:00:00Z")]
     tally = Recorder(engine, "test").record(again)

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, func, select
 
-from ingest import registry, schema, store, work
-from ingest.problem import Problem
+from ingest import database, registry, schema, work, work_records
+from ingest.errors import Problem
 from tests.ingest.test_registry import LINE, VEHICLE, write
 
 NOW_US = 1_780_000_000_000_000
@@ -17,22 +17,22 @@ NOW_US = 1_780_000_000_000_000
 def _vehicle(tmp_path: Path, engine: Engine) -> None:
     """A vehicle of two lines."""
     write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)
 
 
 def say(engine: Engine, **values: Any) -> bool:
     """Record something of the vehicle."""
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         id_, setups = registry.find(connection, "v1")
         one = work.work_of({"key": "a", "by": "somebody", "at_us": NOW_US - 1} | values)
-        return work.record(connection, id_, setups, one, NOW_US + ord(one.key[0]))
+        return work_records.record(connection, id_, setups, one, NOW_US + ord(one.key[0]))
 
 
 def standing(engine: Engine) -> list[str]:
     """Keys of the records that stand."""
     with engine.connect() as connection:
-        return [one.key for found in work.read_work(connection).values() for one in found]
+        return [one.key for found in work_records.read_work(connection).values() for one in found]
 
 
 def test_a_record_sent_twice_is_one(engine: Engine) -> None:
@@ -118,7 +118,7 @@ def test_a_new_call_out_sheet_keeps_what_work_changed(engine: Engine, tmp_path: 
     other = VEHICLE | {"vehicle": "v2"}
     lines = [LINE, LINE | {"line": "2", "point": "spring pin"}, LINE | {"vehicle": "v2"}]
     write(tmp_path, [other], lines)
-    with store.writing(engine) as connection:
+    with database.writing(engine) as connection:
         registry.register(connection, tmp_path, NOW_US + 10)
     with engine.connect() as connection:
         newest = registry.read_setups(connection)["f", "v1"][1][-1]

@@ -1,0 +1,1 @@
+"""Who must deal with what."""

@@ -1,0 +1,246 @@
+"""Which alarms what is seen raises, clears and hides: a pure function."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from analytics import findings
+from analytics.alarms.refill_due import REFILL_DUE
+from analytics.alarms.states import Condition, State, Transition, after
+from analytics.findings import Check, Finding, Kind, Severity, severity_rank
+from analytics.vehicle.pressure import PROOF_CYCLES
+from ingest.times import DAY_US, HOUR_US
+
+KINDS: Final[Mapping[str, Kind]] = {
+    **findings.KINDS,
+    REFILL_DUE: Kind(
+        "Refill due",
+        "refill",
+        "plan",
+        "The reservoir reaches its low mark soon.",
+        "Grease is used as it should be.",
+        (
+            Check(
+                "Wipe the filling fitting clean, then fill to the full mark with the grease on the set-up sheet.",
+                "Filled: record the litres. It takes much more or less than was said: the level sensor is to be checked.",
+            ),
+        ),
+        ("grease as on the set-up sheet", "filling pump with the fitting of this reservoir", "rags"),
+        15,
+    ),
+}
+
+
+# What hides under what: an alarm that began with or after one of its causes, or shortly before, only follows from it.
+CONSEQUENCES: Final[Mapping[str, tuple[str, ...]]] = {
+    "low_level": ("open_line", "under_delivery", REFILL_DUE),
+    "starved_pump": ("open_line", "under_delivery", "incomplete_cycles", "level_sensor"),
+    "missed_cycles": ("under_delivery", "level_sensor", "timer_mismatch"),
+    "blocked_line": ("incomplete_cycles", "under_delivery"),
+    "incomplete_cycles": ("under_delivery",),
+    "open_line": ("reservoir_loss",),
+}
+
+
+_BEFORE_US: Final = DAY_US  # air reaches one channel before the others
+
+
+# Hours for which something has to last before it is an alarm, and to be over before it is none: a sensor that comes back by
+# itself is nobody's work.
+ON_DELAY_H: Final[Mapping[str, float]] = {"level_sensor": 12.0, "pressure_sensor": 12.0, "overfill": 6.0}
+
+
+OFF_DELAY_H: Final[Mapping[str, float]] = {"level_sensor": 6.0, "pressure_sensor": 6.0, "silent": 0.0, REFILL_DUE: 0.0}
+
+
+_OFF_DELAY_H: Final = 1.0
+
+
+PROGRAM: Final = "tallow"
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One alarm as its last transition left it; `id` is None before it is kept."""
+
+    id: int | None
+    kind: str
+    channel: str | None
+    lines: tuple[int, ...]
+    severity: Severity
+    summary: str
+    evidence: Mapping[str, float | None]
+    began_us: int
+    ended_us: int | None
+    raised_us: int
+    condition: Condition = field(default_factory=Condition)
+    changed_us: int = 0
+    transitions: int = 0
+
+    @property
+    def state(self) -> State:
+        """Its state by the standard."""
+        return self.condition.state
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What the newest analysis says of a vehicle, as far as alarms follow from it."""
+
+    findings: tuple[Finding, ...]
+    refill: Finding | None  # that it is due, soon or now
+    filled_us: int | None
+    away_why: str | None  # why nobody needs to be told of anything
+    commissioning: bool
+    refill_from_us: int | None = None  # when the refill will have to be told of, if nothing changes
+    refill_known: bool = True  # whether anything is known of the refill now
+
+
+@dataclass(frozen=True)
+class Change:
+    """An alarm as it is now, and the transitions that brought it there."""
+
+    alarm: Alarm
+    steps: tuple[tuple[Transition, State], ...]  # each with the state that it led to
+
+
+def judge(held: Sequence[Alarm], sight: Sight, now_us: int) -> tuple[list[Change], int | None]:
+    """What changes at `now_us`, and when to look again if nothing is heard before (None: never)."""
+    told = [*sight.findings, *([sight.refill] if sight.refill else [])]
+    keys = dict.fromkeys([(f.kind, f.channel) for f in told] + [(a.kind, a.channel) for a in held])
+    changes: list[Change] = []
+    later: list[int] = [] if sight.refill_from_us is None else [sight.refill_from_us]
+    for kind, channel in keys:
+        mine = [a for a in held if (a.kind, a.channel) == (kind, channel)]
+        change = _one(mine, [f for f in told if (f.kind, f.channel) == (kind, channel)], sight, now_us, later)
+        if change is not None:
+            changes.append(change)
+    shown = {a.id: Change(a, ()) for a in held if a.state != "normal"}
+    shown |= {change.alarm.id if change.alarm.id is not None else -n: change for n, change in enumerate(changes, 1)}
+    # A cause hides its consequences while it is in sight itself; else nobody would know of either.
+    active = [
+        change.alarm for change in shown.values()
+        if change.alarm.condition.active and change.alarm.state not in ("shelved", "out_of_service")
+    ]  # fmt: skip
+    done = [_hidden(change, active, sight, now_us, later) for change in shown.values()]
+    original = {a.id: a for a in held}
+    return [c for c in done if c.steps or c.alarm != original.get(c.alarm.id)], min(
+        (at_us for at_us in later if at_us > now_us), default=None
+    )
+
+
+def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, later: list[int]) -> Change | None:
+    """What becomes of one kind on one channel, before anything is hidden."""
+    open_ = next((f for f in told if f.open), None)
+    alarm = next((a for a in reversed(mine) if a.state != "normal"), None)
+    if alarm is None:
+        if open_ is None:
+            return None
+        from_us = open_.detected_us + int(ON_DELAY_H.get(open_.kind, 0.0) * HOUR_US)
+        if now_us < from_us:
+            later.append(from_us)
+            return None
+        alarm = next((a for a in reversed(mine) if _overlap(a, open_)), None) or Alarm(
+            None, open_.kind, open_.channel, open_.lines, open_.severity, "", {}, open_.began_us, None, now_us
+        )
+        return _raised(alarm, open_, now_us)
+    found = open_ or next((f for f in reversed(told) if _overlap(alarm, f)), None)
+    if alarm.kind == REFILL_DUE and alarm.condition.active:
+        if sight.filled_us is not None and sight.filled_us > alarm.began_us:
+            later.append(now_us + 1)  # a fill that was too small is told of anew
+            return _cleared(replace(alarm, ended_us=sight.filled_us), "filled", now_us)
+        if found is None and not sight.refill_known:
+            return None  # what was due is due until somebody fills it
+    if found is None:
+        if not alarm.condition.active:
+            return None
+        far = alarm.kind == REFILL_DUE
+        why = "the date has moved far off" if far else "withdrawn: messages that came later explain it otherwise"
+        return _cleared(replace(alarm, ended_us=now_us), why, now_us)
+    if found.open:
+        return _raised(alarm, found, now_us)
+    ended_us = found.ended_us if found.ended_us is not None else now_us
+    alarm = _with(alarm, found)
+    off_us = ended_us + int(OFF_DELAY_H.get(alarm.kind, _OFF_DELAY_H) * HOUR_US)
+    if now_us < off_us:
+        later.append(off_us)
+        return Change(alarm, ())
+    return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", now_us)
+
+
+def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:
+    worse = severity_rank(found.severity) < severity_rank(alarm.severity)
+    new = _with(alarm, found)
+    if not alarm.condition.active:
+        return changed(new, Transition("occur", now_us, PROGRAM, "it is back" if alarm.id is not None else ""))
+    if worse:
+        return changed(new, Transition("realarm", now_us, PROGRAM, "it has become worse"))
+    if _failed(found) and not _failed(alarm):
+        return changed(new, Transition("realarm", now_us, PROGRAM, "the repair did not hold"))
+    return Change(new, ())
+
+
+def _failed(told: Alarm | Finding) -> bool:
+    """Whether the cycles that should have proven a repair have shown that it did not hold."""
+    return (told.evidence.get("cycles_since_repair") or 0) >= PROOF_CYCLES
+
+
+def _cleared(alarm: Alarm, why: str, now_us: int) -> Change | None:
+    return changed(alarm, Transition("clear", now_us, PROGRAM, why)) if alarm.condition.active else Change(alarm, ())
+
+
+def _with(alarm: Alarm, found: Finding) -> Alarm:
+    """The alarm, telling what the finding tells now. While it is active it stays as urgent as it once was, so that what flickers
+    about a limit calls nobody twice; a refill alarm belongs to the fill before it."""
+    worst = min(alarm.severity, found.severity, key=severity_rank) if alarm.condition.active else found.severity
+    began_us = found.began_us if found.kind == REFILL_DUE else min(alarm.began_us, found.began_us)
+    return replace(
+        alarm, lines=found.lines, severity=worst, summary=found.summary, evidence=found.evidence, began_us=began_us,
+        ended_us=found.ended_us,
+    )  # fmt: skip
+
+
+def changed(alarm: Alarm, *transitions: Transition, before: tuple[tuple[Transition, State], ...] = ()) -> Change:
+    condition, steps = alarm.condition, list(before)
+    for transition in transitions:
+        condition = after(condition, transition)
+        steps.append((transition, condition.state))
+    return Change(replace(alarm, condition=condition), tuple(steps))
+
+
+def _overlap(alarm: Alarm, found: Finding) -> bool:
+    ended = alarm.ended_us if alarm.ended_us is not None else 1 << 62
+    until = found.ended_us if found.ended_us is not None else 1 << 62
+    return found.began_us < ended and alarm.began_us < until
+
+
+def _hidden(change: Change, active: Sequence[Alarm], sight: Sight, now_us: int, later: list[int]) -> Change:
+    """The change, and what takes the alarm out of sight or brings it back."""
+    alarm, condition = change.alarm, change.alarm.condition
+    steps: list[Transition] = []
+    if condition.shelved_until_us is not None:
+        if condition.shelved_until_us <= now_us:
+            steps.append(Transition("unshelve", now_us, PROGRAM, "the time is up"))
+        else:
+            later.append(condition.shelved_until_us)
+    why = _why_hidden(alarm, active, sight) if condition.active or condition.suppressed_why else None
+    if why is None and condition.suppressed_why is not None:
+        steps.append(Transition("unsuppress", now_us, PROGRAM, "nothing hides it any more"))
+    elif why is not None and why != condition.suppressed_why:
+        steps.append(Transition("suppress", now_us, PROGRAM, why))
+    return changed(alarm, *steps, before=change.steps)
+
+
+def _why_hidden(alarm: Alarm, active: Sequence[Alarm], sight: Sight) -> str | None:
+    if sight.away_why is not None:
+        return sight.away_why
+    for cause in active:
+        if alarm.kind not in CONSEQUENCES.get(cause.kind, ()) or not alarm.condition.active:
+            continue
+        of_one_line = alarm.channel is None or cause.channel is None or alarm.channel == cause.channel
+        since = alarm.kind == REFILL_DUE or alarm.began_us >= cause.began_us - _BEFORE_US
+        if of_one_line and since:
+            return f"follows from: {KINDS[cause.kind].title.lower()}"
+    if sight.commissioning and alarm.severity != "act_now":
+        return "the system is in commissioning"
+    return None

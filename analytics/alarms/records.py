@@ -1,0 +1,157 @@
+"""Alarms and their transitions in the database."""
+
+from collections.abc import Collection
+from dataclasses import replace
+from typing import Any, Final
+
+from sqlalchemy import Connection, insert, select, update
+
+from analytics import findings
+from analytics.alarms import depots, outbox, wording
+from analytics.alarms.evaluate import KINDS, Alarm, Change, Sight, changed, judge
+from analytics.alarms.refill_due import REFILL_DUE, refill_trouble
+from analytics.alarms.states import Condition, Transition
+from ingest import schema
+from ingest.errors import Problem
+from ingest.registry import read_setups
+from ingest.setups import Setup, in_force
+from ingest.times import DAY_US, HOUR_US
+from ingest.work import why_away
+from ingest.work_records import read_work
+
+_SPEAKS_US: Final = 6 * HOUR_US
+
+
+_KEPT_DAYS: Final = 120  # so long an alarm that is over may turn out to go on
+
+
+def alarm_of(row: Any) -> Alarm:
+    """A row of the table as an alarm."""
+    condition = Condition(row.active, row.acknowledged, row.shelved_until_us, row.suppressed_why, row.out_of_service)
+    return Alarm(
+        row.id, row.kind, row.channel, tuple(row.lines), row.severity, row.summary, row.evidence, row.began_us, row.ended_us,
+        row.raised_us, condition, row.changed_us, row.transitions,
+    )  # fmt: skip
+
+
+def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
+    """Bring a vehicle's alarms up to its newest results and the time, within the caller's transaction; how many changed."""
+    analysis, finding, alarm = schema.analysis, schema.finding, schema.alarm
+    row = connection.execute(
+        select(analysis.c.refill, analysis.c.filled_us, analysis.c.commissioning)
+        .where(analysis.c.vehicle_id == vehicle_id)
+        .with_for_update()
+    ).one_or_none()
+    if row is None:
+        return 0
+    found = connection.execute(select(finding).where(finding.c.vehicle_id == vehicle_id).order_by(finding.c.began_us))
+    kept = select(alarm).where(
+        alarm.c.vehicle_id == vehicle_id,
+        (alarm.c.state != "normal") | (alarm.c.ended_us > now_us - _KEPT_DAYS * DAY_US),
+    )
+    held = [alarm_of(r) for r in connection.execute(kept.order_by(alarm.c.raised_us, alarm.c.id).with_for_update())]
+    ((_, setups),) = read_setups(connection, vehicle_id).values()
+    setup = in_force(setups, now_us)
+    work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
+    told = any(a.kind == REFILL_DUE and a.condition.active for a in held)
+    refill, from_us = refill_trouble(setup, row.refill, row.filled_us, depot.lead_us, now_us, told=told)
+    sight = Sight(
+        tuple(findings.from_row(r) for r in found.mappings()), refill, row.filled_us, why_away(work),
+        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, row.refill["state"] != "unknown",
+    )  # fmt: skip
+    changes, due_us = judge(held, sight, now_us)
+    for change in changes:
+        _keep(connection, vehicle_id, setup, change, now_us)
+    connection.execute(update(analysis).where(analysis.c.vehicle_id == vehicle_id).values(alarms_due_us=due_us))
+    return len(changes)
+
+
+def due(connection: Connection, now_us: int) -> list[int]:
+    """The vehicles whose alarms have to be looked at, by results that speak of now: somebody may have asked for those of the past."""
+    table = schema.analysis
+    wanted = table.c.alarms_due_us <= now_us, table.c.as_of_us.between(now_us - _SPEAKS_US, now_us + _SPEAKS_US)
+    return list(connection.execute(select(table.c.vehicle_id).where(*wanted)).scalars())
+
+
+def act(connection: Connection, numbers: Collection[int], transition: Transition) -> None:
+    """What a person does to alarms, all or none. Raises Problem."""
+    table = schema.alarm
+    owners: dict[int, int] = dict(
+        connection.execute(select(table.c.id, table.c.vehicle_id).where(table.c.id.in_(numbers))).all()
+    )
+    # By vehicle: two who do so at once never wait in a ring.
+    for number in sorted(set(numbers), key=lambda number: (owners.get(number, 0), number)):
+        _act(connection, number, transition)
+
+
+def _act(connection: Connection, number: int, transition: Transition) -> None:
+    table, analysis = schema.alarm, schema.analysis
+    # Who looks at a vehicle's alarms locks its results first, and so does who changes one.
+    owner = select(table.c.vehicle_id).where(table.c.id == number).scalar_subquery()
+    connection.execute(select(analysis.c.vehicle_id).where(analysis.c.vehicle_id == owner).with_for_update())
+    row = connection.execute(select(table).where(table.c.id == number).with_for_update()).one_or_none()
+    if row is None:
+        raise Problem(f"there is no alarm {number}; tallow alarms lists them")
+    if not transition.who.strip():
+        raise Problem("say who does it")
+    try:
+        change = changed(alarm_of(row), transition)
+    except Problem as problem:
+        raise Problem(f"alarm {number} cannot be changed so: {problem}") from None
+    ((_, setups),) = read_setups(connection, row.vehicle_id).values()
+    _keep(connection, row.vehicle_id, in_force(setups, transition.at_us), change, transition.at_us)
+    # What hides it, and when it comes back, is looked at with the next pass.
+    connection.execute(update(analysis).where(analysis.c.vehicle_id == row.vehicle_id).values(alarms_due_us=0))
+
+
+def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change, now_us: int) -> None:
+    table, alarm, condition = schema.alarm, change.alarm, change.alarm.condition
+    transitions = alarm.transitions + len(change.steps)
+    values = {
+        "vehicle_id": vehicle_id, "kind": alarm.kind, "channel": alarm.channel, "lines": list(alarm.lines),
+        "severity": alarm.severity, "summary": alarm.summary, "evidence": dict(alarm.evidence), "began_us": alarm.began_us,
+        "ended_us": alarm.ended_us, "raised_us": alarm.raised_us, "active": condition.active,
+        "acknowledged": condition.acknowledged, "shelved_until_us": condition.shelved_until_us,
+        "suppressed_why": condition.suppressed_why, "out_of_service": condition.out_of_service, "state": alarm.state,
+        "changed_us": now_us if change.steps else alarm.changed_us,
+        "transitions": transitions,
+    }  # fmt: skip
+    if any(step.event == "occur" for step, _ in change.steps):
+        values["raised_us"] = now_us
+    if alarm.id is None:
+        number = connection.execute(insert(table).values(**values).returning(table.c.id)).scalar_one()
+    else:
+        number = alarm.id
+        connection.execute(update(table).where(table.c.id == number).values(**values))
+    if not change.steps:
+        return
+    connection.execute(
+        insert(schema.transition),
+        [
+            {"alarm_id": number, "number": alarm.transitions + n, "at_us": step.at_us, "event": step.event, "state": state,
+             "who": step.who, "why": step.why, "until_us": step.until_us}
+            for n, (step, state) in enumerate(change.steps, 1)
+        ],
+    )  # fmt: skip
+    kept = replace(alarm, id=number, transitions=transitions)
+    outbox.announce(connection, setup, _told(kept, change.steps[-1][0].event), now_us)
+
+
+def _told(alarm: Alarm, event: str = "") -> wording.Told:
+    since_us = alarm.raised_us if alarm.kind == REFILL_DUE else alarm.began_us
+    return wording.Told(
+        alarm.id or 0, alarm.transitions, event, alarm.state, KINDS[alarm.kind], alarm.kind, alarm.channel, alarm.lines,
+        alarm.severity, alarm.summary, since_us,
+    )  # fmt: skip
+
+
+def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Told]]:
+    """What is open and in sight at a depot, and what is over and nobody has taken note of."""
+    table, who = schema.alarm, schema.standing
+    rows = connection.execute(
+        select(table)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(who.c.depot == depot, table.c.state.in_(("unacknowledged", "returned", "acknowledged")))
+    ).all()
+    setups = {id_: own[-1] for id_, own in read_setups(connection, {row.vehicle_id for row in rows}).values()}
+    return [(setups[row.vehicle_id], _told(alarm_of(row))) for row in rows]

@@ -1,0 +1,114 @@
+"""Where alerts go: routes, kept in the database."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from urllib.parse import urlsplit
+
+import apprise
+from sqlalchemy import Connection, insert, select, update
+
+from analytics.findings import GROUPS, SEVERITIES, Group, Severity, severity_rank
+from ingest import schema
+from ingest.broker import broker_of
+from ingest.errors import Problem
+
+
+@dataclass(frozen=True)
+class Route:
+    """Where alerts go: an address of the apprise library's form, or mqtt://…; of one depot or all, from a severity on, of some
+    groups of kinds or all; with `after_min` only what nobody acknowledged by then."""
+
+    id: int
+    address: str
+    depot: str | None
+    severity: Severity
+    groups: tuple[Group, ...]
+    after_min: int
+    at_any_hour: bool
+    failures: int = 0
+    failing_us: int | None = None
+    next_try_us: int = 0
+    error: str | None = None
+
+    @property
+    def to_programs(self) -> bool:
+        """Whether programs listen there, which want to know of every change."""
+        return _is_mqtt(self.address)
+
+    def takes(self, depot: str, severity: Severity, group: Group) -> bool:
+        """Whether an alarm of this kind goes there."""
+        return (
+            self.depot in (None, depot)
+            and severity_rank(severity) <= severity_rank(self.severity)
+            and (not self.groups or group in self.groups)
+        )
+
+
+def read_routes(connection: Connection) -> list[Route]:
+    """The routes there are."""
+    table = schema.route
+    columns = (
+        "id", "address", "depot", "severity", "groups", "after_min", "at_any_hour", "failures", "failing_us", "next_try_us",
+        "error",
+    )  # fmt: skip
+    rows = connection.execute(select(*(table.c[n] for n in columns)).where(~table.c.removed).order_by(table.c.id))
+    return [Route(**{**row, "groups": tuple(row["groups"])}) for row in rows.mappings()]
+
+
+def find_route(connection: Connection, number: int) -> Route:
+    """One route. Raises Problem where there is none of that number."""
+    found = [one for one in read_routes(connection) if one.id == number]
+    if not found:
+        raise Problem(f"there is no route {number}; tallow route list shows them")
+    return found[0]
+
+
+def add_route(
+    connection: Connection, address: str, *, depot: str | None, severity: str, groups: Iterable[str],
+    after_min: int, at_any_hour: bool,
+) -> int:  # fmt: skip
+    """Keep a route; its number. Raises Problem where nobody could be reached by its address."""
+    check_address(address)
+    if severity not in SEVERITIES:
+        raise Problem(f"severity {severity!r} is none of: {', '.join(SEVERITIES)}")
+    unknown = sorted(set(groups) - set(GROUPS))
+    if unknown:
+        raise Problem(f"group {unknown[0]!r} is none of: {', '.join(GROUPS)}")
+    if after_min < 0:
+        raise Problem("minutes without acknowledgement: 0 or more")
+    values = {
+        "address": address, "depot": depot, "severity": severity, "groups": sorted(groups), "after_min": after_min,
+        "at_any_hour": at_any_hour, "removed": False, "failures": 0, "next_try_us": 0,
+    }  # fmt: skip
+    table = schema.route
+    return int(connection.execute(insert(table).values(**values).returning(table.c.id)).scalar_one())
+
+
+def remove_route(connection: Connection, number: int) -> None:
+    """Send nothing there any more. Raises Problem where there is no such route."""
+    table = schema.route
+    gone = connection.execute(update(table).where(table.c.id == number, ~table.c.removed).values(removed=True))
+    if not gone.rowcount:
+        raise Problem(f"there is no route {number}; tallow route list shows them")
+
+
+def check_address(address: str) -> None:
+    """Raises Problem where nobody could be reached by an address."""
+    if _is_mqtt(address):
+        broker_of(address, {})
+    elif not apprise.Apprise().add(address):
+        raise Problem(f"{masked(address)} is no address that alerts can go to, such as mailto://… or mqtt://…")
+
+
+def _is_mqtt(address: str) -> bool:
+    return address.startswith(("mqtt://", "mqtts://"))
+
+
+def masked(address: str) -> str:
+    """An address as it may be shown: how and to which server, since anything else in it may be a secret."""
+    parts = urlsplit(address)
+    if not parts.scheme or "://" not in address:
+        return "what was written"
+    host = parts.netloc.rpartition("@")[2]
+    named = parts.scheme in ("mqtt", "mqtts", "mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms")
+    return f"{parts.scheme}://{host if named and host else '…'}"

@@ -1,0 +1,95 @@
+"""Alerts and digests in words."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+from urllib.parse import quote
+
+from analytics.findings import CAUTION, Kind, Severity, severity_rank
+from ingest.setups import Setup
+from ingest.times import rfc3339
+
+_SHOWN_IN_DIGEST: Final = 40
+
+
+SEVERITY_WORDS: Final = {"act_now": "Act now", "plan": "Plan", "note": "Note"}
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is to be told of an alarm: its number, which of its transitions this is, and what it says."""
+
+    number: int
+    transition: int
+    event: str
+    state: str
+    kind: Kind
+    name: str
+    channel: str | None
+    lines: tuple[int, ...]
+    severity: Severity
+    summary: str
+    since_us: int
+
+
+def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
+    """(title, text) of one alarm: which vehicle, what and how sure, what to take along, by when, and where to read on."""
+    title = f"{SEVERITY_WORDS[told.severity]}: {setup.unit} ({setup.vehicle}), {setup.depot}: {told.kind.title.lower()}"
+    take = [x if x != "grease as on the set-up sheet" else setup.grease_and_grade for x in told.kind.take]
+    by = {"act_now": "today", "plan": "at the next visit", "note": "when somebody is there anyway"}[told.severity]
+    return title, "\n".join(
+        [
+            told.summary,
+            f"By when: {by}.",
+            f"Take along: {'; '.join(take)}.",
+            CAUTION,
+            f"Alarm {told.number}: {address_of(setup, site)}",
+        ]
+    )
+
+
+def address_of(setup: Setup, site: str) -> str:
+    """Where a vehicle's page is."""
+    return f"{site}/vehicle/{quote(setup.fleet)}/{quote(setup.vehicle)}"
+
+
+def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[str, str]:
+    """(title, text) of what is open at a depot, worst first."""
+    counts = {s: sum(told.severity == s for _, told in rows) for s in SEVERITY_WORDS}
+    said = ", ".join(f"{number} {SEVERITY_WORDS[s].lower()}" for s, number in counts.items() if number)
+    ordered = sorted(rows, key=lambda row: (severity_rank(row[1].severity), row[0].vehicle, row[1].number))
+    shown = [
+        f"{SEVERITY_WORDS[told.severity]} · {setup.unit} ({setup.vehicle}) · {told.kind.title}: {told.summary}"
+        f"{' (not acknowledged)' if told.state in ('unacknowledged', 'returned') else ''}"
+        for setup, told in ordered[:_SHOWN_IN_DIGEST]
+    ]
+    if len(ordered) > _SHOWN_IN_DIGEST:
+        shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
+    return f"{depot} today: {said}", "\n\n".join([*shown, CAUTION, f"All alarms: {site}/alarms?depot={quote(depot)}"])
+
+
+def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
+    """The same for programs."""
+    return {
+        "alarm": told.number,
+        "transition": told.transition,
+        "fleet": setup.fleet,
+        "vehicle": setup.vehicle,
+        "unit": setup.unit,
+        "depot": setup.depot,
+        "kind": told.name,
+        "channel": told.channel,
+        "lines": list(told.lines),
+        "severity": told.severity,
+        "event": told.event,
+        "state": told.state,
+        "summary": told.summary,
+        "since": rfc3339(told.since_us) if told.since_us else None,
+        "at": rfc3339(now_us),
+    }
+
+
+def site() -> str:
+    """Where the dashboard is for those who are told: TALLOW_SITE, else this machine."""
+    return os.environ.get("TALLOW_SITE", "http://127.0.0.1:8050").rstrip("/")

@@ -1,0 +1,66 @@
+"""Keeping what was found, and thinning the messages it was found in."""
+
+from collections.abc import Callable
+from functools import partial
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Engine, delete, insert, select
+
+from analytics.pipeline.tasks import Task, batches, kept_since_us, result_of
+from analytics.pipeline.workers import Workers
+from analytics.vehicle import daily
+from analytics.vehicle.archive import Past
+from ingest import retention, schema
+from ingest.database import writing
+from ingest.errors import Problem
+from ingest.reading import newest_at_us
+from ingest.times import DAY_US, instant
+
+# A forecast looks back over twelve weeks; everything else forgets sooner.
+WARM_UP_DAYS: Final = 91
+
+
+def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int, int], None]) -> tuple[int, int]:
+    """Keep what was found, and thin the messages it was found in: (from when on questions are answered, messages let go
+    of). Raises Problem where nothing is recorded.
+
+    Messages stay in full for WARM_UP_DAYS longer, for what an analysis has to have seen before.
+    """
+    with engine.connect() as connection:
+        now_us = newest_at_us(connection)
+        if now_us is None:
+            raise Problem("nothing is recorded yet, so there is nothing to prune")
+        # What was let go of does not come back, whoever wants to keep more later.
+        since_us = max(retention.whole_month(now_us - keep_days * DAY_US), kept_since_us(connection))
+        known = set(connection.execute(select(schema.vehicle.c.id)).scalars())
+    before_us = retention.whole_month(since_us - WARM_UP_DAYS * DAY_US)
+    kept = set[int]()
+    for tasks, number in batches(engine, now_us):
+        for id_, past in pool.map(partial(_past, since_us=since_us), tasks):
+            progress(len(kept), number)
+            _keep_past(engine, id_, past)
+            kept.add(id_)
+    for id_ in sorted(known - kept):  # not registered: nothing is looked for
+        _keep_past(engine, id_, Past(since_us, now_us, (), (), ()))
+    return since_us, retention.thin(engine, before_us, progress)
+
+
+def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
+    table = schema.past
+    with writing(engine) as connection:
+        connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+        connection.execute(insert(table).values(vehicle_id=vehicle_id, **past.as_json()))
+
+
+def _past(task: Task, since_us: int) -> tuple[int, Past]:
+    result = result_of(task)
+    zone = ZoneInfo(result.history.setup.timezone)
+    first_day = instant(since_us).astimezone(zone).date().isoformat()
+    return task.vehicle_id, Past(
+        since_us,
+        task.as_of_us,
+        tuple(finding for finding in result.findings if finding.began_us < since_us),
+        tuple(fill for fill in result.fills if fill.at_us < since_us),
+        tuple(day for day in daily.days(result) if day["day"] < first_day),
+    )

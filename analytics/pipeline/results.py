@@ -1,0 +1,214 @@
+"""The newest results of each vehicle: who makes them, and how they are kept."""
+
+import time
+import traceback
+from collections.abc import Callable, Collection, Generator, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Final
+from uuid import uuid4
+from zoneinfo import ZoneInfo
+
+import structlog
+from sqlalchemy import Connection, Engine, delete, insert, select
+from sqlalchemy.exc import DBAPIError
+
+from analytics.pipeline.claims import BATCH, LEASE_US, claim_vehicles, release, renew_claims, vehicles_wanting
+from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
+from analytics.pipeline.vehicle_summary import standing
+from analytics.pipeline.workers import Lost, Workers
+from ingest import schema
+from ingest.database import address, writing
+from ingest.registry import stand
+from ingest.times import instant, now_us
+
+log = structlog.get_logger("tallow.results")
+
+DAYS_SHOWN: Final = 1_200  # of what each day brought; amounts and exposures are of all
+_OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
+_LOOK_AGAIN_S: Final = 0.5
+_PATIENCE: Final = 60  # looks at what others have claimed
+
+
+@dataclass(frozen=True)
+class Wanting:
+    """Which vehicles want an analysis: those with news, and in a whole pass up to `most_old` of those whose results are older than
+    `stale_us`."""
+
+    stale_us: int
+    most_old: int | None = None
+
+
+def renew(
+    engine: Engine, clock: Callable[[], int], pool: Workers, progress: Callable[[int, int], None], wanting: Wanting | None = None
+) -> Generator[Outcome, None, None]:  # fmt: skip
+    """Analyse vehicles as of what `clock` says, and keep the results, each vehicle's as a whole: all of them, or those that are
+    `wanting`.
+
+    Several may do so at once: a vehicle is claimed before it is analysed, and results are kept only by whoever has its claim
+    then, so that none is done twice at a time and no newer result is overwritten. A vehicle whose analysis fails keeps its
+    claim for a while, so that it holds nobody up; and whoever asks for all leaves to others what they do not let go of.
+    """
+    began_us = clock()
+    with engine.connect() as connection:
+        check_kept(connection, began_us)
+        left = registered(connection) if wanting is None else []
+    who, begun, number, aged, waited = uuid4().hex, 0, 0, 0, 0
+    while True:
+        if wanting is None:
+            chosen, old = left[:BATCH], set[int]()
+        else:
+            most_old = _OLD_A_BATCH if wanting.most_old is None else min(_OLD_A_BATCH, wanting.most_old - aged)
+            with engine.connect() as connection:
+                chosen, old = vehicles_wanting(connection, began_us, wanting.stale_us, most_old)
+        if not chosen:
+            return
+        mine = claim_vehicles(engine, chosen, who)
+        begun += len(mine)
+        aged += len(old & mine)
+        left = [*left[BATCH:], *(id_ for id_ in left[:BATCH] if id_ not in mine)]
+        if not mine:  # somebody else is at them
+            waited += 1
+            if waited > _PATIENCE:
+                log.warning("left to whoever has claimed them", vehicles=len(chosen))
+                return
+            time.sleep(_LOOK_AGAIN_S)
+            continue
+        for outcome in _kept(engine, clock(), pool, mine, who):
+            number += 1
+            progress(number, begun + len(left))
+            yield outcome
+
+
+def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], who: str) -> Iterator[Outcome]:
+    """The outcomes of claimed vehicles, each kept and its claim let go of."""
+    unfinished, claimed_us = set(mine), now_us()
+    try:
+        with engine.connect() as connection:
+            # What comes from now on is news again: the time was taken before.
+            tasks = tasks_of(connection, address(engine), as_of_us, mine)
+        while tasks:
+            done = 0
+            try:
+                for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
+                    done += 1
+                    if isinstance(outcome, str):
+                        unfinished.discard(task.vehicle_id)
+                        _failed(task, outcome)
+                        continue
+                    with writing(engine) as connection:
+                        kept = release(connection, task.vehicle_id, who)
+                        if kept:
+                            keep(connection, outcome)
+                    unfinished.discard(task.vehicle_id)
+                    if kept:
+                        yield outcome
+                    if now_us() > claimed_us + LEASE_US // 4:  # a slow batch: the rest stays claimed
+                        claimed_us = now_us()
+                        renew_claims(engine, unfinished, who)
+            except Lost as problem:
+                _failed(tasks[done], str(problem))
+                unfinished.discard(tasks[done].vehicle_id)
+                done += 1
+            tasks = tasks[done:]
+    finally:
+        if unfinished:
+            with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
+                for id_ in sorted(unfinished):  # in the order in which claims are taken: nobody waits in a ring
+                    release(connection, id_, who)
+
+
+def _failed(task: Task, error: str) -> None:
+    setup = task.setups[-1]
+    log.error("an analysis failed; tried again later", vehicle=f"{setup.fleet}/{setup.vehicle}", error=error)
+
+
+def _outcome_or_error(task: Task) -> Outcome | str:
+    try:
+        return outcome_of(task)
+    except DBAPIError:
+        raise  # that is the database's matter, not the vehicle's
+    except Exception:  # noqa: BLE001  # whatever it is, it is one vehicle's
+        return traceback.format_exc()
+
+
+def keep(connection: Connection, outcome: Outcome) -> None:
+    """Make this the newest result of its vehicle, as a whole."""
+    analysis, finding = schema.analysis, schema.finding
+    connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
+    connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
+    connection.execute(
+        insert(analysis).values(
+            vehicle_id=outcome.vehicle_id,
+            as_of_us=outcome.as_of_us,
+            news=outcome.news,
+            next_us=outcome.next_us,
+            fills=outcome.fills,
+            refill_state=outcome.refill.state,
+            due_early_us=outcome.refill.due_early_us,
+            due_expected_us=outcome.refill.due_expected_us,
+            refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
+            days=outcome.days[-DAYS_SHOWN:],
+            lines=outcome.lines,
+            notes=outcome.notes,
+            dry_h=outcome.dry_h,
+            filled_us=outcome.filled_us,
+            commissioning=outcome.commissioning,
+            alarms_due_us=0,
+        )
+    )
+    stands = standing(
+        outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
+    )  # fmt: skip
+    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
+    if outcome.findings:
+        connection.execute(
+            insert(finding),
+            [
+                {
+                    "vehicle_id": outcome.vehicle_id,
+                    "kind": f.kind,
+                    "channel": f.channel,
+                    "lines": list(f.lines),
+                    "began_us": f.began_us,
+                    "detected_us": f.detected_us,
+                    "ended_us": f.ended_us,
+                    "severity": f.severity,
+                    "summary": f.summary,
+                    "evidence": dict(f.evidence),
+                    **_watched(outcome, f.began_us),
+                }
+                for f in outcome.findings
+            ],
+        )
+    _keep_amounts(connection, outcome)
+
+
+def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
+    """For how many days and ignition hours a vehicle had been watched at a time; the hours of a day lie spread over it."""
+    at = instant(at_us).astimezone(ZoneInfo(outcome.setup.timezone))
+    day, part = at.date().isoformat(), (at.hour + at.minute / 60) / 24
+    whole = [told["ignition_h"] for told in outcome.days if told["day"] < day]
+    begun = sum(told["ignition_h"] for told in outcome.days if told["day"] == day)
+    return {"watched_days": len(whole) + part, "watched_h": float(sum(whole) + part * begun)}
+
+
+def _keep_amounts(connection: Connection, outcome: Outcome) -> None:
+    """Months that are as they were are not written again: most are."""
+    table = schema.supply
+    names = [column.name for column in table.columns if column.name != "vehicle_id"]
+    mine = table.c.vehicle_id == outcome.vehicle_id
+    held = {tuple(row) for row in connection.execute(select(*(table.c[name] for name in names)).where(mine))}
+    wanted = {
+        tuple(
+            round(value, 3) if isinstance(value, float) else value for value in (getattr(one, name) for name in names)
+        )
+        for one in outcome.amounts
+    }
+    for month, depot_, grease, *_ in held - wanted:
+        connection.execute(
+            delete(table).where(mine, table.c.month == month, table.c.depot == depot_, table.c.grease == grease)
+        )
+    new = [dict(zip(names, row, strict=True)) | {"vehicle_id": outcome.vehicle_id} for row in wanted - held]
+    if new:
+        connection.execute(insert(table), new)

@@ -1,0 +1,201 @@
+"""Runs the analysis over the vehicles in a database, in parallel."""
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, func, select
+
+from analytics.alarms.depots import depot
+from analytics.findings import Finding
+from analytics.pipeline.peers import read_sisters
+from analytics.pipeline.workers import Workers
+from analytics.planning.usage import Amount, Supply, monthly
+from analytics.settings import DEFAULTS
+from analytics.vehicle import analysis, daily, data_notes, line_conditions
+from analytics.vehicle.archive import Past, from_json
+from analytics.vehicle.refill import Refill
+from ingest import schema
+from ingest.database import address, connect
+from ingest.errors import Problem
+from ingest.reading import newest_at_us, read_messages
+from ingest.registry import read_setups
+from ingest.setups import Setup, in_force
+from ingest.times import rfc3339
+from ingest.work import AWAY, Work, why_away
+from ingest.work_records import of_vehicles, read_work
+
+_BATCH: Final = 500  # vehicles whose set-ups are in memory together
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one analysis of one vehicle found, without the messages it rests on; `news` is what it had seen."""
+
+    vehicle_id: int
+    fleet: str
+    vehicle: str
+    as_of_us: int
+    news: int
+    next_us: int | None
+    findings: tuple[Finding, ...]
+    refill: Refill
+    fills: list[dict[str, Any]]
+    days: list[dict[str, Any]]
+    lines: list[dict[str, Any]]
+    notes: list[str]
+    dry_h: float | None
+    filled_us: int | None
+    commissioning: dict[str, Any] | None
+    amounts: list[Amount]
+    setup: Setup
+    sold: bool
+
+
+@dataclass(frozen=True)
+class Task:
+    """A vehicle to be analysed: where it is recorded, and what has to be known of it beside its messages."""
+
+    url: str
+    vehicle_id: int
+    setups: tuple[Setup, ...]
+    past: Past | None
+    work: tuple[Work, ...]
+    news: int
+    as_of_us: int
+
+
+def analysed(
+    connection: Connection, vehicle_id: int, setups: tuple[Setup, ...], moments_us: Sequence[int],
+    past: Past | None, work: tuple[Work, ...],
+) -> list[analysis.Result]:  # fmt: skip
+    """Read one vehicle and analyse it, for each of the moments."""
+    messages = read_messages(connection, vehicle_id)
+    beside = [
+        (
+            depot(connection, in_force(setups, at_us).depot).lead_days,
+            read_sisters(connection, vehicle_id, messages, at_us),
+        )
+        for at_us in moments_us
+    ]
+    connection.rollback()  # all is read: no transaction stays open while it is analysed
+    return [
+        analysis.analyse(messages, setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters)
+        for at_us, (lead_days, sisters) in zip(moments_us, beside, strict=True)
+    ]
+
+
+@lru_cache(1)
+def engine_of(url: str) -> Engine:
+    """One connection for all that a process analyses."""
+    return connect(url)
+
+
+def results_of(task: Task, moments_us: Sequence[int]) -> list[analysis.Result]:
+    with engine_of(task.url).connect() as connection:
+        return analysed(connection, task.vehicle_id, task.setups, moments_us, task.past, task.work)
+
+
+def result_of(task: Task) -> analysis.Result:
+    return results_of(task, [task.as_of_us])[0]
+
+
+def outcome_of(task: Task) -> Outcome:
+    """What is found of one vehicle; runs in a process of its own."""
+    result = result_of(task)
+    fleet, name = task.setups[0].fleet, task.setups[0].vehicle
+    days, fills = daily.days(result), daily.fills_json(result, fleet, name)
+    supply = Supply(result.history.setups, days, fills, result.refill.as_json(fleet, name), result.history.work)
+    return Outcome(
+        task.vehicle_id,
+        fleet,
+        name,
+        task.as_of_us,
+        task.news,
+        result.history.next_us,
+        result.findings,
+        result.refill,
+        fills,
+        days,
+        line_conditions.line_conditions(result),
+        data_notes.notes(result),
+        result.dry_h,
+        result.filled_us,
+        None if result.handover is None else result.handover.as_json(),
+        monthly(supply),
+        result.history.setup,
+        why_away(task.work) == AWAY["sold"],
+    )
+
+
+def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[int]) -> list[Task]:
+    """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
+    table = schema.vehicle
+    news: dict[int, int] = dict(
+        connection.execute(select(table.c.id, table.c.news).where(table.c.id.in_(ids))).all()
+    )  # fmt: skip
+    pasts, work = read_pasts(connection, ids), read_work(connection, ids)
+    return [
+        Task(url, id_, setups, pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
+        for id_, setups in read_setups(connection, ids).values()
+    ]
+
+
+def registered(connection: Connection) -> list[int]:
+    """All vehicles with a set-up, by fleet and vehicle."""
+    vehicle_, setup = schema.vehicle, schema.setup
+    has = select(setup.c.id).where(setup.c.vehicle_id == vehicle_.c.id).exists()
+    return list(
+        connection.execute(select(vehicle_.c.id).where(has).order_by(vehicle_.c.fleet, vehicle_.c.vehicle)).scalars()
+    )
+
+
+def batches(engine: Engine, as_of_us: int) -> Iterator[tuple[list[Task], int]]:
+    """All registered vehicles, some at a time, and how many there are in all: set-ups of a very large fleet need not be in
+    memory together."""
+    with engine.connect() as connection:
+        ids = registered(connection)
+    for first in range(0, len(ids), _BATCH):
+        with engine.connect() as connection:
+            yield tasks_of(connection, address(engine), as_of_us, ids[first : first + _BATCH]), len(ids)
+
+
+def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
+    """What is kept of the time before messages were thinned, by vehicle; of one, of several, or of all."""
+    table = schema.past
+    only = of_vehicles(table.c.vehicle_id, vehicle_id)
+    return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
+
+
+def kept_since_us(connection: Connection) -> int:
+    """From when on messages are kept in full for questions; long ago where all are."""
+    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
+    return -(1 << 62) if since_us is None else since_us
+
+
+def check_kept(connection: Connection, as_of_us: int) -> None:
+    """Raises Problem where messages of that time are no longer kept in full."""
+    since_us = kept_since_us(connection)
+    if as_of_us < since_us:
+        raise Problem(
+            f"there is no answer for {rfc3339(as_of_us)}: messages are kept in full for questions from"
+            f" {rfc3339(since_us)} on; name that time or a later one"
+        )
+
+
+def default_as_of_us(connection: Connection) -> int:
+    """The newest time that can be believed; 1970 where nothing is recorded."""
+    return newest_at_us(connection) or 0
+
+
+def outcomes(engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None]) -> Iterator[Outcome]:
+    """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of). Nothing is kept."""
+    with engine.connect() as connection:
+        check_kept(connection, as_of_us)
+    done = 0
+    for tasks, number in batches(engine, as_of_us):
+        for outcome in pool.map(outcome_of, tasks):
+            done += 1
+            progress(done, number)
+            yield outcome

@@ -1,0 +1,97 @@
+"""Where vehicles are analysed: processes of this machine, or those of a Dask cluster."""
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, Final, TypeVar, cast
+
+from ingest.errors import Problem
+
+Task = TypeVar("Task")
+Done = TypeVar("Done")
+_MOST_LOST: Final = 3  # times in a row that a process may end while the same task is the next to be done
+_ANSWERS_S: Final = 20  # within which a scheduler has to answer
+
+
+class Lost(Problem):
+    """Processes end again and again while a task is the next to be done."""
+
+
+class Workers:
+    """A process that is lost costs time only: another does its work again."""
+
+    def __init__(self, start: Callable[[], Executor], losses: tuple[type[BaseException], ...] = ()) -> None:
+        """`start` makes the processes, at first and whenever one is lost, which shows by a broken pool or one of `losses`."""
+        self._start = start
+        self._losses: tuple[type[BaseException], ...] = (BrokenProcessPool, *losses)
+        self._pool: Executor | None = start()
+
+    def map(self, work: Callable[[Task], Done], tasks: Sequence[Task]) -> Iterator[Done]:
+        """The result of each task, in their order. Raises Lost instead of the result of a task that ends its process."""
+        done = lost = 0
+        while done < len(tasks):
+            if self._pool is None:
+                self._pool = self._start()
+            try:
+                for result in self._pool.map(work, tasks[done:]):
+                    done, lost = done + 1, 0
+                    yield result
+            except self._losses:
+                self._pool.shutdown(wait=False)
+                self._pool = None
+                lost += 1
+                if lost > _MOST_LOST:
+                    raise Lost("the processes that analyse end again and again; is memory short?") from None
+
+    def close(self) -> None:
+        """Let the processes go; what has not begun is not done any more."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def workers(number: int | None = None, dask: str = "") -> Iterator[Workers]:
+    """Processes to analyse in, as many as the machine has processors unless told; or with `dask` the workers of the cluster whose
+    scheduler has that address. Raises Problem where it does not answer."""
+    if dask:
+        with _cluster(dask) as made:
+            yield made
+        return
+    # Not forked from this process: a lock that one of its threads holds would stay locked there.
+    apart = multiprocessing.get_context("forkserver")
+    apart.set_forkserver_preload(["analytics.pipeline.tasks"])
+    made = Workers(lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart))
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Workers]:
+    try:
+        from distributed import Client, KilledWorker
+        from distributed.comm.core import CommClosedError
+    except ImportError:
+        raise Problem("a Dask cluster needs its library: pip install 'tallow[scale]'") from None
+    clients: list[Any] = []
+
+    def start() -> Executor:
+        while clients:  # one that has lost its scheduler does not come back by itself
+            clients.pop().close(timeout=1)
+        try:
+            clients.append(cast("Any", Client)(address, timeout=_ANSWERS_S, set_as_default=False))
+        except (OSError, ValueError) as error:
+            raise Problem(f"the Dask scheduler at {address} cannot be reached: {error}") from None
+        # Never taken for done because the same was asked before: it depends on what is recorded.
+        found: Executor = clients[-1].get_executor(pure=False)
+        return found
+
+    try:
+        yield Workers(start, (KilledWorker, CommClosedError, CancelledError))
+    finally:
+        while clients:
+            clients.pop().close(timeout=1)

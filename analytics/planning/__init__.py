@@ -1,0 +1,1 @@
+"""What is planned and accounted for."""

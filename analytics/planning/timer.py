@@ -1,0 +1,104 @@
+"""What a timer's interval and run time give each point, and what another setting would change.
+
+The amount that a point should get is its maker's to say and the reader's to enter; nothing here knows one.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final
+
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.reservoir import percent_of_reservoir
+from ingest.setups import Setup
+
+SHIFT_H: Final = 8.0  # amounts are told for so many ignition hours
+SHORTEST_ROUND_DAYS: Final = 7.0
+FAR_FROM_SISTERS: Final = 1.5
+_LININGS: Final = ("brake camshaft", "slack adjuster", "s-cam")
+
+
+def per_shift_cm3(dose_cm3: float, interval_min: float) -> float:
+    """Grease at a point in SHIFT_H ignition hours: its dose times the cycles in them."""
+    return dose_cm3 * SHIFT_H * 60 / interval_min
+
+
+def interval_for(wanted_cm3: float, dose_cm3: float) -> float:
+    """The interval in minutes that gives a point so much in SHIFT_H ignition hours."""
+    return dose_cm3 * SHIFT_H * 60 / wanted_cm3
+
+
+def dose_at(setup: Setup, dose_cm3: float, run_s: float) -> float:
+    """A line's dose at another run time: an injector fires once a cycle however long the pump runs, other feeds go with it."""
+    return dose_cm3 if setup.feed == "injector" else dose_cm3 * run_s / setup.run_s
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What a setting means: each line's grease in SHIFT_H ignition hours, and the days from now to the low mark (early,
+    expected, late; None: not known) and of a full reservoir down to it."""
+
+    interval_min: float
+    run_s: float
+    per_shift: tuple[tuple[int, float], ...]
+    cycles_per_day: float | None
+    due_days: tuple[float | None, float | None, float | None]
+    reservoir_days: float | None
+
+
+def setting(result: Result, interval_min: float, run_s: float) -> Setting:
+    """The present setting, or another: cycles go with the ignition hours, which stay as they were."""
+    setup, refill, now = result.history.setup, result.refill, result.history.as_of_us
+    cycles = None if refill.cycles_per_day is None else refill.cycles_per_day * setup.interval_min / interval_min
+    more = dose_at(setup, 1.0, run_s) * setup.interval_min / interval_min
+    points = refill.due_early_us, refill.due_expected_us, refill.due_late_us
+    early, middle, late = (None if us is None or us <= now else (us - now) / 86_400e6 / more for us in points)
+    lasts = None
+    if cycles:
+        use_pct = percent_of_reservoir(dose_at(setup, refill.cm3_per_cycle, run_s), setup.reservoir_l) * cycles
+        lasts = (100 - setup.low_mark_pct) / use_pct
+    lines = tuple((x.line, per_shift_cm3(dose_at(setup, x.dose_cm3, run_s), interval_min)) for x in setup.lines)
+    return Setting(interval_min, run_s, lines, cycles, (early, middle, late), lasts)
+
+
+def sisters(setups: Sequence[Setup], own: Setup) -> Mapping[str, float]:
+    """Point -> the middle of what it gets in SHIFT_H ignition hours on other vehicles of the same class; three or more of them."""
+    told: dict[str, list[float]] = {}
+    for other in setups:
+        if other.vehicle_class == own.vehicle_class and (other.fleet, other.vehicle) != (own.fleet, own.vehicle):
+            for line in other.lines:
+                told.setdefault(line.point, []).append(per_shift_cm3(line.dose_cm3, other.interval_min))
+    return {point: median(amounts) for point, amounts in told.items() if len(amounts) >= 3}
+
+
+def warnings(result: Result, then: Setting, usual: Mapping[str, float]) -> list[str]:
+    """What speaks against a setting, in sentences."""
+    setup, told = result.history.setup, list[str]()
+    if then.reservoir_days is not None and then.reservoir_days < SHORTEST_ROUND_DAYS:
+        told.append(f"A full reservoir would last {then.reservoir_days:.1f} days: less than a week between fills.")
+    cycles = result.history.cycles
+    confirmed = cycles.run_s[cycles.complete == 1]
+    if setup.feed == "progressive" and then.run_s < setup.run_s:
+        shortest = float(confirmed.min()) if len(confirmed) else None
+        if shortest is None or then.run_s < shortest:
+            told.append(
+                f"No cycle as short as {then.run_s:g} s was ever confirmed here: the divider may not come round"
+                + ("." if shortest is None else f"; the shortest was {shortest:.0f} s.")
+            )
+    amounts = dict(then.per_shift)
+    ratios = {x.line: amounts[x.line] / usual[x.point] for x in setup.lines if x.point in usual}
+    far = {line: ratio for line, ratio in ratios.items() if not 1 / FAR_FROM_SISTERS <= ratio <= FAR_FROM_SISTERS}
+    if far:
+        names = ", ".join(f"{x.line} {x.point}" for x in setup.lines if x.line in far)
+        who = names if len(far) <= 3 else f"{len(far)} of {len(setup.lines)} lines"
+        span = sorted({f"{min(far.values()):.1f}", f"{max(far.values()):.1f}"}, key=float)
+        told.append(f"Far from what sister vehicles get: {who}, {' to '.join(span)} times as much.")
+    before = dict(setting(result, setup.interval_min, setup.run_s).per_shift)
+    brakes = [
+        f"{line.line} {line.point}"
+        for line in setup.lines
+        if any(word in line.point.casefold() for word in _LININGS) and amounts[line.line] > 1.05 * before[line.line]
+    ]
+    if brakes:
+        told.append(f"More at brake camshafts and slack adjusters can get onto the linings: {', '.join(brakes)}.")
+    return told

@@ -1,0 +1,1 @@
+"""What one vehicle's messages mean: pure functions of arrays."""

@@ -1,0 +1,149 @@
+"""The analysis of one vehicle: (set-ups, messages, as-of) -> findings, fills and refill forecast. No clock, no database."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analytics.findings import Finding, Stretch
+from analytics.settings import DEFAULTS, Settings
+from analytics.vehicle import cycles, pressure
+from analytics.vehicle.archive import Past, fills_with, findings_with
+from analytics.vehicle.causes import by_cause
+from analytics.vehicle.commissioning import Handover, handover
+from analytics.vehicle.cycles import Audit
+from analytics.vehicle.history import History, build
+from analytics.vehicle.lubrication import hours_since, weighed
+from analytics.vehicle.peers import Sister
+from analytics.vehicle.pressure import Pressures
+from analytics.vehicle.refill import Refill, filled_to, forecast
+from analytics.vehicle.reservoir import Fill, Reservoir, draws_air, follow
+from analytics.vehicle.wording import beside_handover, to_finding
+from ingest.arrays import Messages
+from ingest.setups import Setup
+from ingest.work import Work
+
+
+@dataclass(frozen=True)
+class Result:
+    """Everything the analysis says of a vehicle."""
+
+    history: History
+    audit: Audit
+    pressures: Pressures
+    reservoir: Reservoir
+    findings: tuple[Finding, ...]
+    refill: Refill
+    past: Past | None
+    hours_since_grease: Mapping[int, float | None]  # line -> ignition hours, None where it never surely arrived
+    handover: Handover | None  # how far its commissioning has come, where there was one
+
+    @property
+    def dry_h(self) -> float | None:
+        """Ignition hours that the point that waits longest has waited for grease."""
+        return max((hours for hours in self.hours_since_grease.values() if hours is not None), default=None)
+
+    @property
+    def filled_us(self) -> int | None:
+        """When the reservoir was filled last, as far as the level shows or somebody recorded."""
+        recorded = [work.at_us for work in self.history.work if work.kind == "filled"]
+        return max([*recorded, *(fill.at_us for fill in self.fills)], default=None)
+
+    @property
+    def fills(self) -> tuple[Fill, ...]:
+        """The fills seen in the level readings."""
+        return fills_with(self.past, self.reservoir.fills, self.history.as_of_us)
+
+
+def analyse(
+    messages: Messages,
+    setups: tuple[Setup, ...],
+    as_of_us: int,
+    past: Past | None = None,
+    work: tuple[Work, ...] = (),
+    settings: Settings = DEFAULTS,
+    sisters: Sequence[Sister] = (),
+) -> Result:
+    """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
+    `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only."""
+    history = build(messages, setups, as_of_us, work)
+    audit = cycles.audit(history, settings)
+    tank = follow(history, audit, settings)
+    pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
+    flaws = cycles.flawed(history, pressures.explained, settings)
+    stretches = [
+        *audit.stretches,
+        *cycles.silence(history, settings),
+        *(_filled(stretch, history, tank) for stretch in tank.stretches),
+        *_lone_channel(pressures, tank, history),
+        *cycles.incomplete(history, flaws, pressures.explained, settings),
+    ]
+    told = by_cause(stretches, history)
+    if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
+        tank = replace(tank, share=tank.own_share)
+    findings = findings_with(past, [to_finding(stretch, history) for stretch in told], as_of_us)
+    if not pressures.channels:  # then no pressure tells that it draws air
+        flaws = flaws | draws_air(history, tank)
+    since = hours_since(history, findings, flaws)
+    refill = forecast(history, audit, tank, settings, sisters)
+    handed = handover(history, audit, tank, findings, settings)
+    findings = [beside_handover(found, handed) for found in weighed(findings, since, settings)]
+    return Result(
+        history,
+        audit,
+        pressures,
+        tank,
+        tuple(sorted(findings, key=lambda f: (f.began_us, f.kind, f.channel or ""))),
+        refill,
+        past,
+        since,
+        handed,
+    )
+
+
+def _filled(stretch: Stretch, history: History, tank: Reservoir) -> Stretch:
+    """A low level ends with a fill that somebody recorded, until a reading says otherwise."""
+    if stretch.kind != "low_level" or stretch.ended_us is not None or "by_switch" in stretch.evidence:
+        return stretch
+    after = max(stretch.detected_us, tank.read_us or 0)
+    mark = history.setup.low_mark_pct
+    fills = [
+        work.at_us
+        for work in history.work
+        if work.kind == "filled" and work.at_us > after and filled_to(work, history, tank) > mark
+    ]
+    return replace(stretch, ended_us=fills[0]) if fills else stretch
+
+
+def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Stretch]:
+    """With one channel, nothing but the level tells a line that is off from a pump that draws air."""
+    if len(pressures.channels) != 1:
+        return list(pressures.stretches)
+    return [
+        replace(stretch, kind="starved_pump", channel=None)
+        if stretch.kind == "open_line" and not _has_grease(tank, history, stretch.detected_us)
+        else stretch
+        for stretch in pressures.stretches
+    ]
+
+
+def _has_grease(tank: Reservoir, history: History, at_us: int) -> bool:
+    """Whether the level stands above the low mark, where pumps draw no air: by its reading, or by the switch at the mark."""
+    setup, cycle = history.setup_of(at_us), int(np.searchsorted(history.cycles.at_us, at_us))
+    if np.isfinite(tank.track[cycle]):
+        return bool(tank.track[cycle] > setup.low_mark_pct + _ABOVE_PCT)
+    faults = history.faults
+    told = [i for i in np.flatnonzero(faults.at_us <= at_us) if faults.code[i] == "level_low"]
+    return setup.level == "switch" and not (told and faults.active[told[-1]] == 1)
+
+
+# Joint reasoning --------------------------------------------------------------------------------------------
+
+_ABOVE_PCT: Final = 2.0  # as sure as a level is
+
+
+# Words ------------------------------------------------------------------------------------------------------
+
+
+# What people are shown --------------------------------------------------------------------------------------

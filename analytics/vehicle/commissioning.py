@@ -1,0 +1,323 @@
+"""Handing a freshly fitted system over: what its first cycles prove, line by line, and what they do not.
+
+A vehicle is in commissioning from its first message where it was commissioned within 30 days before it, or from a recorded
+fitting or re-lining. It ends as soon as everything is proven, or after 20 cycles or 7 working days whatever the result. Nothing
+is held back by it: findings stay what they are, only alarms of what is not urgent wait for its end.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import Any, Final, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from analytics.findings import Finding
+from analytics.settings import Settings
+from analytics.vehicle.cycles import Audit
+from analytics.vehicle.history import History
+from analytics.vehicle.reservoir import Reservoir
+from ingest.arrays import Floats
+from ingest.setups import Line
+from ingest.times import DAY_US, instant, microseconds
+
+Verdict = Literal["proven", "not yet", "looks wrong", "no reading"]
+
+WITHIN_DAYS: Final = 30
+CYCLES: Final = 20
+PLAIN_CYCLES: Final = 8  # from so many on it may end early, with everything proven
+WORKING_DAYS: Final = 7
+_LOOKED_AT: Final = (PLAIN_CYCLES, 12, 16, CYCLES)
+ODD_RATIO: Final = 2.2  # lines alike by length, bore and dose differ by less
+_FEWEST_LINES: Final = 8  # for a regression over the vehicle's own lines
+_FIRST_READINGS: Final = 5
+_NO_PRESSURE: Final = 0.02  # of relief: a line below it carries nothing
+_UNSTEADY: Final = 0.25  # scatter of the last cycles' common pressure, as a logarithm: air
+_RUN_TIME: Final = 0.10
+_LEVEL_SIGMAS: Final = 3.0
+_SWAP_GAIN: Final = 3.0  # two lines fit so many times better the other way round
+_SWAP_MISFIT: Final = 0.3  # as a logarithm: smaller ones are the scatter of lines alike
+_SWAP_RATIO: Final = 1.2  # below such a difference of what is expected nothing can be told
+
+
+@dataclass(frozen=True)
+class Item:
+    """One line of the checklist; `line` is the call-out sheet's number where it is about one."""
+
+    what: str
+    verdict: Verdict
+    text: str
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class FirstReading:
+    """What a line read when it was handed over: median peak of its first cycles, and against lines like it (None: not known)."""
+
+    line: int
+    point: str
+    bundle: str
+    channel: str | None
+    peak_kpa: float | None
+    ratio_to_sisters: float | None
+
+
+@dataclass(frozen=True)
+class Handover:
+    """The state of a commissioning: running, proven, or ended with something open."""
+
+    state: Literal["running", "proven", "ended"]
+    since_us: int
+    ended_us: int | None
+    cycles: int
+    temp_c: float | None
+    items: tuple[Item, ...]
+    lines: tuple[FirstReading, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """As it is kept in the database and printed."""
+        return asdict(self)
+
+
+def _alike(lines: Sequence[Line]) -> Floats:
+    """What lines are compared by, (lines, terms): length, bore and dose, as far as they differ."""
+    x = np.log([[line.length_m, line.bore_mm, line.dose_cm3] for line in lines])
+    return np.column_stack([np.ones(len(x)), x[:, np.ptp(x, axis=0) > 1e-6]])
+
+
+def sister_ratios(lines: Sequence[Line], log_kpa: Floats) -> tuple[Floats, float]:
+    """(each line's pressure against that of lines like it, as logarithms; their scatter), by a robust regression of the vehicle's
+    own lines on length, bore and dose. Needs eight lines; fewer give NaN."""
+    if len(lines) < _FEWEST_LINES:
+        return np.full(len(lines), np.nan), np.nan
+    # Here, since they take long to load.
+    from statsmodels.robust.norms import TukeyBiweight
+    from statsmodels.robust.robust_linear_model import RLM
+
+    fit = RLM(log_kpa, _alike(lines), M=TukeyBiweight()).fit()
+    return np.asarray(fit.resid), float(fit.scale)
+
+
+def began_us(history: History) -> int | None:
+    """Since when a vehicle is in commissioning, whether or not that is over; None where it never was."""
+    started = [work.at_us for work in history.work if work.kind == "relined"]
+    if started:
+        return started[-1]
+    setup = history.setup
+    if setup.commissioned is None or not len(history.heard_us):
+        return None
+    zone = ZoneInfo(setup.timezone)
+    first = instant(int(history.heard_us[0])).astimezone(zone).date()
+    near = setup.commissioned <= first <= setup.commissioned + timedelta(days=WITHIN_DAYS)
+    return int(history.heard_us[0]) if near else None
+
+
+def handover(
+    history: History, audit: Audit, tank: Reservoir, findings: Sequence[Finding], settings: Settings
+) -> Handover | None:
+    """How far the commissioning of a vehicle has come; None where there is none."""
+    since_us = began_us(history)
+    if since_us is None:
+        return None
+    c = history.cycles
+    rows = np.flatnonzero(c.at_us >= since_us)
+    last_us = _working_days_later(since_us, history.setup.timezone)
+    rows = rows[c.at_us[rows] <= last_us]
+    for count in sorted({min(n, len(rows)) for n in _LOOKED_AT}):
+        items, lines = _checked(history, audit, tank, findings, rows[:count], settings)
+        if count >= PLAIN_CYCLES and all(item.verdict in ("proven", "no reading") for item in items):
+            return _told("proven", history, rows[:count], since_us, int(c.at_us[rows[count - 1]]), items, lines)
+    ended_us = (
+        int(c.at_us[rows[CYCLES - 1]]) if len(rows) >= CYCLES else last_us if history.as_of_us > last_us else None
+    )
+    return _told("running" if ended_us is None else "ended", history, rows[:CYCLES], since_us, ended_us, items, lines)
+
+
+def _told(
+    state: Any, history: History, rows: Any, since_us: int, ended_us: int | None, items: list[Item], lines: list[FirstReading]
+) -> Handover:  # fmt: skip
+    temps = history.cycles.temp_c[rows]
+    temp = float(np.nanmedian(temps)) if np.isfinite(temps).any() else None
+    return Handover(state, since_us, ended_us, len(rows), temp, tuple(items), tuple(lines))
+
+
+def _working_days_later(at_us: int, timezone: str) -> int:
+    """The end of the seventh working day (Monday to Friday) after a time."""
+    zone = ZoneInfo(timezone)
+    day = instant(at_us).astimezone(zone)
+    last: date = np.busday_offset(np.datetime64(day.date()), WORKING_DAYS, roll="backward").astype(object)
+    return microseconds(day.replace(year=last.year, month=last.month, day=last.day)) + DAY_US
+
+
+def _checked(
+    history: History, audit: Audit, tank: Reservoir, findings: Sequence[Finding], rows: Any, settings: Settings
+) -> tuple[list[Item], list[FirstReading]]:
+    """The checklist by the cycles in `rows`, and each line's first readings."""
+    setup, c = history.setup, history.cycles
+    until_us = int(c.at_us[rows[-1]]) if len(rows) else history.as_of_us
+    peaks = {name: c.peak_kpa[rows, j] for j, name in enumerate(c.channels)}
+    alone = Counter(line.channel for line in setup.lines)
+    level: dict[str, float] = {}
+    for name in setup.channels:
+        known = peaks[name][np.isfinite(peaks[name]) & (peaks[name] > 0)] if name in peaks else np.zeros(0)
+        if len(known) >= _FIRST_READINGS:
+            level[name] = float(np.log(np.median(known)))
+    own = [line for line in setup.lines if line.channel in level and alone[line.channel] == 1]
+    read = np.array([level[line.channel or ""] for line in own])
+    off, scatter = sister_ratios(own, read)
+    ratio = {line.line: float(v) for line, v in zip(own, off, strict=True) if np.isfinite(v)}
+    swapped = _swapped(own, read)
+    limit = max(float(np.log(ODD_RATIO)), 4 * scatter) if ratio else np.inf
+    items, firsts = [], []
+    for line in setup.lines:
+        kpa = float(np.exp(level[line.channel])) if line.channel in level else None
+        against = float(np.exp(ratio[line.line])) if line.line in ratio else None
+        firsts.append(
+            FirstReading(line.line, line.point, line.bundle, line.channel, _rounded(kpa), _rounded(against, 2))
+        )
+        verdict, text = _line(line, kpa, against, limit, swapped, setup.relief_kpa, alone[line.channel])
+        items.append(Item(f"Line {line.line}, {line.point}", verdict, text, line.line))
+    items.append(_air(findings, peaks, until_us))
+    items += _timer(history, audit, rows, settings)
+    done = c.complete[rows]
+    if setup.confirmation or (setup.confirmation is None and np.isfinite(done).any()):
+        known = done[np.isfinite(done)]
+        share = float(known.mean()) if len(known) else 0.0
+        fine = len(known) >= _FIRST_READINGS and share >= 0.9
+        items.append(
+            Item("Confirmation", "proven" if fine else "not yet" if len(known) < _FIRST_READINGS else "looks wrong",
+                 f"{int(known.sum())} of {len(known)} cycles were confirmed")
+        )  # fmt: skip
+    if setup.level == "percent":
+        items += _level(history, tank, rows, until_us, settings)
+    return items, firsts
+
+
+def _line(
+    line: Line, kpa: float | None, against: float | None, limit: float, swapped: dict[int, int], relief_kpa: float, watched: int
+) -> tuple[Verdict, str]:  # fmt: skip
+    if line.channel is None:
+        return "no reading", "no channel watches it: see grease come at the point, and tick it by hand"
+    if line.line in swapped:
+        other = swapped[line.line]
+        return (
+            "looks wrong",
+            f"reads what line {other} should, and line {other} what this one should: swapped against the sheet?",
+        )
+    if kpa is None:
+        return "not yet", f"fewer than {_FIRST_READINGS} readings"
+    if kpa < _NO_PRESSURE * relief_kpa:
+        return "looks wrong", f"{kpa:.0f} kPa: it carries hardly any pressure"
+    if kpa > 0.94 * relief_kpa:
+        return "looks wrong", f"{kpa:.0f} kPa: it stands at relief pressure"
+    if watched > 1:  # one tube that is off hardly moves what feeds them all
+        return (
+            "no reading",
+            f"its channel watches {watched} lines at once: see grease come at the point, and tick it by hand",
+        )
+    if against is None:
+        return "proven", f"{kpa:.0f} kPa; too few lines like it to compare"
+    if abs(np.log(against)) > limit:
+        return "looks wrong", f"{kpa:.0f} kPa, {against:.2f} times what lines of its length and bore have"
+    return "proven", f"{kpa:.0f} kPa, {against:.2f} times what lines of its length and bore have"
+
+
+def _swapped(own: Sequence[Line], log_kpa: Floats) -> dict[int, int]:
+    """Neighbours on the sheet that read what the other should, by all other lines: line -> line."""
+    found: dict[int, int] = {}
+    if len(own) < _FEWEST_LINES + 2:
+        return found
+    terms = _alike(own)
+    for a, b in pairwise(range(len(own))):
+        rest = [n for n in range(len(own)) if n not in (a, b)]
+        fit = np.linalg.lstsq(terms[rest], log_kpa[rest], rcond=None)[0]
+        should, read = terms[[a, b]] @ fit, log_kpa[[a, b]]
+        as_sheet, other_way = float(np.linalg.norm(read - should)), float(np.linalg.norm(read - should[::-1]))
+        if abs(should[0] - should[1]) > np.log(_SWAP_RATIO) and as_sheet > max(_SWAP_MISFIT, _SWAP_GAIN * other_way):
+            found |= {own[a].line: own[b].line, own[b].line: own[a].line}
+    return found
+
+
+def _air(findings: Sequence[Finding], peaks: dict[str, Any], until_us: int) -> Item:
+    starved = [
+        f
+        for f in findings
+        if f.kind == "starved_pump" and f.began_us <= until_us and (f.ended_us or until_us) >= until_us
+    ]
+    if starved:
+        return Item("Air bled out", "looks wrong", "pressure is lost on all channels: bleed the pump outlets")
+    if not peaks:
+        return Item(
+            "Air bled out", "no reading", "no pressure is read: see grease come without bubbles at the pump outlets"
+        )
+    read = np.column_stack(list(peaks.values()))
+    table = np.log(np.clip(read[np.isfinite(read).any(axis=1)][-PLAIN_CYCLES:], 1.0, None))
+    steps = np.diff(table, axis=0)
+    if len(steps) < _FIRST_READINGS or not np.isfinite(steps).any():
+        return Item("Air bled out", "not yet", "too few cycles")
+    common = np.nanmedian(steps[np.isfinite(steps).any(axis=1)], axis=1)
+    scatter = float(1.4826 * np.median(np.abs(common)) / np.sqrt(2))
+    if scatter > _UNSTEADY:
+        return Item("Air bled out", "not yet", f"pressures still change by {100 * scatter:.0f} % from cycle to cycle")
+    return Item("Air bled out", "proven", "pressures are steady from cycle to cycle")
+
+
+def _timer(history: History, audit: Audit, rows: Any, settings: Settings) -> list[Item]:
+    setup, c = history.setup, history.cycles
+    own = rows[(c.manual[rows] != 1)] if len(rows) else rows
+    gaps = np.diff(history.cycle_h[own]) * 60 / np.maximum(1, 1 + audit.lost[own][1:] + audit.missed[own][1:])
+    items = []
+    if len(gaps) < _FIRST_READINGS:
+        items.append(Item("Interval", "not yet", "too few cycles"))
+    else:
+        interval = float(np.median(gaps))
+        fine = abs(interval / setup.interval_min - 1) <= settings.timer_mismatch
+        items.append(
+            Item(
+                "Interval",
+                "proven" if fine else "looks wrong",
+                f"{interval:.1f} min; the sheet says {setup.interval_min:g} min",
+            )
+        )
+    if len(own) < _FIRST_READINGS:
+        items.append(Item("Run time", "not yet", "too few cycles"))
+    else:
+        run_s = float(np.median(c.run_s[own]))
+        fine = abs(run_s / setup.run_s - 1) <= _RUN_TIME
+        items.append(
+            Item("Run time", "proven" if fine else "looks wrong", f"{run_s:.0f} s; the sheet says {setup.run_s:g} s")
+        )
+    return items
+
+
+def _level(history: History, tank: Reservoir, rows: Any, until_us: int, settings: Settings) -> list[Item]:
+    setup, levels = history.setup, history.levels
+    since_us = int(history.cycles.at_us[rows[0]]) if len(rows) else until_us
+    known = levels.level_pct[(levels.at_us >= since_us) & (levels.at_us <= until_us)]
+    if not len(known):
+        return [Item("Level sensor", "not yet", "no reading yet"), Item("Reservoir", "not yet", "no reading yet")]
+    third = max(1, len(known) // 3)
+    fell = float(np.median(known[:third]) - np.median(known[-third:]))
+    should = float(tank.used_pct[rows].sum()) * (1 - third / max(len(known), 2))
+    noise = settings.level_noise_pct
+    sure = should > _LEVEL_SIGMAS * noise * np.sqrt(2 / third)
+    filled = any(since_us <= fill.at_us <= until_us for fill in tank.fills)
+    if filled:
+        sensor = Item("Level sensor", "proven", "it showed a fill")
+    elif not sure:
+        sensor = Item("Level sensor", "not yet", f"the cycles took {should:.1f} % so far, too little to see")
+    elif 0.5 * should <= fell <= 1.6 * should:
+        sensor = Item("Level sensor", "proven", f"it fell by {fell:.1f} %; the cycles took {should:.1f} %")
+    else:
+        sensor = Item("Level sensor", "looks wrong", f"it fell by {fell:.1f} %, but the cycles took {should:.1f} %")
+    now = float(np.median(known[-3:]))
+    fine = setup.low_mark_pct < now <= 101
+    return [sensor, Item("Reservoir", "proven" if fine else "looks wrong", f"{now:.0f} %, between {setup.low_mark_pct:g} and 100 %"
+                         if fine else f"{now:.0f} %: not between its marks")]  # fmt: skip
+
+
+def _rounded(value: float | None, digits: int = 0) -> float | None:
+    return None if value is None else round(value, digits)

@@ -1,0 +1,79 @@
+"""What each local day brought."""
+
+from datetime import date
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from analytics.settings import DEFAULTS, Settings
+from analytics.vehicle.analysis import Result
+from ingest.times import DAY_US, local_us, rfc3339
+
+_DAYS_SILENT: Final = 60
+
+
+def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
+    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours, litres that its cycles
+    use by the sheet, level at its end (None: not known).
+
+    Not long beyond the last that was heard.
+    """
+    history, c = result.history, result.history.cycles
+    if not len(history.heard_us):
+        return []
+    zone = ZoneInfo(history.setup.timezone)
+    heard_day = local_us(history.heard_us, zone) // DAY_US
+    first = int(heard_day[0])
+    heard_day = heard_day - first
+    last = int(local_us(np.array([history.as_of_us]), zone)[0] // DAY_US) - first
+    width = min(max(last, int(heard_day[-1])), int(heard_day[-1]) + _DAYS_SILENT) + 1
+    cycle_day = local_us(c.at_us, zone) // DAY_US - first
+    flawed = (c.complete == 0) | (c.run_s < settings.short_run * history.run_s)
+
+    def per_day(day: Any, weight: Any) -> Any:
+        return np.bincount(np.clip(day, 0, width - 1), weights=weight, minlength=width)
+
+    ignition = per_day(heard_day, np.diff(history.heard_h, prepend=history.heard_h[0]))
+    done, incomplete = per_day(cycle_day, (~flawed).astype(float)), per_day(cycle_day, flawed.astype(float))
+    missed, lost = per_day(cycle_day, result.audit.missed), per_day(cycle_day, result.audit.lost)
+    missed[int(heard_day[-1])] += result.audit.open_missed
+    tank = result.reservoir
+    reservoir_l = history.said("reservoir_l", c.at_us)
+    used = per_day(cycle_day, tank.used_pct / 100 * reservoir_l)
+    level = np.full(width, np.nan)
+    known = np.flatnonzero(np.isfinite(tank.track))
+    level[np.clip(cycle_day[known], 0, width - 1)] = tank.track[known]  # the last of the day stands
+    told = [
+        {
+            "day": date.fromordinal(719_163 + first + k).isoformat(),
+            "done": int(done[k]),
+            "missed": int(missed[k]),
+            "incomplete": int(incomplete[k]),
+            "lost": int(lost[k]),
+            "ignition_h": round(float(ignition[k]), 2),
+            "used_l": round(float(used[k]), 4),
+            "level_pct": round(float(level[k]), 1) if np.isfinite(level[k]) else None,
+        }
+        for k in range(width)
+    ]
+    if result.past is not None and result.past.days:
+        kept = list(result.past.days)
+        told = kept + [day for day in told if str(day["day"]) > kept[-1]["day"]]
+    return told
+
+
+def fills_json(result: Result, fleet: str, vehicle: str) -> list[dict[str, Any]]:
+    """The fills as `tallow fills --json` prints them."""
+    return [
+        {
+            "fleet": fleet,
+            "vehicle": vehicle,
+            "at": rfc3339(fill.at_us),
+            "detected_at": rfc3339(fill.detected_us),
+            "from_pct": fill.from_pct,
+            "to_pct": fill.to_pct,
+            "litres": fill.litres,
+        }
+        for fill in result.fills
+    ]

@@ -1,0 +1,58 @@
+"""Problems of the data itself, in words."""
+
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.line_conditions import odd_from_the_start
+from ingest.times import HOUR_US, instant
+
+
+def notes(result: Result) -> list[str]:
+    """Problems of the data itself, in words."""
+    history, found = result.history, []
+    if history.undated:
+        found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
+    if history.corrected:
+        found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
+    unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
+    found += _fill_differences(result)
+    for number, ratio in odd_from_the_start(result).items():
+        line = next(x for x in history.setup.lines if x.line == number)
+        found.append(
+            f"Line {number} ({line.point}) has had {ratio:.1f} times the pressure of lines like it since it was first heard:"
+            f" it may have been {'blocked' if ratio > 1 else 'open'} from the start, which its own past cannot tell."
+        )
+    if unknown:
+        found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
+    return found
+
+
+_FILL_NEAR_US: Final = 36 * HOUR_US
+
+
+_FILL_DIFFERENCE: Final = 0.15  # of the reservoir
+
+
+def _fill_differences(result: Result) -> list[str]:
+    """Where recorded fills and those seen in the level readings do not agree."""
+    setup, levels, said = result.history.setup, result.history.levels, list[str]()
+    for work in result.history.work:
+        if work.kind != "filled" or setup.level != "percent":
+            continue
+        at = instant(work.at_us).astimezone(ZoneInfo(setup.timezone))
+        near = [fill for fill in result.fills if abs(fill.at_us - work.at_us) <= _FILL_NEAR_US]
+        amount = f"{work.litres:.1f} l" if work.litres is not None else f"up to {work.to_pct:.0f} %"
+        told = f"A fill of {amount}" if work.litres is not None else f"A fill {amount}"
+        if not near:
+            if (levels.at_us > work.at_us).sum() >= 3 and not result.reservoir.by_counting:
+                said.append(f"{told} was recorded for {at.day} {at:%b %Y}, but the level readings show none.")
+            continue
+        seen = sum(fill.litres for fill in near)
+        off = abs(seen - work.litres) if work.litres is not None else 0.0
+        if off > _FILL_DIFFERENCE * setup.reservoir_l:
+            said.append(
+                f"{told} was recorded for {at.day} {at:%b %Y}; the level readings show {seen:.1f} l: spilt, written down"
+                " wrongly, or filled elsewhere."
+            )
+    return said

@@ -1,0 +1,147 @@
+"""The history of one vehicle up to a moment: its messages in order of corrected time, its set-ups, and its ignition hours."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.vehicle.clocks import corrected_at
+from analytics.vehicle.ignition import ignition_hours
+from ingest.arrays import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
+from ingest.setups import Setup, in_force
+from ingest.work import Work
+
+_FOREVER_US: Final = 1 << 62
+
+Rows = TypeVar("Rows", bound=Common)
+
+
+@dataclass(frozen=True)
+class History:
+    """What is known of a vehicle at `as_of_us`; every array is in order of corrected time.
+
+    `cycle_h` is ignition-on hours since an arbitrary start, of each cycle. Hours are sure where no lost message can have
+    switched the ignition unseen.
+    """
+
+    setups: tuple[Setup, ...]
+    cycles: Cycles
+    levels: Levels
+    ignitions: Ignitions
+    faults: Faults
+    states: States
+    as_of_us: int
+    next_us: int | None  # the earliest of what is recorded and comes later: a message of a clock ahead, or a set-up
+    cycle_h: Floats
+    cycle_sure: NDArray[np.bool_]
+    heard_us: Ints  # times at which anything was heard
+    heard_h: Floats  # ignition hours at those times
+    heard_sure: NDArray[np.bool_]
+    heard_seq: Ints
+    heard_boot: NDArray[np.str_]
+    meter_step_h: float  # resolution of the hour meter
+    undated: int  # messages whose time cannot be known: no finding rests on them
+    corrected: int  # messages whose clock was wrong and could be put right
+    work: tuple[Work, ...] = ()  # what people did, by its time
+
+    @property
+    def setup(self) -> Setup:
+        """The set-up in force at `as_of_us`."""
+        return self.setups[-1]
+
+    @property
+    def run_s(self) -> Floats:
+        """(cycles,) registered run time in force at each cycle, seconds."""
+        return np.asarray(self.said("run_s", self.cycles.at_us), np.float64)
+
+    def said(self, name: str, at_us: Ints) -> Any:
+        """What the set-ups in force at each time say of one thing: an array of shape (n,)."""
+        return np.array([getattr(setup, name) for setup in self.setups])[self.setup_at(at_us)]
+
+    def setup_of(self, at_us: int) -> Setup:
+        """The set-up in force at a time."""
+        return in_force(self.setups, at_us)
+
+    def channels_of(self, work: Work) -> tuple[str, ...]:
+        """The pressure channels that watch the lines of a record, all lines where it names none."""
+        lines = self.setup_of(work.at_us).lines
+        return tuple(dict.fromkeys(x.channel for x in lines if x.channel and (not work.lines or x.line in work.lines)))
+
+    def away(self) -> list[tuple[int, int]]:
+        """Stretches in which the vehicle is laid up or sold: (from, to), to the end of time while it lasts."""
+        told: list[tuple[int, int]] = []
+        for one in self.work:
+            if one.kind in ("laid_up", "sold") and not (told and told[-1][1] == _FOREVER_US):
+                told.append((one.at_us, _FOREVER_US))
+            elif one.kind == "back" and told and told[-1][1] == _FOREVER_US:
+                told[-1] = (told[-1][0], one.at_us)
+        return told
+
+    def setup_at(self, at_us: Ints) -> Ints:
+        """Which of `setups` was in force at each time."""
+        return _setup_at(self.setups, at_us)
+
+
+def _setup_at(setups: Sequence[Setup], at_us: Ints) -> Ints:
+    since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in setups], np.int64)
+    return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
+
+
+def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
+    """The chosen rows, in that order, with corrected times."""
+    picked: dict[str, Any] = {}
+    for name, values in vars(rows).items():
+        if name == "channels":
+            continue
+        picked[name] = tuple(values[i] for i in chosen) if isinstance(values, tuple) else values[chosen]
+    picked["at_us"] = at_us[chosen]
+    return replace(rows, **picked)
+
+
+def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tuple[Work, ...] = ()) -> History:
+    """The history at `as_of_us`: nothing later is in it; work counts from when it was done."""
+    kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, messages.states]
+    times = corrected_at(kinds)
+
+    def upto(rows: Rows, at_us: Ints, done: Ints) -> Rows:
+        usable = np.flatnonzero((done < 2) & (at_us <= as_of_us))
+        order = np.lexsort((rows.seq[usable], rows.boot[usable], at_us[usable]))
+        return _keep(rows, usable[order], at_us)
+
+    cycles, levels, ignitions, faults, states = (
+        upto(rows, at_us, done) for rows, (at_us, done) in zip(kinds, times, strict=True)
+    )
+    # A confirmation that is not there says nothing, whatever the controller sends.
+    unconfirmed = np.array([s.confirmation is False for s in setups])[_setup_at(setups, cycles.at_us)]
+    cycles = replace(cycles, complete=np.where(unconfirmed, np.nan, cycles.complete))
+    everything = np.concatenate([done for _, done in times])
+    later = [at_us[(done < 2) & (at_us > as_of_us)] for at_us, done in times]
+    to_come = [int(at_us.min()) for at_us in later if len(at_us)]
+    to_come += [s.valid_from_us for s in setups if s.valid_from_us is not None and s.valid_from_us > as_of_us]
+    heard = ignition_hours(cycles, levels, ignitions, faults, states)
+    heard_us, heard_h = heard.at_us, heard.hours
+    cycle_sure = heard.sure[heard.row[: len(cycles)]]
+    told = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
+    return History(
+        setups=told,
+        cycles=cycles,
+        levels=levels,
+        ignitions=ignitions,
+        faults=faults,
+        states=states,
+        as_of_us=as_of_us,
+        next_us=min(to_come, default=None),
+        cycle_h=np.interp(cycles.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
+        cycle_sure=cycle_sure,
+        heard_us=heard_us,
+        heard_h=heard_h,
+        heard_sure=heard.sure,
+        heard_seq=heard.seq,
+        heard_boot=heard.boot,
+        meter_step_h=heard.step_h,
+        undated=int((everything == 2).sum()),
+        corrected=int((everything == 1).sum()),
+        work=tuple(one for one in work if one.at_us <= as_of_us),
+    )

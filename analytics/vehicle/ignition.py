@@ -1,0 +1,98 @@
+"""Ignition hours at every message, from the hour meter, the cycles and the switching."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints
+from ingest.times import HOUR_US
+
+
+@dataclass(frozen=True)
+class Heard:
+    """All messages in order of time: ignition hours since the first, and whether they are sure; `row` says where each message
+    of the kinds one after the other is among them. `step_h` is the hour meter's."""
+
+    at_us: Ints
+    hours: Floats
+    sure: NDArray[np.bool_]
+    seq: Ints
+    boot: NDArray[np.str_]
+    row: Ints
+    step_h: float
+
+
+def ignition_hours(*kinds: Common) -> Heard:
+    """Ignition hours over all messages.
+
+    The meter may start afresh with a new boot, and it never runs faster than the clock.
+    """
+    at = np.concatenate([rows.at_us for rows in kinds])
+    # After a message the ignition is on (1), off (0), or as it was before (NaN).
+    on = np.concatenate([_ignition_after(rows) for rows in kinds])
+    meter = np.concatenate([rows.engine_h for rows in kinds])
+    seq = np.concatenate([rows.seq for rows in kinds])
+    boot = np.concatenate([rows.boot for rows in kinds]) if len(at) else np.zeros(0, np.str_)
+    order = np.lexsort((meter, at))
+    row = np.empty(len(order), np.int64)
+    row[order] = np.arange(len(order))
+    at, meter, boot, on, seq = at[order], meter[order], boot[order], on[order], seq[order]
+    known = ~np.isnan(meter)
+    if not known.any():
+        nothing = np.zeros(len(at))
+        return Heard(at, nothing, np.ones(len(at), bool), seq, boot, row, 0.01)
+    read, clock, life = meter[known], at[known] / HOUR_US, boot[known]
+    step = 0.05 if np.allclose(read * 20, np.round(read * 20), atol=1e-6) else 0.01
+    # The meter of one boot only rises; rounding and late rows make it dip, and a running maximum takes the dips out.
+    grown = np.zeros(len(read))
+    starts = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
+    for first, last in zip(starts, np.r_[starts[1:], len(read)], strict=True):
+        peak = np.maximum.accumulate(read[first:last])
+        gain = np.diff(peak, prepend=peak[0])
+        passed = np.diff(clock[first:last], prepend=clock[first])
+        grown[first:last] = np.minimum(gain, passed + 2 * step)
+    hours, certain = _between(at, at[known], np.cumsum(grown), on, step)
+    last = int(np.flatnonzero(known)[-1])
+    certain[last:] = ~_any_lost(seq[last:], boot[last:])
+    return Heard(at, hours, known | certain, seq, boot, row, step)
+
+
+def _any_lost(seq: Ints, boot: NDArray[np.str_]) -> NDArray[np.bool_]:
+    """Whether any number between that of the first message and that of each has not come by then."""
+    newer = (boot == boot[0]) & (seq > seq[0])
+    missing = np.maximum.accumulate(np.where(newer, seq, seq[0])) - seq[0] - np.cumsum(newer)
+    return np.asarray((missing > 0) | (boot != boot[0]))
+
+
+def _ignition_after(rows: Common) -> Floats:
+    if isinstance(rows, Ignitions):
+        return rows.on
+    return np.full(len(rows), 1.0 if isinstance(rows, Cycles) else np.nan)
+
+
+def _between(at: Ints, read_at: Ints, total: Floats, on: Floats, step: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Hours at all times from those at which the meter was read, and whether they are certain once it was read again.
+
+    While the ignition is on, hours go with the clock; while it is off, they stand still. Where a message of switching
+    was lost, what the meter gained lies right after the last known "on", or right before the next reading.
+    """
+    hour = at / HOUR_US
+    before = np.maximum(np.searchsorted(read_at, at, "right") - 1, 0)
+    after = np.minimum(before + 1, len(read_at) - 1)
+    known = np.flatnonzero(~np.isnan(on))
+    latest = np.searchsorted(at, read_at, "right") - 1  # the message that read the meter, or the last of that moment
+    state = np.zeros(len(read_at))
+    if len(known):
+        place = np.searchsorted(known, latest, "right") - 1
+        state = np.where(place >= 0, on[known[np.maximum(place, 0)]], 0.0)
+    start, end = total[before], total[after]
+    running = start + np.maximum(hour - read_at[before] / HOUR_US, 0.0)
+    running = np.where(before == after, running, np.minimum(running, end))
+    standing = np.where(before == after, start, np.maximum(start, end - (read_at[after] / HOUR_US - hour)))
+    hours = np.where(state[before] == 1, running, standing)
+    hours = np.where(at <= read_at[before], start, hours)
+    # Nothing was switched unseen where the meter gained what the clock did, or nothing.
+    gain, passed = end - start, (read_at[after] - read_at[before]) / HOUR_US
+    certain = (gain <= 2.5 * step) | (gain >= passed - 2.5 * step)
+    return np.asarray(np.maximum.accumulate(hours)), np.asarray(certain)

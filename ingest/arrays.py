@@ -1,0 +1,86 @@
+"""What was recorded of one vehicle, as NumPy arrays; loads neither a database nor a broker."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Common:
+    """What rows of any kind have, as arrays of shape (n,); missing numbers are NaN, missing times -1."""
+
+    boot: NDArray[np.str_]
+    seq: Ints
+    at_us: Ints
+    sent_us: Ints
+    received_us: Ints
+    engine_h: Floats
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+
+@dataclass(frozen=True)
+class Cycles(Common):
+    """Pressures are (n, channels) in the order of `channels`; `manual` and `complete` are 1, 0 or NaN."""
+
+    cycle_no: Ints
+    run_s: Floats
+    manual: Floats
+    complete: Floats
+    temp_c: Floats
+    supply_v: Floats
+    channels: tuple[str, ...]
+    peak_kpa: NDArray[np.float32]
+    rest_kpa: NDArray[np.float32]
+    trace: tuple[bytes | None, ...]  # MessagePack: channel -> {dt_s, kpa}
+
+
+@dataclass(frozen=True)
+class Levels(Common):
+    """Level readings, percent of the volume at the full mark."""
+
+    level_pct: Floats
+    temp_c: Floats
+    tilt_deg: Floats
+
+
+@dataclass(frozen=True)
+class Ignitions(Common):
+    """Ignition switched on (1) or off (0)."""
+
+    on: Floats
+
+
+@dataclass(frozen=True)
+class Faults(Common):
+    """What the controller noticed itself."""
+
+    code: tuple[str, ...]
+    active: Floats
+    channel: tuple[str | None, ...]
+    value: Floats
+
+
+@dataclass(frozen=True)
+class States(Common):
+    """Online (1) or not (0)."""
+
+    online: Floats
+
+
+@dataclass(frozen=True)
+class Messages:
+    """Everything recorded of one vehicle, in no particular order."""
+
+    cycles: Cycles
+    levels: Levels
+    ignitions: Ignitions
+    faults: Faults
+    states: States

@@ -1,0 +1,175 @@
+"""Reading what was recorded."""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection, func, or_, select, union_all
+
+from ingest import schema
+from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
+from ingest.times import rfc3339
+
+_DAY_US: Final = 86_400_000_000
+
+
+_COMMON: Final = ("boot", "seq", "at_us", "sent_us", "received_us", "engine_h")
+
+
+_CYCLE: Final = ("cycle_no", "run_s", "manual", "complete", "temp_c", "supply_v")
+
+
+def read_messages(connection: Connection, vehicle_id: int) -> Messages:
+    """All messages of a vehicle as arrays, those that retention thinned included."""
+
+    def columns(kind: str, *names: str) -> list[tuple[Any, ...]]:
+        wanted = (*_COMMON, *names)
+        rows = connection.execute(
+            union_all(
+                *(
+                    select(*(table.c[name] for name in wanted)).where(
+                        table.c.vehicle_id == vehicle_id, table.c.kind == kind
+                    )
+                    for table in (schema.thinned, schema.message)
+                )
+            )
+        ).all()
+        return list(zip(*rows, strict=True)) if rows else [()] * len(wanted)
+
+    pressures = ("peak_list", "peak_kpa", "rest_list", "rest_kpa", "trace")
+    cycle, level = columns("cycle", *_CYCLE, *pressures), columns("level", "level_pct", "temp_c", "tilt_deg")
+    ignition, state = columns("ignition", "ignition_on"), columns("state", "online")
+    fault = columns("fault", "code", "active", "channel", "value")
+    lists = _lists(connection, {key for key in (*cycle[12], *cycle[14]) if key is not None})
+    names = tuple(sorted({name for list_ in lists.values() for name in list_}))
+    return Messages(
+        cycles=Cycles(
+            *_common(cycle),
+            cycle_no=np.array(cycle[6], np.int64),
+            run_s=_floats(cycle[7]),
+            manual=_floats(cycle[8]),
+            complete=_floats(cycle[9]),
+            temp_c=_floats(cycle[10]),
+            supply_v=_floats(cycle[11]),
+            channels=names,
+            peak_kpa=_matrix(cycle[12], cycle[13], lists, names),
+            rest_kpa=_matrix(cycle[14], cycle[15], lists, names),
+            trace=cycle[16],
+        ),
+        levels=Levels(*_common(level), *(_floats(column) for column in level[6:])),
+        ignitions=Ignitions(*_common(ignition), _floats(ignition[6])),
+        faults=Faults(*_common(fault), fault[6], _floats(fault[7]), fault[8], _floats(fault[9])),
+        states=States(*_common(state), _floats(state[6])),
+    )
+
+
+def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, until_us: int) -> Ints:
+    """When a vehicle's cycles began, by its controller's clock, in [from, until), ascending."""
+    table = schema.message
+    chosen = (
+        table.c.vehicle_id == vehicle_id,
+        table.c.kind == "cycle",
+        table.c.at_us >= from_us,
+        table.c.at_us < until_us,
+    )
+    times = connection.execute(select(table.c.at_us).where(*chosen).order_by(table.c.at_us)).scalars()
+    return np.array(times.all(), np.int64)
+
+
+def _floats(column: tuple[Any, ...]) -> Floats:
+    return np.array(column, np.float64)
+
+
+def _common(rows: list[tuple[Any, ...]]) -> tuple[NDArray[np.str_], Ints, Ints, Ints, Ints, Floats]:
+    boot, seq, at_us, sent_us, received_us, engine_h = rows[:6]
+
+    def times(column: tuple[Any, ...]) -> Ints:
+        return np.array([-1 if value is None else value for value in column], np.int64)
+
+    return (
+        np.array(boot, np.str_), np.array(seq, np.int64), np.array(at_us, np.int64),
+        times(sent_us), times(received_us), _floats(engine_h),
+    )  # fmt: skip
+
+
+def _lists(connection: Connection, keys: set[int]) -> dict[int, list[str]]:
+    table, wanted, found = schema.channel_list, sorted(keys), dict[int, list[str]]()
+    for first in range(0, len(wanted), 500):  # a database takes so many parameters at once
+        some = select(table).where(table.c.id.in_(wanted[first : first + 500]))
+        found |= {key: names for key, names in connection.execute(some)}  # noqa: C416
+    return found
+
+
+def _matrix(
+    keys: tuple[Any, ...], blobs: tuple[Any, ...], lists: Mapping[int, list[str]], names: tuple[str, ...]
+) -> NDArray[np.float32]:
+    """Vectors of several channel lists brought into the columns of `names`, NaN elsewhere."""
+    matrix = np.full((len(keys), len(names)), np.nan, np.float32)
+    column = {name: i for i, name in enumerate(names)}
+    rows: dict[int, list[int]] = {}
+    for i, key in enumerate(keys):
+        if key is not None:
+            rows.setdefault(key, []).append(i)
+    for key, chosen in rows.items():
+        width = len(lists[key])
+        if width:
+            vectors = np.frombuffer(b"".join(blobs[i] for i in chosen), "<f4").reshape(len(chosen), width)
+            matrix[np.ix_(chosen, [column[name] for name in lists[key]])] = vectors
+    return matrix
+
+
+def newest_at_us(connection: Connection) -> int | None:
+    """The newest time that can be believed; None where nothing is recorded.
+
+    Where no receipt is known, a time more than a day ahead of every other vehicle's is a clock gone wrong.
+    """
+    table = schema.vehicle
+    heard = connection.execute(
+        select(table.c.id, table.c.heard_us)
+        .where(table.c.heard_us.is_not(None))
+        .order_by(table.c.heard_us.desc())
+        .limit(2)
+    ).all()
+    if len(heard) < 2 or heard[0].heard_us <= heard[1].heard_us + _DAY_US:
+        first: int | None = heard[0].heard_us if heard else None
+        return first
+    message, limit = schema.message, heard[1].heard_us + _DAY_US
+    believable = or_(message.c.at_us <= limit, message.c.received_us >= message.c.at_us)
+    own: int | None = connection.scalar(
+        select(func.max(message.c.at_us)).where(message.c.vehicle_id == heard[0].id, believable)
+    )
+    second: int = heard[1].heard_us
+    return second if own is None else max(own, second)
+
+
+def status(connection: Connection) -> dict[str, Any]:
+    """The object that `tallow status --json` prints."""
+    intake, vehicle, setup = schema.intake, schema.vehicle, schema.setup
+    kinds = ("cycle", "level", "fault", "ignition", "state")
+    held: dict[str, int] = dict.fromkeys(kinds, 0)
+    for table in (schema.message, schema.thinned):
+        for kind, number in connection.execute(select(table.c.kind, func.count()).group_by(table.c.kind)):
+            held[kind] += number
+    duplicates, rejected, wills = connection.execute(
+        select(*(func.coalesce(func.sum(intake.c[name]), 0) for name in ("duplicates", "rejected", "wills")))
+    ).one()
+    known = connection.scalar(select(func.count()).select_from(vehicle)) or 0
+    registered = connection.scalar(select(func.count(setup.c.vehicle_id.distinct()))) or 0
+    newest = newest_at_us(connection)
+    return {
+        "vehicles": registered,
+        "recorded": held,
+        "duplicates": int(duplicates),
+        "rejected": int(rejected),
+        "newest_at": None if newest is None else rfc3339(newest),
+        "unregistered_vehicles": known - registered,
+        "wills": int(wills),
+    }
+
+
+def recorders(connection: Connection) -> dict[str, int]:
+    """When each recorder last committed, microseconds since 1970 UTC."""
+    table = schema.intake
+    rows = connection.execute(select(table.c.recorder, table.c.last_us).where(table.c.last_us.is_not(None)))
+    return {name: at_us for name, at_us in rows}  # noqa: C416

@@ -1,0 +1,107 @@
+"""How a vehicle's lubrication system is set up, and which set-up holds when."""
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+from ingest.work import Work
+
+Positive = Annotated[float, Meta(gt=0, le=1e9)]
+
+
+# NUL cannot be stored by every database.
+Said = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
+
+
+Text = Annotated[str, Meta(max_length=256, pattern=r"^[^\x00]*$")]
+
+
+Channel = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[^\x00]*$")]
+
+
+Feed = Literal["direct", "progressive", "injector"]
+
+
+LevelSensor = Literal["percent", "switch", "none"]
+
+
+class Line(Struct, frozen=True, kw_only=True):
+    """One tube to one lubrication point; `dose_cm3` is grease per complete cycle, `channel` the reading that watches it."""
+
+    line: Annotated[int, Meta(ge=1, le=9999)]
+    bundle: Text
+    point: Said
+    channel: Channel | None
+    dose_cm3: Positive
+    length_m: Positive
+    bore_mm: Positive
+    critical: bool = False
+
+
+class Setup(Struct, frozen=True, kw_only=True):
+    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on)."""
+
+    fleet: str
+    vehicle: str
+    unit: Said
+    vehicle_class: Text
+    depot: Said
+    timezone: Said
+    commissioned: date | None
+    feed: Feed
+    reservoir_l: Positive
+    low_mark_pct: Annotated[float, Meta(ge=0, le=100)]
+    interval_min: Positive
+    run_s: Positive
+    relief_kpa: Positive
+    grease: Text
+    nlgi: Annotated[str, Meta(max_length=8)]
+    level: LevelSensor = "percent"
+    confirmation: bool | None = None
+    nominal_v: float | None = None
+    valid_from_us: int | None = None
+    lines: tuple[Line, ...] = ()
+
+    @property
+    def dose_cm3(self) -> float:
+        """Grease delivered to all points by one complete cycle, cm3."""
+        return sum(line.dose_cm3 for line in self.lines)
+
+    @property
+    def grease_and_grade(self) -> str:
+        """What to fill in."""
+        return f"{self.grease}, NLGI {self.nlgi}"
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Pressure channels in the order of the call-out sheet."""
+        return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
+
+
+def in_force(setups: tuple[Setup, ...], at_us: int) -> Setup:
+    """The set-up that holds at a time; the first one before it began."""
+    return ([s for s in setups if s.valid_from_us is None or s.valid_from_us <= at_us] or [setups[0]])[-1]
+
+
+def as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, ...]:
+    """Set-ups, and those that follow from work: each goes on until the next that somebody registered."""
+    for one in work:
+        changed: dict[str, Any] = {}
+        if one.kind == "timer_set":
+            changed = {"interval_min": one.interval_min, "run_s": one.run_s}
+        elif one.kind == "moved":
+            changed = {"depot": one.depot}
+        changed = {name: value for name, value in changed.items() if value is not None}
+        if not changed:
+            continue
+        before = [s for s in setups if s.valid_from_us is None or s.valid_from_us <= one.at_us]
+        base = (before or setups)[-1 if before else 0]
+        if "run_s" in changed and base.feed != "injector":  # an injector fires once, however long the pump runs
+            more = changed["run_s"] / base.run_s
+            changed["lines"] = tuple(msgspec.structs.replace(x, dose_cm3=x.dose_cm3 * more) for x in base.lines)
+        new = msgspec.structs.replace(base, valid_from_us=one.at_us, **changed)
+        setups = (*before, new, *setups[len(before) :])
+    return setups

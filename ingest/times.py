@@ -1,0 +1,79 @@
+"""Times: UTC microseconds since 1970 inside, RFC 3339 where people and files read them, the local clock of a zone."""
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Final
+from zoneinfo import ZoneInfo
+
+import msgspec
+import numpy as np
+from msgspec import Meta
+
+from ingest.arrays import Ints
+
+
+def rfc3339(us: int) -> str:
+    """A time as the program prints it: UTC, whole seconds unless there is a fraction."""
+    at = instant(us)
+    return at.strftime("%Y-%m-%dT%H:%M:%S") + (f".{at.microsecond:06d}".rstrip("0") if at.microsecond else "") + "Z"
+
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+_MICROSECOND: Final = timedelta(microseconds=1)
+
+
+_FIRST_US: Final = -62_135_596_800_000_000
+
+
+_LAST_US: Final = 253_402_300_799_999_999
+
+
+Instant = Annotated[datetime, Meta(tz=True)]
+
+
+def microseconds(at: datetime) -> int:
+    """Microseconds from 1970 UTC to an aware date-time."""
+    return (at - EPOCH) // _MICROSECOND
+
+
+def instant(us: int) -> datetime:
+    """The aware UTC date-time of microseconds since 1970, kept within the years 1 to 9999."""
+    return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
+
+
+def now_us() -> int:
+    """The present, microseconds since 1970 UTC."""
+    return time.time_ns() // 1000
+
+
+def read_time(text: str) -> int:
+    """Microseconds since 1970 UTC of an RFC 3339 date-time. Raises ValueError that says how to write one."""
+    try:
+        return microseconds(msgspec.convert(text, Instant))
+    except msgspec.ValidationError:
+        raise ValueError(f"{text!r} is not an RFC 3339 time with its offset, such as 2026-03-01T06:00:00Z") from None
+
+
+HOUR_US: Final = 3_600_000_000
+
+
+DAY_US: Final = 24 * HOUR_US
+
+
+def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
+    """Microseconds of the local clock since 1970."""
+    day, where = np.unique(at_us // DAY_US, return_inverse=True)
+    begins, ends = (np.array([_ahead_us(int(d) * DAY_US, zone) for d in days_], np.int64) for days_ in (day, day + 1))
+    ahead_us = begins[where]
+    for k in np.flatnonzero(begins != ends):  # the clock is set on that day, at some full hour of UTC
+        rows = np.flatnonzero(where == k)
+        ahead_us[rows] = [_ahead_us(us, zone) for us in (at_us[rows] // HOUR_US * HOUR_US).tolist()]
+    return np.asarray(at_us + ahead_us, np.int64)
+
+
+def _ahead_us(at_us: int, zone: ZoneInfo) -> int:
+    """By how much the local clock is ahead of UTC."""
+    ahead = instant(at_us).astimezone(zone).utcoffset()
+    return 0 if ahead is None else int(ahead.total_seconds()) * 1_000_000
