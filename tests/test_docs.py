@@ -8,7 +8,7 @@ from typing import Any
 from typer.main import get_command
 
 from analytics.findings import KINDS
-from dashboard.command import app
+from dashboard.cli.main import app
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")

@@ -11,9 +11,12 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import KINDS
 from analytics.pipeline.vehicle_summary import NEEDS
-from dashboard import parts, queries, tables, words
-from dashboard.app import REFRESH_MS, engine
-from dashboard.queries import FleetRow, FleetView
+from dashboard import components, formatting
+from dashboard.exports import csv
+from dashboard.queries import fleet
+from dashboard.queries.fleet import FleetRow, FleetView
+from dashboard.web.app import REFRESH_MS, engine
+from ingest import times
 from ingest.times import microseconds
 
 dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True, order=0)
@@ -29,7 +32,7 @@ def layout(**asked: Any) -> html.Div:
     """The page for the filters in the address."""
     chosen = {name: str(asked.get(name) or "") for name in ("depot", "class", "need", "search", "sort", "page")}
     chosen["need"] = chosen["need"] if chosen["need"] in NEEDS else ""
-    chosen["sort"] = chosen["sort"] if chosen["sort"] in queries.SORTS else ""
+    chosen["sort"] = chosen["sort"] if chosen["sort"] in fleet.SORTS else ""
     view = _view(chosen)
     return html.Div(
         [
@@ -42,11 +45,11 @@ def layout(**asked: Any) -> html.Div:
             html.Div(
                 [
                     dmc.Select(
-                        id="fleet-depot", value=chosen["depot"], data=parts.one_or_all("All depots", view.depots),
+                        id="fleet-depot", value=chosen["depot"], data=components.one_or_all("All depots", view.depots),
                         allowDeselect=False, w=200, **{"aria-label": "Depot"},
                     ),
                     dmc.Select(
-                        id="fleet-class", value=chosen["class"], data=parts.one_or_all("All classes", view.classes),
+                        id="fleet-class", value=chosen["class"], data=components.one_or_all("All classes", view.classes),
                         allowDeselect=False, w=170, **{"aria-label": "Class"},
                     ),
                     dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, vehicle or class", debounce=400, w=220,
@@ -59,21 +62,21 @@ def layout(**asked: Any) -> html.Div:
                 ],
                 className="filters",
             ),
-            html.Div(body(view, chosen, queries.now_us()), id="fleet-body"),
+            html.Div(body(view, chosen, times.now_us()), id="fleet-body"),
         ]
     )  # fmt: skip
 
 
 def _view(chosen: dict[str, str]) -> FleetView:
     page = int(chosen["page"]) if chosen["page"].isdecimal() else 1
-    return queries.fleet(
+    return fleet.fleet(
         engine(), chosen["depot"], chosen["need"], chosen["search"], page, chosen["class"], chosen["sort"] or "need"
     )
 
 
 def _seen(view: FleetView) -> int:
     """A number that changes with whatever the page shows, and once a minute."""
-    return crc32(repr((view, queries.now_us() // 60_000_000)).encode())
+    return crc32(repr((view, times.now_us() // 60_000_000)).encode())
 
 
 def _address(chosen: dict[str, str], **changes: str) -> str:
@@ -99,7 +102,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
         out.append(html.P("No vehicle matches.", className="dim"))
         return out
     heads = ("Vehicle", "What for", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
-    table = parts.table(heads, [row(r, now_us) for r in view.rows], "fleet")
+    table = components.table(heads, [row(r, now_us) for r in view.rows], "fleet")
     out.append(table)
     if view.pages > 1:
         near = sorted({1, view.pages, *range(max(1, view.page - 4), min(view.pages, view.page + 4) + 1)})
@@ -114,7 +117,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
 def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     here = chosen["need"] == name
     return dcc.Link(
-        [html.Strong(str(view.totals[name])), parts.need(name)],
+        [html.Strong(str(view.totals[name])), components.need(name)],
         href=_address(chosen, need="" if here else name),
         className=f"total{' here' if here else ''}",
     )
@@ -139,14 +142,14 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
     return html.Tr(
         [
             html.Td([dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit"),
-                     html.Div(f"{r.vehicle} · {r.depot}", className="dim"), parts.need(r.need)], className="cell-unit"),
+                     html.Div(f"{r.vehicle} · {r.depot}", className="dim"), components.need(r.need)], className="cell-unit"),
             html.Td(shown, className="cell-what"),
             html.Td(strip(r), className="cell-strip"),
             html.Td(_grease(r, refill), className="cell-grease"),
             html.Td(_refill(r, refill, now_us), className="cell-refill", **{"data-head": "Refill"}),
             html.Td([html.Strong(f"{done} of {expected}")] if expected else html.Span("none due", className="dim"),
                     className="cell-cycles", **{"data-head": "Cycles, 7 days"}),
-            html.Td([words.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
+            html.Td([formatting.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
                     **{"data-head": "Last heard"}),
         ]
     )  # fmt: skip
@@ -191,10 +194,10 @@ _PLAIN = " =:/'-"
 
 def _grease(r: FleetRow, refill: dict[str, Any]) -> list[Any]:
     level = refill.get("level_pct")
-    out: list[Any] = [parts.level_bar(level, r.low_mark_pct)]
+    out: list[Any] = [components.level_bar(level, r.low_mark_pct)]
     if level is not None:
         room = refill["litres_to_full"]
-        take = f"takes {words.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
+        take = f"takes {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
         out.append(html.Div(f"{level:.0f} % · {take}", className="dim"))
     return out
 
@@ -209,7 +212,7 @@ def _refill(r: FleetRow, refill: dict[str, Any], now_us: int) -> list[Any]:
     span = AXIS_DAYS * 86_400e6
     left = min(max(0.0, (r.due_early_us - now_us) / span), 1.0)
     right = min(1.0, ((late_us or r.due_early_us + span) - now_us) / span)
-    text = words.window(r.due_early_us, late_us, r.timezone)
+    text = formatting.window(r.due_early_us, late_us, r.timezone)
     bar = [
         html.Div(
             className="axis-band",
@@ -231,7 +234,7 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
     """Show what is new, if anything is."""
     view = _view(chosen)
     now = _seen(view)
-    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, queries.now_us()), now)
+    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, times.now_us()), now)
 
 
 @callback(
@@ -264,4 +267,4 @@ def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
     """All vehicles of the view as a file."""
     view = _view(chosen)
     rows = [row for n in range(1, view.pages + 1) for row in _view(chosen | {"page": str(n)}).rows]
-    return tables.as_file(tables.fleet_table(rows), "fleet", "fleet.csv")
+    return csv.as_file(csv.fleet_table(rows), "fleet", "fleet.csv")

@@ -7,8 +7,8 @@ import segno
 from dash import html
 
 from analytics.alarms import wording
-from dashboard import queries
-from dashboard.app import engine
+from dashboard.queries import vehicle
+from dashboard.web.app import engine
 
 dash.register_page(
     __name__,
@@ -20,7 +20,7 @@ dash.register_page(
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
     """The label, as large as a hand, to print and to stick beside the reservoir."""
-    setup = queries.setup(engine(), fleet or "", name or "")
+    setup = vehicle.setup(engine(), fleet or "", name or "")
     if setup is None:
         return html.Div([html.H1("Label"), html.P(f"No vehicle of this name is registered: {name}.")])
     address = wording.address_of(setup, wording.site())

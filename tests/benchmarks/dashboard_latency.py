@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine, insert, select
 
-from dashboard import queries
-from dashboard.app import create_app
+from dashboard.queries import grease, patterns
+from dashboard.web.app import create_app
 from ingest import schema, times
 from ingest.database import writing
 from ingest.times import instant, now_us
@@ -169,8 +169,8 @@ def main() -> None:
                 f"{path + search:<28} median {median:7.1f} ms  p95 {p95:7.1f} ms  {median / one:7.0f} rows  {size / 1000:7.1f} kB"
             )
         pages: tuple[tuple[str, Callable[[], Any]], ...] = (
-            ("grease by month", lambda: queries.amounts(engine)),
-            ("patterns, kinds of point", lambda: queries.patterns(engine, "point")),
+            ("grease by month", lambda: grease.read_amounts(engine)),
+            ("patterns, kinds of point", lambda: patterns.patterns(engine, "point")),
         )
         for name, read in pages:
             median, p95 = timed(read, 5)

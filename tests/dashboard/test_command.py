@@ -21,7 +21,7 @@ import pytest
 import structlog
 from typer.main import get_command
 
-from dashboard.command import app, main
+from dashboard.cli.main import app, main
 from tests.conftest import wait_until
 from tests.ingest.test_registry import LINE, VEHICLE, write
 

@@ -16,9 +16,15 @@ from sqlalchemy import Engine, select
 
 from analytics.pipeline import backtest, results
 from analytics.pipeline.workers import workers
-from dashboard import queries, tables, words
-from dashboard.app import create_app
-from ingest import registry, schema, work, work_records
+from dashboard import formatting
+from dashboard.exports import calendar, csv
+from dashboard.queries import fleet, patterns
+from dashboard.queries.data import data_state
+from dashboard.queries.grease import read_ahead_l, read_amounts
+from dashboard.queries.rounds import read_round
+from dashboard.queries.vehicle import records, vehicle_result
+from dashboard.web.app import create_app
+from ingest import registry, schema, times, work, work_records
 from ingest.database import open_database, writing
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
@@ -51,7 +57,7 @@ def app(engine: Engine) -> Dash:
 @pytest.fixture
 def client(app: Dash, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
     """A browser without a screen; the present is the end of the messages."""
-    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
     return app.server.test_client()
 
 
@@ -124,23 +130,23 @@ def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypa
 
 def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     """RFC 5545, read back by the icalendar library: whole days, and the same names for a round of another day."""
-    told = queries.refill_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
+    told = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
     assert told.visits
-    events = Calendar.from_ical(queries.round_calendar(told)).walk("VEVENT")
+    events = Calendar.from_ical(calendar.round_calendar(told)).walk("VEVENT")
     days = [told.today + timedelta(days=visit.day) for visit in told.visits]
     assert [event.decoded("dtstart") for event in events] == days
     assert [event.decoded("dtend") for event in events] == [day + timedelta(days=1) for day in days]
-    again = queries.refill_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US + DAY_US)
+    again = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US + DAY_US)
     uids = {str(event["uid"]) for event in events}
     assert len(uids) == len(events)
-    assert {str(e["uid"]) for e in Calendar.from_ical(queries.round_calendar(again)).walk("VEVENT")} <= uids
+    assert {str(e["uid"]) for e in Calendar.from_ical(calendar.round_calendar(again)).walk("VEVENT")} <= uids
 
 
 def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
     """From its record on, before the analysis has seen it."""
 
     def due() -> set[str]:
-        told = queries.refill_round(engine, "Skarvholm Quarry", 60, None, 0.4, frozenset(range(7)), END_US)
+        told = read_round(engine, "Skarvholm Quarry", 60, None, 0.4, frozenset(range(7)), END_US)
         return {stop.need.vehicle for visit in told.visits for stop in visit.stops}
 
     before = due()
@@ -160,7 +166,7 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     def text(parts: Any) -> str:
         return json.dumps(parts, cls=PlotlyJSONEncoder)
 
-    told = queries.data_state(engine)
+    told = data_state(engine)
     newest_us = told.newest_us
     assert newest_us is not None
     shown = text(data.body(told, newest_us + 60_000_000))
@@ -171,14 +177,14 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     with workers(1) as pool:
         found = backtest.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None
-    shown = text(data.dates(queries.data_state(engine), "mantine_light"))
+    shown = text(data.dates(data_state(engine), "mantine_light"))
     assert f"{found.cases} past dates" in shown
     assert f"{found.coverage:.0%} of them" in shown
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:
     """One blocked line in the months of all lines that a channel watches; every grouping has an answer."""
-    told = queries.patterns(engine, "point")
+    told = patterns.patterns(engine, "point")
     kingpin = next(r for name, r in told.rates if name == "kingpin")
     with engine.connect() as connection:
         id_ = connection.scalar(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == "HS-101"))
@@ -189,33 +195,33 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     assert sum(r.events for _, r in told.rates) == 1
     assert told.course is not None
     assert told.course.mean[-1] == pytest.approx(1 / 2)  # two vehicles have channels
-    for group in queries.GROUPS:
+    for group in patterns.GROUPS:
         assert page(client, "/patterns", f"?by={group}")
-        assert sum(r.events for _, r in queries.patterns(engine, group).rates) == 1
-    hours = queries.patterns(engine, "point", "hours")
+        assert sum(r.events for _, r in patterns.patterns(engine, group).rates) == 1
+    hours = patterns.patterns(engine, "point", "hours")
     by_hours = next(r for name, r in hours.rates if name == "kingpin")
     assert by_hours.events == 1
     assert by_hours.exposure == pytest.approx(4 * sum(day["ignition_h"] for day in days or []))
     assert hours.course is not None
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
-    assert queries.point_kind("kingpin upper left") == "kingpin"
-    assert queries.point_kind("left") == "left"
+    assert patterns.point_kind("kingpin upper left") == "kingpin"
+    assert patterns.point_kind("left") == "left"
 
 
 def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:
     """What is needed next, what was used and filled; the table as a file."""
     assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
     grease = importlib.import_module("dashboard.pages.grease")
-    found, ahead_l = queries.amounts(engine), queries.ahead_l(engine)
+    found, ahead_l = read_amounts(engine), read_ahead_l(engine)
     shown = json.dumps(grease.body(found, ahead_l, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
     assert "The next 30 days" in shown
     assert "NLGI" in shown
-    rows = tables.amounts_table(found, 0.9)
+    rows = csv.amounts_table(found, 0.9)
     assert rows
     assert float(rows[0]["used_kg"]) == pytest.approx(0.9 * float(rows[0]["used_l"]), abs=0.01)
     depot = found[0].depot
-    assert {one.depot for one in queries.amounts(engine, depot)} == {depot}
-    assert {place for place, _ in queries.ahead_l(engine, depot)} == {depot}
+    assert {one.depot for one in read_amounts(engine, depot)} == {depot}
+    assert {place for place, _ in read_ahead_l(engine, depot)} == {depot}
     assert grease.body([], {}, 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
 
 
@@ -232,11 +238,11 @@ def test_security_headers_are_sent(client: FlaskClient) -> None:
 
 def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each need's total is the number of rows behind its link."""
-    monkeypatch.setattr(queries, "now_us", lambda: END_US)
-    view = queries.fleet(engine)
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
+    view = fleet.fleet(engine)
     assert sum(view.totals.values()) == 25
     for need, number in view.totals.items():
-        assert queries.fleet(engine, need=need).found == number
+        assert fleet.fleet(engine, need=need).found == number
 
 
 def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
@@ -249,12 +255,12 @@ def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
 def test_words() -> None:
     """Times as people read them, in the depot's zone."""
     noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
-    assert words.moment(noon, "Europe/Oslo") == "1 Mar, 12:00"
-    assert words.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
-    assert words.ago(None, noon) == "never"
-    assert words.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar"
-    assert words.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr"
-    assert words.window(noon, None, "UTC") == "from 1 Mar"
+    assert formatting.moment(noon, "Europe/Oslo") == "1 Mar, 12:00"
+    assert formatting.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
+    assert formatting.ago(None, noon) == "never"
+    assert formatting.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar"
+    assert formatting.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr"
+    assert formatting.window(noon, None, "UTC") == "from 1 Mar"
 
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
@@ -280,9 +286,9 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert client.post(address, json=record, headers={"Origin": "https://elsewhere.example"}).status_code == 403
     assert client.post(address, json=[1]).status_code == 400
     assert client.post(address, json=record | {"note": "x" * 20_000}).status_code == 413
-    assert queries.records(engine, "harrowmere-stone", "HS-206") == ()
+    assert records(engine, "harrowmere-stone", "HS-206") == ()
     assert told(200, note="<b>bold</b>") == ""
-    ((kept, _, stands),) = queries.records(engine, "harrowmere-stone", "HS-206")
+    ((kept, _, stands),) = records(engine, "harrowmere-stone", "HS-206")
     assert (kept.kind, stands) == ("bled", True)
     shown = page(client, "/vehicle/harrowmere-stone/HS-206")
     assert "System bled; <b>bold</b>" in shown  # text of a component, never markup
@@ -312,7 +318,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         work_records.record(connection, id_, setups, work.work_of(said), END_US)
     with workers(1) as pool:
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
-    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
     for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
                  f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
@@ -321,14 +327,14 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         for index in (i for i in range(len(shown)) if shown.startswith("<script>", i)):
             # The text is a string of its own, not part of something that is read as markup.
             assert '"type": "Markdown"' not in shown[max(0, index - 300) : index]
-    table = tables.csv_text(tables.fleet_table(queries.fleet(database).rows), "fleet")
+    table = csv.csv_text(csv.fleet_table(fleet.fleet(database).rows), "fleet")
     assert SCRIPT in table
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\tx", "=HYPERLINK(1)"])
 def test_no_cell_is_a_formula(text: str) -> None:
     """What a spreadsheet would work out is text; numbers stay numbers."""
-    table = tables.csv_text([{"a": text, "b": "-3.5"}], "a")
+    table = csv.csv_text([{"a": text, "b": "-3.5"}], "a")
     assert f"'{text}" in table
     assert "-3.5" in table
     assert "'-3.5" not in table
@@ -364,16 +370,16 @@ def test_the_fleet_may_be_sorted_and_filtered_by_class(client: FlaskClient) -> N
 def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -> None:
     """Patterns by any grouping, and what is wrong with the data: a row for each that the page shows."""
     assert client is not None
-    told = queries.patterns(engine, "class")
-    rows = tables.pattern_table(told, "months")
+    told = patterns.patterns(engine, "class")
+    rows = csv.pattern_table(told, "months")
     assert [row["of"] for row in rows if row["what"] == "rate"] == [name for name, _ in told.rates]
     assert told.course is not None
     assert len(rows) == len(told.rates) + len(told.course.time)
-    state = queries.data_state(engine)
-    assert len(tables.data_table(state)) == len(state.findings) + len(state.notes)
+    state = data_state(engine)
+    assert len(csv.data_table(state)) == len(state.findings) + len(state.notes)
     with workers(1) as pool:
         assert backtest.backtest(engine, 5, pool, lambda done, of: None) is not None
-    dates = tables.dates_table(queries.data_state(engine))
+    dates = csv.dates_table(data_state(engine))
     assert [row["meant"] for row in dates][:3] == ["0.10", "0.50", "0.90"]
     assert all(float(row["value"]) >= 0 for row in dates)
 
@@ -381,12 +387,12 @@ def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -
 def test_the_sheet_and_sampled_cycles_are_files(client: FlaskClient, engine: Engine) -> None:
     """A row for each line with its condition; the course of each sampled cycle, second by second."""
     assert client is not None
-    result = queries.vehicle_result(engine, "harrowmere-stone", "HS-101")
+    result = vehicle_result(engine, "harrowmere-stone", "HS-101")
     assert result is not None
-    sheet = tables.chart_table(result, "sheet")
+    sheet = csv.chart_table(result, "sheet")
     assert [row["line"] for row in sheet] == [str(line.line) for line in result.history.setup.lines]
     assert "blocked_line" in {row["condition"] for row in sheet}
-    traces = tables.chart_table(result, "traces")
+    traces = csv.chart_table(result, "traces")
     assert {row["channel"] for row in traces} == set(result.pressures.channels)
     first = [
         float(row["seconds"])

@@ -79,7 +79,7 @@ class Publisher(threading.Thread):
         client.loop_stop()
 
 
-OLDER = "from ingest import store; store._head = lambda: {!r}; from dashboard.command import main; main()"
+OLDER = "from ingest import store; store._head = lambda: {!r}; from dashboard.cli.main import main; main()"
 
 
 class Ingester:

@@ -11,7 +11,7 @@ import pytest
 import yaml
 from typer.main import get_command
 
-from dashboard.command import app
+from dashboard.cli.main import app
 from tests.conftest import program
 
 FOLDER = Path(__file__).parents[2] / "ingest" / "deploy"

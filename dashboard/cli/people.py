@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from dashboard import people
-from dashboard.terminal import Database
+from dashboard import accounts, change_log
+from dashboard.cli.options import Database
 from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -16,7 +16,7 @@ from ingest.times import now_us
 app = typer.Typer(help="Who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
 
 Name = Annotated[str, typer.Argument(metavar="NAME")]
-RoleOption = Annotated[str, typer.Option("--role", help=f"one of: {', '.join(people.ROLES)}")]
+RoleOption = Annotated[str, typer.Option("--role", help=f"one of: {', '.join(accounts.ROLES)}")]
 Fleets = Annotated[list[str] | None, typer.Option("--fleet", help="sees this fleet only; repeat for several")]
 Depots = Annotated[list[str] | None, typer.Option("--depot", help="sees this depot only; repeat for several")]
 PasswordFile = Annotated[
@@ -34,8 +34,8 @@ def add(
     engine = open_database(database)
     password = _password(password_file)
     with reachable(engine), writing(engine) as connection:
-        people.add(connection, name, password, role, fleet or (), depot or ())
-        people.note(connection, "command line", f"{name} added as {role}", now_us())
+        accounts.add(connection, name, password, role, fleet or (), depot or ())
+        change_log.note(connection, "command line", f"{name} added as {role}", now_us())
     print(f"{name} is a {role}.")
 
 
@@ -44,7 +44,7 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
     engine = open_database(database)
     with reachable(engine), engine.connect() as connection:
-        found = people.people(connection)
+        found = accounts.people(connection)
     for one in found:
         seen = "; ".join(part for part in (", ".join(one.fleets), ", ".join(one.depots)) if part) or "everything"
         print(f"{one.name}: {one.role}, sees {seen}")
@@ -63,8 +63,8 @@ def change(
     """Give somebody another role, fleets and depots; ends their sessions."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
-        people.set_role(connection, name, role, fleet or (), depot or ())
-        people.note(connection, "command line", f"{name} changed to {role}", now_us())
+        accounts.set_role(connection, name, role, fleet or (), depot or ())
+        change_log.note(connection, "command line", f"{name} changed to {role}", now_us())
     print(f"{name} is a {role}.")
 
 
@@ -74,8 +74,8 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
     engine = open_database(database)
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
-        people.set_password(connection, name, new)
-        people.note(connection, "command line", f"{name} has another password", now_us())
+        accounts.set_password(connection, name, new)
+        change_log.note(connection, "command line", f"{name} has another password", now_us())
     print(f"{name} has another password.")
 
 
@@ -84,8 +84,8 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Let somebody in no more."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
-        people.remove(connection, name)
-        people.note(connection, "command line", f"{name} removed", now_us())
+        accounts.remove(connection, name)
+        change_log.note(connection, "command line", f"{name} removed", now_us())
     print(f"{name} removed.")
 
 

@@ -17,8 +17,8 @@ from flask_login import LoginManager, UserMixin, current_user, login_user, logou
 from markupsafe import escape
 from sqlalchemy import Engine
 
-from dashboard import people
-from dashboard.people import ASKING, EVERYBODY, Person
+from dashboard import accounts
+from dashboard.accounts import ASKING, EVERYBODY, Person
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -44,7 +44,7 @@ def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
     """Give an application its sign-in, and let nobody past it; `alone` says that only this machine can reach it."""
     app.config["TALLOW_OPEN"] = alone
     with reachable(database), writing(database) as connection:
-        app.secret_key = people.session_key(connection)
+        app.secret_key = accounts.session_key(connection)
     app.config.update(
         SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax", SESSION_COOKIE_SECURE=secure,
         SESSION_COOKIE_NAME="tallow", PERMANENT_SESSION_LIFETIME=SESSION, SESSION_REFRESH_EACH_REQUEST=True,
@@ -58,7 +58,7 @@ def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
             return None
         id_, _, generation = number.partition(".")
         with database.connect() as connection:
-            person = people.person(connection, int(id_)) if id_.isdecimal() else None
+            person = accounts.person(connection, int(id_)) if id_.isdecimal() else None
         return Session(person) if person is not None and str(person.session) == generation else None
 
     app.before_request(partial(_let_past, database))
@@ -73,7 +73,7 @@ def signed_in(database: Engine) -> bool:
     if not current_app.config["TALLOW_OPEN"] or not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
         return False
     with database.connect() as connection:
-        return not people.anybody(connection)
+        return not accounts.anybody(connection)
 
 
 def is_loopback(host: str) -> bool:
@@ -120,7 +120,7 @@ def _sign_in(database: Engine) -> Response:
     name, password = request.form.get("name", ""), request.form.get("password", "")
     try:
         with reachable(database):
-            person = people.sign_in(database, name, password, request.remote_addr or "", now_us())
+            person = accounts.sign_in(database, name, password, request.remote_addr or "", now_us())
     except Problem as problem:
         return _form(f"{str(problem).capitalize()}.", 429)
     if person is None:
@@ -145,7 +145,7 @@ def _sign_out(database: Engine) -> Response:
     """Ends every session of whoever asks, so that a copied cookie opens nothing."""
     if current_user.is_authenticated:
         with reachable(database), writing(database) as connection:
-            people.end_sessions(connection, current_user.person.id)
+            accounts.end_sessions(connection, current_user.person.id)
     logout_user()
     session.clear()
     found: Any = redirect("/sign-in")

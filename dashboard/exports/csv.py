@@ -15,7 +15,11 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.daily import days
 from analytics.vehicle.line_conditions import line_conditions
 from analytics.vehicle.traces import sampled
-from dashboard.queries import EXPOSURES, AlarmRow, DataState, FleetRow, Patterns, Round
+from dashboard.queries.alarms import AlarmRow
+from dashboard.queries.data import DataState
+from dashboard.queries.fleet import FleetRow
+from dashboard.queries.patterns import EXPOSURES, Patterns
+from dashboard.queries.rounds import Round
 from ingest import times
 from ingest.setups import Line
 

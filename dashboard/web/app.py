@@ -14,8 +14,12 @@ from sqlalchemy import Engine
 from waitress import create_server
 
 from analytics.alarms import wording
-from dashboard import access, calendars, people, queries
-from dashboard.work import take_records
+from dashboard import accounts
+from dashboard.exports import addresses
+from dashboard.exports.calendar import refill_calendar
+from dashboard.queries import data
+from dashboard.web import sign_in
+from dashboard.web.work_records import take_records
 from ingest.errors import Problem
 
 REFRESH_MS = 5_000
@@ -38,7 +42,7 @@ def _frame() -> dmc.MantineProvider:
     links = [
         dmc.Anchor(page["name"], href=page["path"], size="sm", className="nav-link")
         for page in dash.page_registry.values()
-        if page.get("in_menu") and people.ASKING.get().may(page.get("role", "viewer"))
+        if page.get("in_menu") and accounts.ASKING.get().may(page.get("role", "viewer"))
     ]
     scheme = dmc.ColorSchemeToggle(
         id="scheme", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
@@ -66,7 +70,7 @@ def _frame() -> dmc.MantineProvider:
 
 def _me() -> html.Div:
     """Who is signed in, and the way out."""
-    person = people.ASKING.get()
+    person = accounts.ASKING.get()
     if not person.name:
         return html.Div(dcc.Link("Units", href="/me", className="dim"), className="me")
     leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
@@ -86,7 +90,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.server.config["TALLOW_ENGINE"] = database
-    access.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
+    sign_in.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.layout = _frame
     app.clientside_callback(
@@ -97,19 +101,19 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
     )
 
-    take_records(app, database)
+    take_records(app.server, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:
-        return queries.alive(database) | {"signed_in": access.signed_in(database)}
+        return data.alive(database) | {"signed_in": sign_in.signed_in(database)}
 
     @app.server.get("/calendar/<secret>.ics")
     def calendar(secret: str) -> Response:
         with database.connect() as connection:
-            depot = calendars.depot_of(connection, secret)
+            depot = addresses.depot_of(connection, secret)
         if depot is None:
             return Response("There is no calendar here.\n", 404, mimetype="text/plain")
-        return Response(queries.refill_calendar(database, depot), mimetype="text/calendar")
+        return Response(refill_calendar(database, depot), mimetype="text/calendar")
 
     @app.server.after_request
     def headers(response: Response) -> Response:
@@ -146,10 +150,10 @@ def _behind() -> dict[str, Any]:
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
     """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
     is_site = wording.site().startswith("https:")  # then a server before it lets others in
-    alone = access.is_loopback(host) and not is_site
+    alone = sign_in.is_loopback(host) and not is_site
     app = create_app(database, alone=alone)
     with database.connect() as connection:
-        if not people.anybody(connection) and not alone:
+        if not accounts.anybody(connection) and not alone:
             where = wording.site() if is_site else host
             raise Problem(
                 f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"

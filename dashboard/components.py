@@ -10,22 +10,26 @@ from sqlalchemy import Engine
 from analytics.alarms import records
 from analytics.alarms.states import Transition
 from analytics.findings import CAUTION, CAUTIONS, KINDS, Finding, Kind
-from dashboard import people, queries, words
+from dashboard import accounts, formatting
+from dashboard.queries import alarms
 from ingest.database import reachable, writing
 
 
 def act(database: Engine, numbers: Sequence[int], transition: Transition) -> None:
     """Do something to alarms, all or none. Raises Problem, also where whoever asks may not."""
-    people.need("technician")
+    accounts.need("technician")
     with reachable(database), writing(database) as connection:
-        queries.need_seen(connection, numbers)
+        alarms.need_seen(connection, numbers)
         records.act(connection, numbers, transition)
 
 
 def need(name: str) -> html.Span:
     """A need as word, shape and colour."""
     return html.Span(
-        [html.Span(words.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}), words.NEED_WORDS[name]],
+        [
+            html.Span(formatting.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}),
+            formatting.NEED_WORDS[name],
+        ],
         className=f"need need-{name}",
     )
 
@@ -37,7 +41,7 @@ def one_or_all(every: str, names: Sequence[str]) -> list[dict[str, str]]:
 
 def who(id_: str, label: str) -> dmc.TextInput:
     """Who does something: who is signed in; else it is asked for, and remembered on the device."""
-    name = people.ASKING.get().name
+    name = accounts.ASKING.get().name
     if name:
         return dmc.TextInput(id=id_, label=label, value=name, readOnly=True)
     return dmc.TextInput(id=id_, label=label, persistence=True, persistence_type="local", debounce=True)
@@ -73,9 +77,9 @@ def cautions() -> html.Details:
 def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     """A finding in words; with `full` what to check as well."""
     kind = KINDS[found.kind]
-    began, ended = words.moment(found.began_us, timezone), found.ended_us
+    began, ended = formatting.moment(found.began_us, timezone), found.ended_us
     badge = need(found.severity) if ended is None else html.Span("Over", className="need need-over")
-    since = f"since {began}" if ended is None else f"{began} to {words.moment(ended, timezone)}"
+    since = f"since {began}" if ended is None else f"{began} to {formatting.moment(ended, timezone)}"
     rows: list[Any] = [
         html.Div([badge, html.Strong(kind.title), html.Span(since, className="dim")], className="finding-head"),
         html.Div(found.summary),

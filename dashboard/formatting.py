@@ -9,7 +9,7 @@ from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGE
 from analytics.alarms.routes import Route
 from analytics.planning.timer import Setting
 from analytics.vehicle.commissioning import Handover
-from dashboard import people
+from dashboard import accounts
 from ingest.times import instant
 from ingest.work import Work
 
@@ -65,14 +65,14 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
 
 def litres(amount: float) -> str:
     """1.4 l, or in the unit of whoever asks."""
-    unit = people.my_units()
+    unit = accounts.my_units()
     amount = unit.of_litres(amount)
     return f"{amount:.1f} {unit.volume}" if amount >= 1 else f"{amount:.2f} {unit.volume}"
 
 
 def pressure(kpa: float) -> str:
     """54 bar, or in the unit of whoever asks."""
-    unit = people.my_units()
+    unit = accounts.my_units()
     return f"{unit.of_kpa(kpa):.0f} {unit.pressure}"
 
 

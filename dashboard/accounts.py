@@ -221,17 +221,6 @@ def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) 
     return _person(row)
 
 
-def note(connection: Connection, who: str, what: str, now_us: int) -> None:
-    """Keep who changed what of the set-up."""
-    connection.execute(insert(schema.change).values(at_us=now_us, who=who, what=what))
-
-
-def changes(connection: Connection, number: int) -> list[Any]:
-    """The latest changes of the set-up: rows with at_us, who, what."""
-    table = schema.change
-    return list(connection.execute(select(table).order_by(table.c.id.desc()).limit(number)))
-
-
 def session_key(connection: Connection) -> str:
     """The key that signs sessions, made when it is first needed."""
     table = schema.shared

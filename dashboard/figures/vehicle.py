@@ -1,90 +1,47 @@
-"""Charts as pure functions: arrays in, figure out. Times arrive as microseconds UTC and are drawn in the depot's zone."""
+"""A vehicle's charts: a result in, figure out. Times arrive as microseconds UTC and are drawn in the depot's zone."""
 
-from collections.abc import Sequence
 from datetime import datetime, timedelta
-from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 from plotly.subplots import make_subplots
-from tsdownsample import NaNMinMaxDownsampler
 
 from analytics.findings import KINDS
-from analytics.planning.usage import Amount
-from analytics.statistics.rates import MeanCumulative, Rate
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.traces import sampled
+from dashboard.figures.theme import (
+    BI,
+    BLUE,
+    GREEN,
+    GREY,
+    MOST_MARKS,
+    RED,
+    YELLOW,
+    ink,
+    local,
+    local_datetime,
+    short,
+    text,
+    thinned,
+    with_layout,
+)
+from dashboard.formatting import work_details
 from dashboard.units import Units
-from dashboard.words import work_details
 from ingest.times import DAY_US, instant, local_us
 
-# Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
-RED, YELLOW, GREEN, BLUE, GREY, BLACK = "#c00000", "#e0a800", "#1a7f37", "#2f6fb0", "#8a8f98", "#30343b"
-MOST_POINTS = 1500  # of one line: a screen shows no more
-MOST_MARKS = 800  # of single marks, which take a browser longer
 _BAND_POINTS = 500  # of a band's edges, which are smooth
-BI = Units()
+
+
 _LONGEST_NAME = 22
-_LOWEST, _HIGHEST = 1 / 3, 3.0  # ratios beyond these look alike
 
 
-def template_of(scheme: str | None) -> str:
-    """The template of a page's scheme, light or dark."""
-    return "mantine_dark" if scheme == "dark" else "mantine_light"
+_LOWEST = 1 / 3
 
 
-def _ink(template: str) -> str:
-    return BLACK if template.endswith("light") else "#d0d4da"
-
-
-def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
-    """Times of the local clock for an axis of dates, milliseconds since 1970: numbers travel as bytes, dates as text."""
-    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000
-
-
-def short(values: Any, digits: int = 1) -> NDArray[np.float32]:
-    """Values as a chart needs them."""
-    return np.asarray(np.round(values, digits), np.float32)
-
-
-def _point(at_us: int, zone: ZoneInfo) -> datetime:
-    return instant(at_us).astimezone(zone).replace(tzinfo=None)
-
-
-def text(said: str) -> str:
-    """What somebody wrote, as text: Plotly would read markup in it."""
-    return escape(said, quote=False)
-
-
-def thinned(values: NDArray[np.floating[Any]], most: int = MOST_POINTS) -> NDArray[np.intp]:
-    """Which of a series to draw, ascending: all of a short one, and of a long one the lowest and highest of each stretch, so that no
-    peak is lost."""
-    if len(values) <= most:
-        return np.arange(len(values))
-    downsampler: Any = NaNMinMaxDownsampler
-    chosen = downsampler().downsample(np.ascontiguousarray(values, np.float64), n_out=most // 2 * 2)
-    return np.asarray(chosen, np.intp)
-
-
-def _layout(
-    figure: go.Figure, template: str, height: int, title_y: str, first: Any = None, last: Any = None
-) -> go.Figure:
-    figure.update_layout(
-        template=template,
-        height=height,
-        margin={"l": 58, "r": 12, "t": 34, "b": 36},
-        legend={"orientation": "h", "y": 1.02, "x": 0, "yanchor": "bottom"},
-        hovermode="x unified",
-        yaxis_title=title_y,
-        dragmode=False,
-    )
-    if first is not None:
-        figure.update_xaxes(range=[first, last], type="date")
-    return figure
+_HIGHEST = 3.0  # ratios beyond these look alike
 
 
 def level(result: Result, template: str, units: Units = BI) -> go.Figure:
@@ -108,7 +65,7 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
         )  # fmt: skip
     if result.fills:
         figure.add_scatter(
-            x=[_point(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], mode="markers",
+            x=[local_datetime(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], mode="markers",
             name="fill", marker={"symbol": "triangle-up", "size": 11, "color": GREEN},
             customdata=[f"{units.of_litres(f.litres):.2f} {units.volume}" for f in result.fills], hovertemplate="filled %{customdata}",
         )  # fmt: skip
@@ -123,16 +80,16 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
         late = refill.due_late_us or refill.due_expected_us
         if refill.due_expected_us > now:
             figure.add_scatter(
-                x=[_point(now, zone), _point(refill.due_expected_us, zone)], y=[refill.level_pct, mark], mode="lines",
+                x=[local_datetime(now, zone), local_datetime(refill.due_expected_us, zone)], y=[refill.level_pct, mark], mode="lines",
                 name="expected", line={"color": BLUE, "dash": "dot"}, hoverinfo="skip",
             )  # fmt: skip
             figure.add_vrect(
-                x0=_point(max(refill.due_early_us, now), zone), x1=_point(late, zone), fillcolor=YELLOW, opacity=0.25,
+                x0=local_datetime(max(refill.due_early_us, now), zone), x1=local_datetime(late, zone), fillcolor=YELLOW, opacity=0.25,
                 line_width=0, annotation_text="refill due", annotation_position="top left",
             )  # fmt: skip
-    figure.add_vline(x=_point(now, zone), line={"color": GREY, "width": 1})
+    figure.add_vline(x=local_datetime(now, zone), line={"color": GREY, "width": 1})
     figure.update_yaxes(range=[0, max(112, float(np.max(readings.level_pct, initial=0)) + 4)])
-    return _layout(figure, template, 300, "level, % of full mark", *_span(result))
+    return with_layout(figure, template, 300, "level, % of full mark", *_span(result))
 
 
 def _add_work(figure: go.Figure, result: Result, height: float, template: str) -> None:
@@ -141,8 +98,8 @@ def _add_work(figure: go.Figure, result: Result, height: float, template: str) -
     done = result.history.work
     if done:
         figure.add_scatter(
-            x=[_point(one.at_us, zone) for one in done], y=[height] * len(done), mode="markers", name="work",
-            marker={"symbol": "diamond", "size": 9, "color": _ink(template)},
+            x=[local_datetime(one.at_us, zone) for one in done], y=[height] * len(done), mode="markers", name="work",
+            marker={"symbol": "diamond", "size": 9, "color": ink(template)},
             customdata=[text("; ".join([one.title, *work_details(one)])) for one in done], hovertemplate="%{customdata}",
         )  # fmt: skip
 
@@ -153,7 +110,7 @@ def _span(result: Result) -> tuple[datetime, datetime]:
     heard = result.history.heard_us
     first = int(heard[0]) if len(heard) else now - DAY_US
     last = now if late is None else min(max(late, now), now + 45 * DAY_US)
-    return _point(first, zone), _point(last + 2 * DAY_US, zone)
+    return local_datetime(first, zone), local_datetime(last + 2 * DAY_US, zone)
 
 
 def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
@@ -171,7 +128,7 @@ def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
                            hovertemplate="%{y}")  # fmt: skip
     figure.add_scatter(
         x=day, y=[d["ignition_h"] or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
-        marker={"symbol": "line-ew-open", "size": 9, "color": _ink(template)},
+        marker={"symbol": "line-ew-open", "size": 9, "color": ink(template)},
         hovertemplate="%{y:.1f} h",
     )  # fmt: skip
     figure.update_layout(
@@ -193,7 +150,7 @@ def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
     ends = (
         (datetime.fromisoformat(day[0]) - half_day, datetime.fromisoformat(day[-1]) + half_day) if day else (None, None)
     )
-    return _layout(figure, template, 260, "cycles a day", *ends).update_layout(margin={"r": 52})
+    return with_layout(figure, template, 260, "cycles a day", *ends).update_layout(margin={"r": 52})
 
 
 def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure | None:
@@ -247,7 +204,9 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
     figure.update_yaxes(autorange="reversed", tickfont={"size": 11}, row=1, col=1)
     figure.update_yaxes(title=units.temperature, nticks=4, row=2, col=1)
     height = 140 + rows_px + below_px + 24
-    _layout(figure, template, height, "", *_span(result)).update_layout(hovermode="closest", margin={"l": 132, "t": 74})
+    with_layout(figure, template, height, "", *_span(result)).update_layout(
+        hovermode="closest", margin={"l": 132, "t": 74}
+    )
     return figure.update_yaxes(title=None, row=1, col=1)
 
 
@@ -285,14 +244,14 @@ def pressure_line(result: Result, channel: str, template: str, units: Units = BI
             )  # fmt: skip
         figure.add_scatter(
             x=when[shown], y=short(units.of_kpa(1.0) * peak[shown]), mode="markers", name="peak",
-            marker={"size": 3.5, "color": _ink(template)}, hovertemplate="%{y:.0f} " + units.pressure,
+            marker={"size": 3.5, "color": ink(template)}, hovertemplate="%{y:.0f} " + units.pressure,
         )  # fmt: skip
     relief = units.of_kpa(result.history.setup.relief_kpa)
     figure.add_hline(y=relief, line={"color": RED, "dash": "dash", "width": 1}, annotation_text=f"relief {relief:.0f} {units.pressure}",
                      annotation_position="top left")  # fmt: skip
     _add_work(figure, result, relief * 1.05, template)
     figure.update_yaxes(range=[0, relief * 1.1])
-    return _layout(figure, template, 280, f"peak pressure, {units.pressure}", *_span(result))
+    return with_layout(figure, template, 280, f"peak pressure, {units.pressure}", *_span(result))
 
 
 _TRACES_SHOWN = 6
@@ -315,7 +274,7 @@ def traces(result: Result, channel: str, template: str, units: Units = BI) -> go
         )  # fmt: skip
     run_s = float(np.median(result.history.cycles.run_s[-20:]))
     figure.add_vline(x=run_s, line={"color": GREY, "dash": "dot", "width": 1}, annotation_text="pump stops")
-    _layout(figure, template, 260, f"pressure, {units.pressure}")
+    with_layout(figure, template, 260, f"pressure, {units.pressure}")
     figure.update_xaxes(title="seconds since the cycle began")
     return figure.update_layout(margin={"b": 48})
 
@@ -330,7 +289,10 @@ def happenings(result: Result, template: str) -> go.Figure | None:
         return None
     figure = go.Figure()
     for found in result.findings:
-        ends = [_point(found.began_us, zone), _point(found.ended_us if found.ended_us is not None else now, zone)]
+        ends = [
+            local_datetime(found.began_us, zone),
+            local_datetime(found.ended_us if found.ended_us is not None else now, zone),
+        ]
         where = f", {found.channel}" if found.channel else ""
         figure.add_scatter(
             x=ends, y=[KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
@@ -339,98 +301,12 @@ def happenings(result: Result, template: str) -> go.Figure | None:
         )  # fmt: skip
     if result.history.work:
         figure.add_scatter(
-            x=[_point(one.at_us, zone) for one in result.history.work], y=["Work"] * len(result.history.work), mode="markers",
-            marker={"symbol": "diamond", "size": 10, "color": _ink(template)}, showlegend=False,
+            x=[local_datetime(one.at_us, zone) for one in result.history.work], y=["Work"] * len(result.history.work), mode="markers",
+            marker={"symbol": "diamond", "size": 10, "color": ink(template)}, showlegend=False,
             customdata=[text("; ".join([one.title, *work_details(one)])) for one in result.history.work],
             hovertemplate="%{customdata}<extra></extra>",
         )  # fmt: skip
     rows = len(kinds) + bool(result.history.work)
-    _layout(figure, template, 60 + 28 * rows, "", *_span(result))
+    with_layout(figure, template, 60 + 28 * rows, "", *_span(result))
     figure.update_yaxes(type="category", autorange="reversed")
     return figure.update_layout(hovermode="closest", margin={"l": 132, "t": 12})
-
-
-def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per: int) -> go.Figure:
-    """Faults of each group in so many units of exposure, with their limits."""
-    shown = list(reversed(rates))
-    figure = go.Figure()
-    figure.add_scatter(
-        x=[per * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers",
-        marker={"size": 9, "color": BLUE}, showlegend=False,
-        error_x={
-            "type": "data", "symmetric": False, "color": GREY, "thickness": 2,
-            "array": [per * (r.high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.low) for _, r in shown],
-        },
-        customdata=[[r.events, round(r.exposure), round(per * r.low, 2), round(per * r.high, 2)] for _, r in shown],
-        hovertemplate=f"%{{y}}: %{{customdata[0]}} faults in %{{customdata[1]}} {unit}, %{{x:.2f}} in {per:,}"
-        " (%{customdata[2]} to %{customdata[3]})<extra></extra>",
-    )  # fmt: skip
-    _layout(figure, template, 90 + 26 * len(shown), "")
-    figure.update_layout(hovermode="closest", margin={"l": 150, "r": 12, "t": 12, "b": 44})
-    figure.update_xaxes(title=f"in {per:,} {unit}, 95 % limits", rangemode="tozero")
-    figure.update_yaxes(type="category")
-    return figure
-
-
-def fault_course(course: MeanCumulative, until: float, template: str, unit: str) -> go.Figure:
-    """Mean number of line faults that a vehicle has had, over the months or hours it was watched, with limits; it goes on to the end of
-    the longest watch."""
-    figure = go.Figure()
-    few = thinned(course.mean)
-    mean, low, high = (
-        np.r_[0.0, (y := short(values[few], 3)), y[-1]] for values in (course.mean, course.low, course.high)
-    )
-    time = np.r_[0.0, short(course.time[few], 3), until]
-    figure.add_scatter(
-        x=time, y=high, mode="lines", line={"width": 0, "shape": "hv"}, showlegend=False, hoverinfo="skip"
-    )
-    figure.add_scatter(
-        x=time, y=low, mode="lines", line={"width": 0, "shape": "hv"}, fill="tonexty", fillcolor="rgba(47,111,176,0.2)",
-        name="95 % limits", hoverinfo="skip",
-    )  # fmt: skip
-    figure.add_scatter(
-        x=time, y=mean, mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
-        hovertemplate="%{y:.2f}",
-    )  # fmt: skip
-    _layout(figure, template, 320, "line faults a vehicle")
-    figure.update_xaxes(title=f"{unit} watched", rangemode="tozero")
-    figure.update_yaxes(rangemode="tozero")
-    return figure
-
-
-def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> go.Figure:
-    """Grease used and filled in each month."""
-    months = sorted({one.month for one in found})
-    figure = go.Figure()
-    for name, colour, pattern, values in (
-        ("used", BLUE, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
-        ("filled", GREEN, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
-    ):
-        figure.add_bar(
-            x=months,
-            y=np.round([units.of_litres(value) for value in values], 2),
-            name=name,
-            marker={"color": colour, "pattern_shape": pattern},
-            hovertemplate=f"%{{y:.1f}} {units.volume}",
-        )
-    figure.update_layout(barmode="group", bargap=0.25)
-    figure.update_xaxes(type="category")
-    return _layout(figure, template, 280, {"l": "litres"}.get(units.volume, units.volume))
-
-
-def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
-    """How often past low marks were reached by the early, expected and late date, beside how often they should have been."""
-    meant = np.array([10.0, 50.0, 90.0])
-    spread = 196 * np.sqrt(meant / 100 * (1 - meant / 100) / max(cases, 1))
-    figure = go.Figure()
-    figure.add_scatter(
-        x=[0, 100], y=[0, 100], mode="lines", line={"color": GREY, "dash": "dash"}, name="as meant", hoverinfo="skip"
-    )
-    figure.add_scatter(
-        x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="as it came",
-        line={"color": BLUE}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
-        hovertemplate="%{y:.0f} % came by the date that %{x:.0f} % should",
-    )  # fmt: skip
-    figure.update_xaxes(range=[0, 100], title="should have come by then, %", dtick=25)
-    figure.update_yaxes(range=[0, 100], dtick=25)
-    return _layout(figure, template, 340, "came by then, %").update_layout(hovermode="closest", margin={"b": 48})

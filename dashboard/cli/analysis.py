@@ -1,0 +1,126 @@
+"""The commands that analyse, and print what was found."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analytics.findings import CAUTION, KINDS, urgency
+from analytics.pipeline import backtest as backtesting
+from analytics.pipeline import results, tasks
+from analytics.pipeline.workers import workers
+from dashboard.cli.options import AsOf, Dask, Database, Json, as_of_us, print_json, progress
+from ingest.database import DEFAULT_DATABASE, open_database, reachable
+from ingest.errors import Problem
+
+app = typer.Typer()
+
+
+@app.command(epilog="Example: tallow analyse --as-of 2026-03-01T06:00:00Z")
+def analyse(
+    as_of: AsOf = None,
+    dask: Dask = "",
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Bring findings, fills and forecasts up to date, once."""
+    engine = open_database(database)
+    with reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
+        number = sum(1 for _ in results.renew(engine, lambda: as_of_us(engine, as_of), pool, bar))
+        with engine.connect() as connection:
+            left = len(tasks.registered(connection)) - number
+    print(f"{number} vehicles analysed.")
+    if left:
+        raise Problem(
+            f"{left} more could not be analysed, or another analyser has them in hand; try again in ten minutes"
+        )
+
+
+def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
+    engine = open_database(database)
+    with reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
+        return list(tasks.outcomes(engine, as_of_us(engine, as_of), pool, bar))
+
+
+@app.command(epilog="Example: tallow backtest --weeks 12")
+def backtest(
+    weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
+    chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
+    as_json: Json = False,
+    dask: Dask = "",
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Say how well past refill dates held, beside two plain ways to forecast."""
+    engine = open_database(database)
+    with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
+        told = backtesting.backtest(engine, weeks, pool, bar)
+    if told is None:
+        raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
+    if chart is not None:
+        from dashboard.figures.backtest import held_dates
+
+        try:
+            held_dates(told.below, told.cases, "plotly_white").write_html(chart, include_plotlyjs=True)
+        except OSError as failure:
+            raise Problem(f"{chart} cannot be written: {failure.strerror}") from None
+    if as_json:
+        print_json(asdict(told))
+        return
+    print(
+        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more say nothing yet."
+    )
+    print(f"The window from the early to the late date held {told.coverage:.0%} of them (80 % is meant).")
+    shares = ", ".join(f"{share:.0%}" for share in told.below)
+    print(f"Reached by the early, expected and late date: {shares} (10 %, 50 % and 90 % are meant).")
+    print(f"Pinball loss {told.pinball_days:.2f} days; by registered doses and last month's cycles"
+          f" {told.nominal_pinball_days:.2f}, by a straight line {told.straight_pinball_days:.2f}.")  # fmt: skip
+    for first, last, cases, error, inside in told.horizons:
+        print(
+            f"  {first:2} to {last} days ahead: {cases} forecasts, median error {error:.1f} days, {inside:.0%} in the window"
+        )
+
+
+@app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")
+def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Print the findings up to a time, ended ones included."""
+    told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
+    if as_json:
+        print_json([f.as_json(o.fleet, o.vehicle) for o, f in told])
+        return
+    for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
+        state = "open " if f.open else "ended"
+        print(f"{state}  {o.fleet}/{o.vehicle}  {KINDS[f.kind].title}: {f.summary}")
+    print(CAUTION if told else "No findings.")
+
+
+@app.command(epilog="Example: tallow refills --json")
+def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Print when each reservoir reaches its low mark."""
+    rows = [o.refill.as_json(o.fleet, o.vehicle) for o in _outcomes(database, as_of)]
+    if as_json:
+        print_json(rows)
+        return
+    for row in sorted(rows, key=lambda r: (r["due_expected"] is None, r["due_expected"] or "")):
+        level = "level unknown" if row["level_pct"] is None else f"{row['level_pct']:.0f} %"
+        when = row["reason"] or row["state"]
+        if row["due_expected"] is not None:
+            when = f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]} UTC"
+        print(f"{row['fleet']}/{row['vehicle']}  {level}  {row['state']}  {when}")
+    if not rows:
+        print("No vehicles are registered.")
+
+
+@app.command(epilog="Example: tallow fills --json")
+def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Print the fills seen in the level readings."""
+    rows = [fill for o in _outcomes(database, as_of) for fill in o.fills]
+    if as_json:
+        print_json(rows)
+        return
+    for row in sorted(rows, key=lambda r: str(r["at"])):
+        print(
+            f"{row['at']}  {row['fleet']}/{row['vehicle']}  {row['from_pct']:.0f} to {row['to_pct']:.0f} %,"
+            f" {row['litres']:.2f} litres"
+        )
+    if not rows:
+        print("No fills seen.")

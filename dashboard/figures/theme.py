@@ -1,0 +1,96 @@
+"""What all charts share: colours, times of the local clock, few enough points, layout."""
+
+from datetime import datetime
+from html import escape
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+from tsdownsample import NaNMinMaxDownsampler
+
+from dashboard.units import Units
+from ingest.times import instant, local_us
+
+# Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
+RED = "#c00000"
+
+
+YELLOW = "#e0a800"
+
+
+GREEN = "#1a7f37"
+
+
+BLUE = "#2f6fb0"
+
+
+GREY = "#8a8f98"
+
+
+BLACK = "#30343b"
+
+
+MOST_POINTS = 1500  # of one line: a screen shows no more
+
+
+MOST_MARKS = 800  # of single marks, which take a browser longer
+
+
+BI = Units()
+
+
+def template_of(scheme: str | None) -> str:
+    """The template of a page's scheme, light or dark."""
+    return "mantine_dark" if scheme == "dark" else "mantine_light"
+
+
+def ink(template: str) -> str:
+    return BLACK if template.endswith("light") else "#d0d4da"
+
+
+def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
+    """Times of the local clock for an axis of dates, milliseconds since 1970: numbers travel as bytes, dates as text."""
+    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000
+
+
+def short(values: Any, digits: int = 1) -> NDArray[np.float32]:
+    """Values as a chart needs them."""
+    return np.asarray(np.round(values, digits), np.float32)
+
+
+def local_datetime(at_us: int, zone: ZoneInfo) -> datetime:
+    return instant(at_us).astimezone(zone).replace(tzinfo=None)
+
+
+def text(said: str) -> str:
+    """What somebody wrote, as text: Plotly would read markup in it."""
+    return escape(said, quote=False)
+
+
+def thinned(values: NDArray[np.floating[Any]], most: int = MOST_POINTS) -> NDArray[np.intp]:
+    """Which of a series to draw, ascending: all of a short one, and of a long one the lowest and highest of each stretch, so that no
+    peak is lost."""
+    if len(values) <= most:
+        return np.arange(len(values))
+    downsampler: Any = NaNMinMaxDownsampler
+    chosen = downsampler().downsample(np.ascontiguousarray(values, np.float64), n_out=most // 2 * 2)
+    return np.asarray(chosen, np.intp)
+
+
+def with_layout(
+    figure: go.Figure, template: str, height: int, title_y: str, first: Any = None, last: Any = None
+) -> go.Figure:
+    figure.update_layout(
+        template=template,
+        height=height,
+        margin={"l": 58, "r": 12, "t": 34, "b": 36},
+        legend={"orientation": "h", "y": 1.02, "x": 0, "yanchor": "bottom"},
+        hovermode="x unified",
+        yaxis_title=title_y,
+        dragmode=False,
+    )
+    if first is not None:
+        figure.update_xaxes(range=[first, last], type="date")
+    return figure

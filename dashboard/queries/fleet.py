@@ -1,0 +1,139 @@
+"""The fleet, page by page."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Engine, func, select
+
+from analytics.pipeline.vehicle_summary import NEEDS
+from dashboard.queries.scope import count_unregistered, visible
+from ingest import schema
+
+PAGE_ROWS = 50
+
+
+@dataclass(frozen=True)
+class FleetRow:
+    """A vehicle as the fleet's page shows it; of its worst findings the kind, severity and sentence, of each line its number, bundle
+    and condition."""
+
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+    vehicle_class: str
+    timezone: str
+    low_mark_pct: float
+    nlgi: str
+    need: str
+    findings: tuple[tuple[str, str, str], ...]
+    open: int
+    refill: dict[str, Any] | None
+    due_early_us: int | None
+    heard_us: int | None
+    online: bool | None
+    week: tuple[int, int]  # cycles done, cycles that should have been, in the last seven days
+    strip: tuple[tuple[int, str, str], ...]
+    waiting: int  # alarms that nobody has taken note of
+
+
+@dataclass(frozen=True)
+class FleetView:
+    """A page of the fleet, worst first, with the totals it was chosen from."""
+
+    rows: tuple[FleetRow, ...]
+    found: int
+    page: int
+    pages: int
+    totals: dict[str, int]  # need -> vehicles
+    depots: tuple[str, ...]
+    classes: tuple[str, ...]
+    unregistered: int
+
+
+def fleet(
+    engine: Engine,
+    depot: str = "",
+    need: str = "",
+    search: str = "",
+    page: int = 1,
+    vehicle_class: str = "",
+    sort: str = "need",
+) -> FleetView:
+    """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
+    out."""
+    table, vehicle, alarm = schema.standing, schema.vehicle, schema.alarm
+    mine = [~table.c.sold, *visible(table)]
+    wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
+    wanted += [table.c.depot == depot] if depot else []
+    wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
+    only = [table.c.need == NEEDS.index(need)] if need else []
+    with engine.connect() as connection:
+        groups = table.c.depot, table.c.vehicle_class, table.c.need
+        kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
+        counted = kinds  # an index has all that is asked for, unless somebody searches
+        if search:
+            counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
+        totals = dict.fromkeys(NEEDS, 0)
+        for its_depot, its_class, rank, number in counted:
+            if depot in ("", its_depot) and vehicle_class in ("", its_class):
+                totals[NEEDS[rank]] += number
+        found = totals[need] if need else sum(totals.values())
+        pages = max(1, -(-found // PAGE_ROWS))
+        page = min(max(1, page), pages)
+        with_vehicle = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
+        ids = connection.execute(
+            select(table.c.vehicle_id)
+            .select_from(with_vehicle)
+            .where(*mine, *wanted, *only)
+            .order_by(*SORTS.get(sort, SORTS["need"]), table.c.fleet, table.c.vehicle)
+            .limit(PAGE_ROWS)
+            .offset((page - 1) * PAGE_ROWS)
+        ).scalars()
+        place = {id_: k for k, id_ in enumerate(ids)}
+        # Sorted are numbers only, not what is told of each.
+        told = connection.execute(
+            select(table, vehicle.c.heard_us, vehicle.c.online)
+            .select_from(with_vehicle)
+            .where(table.c.vehicle_id.in_(place))
+        )
+        shown = sorted(told, key=lambda row: place[row.vehicle_id])
+        waiting: dict[int, int] = dict(
+            connection.execute(
+                select(alarm.c.vehicle_id, func.count())
+                .where(alarm.c.vehicle_id.in_([row.vehicle_id for row in shown]), alarm.c.state.in_(WAITING))
+                .group_by(alarm.c.vehicle_id)
+            ).all()
+        )  # fmt: skip
+        depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
+        unregistered = 0 if visible(table) else count_unregistered(connection)
+    rows = tuple(_fleet_row(row, waiting.get(row.vehicle_id, 0)) for row in shown)
+    return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+
+
+_FAR_US = 1 << 62
+
+
+# What the fleet may be sorted by; nothing that is not known comes first.
+SORTS: dict[str, tuple[Any, ...]] = {
+    "need": (
+        schema.standing.c.need, schema.standing.c.rank, schema.standing.c.dry_h.desc(),
+        func.coalesce(schema.standing.c.due_early_us, _FAR_US),
+    ),
+    "unit": (schema.standing.c.unit,),
+    "level": (func.coalesce(schema.standing.c.level_pct, 999),),
+    "refill": (func.coalesce(schema.standing.c.due_early_us, _FAR_US),),
+    "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
+}  # fmt: skip
+
+
+WAITING = ("unacknowledged", "returned")
+
+
+def _fleet_row(row: Any, waiting: int) -> FleetRow:
+    told = row.detail or {"findings": [], "open": 0, "refill": None, "week": (0, 0), "strip": []}
+    return FleetRow(
+        row.fleet, row.vehicle, row.unit, row.depot, row.vehicle_class, row.timezone, row.low_mark_pct, row.nlgi, NEEDS[row.need],
+        tuple(tuple(f) for f in told["findings"]), told["open"], told["refill"], row.due_early_us, row.heard_us, row.online,
+        tuple(told["week"]), tuple(tuple(s) for s in told["strip"]), waiting,
+    )  # fmt: skip

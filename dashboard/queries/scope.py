@@ -1,0 +1,59 @@
+"""What whoever asks may see: nothing on any page is read but by way of this."""
+
+from collections.abc import Collection
+from typing import Any
+
+from sqlalchemy import Connection, Engine, func, select
+
+from dashboard import accounts
+from ingest import schema, times
+from ingest.registry import read_setups as read_all_setups
+from ingest.setups import Setup, in_force
+
+
+def count_unregistered(connection: Connection) -> int:
+    """How many vehicles send that nobody has registered."""
+    heard, registered = (
+        connection.scalar(select(func.count()).select_from(table)) or 0 for table in (schema.vehicle, schema.standing)
+    )
+    return heard - registered
+
+
+def visible(table: Any) -> list[Any]:
+    """Conditions on a table with fleet and depot: what whoever asks may see."""
+    person = accounts.ASKING.get()
+    return ([table.c.fleet.in_(person.fleets)] if person.fleets else []) + (
+        [table.c.depot.in_(person.depots)] if person.depots else []
+    )
+
+
+def read_setups(
+    connection: Connection, vehicle_id: int | Collection[int] | None = None
+) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+    """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
+    found = read_all_setups(connection, vehicle_id)
+    return {
+        key: (id_, setups) for key, (id_, setups) in found.items() if accounts.sees(in_force(setups, times.now_us()))
+    }
+
+
+def setups(engine: Engine) -> list[Setup]:
+    """The set-up in force of every registered vehicle."""
+    with engine.connect() as connection:
+        return [in_force(found, times.now_us()) for _, found in read_setups(connection).values()]
+
+
+def depots(engine: Engine) -> list[str]:
+    """All depots of registered vehicles."""
+    table = schema.standing
+    with engine.connect() as connection:
+        return sorted(
+            connection.execute(select(table.c.depot).where(~table.c.sold, *visible(table)).distinct()).scalars()
+        )
+
+
+def vehicles_at(connection: Connection, depot: str) -> list[int]:
+    """The vehicles of a depot that are not sold."""
+    table = schema.standing
+    chosen = table.c.depot == depot, ~table.c.sold, *visible(table)
+    return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())

@@ -1,0 +1,86 @@
+"""One vehicle: its analysis, its records, its set-up."""
+
+from collections import OrderedDict
+
+from sqlalchemy import Engine, func, select
+
+from analytics.pipeline.tasks import analysed, read_pasts
+from analytics.vehicle.analysis import Result
+from dashboard.queries.scope import read_setups, visible
+from ingest import schema, times
+from ingest.setups import Setup, in_force
+from ingest.work import Work
+from ingest.work_records import read_records, read_work
+
+_KEPT_RESULTS = 8
+
+
+def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
+    """The set-up of a vehicle; None where whoever asks sees none of that name."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
+        found = {} if id_ is None else read_setups(connection, id_)
+        return next((in_force(setups, times.now_us()) for _, setups in found.values()), None)
+
+
+_ALIKE = 200
+
+
+def alike(engine: Engine, setup: Setup) -> list[Setup]:
+    """Set-ups of vehicles of the same class, at most _ALIKE of them: enough to say what is usual."""
+    table = schema.standing
+    chosen = table.c.vehicle_class == setup.vehicle_class, ~table.c.sold, *visible(table)
+    with engine.connect() as connection:
+        ids = connection.execute(
+            select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
+        ).scalars()
+        return [in_force(found, times.now_us()) for _, found in read_setups(connection, list(ids)).values()]
+
+
+_results: "OrderedDict[tuple[str, int, int, int], Result]" = OrderedDict()
+
+
+def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | None:
+    """The analysis of one vehicle at the present time, with its arrays; None where it is not registered.
+
+    It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, or
+    after ten minutes.
+    """
+    table = schema.vehicle
+    with engine.connect() as connection:
+        row = connection.execute(
+            select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+        ).one_or_none()
+        if row is None:
+            return None
+        setups = next(iter(read_setups(connection, row.id).values()), None)
+        if setups is None:
+            return None
+        key = (str(engine.url), row.id, row.news, times.now_us() // 600_000_000)
+        if key in _results:
+            return _results[key]
+        past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
+        (result,) = analysed(connection, row.id, setups[1], [times.now_us()], past, work)
+    _results[key] = result
+    while len(_results) > _KEPT_RESULTS:
+        _results.popitem(last=False)
+    return result
+
+
+def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
+    """A number that grows with whatever is recorded of a vehicle or happens to its alarms."""
+    table, alarm = schema.vehicle, schema.alarm
+    chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
+    steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
+    with engine.connect() as connection:
+        return int(connection.scalar(select(table.c.news + steps.scalar_subquery()).where(*chosen)) or 0)
+
+
+def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:
+    """What people recorded of a vehicle: record, when it was made, whether it still stands."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
+        seen = id_ is not None and bool(read_setups(connection, id_))
+        return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()
