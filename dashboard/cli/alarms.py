@@ -6,11 +6,12 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from analytics.alarms import evaluate, records
+from analytics.alarms import records
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
 from analytics.alarms.states import Event, Transition
 from analytics.alarms.states import words as state_words
 from analytics.findings import CAUTION
+from analytics.kinds import ALARM_KINDS
 from dashboard import formatting
 from dashboard.cli.options import Database, Json, moment, print_json
 from dashboard.exports import csv
@@ -59,7 +60,7 @@ def list_alarms(
             a = one.alarm
             print(
                 f"{a.id:>6}  {formatting.NEED_WORDS[a.severity]:<8} {state_words(a.state)}  {one.unit} ({one.vehicle}),"
-                f" {one.depot}\n        {evaluate.KINDS[a.kind].title}: {a.summary}"
+                f" {one.depot}\n        {ALARM_KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
         print(CAUTION if rows else "No alarms.")

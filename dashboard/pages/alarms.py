@@ -7,9 +7,10 @@ import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics.alarms import evaluate, routes
+from analytics.alarms import routes
 from analytics.alarms.states import BY_PERSONS, Transition
 from analytics.alarms.states import words as state_words
+from analytics.kinds import ALARM_KINDS
 from dashboard import accounts, components, formatting
 from dashboard.exports import csv
 from dashboard.queries import alarms
@@ -163,7 +164,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
         f"{formatting.moment(s.at_us, zone)}: {formatting.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
         for s in view.steps.get(alarm.id or 0, ())
     ]
-    title = evaluate.KINDS[alarm.kind].title
+    title = ALARM_KINDS[alarm.kind].title
     return html.Div(
         [
             dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}, className="alarm-choose")

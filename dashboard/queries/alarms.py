@@ -7,12 +7,11 @@ from typing import Any
 from sqlalchemy import Connection, Engine, case, func, select
 
 from analytics.alarms import outbox
-from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
-from analytics.findings import SEVERITIES, severity_rank
+from analytics.kinds import ALARM_KINDS, SEVERITIES, severity_rank
 from dashboard.queries.scope import depots, read_setups, visible
 from ingest import schema, times
 from ingest.errors import Problem

@@ -7,6 +7,7 @@ from sqlalchemy import Engine, Text, cast, func, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.findings import Finding, from_row
+from analytics.kinds import DATA_KINDS
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import quarantine, reading, schema, times
 
@@ -36,9 +37,6 @@ class DataState:
     notes: list[tuple[Who, str]]
     backtest: dict[str, Any] | None
     backtest_us: int | None
-
-
-DATA_KINDS = ("silent", "level_sensor", "pressure_sensor")
 
 
 MOST_LISTED = 200  # vehicles of each list

@@ -7,15 +7,13 @@ from typing import NamedTuple
 
 from sqlalchemy import Engine, Subquery, func, select
 
+from analytics.kinds import LINE_FAULTS
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from dashboard.queries.scope import visible
 from ingest import schema
 
 # What a point is, without the words that only say where it is.
 _WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
-
-
-LINE_FAULTS = ("blocked_line", "open_line")
 
 
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from flask import Flask, request
 from sqlalchemy import Engine, select
 
-from analytics.alarms.evaluate import KINDS
+from analytics.kinds import ALARM_KINDS
 from dashboard import accounts
 from dashboard.queries import alarms
 from ingest import registry, schema, times, work_records
@@ -58,11 +58,11 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
         for alarm in connection.execute(select(table).where(table.c.id.in_(numbers)).order_by(table.c.id)).all():
             what: dict[str, Any] = {"lines": alarm.lines} if "lines" in ASKS.get(kind, ()) else {}
             if kind in ("line_mended", "greased_by_hand") and not alarm.lines:
-                raise Problem(f"{KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
+                raise Problem(f"{ALARM_KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
             if kind == "sensor_replaced":
                 if alarm.kind not in ("level_sensor", "pressure_sensor"):
                     raise Problem(
-                        f"{KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
+                        f"{ALARM_KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
                     )
                 what = {"channel": alarm.channel}
             if kind == "filled":

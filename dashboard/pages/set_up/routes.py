@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from analytics.alarms import transports
 from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
-from analytics.findings import GROUPS, SEVERITIES
+from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope

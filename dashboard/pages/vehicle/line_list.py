@@ -4,7 +4,7 @@ from typing import Any
 
 from dash import html
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.vehicle import line_conditions
 from analytics.vehicle.analysis import Result
 from dashboard import components
@@ -27,7 +27,7 @@ def tail(result: Result) -> list[Any]:
     rows = []
     for line in setup.lines:
         now = condition[line.line]
-        kind = KINDS.get(now["condition"])
+        kind = FINDING_KINDS.get(now["condition"])
         shown = kind.title if kind else now["condition"]
         state = kind.severity if kind else "none" if now["condition"] == "sound" else "dim"
         ratio = "" if now["ratio"] is None else f"{now['ratio']:.2f}"

@@ -6,10 +6,10 @@ import dash
 import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 
-from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.states import Transition
 from analytics.alarms.states import words as state_words
 from analytics.findings import urgency
+from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.vehicle_summary import need_of
 from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result

@@ -1,32 +1,24 @@
 """Recording work: the form on a vehicle's page, and the list of what was recorded."""
 
-from typing import Any, Final
+from typing import Any
 
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callback, dcc, html
 
 from analytics.findings import Finding, urgency
+from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
 from dashboard import components, formatting
 from dashboard.web.work_records import ASKS
 from ingest import work as works
 
-_ANSWERS: Final = {
-    "blocked_line": "line_mended",
-    "open_line": "line_mended",
-    "starved_pump": "bled",
-    "low_level": "filled",
-    "timer_mismatch": "timer_set",
-    "level_sensor": "sensor_replaced",
-    "pressure_sensor": "sensor_replaced",
-}
-
 
 def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
     """(kind, lines, channel) of the work that answers what is worst, so that a record needs few taps."""
     for found in sorted((f for f in findings if f.open), key=urgency):
-        if found.kind in _ANSWERS:
-            return _ANSWERS[found.kind], [str(line) for line in found.lines], found.channel or ""
+        answers = ALARM_KINDS[found.kind].answered_by
+        if answers:
+            return answers[0], [str(line) for line in found.lines], found.channel or ""
     return "filled", [], ""
 
 
