@@ -1,7 +1,8 @@
-"""Who may use the dashboard, and what: names, passwords, roles, fleets and depots; and who changed what."""
+"""Who may use the dashboard, and what: names, passwords, roles, fleets and depots; and who is asking now."""
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import cache
@@ -38,11 +39,11 @@ def _nobody() -> str:
 
 @dataclass(frozen=True)
 class Person:
-    """Somebody with a name and a role; `fleets` and `depots` are what they see, all where empty."""
+    """Somebody with a name and a role; `fleets` and `depots` are what they see, all where empty. Without a role: nothing at all."""
 
     id: int
     name: str
-    role: Role
+    role: Role | None
     fleets: tuple[str, ...] = ()
     depots: tuple[str, ...] = ()
     units: dict[str, str] = field(default_factory=dict)
@@ -50,26 +51,44 @@ class Person:
 
     def may(self, role: Role) -> bool:
         """Whether they may do what a role may."""
-        return ROLES.index(self.role) >= ROLES.index(role)
+        return self.role is not None and ROLES.index(self.role) >= ROLES.index(role)
 
     def sees(self, setup: Setup) -> bool:
         """Whether a vehicle is theirs to see."""
-        return (not self.fleets or setup.fleet in self.fleets) and (not self.depots or setup.depot in self.depots)
+        return (
+            self.role is not None
+            and (not self.fleets or setup.fleet in self.fleets)
+            and (not self.depots or setup.depot in self.depots)
+        )
 
 
-# Who asks: set before every request is answered. Outside of one, and before anybody is named, somebody who may do everything.
-EVERYBODY: Final = Person(0, "", "lead")
-ASKING: Final[ContextVar[Person]] = ContextVar("asking", default=EVERYBODY)
+NOBODY: Final = Person(0, "", None)
+# Whoever works on the machine itself: by the command line, or by the dashboard before anybody is named.
+OPERATOR: Final = Person(0, "", "lead")
+# Who asks: nobody, until the guard before a request, or the command line, has said who it is.
+current_person: Final[ContextVar[Person]] = ContextVar("current_person", default=NOBODY)
+
+
+@contextmanager
+def acting_as(person: Person) -> Iterator[None]:
+    """Within it, that person asks."""
+    before = current_person.set(person)
+    try:
+        yield
+    finally:
+        current_person.reset(before)
 
 
 def my_units() -> Units:
     """What whoever asks reads in."""
-    return units_of(ASKING.get().units)
+    return units_of(current_person.get().units)
 
 
 def need(role: Role) -> Person:
     """Who asks, where they may do what a role may. Raises Problem."""
-    person = ASKING.get()
+    person = current_person.get()
+    if person.role is None:
+        raise Problem("sign in first")
     if not person.may(role):
         raise Problem(f"only a {role} may do that; {person.name} is a {person.role}")
     return person
@@ -83,14 +102,14 @@ def need_lead() -> Person:
     return person
 
 
-def doer(said: str | None) -> str:
-    """Who does something: who is signed in, else whoever they say they are."""
-    return ASKING.get().name or (said or "")
+def name_of_actor(stated: str | None) -> str:
+    """The name under which something is done: of who is signed in, else the stated one."""
+    return current_person.get().name or (stated or "")
 
 
 def sees(setup: Setup) -> bool:
     """Whether who asks may see a vehicle."""
-    return ASKING.get().sees(setup)
+    return current_person.get().sees(setup)
 
 
 def anybody(connection: Connection) -> bool:

@@ -7,7 +7,7 @@ from sqlalchemy import Connection, insert, select
 from ingest import schema
 
 
-def note(connection: Connection, who: str, what: str, now_us: int) -> None:
+def log_change(connection: Connection, who: str, what: str, now_us: int) -> None:
     """Keep who changed what of the set-up."""
     connection.execute(insert(schema.change).values(at_us=now_us, who=who, what=what))
 

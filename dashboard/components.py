@@ -42,7 +42,7 @@ def one_or_all(every: str, names: Sequence[str]) -> list[dict[str, str]]:
 
 def who(id_: str, label: str) -> dmc.TextInput:
     """Who does something: who is signed in; else it is asked for, and remembered on the device."""
-    name = accounts.ASKING.get().name
+    name = accounts.current_person.get().name
     if name:
         return dmc.TextInput(id=id_, label=label, value=name, readOnly=True)
     return dmc.TextInput(id=id_, label=label, persistence=True, persistence_type="local", debounce=True)

@@ -20,7 +20,6 @@ from ingest.errors import Problem, Unreachable, Unusable
 
 logging.getLogger("alembic").setLevel(logging.WARNING)
 
-DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 # How long SQLite waits for another writer before it says that the database is locked.
 _BUSY_S: Final = 5
 _UPGRADE_LOCK: Final = 7_411_077

@@ -1,6 +1,5 @@
 """Alerts and digests in words."""
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -8,6 +7,7 @@ from urllib.parse import quote
 
 from analytics.findings import CAUTION
 from analytics.kinds import Kind, Severity, severity_rank
+from ingest.environment import SITE
 from ingest.setups import Setup
 from ingest.times import rfc3339
 
@@ -92,5 +92,5 @@ def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
 
 
 def site() -> str:
-    """Where the dashboard is for those who are told: TALLOW_SITE, else this machine."""
-    return os.environ.get("TALLOW_SITE", "http://127.0.0.1:8050").rstrip("/")
+    """Where the dashboard is for those who are told."""
+    return SITE.value.rstrip("/")

@@ -13,11 +13,11 @@ from analytics.alarms.states import words as state_words
 from analytics.findings import CAUTION
 from analytics.kinds import ALARM_KINDS
 from dashboard import formatting
-from dashboard.cli.options import Database, Json, moment, print_json
+from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, moment, print_json
 from dashboard.exports import csv
 from dashboard.queries import alarms
 from ingest import times
-from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
+from ingest.database import open_database, reachable, writing
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
 

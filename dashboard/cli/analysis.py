@@ -11,8 +11,8 @@ from analytics.kinds import FINDING_KINDS
 from analytics.pipeline import backtest as backtesting
 from analytics.pipeline import results, tasks
 from analytics.pipeline.workers import workers
-from dashboard.cli.options import AsOf, Dask, Database, Json, as_of_us, print_json, progress
-from ingest.database import DEFAULT_DATABASE, open_database, reachable
+from dashboard.cli.options import DEFAULT_DATABASE, AsOf, Dask, Database, Json, as_of_us, print_json, progress
+from ingest.database import open_database, reachable
 from ingest.errors import Problem
 
 app = typer.Typer()

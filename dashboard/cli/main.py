@@ -5,13 +5,17 @@ import sys
 
 import typer
 
+from dashboard.accounts import OPERATOR, acting_as
 from dashboard.cli import alarms, analysis, people, planning, recording, routes, serve, simulate
+from ingest.environment import SETTINGS
 from ingest.errors import Problem
 
 app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
+    epilog="\b\nSettings, as variables of the environment:\n"
+    + "\n".join(f"{one.name}  {one.meaning}{f' ({one.default})' * bool(one.default)}" for one in SETTINGS),
 )
 for part in (simulate, recording, analysis, planning, alarms, routes, serve):
     app.add_typer(part.app)
@@ -31,7 +35,8 @@ def start(context: typer.Context) -> None:
 def main() -> None:
     """Run the command line; the console script."""
     try:
-        status = app(prog_name="tallow", standalone_mode=False)
+        with acting_as(OPERATOR):
+            status = app(prog_name="tallow", standalone_mode=False)
     except Problem as problem:
         fail(str(problem), 1)
     except typer.TyperException as error:

@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from dashboard import accounts, change_log
-from dashboard.cli.options import Database
-from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
+from dashboard.cli.options import DEFAULT_DATABASE, Database
+from ingest.database import open_database, reachable, writing
+from ingest.environment import PERSON_PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.times import now_us
 
@@ -21,7 +22,7 @@ Fleets = Annotated[list[str] | None, typer.Option("--fleet", help="sees this fle
 Depots = Annotated[list[str] | None, typer.Option("--depot", help="sees this depot only; repeat for several")]
 PasswordFile = Annotated[
     Path | None,
-    typer.Option(envvar="TALLOW_PERSON_PASSWORD_FILE", help="file with the password; it is asked for otherwise"),
+    typer.Option(envvar=PERSON_PASSWORD_FILE.name, help=PERSON_PASSWORD_FILE.meaning),
 ]
 
 
@@ -35,7 +36,7 @@ def add(
     password = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.add(connection, name, password, role, fleet or (), depot or ())
-        change_log.note(connection, "command line", f"{name} added as {role}", now_us())
+        change_log.log_change(connection, "command line", f"{name} added as {role}", now_us())
     print(f"{name} is a {role}.")
 
 
@@ -64,7 +65,7 @@ def change(
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.set_role(connection, name, role, fleet or (), depot or ())
-        change_log.note(connection, "command line", f"{name} changed to {role}", now_us())
+        change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us())
     print(f"{name} is a {role}.")
 
 
@@ -75,7 +76,7 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.set_password(connection, name, new)
-        change_log.note(connection, "command line", f"{name} has another password", now_us())
+        change_log.log_change(connection, "command line", f"{name} has another password", now_us())
     print(f"{name} has another password.")
 
 
@@ -85,7 +86,7 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.remove(connection, name)
-        change_log.note(connection, "command line", f"{name} removed", now_us())
+        change_log.log_change(connection, "command line", f"{name} removed", now_us())
     print(f"{name} removed.")
 
 

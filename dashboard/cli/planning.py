@@ -14,6 +14,7 @@ from analytics.planning import rounds, timer, usage
 from dashboard import formatting
 from dashboard.cli.alarms import By
 from dashboard.cli.options import (
+    DEFAULT_DATABASE,
     Database,
     Json,
     as_of_us,
@@ -32,7 +33,7 @@ from ingest import (
     work,
     work_records,
 )
-from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
+from ingest.database import open_database, reachable, writing
 from ingest.errors import Problem
 from ingest.setups import in_force
 from ingest.times import now_us

@@ -1,7 +1,6 @@
 """The commands that record: registers, messages, quarantine, and what keeps the database."""
 
 import contextlib
-import os
 import sys
 import threading
 from itertools import accumulate
@@ -16,6 +15,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics.pipeline import prune as pruning
 from analytics.pipeline.workers import workers
 from dashboard.cli.options import (
+    DEFAULT_DATABASE,
     BrokerAddress,
     Database,
     Json,
@@ -36,9 +36,10 @@ from ingest import (
     retention,
     times,
 )
-from ingest.broker import DEFAULT_BROKER, access_rules, broker_of
-from ingest.database import DEFAULT_DATABASE, address, connect, open_database, reachable, writing
+from ingest.broker import access_rules, broker_of
+from ingest.database import address, connect, open_database, reachable, writing
 from ingest.database import upgrade as upgrade_database
+from ingest.environment import BROKER, METRICS_PORT, broker_files
 from ingest.errors import Problem
 from ingest.messages import REFUSALS, is_name
 from ingest.recorder import Tally
@@ -70,7 +71,7 @@ def register(
 
 @app.command(epilog="Example: TALLOW_BROKER=mqtt://localhost tallow ingest")
 def ingest(
-    broker: BrokerAddress = DEFAULT_BROKER,
+    broker: BrokerAddress = BROKER.default,
     client_id: Annotated[
         str, typer.Option("--client-id", help="name of the session at the broker; each ingester needs its own")
     ] = "tallow-ingest",
@@ -80,9 +81,7 @@ def ingest(
     ] = None,
     metrics_port: Annotated[
         int | None,
-        typer.Option(
-            envvar="TALLOW_METRICS_PORT", min=1, max=65535, help="answer /metrics and /health there, on loopback"
-        ),
+        typer.Option(envvar=METRICS_PORT.name, min=1, max=65535, help="answer /metrics and /health there, on loopback"),
     ] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
@@ -90,7 +89,7 @@ def ingest(
     start_logging()
     if share is not None and not is_name(share):
         raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
-    at = broker_of(broker, os.environ)
+    at = broker_of(broker, broker_files())
     stop = stopping()
     engine = _open_patiently(database, stop)
     if engine is None:

@@ -6,10 +6,10 @@ import typer
 
 from analytics.alarms import depots, outbox, routes, transports, wording
 from dashboard import change_log, formatting
-from dashboard.cli.options import Database
+from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
 from ingest import times
-from ingest.database import DEFAULT_DATABASE, open_database, reachable, writing
+from ingest.database import open_database, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
 
@@ -32,7 +32,9 @@ def depot(
             raise Problem(f"no depot is called {name!r}; there are: {', '.join(known) or 'none'}")
         wanted = depots.wished(depots.depot(connection, name), lead_days, digest, quiet)
         depots.keep_depot(connection, wanted)
-        change_log.note(connection, "command line", f"{name}: {'; '.join(formatting.depot_wishes(wanted))}", now_us())
+        change_log.log_change(
+            connection, "command line", f"{name}: {'; '.join(formatting.depot_wishes(wanted))}", now_us()
+        )
     print(f"{name}: " + "; ".join(formatting.depot_wishes(wanted)) + ".")
 
 
@@ -77,7 +79,9 @@ def add_route(
             connection, address, depot=depot, severity=severity, groups=group or (), after_min=after_min,
             at_any_hour=at_any_hour,
         )  # fmt: skip
-        change_log.note(connection, "command line", f"Route {number} added, to {routes.masked(address)}", now_us())
+        change_log.log_change(
+            connection, "command line", f"Route {number} added, to {routes.masked(address)}", now_us()
+        )
     print(f"Route {number}: {routes.masked(address)}. Try it with: tallow route test {number}")
 
 
@@ -87,7 +91,7 @@ def remove_route(number: Annotated[int, typer.Argument()], database: Database = 
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         routes.remove_route(connection, number)
-        change_log.note(connection, "command line", f"Route {number} removed", now_us())
+        change_log.log_change(connection, "command line", f"Route {number} removed", now_us())
     print(f"Route {number} removed.")
 
 

@@ -6,9 +6,10 @@ from typing import Annotated
 import typer
 
 from analytics.pipeline.workers import workers
-from dashboard.cli.options import Dask, Database, start_logging, stopping
+from dashboard.cli.options import DEFAULT_DATABASE, Dask, Database, start_logging, stopping
 from ingest import metrics
-from ingest.database import DEFAULT_DATABASE, open_database
+from ingest.database import open_database
+from ingest.environment import WATCH_METRICS_PORT
 
 app = typer.Typer()
 
@@ -41,7 +42,7 @@ def watch(
     metrics_port: Annotated[
         int | None,
         typer.Option(
-            envvar="TALLOW_WATCH_METRICS_PORT", min=1, max=65535, help="answer /metrics and /health there, on loopback"
+            envvar=WATCH_METRICS_PORT.name, min=1, max=65535, help="answer /metrics and /health there, on loopback"
         ),
     ] = None,
     dask: Dask = "",

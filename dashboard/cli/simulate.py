@@ -22,6 +22,7 @@ from ingest import (
     times,
 )
 from ingest.broker import Broker, broker_of, make_client
+from ingest.environment import broker_files
 from ingest.errors import Problem
 from ingest.times import now_us
 
@@ -99,7 +100,7 @@ def simulate(
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
     from_us = end_us if since is None else moment(since)
-    at = broker_of(broker, os.environ)
+    at = broker_of(broker, broker_files())
     with simulation():
         live = Live(story, end_h, chosen, from_us, breaks)
     _publish(live, story.fleet, at, from_us, speed, rate)

@@ -189,7 +189,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
 
 def beside(view: AlarmView) -> list[Any]:
     """How alerts travel, and how many alarms there are."""
-    person = accounts.ASKING.get()
+    person = accounts.current_person.get()
     if person.fleets or person.depots:
         return []  # what is told here is of the whole fleet
     ways: list[Any] = []
@@ -289,7 +289,7 @@ def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:
         if not isinstance(days, int | float):
             raise Problem("say for how many days")
         until_us = now_us + int(days * DAY_US)
-    components.act(engine(), numbers, Transition(event, now_us, accounts.doer(by), why, until_us))
+    components.act(engine(), numbers, Transition(event, now_us, accounts.name_of_actor(by), why, until_us))
     return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}: {formatting.EVENTS[event]}."
 
 

@@ -19,7 +19,7 @@ dash.register_page(__name__, path="/me", name="Units", title="Units and password
 
 def layout(**_: Any) -> html.Div:
     """The page of whoever asks."""
-    mine, name = accounts.my_units(), accounts.ASKING.get().name
+    mine, name = accounts.my_units(), accounts.current_person.get().name
     choices = (
         ("pressure", "Pressure", list(PRESSURES), mine.pressure),
         ("temperature", "Temperature", list(TEMPERATURES), mine.temperature),
@@ -68,7 +68,7 @@ def layout(**_: Any) -> html.Div:
 def choose(pressure: str, temperature: str, volume: str) -> str:
     """Keep what somebody reads in."""
     chosen = vars(units_of({"pressure": pressure, "temperature": temperature, "volume": volume}))
-    me = accounts.ASKING.get()
+    me = accounts.current_person.get()
     if me.name:
         with reachable(engine()), writing(engine()) as connection:
             accounts.set_units(connection, me.id, chosen)
@@ -87,7 +87,7 @@ def choose(pressure: str, temperature: str, volume: str) -> str:
 )
 def change(_: int, old: str | None, new: str | None) -> str:
     """Another password, for who knows the one of now."""
-    me = accounts.ASKING.get()
+    me = accounts.current_person.get()
     try:
         with reachable(engine()):
             known = accounts.sign_in(engine(), me.name, old or "", "own page", times.now_us())
@@ -95,7 +95,7 @@ def change(_: int, old: str | None, new: str | None) -> str:
             return "That is not your password now."
         with reachable(engine()), writing(engine()) as connection:
             accounts.set_password(connection, me.name, new or "")
-            change_log.note(connection, me.name, f"{me.name} has another password", times.now_us())
+            change_log.log_change(connection, me.name, f"{me.name} has another password", times.now_us())
     except Problem as problem:
         return f"Not done: {problem}."
     return "Changed; sign in with it."

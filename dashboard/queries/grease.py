@@ -3,17 +3,14 @@
 from sqlalchemy import Engine, func, select
 
 from analytics.planning.usage import AHEAD_DAYS, Amount
-from dashboard import accounts
 from dashboard.queries.scope import visible
 from ingest import schema
 
 
 def read_amounts(engine: Engine, depot: str = "") -> list[Amount]:
     """Litres by month, depot and grease, in that order, of one depot or of all."""
-    table, who, person = schema.supply, schema.standing, accounts.ASKING.get()
-    chosen = ([who.c.fleet.in_(person.fleets)] if person.fleets else []) + (
-        [table.c.depot.in_(person.depots)] if person.depots else []
-    )
+    table, who = schema.supply, schema.standing
+    chosen = visible(who, depot=table.c.depot)
     keys = table.c.month, table.c.depot, table.c.grease
     sums = (func.sum(table.c[name]) for name in ("used_l", "filled_l", "held_l", "unaccounted_l"))
     with engine.connect() as connection:

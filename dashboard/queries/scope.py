@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from typing import Any
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, Engine, false, func, select
 
 from dashboard import accounts
 from ingest import schema, times
@@ -19,11 +19,13 @@ def count_unregistered(connection: Connection) -> int:
     return heard - registered
 
 
-def visible(table: Any) -> list[Any]:
-    """Conditions on a table with fleet and depot: what whoever asks may see."""
-    person = accounts.ASKING.get()
+def visible(table: Any, depot: Any = None) -> list[Any]:
+    """Conditions on a table with fleet and depot, or on another column of depots: what whoever asks may see."""
+    person = accounts.current_person.get()
+    if person.role is None:
+        return [false()]
     return ([table.c.fleet.in_(person.fleets)] if person.fleets else []) + (
-        [table.c.depot.in_(person.depots)] if person.depots else []
+        [(table.c.depot if depot is None else depot).in_(person.depots)] if person.depots else []
     )
 
 

@@ -1,7 +1,6 @@
 """The web application: its frame, its security headers, and the server that serves it."""
 
 import gc
-import os
 from collections.abc import Callable
 from importlib import import_module
 from typing import Any
@@ -20,6 +19,7 @@ from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import data
 from dashboard.web import sign_in
 from dashboard.web.work_records import take_records
+from ingest.environment import PROXY
 from ingest.errors import Problem
 
 REFRESH_MS = 5_000
@@ -42,7 +42,7 @@ def _frame() -> dmc.MantineProvider:
     links = [
         dmc.Anchor(page["name"], href=page["path"], size="sm", className="nav-link")
         for page in dash.page_registry.values()
-        if page.get("in_menu") and accounts.ASKING.get().may(page.get("role", "viewer"))
+        if page.get("in_menu") and accounts.current_person.get().may(page.get("role", "viewer"))
     ]
     scheme = dmc.ColorSchemeToggle(
         id="scheme", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
@@ -70,7 +70,7 @@ def _frame() -> dmc.MantineProvider:
 
 def _me() -> html.Div:
     """Who is signed in, and the way out."""
-    person = accounts.ASKING.get()
+    person = accounts.current_person.get()
     if not person.name:
         return html.Div(dcc.Link("Units", href="/me", className="dim"), className="me")
     leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
@@ -113,7 +113,8 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
             depot = addresses.depot_of(connection, secret)
         if depot is None:
             return Response("There is no calendar here.\n", 404, mimetype="text/plain")
-        return Response(refill_calendar(database, depot), mimetype="text/calendar")
+        with accounts.acting_as(accounts.Person(0, "", "viewer", depots=(depot,))):  # whom the secret lets in
+            return Response(refill_calendar(database, depot), mimetype="text/calendar")
 
     @app.server.after_request
     def headers(response: Response) -> Response:
@@ -139,12 +140,11 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 
 
 def _behind() -> dict[str, Any]:
-    """Where people come by HTTPS, another server speaks it, on this machine unless TALLOW_PROXY says where, and says who they are."""
+    """Where people come by HTTPS, another server speaks it, on this machine unless a setting says where, and says who they are."""
     if not wording.site().startswith("https:"):
         return {}
     headers = {"x-forwarded-for", "x-forwarded-proto"}
-    proxy = os.environ.get("TALLOW_PROXY", "127.0.0.1")
-    return {"trusted_proxy": proxy, "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
+    return {"trusted_proxy": PROXY.value, "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
 
 
 def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:

@@ -4,7 +4,6 @@ Before anybody is named, whoever is on this machine may do everything; `serve` t
 person on, every page and callback wants a session.
 """
 
-import secrets
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -12,13 +11,16 @@ from ipaddress import ip_address
 from typing import Any, Final
 from urllib.parse import urlencode, urlsplit
 
-from flask import Flask, Response, current_app, redirect, request, session
+from flask import Flask, Response, current_app, g, redirect, request, session
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
-from markupsafe import escape
+from flask_wtf import FlaskForm
+from jinja2 import Environment, PackageLoader
 from sqlalchemy import Engine
+from wtforms import HiddenField, PasswordField, StringField
+from wtforms.validators import InputRequired, Length
 
 from dashboard import accounts
-from dashboard.accounts import ASKING, EVERYBODY, Person
+from dashboard.accounts import NOBODY, OPERATOR, Person, current_person
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -48,6 +50,7 @@ def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
     app.config.update(
         SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax", SESSION_COOKIE_SECURE=secure,
         SESSION_COOKIE_NAME="tallow", PERMANENT_SESSION_LIFETIME=SESSION, SESSION_REFRESH_EACH_REQUEST=True,
+ WTF_CSRF_TIME_LIMIT=int(SESSION.total_seconds()),
     )  # fmt: skip
     manager = LoginManager(app)
     manager.session_protection = None  # phones change their address on the way round the yard
@@ -62,6 +65,7 @@ def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
         return Session(person) if person is not None and str(person.session) == generation else None
 
     app.before_request(partial(_let_past, database))
+    app.teardown_request(_forget)
     app.add_url_rule("/sign-in", "sign_in", partial(_sign_in, database), methods=["GET", "POST"])
     app.add_url_rule("/sign-out", "sign_out", partial(_sign_out, database), methods=["POST"])
 
@@ -89,20 +93,23 @@ def _let_past(database: Engine) -> Response | None:
         return Response(
             "Requests that change something come from this site's own pages only.\n", 403, mimetype="text/plain"
         )
-    ASKING.set(EVERYBODY)
+    g.before = current_person.set(NOBODY)
     if request.path.startswith(_OPEN):
         return None
     if signed_in(database):
-        ASKING.set(
-            current_user.person
-            if current_user.is_authenticated
-            else replace(EVERYBODY, units=dict(session.get("units", {})))
-        )
+        anonymous = replace(OPERATOR, units=dict(session.get("units", {})))
+        current_person.set(current_user.person if current_user.is_authenticated else anonymous)
         return None
     if request.method == "GET" and request.accept_mimetypes.accept_html and not request.path.startswith("/_dash"):
         found: Any = redirect(f"/sign-in?{urlencode({'next': request.full_path.rstrip('?')})}")
         return found  # type: ignore[no-any-return]
     return Response('{"problem": "sign in first"}', 401, mimetype="application/json")
+
+
+def _forget(_: BaseException | None) -> None:
+    """Whoever asked asks no more."""
+    if "before" in g:
+        current_person.reset(g.pop("before"))
 
 
 def _from_own_page() -> bool:
@@ -111,26 +118,37 @@ def _from_own_page() -> bool:
     return origin is None or urlsplit(origin).netloc == request.host
 
 
+class SignIn(FlaskForm):
+    """What the way in asks for; a token of the session's own keeps other sites' forms out."""
+
+    name = StringField(validators=[InputRequired(), Length(max=128)])
+    password = PasswordField(validators=[InputRequired(), Length(max=512)])
+    next = HiddenField()
+
+
 def _sign_in(database: Engine) -> Response:
+    form = SignIn()
     if request.method == "GET":
-        return _form("")
-    given = request.form.get("form", "")
-    if not given or not secrets.compare_digest(given.encode(), str(session.get("form", "")).encode()):
-        return _form("This page was open for too long; try again.", 400)
-    name, password = request.form.get("name", ""), request.form.get("password", "")
+        form.next.data = request.args.get("next", "/")
+        return _page(form, "")
+    if not form.validate():
+        return _page(form, "This page was open for too long; try again." if form.csrf_token.errors else _MISFIT, 400)
     try:
         with reachable(database):
-            person = accounts.sign_in(database, name, password, request.remote_addr or "", now_us())
+            person = accounts.sign_in(database, form.name.data, form.password.data, request.remote_addr or "", now_us())
     except Problem as problem:
-        return _form(f"{str(problem).capitalize()}.", 429)
+        return _page(form, f"{str(problem).capitalize()}.", 429)
     if person is None:
-        return _form("Name and password do not go together.", 401)
+        return _page(form, _MISFIT, 401)
     session.clear()
     session.permanent = True
     session["since"] = now_us()
     login_user(Session(person))
-    found: Any = redirect(_own(request.form.get("next", "/")))
+    found: Any = redirect(_own(form.next.data or "/"))
     return found  # type: ignore[no-any-return]
+
+
+_MISFIT: Final = "Name and password do not go together."
 
 
 def _own(address: str) -> str:
@@ -152,17 +170,9 @@ def _sign_out(database: Engine) -> Response:
     return found  # type: ignore[no-any-return]
 
 
-def _form(told: str, status: int = 200) -> Response:
+def _page(form: SignIn, problem: str, status: int = 200) -> Response:
     """The page with the way in; it needs no script."""
-    session["form"] = session.get("form") or secrets.token_urlsafe(24)
-    then = request.values.get("next", "/")
-    page = f"""<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Sign in to tallow</title><link rel="stylesheet" href="/assets/sign-in.css"></head>
-<body class="way-in"><main><h1>tallow</h1><form method="post" action="/sign-in">
-<p role="alert">{escape(told)}</p>
-<input type="hidden" name="form" value="{escape(session["form"])}"><input type="hidden" name="next" value="{escape(then)}">
-<label>Name <input name="name" autocomplete="username" required maxlength="128" autofocus></label>
-<label>Password <input name="password" type="password" autocomplete="current-password" required maxlength="512"></label>
-<button>Sign in</button></form></main></body></html>"""
-    return Response(page, status, mimetype="text/html")
+    return Response(_TEMPLATE.render(form=form, problem=problem), status, mimetype="text/html")
+
+
+_TEMPLATE: Final = Environment(loader=PackageLoader("dashboard.web", ""), autoescape=True).get_template("sign_in.html")

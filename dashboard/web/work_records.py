@@ -70,7 +70,14 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
             said.setdefault((alarm.vehicle_id, str(what)), what)
         for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
             ((_, setups),) = registry.read_setups(connection, id_).values()
-            one = {"key": uuid4().hex, "kind": kind, "at_us": now_us, "by": accounts.doer(by), "note": note, **what}
+            one = {
+                "key": uuid4().hex,
+                "kind": kind,
+                "at_us": now_us,
+                "by": accounts.name_of_actor(by),
+                "note": note,
+                **what,
+            }
             work_records.record(connection, id_, setups, works.work_of(one), now_us)
     return len(said)
 
@@ -93,13 +100,13 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
         return {"problem": "a record is one JSON object"}, 400
     try:
         accounts.need("technician")
-        by, name = str(said.get("by") or ""), accounts.ASKING.get().name
+        by, name = str(said.get("by") or ""), accounts.current_person.get().name
         with reachable(database), writing(database) as connection:
             if by and name and by != name:  # kept on a device that several share
                 if by in {one.name for one in accounts.people(connection)}:
                     return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
                 said["note"] = f"{said.get('note') or ''} (by {by})".strip()
-            said["by"] = accounts.doer(by)
+            said["by"] = accounts.name_of_actor(by)
             id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
             setup = in_force(setups, times.now_us())
             if not accounts.sees(setup):

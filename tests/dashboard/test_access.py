@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -15,7 +15,10 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 
 from dashboard import accounts, change_log
-from dashboard.accounts import ASKING, EVERYBODY
+from dashboard.accounts import NOBODY, OPERATOR, acting_as, current_person
+from dashboard.queries import alarms, data, grease, patterns, rounds, scope
+from dashboard.queries import fleet as vehicles
+from dashboard.queries.vehicle import vehicle_result
 from dashboard.web import sign_in as guard
 from dashboard.web.app import create_app, serve
 from ingest import database, schema, work_records
@@ -24,6 +27,7 @@ from tests.analytics.test_alarms import bring_up, fleet
 
 __all__ = ["fleet"]
 
+DEPOT = "Skarvholm Quarry"
 PASSWORD = "correct horse battery"
 PEOPLE = {
     "lead": ("lead", (), ()),
@@ -41,23 +45,22 @@ def database_url(tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> Iterator[dash.Dash]:
+def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> dash.Dash:
     """The application over a fleet with two alarms on HS-102, and one person of each kind; their hashes are quick ones."""
     monkeypatch.setattr(accounts, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
     bring_up(fleet)
     with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
             accounts.add(connection, name, PASSWORD, role, fleets, depots)
-    yield create_app(fleet)
-    ASKING.set(EVERYBODY)
+    return create_app(fleet)
 
 
 def sign_in(app: dash.Dash, name: str, password: str = PASSWORD) -> FlaskClient:
     """A browser that has signed in, or tried to."""
     client: FlaskClient = app.server.test_client()
-    form = re.search(r'name="form" value="([^"]+)"', client.get("/sign-in").text)
+    form = re.search(r'name="csrf_token" type="hidden" value="([^"]+)"', client.get("/sign-in").text)
     assert form is not None
-    client.post("/sign-in", data={"form": form[1], "name": name, "password": password})
+    client.post("/sign-in", data={"csrf_token": form[1], "name": name, "password": password})
     return client
 
 
@@ -120,6 +123,28 @@ def test_nobody_sees_no_page(app: dash.Dash, path: str) -> None:
     answer = app.server.test_client().get(path, headers={"Accept": "text/html"})
     assert answer.status_code == 302
     assert answer.headers["Location"] == f"/sign-in?{urlencode({'next': path})}"
+
+
+def test_who_asks_is_nobody_until_somebody_says_who(app: dash.Dash, fleet: Engine) -> None:
+    """A thread that nobody vouches for sees no vehicle, alarm, depot or grease, and may do nothing."""
+
+    def seen() -> list[Any]:
+        with fleet.connect() as connection:
+            listed = [
+                vehicles.fleet(fleet).rows, alarms.alarms(fleet, over=True), scope.depots(fleet), grease.read_amounts(fleet),
+                grease.read_ahead_l(fleet), scope.read_setups(connection), patterns.patterns(fleet, "point").rates,
+                data.data_state(fleet).findings, rounds.read_round(fleet, DEPOT, 90, None, 0.1, frozenset(range(7)), store_now()).visits,
+            ]  # fmt: skip
+        return [*listed, vehicle_result(fleet, "harrowmere-stone", "HS-102")]
+
+    assert app.server is not None
+    with ThreadPoolExecutor(1) as thread:  # its context is a fresh one
+        assert not any(thread.submit(seen).result())
+        assert thread.submit(current_person.get).result() is NOBODY
+        with pytest.raises(Problem, match="sign in first"):
+            thread.submit(accounts.need, "viewer").result()
+    with acting_as(OPERATOR):
+        assert all((vehicles.fleet(fleet).rows, alarms.alarms(fleet), scope.depots(fleet)))
 
 
 @pytest.mark.parametrize("path", ["/_dash-layout", "/_dash-dependencies"])
@@ -376,7 +401,7 @@ def test_another_sites_form_signs_nobody_in(app: dash.Dash, form: str) -> None:
     """It does not know what the page holds."""
     client = app.server.test_client()
     client.get("/sign-in")
-    data = {"form": form, "name": "viewer", "password": PASSWORD}
+    data = {"csrf_token": form, "name": "viewer", "password": PASSWORD}
     assert client.post("/sign-in", data=data).status_code == 400
     assert client.get("/_dash-layout").status_code == 401
 
@@ -397,9 +422,9 @@ def test_another_sites_requests_are_refused(app: dash.Dash, fleet: Engine) -> No
 def test_the_way_in_leads_to_this_site_only(app: dash.Dash, then: str) -> None:
     """Whatever its address says."""
     client = app.server.test_client()
-    form = re.search(r'name="form" value="([^"]+)"', client.get("/sign-in").text)
+    form = re.search(r'name="csrf_token" type="hidden" value="([^"]+)"', client.get("/sign-in").text)
     assert form is not None
-    answer = client.post("/sign-in", data={"form": form[1], "name": "viewer", "password": PASSWORD, "next": then})
+    answer = client.post("/sign-in", data={"csrf_token": form[1], "name": "viewer", "password": PASSWORD, "next": then})
     assert (answer.status_code, answer.headers["Location"]) == (302, "/")
 
 

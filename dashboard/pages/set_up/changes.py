@@ -19,7 +19,7 @@ def write(do: Any, rows: Any) -> tuple[Any, Any, Any]:
         who = accounts.need_lead().name or "this machine"
         with reachable(engine()), writing(engine()) as connection:
             told = do(connection)
-            change_log.note(connection, who, told, times.now_us())
+            change_log.log_change(connection, who, told, times.now_us())
     except Problem as problem:
         return f"Not done: {problem}.", dash.no_update, dash.no_update
     return f"{told}.", rows(), change_rows()

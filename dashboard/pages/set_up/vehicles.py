@@ -66,7 +66,7 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
                 told = f"{done.vehicles} vehicles with {done.lines} lines; {done.changed} new or changed"
                 if not keep:
                     raise _OnlyLooked
-                change_log.note(connection, who, f"registered {told}", times.now_us())
+                change_log.log_change(connection, who, f"registered {told}", times.now_us())
     except Problem as problem:
         rows = str(problem).split("; ")
         return (

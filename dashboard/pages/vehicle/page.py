@@ -200,7 +200,7 @@ def acknowledge(clicks: list[int | None], by: str | None) -> Any:
         return dash.no_update
     number = ctx.triggered_id["number"]
     try:
-        components.act(engine(), [number], Transition("acknowledge", times.now_us(), accounts.doer(by)))
+        components.act(engine(), [number], Transition("acknowledge", times.now_us(), accounts.name_of_actor(by)))
     except Problem as problem:
         return f"Not done: {problem}."
     return "Acknowledged."
