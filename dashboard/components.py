@@ -5,23 +5,10 @@ from typing import Any
 
 import dash_mantine_components as dmc
 from dash import html
-from sqlalchemy import Engine
 
-from analytics.alarms import records
-from analytics.alarms.states import Transition
 from analytics.findings import CAUTION, CAUTIONS, Finding
 from analytics.kinds import FINDING_KINDS, Kind
 from dashboard import accounts, formatting
-from dashboard.queries import alarms
-from ingest.database import reachable, writing
-
-
-def act(database: Engine, numbers: Sequence[int], transition: Transition) -> None:
-    """Do something to alarms, all or none. Raises Problem, also where whoever asks may not."""
-    accounts.need("technician")
-    with reachable(database), writing(database) as connection:
-        alarms.need_seen(connection, numbers)
-        records.act(connection, numbers, transition)
 
 
 def need(name: str) -> html.Span:

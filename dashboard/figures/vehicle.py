@@ -34,12 +34,10 @@ from ingest.times import DAY_US, instant, local_us
 
 _BAND_POINTS = 500  # of a band's edges, which are smooth
 
-
 _LONGEST_NAME = 22
 
 
 _LOWEST = 1 / 3
-
 
 _HIGHEST = 3.0  # ratios beyond these look alike
 

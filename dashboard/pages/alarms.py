@@ -15,7 +15,7 @@ from dashboard import accounts, components, formatting
 from dashboard.exports import csv
 from dashboard.queries import alarms
 from dashboard.queries.alarms import AlarmRow, AlarmView
-from dashboard.web import work_records
+from dashboard.web import alarm_actions
 from dashboard.web.app import REFRESH_MS, engine
 from ingest import times
 from ingest import work as works
@@ -97,7 +97,7 @@ def _actions() -> list[Any]:
                     [
                         dmc.Select(
                             id="alarms-work", label="What was done to each of them", placeholder="choose",
-                            data=[{"value": kind, "label": works.KINDS[kind][0]} for kind in work_records.FOR_SEVERAL],
+                            data=[{"value": kind, "label": works.KINDS[kind][0]} for kind in alarm_actions.FOR_SEVERAL],
                         ),
                         dmc.TextInput(id="alarms-note", label="Note"),
                         dmc.Button("Record it", id="alarms-record", variant="default", mt=24),
@@ -276,7 +276,7 @@ def refresh(_: int, *said: Any) -> Any:
 def _record(numbers: list[int], kind: str, by: str, note: str) -> str:
     if not numbers:
         raise Problem("choose alarms first")
-    made = work_records.record_for(engine(), numbers, kind, by, note)
+    made = alarm_actions.record_for(engine(), numbers, kind, by, note)
     return f"Recorded {made} time{'s' * (made != 1)}; what the next cycles show decides whether it held."
 
 
@@ -289,7 +289,7 @@ def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:
         if not isinstance(days, int | float):
             raise Problem("say for how many days")
         until_us = now_us + int(days * DAY_US)
-    components.act(engine(), numbers, Transition(event, now_us, accounts.name_of_actor(by), why, until_us))
+    alarm_actions.act(engine(), numbers, Transition(event, now_us, accounts.name_of_actor(by), why, until_us))
     return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}: {formatting.EVENTS[event]}."
 
 

@@ -33,7 +33,6 @@ class AlarmRow:
 
 MOST_ALARMS = 200  # of a page; of those that are over a fifth of it
 
-
 _OVER_DAYS = 90
 
 

@@ -15,7 +15,6 @@ from ingest import schema
 # What a point is, without the words that only say where it is.
 _WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
 
-
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
 
 

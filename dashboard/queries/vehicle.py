@@ -1,13 +1,13 @@
 """One vehicle: its analysis, its records, its set-up."""
 
-from collections import OrderedDict
+from functools import lru_cache
 
 from sqlalchemy import Engine, func, select
 
 from analytics.pipeline.tasks import analysed, read_pasts
 from analytics.vehicle.analysis import Result
 from dashboard.queries.scope import read_setups, visible
-from ingest import schema, times
+from ingest import registry, schema, times
 from ingest.setups import Setup, in_force
 from ingest.work import Work
 from ingest.work_records import read_records, read_work
@@ -38,11 +38,8 @@ def alike(engine: Engine, setup: Setup) -> list[Setup]:
         return [in_force(found, times.now_us()) for _, found in read_setups(connection, list(ids)).values()]
 
 
-_results: "OrderedDict[tuple[str, int, int, int], Result]" = OrderedDict()
-
-
 def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | None:
-    """The analysis of one vehicle at the present time, with its arrays; None where it is not registered.
+    """The analysis of one vehicle at the present time, with its arrays; None where whoever asks sees none of that name.
 
     It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, or
     after ten minutes.
@@ -52,20 +49,20 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         row = connection.execute(
             select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
         ).one_or_none()
-        if row is None:
+        if row is None or not read_setups(connection, row.id):
             return None
-        setups = next(iter(read_setups(connection, row.id).values()), None)
-        if setups is None:
-            return None
-        key = (str(engine.url), row.id, row.news, times.now_us() // 600_000_000)
-        if key in _results:
-            return _results[key]
-        past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
-        (result,) = analysed(connection, row.id, setups[1], [times.now_us()], past, work)
-    _results[key] = result
-    while len(_results) > _KEPT_RESULTS:
-        _results.popitem(last=False)
-    return result
+    return _analysed(engine, row.id, row.news, times.now_us() // 600_000_000)
+
+
+@lru_cache(_KEPT_RESULTS)
+def _analysed(engine: Engine, vehicle_id: int, _revision: int, _ten_minutes: int) -> Result:
+    """The analysis of a vehicle; the last two arguments say until when it holds."""
+    with engine.connect() as connection:
+        ((_, setups),) = registry.read_setups(connection, vehicle_id).values()
+        past = read_pasts(connection, vehicle_id).get(vehicle_id)
+        work = read_work(connection, vehicle_id).get(vehicle_id, ())
+        (result,) = analysed(connection, vehicle_id, setups, [times.now_us()], past, work)
+        return result
 
 
 def news(engine: Engine, fleet_name: str, vehicle: str) -> int:

@@ -4,19 +4,15 @@ The page sends records by itself (`assets/work.js`), not by a callback: one that
 the phone and sent later, under the key it got there, so that it counts once.
 """
 
-from collections.abc import Sequence
 from datetime import datetime
-from typing import Any, Final
-from uuid import uuid4
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from flask import Flask, request
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 
-from analytics.kinds import ALARM_KINDS
 from dashboard import accounts
-from dashboard.queries import alarms
-from ingest import registry, schema, times, work_records
+from ingest import registry, times, work_records
 from ingest import work as works
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
@@ -35,51 +31,6 @@ ASKS: Final[dict[str, tuple[str, ...]]] = {
     "sensor_replaced": ("channel",),
     "moved": ("depot",),
 }
-
-
-# What may be recorded for several alarms at once: kinds that need nothing said but what each alarm says itself.
-FOR_SEVERAL: Final = (
-    "filled", "line_mended", "bled", "sensor_replaced", "greased_by_hand", "controller_swapped", "in_workshop", "laid_up", "back",
-)  # fmt: skip
-
-
-def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, note: str) -> int:
-    """Record work that answers alarms, all or nothing, and the same for a vehicle once, however many of its alarms it answers; how
-    many records.
-
-    Lines and sensors are those of the alarm; a reservoir was filled up to the full mark. Raises Problem.
-    """
-    accounts.need("technician")
-    if kind not in FOR_SEVERAL:
-        raise Problem("choose what was done")
-    now_us, table, said = times.now_us(), schema.alarm, dict[tuple[Any, ...], dict[str, Any]]()
-    with reachable(database), writing(database) as connection:
-        alarms.need_seen(connection, numbers)
-        for alarm in connection.execute(select(table).where(table.c.id.in_(numbers)).order_by(table.c.id)).all():
-            what: dict[str, Any] = {"lines": alarm.lines} if "lines" in ASKS.get(kind, ()) else {}
-            if kind in ("line_mended", "greased_by_hand") and not alarm.lines:
-                raise Problem(f"{ALARM_KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
-            if kind == "sensor_replaced":
-                if alarm.kind not in ("level_sensor", "pressure_sensor"):
-                    raise Problem(
-                        f"{ALARM_KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
-                    )
-                what = {"channel": alarm.channel}
-            if kind == "filled":
-                what = {"to_pct": 100}
-            said.setdefault((alarm.vehicle_id, str(what)), what)
-        for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
-            ((_, setups),) = registry.read_setups(connection, id_).values()
-            one = {
-                "key": uuid4().hex,
-                "kind": kind,
-                "at_us": now_us,
-                "by": accounts.name_of_actor(by),
-                "note": note,
-                **what,
-            }
-            work_records.record(connection, id_, setups, works.work_of(one), now_us)
-    return len(said)
 
 
 def take_records(server: Flask, database: Engine) -> None:

@@ -20,7 +20,6 @@ from ingest.errors import Problem
 
 LARGEST_BYTES: Final = 20_000_000
 
-
 _FILES: Final = ("vehicles.csv", "lines.csv")
 
 

@@ -20,7 +20,6 @@ from dashboard.web.app import engine
 
 CHART: dict[str, Any] = {"config": {"displayModeBar": False}, "responsive": True}
 
-
 _RANGES = {"all": "Everything", "90": "90 days", "30": "30 days", "7": "7 days"}
 
 

@@ -17,6 +17,7 @@ from dashboard import accounts, components, formatting
 from dashboard.pages.vehicle import charts, timer, work_form
 from dashboard.pages.vehicle.line_list import tail
 from dashboard.queries import alarms, scope, vehicle
+from dashboard.web import alarm_actions
 from dashboard.web.app import REFRESH_MS, engine
 from ingest import times
 from ingest.errors import Problem
@@ -200,7 +201,7 @@ def acknowledge(clicks: list[int | None], by: str | None) -> Any:
         return dash.no_update
     number = ctx.triggered_id["number"]
     try:
-        components.act(engine(), [number], Transition("acknowledge", times.now_us(), accounts.name_of_actor(by)))
+        alarm_actions.act(engine(), [number], Transition("acknowledge", times.now_us(), accounts.name_of_actor(by)))
     except Problem as problem:
         return f"Not done: {problem}."
     return "Acknowledged."
