@@ -17,7 +17,7 @@ from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, moment, prin
 from dashboard.exports import csv
 from dashboard.queries import alarms
 from ingest import times
-from ingest.database import open_database, reachable, writing
+from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
 
@@ -26,6 +26,9 @@ app = typer.Typer()
 Numbers = Annotated[list[int], typer.Argument(metavar="NUMBER...", help="numbers as tallow alarms shows them")]
 By = Annotated[str, typer.Option(help="who does it")]
 Why = Annotated[str, typer.Option(help="why")]
+
+_NONE = "No alarms."
+_NONE_EVER = "No alarm was ever raised here: tallow watch raises them; tallow findings says what was found."
 
 
 @app.command("alarms", epilog="Example: tallow alarms --depot 'Quarry South'")
@@ -39,7 +42,7 @@ def list_alarms(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """List what somebody has to deal with, worst first."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine):
         if figures:
             _print_figures(engine, as_json)
@@ -63,7 +66,7 @@ def list_alarms(
                 f" {one.depot}\n        {ALARM_KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
-        print(CAUTION if rows else "No alarms.")
+        print(CAUTION if rows else _NONE if alarms.ever_raised(engine) else _NONE_EVER)
 
 
 def _print_history(engine: Engine, number: int, as_json: bool) -> None:
@@ -93,7 +96,7 @@ def _print_figures(engine: Engine, as_json: bool) -> None:
 
 
 def _act(database: str, numbers: list[int], event: Event, by: str, why: str, until_us: int | None = None) -> None:
-    engine = open_database(database)
+    engine = open_existing(database)
     if not by.strip():
         raise Problem("say who does it with --by")
     with reachable(engine), writing(engine) as connection:

@@ -12,7 +12,7 @@ from analytics.pipeline import backtest as backtesting
 from analytics.pipeline import results, tasks
 from analytics.pipeline.workers import workers
 from dashboard.cli.options import DEFAULT_DATABASE, AsOf, Dask, Database, Json, as_of_us, print_json, progress
-from ingest.database import open_database, reachable
+from ingest.database import open_existing, reachable
 from ingest.errors import Problem
 
 app = typer.Typer()
@@ -25,7 +25,7 @@ def analyse(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Bring findings, fills and forecasts up to date, once."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
         number = sum(1 for _ in results.renew(engine, lambda: as_of_us(engine, as_of), pool, bar))
         with engine.connect() as connection:
@@ -38,7 +38,7 @@ def analyse(
 
 
 def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
         return list(tasks.outcomes(engine, as_of_us(engine, as_of), pool, bar))
 
@@ -52,7 +52,7 @@ def backtest(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Say how well past refill dates held, beside two plain ways to forecast."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
         told = backtesting.backtest(engine, weeks, pool, bar)
     if told is None:

@@ -33,7 +33,7 @@ from ingest import (
     work,
     work_records,
 )
-from ingest.database import open_database, reachable, writing
+from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.setups import in_force
 from ingest.times import now_us
@@ -60,7 +60,7 @@ def refill_round(
     """Plan refill visits to a depot: fewest days, every vehicle in its time; by the newest analysis."""
     if not workdays or not set(workdays) <= set("1234567"):
         raise Problem("--workdays: digits from 1 (Monday) to 7, such as 12345")
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine):
         if depot not in scope.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
@@ -116,7 +116,7 @@ def record_work(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record what was done to a vehicle's system, or list what was."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         id_, setups = registry.find(connection, vehicle)
         if kind is None and withdraw is None:
@@ -163,7 +163,7 @@ def show_timer(
 ) -> None:
     """Say what each point gets in 8 ignition hours, and what another setting of the timer would change."""
 
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine):
         with engine.connect() as connection:
             _, setups = registry.find(connection, vehicle)
@@ -203,7 +203,7 @@ def show_amounts(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Print litres and kilograms of grease by month, depot and grease: used, filled, to come; by the newest analysis."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine):
         if depot and depot not in scope.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
@@ -233,7 +233,7 @@ def commission(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Say what the first cycles of a freshly fitted system prove, line by line, and what not yet."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine):
         with writing(engine) as connection:
             id_, setups = registry.find(connection, vehicle)

@@ -37,7 +37,7 @@ from ingest import (
     times,
 )
 from ingest.broker import access_rules, broker_of
-from ingest.database import address, connect, open_database, reachable, writing
+from ingest.database import address, connect, open_database, open_existing, reachable, writing
 from ingest.database import upgrade as upgrade_database
 from ingest.environment import BROKER, METRICS_PORT, broker_files
 from ingest.errors import Problem
@@ -160,7 +160,7 @@ def prune(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Thin old messages, traces and quarantine; findings, fills and daily figures stay, and so do all names."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), workers() as pool, progress("Pruning", "done") as bar:
         since_us, gone = pruning.prune(engine, keep_days, pool, bar)
         traces = 0
@@ -176,7 +176,7 @@ def prune(
 @app.command(epilog="Example: tallow status --json")
 def status(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None:
     """Print what is recorded."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         now = reading.status(connection)
     if as_json:
@@ -200,7 +200,7 @@ def show_quarantine(
     """List what could not be recorded, by reason and count; show one; release what can be read now."""
     if code is not None and code not in REFUSALS:
         raise Problem(f"--code {code!r} is none of: {', '.join(REFUSALS)}")
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine):
         if release:
             tally = quarantine.release(engine)
@@ -253,7 +253,7 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
 @app.command(epilog="Example: tallow acl > /etc/mosquitto/tallow/acl")
 def acl(database: Database = DEFAULT_DATABASE) -> None:
     """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         sys.stdout.write(access_rules(registry.read_setups(connection)))
 

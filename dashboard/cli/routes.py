@@ -9,7 +9,7 @@ from dashboard import change_log, formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
 from ingest import times
-from ingest.database import open_database, reachable, writing
+from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
 
@@ -25,7 +25,7 @@ def depot(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Show or change what a depot wants: lead time, digest, quiet hours."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         known = scope.depots(engine)
         if name not in known:
@@ -45,7 +45,7 @@ app.add_typer(route, name="route")
 @route.command("list", epilog="Example: tallow route list")
 def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     """List where alerts go, and what does not arrive."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found, (number, oldest_us) = routes.read_routes(connection), outbox.waiting(connection, now_us())
     for one in found:
@@ -73,7 +73,7 @@ def add_route(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Send alerts there: at once what cannot wait, the rest in one digest a day."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         number = routes.add_route(
             connection, address, depot=depot, severity=severity, groups=group or (), after_min=after_min,
@@ -88,7 +88,7 @@ def add_route(
 @route.command("remove", epilog="Example: tallow route remove 2")
 def remove_route(number: Annotated[int, typer.Argument()], database: Database = DEFAULT_DATABASE) -> None:
     """Send nothing there any more."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         routes.remove_route(connection, number)
         change_log.log_change(connection, "command line", f"Route {number} removed", now_us())
@@ -98,7 +98,7 @@ def remove_route(number: Annotated[int, typer.Argument()], database: Database = 
 @route.command("test", epilog="Example: tallow route test 2")
 def try_route(number: Annotated[int, typer.Argument()], database: Database = DEFAULT_DATABASE) -> None:
     """Send a message there, now."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found = routes.find_route(connection, number)
     transports.try_route(found, transports.sender())
@@ -114,7 +114,7 @@ def calendar(
     """Make a secret address at which a calendar program finds a depot's refills; shown this once."""
     from dashboard.exports import addresses
 
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         if depot not in scope.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")

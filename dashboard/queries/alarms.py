@@ -144,6 +144,12 @@ def _alarm_order(row: AlarmRow) -> tuple[int, int, int, float, int]:
 STATES = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
 
 
+def ever_raised(engine: Engine) -> bool:
+    """Whether any alarm was ever raised."""
+    with engine.connect() as connection:
+        return connection.execute(select(schema.alarm.c.id).limit(1)).first() is not None
+
+
 def transitions(engine: Engine, number: int) -> list[Any]:
     """What happened to an alarm, in order: rows with at_us, event, state, who, why, until_us."""
     with engine.connect() as connection:
