@@ -59,6 +59,7 @@ def cautions() -> html.Details:
             html.Ul([html.Li(text) for text in CAUTIONS]),
         ],
         className="cautions",
+        **{"data-keep": "cautions"},
     )
 
 
@@ -73,11 +74,11 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
         html.Div(found.summary),
     ]
     if full:
-        rows.append(guidance(kind))
+        rows.append(guidance(kind, f"steps {found.kind} {found.channel}"))
     return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
 
 
-def guidance(kind: Kind) -> html.Details:
+def guidance(kind: Kind, key: str) -> html.Details:
     """What is seen, what most likely causes it, what to check and what each outcome means, what to take along."""
     steps = [html.Li([check.look, html.Div(check.means, className="dim")]) for check in kind.checks]
     return html.Details(
@@ -88,7 +89,8 @@ def guidance(kind: Kind) -> html.Details:
             html.Ol(steps),
             html.P([html.Strong("Take along: "), "; ".join(kind.to_take()), "."]),
             html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
-        ]
+        ],
+        **{"data-keep": key},
     )
 
 

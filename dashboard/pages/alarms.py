@@ -137,7 +137,12 @@ def body(view: AlarmView) -> list[Any]:
         head = f"{title}: {number}"
         if shut:
             out.append(
-                dmc.Paper(html.Details([html.Summary(html.Strong(head)), *told]), p="md", withBorder=True, mb="md")
+                dmc.Paper(
+                    html.Details([html.Summary(html.Strong(head)), *told], **{"data-keep": title}),
+                    p="md",
+                    withBorder=True,
+                    mb="md",
+                )
             )
         else:
             nothing = [html.P("Nothing.", className="dim")]
@@ -179,7 +184,8 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
                     ),
                     html.Div(alarm.summary),
                     html.Div(" · ".join(facts), className="dim"),
-                    html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])]),
+                    html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])],
+                                 **{"data-keep": f"history {alarm.id}"}),
                 ]
             ),
         ],

@@ -38,7 +38,7 @@ def layout(**asked: Any) -> html.Div:
         [
             dcc.Store(id="fleet-chosen", data=chosen),
             dcc.Store(id="fleet-seen", data=_seen(view)),
-            dcc.Location(id="fleet-location", refresh="callback-nav"),
+            dcc.Location(id="fleet-location", refresh=False),
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
             dcc.Download(id="fleet-file"),
             html.H1("Fleet"),
@@ -238,6 +238,9 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
 
 
 @callback(
+    Output("fleet-body", "children", allow_duplicate=True),
+    Output("fleet-seen", "data", allow_duplicate=True),
+    Output("fleet-chosen", "data"),
     Output("fleet-location", "href"),
     Input("fleet-depot", "value"),
     Input("fleet-class", "value"),
@@ -249,12 +252,15 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
 def choose(
     depot: str | None, vehicle_class: str | None, search: str | None, sort: str | None, chosen: dict[str, str]
 ) -> Any:
-    """Put the filters into the address, so that a view can be kept and shared."""
+    """Show what was chosen, and put it into the address, so that a view can be kept and shared; the fields stay as they are, and
+    nothing that is being typed is lost."""
     sort = "" if sort == "need" else sort
     wanted = {"depot": depot or "", "class": vehicle_class or "", "search": search or "", "sort": sort or ""}
     if all(chosen[name] == value for name, value in wanted.items()):
-        return dash.no_update
-    return _address(chosen, **wanted)
+        return [dash.no_update] * 4
+    chosen = chosen | wanted | {"page": ""}
+    view = _view(chosen)
+    return body(view, chosen, times.now_us()), _seen(view), chosen, _address(chosen)
 
 
 @callback(

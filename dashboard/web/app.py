@@ -39,17 +39,18 @@ def engine() -> Engine:
 
 
 def _frame() -> dmc.MantineProvider:
-    links = [
-        dmc.Anchor(page["name"], href=page["path"], size="sm", className="nav-link")
+    pages = [
+        (page["name"], page["path"])
         for page in dash.page_registry.values()
         if page.get("in_menu") and accounts.current_person.get().may(page.get("role", "viewer"))
     ]
+    links = [dmc.Anchor(name, href=path, size="sm", className="nav-link") for name, path in pages]
     scheme = dmc.ColorSchemeToggle(
         id="scheme", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
     )
     header = dmc.Group(
         [dcc.Link("tallow", href="/", className="brand"), html.Nav(links, className="menu", **{"aria-label": "Pages"}),
-         html.Span(id="frame-alive", role="status"), _me(), scheme],
+         html.Span(id="frame-alive", role="status"), _me(), _menu_on_a_phone(pages), scheme],
         h="100%", px="md", wrap="nowrap",
     )  # fmt: skip
     return dmc.MantineProvider(
@@ -65,6 +66,22 @@ def _frame() -> dmc.MantineProvider:
             header={"height": 52},
             padding={"base": "xs", "sm": "md"},
         ),
+    )
+
+
+def _menu_on_a_phone(pages: list[tuple[str, str]]) -> dmc.Box:
+    """All pages, units and the way out behind one button, where a row of links has no room."""
+    person = accounts.current_person.get()
+    links: list[Any] = [dmc.MenuItem(name, href=path) for name, path in [*pages, ("Units", "/me")]]
+    if person.name:
+        links += [
+            dmc.MenuDivider(),
+            dmc.MenuLabel(f"{person.name}, {person.role}"),
+            html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST"),
+        ]
+    button = dmc.Button("Menu", variant="default", size="sm")
+    return dmc.Box(
+        dmc.Menu([dmc.MenuTarget(button), dmc.MenuDropdown(links)], position="bottom-end"), className="phone-menu"
     )
 
 

@@ -50,7 +50,10 @@ def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
     return [
         html.Ul([html.Li(text) for text in formatting.timer_facts(now, then)]),
         *(dmc.Alert(text, color="yellow", mb="xs") for text in timer.warnings(result, then, usual)),
-        html.Details([html.Summary("Each point, in 8 ignition hours"), html.Div(table, className="wide")]),
+        html.Details(
+            [html.Summary("Each point, in 8 ignition hours"), html.Div(table, className="wide")],
+            **{"data-keep": "each point"},
+        ),
     ]
 
 
