@@ -82,7 +82,7 @@ def figures(folder: Path, scenario: str, seed: int | None, every_us: int | None 
             at: list(tasks.outcomes(engine, read_time(at), pool, lambda done, of: None)) for at in truth["as_of"]
         }
     with engine.connect() as connection:
-        setups = {vehicle: kept[-1] for (_, vehicle), (_, kept) in registry.read_setups(connection).items()}
+        setups = {one.name: one.newest for one in registry.read_vehicles(connection)}
     engine.dispose()
     return score(truth, answers, setups)
 
@@ -91,7 +91,7 @@ def score(truth: dict[str, Any], answers: dict[str, list[tasks.Outcome]], setups
     """Compare the answers of each as-of with the truth."""
     last = answers[truth["as_of"][-1]]
     found: list[dict[str, Any]] = [
-        {"vehicle": o.vehicle, "kind": f.kind, "channel": f.channel, "began": f.began_us, "detected": f.detected_us,
+        {"vehicle": o.setup.vehicle, "kind": f.kind, "channel": f.channel, "began": f.began_us, "detected": f.detected_us,
          "ended": f.ended_us if f.ended_us is not None else 1 << 62}
         for o in last for f in o.findings
     ]  # fmt: skip
@@ -160,7 +160,10 @@ def _refills(
     inside, loss, nominal, straight = list[bool](), list[float](), list[float](), list[float]()
     for row in truth["refills"]:
         at_us = read_time(row["as_of"])
-        outcome, setup = next(o for o in answers[row["as_of"]] if o.vehicle == row["vehicle"]), setups[row["vehicle"]]
+        outcome, setup = (
+            next(o for o in answers[row["as_of"]] if o.setup.vehicle == row["vehicle"]),
+            setups[row["vehicle"]],
+        )
         due = FAR_DAYS if row["due_at"] is None else (read_time(row["due_at"]) - at_us) / DAY_US
         if due >= FAR_DAYS or setup.level != "percent":
             continue
@@ -182,7 +185,7 @@ def _nominal(outcome: tasks.Outcome, setup: Setup) -> float:
     """Registered doses and the cycles of the last four weeks, from the level that the program believes."""
     if outcome.refill.level_pct is None:
         return FAR_DAYS
-    cycles = sum(day["done"] + day["incomplete"] + day["lost"] for day in outcome.days[-28:]) / 28
+    cycles = sum(day.done + day.incomplete + day.lost for day in outcome.days[-28:]) / 28
     left = outcome.refill.level_pct - outcome.refill.low_mark_pct
     use = cycles * setup.dose_cm3 / setup.reservoir_l / 10
     return left / use if use > 0 else FAR_DAYS
@@ -190,18 +193,18 @@ def _nominal(outcome: tasks.Outcome, setup: Setup) -> float:
 
 def _straight(outcome: tasks.Outcome, at_us: int) -> float:
     """A straight line through what the level lost since the last fill."""
-    fills = [fill for fill in outcome.fills if read_time(fill["at"]) <= at_us]
+    fills = [fill for fill in outcome.fills if fill.at_us <= at_us]
     if outcome.refill.level_pct is None or not fills:
         return FAR_DAYS
-    passed = (at_us - read_time(fills[-1]["at"])) / DAY_US
-    lost = fills[-1]["to_pct"] - outcome.refill.level_pct
+    passed = (at_us - fills[-1].at_us) / DAY_US
+    lost = fills[-1].to_pct - outcome.refill.level_pct
     left = outcome.refill.level_pct - outcome.refill.low_mark_pct
     return left / (lost / passed) if lost > 1 and passed > 1 else FAR_DAYS
 
 
 def _fills(truth: dict[str, Any], last: Iterable[tasks.Outcome]) -> tuple[float, float, float]:
-    seen = [fill for o in last for fill in o.fills]
-    watched = {o.vehicle for o in last if o.fills}
+    seen = [(o.setup.vehicle, fill) for o in last for fill in o.fills]
+    watched = {o.setup.vehicle for o in last if o.fills}
     blind = [_span(row) for row in truth["faults"] if row["kind"] in ("silent", "level_sensor")]
     end_us = read_time(truth["end"])
     real = [
@@ -212,24 +215,21 @@ def _fills(truth: dict[str, Any], last: Iterable[tasks.Outcome]) -> tuple[float,
         and not any(b["vehicle"] == row["vehicle"] and b["began"] <= read_time(row["at"]) <= b["ended"] for b in blind)
     ]
     seen = [
-        fill
-        for fill in seen
-        if read_time(fill["at"]) < end_us - 1.5 * DAY_US
-        and not any(
-            b["vehicle"] == fill["vehicle"] and b["began"] <= read_time(fill["at"]) <= b["ended"] + DAY_US
-            for b in blind
-        )
+        (name, fill)
+        for name, fill in seen
+        if fill.at_us < end_us - 1.5 * DAY_US
+        and not any(b["vehicle"] == name and b["began"] <= fill.at_us <= b["ended"] + DAY_US for b in blind)
     ]
     matched, errors = set(), []
     for row in real:
         near = [
-            (abs(read_time(fill["at"]) - read_time(row["at"])), k)
-            for k, fill in enumerate(seen)
-            if fill["vehicle"] == row["vehicle"] and k not in matched
+            (abs(fill.at_us - read_time(row["at"])), k)
+            for k, (name, fill) in enumerate(seen)
+            if name == row["vehicle"] and k not in matched
         ]
         if near and min(near)[0] < 3.5 * DAY_US:  # over a weekend
             matched.add(min(near)[1])
-            errors.append(abs(seen[min(near)[1]]["litres"] / row["litres"] - 1))
+            errors.append(abs(seen[min(near)[1]][1].litres / row["litres"] - 1))
     return len(matched) / len(real), len(matched) / len(seen), float(np.median(errors))
 
 
