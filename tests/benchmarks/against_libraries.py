@@ -183,7 +183,7 @@ def faults() -> None:
             if any(begins_h - 24 <= clock_h[first + k] for k in changes(course[first:known, channel], penalty)):
                 pelt_delay.append(12.0 * step)
                 break
-        found, seconds = timed(lambda h=history: pressure.judge(h, (), DEFAULTS))  # type: ignore[misc]
+        found, seconds = timed(lambda h=history: pressure.analyse(h, (), DEFAULTS))  # type: ignore[misc]
         ours_s.append(seconds)
         name, since_us = f"p{trouble.line:02d}", begins_h * HOUR_US
         right = [
