@@ -70,7 +70,7 @@ def analyse(
     history = build(messages, setups, as_of_us, work)
     audit = cycles.audit(history, settings)
     tank = follow(history, audit, settings)
-    pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
+    pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings)
     flaws = cycles.flawed(history, pressures.explained, settings)
     stretches = [
         *audit.stretches,

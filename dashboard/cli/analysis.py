@@ -86,18 +86,18 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
     """Print the findings up to a time, ended ones included."""
     told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
     if as_json:
-        print_json([f.as_json(o.fleet, o.vehicle) for o, f in told])
+        print_json([f.as_json(o.setup.fleet, o.setup.vehicle) for o, f in told])
         return
     for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
         state = "open " if f.open else "ended"
-        print(f"{state}  {o.fleet}/{o.vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
+        print(f"{state}  {o.setup.fleet}/{o.setup.vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
     print(CAUTION if told else "No findings.")
 
 
 @app.command(epilog="Example: tallow refills --json")
 def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print when each reservoir reaches its low mark."""
-    rows = [o.refill.as_json(o.fleet, o.vehicle) for o in _outcomes(database, as_of)]
+    rows = [o.refill.as_json(o.setup.fleet, o.setup.vehicle) for o in _outcomes(database, as_of)]
     if as_json:
         print_json(rows)
         return
@@ -114,7 +114,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
 @app.command(epilog="Example: tallow fills --json")
 def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
-    rows = [fill for o in _outcomes(database, as_of) for fill in o.fills]
+    rows = [fill.as_json(o.setup.fleet, o.setup.vehicle) for o in _outcomes(database, as_of) for fill in o.fills]
     if as_json:
         print_json(rows)
         return

@@ -35,7 +35,6 @@ from ingest import (
 )
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
-from ingest.setups import in_force
 from ingest.times import now_us
 
 app = typer.Typer()
@@ -118,16 +117,18 @@ def record_work(
     """Record what was done to a vehicle's system, or list what was."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
-        id_, setups = registry.find(connection, vehicle)
+        found = registry.find(connection, vehicle)
         if kind is None and withdraw is None:
-            _print_work(work_records.read_records(connection, id_).get(id_, ()))
+            _print_work(work_records.read_records(connection, found.id).get(found.id, ()))
             return
         said: dict[str, Any] = {
             "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
             "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
         }  # fmt: skip
         if withdraw is not None:
-            wrong = [w for w, _, _ in work_records.read_records(connection, id_).get(id_, ()) if w.key == withdraw]
+            wrong = [
+                w for w, _, _ in work_records.read_records(connection, found.id).get(found.id, ()) if w.key == withdraw
+            ]
             if not wrong:
                 raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
             said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
@@ -135,7 +136,7 @@ def record_work(
             raise Problem("say who did it with --by")
         at_us = now_us() if at is None else moment(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
-        work_records.record(connection, id_, setups, record, now_us())
+        work_records.record(connection, found.id, found.setups, record, now_us())
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
 
 
@@ -166,8 +167,8 @@ def show_timer(
     engine = open_existing(database)
     with reachable(engine):
         with engine.connect() as connection:
-            _, setups = registry.find(connection, vehicle)
-        setup = in_force(setups, now_us())
+            found = registry.find(connection, vehicle)
+        setup = found.in_force(now_us())
         result = vehicle_result(engine, setup.fleet, setup.vehicle)
         everybody = scope.setups(engine)
     if result is None:
@@ -236,20 +237,20 @@ def commission(
     engine = open_existing(database)
     with reachable(engine):
         with writing(engine) as connection:
-            id_, setups = registry.find(connection, vehicle)
+            found = registry.find(connection, vehicle)
             if start:
                 if not by.strip():
                     raise Problem("say who fitted it with --by")
                 said = {"key": secrets.token_hex(6), "kind": "relined", "at_us": now_us(), "by": by}
-                work_records.record(connection, id_, setups, work.work_of(said), now_us())
-        result = vehicle_result(engine, setups[-1].fleet, setups[-1].vehicle)
+                work_records.record(connection, found.id, found.setups, work.work_of(said), now_us())
+        result = vehicle_result(engine, found.fleet, found.name)
     told = result.handover if result is not None else None
     if told is None:
         raise Problem(f"{vehicle} is not in commissioning and was not handed over; begin with --start --by NAME")
     if as_json:
         print_json(told.as_json())
         return
-    print(f"{setups[-1].unit} ({setups[-1].vehicle}): {formatting.handover(told)}")
+    print(f"{found.newest.unit} ({found.name}): {formatting.handover(told)}")
     for item in told.items:
         print(f"  {item.verdict:<12} {item.what}: {item.text}")
-    print(f"Sheet to print: {wording.site()}/handover/{setups[-1].fleet}/{setups[-1].vehicle}")
+    print(f"Sheet to print: {wording.site()}/handover/{found.fleet}/{found.name}")

@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from analytics.pipeline import prune as pruning
+from analytics.pipeline import vehicle_summary
 from analytics.pipeline.workers import workers
 from dashboard.cli.options import (
     DEFAULT_DATABASE,
@@ -65,8 +66,8 @@ def register(
     """Read vehicles and call-out sheets from two CSV files; all or nothing, and repeatable."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
-        done = registry.register(connection, folder, now_us())
-    print(f"{done.vehicles} vehicles with {done.lines} lines read; {done.changed} new or changed.")
+        done = vehicle_summary.register(connection, folder, now_us())
+    print(f"{done.vehicles} vehicles with {done.lines} lines read; {len(done.changed)} new or changed.")
 
 
 @app.command(epilog="Example: TALLOW_BROKER=mqtt://localhost tallow ingest")
@@ -255,7 +256,7 @@ def acl(database: Database = DEFAULT_DATABASE) -> None:
     """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
-        sys.stdout.write(access_rules(registry.read_setups(connection)))
+        sys.stdout.write(access_rules((one.fleet, one.name) for one in registry.read_vehicles(connection)))
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")

@@ -9,10 +9,10 @@ from sqlalchemy import Engine, select
 
 from analytics.alarms import wording
 from analytics.findings import CAUTION
+from analytics.vehicle.refill import Refill
 from dashboard.queries.rounds import Round
-from dashboard.queries.scope import read_setups, vehicles_at
+from dashboard.queries.scope import read_vehicles, vehicles_at
 from ingest import schema, times
-from ingest.setups import in_force
 from ingest.times import DAY_US, instant
 
 CALENDAR_DAYS = 90
@@ -49,8 +49,8 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.due_early_us, analysis.c.filled_us, analysis.c.as_of_us)
             .where(analysis.c.due_early_us.is_not(None))
         )}  # fmt: skip
-        for id_, found in read_setups(connection, vehicles_at(connection, depot)).values():
-            setup, row = in_force(found, times.now_us()), rows.get(id_)
+        for one in read_vehicles(connection, vehicles_at(connection, depot)):
+            setup, row = one.in_force(times.now_us()), rows.get(one.id)
             if row is None or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
                 continue
             day = instant(max(row.due_early_us, now)).astimezone(ZoneInfo(setup.timezone)).date()
@@ -59,7 +59,7 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             event.add("dtstamp", instant(row.as_of_us))
             event.add("dtstart", day)
             event.add("dtend", day + timedelta(days=1))
-            litres = row.refill["litres_to_full"]
+            litres = Refill.from_row(row.refill).litres_to_full
             event.add("summary", f"Fill {setup.unit}: {litres:.1f} l of {setup.grease_and_grade}")
             event.add("location", depot)
             event.add("url", wording.address_of(setup, wording.site()))

@@ -18,9 +18,9 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
         marker={"size": 9, "color": BLUE}, showlegend=False,
         error_x={
             "type": "data", "symmetric": False, "color": GREY, "thickness": 2,
-            "array": [per * (r.high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.low) for _, r in shown],
+            "array": [per * (r.ci_high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.ci_low) for _, r in shown],
         },
-        customdata=[[r.events, round(r.exposure), round(per * r.low, 2), round(per * r.high, 2)] for _, r in shown],
+        customdata=[[r.events, round(r.exposure), round(per * r.ci_low, 2), round(per * r.ci_high, 2)] for _, r in shown],
         hovertemplate=f"%{{y}}: %{{customdata[0]}} faults in %{{customdata[1]}} {unit}, %{{x:.2f}} in {per:,}"
         " (%{customdata[2]} to %{customdata[3]})<extra></extra>",
     )  # fmt: skip
@@ -37,7 +37,7 @@ def fault_course(course: MeanCumulative, until: float, template: str, unit: str)
     figure = go.Figure()
     few = thinned(course.mean)
     mean, low, high = (
-        np.r_[0.0, (y := short(values[few], 3)), y[-1]] for values in (course.mean, course.low, course.high)
+        np.r_[0.0, (y := short(values[few], 3)), y[-1]] for values in (course.mean, course.ci_low, course.ci_high)
     )
     time = np.r_[0.0, short(course.time[few], 3), until]
     figure.add_scatter(

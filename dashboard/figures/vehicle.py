@@ -1,7 +1,7 @@
 """A vehicle's charts: a result in, figure out. Times arrive as microseconds UTC and are drawn in the depot's zone."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,7 +11,8 @@ from plotly.subplots import make_subplots
 
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.traces import sampled
+from analytics.vehicle.day import Day
+from analytics.vehicle.pressure.traces import sampled
 from dashboard.figures.theme import (
     BI,
     BLUE,
@@ -111,21 +112,21 @@ def _span(result: Result) -> tuple[datetime, datetime]:
     return local_datetime(first, zone), local_datetime(last + 2 * DAY_US, zone)
 
 
-def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
+def cycles(days: Sequence[Day], template: str) -> go.Figure:
     """Cycles by day, by what became of them, against ignition hours."""
     figure = go.Figure()
-    day = [d["day"] for d in days]
+    day = [d.day.isoformat() for d in days]
     for key, name, colour, pattern in (
         ("done", "done", GREEN, ""),
         ("lost", "done, message lost", BLUE, "."),
         ("incomplete", "incomplete", YELLOW, "/"),
         ("missed", "missed", RED, "x"),
     ):
-        if key == "done" or any(d[key] for d in days):
-            figure.add_bar(x=day, y=[d[key] for d in days], name=name, marker={"color": colour, "pattern_shape": pattern},
+        if key == "done" or any(getattr(d, key) for d in days):
+            figure.add_bar(x=day, y=[getattr(d, key) for d in days], name=name, marker={"color": colour, "pattern_shape": pattern},
                            hovertemplate="%{y}")  # fmt: skip
     figure.add_scatter(
-        x=day, y=[d["ignition_h"] or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
+        x=day, y=[d.ignition_h or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
         marker={"symbol": "line-ew-open", "size": 9, "color": ink(template)},
         hovertemplate="%{y:.1f} h",
     )  # fmt: skip

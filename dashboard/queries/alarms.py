@@ -12,7 +12,7 @@ from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES, severity_rank
-from dashboard.queries.scope import depots, read_setups, visible
+from dashboard.queries.scope import depots, read_vehicles, visible
 from ingest import schema, times
 from ingest.errors import Problem
 from ingest.times import DAY_US
@@ -159,7 +159,7 @@ def transitions(engine: Engine, number: int) -> list[Any]:
 def seen(connection: Connection, number: int) -> bool:
     """Whether there is an alarm of this number that whoever asks may see."""
     owner = connection.scalar(select(schema.alarm.c.vehicle_id).where(schema.alarm.c.id == number))
-    return owner is not None and bool(read_setups(connection, owner))
+    return owner is not None and bool(read_vehicles(connection, owner))
 
 
 def need_seen(connection: Connection, numbers: Iterable[int]) -> None:

@@ -5,17 +5,16 @@ from typing import Any
 
 from sqlalchemy import Engine, func, select
 
-from analytics.pipeline.vehicle_summary import NEEDS
+from analytics.pipeline.vehicle_summary import PRIORITIES, Detail
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import schema
 
 PAGE_ROWS = 50
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FleetRow:
-    """A vehicle as the fleet's page shows it; of its worst findings the kind, severity and sentence, of each line its number, bundle
-    and condition."""
+    """A vehicle as the fleet's page shows it; `detail` is None before its first analysis."""
 
     fleet: str
     vehicle: str
@@ -26,14 +25,10 @@ class FleetRow:
     low_mark_pct: float
     nlgi: str
     need: str
-    findings: tuple[tuple[str, str, str], ...]
-    open: int
-    refill: dict[str, Any] | None
-    due_early_us: int | None
+    detail: Detail | None
     heard_us: int | None
     online: bool | None
-    week: tuple[int, int]  # cycles done, cycles that should have been, in the last seven days
-    strip: tuple[tuple[int, str, str], ...]
+
     waiting: int  # alarms that nobody has taken note of
 
 
@@ -67,17 +62,17 @@ def fleet(
     wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
     wanted += [table.c.depot == depot] if depot else []
     wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
-    only = [table.c.need == NEEDS.index(need)] if need else []
+    only = [table.c.need == PRIORITIES.index(need)] if need else []
     with engine.connect() as connection:
         groups = table.c.depot, table.c.vehicle_class, table.c.need
         kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
         counted = kinds  # an index has all that is asked for, unless somebody searches
         if search:
             counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
-        totals = dict.fromkeys(NEEDS, 0)
+        totals = dict.fromkeys(PRIORITIES, 0)
         for its_depot, its_class, rank, number in counted:
             if depot in ("", its_depot) and vehicle_class in ("", its_class):
-                totals[NEEDS[rank]] += number
+                totals[PRIORITIES[rank]] += number
         found = totals[need] if need else sum(totals.values())
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
@@ -131,9 +126,19 @@ WAITING = ("unacknowledged", "returned")
 
 
 def _fleet_row(row: Any, waiting: int) -> FleetRow:
-    told = row.detail or {"findings": [], "open": 0, "refill": None, "week": (0, 0), "strip": []}
+
     return FleetRow(
-        row.fleet, row.vehicle, row.unit, row.depot, row.vehicle_class, row.timezone, row.low_mark_pct, row.nlgi, NEEDS[row.need],
-        tuple(tuple(f) for f in told["findings"]), told["open"], told["refill"], row.due_early_us, row.heard_us, row.online,
-        tuple(told["week"]), tuple(tuple(s) for s in told["strip"]), waiting,
-    )  # fmt: skip
+        fleet=row.fleet,
+        vehicle=row.vehicle,
+        unit=row.unit,
+        depot=row.depot,
+        vehicle_class=row.vehicle_class,
+        timezone=row.timezone,
+        low_mark_pct=row.low_mark_pct,
+        nlgi=row.nlgi,
+        need=PRIORITIES[row.need],
+        detail=None if row.detail is None else Detail.from_row(row.detail),
+        heard_us=row.heard_us,
+        online=row.online,
+        waiting=waiting,
+    )

@@ -8,9 +8,9 @@ from sqlalchemy import Engine, select
 
 from analytics.findings import Finding, from_row, urgency
 from analytics.planning.rounds import Visit, plan, refill_need
-from dashboard.queries.scope import read_setups, vehicles_at
+from analytics.vehicle.refill import Refill
+from dashboard.queries.scope import read_vehicles, vehicles_at
 from ingest import schema, times
-from ingest.setups import in_force
 from ingest.times import instant
 from ingest.work_records import read_work
 
@@ -33,8 +33,7 @@ def read_round(
     analysis, finding = schema.analysis, schema.finding
     with engine.connect() as connection:
         mine = {
-            id_: in_force(s, times.now_us())
-            for id_, s in read_setups(connection, vehicles_at(connection, depot)).values()
+            one.id: one.in_force(times.now_us()) for one in read_vehicles(connection, vehicles_at(connection, depot))
         }
         refills = connection.execute(
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us).where(
@@ -51,11 +50,12 @@ def read_round(
                 its = mine[row["vehicle_id"]]
                 open_.setdefault((its.fleet, its.vehicle), []).append(from_row(row))
     wanted, undated = [], []
-    for id_, refill, seen_us in refills:
+    for id_, kept, seen_us in refills:
+        refill = Refill.from_row(kept)
         if any(work.kind == "filled" and work.at_us > seen_us for work in done.get(id_, ())):
             continue  # ticked off since
         need = refill_need(refill, mine[id_], at_us)
-        if need is None and refill["state"] == "unknown":
+        if need is None and refill.state == "unknown":
             undated.append(mine[id_].unit)
         elif need is not None and need.early_days <= horizon_days:
             wanted.append(need)

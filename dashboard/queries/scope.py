@@ -7,8 +7,8 @@ from sqlalchemy import Connection, Engine, false, func, select
 
 from dashboard import accounts
 from ingest import schema, times
-from ingest.registry import read_setups as read_all_setups
-from ingest.setups import Setup, in_force
+from ingest.registry import read_vehicles as read_all_vehicles
+from ingest.setups import Setup, Vehicle
 
 
 def count_unregistered(connection: Connection) -> int:
@@ -29,20 +29,15 @@ def visible(table: Any, depot: Any = None) -> list[Any]:
     )
 
 
-def read_setups(
-    connection: Connection, vehicle_id: int | Collection[int] | None = None
-) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
-    found = read_all_setups(connection, vehicle_id)
-    return {
-        key: (id_, setups) for key, (id_, setups) in found.items() if accounts.sees(in_force(setups, times.now_us()))
-    }
+    return [one for one in read_all_vehicles(connection, vehicle_id) if accounts.sees(one.in_force(times.now_us()))]
 
 
 def setups(engine: Engine) -> list[Setup]:
     """The set-up in force of every registered vehicle."""
     with engine.connect() as connection:
-        return [in_force(found, times.now_us()) for _, found in read_setups(connection).values()]
+        return [one.in_force(times.now_us()) for one in read_vehicles(connection)]
 
 
 def depots(engine: Engine) -> list[str]:

@@ -6,9 +6,9 @@ from sqlalchemy import Engine, func, select
 
 from analytics.pipeline.tasks import analysed, read_pasts
 from analytics.vehicle.analysis import Result
-from dashboard.queries.scope import read_setups, visible
+from dashboard.queries.scope import read_vehicles, visible
 from ingest import registry, schema, times
-from ingest.setups import Setup, in_force
+from ingest.setups import Setup
 from ingest.work import Work
 from ingest.work_records import read_records, read_work
 
@@ -20,8 +20,8 @@ def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        found = {} if id_ is None else read_setups(connection, id_)
-        return next((in_force(setups, times.now_us()) for _, setups in found.values()), None)
+        found = [] if id_ is None else read_vehicles(connection, id_)
+        return found[0].in_force(times.now_us()) if found else None
 
 
 _ALIKE = 200
@@ -35,7 +35,7 @@ def alike(engine: Engine, setup: Setup) -> list[Setup]:
         ids = connection.execute(
             select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
         ).scalars()
-        return [in_force(found, times.now_us()) for _, found in read_setups(connection, list(ids)).values()]
+        return [one.in_force(times.now_us()) for one in read_vehicles(connection, list(ids))]
 
 
 def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | None:
@@ -49,7 +49,7 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         row = connection.execute(
             select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
         ).one_or_none()
-        if row is None or not read_setups(connection, row.id):
+        if row is None or not read_vehicles(connection, row.id):
             return None
     return _analysed(engine, row.id, row.news, times.now_us() // 600_000_000)
 
@@ -58,10 +58,10 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
 def _analysed(engine: Engine, vehicle_id: int, _revision: int, _ten_minutes: int) -> Result:
     """The analysis of a vehicle; the last two arguments say until when it holds."""
     with engine.connect() as connection:
-        ((_, setups),) = registry.read_setups(connection, vehicle_id).values()
+        (found,) = registry.read_vehicles(connection, vehicle_id)
         past = read_pasts(connection, vehicle_id).get(vehicle_id)
         work = read_work(connection, vehicle_id).get(vehicle_id, ())
-        (result,) = analysed(connection, vehicle_id, setups, [times.now_us()], past, work)
+        (result,) = analysed(connection, found, [times.now_us()], past, work)
         return result
 
 
@@ -79,5 +79,5 @@ def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, 
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        seen = id_ is not None and bool(read_setups(connection, id_))
+        seen = id_ is not None and bool(read_vehicles(connection, id_))
         return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()

@@ -49,7 +49,7 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
                 what = {"to_pct": 100}
             said.setdefault((alarm.vehicle_id, str(what)), what)
         for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
-            ((_, setups),) = registry.read_setups(connection, id_).values()
+            (found,) = registry.read_vehicles(connection, id_)
             one = {
                 "key": uuid4().hex,
                 "kind": kind,
@@ -58,7 +58,7 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
                 "note": note,
                 **what,
             }
-            work_records.record(connection, id_, setups, works.work_of(one), now_us)
+            work_records.record(connection, id_, found.setups, works.work_of(one), now_us)
     return len(said)
 
 

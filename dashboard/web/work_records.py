@@ -16,7 +16,6 @@ from ingest import registry, times, work_records
 from ingest import work as works
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
-from ingest.setups import in_force
 from ingest.times import microseconds
 
 LARGEST_BYTES: Final = 16_384
@@ -58,14 +57,14 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
                     return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
                 said["note"] = f"{said.get('note') or ''} (by {by})".strip()
             said["by"] = accounts.name_of_actor(by)
-            id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
-            setup = in_force(setups, times.now_us())
+            found = registry.find(connection, f"{fleet}/{vehicle}")
+            setup = found.in_force(times.now_us())
             if not accounts.sees(setup):
                 raise Problem(registry.unknown(f"{fleet}/{vehicle}"))
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setup.timezone)
-            work_records.record(connection, id_, setups, works.work_of(said), times.now_us())
+            work_records.record(connection, found.id, found.setups, works.work_of(said), times.now_us())
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unusable) else 400
     return {}, 200

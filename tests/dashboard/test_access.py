@@ -132,7 +132,7 @@ def test_who_asks_is_nobody_until_somebody_says_who(app: dash.Dash, fleet: Engin
         with fleet.connect() as connection:
             listed = [
                 vehicles.fleet(fleet).rows, alarms.alarms(fleet, over=True), scope.depots(fleet), grease.read_amounts(fleet),
-                grease.read_ahead_l(fleet), scope.read_setups(connection), patterns.patterns(fleet, "point").rates,
+                grease.read_ahead_l(fleet), scope.read_vehicles(connection), patterns.patterns(fleet, "point").rates,
                 data.data_state(fleet).findings, rounds.read_round(fleet, DEPOT, 90, None, 0.1, frozenset(range(7)), store_now()).visits,
             ]  # fmt: skip
         return [*listed, vehicle_result(fleet, "harrowmere-stone", "HS-102")]

@@ -11,10 +11,11 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, ctx, dcc, html
 
+from analytics.pipeline import vehicle_summary
 from dashboard import accounts, change_log
 from dashboard.pages.set_up.changes import change_rows
 from dashboard.web.app import engine
-from ingest import registry, times
+from ingest import times
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 
@@ -61,8 +62,8 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
         with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
             with contextlib.suppress(_OnlyLooked), reachable(engine()), writing(engine()) as connection:
-                done = registry.register(connection, Path(name), times.now_us())
-                told = f"{done.vehicles} vehicles with {done.lines} lines; {done.changed} new or changed"
+                done = vehicle_summary.register(connection, Path(name), times.now_us())
+                told = f"{done.vehicles} vehicles with {done.lines} lines; {len(done.changed)} new or changed"
                 if not keep:
                     raise _OnlyLooked
                 change_log.log_change(connection, who, f"registered {told}", times.now_us())

@@ -23,20 +23,20 @@ def _since(hours: float | None) -> str:
 def tail(result: Result) -> list[Any]:
     """The call-out sheet with the condition of each line, and what is over."""
     setup = result.history.setup
-    condition = {c["line"]: c for c in line_conditions.line_conditions(result)}
+    condition = {c.line: c for c in line_conditions.line_conditions(result)}
     rows = []
     for line in setup.lines:
         now = condition[line.line]
-        kind = FINDING_KINDS.get(now["condition"])
-        shown = kind.title if kind else now["condition"]
-        state = kind.severity if kind else "none" if now["condition"] == "sound" else "dim"
-        ratio = "" if now["ratio"] is None else f"{now['ratio']:.2f}"
+        kind = FINDING_KINDS.get(now.condition)
+        shown = kind.title if kind else now.condition
+        state = kind.severity if kind else "none" if now.condition == "sound" else "dim"
+        ratio = "" if now.ratio is None else f"{now.ratio:.2f}"
         critical = html.Span(" ⚠ steering or braking", className="dim") if line.critical else ""
         rows.append(
             html.Tr(
                 [html.Td(str(line.line)), html.Td([line.point, critical]),
                  html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio),
-                 html.Td(_since(now["hours_since_grease"]))]
+                 html.Td(_since(now.hours_since_grease))]
             )
         )  # fmt: skip
     heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected", "Ignition hours since grease")

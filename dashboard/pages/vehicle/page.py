@@ -10,7 +10,7 @@ from analytics.alarms.states import Transition
 from analytics.alarms.states import words as state_words
 from analytics.findings import urgency
 from analytics.kinds import ALARM_KINDS
-from analytics.pipeline.vehicle_summary import need_of
+from analytics.pipeline.vehicle_summary import priority_of
 from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components, formatting
@@ -80,7 +80,7 @@ def head(result: Result) -> list[Any]:
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
     out: list[Any] = [
-        html.H1([setup.unit, " ", components.need(need_of(tuple(open_), result.refill.state))]),
+        html.H1([setup.unit, " ", components.need(priority_of(tuple(open_), result.refill.state))]),
         html.P(
             [
                 f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
