@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from analytics.findings import Finding
-from analytics.vehicle.reservoir import Fill
+from analytics.vehicle.level import Fill
 
 
 @dataclass(frozen=True)
