@@ -16,9 +16,9 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
-from analytics.vehicle.reservoir import Fill
 from ingest import schema
 from ingest.database import address, connect
 from ingest.errors import Problem
