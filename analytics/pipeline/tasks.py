@@ -120,7 +120,7 @@ def outcome_of(task: Task) -> Outcome:
         days,
         line_conditions.line_conditions(result),
         data_notes.notes(result),
-        result.dry_h,
+        result.max_hours_since_grease,
         result.filled_us,
         None if result.handover is None else result.handover.as_json(),
         monthly(supply),
