@@ -62,6 +62,11 @@ HOUR_US: Final = 3_600_000_000
 DAY_US: Final = 24 * HOUR_US
 
 
+# Later and earlier than any time there is.
+FOREVER_US: Final = 1 << 62
+LONG_AGO_US: Final = -FOREVER_US
+
+
 def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
     """Microseconds of the local clock since 1970."""
     day, where = np.unique(at_us // DAY_US, return_inverse=True)

@@ -16,9 +16,9 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
-from analytics.vehicle.reservoir import Fill
 from ingest import schema
 from ingest.database import address, connect
 from ingest.errors import Problem
@@ -47,7 +47,7 @@ class Outcome:
     days: list[Day]
     lines: list[LineCondition]
     notes: list[str]
-    dry_h: float | None
+    max_hours_since_grease: float | None
     filled_us: int | None
     commissioning: dict[str, Any] | None
     amounts: list[Amount]
@@ -118,7 +118,7 @@ def outcome_of(task: Task) -> Outcome:
         days=days,
         lines=line_conditions.line_conditions(result),
         notes=data_notes.notes(result),
-        dry_h=result.dry_h,
+        max_hours_since_grease=result.max_hours_since_grease,
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),

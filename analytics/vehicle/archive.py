@@ -11,7 +11,7 @@ from typing import Any
 
 from analytics.findings import Finding
 from analytics.vehicle.day import Day
-from analytics.vehicle.reservoir import Fill
+from analytics.vehicle.level import Fill
 
 
 @dataclass(frozen=True)

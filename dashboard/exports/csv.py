@@ -185,7 +185,7 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         rows = [{"at": times.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}
                 for at, level in zip(history.levels.at_us, history.levels.level_pct, strict=True)]  # fmt: skip
         rows += [{"at": times.rfc3339(int(at)), "what": "level", "level_pct": number(level)}
-                 for at, level in zip(history.cycles.at_us, result.reservoir.track, strict=True)]  # fmt: skip
+                 for at, level in zip(history.cycles.at_us, result.reservoir.level_at_cycle_pct, strict=True)]  # fmt: skip
         rows += [
             {"at": times.rfc3339(fill.at_us), "what": f"fill of {fill.litres:.2f} l", "level_pct": number(fill.to_pct)}
             for fill in result.fills

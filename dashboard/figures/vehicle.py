@@ -54,7 +54,7 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
             x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name="reading",
             marker={"size": 4, "color": GREY}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
-    track = result.reservoir.track
+    track = result.reservoir.level_at_cycle_pct
     known = np.flatnonzero(~np.isnan(track))
     if len(known):
         known = known[thinned(track[known])]
