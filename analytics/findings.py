@@ -75,9 +75,12 @@ def from_row(row: Any) -> Finding:
     )  # fmt: skip
 
 
-def urgency(finding: Finding) -> tuple[int, int, int]:
-    """A key that puts what needs somebody first: by severity, then by the order of the kinds, then the longest lasting."""
-    return severity_rank(finding.severity), kind_rank(finding.kind), finding.began_us
+def urgency(finding: Finding) -> tuple[int, bool, float, int, int]:
+    """A key that puts what needs somebody first: by severity; then points that steering or braking depends on and that may be dry;
+    then the longest without grease; then the order of the kinds, then the longest lasting."""
+    waited_h = finding.evidence.get("hours_since_grease") or 0.0
+    critical = bool(finding.evidence.get("critical_points"))
+    return severity_rank(finding.severity), not critical, -waited_h, kind_rank(finding.kind), finding.began_us
 
 
 @dataclass

@@ -2,20 +2,25 @@
 
 import math
 from datetime import date, datetime
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from analytics.alarms.depots import Depot
 from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
 from analytics.alarms.routes import Route
+from analytics.kinds import FINDING_KINDS
 from analytics.planning.timer import Setting
 from analytics.vehicle.commissioning import Handover
+from analytics.vehicle.line_conditions import LineCondition
 from dashboard import accounts
 from ingest.times import instant
 from ingest.work import Work
 
-NEED_WORDS = {"act_now": "Act now", "plan": "Plan", "note": "Note", "none": "Nothing to do"}
+NEED_WORDS = {
+    "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
+}  # fmt: skip
 # Never colour alone: each need has a shape of its own as well.
-NEED_SHAPES = {"act_now": "●", "plan": "▲", "note": "■", "none": "✓"}
+NEED_SHAPES = {"act_now": "●", "plan": "▲", "note": "■", "unheard": "?", "not_proven": "◇", "none": "✓"}
 
 
 def local(at_us: int, timezone: str) -> datetime:
@@ -74,6 +79,26 @@ def pressure(kpa: float) -> str:
     """54 bar, or in the unit of whoever asks."""
     unit = accounts.my_units()
     return f"{unit.of_kpa(kpa):.0f} {unit.pressure}"
+
+
+# What readings say of a line that no finding concerns.
+_LINE_WORDS: Final = {
+    "sound": "sound",
+    "rising": "sound so far, pressure rising",
+    "falling": "sound so far, pressure falling",
+    "learning": "first cycles still being learned from",
+    "unwatched": "no sensor watches it",
+}
+
+
+def line_condition(line: LineCondition) -> str:
+    """The condition of a line in words; what is not proven says so."""
+    if line.condition in FINDING_KINDS:
+        return FINDING_KINDS[line.condition].title
+    words = _LINE_WORDS[line.condition]
+    if line.state == "not_proven":
+        return f"not proven: {words}" if line.condition != "sound" else "not proven"
+    return "no grease seen for long" if line.state == "plan" else words
 
 
 def containers(amount_l: float, container_l: float | None) -> str:

@@ -303,7 +303,7 @@ standing = Table(
     Column("search", Text, nullable=False),  # what it may be found by, casefolded
     Column("sold", Boolean, nullable=False),
     # By the analysis.
-    Column("need", Integer, nullable=False),  # 0 act now, 1 plan, 2 note, 3 nothing
+    Column("need", Integer, nullable=False),  # 0 act now, 1 plan, 2 note, 3 never heard, 4 nothing proven, 5 nothing
     Column("rank", Integer, nullable=False),  # of its worst finding's kind
     Column("dry_h", Double, nullable=False),  # ignition hours that a point in trouble has waited for grease
     Column("level_pct", Double),

@@ -6,7 +6,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analytics.planning.usage import Amount
-from dashboard.figures.theme import BI, BLUE, GREEN, with_layout
+from dashboard.colours import BLUE, GREY
+from dashboard.figures.theme import BI, with_layout
 from dashboard.units import Units
 
 
@@ -16,7 +17,7 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
     figure = go.Figure()
     for name, colour, pattern, values in (
         ("used", BLUE, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
-        ("filled", GREEN, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
+        ("filled", GREY, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
     ):
         figure.add_bar(
             x=months,

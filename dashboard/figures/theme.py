@@ -10,24 +10,9 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from tsdownsample import NaNMinMaxDownsampler
 
+from dashboard.colours import BLACK
 from dashboard.units import Units
 from ingest.times import instant, local_us
-
-# Meanings by ISO 22324: red danger, yellow caution, green safe; blue and grey are supplementary.
-RED = "#c00000"
-
-YELLOW = "#e0a800"
-
-
-GREEN = "#1a7f37"
-
-BLUE = "#2f6fb0"
-
-
-GREY = "#8a8f98"
-
-BLACK = "#30343b"
-
 
 MOST_POINTS = 1500  # of one line: a screen shows no more
 

@@ -13,22 +13,8 @@ from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.day import Day
 from analytics.vehicle.pressure.traces import sampled
-from dashboard.figures.theme import (
-    BI,
-    BLUE,
-    GREEN,
-    GREY,
-    MOST_MARKS,
-    RED,
-    YELLOW,
-    ink,
-    local,
-    local_datetime,
-    short,
-    text,
-    thinned,
-    with_layout,
-)
+from dashboard.colours import BLUE, GREY, RED, SEVERITY_COLOURS, YELLOW
+from dashboard.figures.theme import BI, MOST_MARKS, ink, local, local_datetime, short, text, thinned, with_layout
 from dashboard.formatting import work_details
 from dashboard.units import Units
 from ingest.times import DAY_US, instant, local_us
@@ -65,7 +51,7 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
     if result.fills:
         figure.add_scatter(
             x=[local_datetime(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], mode="markers",
-            name="fill", marker={"symbol": "triangle-up", "size": 11, "color": GREEN},
+            name="fill", marker={"symbol": "triangle-up", "size": 11, "color": BLUE},
             customdata=[f"{units.of_litres(f.litres):.2f} {units.volume}" for f in result.fills], hovertemplate="filled %{customdata}",
         )  # fmt: skip
     _add_work(figure, result, 106, template)
@@ -117,7 +103,7 @@ def cycles(days: Sequence[Day], template: str) -> go.Figure:
     figure = go.Figure()
     day = [d.day.isoformat() for d in days]
     for key, name, colour, pattern in (
-        ("done", "done", GREEN, ""),
+        ("done", "done", GREY, ""),
         ("lost", "done, message lost", BLUE, "."),
         ("incomplete", "incomplete", YELLOW, "/"),
         ("missed", "missed", RED, "x"),
@@ -177,7 +163,7 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
             hovertemplate="%{y}<br>%{x|%-d %b}: %{customdata:.2f} times expected<extra></extra>",
             zmin=-limit,
             zmax=limit,
-            colorscale=[[0, "#2f6fb0"], [0.38, "#c9dcec"], [0.5, "#f4f4f2"], [0.62, "#f3d2c8"], [1, "#c00000"]],
+            colorscale=[[0, BLUE], [0.38, "#c9dcec"], [0.5, "#f4f4f2"], [0.62, "#f3d2c8"], [1, RED]],
             colorbar={
                 "title": {"text": "times expected", "side": "top"},
                 "tickvals": [-limit, -1, 0, 1, limit],
@@ -282,7 +268,6 @@ def happenings(result: Result, template: str) -> go.Figure | None:
     """Findings as bars from when they began until they ended, and what people did, on the time axis of the other charts. None where
     nothing was."""
     zone, now = ZoneInfo(result.history.setup.timezone), result.history.as_of_us
-    shown = {"act_now": RED, "plan": YELLOW, "note": BLUE}
     kinds = list(
         dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(FINDING_KINDS).index(f.kind)))
     )
@@ -297,7 +282,7 @@ def happenings(result: Result, template: str) -> go.Figure | None:
         where = f", {found.channel}" if found.channel else ""
         figure.add_scatter(
             x=ends, y=[FINDING_KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
-            line={"color": shown[found.severity], "width": 9}, marker={"size": 9, "symbol": "square"},
+            line={"color": SEVERITY_COLOURS[found.severity], "width": 9}, marker={"size": 9, "symbol": "square"},
             customdata=[text(f"{FINDING_KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
         )  # fmt: skip
     if result.history.work:

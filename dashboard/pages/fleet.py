@@ -9,11 +9,12 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
-from analytics.kinds import FINDING_KINDS
+from analytics.kinds import FINDING_KINDS, SEVERITIES
 from analytics.pipeline.vehicle_summary import PRIORITIES
-from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.line_conditions import LineCondition, LineState
 from analytics.vehicle.refill import Refill
 from dashboard import components, formatting
+from dashboard.colours import LINE_MARKS
 from dashboard.exports import csv
 from dashboard.queries import fleet
 from dashboard.queries.fleet import FleetRow, FleetView
@@ -139,7 +140,7 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
     if soon:
         shown.insert(len(findings), html.Div(soon))
     if not shown:
-        shown = [html.Div("Nothing to do." if r.detail else "Not analysed yet.", className="dim")]
+        shown = [html.Div(_without_findings(r), className="dim")]
     done, expected = r.detail.week if r.detail else (0, 0)
     online = "" if r.online is None else "online" if r.online else "offline"
     return html.Tr(
@@ -158,38 +159,51 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
     )  # fmt: skip
 
 
-# A line's mark: colour and height by what it has; colours that show on light and dark ground.
-_MARKS = {"act_now": ("#d11a1a", 20, 7), "plan": ("#e0a800", 17, 5), "note": ("#3b78c4", 13, 5), "none": ("#1f9a47", 9, 5),
-          "dim": ("#9aa0a8", 6, 5)}  # fmt: skip
-_STRIP = {"sound": "none", "rising": "note", "falling": "note"}
+def _without_findings(r: FleetRow) -> str:
+    """What is said of a vehicle of which nothing is wrong so far."""
+    if r.heard_us is None:
+        return "Nothing was ever heard from it: nobody knows how it is."
+    if r.detail is None:
+        return "Not analysed yet."
+    return "Nothing is known to be wrong, but no line is proven." if r.need == "not_proven" else "Nothing to do."
 
 
 def strip(lines: Sequence[LineCondition]) -> html.Div:
-    """The lines in call-out order, bundle by bundle: a mark each, taller where something is wrong with it. One picture, since a page
-    holds a thousand lines."""
+    """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
+    nothing is proven. One picture, since a page holds a thousand lines."""
     if not lines:
         return html.Div("not known yet", className="dim")
-    marks: dict[str, list[str]] = {}
-    wrong, x, last = list[str](), 4, lines[0].bundle
+    drawn: dict[LineState, list[str]] = {}
+    x, last = 4, lines[0].bundle
     for line in lines:
-        kind = FINDING_KINDS.get(line.condition)
-        if kind:
-            wrong.append(f"line {line.line} {kind.title.lower()}")
         x += 7 if line.bundle != last else 0
         last = line.bundle
-        state = kind.severity if kind else _STRIP.get(line.condition, "dim")
-        marks.setdefault(state, []).append(f"M{x} 20v-{_MARKS[state][1]}")
+        drawn.setdefault(line.state, []).append(f"M{x} 20v-{LINE_MARKS[line.state].height}")
         x += 7
-    paths = "".join(
-        f"<path stroke='{_MARKS[state][0]}' stroke-width='{_MARKS[state][2]}' d='{''.join(drawn)}'/>"
-        for state, drawn in marks.items()
-    )
+    paths = ""
+    for state, moves in drawn.items():
+        mark = LINE_MARKS[state]
+        hatch = " stroke-dasharray='2 2'" if mark.hatched else ""
+        paths += f"<path stroke='{mark.colour}' stroke-width='{mark.width}'{hatch} d='{''.join(moves)}'/>"
     picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {x} 20' width='{x}' height='20'>{paths}</svg>"
-    told = f"{len(lines)} lines" + (f": {', '.join(wrong[:4])}" if wrong else "")
+    told = lines_in_words(lines)
     return html.Div(
         [html.Img(src=f"data:image/svg+xml,{quote(picture, safe=_PLAIN)}", alt=told, className="strip", height=20),
          html.Div(told, className="dim")]
     )  # fmt: skip
+
+
+def lines_in_words(lines: Sequence[LineCondition]) -> str:
+    """How many lines there are, which are in trouble, and of how many nothing is proven."""
+    wrong = [x for x in lines if x.state in SEVERITIES and x.condition in FINDING_KINDS]
+    every = len(wrong) == len(lines) > 1 and len({x.condition for x in wrong}) == 1
+    if every:
+        return f"all {len(lines)} lines: {FINDING_KINDS[wrong[0].condition].title.lower()}"
+    parts = [f"line {x.line} {FINDING_KINDS[x.condition].title.lower()}" for x in wrong[:4]]
+    parts += [f"{len(wrong) - 4} more in trouble"] if len(wrong) > 4 else []
+    unproven = sum(x.state == "not_proven" for x in lines)
+    parts += [f"{'all' if unproven == len(lines) else unproven} not proven"] if unproven else []
+    return f"{len(lines)} lines" + (f": {', '.join(parts)}" if parts else "")
 
 
 _PLAIN = " =:/'-"

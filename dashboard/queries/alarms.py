@@ -132,12 +132,17 @@ def _steps(connection: Connection, numbers: Sequence[int | None]) -> dict[int, l
     return found
 
 
-def _alarm_order(row: AlarmRow) -> tuple[int, int, int, float, int]:
-    kinds = list(ALARM_KINDS)
+def _alarm_order(row: AlarmRow) -> tuple[int, int, bool, float, int, int]:
+    """By state and severity; then points that steering or braking depends on; then the longest without grease; then kind."""
     alarm = row.alarm
-    return (
-        STATES.index(alarm.state), severity_rank(alarm.severity), kinds.index(alarm.kind), -(row.dry_h or 0.0), alarm.raised_us
-    )  # fmt: skip
+    waited_h = alarm.evidence.get("hours_since_grease") or 0.0
+    critical = bool(alarm.evidence.get("critical_points"))
+    state, severity, kind = (
+        STATES.index(alarm.state),
+        severity_rank(alarm.severity),
+        list(ALARM_KINDS).index(alarm.kind),
+    )
+    return state, severity, not critical, -waited_h, kind, alarm.raised_us
 
 
 # In the order in which they want somebody.

@@ -5,7 +5,7 @@ from typing import Any
 
 from sqlalchemy import Engine, func, select
 
-from analytics.pipeline.vehicle_summary import PRIORITIES, Detail
+from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import schema
 
@@ -112,7 +112,7 @@ _FAR_US = 1 << 62
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
     "need": (
-        schema.standing.c.need, schema.standing.c.rank, schema.standing.c.dry_h.desc(),
+        schema.standing.c.need, schema.standing.c.rank >= ORDINARY_RANK, schema.standing.c.dry_h.desc(), schema.standing.c.rank,
         func.coalesce(schema.standing.c.due_early_us, _FAR_US),
     ),
     "unit": (schema.standing.c.unit,),

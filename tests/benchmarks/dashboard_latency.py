@@ -42,7 +42,15 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
     start = instant(now).date() - timedelta(days=days)
     months = sorted({f"{start + timedelta(days=d):%Y-%m}" for d in range(days)})
     lines = tuple(
-        LineCondition(line=n, bundle="front", condition="sound", ratio=1.0, hours_since_grease=0.3)
+        LineCondition(
+            line=n,
+            bundle="front",
+            condition="sound",
+            state="sound",
+            critical_dry=False,
+            ratio=1.0,
+            hours_since_grease=0.3,
+        )
         for n in range(1, 25)
     )
     for first in range(0, vehicles, 500):
@@ -80,7 +88,7 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
             detail = Detail(findings=open_, open=len(open_), refill=refill, week=(140, 141), lines=lines)
             rows[schema.standing].append({
                 "vehicle_id": id_, **who, "low_mark_pct": 15.0, "nlgi": "2", "sold": False,
-                "search": f"{who['unit']} {who['vehicle']} {who['depot']}", "need": int(rng.integers(0, 4)) if wrong else 3,
+                "search": f"{who['unit']} {who['vehicle']} {who['depot']}", "need": int(rng.integers(0, 3)) if wrong else 5,
                 "rank": int(rng.integers(0, 12)), "dry_h": float(rng.uniform(0, 90)), "level_pct": 40.0, "due_early_us": due,
                 "grease": "EP, NLGI 2", "use_l_a_day": 0.05, "watched_days": days, "watched_h": 8.0 * days, "detail": detail.to_row(),
             })  # fmt: skip

@@ -101,8 +101,32 @@ def test_a_vehicle_without_pressure_channels_has_a_page(client: FlaskClient) -> 
 
 
 def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
-    """Registered, and nothing more."""
-    assert "last heard never" in page(client, "/vehicle/harrowmere-stone/HS-303")
+    """Registered, and nothing more: nobody knows how it is, and nothing on the page says that it is well."""
+    shown = page(client, "/vehicle/harrowmere-stone/HS-303")
+    assert "last heard never" in shown
+    assert "Not heard yet" in shown
+    assert "nobody knows how it is" in shown
+    assert "Nothing to do" not in shown
+    assert '"state-sound"' not in shown
+
+
+def test_who_was_never_heard_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
+    """22 of the fleet were only registered; one that was heard has nothing that proves its lines."""
+    assert client is not None
+    totals = fleet.fleet(engine).totals
+    assert (totals["unheard"], totals["not_proven"], totals["act_now"]) == (22, 1, 1)
+    rows = fleet.fleet(engine, need="unheard").rows
+    shown = json.dumps([fleet_page().row(row, END_US) for row in rows], cls=PlotlyJSONEncoder)
+    assert shown.count("Nothing was ever heard from it") == 22
+    assert "Nothing to do" not in shown
+    (unproven,) = fleet.fleet(engine, need="not_proven").rows
+    assert unproven.vehicle == "HS-109"
+    assert "all not proven" in json.dumps(fleet_page().row(unproven, END_US), cls=PlotlyJSONEncoder)
+
+
+def fleet_page() -> Any:
+    """A page can be imported once there is an application."""
+    return importlib.import_module("dashboard.pages.fleet")
 
 
 @pytest.mark.parametrize("path", ["/vehicle/harrowmere-stone/nobody", "/vehicle/x/HS-101", "/vehicle/a'b/%3Cscript%3E"])

@@ -4,10 +4,9 @@ from typing import Any
 
 from dash import html
 
-from analytics.kinds import FINDING_KINDS
 from analytics.vehicle import line_conditions
 from analytics.vehicle.analysis import Result
-from dashboard import components
+from dashboard import components, formatting
 from dashboard.pages.vehicle.charts import as_csv
 
 _SHEET_NOTE = (
@@ -27,15 +26,12 @@ def tail(result: Result) -> list[Any]:
     rows = []
     for line in setup.lines:
         now = condition[line.line]
-        kind = FINDING_KINDS.get(now.condition)
-        shown = kind.title if kind else now.condition
-        state = kind.severity if kind else "none" if now.condition == "sound" else "dim"
         ratio = "" if now.ratio is None else f"{now.ratio:.2f}"
         critical = html.Span(" ⚠ steering or braking", className="dim") if line.critical else ""
         rows.append(
             html.Tr(
-                [html.Td(str(line.line)), html.Td([line.point, critical]),
-                 html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio),
+                [html.Td(str(line.line)), html.Td([line.point, critical]), html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"),
+                 html.Td(formatting.line_condition(now), className=f"state-{now.state}"), html.Td(ratio),
                  html.Td(_since(now.hours_since_grease))]
             )
         )  # fmt: skip

@@ -13,6 +13,7 @@ from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.vehicle_summary import priority_of
 from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.line_conditions import WAITS_INTERVALS, line_conditions
 from dashboard import accounts, components, formatting
 from dashboard.pages.vehicle import charts, timer, work_form
 from dashboard.pages.vehicle.line_list import tail
@@ -79,8 +80,9 @@ def head(result: Result) -> list[Any]:
     setup, now = result.history.setup, result.history.as_of_us
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
+    priority = priority_of(open_, result.refill.state, line_conditions(result), heard=heard is not None)
     out: list[Any] = [
-        html.H1([setup.unit, " ", components.need(priority_of(tuple(open_), result.refill.state))]),
+        html.H1([setup.unit, " ", components.need(priority)]),
         html.P(
             [
                 f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
@@ -98,11 +100,11 @@ def head(result: Result) -> list[Any]:
     if wrong:
         wrong.insert(0, components.cautions())
     learning = result.pressures.channels and not result.pressures.learned.any()
-    nothing = (
-        "Nothing is wrong."
-        if not learning
-        else "Nothing is wrong so far; the first cycles are still being learned from."
-    )
+    nothing = "Nothing is wrong."
+    if heard is None:
+        nothing = "Nothing was ever heard from this vehicle: nobody knows how it is."
+    elif learning:
+        nothing = "Nothing is wrong so far; the first cycles are still being learned from."
     out.append(components.section("What is wrong", wrong or [html.P(nothing)]))
     handed = result.handover
     if handed is not None and (handed.ended_us is None or now - handed.ended_us < _HANDED_OVER_US):
@@ -131,7 +133,11 @@ def _waiting(result: Result) -> str:
     setup = result.history.setup
     points = {line.line: line.point for line in setup.lines}
     since = result.hours_since_grease
-    long = {line: hours for line, hours in since.items() if hours is not None and hours > 3 * setup.interval_min / 60}
+    long = {
+        line: hours
+        for line, hours in since.items()
+        if hours is not None and hours > WAITS_INTERVALS * setup.interval_min / 60
+    }
     if not long:
         return ""
     line, hours = max(long.items(), key=lambda item: item[1])
