@@ -52,7 +52,7 @@ def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
 
 
 def cautions() -> html.Details:
-    """The cautions, in plain sight and short; all of them one click away."""
+    """The cautions, in plain sight and short; all of them one click away, and on paper in full."""
     return html.Details(
         [
             html.Summary(CAUTION),
@@ -61,6 +61,16 @@ def cautions() -> html.Details:
         className="cautions",
         **{"data-keep": "cautions"},
     )
+
+
+def caution() -> html.P:
+    """The cautions in short, where there is room for no more."""
+    return html.P(CAUTION, className="cautions")
+
+
+def cautions_in_full() -> html.Ul:
+    """All of them, unfolded: for what is printed."""
+    return html.Ul([html.Li(text) for text in CAUTIONS], className="cautions cautions-full")
 
 
 def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:

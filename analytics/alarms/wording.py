@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
-from analytics.findings import CAUTION
+from analytics.findings import CAUTIONS
 from analytics.kinds import Kind, Severity, severity_rank
 from ingest.environment import SITE
 from ingest.setups import Setup
@@ -44,7 +44,7 @@ def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
             told.summary,
             f"By when: {by}.",
             f"Take along: {'; '.join(take)}.",
-            CAUTION,
+            *CAUTIONS,
             f"Alarm {told.number}: {address_of(setup, site)}",
         ]
     )
@@ -67,7 +67,9 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
     ]
     if len(ordered) > _SHOWN_IN_DIGEST:
         shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    return f"{depot} today: {said}", "\n\n".join([*shown, CAUTION, f"All alarms: {site}/alarms?depot={quote(depot)}"])
+    return f"{depot} today: {said}", "\n\n".join(
+        [*shown, "\n".join(CAUTIONS), f"All alarms: {site}/alarms?depot={quote(depot)}"]
+    )
 
 
 def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:

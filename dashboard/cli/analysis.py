@@ -107,8 +107,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
         if row["due_expected"] is not None:
             when = f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]} UTC"
         print(f"{row['fleet']}/{row['vehicle']}  {level}  {row['state']}  {when}")
-    if not rows:
-        print("No vehicles are registered.")
+    print(CAUTION if rows else "No vehicles are registered.")
 
 
 @app.command(epilog="Example: tallow fills --json")

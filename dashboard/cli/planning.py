@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from analytics.alarms import wording
-from analytics.findings import CAUTION
+from analytics.findings import CAUTION, FILL_STEP
 from analytics.planning import rounds, timer, usage
 from dashboard import formatting
 from dashboard.cli.alarms import By
@@ -86,7 +86,7 @@ def refill_round(
         for row in (r for r in rows if r["date"] == day.isoformat()):
             also = f"; also: {row['also']}" if row["also"] else ""
             print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {row['fill_by']}{also}")
-    print(CAUTION if told.visits else f"Nothing is due at {depot} within {days} days.")
+    print(f"{FILL_STEP}\n{CAUTION}" if told.visits else f"Nothing is due at {depot} within {days} days.")
     if told.undated:
         print(f"No date is known for: {', '.join(told.undated)}.")
 
@@ -190,7 +190,8 @@ def show_timer(
         change = "" if now == then else f" -> {amounts[one.line]:.2f}"
         print(f"  {one.line:>4} {one.point}: {before:.2f}{change}")
     for text in timer.warnings(result, then, timer.sisters(everybody, setup)):
-        print(f"  Mind: {text}")
+        print(f"  Warning: {text}")
+    print(CAUTION)
 
 
 @app.command("amounts", epilog="Example: tallow amounts --depot 'Skarvholm Quarry' --months 3")
@@ -254,3 +255,4 @@ def commission(
     for item in told.items:
         print(f"  {item.verdict:<12} {item.what}: {item.text}")
     print(f"Sheet to print: {wording.site()}/handover/{found.fleet}/{found.name}")
+    print(CAUTION)

@@ -105,7 +105,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
         return out
     heads = ("Vehicle", "What for", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
     table = components.table(heads, [row(r, now_us) for r in view.rows], "fleet")
-    out.append(table)
+    out += [components.cautions(), table]
     if view.pages > 1:
         near = sorted({1, view.pages, *range(max(1, view.page - 4), min(view.pages, view.page + 4) + 1)})
         steps = [

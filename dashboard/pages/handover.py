@@ -94,7 +94,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
             "System", html.Div(components.table(("What", "Shown", "By"), rest, "plain-wrap"), className="wide")
         ),
         components.section("Signed", signed),
-        components.cautions(),
+        components.cautions_in_full(),
     ]
 
 

@@ -7,6 +7,8 @@ import segno
 from dash import html
 
 from analytics.alarms import wording
+from analytics.findings import CAUTION, FILL_STEP
+from dashboard import formatting
 from dashboard.queries import vehicle
 from dashboard.web.app import engine
 
@@ -32,8 +34,10 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
                 [
                     html.H1(setup.unit),
                     html.P(f"{setup.vehicle} · {setup.depot}"),
-                    html.P(f"Fill with {setup.grease_and_grade} only. Wipe the fitting clean first."),
-                    html.P(f"Reservoir {setup.reservoir_l:g} l, {len(setup.lines)} lines"),
+                    html.P(f"Fill with {setup.grease_and_grade} only."),
+                    html.P(FILL_STEP, className="dim"),
+                    html.P(CAUTION, className="dim"),
+                    html.P(f"Reservoir {formatting.litres(setup.reservoir_l)}, {len(setup.lines)} lines"),
                     html.P(address, className="dim"),
                 ]
             ),

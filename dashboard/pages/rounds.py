@@ -8,6 +8,7 @@ import dash
 import dash_mantine_components as dmc
 from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
+from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.rounds import WORKDAYS, WORTH, Visit
 from dashboard import components, formatting
@@ -70,7 +71,8 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
     if not shown:
         shown = [html.P(f"Nothing is due at {told.depot} within {days} days.", className="dim")]
     else:
-        shown.insert(0, components.cautions())
+        in_full = html.Div(components.cautions_in_full(), className="on-paper")
+        shown = [components.cautions(), html.P(FILL_STEP, className="dim"), *shown, in_full]
     if told.undated:
         shown.append(html.P(f"No date is known for: {', '.join(told.undated)}.", className="dim"))
     return shown

@@ -17,8 +17,10 @@ from dashboard import accounts
 from dashboard.exports import addresses
 from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import data
+from dashboard.queries.rounds import read_refillable
 from dashboard.web import sign_in
 from dashboard.web.work_records import take_records
+from ingest import times
 from ingest.environment import PROXY
 from ingest.errors import Problem
 
@@ -131,7 +133,8 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         if depot is None:
             return Response("There is no calendar here.\n", 404, mimetype="text/plain")
         with accounts.acting_as(accounts.Person(0, "", "viewer", depots=(depot,))):  # whom the secret lets in
-            return Response(refill_calendar(database, depot), mimetype="text/calendar")
+            asked = read_refillable(database, depot, times.now_us())
+        return Response(refill_calendar(asked, depot), mimetype="text/calendar")
 
     @app.server.after_request
     def headers(response: Response) -> Response:

@@ -2,7 +2,9 @@
 
 import importlib
 import json
+import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -14,14 +16,16 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
+from analytics.findings import CAUTION, CAUTIONS, FILL_STEP
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from dashboard import formatting
 from dashboard.exports import calendar, csv
+from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import fleet, patterns
 from dashboard.queries.data import data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
-from dashboard.queries.rounds import read_round
+from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.vehicle import records, vehicle_result
 from dashboard.web.app import create_app
 from ingest import registry, schema, times, work, work_records
@@ -164,6 +168,58 @@ def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     uids = {str(event["uid"]) for event in events}
     assert len(uids) == len(events)
     assert {str(e["uid"]) for e in Calendar.from_ical(calendar.round_calendar(again)).walk("VEVENT")} <= uids
+
+
+def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
+    """Litres are those of the day, not today's; nothing is on a weekend; what is proposed comes with its cautions."""
+    asked = read_refillable(engine, "Skarvholm Quarry", END_US)
+    events = Calendar.from_ical(refill_calendar(asked, "Skarvholm Quarry")).walk("VEVENT")
+    needs = {f"Fill {one.need.unit}": one.need for one in asked.refillable}
+    assert events
+    for event in events:
+        day = event.decoded("dtstart")
+        assert day.weekday() < 5
+        unit, litres = re.fullmatch(r"(Fill .+): ([\d.]+) l of .+", str(event["summary"])).groups()  # type: ignore[union-attr]
+        ahead = (day - asked.today).days
+        assert float(litres) == pytest.approx(needs[unit].litres_on(ahead), abs=0.051)
+        assert 0 <= ahead <= max(0, needs[unit].early_days)
+        assert CAUTION in str(event["description"])
+        assert "stop at the full mark" in str(event["description"])
+    told = read_round(engine, "Skarvholm Quarry", 90, None, 0.4, frozenset(range(5)), END_US)
+    on_round = {f"Fill {stop.need.unit}" for visit in told.visits for stop in visit.stops}
+    assert {str(event["summary"]).split(":")[0] for event in events} == on_round
+
+
+@pytest.mark.parametrize(
+    ("path", "search"),
+    [("/", ""), ("/alarms", ""), ("/vehicle/harrowmere-stone/HS-101", ""), ("/label/harrowmere-stone/HS-101", "")],
+)
+def test_cautions_stand_wherever_work_is_proposed(client: FlaskClient, path: str, search: str) -> None:
+    """Short, and in plain sight."""
+    assert CAUTION in page(client, path, search)
+
+
+def test_a_vehicle_that_only_wants_grease_has_cautions(client: FlaskClient, engine: Engine) -> None:
+    """And how to fill without bursting the reservoir."""
+    assert client is not None
+    result = vehicle_result(engine, "harrowmere-stone", "HS-206")
+    assert result is not None
+    due = replace(result, findings=(), refill=replace(result.refill, state="due"))
+    shown = json.dumps(importlib.import_module("dashboard.pages.vehicle.page").head(due), cls=PlotlyJSONEncoder)
+    assert CAUTION in shown
+    assert FILL_STEP in shown
+
+
+def test_what_is_printed_has_the_cautions_in_full(client: FlaskClient, engine: Engine) -> None:
+    """The round and the handover; the round's are folded on the screen only."""
+    rounds = importlib.import_module("dashboard.pages.rounds")
+    told = read_round(engine, "Skarvholm Quarry", 56, None, 0.4, frozenset(range(7)), END_US)
+    sheet = json.dumps(rounds.body(told, 56), cls=PlotlyJSONEncoder, ensure_ascii=False)
+    assert "on-paper" in sheet
+    handover = page(client, "/handover/harrowmere-stone/HS-101")
+    for text in CAUTIONS:
+        assert sheet.count(text) == 2
+        assert ("no handover" in handover) or text in handover
 
 
 def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:

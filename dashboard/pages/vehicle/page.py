@@ -8,7 +8,7 @@ from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 
 from analytics.alarms.states import Transition
 from analytics.alarms.states import words as state_words
-from analytics.findings import urgency
+from analytics.findings import FILL_STEP, urgency
 from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.vehicle_summary import priority_of
 from analytics.vehicle import data_notes
@@ -110,7 +110,9 @@ def head(result: Result) -> list[Any]:
     if handed is not None and (handed.ended_us is None or now - handed.ended_us < _HANDED_OVER_US):
         sheet = dcc.Link("The handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}")
         out.append(components.section("Commissioning", html.P([formatting.handover(handed), " ", sheet])))
-    out.append(components.section("Refill", [_refill(result)]))
+    asks = [components.cautions()] if result.refill.state in ("soon", "due") and not wrong else []
+    steps = [html.P(FILL_STEP, className="dim")] if result.refill.state in ("soon", "due") else []
+    out.append(components.section("Refill", [*asks, _refill(result), *steps]))
     return out
 
 

@@ -27,6 +27,7 @@ def timer_section(result: Result) -> Any:
                 className="work-form",
             ),
             html.Div(timer_table(result, setup.interval_min, setup.run_s), id="timer-body"),
+            components.caution(),
         ],
         "What each point gets, and what another setting would change. How much a point should get is the vehicle maker's to say.",
     )  # fmt: skip
