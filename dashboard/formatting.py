@@ -114,7 +114,7 @@ def work_details(one: Work) -> list[str]:
     said = [
         f"line{'s' * (len(one.lines) > 1)} {', '.join(map(str, one.lines))}" if one.lines else "",
         one.channel or "",
-        f"{one.litres:g} l" if one.litres is not None else "",
+        litres(one.litres) if one.litres is not None else "",
         f"to {one.to_pct:g} %" if one.to_pct is not None else "",
         one.grease or "",
         f"every {one.interval_min:g} min" if one.interval_min is not None else "",

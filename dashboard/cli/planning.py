@@ -103,8 +103,9 @@ def record_work(
     channel: Annotated[
         str | None, typer.Option(help="pressure sensor that was replaced; else the level sensor")
     ] = None,
-    litres: Annotated[float | None, typer.Option(help="grease filled in")] = None,
-    to_pct: Annotated[float | None, typer.Option(help="level after filling; 100 is the full mark")] = None,
+    litres: Annotated[float | None, typer.Option(help="litres of grease filled in")] = None,
+    to_pct: Annotated[float | None, typer.Option(help="level after filling, percent; 100 is the full mark")] = None,
+    above_full: Annotated[bool, typer.Option("--above-full", help="it was filled above the full mark")] = False,
     grease: Annotated[str | None, typer.Option(help="which grease")] = None,
     interval_min: Annotated[float | None, typer.Option(help="interval that the timer was set to")] = None,
     run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
@@ -136,7 +137,7 @@ def record_work(
             raise Problem("say who did it with --by")
         at_us = now_us() if at is None else moment(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
-        work_records.record(connection, found.id, found.setups, record, now_us())
+        work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
 
 

@@ -64,7 +64,14 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setup.timezone)
-            work_records.record(connection, found.id, found.setups, works.work_of(said), times.now_us())
+            work_records.record(
+                connection,
+                found.id,
+                found.setups,
+                works.work_of(said),
+                times.now_us(),
+                above_full=said.get("above_full") is True,
+            )
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unusable) else 400
     return {}, 200

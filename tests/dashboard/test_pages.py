@@ -360,6 +360,8 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
         return str((answer.json or {}).get("problem", ""))
 
     assert "kind of work" in told(400, kind="painted")
+    assert "cannot go into" in told(400, kind="filled", litres=999)
+    assert "above the full mark" in told(400, kind="filled", to_pct=110)
     assert "no date" in told(400, at_local="yesterday")
     assert "is registered" in told(400, path="/work/harrowmere-stone/nobody")
     assert client.post(address, data=json.dumps(record), content_type="text/plain").status_code == 403

@@ -18,6 +18,7 @@ from dashboard import accounts, components, formatting
 from dashboard.pages.vehicle import charts, timer, work_form
 from dashboard.pages.vehicle.line_list import tail
 from dashboard.queries import alarms, scope, vehicle
+from dashboard.units import VOLUMES
 from dashboard.web import alarm_actions
 from dashboard.web.app import REFRESH_MS, engine
 from ingest import times
@@ -46,9 +47,7 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         )
     return html.Div(
         [
-            dcc.Store(
-                id="vehicle-who", data={"fleet": fleet, "name": name, "news": vehicle.news(engine(), fleet, name)}
-            ),
+            dcc.Store(id="vehicle-who", data=_who(result, vehicle.news(engine(), fleet, name))),
             dcc.Interval(id="vehicle-tick", interval=REFRESH_MS),
             html.Div(head(result), id="vehicle-head"),
             components.section(
@@ -69,6 +68,19 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             html.Div(tail(result), id="vehicle-tail"),
         ]
     )
+
+
+def _who(result: Result, news: int) -> dict[str, Any]:
+    """Whose page it is, for what runs in the browser: with what a reservoir holds, and litres in one of the reader's units."""
+    setup = result.history.setup
+    litres = VOLUMES[accounts.my_units().volume]
+    return {
+        "fleet": setup.fleet,
+        "name": setup.vehicle,
+        "news": news,
+        "reservoir_l": setup.reservoir_l,
+        "litres_in_one": litres,
+    }
 
 
 def _records(fleet: str, name: str, result: Result) -> Any:

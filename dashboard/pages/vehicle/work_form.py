@@ -8,7 +8,7 @@ from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callb
 from analytics.findings import Finding, urgency
 from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
-from dashboard import components, formatting
+from dashboard import accounts, components, formatting
 from dashboard.web.work_records import ASKS
 from ingest import work as works
 
@@ -31,7 +31,7 @@ def form(result: Result, depots: list[str]) -> html.Div:
             id="work-lines", label="Lines", value=lines, searchable=True,
             data=[{"value": str(x.line), "label": f"{x.line} {x.point}"} for x in setup.lines],
         ),
-        "litres": dmc.NumberInput(id="work-litres", label="Litres filled in", min=0, decimalScale=2),
+        "litres": dmc.NumberInput(id="work-litres", label=f"Filled in, {accounts.my_units().volume}", min=0, decimalScale=2),
         "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, placeholder="100 is the full mark"),
         "interval_min": dmc.NumberInput(id="work-interval", label="Interval, minutes", min=0, value=setup.interval_min),
         "run_s": dmc.NumberInput(id="work-run", label="Run time, seconds", min=0, value=setup.run_s),
