@@ -19,7 +19,7 @@ from analytics.pipeline.vehicle_summary import standing
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
 from ingest.database import address, writing
-from ingest.registry import stand
+from ingest.registry import upsert_vehicle_summary
 from ingest.times import instant, now_us
 
 log = structlog.get_logger("tallow.results")
@@ -141,7 +141,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
         insert(analysis).values(
             vehicle_id=outcome.vehicle_id,
             as_of_us=outcome.as_of_us,
-            news=outcome.news,
+            revision=outcome.news,
             next_us=outcome.next_us,
             fills=outcome.fills,
             refill_state=outcome.refill.state,
@@ -160,7 +160,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
     stands = standing(
         outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
     )  # fmt: skip
-    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
+    upsert_vehicle_summary(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
     if outcome.findings:
         connection.execute(
             insert(finding),

@@ -133,7 +133,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
     """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
     table = schema.vehicle
     news: dict[int, int] = dict(
-        connection.execute(select(table.c.id, table.c.news).where(table.c.id.in_(ids))).all()
+        connection.execute(select(table.c.id, table.c.revision).where(table.c.id.in_(ids))).all()
     )  # fmt: skip
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
     return [
@@ -163,14 +163,14 @@ def batches(engine: Engine, as_of_us: int) -> Iterator[tuple[list[Task], int]]:
 
 def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
     """What is kept of the time before messages were thinned, by vehicle; of one, of several, or of all."""
-    table = schema.past
+    table = schema.archive
     only = of_vehicles(table.c.vehicle_id, vehicle_id)
     return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
 
 
 def kept_since_us(connection: Connection) -> int:
     """From when on messages are kept in full for questions; long ago where all are."""
-    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
+    since_us = connection.scalar(select(func.max(schema.archive.c.since_us)))
     return -(1 << 62) if since_us is None else since_us
 
 

@@ -323,7 +323,7 @@ def put(connection: Connection, *found: Finding, name: str = "HS-102") -> None:
         none = {"level_pct": None, "litres_to_full": None, "due_early": None, "due_expected": None, "due_late": None}
         connection.execute(
             insert(schema.analysis).values(
-                vehicle_id=id_, as_of_us=NOW, news=0, refill_state="unknown", refill=none | {"state": "unknown", "reason": "x"},
+                vehicle_id=id_, as_of_us=NOW, revision=0, refill_state="unknown", refill=none | {"state": "unknown", "reason": "x"},
                 **empty,
             )
         )  # fmt: skip

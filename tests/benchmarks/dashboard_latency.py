@@ -42,7 +42,7 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
     lines = [{"line": n, "condition": "sound", "ratio": 1.0, "hours_since_grease": 0.3} for n in range(1, 25)]
     for first in range(0, vehicles, 500):
         rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in (
-            schema.vehicle, schema.setup, schema.line, schema.standing, schema.analysis, schema.supply, schema.finding, schema.alarm,
+            schema.vehicle, schema.setup, schema.line, schema.vehicle_summary, schema.analysis, schema.supply, schema.finding, schema.alarm,
             schema.transition,
         )}  # fmt: skip
         for n in range(first, min(first + 500, vehicles)):
@@ -50,7 +50,7 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
             who = {"fleet": f"fleet-{n % 5}", "vehicle": f"V{n:05d}", "unit": f"unit {n}", "vehicle_class": CLASSES[n % 3],
                    "depot": f"depot {n % 40}", "timezone": "Europe/Oslo"}  # fmt: skip
             rows[schema.vehicle].append(
-                {"id": id_, "fleet": who["fleet"], "vehicle": who["vehicle"], "news": 1, "heard_us": now}
+                {"id": id_, "fleet": who["fleet"], "vehicle": who["vehicle"], "revision": 1, "heard_us": now}
             )
             rows[schema.setup].append({
                 "id": id_, "vehicle_id": id_, "valid_from_us": None,
@@ -72,14 +72,14 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
             open_ = [[kind, "act_now", summary]] if wrong else []
             detail = {"findings": open_, "open": len(open_), "refill": refill, "week": [140, 141],
                       "strip": [[line["line"], "front", "sound"] for line in lines]}  # fmt: skip
-            rows[schema.standing].append({
+            rows[schema.vehicle_summary].append({
                 "vehicle_id": id_, **who, "low_mark_pct": 15.0, "nlgi": "2", "sold": False,
                 "search": f"{who['unit']} {who['vehicle']} {who['depot']}", "need": int(rng.integers(0, 4)) if wrong else 3,
                 "rank": int(rng.integers(0, 12)), "dry_h": float(rng.uniform(0, 90)), "level_pct": 40.0, "due_early_us": due,
                 "grease": "EP, NLGI 2", "use_l_a_day": 0.05, "watched_days": days, "watched_h": 8.0 * days, "detail": detail,
             })  # fmt: skip
             rows[schema.analysis].append({
-                "vehicle_id": id_, "as_of_us": now, "news": 1, "refill_state": "ok", "due_early_us": due, "due_expected_us": due,
+                "vehicle_id": id_, "as_of_us": now, "revision": 1, "refill_state": "ok", "due_early_us": due, "due_expected_us": due,
                 "refill": refill, "fills": [], "days": year, "lines": lines, "notes": []
             })  # fmt: skip
             rows[schema.supply] += [
@@ -156,7 +156,7 @@ def main() -> None:
 
         def row() -> None:
             with engine.connect() as connection:
-                connection.execute(select(schema.standing).limit(1)).one()
+                connection.execute(select(schema.vehicle_summary).limit(1)).one()
 
         one, _ = timed(row, asked.rounds)
         print(f"{asked.vehicles} vehicles, {engine.dialect.name}; reading one row: {one:.2f} ms")
