@@ -81,6 +81,7 @@ class Publisher(threading.Thread):
 
 # What makes today's recorders speak as those of the version before did, to tables of that version.
 OLDER = """
+import re
 from sqlalchemy import Engine, event
 from ingest import database
 database._head = lambda: {before!r}
@@ -89,7 +90,7 @@ NAMES = {names!r}
 @event.listens_for(Engine, "before_cursor_execute", retval=True)
 def as_before(connection, cursor, statement, parameters, context, executemany):
     for now, before in NAMES.items():
-        statement = statement.replace(now, before)
+        statement = re.sub(r"(?<!%\\()" + now, before, statement)
     return statement, parameters
 """
 NAMES_BEFORE = {"recorder_stats": "intake", "archive": "past", "revision": "news"}
@@ -234,6 +235,12 @@ def test_a_broker_that_is_killed_in_mid_stream(mosquitto: Mosquitto, engine: Eng
         wait_until(lambda: held(engine) == publisher.expected, 10)
 
 
+def recorded_before(engine: Engine) -> int:
+    """What recorders of the version before have counted."""
+    with engine.connect() as connection:
+        return int(connection.scalar(text("SELECT sum(recorded) FROM intake")) or 0)
+
+
 def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str, tmp_path: Path) -> None:
     """Two ingesters of the version before acknowledge nothing from then on: they wait or end. Those of the new one go on."""
     engine = connect(database_url)
@@ -249,13 +256,12 @@ def test_an_upgrade_while_messages_come(mosquitto: Mosquitto, database_url: str,
     older.mkdir()
     (older / "sitecustomize.py").write_text(OLDER.format(before=before, names=NAMES_BEFORE), "utf-8")
     names = "one", "two"
-    publisher = Publisher(mosquitto.port, 6_000, rate=600)
+    publisher = Publisher(mosquitto.port, 6_000, rate=400)
     with contextlib.ExitStack() as new:
         olds = {name: Ingester(mosquitto.port, database_url, name=name, share="all", older=older) for name in names}
         wait_until(lambda: all(old.heard("listening") for old in olds.values()), 30)
         publisher.start()
-        with engine.connect() as connection:
-            wait_until(lambda: (connection.scalar(text("SELECT sum(recorded) FROM intake")) or 0) > 500, 30)
+        wait_until(lambda: recorded_before(engine) > 500, 30)
         command = [sys.executable, "-m", "dashboard", "upgrade", "--database", database_url]
         subprocess.run(command, check=True, capture_output=True, timeout=60)
         upgraded_at = publisher.acknowledged
