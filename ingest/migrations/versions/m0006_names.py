@@ -31,6 +31,8 @@ _LISTS: Final = {
 def upgrade() -> None:
     """Nothing changes but names."""
     on_postgresql = op.get_bind().dialect.name == "postgresql"
+    if on_postgresql:  # in the order in which recorders take them: nobody waits in a ring
+        op.execute("LOCK TABLE vehicle, past, intake, analysis, standing IN ACCESS EXCLUSIVE MODE")
     for name in _LISTS:
         op.drop_index(f"ix_standing_{name}", "standing")
     for before, now in _TABLES.items():
