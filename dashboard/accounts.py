@@ -242,7 +242,7 @@ def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) 
 
 def session_key(connection: Connection) -> str:
     """The key that signs sessions, made when it is first needed."""
-    table = schema.shared
+    table = schema.app_secret
     found: str | None = connection.scalar(select(table.c.value).where(table.c.name == "session_key"))
     if found is None:
         found = secrets.token_hex(32)

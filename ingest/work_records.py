@@ -53,7 +53,7 @@ def record(
         )
     )
     vehicle = schema.vehicle
-    connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(news=vehicle.c.news + 1))
+    connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(revision=vehicle.c.revision + 1))
     return True
 
 

@@ -133,7 +133,7 @@ def _identity(setup: Setup) -> dict[str, Any]:
 
 
 def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sold: bool) -> None:
-    table = schema.standing
+    table = schema.vehicle_summary
     values = values | {"sold": sold}
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:

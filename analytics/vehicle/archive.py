@@ -25,7 +25,7 @@ class Past:
     days: tuple[Day, ...]
 
     def as_json(self) -> dict[str, Any]:
-        """As it is kept in the database, columns of `past`."""
+        """As it is kept in the database, columns of `archive`."""
         return {
             "since_us": self.since_us,
             "made_us": self.made_us,

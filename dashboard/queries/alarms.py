@@ -45,7 +45,7 @@ def alarms(
     most: int = MOST_ALARMS,
 ) -> list[AlarmRow]:
     """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
-    table, who = schema.alarm, schema.standing
+    table, who = schema.alarm, schema.vehicle_summary
     chosen = _of(depot, vehicle)
     rows = (
         select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
@@ -72,7 +72,7 @@ def alarms(
 
 
 def _of(depot: str, vehicle: tuple[str, str] | None) -> list[Any]:
-    who = schema.standing
+    who = schema.vehicle_summary
     chosen = visible(who) + ([who.c.depot == depot] if depot else [])
     return chosen + ([who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else [])
 
@@ -95,7 +95,7 @@ def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
     """All of it, for a depot, for a vehicle (FLEET/VEHICLE), or for all."""
     fleet_name, _, name = vehicle.partition("/")
     one = (fleet_name, name) if vehicle else None
-    rows, now, table, who = alarms(engine, depot, one, over=True), times.now_us(), schema.alarm, schema.standing
+    rows, now, table, who = alarms(engine, depot, one, over=True), times.now_us(), schema.alarm, schema.vehicle_summary
     recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
     with engine.connect() as connection:
         counted = (

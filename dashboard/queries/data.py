@@ -44,8 +44,8 @@ MOST_LISTED = 200  # vehicles of each list
 
 def data_state(engine: Engine) -> DataState:
     """What the *Data* page shows; nothing of it is counted message by message."""
-    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.intake
-    table = schema.standing
+    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.recorder_stats
+    table = schema.vehicle_summary
     named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
         found: list[tuple[Who, Finding]] = []

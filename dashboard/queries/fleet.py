@@ -8,6 +8,7 @@ from sqlalchemy import Engine, func, select
 from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import schema
+from ingest.times import FOREVER_US
 
 PAGE_ROWS = 50
 
@@ -57,7 +58,7 @@ def fleet(
 ) -> FleetView:
     """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
     out."""
-    table, vehicle, alarm = schema.standing, schema.vehicle, schema.alarm
+    table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
     mine = [~table.c.sold, *visible(table)]
     wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
     wanted += [table.c.depot == depot] if depot else []
@@ -106,22 +107,17 @@ def fleet(
     return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
 
 
-_FAR_US = 1 << 62
-
-
+_SUMMARY = schema.vehicle_summary.c
+_DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
-    "need": (
-        schema.standing.c.need, schema.standing.c.rank >= ORDINARY_RANK, schema.standing.c.dry_h.desc(), schema.standing.c.rank,
-        func.coalesce(schema.standing.c.due_early_us, _FAR_US),
-    ),
-    "unit": (schema.standing.c.unit,),
-    "level": (func.coalesce(schema.standing.c.level_pct, 999),),
-    "refill": (func.coalesce(schema.standing.c.due_early_us, _FAR_US),),
+    # Then points that steering or braking depends on, then the longest without grease, then the kind.
+    "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _SUMMARY.dry_h.desc(), _SUMMARY.rank, _DUE_US),
+    "unit": (_SUMMARY.unit,),
+    "level": (func.coalesce(_SUMMARY.level_pct, 999),),
+    "refill": (_DUE_US,),
     "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
-}  # fmt: skip
-
-
+}
 WAITING = ("unacknowledged", "returned")
 
 

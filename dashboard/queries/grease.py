@@ -9,7 +9,7 @@ from ingest import schema
 
 def read_amounts(engine: Engine, depot: str = "") -> list[Amount]:
     """Litres by month, depot and grease, in that order, of one depot or of all."""
-    table, who = schema.supply, schema.standing
+    table, who = schema.supply, schema.vehicle_summary
     chosen = visible(who, depot=table.c.depot)
     keys = table.c.month, table.c.depot, table.c.grease
     sums = (func.sum(table.c[name]) for name in ("used_l", "filled_l", "held_l", "unaccounted_l"))
@@ -26,7 +26,7 @@ def read_amounts(engine: Engine, depot: str = "") -> list[Amount]:
 
 def read_ahead_l(engine: Engine, depot: str = "") -> dict[tuple[str, str], float]:
     """(depot, grease) -> litres that the cycles of the next AHEAD_DAYS will use, at their present pace."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = [~table.c.sold, table.c.use_l_a_day > 0, *visible(table)] + ([table.c.depot == depot] if depot else [])
     keys = table.c.depot, table.c.grease
     with engine.connect() as connection:

@@ -56,7 +56,7 @@ def point_kind(point: str) -> str:
 def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
     they were watched."""
-    finding, who, line = schema.finding, schema.standing, schema.line
+    finding, who, line = schema.finding, schema.vehicle_summary, schema.line
     kept, unit = EXPOSURES[by].column, EXPOSURES[by].unit
     latest = _latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}

@@ -81,7 +81,7 @@ def read_round(
     engine: Engine, depot: str, horizon_days: int, limit: int | None, worth: float, workdays: frozenset[int], at_us: int
 ) -> Round:
     """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
-    finding, who = schema.finding, schema.standing
+    finding, who = schema.finding, schema.vehicle_summary
     with engine.connect() as connection:
         asked = read_asked(connection, depot, at_us)
         rows = connection.execute(

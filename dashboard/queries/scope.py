@@ -14,7 +14,8 @@ from ingest.setups import Setup, Vehicle
 def count_unregistered(connection: Connection) -> int:
     """How many vehicles send that nobody has registered."""
     heard, registered = (
-        connection.scalar(select(func.count()).select_from(table)) or 0 for table in (schema.vehicle, schema.standing)
+        connection.scalar(select(func.count()).select_from(table)) or 0
+        for table in (schema.vehicle, schema.vehicle_summary)
     )
     return heard - registered
 
@@ -42,7 +43,7 @@ def setups(engine: Engine) -> list[Setup]:
 
 def depots(engine: Engine) -> list[str]:
     """All depots of registered vehicles."""
-    table = schema.standing
+    table = schema.vehicle_summary
     with engine.connect() as connection:
         return sorted(
             connection.execute(select(table.c.depot).where(~table.c.sold, *visible(table)).distinct()).scalars()
@@ -51,6 +52,6 @@ def depots(engine: Engine) -> list[str]:
 
 def vehicles_at(connection: Connection, depot: str) -> list[int]:
     """The vehicles of a depot that are not sold."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = table.c.depot == depot, ~table.c.sold, *visible(table)
     return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())

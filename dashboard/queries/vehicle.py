@@ -29,7 +29,7 @@ _ALIKE = 200
 
 def alike(engine: Engine, setup: Setup) -> list[Setup]:
     """Set-ups of vehicles of the same class, at most _ALIKE of them: enough to say what is usual."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = table.c.vehicle_class == setup.vehicle_class, ~table.c.sold, *visible(table)
     with engine.connect() as connection:
         ids = connection.execute(
@@ -47,11 +47,11 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
     table = schema.vehicle
     with engine.connect() as connection:
         row = connection.execute(
-            select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+            select(table.c.id, table.c.revision).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
         ).one_or_none()
         if row is None or not read_vehicles(connection, row.id):
             return None
-    return _analysed(engine, row.id, row.news, times.now_us() // 600_000_000)
+    return _analysed(engine, row.id, row.revision, times.now_us() // 600_000_000)
 
 
 @lru_cache(_KEPT_RESULTS)
@@ -71,7 +71,7 @@ def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
     chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
     steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
     with engine.connect() as connection:
-        return int(connection.scalar(select(table.c.news + steps.scalar_subquery()).where(*chosen)) or 0)
+        return int(connection.scalar(select(table.c.revision + steps.scalar_subquery()).where(*chosen)) or 0)
 
 
 def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:

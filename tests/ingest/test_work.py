@@ -8,7 +8,7 @@ from sqlalchemy import Engine, func, select
 
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 NOW_US = 1_780_000_000_000_000
 
@@ -89,10 +89,10 @@ def test_above_the_full_mark_is_recorded_where_it_is_meant(engine: Engine) -> No
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
     """So that the analysis looks at it again."""
     with engine.connect() as connection:
-        before = connection.scalar(select(schema.vehicle.c.news))
+        before = connection.scalar(select(schema.vehicle.c.revision))
     say(engine, kind="bled")
     with engine.connect() as connection:
-        assert connection.scalar(select(schema.vehicle.c.news)) == (before or 0) + 1
+        assert connection.scalar(select(schema.vehicle.c.revision)) == (before or 0) + 1
 
 
 @pytest.mark.parametrize(
