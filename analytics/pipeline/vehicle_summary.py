@@ -1,6 +1,6 @@
 """A vehicle in one row, as lists show it: who it is, what it needs, why, and what to take along. Nobody else writes that table."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -118,9 +118,11 @@ def _rank(worst: Finding, lines: Sequence[LineCondition]) -> int:
     return kind_rank(worst.kind) + (0 if any(line.critical_dry for line in lines) else ORDINARY_RANK)
 
 
-def register(connection: Connection, folder: Path, now_us: int) -> Registered:
+def register(
+    connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
+) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    done = registry.register(connection, folder, now_us)
+    done = registry.register(connection, folder, now_us, show)
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done

@@ -66,8 +66,8 @@ def register(
 ) -> None:
     """Read vehicles and call-out sheets from two CSV files; all or nothing, and repeatable."""
     engine = open_database(database)
-    with reachable(engine), writing(engine) as connection:
-        done = vehicle_summary.register(connection, folder, now_us())
+    with reachable(engine), writing(engine) as connection, progress("Registering", "vehicles") as bar:
+        done = vehicle_summary.register(connection, folder, now_us(), bar)
     print(f"{done.vehicles} vehicles with {done.lines} lines read; {len(done.changed)} new or changed.")
 
 

@@ -3,6 +3,7 @@
 import base64
 import binascii
 import contextlib
+import re
 import tempfile
 from pathlib import Path
 from typing import Any, Final
@@ -17,17 +18,18 @@ from dashboard.pages.set_up.changes import change_rows
 from dashboard.web.app import engine
 from ingest import times
 from ingest.database import reachable, writing
-from ingest.errors import Problem
+from ingest.errors import BadRows, Problem
+from ingest.spreadsheets import NAME_ENDINGS
 
 LARGEST_BYTES: Final = 20_000_000
 
-_FILES: Final = ("vehicles.csv", "lines.csv")
+_FILES: Final = 2
 
 
 def upload() -> list[Any]:
     return [
         dcc.Upload(
-            html.Div(["Drop vehicles.csv and lines.csv here, or ", html.Span("choose them", className="like-link")]),
+            html.Div(["Drop the two tables here, vehicles and lines, or ", html.Span("choose them", className="like-link")]),
             id="setup-files", multiple=True, className="upload", max_size=LARGEST_BYTES,
         ),
         html.Div(id="setup-preview", role="status"),
@@ -40,18 +42,21 @@ class _OnlyLooked(Exception):
 
 
 def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -> None:
-    """Put uploaded files where `register` reads them. Raises Problem."""
+    """Put uploaded files, whatever they are called, where `register` reads them. Raises Problem."""
     given = dict(zip(names or (), contents or (), strict=False))
-    if set(given) != set(_FILES):
-        raise Problem(f"choose both files together: {' and '.join(_FILES)}")
-    for name in _FILES:
+    if len(given) != _FILES:
+        raise Problem("choose two files together: the vehicles and their lines")
+    for name, content in given.items():
+        plain = re.sub(r"[^\w.-]", "_", Path(name).name)
+        if Path(plain).suffix.casefold() not in NAME_ENDINGS:
+            raise Problem(f"{plain} is no table as text; save it as CSV first")
         try:
-            data = base64.b64decode(given[name].partition(",")[2], validate=True)
+            data = base64.b64decode(content.partition(",")[2], validate=True)
         except (binascii.Error, ValueError):
-            raise Problem(f"{name} did not arrive whole; try again") from None
+            raise Problem(f"{plain} did not arrive whole; try again") from None
         if len(data) > LARGEST_BYTES:
-            raise Problem(f"{name} is larger than {LARGEST_BYTES // 1_000_000} MB")
-        (folder / name).write_bytes(data)
+            raise Problem(f"{plain} is larger than {LARGEST_BYTES // 1_000_000} MB")
+        (folder / plain).write_bytes(data)
 
 
 def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> Any:
@@ -68,7 +73,7 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
                     raise _OnlyLooked
                 change_log.log_change(connection, who, f"registered {told}", times.now_us())
     except Problem as problem:
-        rows = str(problem).split("; ")
+        rows = problem.rows if isinstance(problem, BadRows) else (f"{problem}",)
         return (
             [html.P("Nothing registered."), html.Ul([html.Li(row) for row in rows])],
             {"display": "none"},
