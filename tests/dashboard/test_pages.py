@@ -14,11 +14,12 @@ from dash import Dash
 from flask.testing import FlaskClient
 from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 
 from analytics.findings import CAUTION, CAUTIONS, FILL_STEP
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
+from analytics.vehicle import daily
 from dashboard import formatting
 from dashboard.exports import calendar, csv
 from dashboard.exports.calendar import refill_calendar
@@ -28,7 +29,7 @@ from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.vehicle import records, vehicle_result
 from dashboard.web.app import create_app
-from ingest import registry, schema, times, work, work_records
+from ingest import registry, times, work, work_records
 from ingest.database import open_database, writing
 from simulators.scenario import Trouble
 from tests.conftest import page_request
@@ -266,10 +267,10 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     """One blocked line in the months of all lines that a channel watches; every grouping has an answer."""
     told = patterns.patterns(engine, "point")
     kingpin = next(r for name, r in told.rates if name == "kingpin")
-    with engine.connect() as connection:
-        id_ = connection.scalar(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == "HS-101"))
-        days = connection.scalar(select(schema.analysis.c.days).where(schema.analysis.c.vehicle_id == id_))
-    months = len(days or []) / 30.4
+    result = vehicle_result(engine, "harrowmere-stone", "HS-101")
+    assert result is not None
+    watched = daily.days(result)
+    months = len(watched) / 30.4
     assert kingpin.events == 1
     assert kingpin.exposure == pytest.approx(4 * months)
     assert sum(r.events for _, r in told.rates) == 1
@@ -281,7 +282,7 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     hours = patterns.patterns(engine, "point", "hours")
     by_hours = next(r for name, r in hours.rates if name == "kingpin")
     assert by_hours.events == 1
-    assert by_hours.exposure == pytest.approx(4 * sum(day["ignition_h"] for day in days or []))
+    assert by_hours.exposure == pytest.approx(4 * sum(day.ignition_h for day in watched))
     assert hours.course is not None
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
     assert patterns.point_kind("kingpin upper left") == "kingpin"
