@@ -1,4 +1,4 @@
-"""Vehicles and their call-out sheets: each set-up is kept from its time on."""
+"""Vehicles and their line lists: each set-up is kept from its time on."""
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass

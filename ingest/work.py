@@ -58,7 +58,7 @@ class Work(Struct, frozen=True, kw_only=True):
     """One record. `key` is given by whoever makes it: the same record sent twice is one. `corrects` is the key of the
     record that it stands for; with `withdrawn` it only says that the other was wrong.
 
-    `lines` are numbers of the call-out sheet (none: all); `channel` is a pressure sensor's (None: the level sensor).
+    `lines` are numbers of the line list (none: all); `channel` is a pressure sensor's (None: the level sensor).
     """
 
     key: Key

@@ -32,9 +32,9 @@ def record(
     known = {line.line for setup in setups for line in setup.lines}
     unknown = sorted(set(work.lines) - known)
     if unknown:
-        raise Problem(f"line {unknown[0]} is not on the call-out sheet of {vehicle_name}")
+        raise Problem(f"line {unknown[0]} is not on the line list of {vehicle_name}")
     if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
-        raise Problem(f"channel {work.channel!r} is not on the call-out sheet of {vehicle_name}")
+        raise Problem(f"channel {work.channel!r} is not on the line list of {vehicle_name}")
     if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
         raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
     check_fill(work, in_force(setups, work.at_us).reservoir_l, above_full=above_full)

@@ -32,7 +32,7 @@ LOOK_ALIKES = ("parked", "radio_gap", "grease_change", "controller_replaced", "w
 
 @dataclass(frozen=True)
 class Point:
-    """One line of a call-out sheet."""
+    """One line of a line list."""
 
     line: int
     bundle: str

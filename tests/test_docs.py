@@ -71,3 +71,12 @@ def test_the_top_level_holds_nothing_else() -> None:
         "simulators",
         "tests",
     }
+
+
+def test_one_word_has_one_meaning() -> None:
+    """Words that were given up stand nowhere, neither for readers nor in code."""
+    given_up = "call[-_ ]" + "out"
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split()
+    for name in listed:
+        if name.endswith((".py", ".md", ".toml", ".json", ".js", ".css", ".html", ".yaml")) and (ROOT / name).exists():
+            assert not re.search(given_up, (ROOT / name).read_text("utf-8"), re.IGNORECASE), name

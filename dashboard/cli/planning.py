@@ -99,7 +99,7 @@ def record_work(
     ] = None,
     at: Annotated[str | None, typer.Option(help="when it was done, RFC 3339; now by default")] = None,
     by: Annotated[str, typer.Option(help="who did it")] = "",
-    line: Annotated[list[int] | None, typer.Option(help="number on the call-out sheet; repeat for several")] = None,
+    line: Annotated[list[int] | None, typer.Option(help="number on the line list; repeat for several")] = None,
     channel: Annotated[
         str | None, typer.Option(help="pressure sensor that was replaced; else the level sensor")
     ] = None,

@@ -64,7 +64,7 @@ def register(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder with vehicles.csv and lines.csv")],
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Read vehicles and call-out sheets from two CSV files; all or nothing, and repeatable."""
+    """Read vehicles and line lists from two CSV files; all or nothing, and repeatable."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection, progress("Registering", "vehicles") as bar:
         done = vehicle_summary.register(connection, folder, now_us(), bar)

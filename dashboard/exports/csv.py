@@ -205,8 +205,8 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
              "summary": one.note}
             for one in history.work
         ]  # fmt: skip
-    if chart == "sheet":
-        return [_sheet_row(line, now) for line, now in zip(history.setup.lines, line_conditions(result), strict=True)]
+    if chart == "line-list":
+        return [_line_row(line, now) for line, now in zip(history.setup.lines, line_conditions(result), strict=True)]
     if chart == "traces":
         return [
             {"at": times.rfc3339(at_us), "channel": channel, "seconds": f"{k * dt_s:g}", "pressure_kpa": number(float(kpa), 0)}
@@ -229,8 +229,8 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
 _TRACES = 20  # the latest of each channel
 
 
-def _sheet_row(line: Line, now: LineCondition) -> dict[str, str]:
-    """A line of the call-out sheet with its condition."""
+def _line_row(line: Line, now: LineCondition) -> dict[str, str]:
+    """A line of the line list with its condition."""
     ratio, hours = ("" if value is None else f"{value:.2f}" for value in (now.ratio, now.hours_since_grease))
     return {
         "line": str(line.line), "point": line.point, "bundle": line.bundle, "channel": line.channel or "", "dose_cm3": f"{line.dose_cm3:g}",

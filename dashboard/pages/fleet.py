@@ -91,7 +91,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     if not any(view.totals.values()) and not (chosen["depot"] or chosen["class"] or chosen["search"]):
         return [
             dmc.Alert(
-                "Register vehicles and their call-out sheets with: tallow register DIR. After an upgrade: tallow analyse.",
+                "Register vehicles and their line lists with: tallow register DIR. After an upgrade: tallow analyse.",
                 title="No vehicles yet",
                 color="gray",
             )

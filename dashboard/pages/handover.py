@@ -85,7 +85,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
             "What was fitted", html.Dl([x for n, v in facts for x in (html.Dt(n), html.Dd(v))], className="facts")
         ),
         components.section(
-            "Call-out sheet",
+            "Line list",
             html.Div(components.table(heads, lines, "plain-wrap"), className="wide"),
             "First readings are the median peak of the first cycles; later findings are told against them. A line without a reading is"
             " for whoever fitted it to see and to tick by hand.",

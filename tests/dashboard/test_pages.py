@@ -92,7 +92,7 @@ def test_filters_are_in_the_address(client: FlaskClient) -> None:
 
 
 def test_the_vehicle_page_tells_everything(client: FlaskClient) -> None:
-    """What is wrong, what to check, the cautions, the refill, the call-out sheet."""
+    """What is wrong, what to check, the cautions, the refill, the line list."""
     shown = page(client, "/vehicle/harrowmere-stone/HS-101")
     for text in ("looks blocked", "What to check", "Never feel for a leak by hand", "surgical", "Most likely"[1:], "trunnion left",
                  "Line blocked", "vehicle-level", "vehicle-map"):  # fmt: skip
@@ -472,7 +472,7 @@ def test_the_sheet_and_sampled_cycles_are_files(client: FlaskClient, engine: Eng
     assert client is not None
     result = vehicle_result(engine, "harrowmere-stone", "HS-101")
     assert result is not None
-    sheet = csv.chart_table(result, "sheet")
+    sheet = csv.chart_table(result, "line-list")
     assert [row["line"] for row in sheet] == [str(line.line) for line in result.history.setup.lines]
     assert "blocked_line" in {row["condition"] for row in sheet}
     traces = csv.chart_table(result, "traces")

@@ -102,7 +102,7 @@ def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
         ({"kind": "filled"}, "how many litres"),
         ({"kind": "filled", "litres": -1}, "litres"),
         ({"kind": "line_mended"}, "which lines"),
-        ({"kind": "line_mended", "lines": [99]}, "line 99 is not on the call-out sheet"),
+        ({"kind": "line_mended", "lines": [99]}, "line 99 is not on the line list"),
         ({"kind": "sensor_replaced", "channel": "zz"}, "channel 'zz'"),
         ({"kind": "bled", "at_us": NOW_US + 3_600_000_000}, "no time"),
         ({"kind": "bled", "at_us": 0}, "no time"),
@@ -141,7 +141,7 @@ def test_another_run_time_is_another_dose(engine: Engine) -> None:
     assert after.dose_cm3 == pytest.approx(before.dose_cm3 / 2)
 
 
-def test_a_new_call_out_sheet_keeps_what_work_changed(engine: Engine, tmp_path: Path) -> None:
+def test_a_new_line_list_keeps_what_work_changed(engine: Engine, tmp_path: Path) -> None:
     """A vehicle that vehicles.csv leaves out is not changed by it."""
     say(engine, kind="timer_set", interval_min=12.5)
     other = VEHICLE | {"vehicle": "v2"}

@@ -118,7 +118,7 @@ def _repairs(history: History, readings: Readings) -> dict[int, set[int]]:
 
 
 def _until_taken_off(stretch: Stretch, history: History) -> Stretch:
-    """Nothing lasts on a channel that a later call-out sheet leaves out."""
+    """Nothing lasts on a channel that a later line list leaves out."""
     if stretch.channel is None or stretch.ended_us is not None:
         return stretch
     named = [stretch.channel in setup.channels for setup in history.setups]

@@ -1,4 +1,4 @@
-"""What leads decide: vehicles and call-out sheets, depots, where alerts go, and who may do what."""
+"""What leads decide: vehicles and line lists, depots, where alerts go, and who may do what."""
 
 from typing import Any, Final
 
@@ -30,7 +30,7 @@ def layout(**_: Any) -> html.Div:
         [
             html.H1("Set-up"),
             components.section(
-                "Vehicles and call-out sheets", vehicles.upload(), "Two CSV files, as tallow register reads them; all or nothing."
+                "Vehicles and line lists", vehicles.upload(), "Two CSV files, as tallow register reads them; all or nothing."
             ),
             components.section(
                 "Depots",

@@ -86,7 +86,7 @@ def _pressure_charts(result: Result, template: str, units: Units) -> list[Any]:
         components.section(
             "Pressure against what is expected",
             _graph("map", pressures),
-            "Each row is a pressure channel in the order of the call-out sheet; red stands for too high, blue for too low. Below it the"
+            "Each row is a pressure channel in the order of the line list; red stands for too high, blue for too low. Below it the"
             " temperature of the air at the pump.",
         ),
         components.section(

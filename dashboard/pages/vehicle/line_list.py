@@ -9,7 +9,7 @@ from analytics.vehicle.analysis import Result
 from dashboard import components, formatting
 from dashboard.pages.vehicle.charts import as_csv
 
-_SHEET_NOTE = (
+_NOTE = (
     "Condition of each line by its latest readings, and ignition hours since grease last surely arrived: by a whole cycle with the"
     " line sound, or by hand."
 )
@@ -20,7 +20,7 @@ def _since(hours: float | None) -> str:
 
 
 def tail(result: Result) -> list[Any]:
-    """The call-out sheet with the condition of each line, and what is over."""
+    """The line list with the condition of each line, and what is over."""
     setup = result.history.setup
     condition = {c.line: c for c in line_conditions.line_conditions(result)}
     rows = []
@@ -41,7 +41,7 @@ def tail(result: Result) -> list[Any]:
         className="wide",
     )
     over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
-    out = [components.section("Call-out sheet", [sheet, as_csv("sheet")], _SHEET_NOTE)]
+    out = [components.section("Line list", [sheet, as_csv("line-list")], _NOTE)]
     past = [components.finding(f, setup.timezone, full=False) for f in over[:20]] or [html.P("None.", className="dim")]
     out.append(components.section("What is over", past))
     return out

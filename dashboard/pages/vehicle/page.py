@@ -176,7 +176,7 @@ def _refill(result: Result) -> html.Div:
             ("Due", f"{window}, most likely {formatting.day(formatting.local(refill.due_expected_us, setup.timezone))}")
         )
     facts += [("Note", text) for text in (refill.reason, refill.basis) if text]
-    facts.append(("Grease per cycle", f"{refill.cm3_per_cycle:.1f} cm3 ({setup.dose_cm3:.1f} by the sheet)"))
+    facts.append(("Grease per cycle", f"{refill.cm3_per_cycle:.1f} cm3 ({setup.dose_cm3:.1f} by the line list)"))
     if refill.cycles_per_day is not None:
         facts.append(("Cycles a day, last four weeks", f"{refill.cycles_per_day:.1f}"))
     return html.Div(
