@@ -53,6 +53,11 @@ def ago(at_us: int | None, now_us: int) -> str:
     return f"{minutes / 1440:.0f} days ago"
 
 
+def lasting(since_us: int, now_us: int) -> str:
+    """How long something has lasted: 3 h."""
+    return ago(since_us, now_us).removesuffix(" ago").replace("just now", "a minute")
+
+
 def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
     """A stretch of days: 4 to 9 Dec."""
     if early_us is None:
@@ -136,8 +141,8 @@ def timer_facts(now: Setting, then: Setting) -> list[str]:
     return [
         told("Cycles", now.cycles_per_day, then.cycles_per_day, "a day"),
         told("A full reservoir lasts", now.reservoir_days, then.reservoir_days, "days"),
-        told("Low mark, early", now.due_days[0], then.due_days[0], "days from now"),
-        told("Low mark, most likely", now.due_days[1], then.due_days[1], "days from now"),
+        told("Low mark reached at the earliest in", now.due_days[0], then.due_days[0], "days"),
+        told("Low mark most likely reached in", now.due_days[1], then.due_days[1], "days"),
     ]
 
 

@@ -102,7 +102,7 @@
     // A stop of a refill round: filled up to the full mark.
     async function tick(clicks, id, by) {
         if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say above who fills.";
+        if (!by) return "Say above who fills it.";
         return hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "filled", to_pct: 100, by, at_us: Date.now() * 1000});
     }
 

@@ -106,7 +106,7 @@ def _act(database: str, numbers: list[int], event: Event, by: str, why: str, unt
 
 @app.command("acknowledge", epilog="Example: tallow acknowledge 12 13 --by 'R. Okafor'")
 def acknowledge(numbers: Numbers, by: By = "", why: Why = "", database: Database = DEFAULT_DATABASE) -> None:
-    """Take note of alarms: somebody deals with them; all or none."""
+    """Acknowledge alarms: somebody deals with them; all or none."""
     _act(database, numbers, "acknowledge", by, why)
 
 

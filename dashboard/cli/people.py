@@ -31,7 +31,7 @@ def add(
     name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:  # fmt: skip
-    """Name somebody; from the first one on, everybody has to sign in."""
+    """Add a person; once there is one, everyone must sign in."""
     engine = open_database(database)
     password = _password(password_file)
     with reachable(engine), writing(engine) as connection:
@@ -82,7 +82,7 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
 
 @app.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
 def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
-    """Let somebody in no more."""
+    """Remove a person."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.remove(connection, name)

@@ -51,7 +51,7 @@ def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     for one in found:
         print(f"{one.id:>4}  {routes.masked(one.address)}  {formatting.route(one)}")
         if one.failing_us is not None:
-            print(f"      fails since {times.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
+            print(f"      failing since {times.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
     if not found:
         print("No alerts go anywhere yet; tallow route add --help shows how.")
     if number and oldest_us is not None:

@@ -15,10 +15,10 @@ def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
     spread = 196 * np.sqrt(meant / 100 * (1 - meant / 100) / max(cases, 1))
     figure = go.Figure()
     figure.add_scatter(
-        x=[0, 100], y=[0, 100], mode="lines", line={"color": GREY, "dash": "dash"}, name="as meant", hoverinfo="skip"
+        x=[0, 100], y=[0, 100], mode="lines", line={"color": GREY, "dash": "dash"}, name="ideal", hoverinfo="skip"
     )
     figure.add_scatter(
-        x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="as it came",
+        x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="actual",
         line={"color": BLUE}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
         hovertemplate="%{y:.0f} % came by the date that %{x:.0f} % should",
     )  # fmt: skip

@@ -26,10 +26,10 @@ dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_m
 
 # Each part of the page, the states that it shows, and whether it is shut at first.
 _PARTS: Final = (
-    ("Waits for somebody", ("unacknowledged", "returned"), False),
-    ("Somebody deals with it", ("acknowledged",), False),
-    ("Out of sight", ("shelved", "suppressed", "out_of_service"), True),
-    ("Over lately", ("normal",), True),
+    ("Unacknowledged", ("unacknowledged", "returned"), False),
+    ("Acknowledged", ("acknowledged",), False),
+    ("Shelved, suppressed or out of service", ("shelved", "suppressed", "out_of_service"), True),
+    ("Recently cleared", ("normal",), True),
 )
 _SHOWN: Final = 50
 _IN_A_FILE: Final = 100_000
@@ -202,7 +202,7 @@ def beside(view: AlarmView) -> list[Any]:
     for one in view.routes:
         failing = one.failing_us is not None
         why = f": {one.error}" if person.may("lead") else ""
-        state = f"fails since {formatting.ago(one.failing_us, view.now_us)}{why}" if failing else "arrives"
+        state = f"failing for {formatting.lasting(one.failing_us, view.now_us)}{why}" if failing else "arrives"
         ways.append(
             html.Tr(
                 [html.Td(str(one.id)), html.Td(routes.masked(one.address)), html.Td(formatting.route(one)),
@@ -219,8 +219,8 @@ def beside(view: AlarmView) -> list[Any]:
     if late:
         told.append(
             dmc.Alert(
-                f"{number} messages wait, the oldest for {formatting.ago(oldest_us, view.now_us)}: is tallow watch running?",
-                title="Alerts wait",
+                f"{number} messages wait, the oldest queued {formatting.ago(oldest_us, view.now_us)}: is tallow watch running?",
+                title="Alerts are not being sent",
                 color="yellow",
             )
         )
@@ -232,7 +232,7 @@ def beside(view: AlarmView) -> list[Any]:
     return [
         components.section("Delivery", told, "Where alerts go, and whether they arrive."),
         components.section(
-            "How many there are",
+            "Alarm figures",
             html.Div(components.table(("Measure", "Now", "Aim"), measures, "plain-wrap"), className="wide"),
             f"Over the last 30 days, by the measures of IEC 62682 and ANSI/ISA-18.2.{few}",
         ),

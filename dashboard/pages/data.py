@@ -52,22 +52,24 @@ def body(told: DataState, now_us: int) -> list[Any]:
         ("Duplicates", f"{told.duplicates:,}, which did no harm"),
         ("Not registered", f"{told.unregistered} vehicles that send but are not registered"),
         (
-            "Watch",
-            "has not looked yet"
+            "Analysis",
+            "not run yet"
             if told.looked_us is None
-            else f"last found something new {formatting.ago(told.looked_us, now_us)}",
+            else f"last ran on something new {formatting.ago(told.looked_us, now_us)}",
         ),
     ]
     out: list[Any] = []
-    if newest_us is not None and now_us - newest_us > STALE_US:
+    last_us = max((newest_us or 0), *told.recorders.values(), 0)
+    if last_us and now_us - last_us > STALE_US:
         out.append(
             dmc.Alert(
-                f"The newest message was sent {formatting.ago(newest_us, now_us)}: is tallow ingest running, and the broker?",
-                title="Nothing comes in", color="red", mb="md",
+                "Is tallow ingest running, and the broker? Nothing was recorded since then, and no message is newer.",
+                title=f"No new messages for {formatting.lasting(last_us, now_us)}", color="red", mb="md",
             )
         )  # fmt: skip
     facts += [
-        (f"Recorder {name}", f"last wrote {formatting.ago(at, now_us)}") for name, at in sorted(told.recorders.items())
+        (f"Recorder {name}", f"last wrote {formatting.ago(at or None, now_us)}")
+        for name, at in sorted(told.recorders.items())
     ]
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
     out.append(components.section("What comes in", html.Dl(listed, className="facts")))
@@ -110,9 +112,9 @@ def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
 
 def dates(told: DataState, template: str) -> list[Any]:
     """How past refill dates held."""
-    title = "Did refill dates hold?"
+    title = "Forecast accuracy"
     if told.backtest is None or told.backtest_us is None:
-        return [components.section(title, html.P("Nobody has looked yet; run: tallow backtest", className="dim"))]
+        return [components.section(title, html.P("Not worked out yet; run: tallow backtest", className="dim"))]
     found = told.backtest
     chart = dcc.Graph(
         figure=backtest.held_dates(found["below"], found["cases"], template), config={"displayModeBar": False}

@@ -25,7 +25,7 @@ dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True
 
 AXIS_DAYS = 28
 _SORTS = {
-    "need": "Who needs somebody first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
+    "need": "Most urgent first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
     "heard": "Longest silent first",
 }  # fmt: skip
 
@@ -103,7 +103,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     if not view.rows:
         out.append(html.P("No vehicle matches.", className="dim"))
         return out
-    heads = ("Vehicle", "What for", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
+    heads = ("Vehicle", "Reason", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
     table = components.table(heads, [row(r, now_us) for r in view.rows], "fleet")
     out += [components.cautions(), table]
     if view.pages > 1:
@@ -214,7 +214,7 @@ def _grease(r: FleetRow, refill: Refill | None) -> list[Any]:
     out: list[Any] = [components.level_bar(level, r.low_mark_pct)]
     if refill is not None and level is not None and refill.litres_to_full is not None:
         room = refill.litres_to_full
-        take = f"takes {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
+        take = f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
         out.append(html.Div(f"{level:.0f} % · {take}", className="dim"))
     return out
 

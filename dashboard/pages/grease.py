@@ -66,15 +66,17 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
                 html.Div(_table(found, density), className="wide"),
             ],
-            "Used by the cycles, filled in by the level readings (or by record, where there is none), more or less held in the"
-            " reservoirs, and what went in and is neither: lost, or taken for something else. Sensors are good to a few percent.",
+            "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
+            " nor still in reservoirs. Sensors are good to a few percent.",
         ),
     ]
 
 
 def _table(found: list[Amount], density: float) -> html.Table:
     unit = accounts.my_units()
-    used, filled, held, unaccounted = (f"{what}, {unit.volume}" for what in ("Used", "Filled", "Held", "Unaccounted"))
+    used, filled, held, unaccounted = (
+        f"{what}, {unit.volume}" for what in ("Used", "Filled", "Change in reservoirs", "Unaccounted")
+    )
     heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
     rows = [
         html.Tr([html.Td(text) for text in (

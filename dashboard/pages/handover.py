@@ -53,7 +53,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         ("Timer", f"every {setup.interval_min:g} min of ignition time, for {setup.run_s:g} s"),
         ("Confirmation", confirmation),
         ("In commissioning since", formatting.moment(told.since_us, setup.timezone)),
-        ("Ended", "runs still" if told.ended_us is None else formatting.moment(told.ended_us, setup.timezone)),
+        ("Ended", "still running" if told.ended_us is None else formatting.moment(told.ended_us, setup.timezone)),
         ("Cycles looked at", f"{told.cycles} of at most {CYCLES}{_temperature(told)}"),
     ]
     shown = {item.line: item for item in told.items if item.line is not None}
@@ -67,7 +67,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         )
         for line in told.lines
     ]  # fmt: skip
-    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Against lines like it", "Shown", "")
+    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Ratio to similar lines", "Result", "")
     rest = [
         html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
         for item in told.items
@@ -75,7 +75,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
     ]
     signed = [
         html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
-        for who in ("Fitted by", "Taken over by", "Date")
+        for who in ("Fitted by", "Accepted by", "Date")
     ]
     return [
         html.H1(f"Handover of {setup.unit}"),
@@ -91,7 +91,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
             " for whoever fitted it to see and to tick by hand.",
         ),
         components.section(
-            "System", html.Div(components.table(("What", "Shown", "By"), rest, "plain-wrap"), className="wide")
+            "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
         ),
         components.section("Signed", signed),
         components.cautions_in_full(),

@@ -28,8 +28,8 @@ def layout(**_: Any) -> html.Div:
     password = [
         html.Div(
             [
-                dmc.PasswordInput(id="me-old", label="Password now"),
-                dmc.PasswordInput(id="me-new", label=f"New one, {accounts.SHORTEST_PASSWORD} characters or more"),
+                dmc.PasswordInput(id="me-old", label="Current password"),
+                dmc.PasswordInput(id="me-new", label=f"New password, {accounts.SHORTEST_PASSWORD} characters or more"),
             ],
             className="work-form",
         ),
@@ -40,7 +40,7 @@ def layout(**_: Any) -> html.Div:
         [
             html.H1("Units"),
             components.section(
-                "What you read in",
+                "Display units",
                 [
                     html.Div(
                         [
@@ -53,7 +53,7 @@ def layout(**_: Any) -> html.Div:
                 ],
                 "Kept for you, on every device that you sign in on." if name else "Kept on this device.",
             ),
-            *([components.section("Password", password, "Every session of yours ends with it.")] if name else []),
+            *([components.section("Password", password, "Signs you out everywhere.")] if name else []),
         ]
     )
 

@@ -37,7 +37,7 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
                         data=[{"value": key, "label": name} for key, name in patterns.GROUPS.items()],
                     ),
                     dmc.Select(
-                        id="patterns-against", value=held, allowDeselect=False, w=220, label="Held against",
+                        id="patterns-against", value=held, allowDeselect=False, w=220, label="Rate per",
                         data=[{"value": key, "label": told.of_vehicle} for key, told in patterns.EXPOSURES.items()],
                     ),
                     dmc.Button("CSV", id="patterns-csv", variant="default", mt=24),
@@ -55,7 +55,13 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     of_vehicle, of_line, per, *_ = patterns.EXPOSURES[against]
     if not told.rates:
         return [html.P("No line that a pressure channel watches has been analysed yet.", className="dim")]
-    heads = (patterns.GROUPS[group].capitalize(), "Faults", of_line.capitalize(), f"In {per:,}", "95 % limits")
+    heads = (
+        patterns.GROUPS[group].capitalize(),
+        "Faults",
+        of_line.capitalize(),
+        f"Per {per:,} {of_line}",
+        "95 % limits",
+    )
     rows = [
         html.Tr(
             [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{per * r.rate:.2f}"),
@@ -82,7 +88,7 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
                     figure=fault_course(told.course, told.longest, template, of_vehicle),
                     config={"displayModeBar": False},
                 ),
-                f"Mean number that one of {told.vehicles} vehicles has had; a straight line means that they come at a steady"
+                f"Average line faults per vehicle ({told.vehicles} vehicles); a straight line means that they come at a steady"
                 " rate, a steeper end that they come more often with age.",
             )
         )

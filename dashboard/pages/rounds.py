@@ -46,7 +46,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
                         id="round-container", label="Litres in a container", min=0.1, w=160, placeholder="loose", debounce=400,
                         persistence=True, persistence_type="local",
                     ),
-                    components.who("round-by", "Who fills"),
+                    components.who("round-by", "Filled by"),
                     dmc.Button("Save as CSV", id="round-save", variant="default", mt=24),
                     dmc.Button("Calendar", id="round-calendar", variant="default", mt=24),
                     dmc.Button("Print", id="round-print", variant="default", mt=24),
@@ -84,7 +84,7 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
         html.Li(f"{formatting.litres(amount)} of {grease}{formatting.containers(amount, container_l)}")
         for grease, amount in sorted(visit.litres.items())
     ]
-    heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there", "Tick off")
+    heads = ("Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Tick off")
     rows = []
     for stop in visit.stops:
         need, by = stop.need, told.today + timedelta(days=int(stop.need.early_days))

@@ -247,14 +247,19 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     def text(parts: Any) -> str:
         return json.dumps(parts, cls=PlotlyJSONEncoder)
 
-    told = data_state(engine)
+    told = replace(data_state(engine), recorders={})
     newest_us = told.newest_us
     assert newest_us is not None
     shown = text(data.body(told, newest_us + 60_000_000))
-    assert "Nothing comes in" not in shown
+    assert "No new messages for" not in shown
     assert "Nothing was ever refused." in shown
-    assert "Nothing comes in" in text(data.body(told, newest_us + 2 * 3_600_000_000))
-    assert "Nobody has looked yet" in text(data.dates(told, "mantine_light"))
+    late_us = newest_us + 2 * 3_600_000_000
+    assert "No new messages for 2 h" in text(data.body(told, late_us))
+    writes = replace(told, recorders={"tallow-ingest": late_us - 60_000_000})  # what it records was sent long ago
+    assert "No new messages" not in text(data.body(writes, late_us))
+    silent = replace(told, newest_us=None, recorders={"tallow-ingest": 0})
+    assert "days ago" not in text(data.body(silent, late_us)).split("Refused")[0]
+    assert "Not worked out yet" in text(data.dates(told, "mantine_light"))
     with workers(1) as pool:
         found = backtest.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None

@@ -23,7 +23,7 @@ def depot_rows() -> Any:
         ]
     if not rows:
         return html.P("No vehicles are registered yet.", className="dim")
-    return html.Div(components.table(("Depot", "Wants"), rows, "plain-wrap"), className="wide")
+    return html.Div(components.table(("Depot", "Alert settings"), rows, "plain-wrap"), className="wide")
 
 
 def depot_form() -> html.Div:
@@ -39,7 +39,7 @@ def depot_form() -> html.Div:
                 ],
                 className="work-form",
             ),
-            dmc.Button("Keep", id="setup-depot-keep", mt="sm"),
+            dmc.Button("Save", id="setup-depot-keep", mt="sm"),
             html.Div(id="setup-depot-told", role="status", className="work-told"),
         ]
     )  # fmt: skip

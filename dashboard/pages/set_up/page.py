@@ -15,8 +15,8 @@ for part in (vehicles, depots, routes, people):
     part.register()
 
 _ABOUT_PEOPLE: Final = (
-    "A viewer sees; a technician records work and deals with alarms; a lead changes what stands here. From the first person on,"
-    " everybody has to sign in."
+    "Viewers see; technicians also record work and deal with alarms. Leads can also change the set-up. Once a person is added,"
+    " everyone must sign in."
 )
 
 
@@ -35,7 +35,7 @@ def layout(**_: Any) -> html.Div:
             components.section(
                 "Depots",
                 [html.Div(depots.depot_rows(), id="setup-depots"), depots.depot_form()],
-                "When refills are told of, and when nobody is called.",
+                "How many days ahead a refill becomes an alarm, when the daily digest is sent, and when no alerts are sent.",
             ),
             components.section(
                 "Where alerts go",

@@ -1,4 +1,4 @@
-"""The line list with the condition of each line, and what is over."""
+"""The line list with the condition of each line, and past findings."""
 
 from typing import Any
 
@@ -20,7 +20,7 @@ def _since(hours: float | None) -> str:
 
 
 def tail(result: Result) -> list[Any]:
-    """The line list with the condition of each line, and what is over."""
+    """The line list with the condition of each line, and past findings."""
     setup = result.history.setup
     condition = {c.line: c for c in line_conditions.line_conditions(result)}
     rows = []
@@ -43,5 +43,5 @@ def tail(result: Result) -> list[Any]:
     over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
     out = [components.section("Line list", [sheet, as_csv("line-list")], _NOTE)]
     past = [components.finding(f, setup.timezone, full=False) for f in over[:20]] or [html.P("None.", className="dim")]
-    out.append(components.section("What is over", past))
+    out.append(components.section("Past findings", past))
     return out
