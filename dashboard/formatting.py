@@ -53,7 +53,7 @@ def ago(at_us: int | None, now_us: int) -> str:
     return f"{minutes / 1440:.0f} days ago"
 
 
-def lasting(since_us: int, now_us: int) -> str:
+def lasting(since_us: int | None, now_us: int) -> str:
     """How long something has lasted: 3 h."""
     return ago(since_us, now_us).removesuffix(" ago").replace("just now", "a minute")
 
