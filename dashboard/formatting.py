@@ -29,14 +29,14 @@ def local(at_us: int, timezone: str) -> datetime:
 
 
 def day(at: datetime | date) -> str:
-    """25 Nov."""
-    return f"{at.day} {at:%b}"
+    """25 Nov 2026: how every date is written."""
+    return f"{at.day} {at:%b %Y}"
 
 
-def moment(at_us: int, timezone: str) -> str:
-    """25 Nov, 14:05."""
+def moment(at_us: int, timezone: str, *, with_zone: bool = False) -> str:
+    """25 Nov 2026, 14:05; and CET, where times of several zones stand together."""
     at = local(at_us, timezone)
-    return f"{day(at)}, {at:%H:%M}"
+    return f"{day(at)}, {at:%H:%M}{f' {at:%Z}' if with_zone else ''}"
 
 
 def ago(at_us: int | None, now_us: int) -> str:
@@ -59,7 +59,7 @@ def lasting(since_us: int | None, now_us: int) -> str:
 
 
 def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
-    """A stretch of days: 4 to 9 Dec."""
+    """A stretch of days: 4 to 9 Dec 2026."""
     if early_us is None:
         return "far off"
     early = local(early_us, timezone)
@@ -70,6 +70,8 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
         return day(early)
     if (early.year, early.month) == (late.year, late.month):
         return f"{early.day} to {day(late)}"
+    if early.year == late.year:
+        return f"{early.day} {early:%b} to {day(late)}"
     return f"{day(early)} to {day(late)}"
 
 

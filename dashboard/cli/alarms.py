@@ -16,7 +16,6 @@ from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, moment, print_json
 from dashboard.exports import csv
 from dashboard.queries import alarms
-from ingest import times
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
@@ -77,9 +76,11 @@ def _print_history(engine: Engine, number: int, as_json: bool) -> None:
         print_json([csv.step_json(step) for step in steps])
         return
     for step in steps:
-        until = f" until {times.rfc3339(step.until_us)}" if step.until_us is not None else ""
+        until = f" until {formatting.moment(step.until_us, 'UTC', with_zone=True)}" if step.until_us is not None else ""
         why = f": {step.why}" if step.why else ""
-        print(f"{times.rfc3339(step.at_us)[:19]}Z  {formatting.EVENTS[step.event]}{until} ({step.who}){why}")
+        print(
+            f"{formatting.moment(step.at_us, 'UTC', with_zone=True)}  {formatting.EVENTS[step.event]}{until} ({step.who}){why}"
+        )
 
 
 def _print_figures(engine: Engine, as_json: bool) -> None:

@@ -11,6 +11,7 @@ from analytics.kinds import FINDING_KINDS
 from analytics.pipeline import backtest as backtesting
 from analytics.pipeline import results, tasks
 from analytics.pipeline.workers import workers
+from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, AsOf, Dask, Database, Json, as_of_us, print_json, progress
 from ingest.database import open_existing, reachable
 from ingest.errors import Problem
@@ -97,30 +98,34 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
 @app.command(epilog="Example: tallow refills --json")
 def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print when each reservoir reaches its low mark."""
-    rows = [o.refill.as_json(o.setup.fleet, o.setup.vehicle) for o in _outcomes(database, as_of)]
+    found = _outcomes(database, as_of)
     if as_json:
-        print_json(rows)
+        print_json([o.refill.as_json(o.setup.fleet, o.setup.vehicle) for o in found])
         return
-    for row in sorted(rows, key=lambda r: (r["due_expected"] is None, r["due_expected"] or "")):
-        level = "level unknown" if row["level_pct"] is None else f"{row['level_pct']:.0f} %"
-        when = row["reason"] or row["state"]
-        if row["due_expected"] is not None:
-            when = f"{row['due_early'][:10]} to {(row['due_late'] or 'later')[:10]}, expected {row['due_expected'][:10]} UTC"
-        print(f"{row['fleet']}/{row['vehicle']}  {level}  {row['state']}  {when}")
-    print(CAUTION if rows else "No vehicles are registered.")
+    for o in sorted(found, key=lambda o: (o.refill.due_expected_us is None, o.refill.due_expected_us or 0)):
+        refill, zone = o.refill, o.setup.timezone
+        level = "level unknown" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
+        when = refill.reason or refill.state
+        if refill.due_expected_us is not None:
+            expected = formatting.day(formatting.local(refill.due_expected_us, zone))
+            when = (
+                f"{formatting.window(refill.due_early_us, refill.due_late_us, zone)}, most likely {expected} ({zone})"
+            )
+        print(f"{o.setup.fleet}/{o.setup.vehicle}  {level}  {refill.state}  {when}")
+    print(CAUTION if found else "No vehicles are registered.")
 
 
 @app.command(epilog="Example: tallow fills --json")
 def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
-    rows = [fill.as_json(o.setup.fleet, o.setup.vehicle) for o in _outcomes(database, as_of) for fill in o.fills]
+    found = [(o.setup, fill) for o in _outcomes(database, as_of) for fill in o.fills]
     if as_json:
-        print_json(rows)
+        print_json([fill.as_json(setup.fleet, setup.vehicle) for setup, fill in found])
         return
-    for row in sorted(rows, key=lambda r: str(r["at"])):
+    for setup, fill in sorted(found, key=lambda one: one[1].at_us):
         print(
-            f"{row['at']}  {row['fleet']}/{row['vehicle']}  {row['from_pct']:.0f} to {row['to_pct']:.0f} %,"
-            f" {row['litres']:.2f} litres"
+            f"{formatting.moment(fill.at_us, setup.timezone, with_zone=True)}  {setup.fleet}/{setup.vehicle}"
+            f"  {fill.from_pct:.0f} to {fill.to_pct:.0f} %, {fill.litres:.2f} litres"
         )
-    if not rows:
+    if not found:
         print("No fills seen.")

@@ -29,7 +29,6 @@ from dashboard.queries.rounds import read_round
 from dashboard.queries.vehicle import vehicle_result
 from ingest import (
     registry,
-    times,
     work,
     work_records,
 )
@@ -80,7 +79,7 @@ def refill_round(
         return
     for visit in told.visits:
         day = told.today + timedelta(days=visit.day)
-        print(f"{day:%a} {day.day} {day:%b %Y}: {len(visit.stops)} vehicles")
+        print(f"{day:%a} {formatting.day(day)}: {len(visit.stops)} vehicles")
         for grease, litres in sorted(visit.litres.items()):
             print(f"  take {litres:.1f} l of {grease}{formatting.containers(litres, container)}")
         for row in (r for r in rows if r["date"] == day.isoformat()):
@@ -145,9 +144,8 @@ def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
     for one, _, stands in records:
         what = "withdraws a record" if one.withdrawn else "; ".join([one.title, *formatting.work_details(one)])
         mark = f", corrects {one.corrects}" if one.corrects else ""
-        print(
-            f"{one.key}  {times.rfc3339(one.at_us)[:16]}Z  {what} ({one.by}{mark}){'' if stands else '  no longer stands'}"
-        )
+        when, gone = formatting.moment(one.at_us, "UTC", with_zone=True), "" if stands else "  no longer stands"
+        print(f"{one.key}  {when}  {what} ({one.by}{mark}){gone}")
     if not records:
         print("No work is recorded.")
 

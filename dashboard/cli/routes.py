@@ -8,7 +8,6 @@ from analytics.alarms import depots, outbox, routes, transports, wording
 from dashboard import change_log, formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
-from ingest import times
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -51,11 +50,13 @@ def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     for one in found:
         print(f"{one.id:>4}  {routes.masked(one.address)}  {formatting.route(one)}")
         if one.failing_us is not None:
-            print(f"      failing since {times.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
+            print(
+                f"      failing since {formatting.moment(one.failing_us, 'UTC', with_zone=True)} ({one.failures} times): {one.error}"
+            )
     if not found:
         print("No alerts go anywhere yet; tallow route add --help shows how.")
     if number and oldest_us is not None:
-        print(f"{number} messages wait, the oldest since {times.rfc3339(oldest_us)[:16]}Z.")
+        print(f"{number} messages wait, the oldest since {formatting.moment(oldest_us, 'UTC', with_zone=True)}.")
 
 
 @route.command(

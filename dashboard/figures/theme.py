@@ -60,6 +60,16 @@ def thinned(values: NDArray[np.floating[Any]], most: int = MOST_POINTS) -> NDArr
     return np.asarray(chosen, np.intp)
 
 
+_DAY_MS = 86_400_000
+# Dates of an axis are written as they are in texts, as far as there is room.
+_TICKS = [
+    {"dtickrange": [None, _DAY_MS - 1], "value": "%-d %b, %H:%M"},
+    {"dtickrange": [_DAY_MS, "M1"], "value": "%-d %b"},
+    {"dtickrange": ["M1", "M11"], "value": "%b %Y"},
+    {"dtickrange": ["M12", None], "value": "%Y"},
+]
+
+
 def with_layout(
     figure: go.Figure, template: str, height: int, title_y: str, first: Any = None, last: Any = None
 ) -> go.Figure:
@@ -73,5 +83,5 @@ def with_layout(
         dragmode=False,
     )
     if first is not None:
-        figure.update_xaxes(range=[first, last], type="date")
+        figure.update_xaxes(range=[first, last], type="date", tickformatstops=_TICKS, hoverformat="%-d %b %Y, %H:%M")
     return figure

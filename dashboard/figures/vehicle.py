@@ -13,11 +13,12 @@ from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.day import Day
 from analytics.vehicle.pressure.traces import sampled
+from dashboard import formatting
 from dashboard.colours import BLUE, GREY, RED, SEVERITY_COLOURS, YELLOW
 from dashboard.figures.theme import BI, MOST_MARKS, ink, local, local_datetime, short, text, thinned, with_layout
 from dashboard.formatting import work_details
 from dashboard.units import Units
-from ingest.times import DAY_US, instant, local_us
+from ingest.times import DAY_US, local_us
 
 _BAND_POINTS = 500  # of a band's edges, which are smooth
 
@@ -160,7 +161,7 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
             y=names,
             z=short(np.log2(np.clip(ratio, _LOWEST, _HIGHEST)), 2),
             customdata=short(ratio, 2),
-            hovertemplate="%{y}<br>%{x|%-d %b}: %{customdata:.2f} times expected<extra></extra>",
+            hovertemplate="%{y}<br>%{x|%-d %b %Y}: %{customdata:.2f} times expected<extra></extra>",
             zmin=-limit,
             zmax=limit,
             colorscale=[[0, BLUE], [0.38, "#c9dcec"], [0.5, "#f4f4f2"], [0.62, "#f3d2c8"], [1, RED]],
@@ -184,7 +185,7 @@ def pressure_map(result: Result, template: str, units: Units = BI) -> go.Figure 
     figure.add_scatter(
         x=shown, y=short([units.of_c(c) for c in degrees.to_list()]), mode="lines+markers", row=2, col=1,
         line={"color": GREY, "width": 1}, marker={"size": 3}, showlegend=False, connectgaps=False,
-        hovertemplate="%{x|%-d %b}: %{y:.0f} " + units.temperature + "<extra></extra>",
+        hovertemplate="%{x|%-d %b %Y}: %{y:.0f} " + units.temperature + "<extra></extra>",
     )  # fmt: skip
     figure.update_yaxes(autorange="reversed", tickfont={"size": 11}, row=1, col=1)
     figure.update_yaxes(title=units.temperature, nticks=4, row=2, col=1)
@@ -251,10 +252,9 @@ def traces(result: Result, channel: str, template: str, units: Units = BI) -> go
     figure = go.Figure()
     for n, (at_us, dt_s, kpa) in enumerate(found, 1):
         newest = n == len(found)
-        at = instant(at_us).astimezone(zone)
         figure.add_scatter(
             x=np.round(np.arange(len(kpa)) * dt_s, 2), y=np.round(units.of_kpa(1.0) * kpa, 1), mode="lines",
-            name=f"{at.day} {at:%b, %H:%M}", line={"color": BLUE if newest else GREY, "width": 2.5 if newest else 1},
+            name=formatting.moment(at_us, str(zone)), line={"color": BLUE if newest else GREY, "width": 2.5 if newest else 1},
             opacity=1.0 if newest else 0.35 + 0.5 * n / len(found), hovertemplate="%{y:.0f} " + units.pressure,
         )  # fmt: skip
     run_s = float(np.median(result.history.cycles.run_s[-20:]))
@@ -283,7 +283,8 @@ def happenings(result: Result, template: str) -> go.Figure | None:
         figure.add_scatter(
             x=ends, y=[FINDING_KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
             line={"color": SEVERITY_COLOURS[found.severity], "width": 9}, marker={"size": 9, "symbol": "square"},
-            customdata=[text(f"{FINDING_KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
+            customdata=[text(f"{FINDING_KINDS[found.kind].title}{where}")] * 2,
+            hovertemplate="%{customdata}: %{x|%-d %b %Y}<extra></extra>",
         )  # fmt: skip
     if result.history.work:
         figure.add_scatter(

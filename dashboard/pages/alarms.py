@@ -157,16 +157,16 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
     facts = [
         f"{row.vehicle} · {row.depot}",
         state_words(alarm.state),
-        f"raised {formatting.moment(alarm.raised_us, zone)}",
+        f"raised {formatting.moment(alarm.raised_us, zone, with_zone=True)}",
     ]
     if alarm.condition.shelved_until_us is not None:
-        facts.append(f"until {formatting.moment(alarm.condition.shelved_until_us, zone)}")
+        facts.append(f"until {formatting.moment(alarm.condition.shelved_until_us, zone, with_zone=True)}")
     if alarm.condition.suppressed_why is not None:
         facts.append(alarm.condition.suppressed_why)
     if alarm.evidence.get("hours_since_grease") is not None:
         facts.append(f"{alarm.evidence['hours_since_grease']:.0f} ignition hours without grease")
     steps = [
-        f"{formatting.moment(s.at_us, zone)}: {formatting.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
+        f"{formatting.moment(s.at_us, zone, with_zone=True)}: {formatting.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
         for s in view.steps.get(alarm.id or 0, ())
     ]
     title = ALARM_KINDS[alarm.kind].title

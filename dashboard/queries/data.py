@@ -69,7 +69,8 @@ def data_state(engine: Engine) -> DataState:
             select(func.coalesce(func.sum(intake.c.recorded), 0), func.coalesce(func.sum(intake.c.duplicates), 0))
         ).one()
         return DataState(
-            int(recorded), int(duplicates), reading.newest_at_us(connection) or None, count_unregistered(connection), reading.recorders(connection),
+            int(recorded), int(duplicates), reading.newest_at_us(connection) or None, count_unregistered(connection),
+            reading.recorders(connection),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), note) for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us,

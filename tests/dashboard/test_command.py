@@ -152,7 +152,7 @@ def test_the_words_for_people(recorded: str) -> None:
     """Without --json each command prints lines to read."""
     at = ("--as-of", "2026-03-01T00:00:00Z")
     assert "Line blocked" in tallow("findings", *at, database=recorded).stdout
-    assert "expected" in tallow("refills", *at, database=recorded).stdout
+    assert "most likely" in tallow("refills", *at, database=recorded).stdout
     assert "litres" in tallow("fills", *at, database=recorded).stdout
 
 

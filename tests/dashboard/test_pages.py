@@ -341,12 +341,14 @@ def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
 def test_words() -> None:
     """Times as people read them, in the depot's zone."""
     noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
-    assert formatting.moment(noon, "Europe/Oslo") == "1 Mar, 12:00"
+    assert formatting.moment(noon, "Europe/Oslo") == "1 Mar 2026, 12:00"
     assert formatting.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
     assert formatting.ago(None, noon) == "never"
-    assert formatting.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar"
-    assert formatting.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr"
-    assert formatting.window(noon, None, "UTC") == "from 1 Mar"
+    assert formatting.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar 2026"
+    assert formatting.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr 2026"
+    assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"
+    assert formatting.window(noon, noon + 400 * DAY_US, "UTC") == "1 Mar 2026 to 5 Apr 2027"
+    assert formatting.moment(noon, "Europe/Oslo", with_zone=True) == "1 Mar 2026, 12:00 CET"
 
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:

@@ -32,6 +32,6 @@ def change_rows() -> Any:
     if not found:
         return html.P("Nothing yet.", className="dim")
     return html.Ul(
-        [html.Li(f"{formatting.moment(row.at_us, 'UTC')} UTC, {row.who}: {row.what}") for row in found],
+        [html.Li(f"{formatting.moment(row.at_us, 'UTC', with_zone=True)}, {row.who}: {row.what}") for row in found],
         className="records",
     )
