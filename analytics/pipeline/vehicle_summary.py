@@ -130,7 +130,8 @@ def register(
 
 def _identity(setup: Setup) -> dict[str, Any]:
     names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
-    search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
+    points = " ".join(sorted({line.point for line in setup.lines}))
+    search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class} {points}".casefold()
     return {name: getattr(setup, name) for name in names} | {"search": search, "grease": setup.grease_and_grade}
 
 

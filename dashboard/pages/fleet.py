@@ -54,7 +54,7 @@ def layout(**asked: Any) -> html.Div:
                         id="fleet-class", value=chosen["class"], data=components.one_or_all("All classes", view.classes),
                         allowDeselect=False, w=170, **{"aria-label": "Class"},
                     ),
-                    dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, vehicle or class", debounce=400, w=220,
+                    dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, point or finding", debounce=400, w=220,
                                   **{"aria-label": "Search"}),
                     dmc.Select(
                         id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=250,

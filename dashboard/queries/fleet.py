@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, and_, func, or_, select
 
+from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import schema
@@ -60,7 +61,7 @@ def fleet(
     out."""
     table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
     mine = [~table.c.sold, *visible(table)]
-    wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
+    wanted = _matching(search)
     wanted += [table.c.depot == depot] if depot else []
     wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
     only = [table.c.need == PRIORITIES.index(need)] if need else []
@@ -119,6 +120,21 @@ SORTS: dict[str, tuple[Any, ...]] = {
     "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
 }
 WAITING = ("unacknowledged", "returned")
+
+
+def _matching(search: str) -> list[Any]:
+    """Conditions that each word is in what a vehicle may be found by, its points included; or that all of them together are in the
+    title of a kind of finding that it has."""
+    finding, words = schema.finding, search.casefold().split()
+    if not words:
+        return []
+    named = and_(*(_SUMMARY.search.contains(word, autoescape=True) for word in words))
+    phrase = " ".join(words)
+    kinds = [name for name, kind in FINDING_KINDS.items() if phrase in kind.title.casefold() or phrase == name]
+    if not kinds:
+        return [named]
+    having = select(finding.c.vehicle_id).where(finding.c.ended_us.is_(None), finding.c.kind.in_(kinds))
+    return [or_(named, _SUMMARY.vehicle_id.in_(having))]
 
 
 def _fleet_row(row: Any, waiting: int) -> FleetRow:

@@ -91,6 +91,22 @@ def test_filters_are_in_the_address(client: FlaskClient) -> None:
     assert "tipper 101" in page(client, "/", "?page=nonsense&need=%3Cscript%3E")
 
 
+def test_points_and_kinds_of_findings_can_be_searched(engine: Engine) -> None:
+    """Whoever holds a kingpin in hand finds the vehicles that have one; whoever asks for blocked lines finds those."""
+
+    def found(text: str) -> set[str]:
+        return {row.vehicle for row in fleet.fleet(engine, search=text).rows}
+
+    assert found("line blocked") == found("LINE  Blocked") == found("blocked_line") == {"HS-101"}
+    kingpins = found("kingpin upper")
+    assert "HS-101" in kingpins
+    assert "HS-206" not in kingpins
+    assert found("kingpin 101") == {"HS-101"}
+    assert found("kingpin%") == set()
+    view = fleet.fleet(engine, search="line blocked")
+    assert sum(view.totals.values()) == view.found == 1
+
+
 def test_the_vehicle_page_tells_everything(client: FlaskClient) -> None:
     """What is wrong, what to check, the cautions, the refill, the line list."""
     shown = page(client, "/vehicle/harrowmere-stone/HS-101")
