@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from analytics.pipeline import tasks
+from analytics.pipeline import tasks, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
 from ingest import database, registry, replay
@@ -71,7 +71,7 @@ def figures(folder: Path, scenario: str, seed: int | None) -> Figures:
     truth = json.loads((folder / "truth.json").read_text())
     engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     with database.writing(engine) as connection:
-        registry.register(connection, folder, 0)
+        vehicle_summary.register(connection, folder, 0)
     with RecorderProcess(database.address(engine), "score") as recording:
         for path in sorted(folder.glob("messages-*.ndjson.gz")):
             replay.replay(path, recording, lambda done: None)
