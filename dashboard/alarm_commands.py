@@ -7,11 +7,12 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from analytics.alarms import depots, evaluate, outbox, records, routes, transports, wording
+from analytics.alarms import depots, outbox, records, routes, transports, wording
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
 from analytics.alarms.states import Event, Transition
 from analytics.alarms.states import words as state_words
 from analytics.findings import CAUTION
+from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.workers import workers
 from dashboard import people, queries, tables, words
 from dashboard.terminal import Dask, Database, Json, moment, print_json, start_logging, stopping
@@ -59,7 +60,7 @@ def list_alarms(
             a = one.alarm
             print(
                 f"{a.id:>6}  {words.NEED_WORDS[a.severity]:<8} {state_words(a.state)}  {one.unit} ({one.vehicle}),"
-                f" {one.depot}\n        {evaluate.KINDS[a.kind].title}: {a.summary}"
+                f" {one.depot}\n        {ALARM_KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
         print(CAUTION if rows else "No alarms.")

@@ -19,7 +19,8 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics.findings import CAUTION, KINDS, urgency
+from analytics.findings import CAUTION, urgency
+from analytics.kinds import FINDING_KINDS
 from analytics.pipeline import backtest as backtesting
 from analytics.pipeline import prune as pruning
 from analytics.pipeline import results, tasks
@@ -514,7 +515,7 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
         return
     for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
         state = "open " if f.open else "ended"
-        print(f"{state}  {o.fleet}/{o.vehicle}  {KINDS[f.kind].title}: {f.summary}")
+        print(f"{state}  {o.fleet}/{o.vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
     print(CAUTION if told else "No findings.")
 
 

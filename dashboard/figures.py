@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 from tsdownsample import NaNMinMaxDownsampler
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.planning.usage import Amount
 from analytics.statistics.rates import MeanCumulative, Rate
 from analytics.vehicle.analysis import Result
@@ -325,7 +325,9 @@ def happenings(result: Result, template: str) -> go.Figure | None:
     nothing was."""
     zone, now = ZoneInfo(result.history.setup.timezone), result.history.as_of_us
     shown = {"act_now": RED, "plan": YELLOW, "note": BLUE}
-    kinds = list(dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(KINDS).index(f.kind))))
+    kinds = list(
+        dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(FINDING_KINDS).index(f.kind)))
+    )
     if not kinds and not result.history.work:
         return None
     figure = go.Figure()
@@ -333,9 +335,9 @@ def happenings(result: Result, template: str) -> go.Figure | None:
         ends = [_point(found.began_us, zone), _point(found.ended_us if found.ended_us is not None else now, zone)]
         where = f", {found.channel}" if found.channel else ""
         figure.add_scatter(
-            x=ends, y=[KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
+            x=ends, y=[FINDING_KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
             line={"color": shown[found.severity], "width": 9}, marker={"size": 9, "symbol": "square"},
-            customdata=[text(f"{KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
+            customdata=[text(f"{FINDING_KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
         )  # fmt: skip
     if result.history.work:
         figure.add_scatter(

@@ -15,12 +15,12 @@ from sqlalchemy import Connection, Engine, Subquery, Text, case, cast, func, sel
 from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import outbox, wording
-from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
-from analytics.findings import CAUTION, SEVERITIES, Finding, from_row, severity_rank, urgency
+from analytics.findings import CAUTION, Finding, from_row, urgency
+from analytics.kinds import ALARM_KINDS, DATA_KINDS, LINE_FAULTS, SEVERITIES, severity_rank
 from analytics.pipeline.tasks import analysed, read_pasts
 from analytics.pipeline.vehicle_summary import NEEDS
 from analytics.planning.rounds import Visit, plan, refill_need
@@ -521,7 +521,6 @@ def need_seen(connection: Connection, numbers: Iterable[int]) -> None:
 
 # What a point is, without the words that only say where it is.
 _WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
-LINE_FAULTS = ("blocked_line", "open_line")
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
 
 
@@ -645,7 +644,6 @@ class DataState:
     backtest_us: int | None
 
 
-DATA_KINDS = ("silent", "level_sensor", "pressure_sensor")
 MOST_LISTED = 200  # vehicles of each list
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.planning.usage import Amount
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.daily import days
@@ -34,7 +34,9 @@ def round_table(told: Round) -> list[dict[str, str]]:
             "grease": stop.need.grease,
             "level_pct": f"{stop.need.level_on(visit.day):.0f}",
             "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
-            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())),
+            "also": "; ".join(
+                FINDING_KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
+            ),
         }
         for visit in told.visits
         for stop in visit.stops
@@ -50,7 +52,7 @@ def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
     return [
         {
             "fleet": r.fleet, "vehicle": r.vehicle, "unit": r.unit, "depot": r.depot, "class": r.vehicle_class, "need": r.need,
-            "findings": "; ".join(f"{KINDS[kind].title}: {summary}" for kind, _, summary in r.findings),
+            "findings": "; ".join(f"{FINDING_KINDS[kind].title}: {summary}" for kind, _, summary in r.findings),
             "level_pct": text((r.refill or {}).get("level_pct")), "due_early": text((r.refill or {}).get("due_early")),
             "due_expected": text((r.refill or {}).get("due_expected")), "due_late": text((r.refill or {}).get("due_late")),
             "litres_to_full": text((r.refill or {}).get("litres_to_full")),
@@ -179,7 +181,7 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         return [{name: "" if value is None else str(value) for name, value in day.items()} for day in days(result)]
     if chart == "happened":
         return [
-            {"at": times.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": KINDS[f.kind].title,
+            {"at": times.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": FINDING_KINDS[f.kind].title,
              "channel": f.channel or "", "severity": f.severity, "summary": f.summary}
             for f in result.findings
         ] + [

@@ -15,8 +15,8 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import Flask, request
 from sqlalchemy import Engine, select
 
-from analytics.alarms.evaluate import KINDS
 from analytics.findings import Finding, urgency
+from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
 from dashboard import parts, people, queries, words
 from ingest import registry, schema, work_records
@@ -36,22 +36,14 @@ _ASKS: Final[dict[str, tuple[str, ...]]] = {
     "sensor_replaced": ("channel",),
     "moved": ("depot",),
 }
-_ANSWERS: Final = {
-    "blocked_line": "line_mended",
-    "open_line": "line_mended",
-    "starved_pump": "bled",
-    "low_level": "filled",
-    "timer_mismatch": "timer_set",
-    "level_sensor": "sensor_replaced",
-    "pressure_sensor": "sensor_replaced",
-}
 
 
 def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
     """(kind, lines, channel) of the work that answers what is worst, so that a record needs few taps."""
     for found in sorted((f for f in findings if f.open), key=urgency):
-        if found.kind in _ANSWERS:
-            return _ANSWERS[found.kind], [str(line) for line in found.lines], found.channel or ""
+        answers = ALARM_KINDS[found.kind].answered_by
+        if answers:
+            return answers[0], [str(line) for line in found.lines], found.channel or ""
     return "filled", [], ""
 
 
@@ -145,11 +137,11 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
         for alarm in connection.execute(select(table).where(table.c.id.in_(numbers)).order_by(table.c.id)).all():
             what: dict[str, Any] = {"lines": alarm.lines} if "lines" in _ASKS.get(kind, ()) else {}
             if kind in ("line_mended", "greased_by_hand") and not alarm.lines:
-                raise Problem(f"{KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
+                raise Problem(f"{ALARM_KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
             if kind == "sensor_replaced":
                 if alarm.kind not in ("level_sensor", "pressure_sensor"):
                     raise Problem(
-                        f"{KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
+                        f"{ALARM_KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
                     )
                 what = {"channel": alarm.channel}
             if kind == "filled":

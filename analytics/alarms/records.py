@@ -8,9 +8,10 @@ from sqlalchemy import Connection, insert, select, update
 
 from analytics import findings
 from analytics.alarms import depots, outbox, wording
-from analytics.alarms.evaluate import KINDS, Alarm, Change, Sight, changed, judge
-from analytics.alarms.refill_due import REFILL_DUE, refill_trouble
+from analytics.alarms.evaluate import Alarm, Change, Sight, changed, judge
+from analytics.alarms.refill_due import refill_trouble
 from analytics.alarms.states import Condition, Transition
+from analytics.kinds import ALARM_KINDS, REFILL_DUE
 from ingest import schema
 from ingest.errors import Problem
 from ingest.registry import read_setups
@@ -140,7 +141,7 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
 def _told(alarm: Alarm, event: str = "") -> wording.Told:
     since_us = alarm.raised_us if alarm.kind == REFILL_DUE else alarm.began_us
     return wording.Told(
-        alarm.id or 0, alarm.transitions, event, alarm.state, KINDS[alarm.kind], alarm.kind, alarm.channel, alarm.lines,
+        alarm.id or 0, alarm.transitions, event, alarm.state, ALARM_KINDS[alarm.kind], alarm.kind, alarm.channel, alarm.lines,
         alarm.severity, alarm.summary, since_us,
     )  # fmt: skip
 

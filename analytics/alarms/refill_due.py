@@ -4,12 +4,10 @@ from collections.abc import Mapping
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from analytics.findings import Finding, Severity
+from analytics.findings import Finding
+from analytics.kinds import REFILL_DUE, Severity
 from ingest.setups import Setup
 from ingest.times import DAY_US, instant, read_time
-
-REFILL_DUE: Final = "refill_due"
-
 
 _FORECAST_SLACK_US: Final = 7 * DAY_US  # a refill date has to move as far beyond the lead time to be called off
 

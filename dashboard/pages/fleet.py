@@ -9,7 +9,7 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import NEEDS
 from dashboard import parts, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
@@ -122,7 +122,7 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
 
 def row(r: FleetRow, now_us: int) -> html.Tr:
     """One vehicle."""
-    shown = [html.Div([html.Strong(f"{KINDS[kind].title}: "), summary]) for kind, _, summary in r.findings]
+    shown = [html.Div([html.Strong(f"{FINDING_KINDS[kind].title}: "), summary]) for kind, _, summary in r.findings]
     if r.open > len(r.findings):
         shown.append(html.Div(f"and {r.open - len(r.findings)} more", className="dim"))
     if r.waiting:
@@ -166,7 +166,7 @@ def strip(r: FleetRow) -> html.Div:
     marks: dict[str, list[str]] = {}
     wrong, x, last = list[str](), 4, r.strip[0][1]
     for number, bundle, condition in r.strip:
-        kind = KINDS.get(condition)
+        kind = FINDING_KINDS.get(condition)
         if kind:
             wrong.append(f"line {number} {kind.title.lower()}")
         x += 7 if bundle != last else 0

@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 
 from analytics.alarms import depots, transports
 from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
-from analytics.findings import GROUPS, SEVERITIES
+from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import parts, people, queries, words
 from dashboard.app import engine
 from ingest import registry

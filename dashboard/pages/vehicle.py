@@ -7,10 +7,10 @@ import dash_mantine_components as dmc
 import plotly.io as pio
 from dash import ALL, ClientsideFunction, Input, Output, Patch, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.states import Transition
 from analytics.alarms.states import words as state_words
-from analytics.findings import KINDS, urgency
+from analytics.findings import urgency
+from analytics.kinds import ALARM_KINDS, FINDING_KINDS
 from analytics.pipeline.vehicle_summary import need_of
 from analytics.planning import timer
 from analytics.vehicle import daily, data_notes, line_conditions
@@ -345,7 +345,7 @@ def tail(result: Result) -> list[Any]:
     rows = []
     for line in setup.lines:
         now = condition[line.line]
-        kind = KINDS.get(now["condition"])
+        kind = FINDING_KINDS.get(now["condition"])
         shown = kind.title if kind else now["condition"]
         state = kind.severity if kind else "none" if now["condition"] == "sound" else "dim"
         ratio = "" if now["ratio"] is None else f"{now['ratio']:.2f}"

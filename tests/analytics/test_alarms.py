@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import Connection, Engine, insert, select, update
 
 from analytics.alarms import depots, evaluate, records, refill_due
-from analytics.alarms.evaluate import CONSEQUENCES, KINDS, Alarm, Change, Sight, judge
-from analytics.alarms.refill_due import REFILL_DUE
+from analytics.alarms.evaluate import Alarm, Change, Sight, judge
 from analytics.alarms.states import Transition
 from analytics.findings import Finding
+from analytics.kinds import ALARM_KINDS, REFILL_DUE
 from analytics.pipeline.watch import AlarmFigures, Watch
 from analytics.pipeline.workers import workers
 from ingest import database, registry, schema, work, work_records
@@ -30,7 +30,7 @@ def finding(
     kind: str, began: float = -2, ended: float | None = None, channel: str | None = None, **more: Any
 ) -> Finding:
     """A finding that began so many days from now."""
-    values: dict[str, Any] = {"severity": KINDS[kind].severity, "summary": kind, "evidence": {}}
+    values: dict[str, Any] = {"severity": ALARM_KINDS[kind].severity, "summary": kind, "evidence": {}}
     at_us = NOW + int(began * DAY_US)
     return Finding(
         kind, channel, (), at_us, at_us, None if ended is None else NOW + int(ended * DAY_US), **(values | more)
@@ -166,17 +166,17 @@ def test_worse_alarms_again() -> None:
     assert vehicle.held[0].state == "unacknowledged"
 
 
-@pytest.mark.parametrize("cause", list(CONSEQUENCES))
+@pytest.mark.parametrize("cause", [name for name, kind in ALARM_KINDS.items() if kind.hides])
 def test_every_consequence_hides_under_its_cause_and_no_other_kind_does(cause: str) -> None:
     """By the table: one alarm a cause. When the cause is over, what is left comes into sight."""
-    others = [kind for kind in KINDS if kind not in (cause, REFILL_DUE)]
+    others = [kind for kind in ALARM_KINDS if kind not in (cause, REFILL_DUE)]
     vehicle = Vehicle()
     found = [finding(kind, -1) for kind in others]
     states = vehicle.look(see(finding(cause, -2), *found, refill=finding(REFILL_DUE, -30)))
     hidden = {kind for kind, state in states.items() if state == "suppressed"}
-    by_others = {k for c in others for k in CONSEQUENCES.get(c, ())}
-    assert set(CONSEQUENCES[cause]) <= hidden
-    assert hidden <= set(CONSEQUENCES[cause]) | by_others
+    by_others = {k for c in others for k in ALARM_KINDS[c].hides}
+    assert set(ALARM_KINDS[cause].hides) <= hidden
+    assert hidden <= set(ALARM_KINDS[cause].hides) | by_others
     assert states["low_level"] == "unacknowledged"
     assert states[cause] == "unacknowledged" or cause in by_others
 
