@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.kinds import KINDS as FINDING_KINDS
+from analytics.kinds import FINDING_KINDS
 from ingest.messages import Arrival, Decoded, decode
 from simulators import SimulationError, fleet, weather
 from simulators.scenario import KINDS, LOOK_ALIKES, Trouble, load
