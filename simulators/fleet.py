@@ -119,7 +119,8 @@ def _span(kind: str, variant: str, begin: float, end: float, until_h: float) -> 
 
 
 def _troubles(run: Simulation, until_h: float) -> tuple[Rows, Rows]:
-    """(faults, look-alikes) of the scenario. What grows is `certain_at` the time from which its channel shows it."""
+    """(faults, look-alikes) of the scenario. A fault of a line is `certain_at` the time from which its channel shows it: null where it
+    never does, or never read otherwise."""
     watched = channels(run.machine)
     broken, odd = Rows(), Rows()
     for begin, end, t in run.spans(*KINDS, *LOOK_ALIKES):
@@ -129,27 +130,28 @@ def _troubles(run: Simulation, until_h: float) -> tuple[Rows, Rows]:
         if t.kind in LOOK_ALIKES:
             odd.append(row)
         elif t.kind not in ("low_level", "overfill", "starved_pump"):  # those come of what people do
-            creeping = {"variant": "creeping"} if t.ramp_days >= CREEPING_DAYS else {}
-            shown = {"certain_at": _shows(run, begin, end, t)} if t.kind in ("blocked_line", "open_line") else {}
-            broken.append(
-                row | creeping | {"channel": watched.get(t.line or 0), "line": t.line, "ratio": t.ratio} | shown
-            )
+            row |= {"channel": watched.get(t.line or 0), "line": t.line, "ratio": t.ratio}
+            broken.append(row | _grown(run, begin, end, t) if t.kind in ("blocked_line", "open_line") else row)
     return broken, odd
 
 
-def _shows(run: Simulation, begin: float, end: float, t: Trouble) -> str | None:
-    """When the pressure on a line's channel was first 1.5 times, or half, of what it would be with sound lines, or at relief: None
-    where it never was."""
-    own = [j for j, name in enumerate(channels(run.machine).values()) if name == channels(run.machine)[t.line or 1]]
-    main, relief = run.machine.channel_by == "main", run.machine.relief_kpa
+def _grown(run: Simulation, begin: float, end: float, t: Trouble) -> dict[str, Any]:
+    """The variant of a line's fault, and when the pressure on its channel was first 1.5 times, or half, of what it would be with sound
+    lines, or at relief."""
+    if begin <= run.start_h:
+        return {"variant": "from the start", "certain_at": None}
+    watched, relief = channels(run.machine), run.machine.relief_kpa
+    own = [j for j, p in enumerate(run.machine.points) if watched[p.line] == watched[t.line or 1]]
+    main = run.machine.channel_by == "main"
     is_, should = (
         np.minimum(stroke.main_kpa if main else stroke.line_kpa[:, own].max(axis=1), relief)
         for stroke in (run.stroke, run.sound_stroke)
     )
     ratio = is_ / should
     seen = (ratio <= 0.5) if t.kind == "open_line" else (ratio >= 1.5) | ((is_ >= 0.98 * relief) & (ratio > 1.1))
-    first = np.flatnonzero(seen & (run.cycle_clock >= begin) & (run.cycle_clock < end))
-    return _time(float(run.done_clock[first[0]])) if len(first) else None
+    seen &= (run.cycle_clock >= begin) & (run.cycle_clock < end) & (watched[t.line or 1] is not None)
+    certain_at = _time(float(run.done_clock[np.argmax(seen)])) if seen.any() else None
+    return {"variant": "creeping" if t.ramp_days >= CREEPING_DAYS else t.variant, "certain_at": certain_at}
 
 
 def _standing_still(run: Simulation, until_h: float) -> Rows:

@@ -60,7 +60,7 @@ def test_every_kind_breaks_in_some_scenario() -> None:
     assert {t.kind for name in SHIPPED for m in load(name).machines for t in m.troubles} >= set(KINDS)
 
 
-@pytest.mark.parametrize("vehicle", ["OC-01", "OC-02", "OC-03", "OC-04", "OC-05", "OC-06"])
+@pytest.mark.parametrize("vehicle", ["OC-01", "OC-02", "OC-03", "OC-04", "OC-05", "OC-06", "OC-10", "OC-14", "OC-21"])
 def test_what_creeps_shows_before_it_is_done(vehicle: str) -> None:
     """It grows over 45 to 240 days; its channel is off by half from a time within them, and by what was meant at their end."""
     run = shipped(vehicle)
@@ -79,6 +79,15 @@ def test_what_creeps_shows_before_it_is_done(vehicle: str) -> None:
     n = min(len(run.cycle_clock), len(sound.cycle_clock))
     ratio = np.median(peak.peak_kpa[:n, c][grown[:n]]) / np.median(sensors.of_cycles(sound).peak_kpa[:n, c][grown[:n]])
     assert (ratio > 1.8) if t.kind == "blocked_line" else (ratio < 0.45)
+
+
+def test_what_was_never_otherwise_is_certain_at_no_time() -> None:
+    """A line that was blocked before its first message: nobody need know it from its own history."""
+    for vehicle in ("OC-09", "OC-18"):
+        (row,) = [f for f in truth(shipped(vehicle), "faults") if f["kind"] == "blocked_line"]
+        assert row["variant"] == "from the start"
+        assert row["certain_at"] is None
+        assert row["ended_at"] is not None
 
 
 @pytest.mark.parametrize("step", [5.0, 25.0])
