@@ -53,7 +53,7 @@ def recorded(
     with engine.connect() as connection:
         heard = set(connection.execute(select(schema.message.c.vehicle_id).distinct()).scalars())
         return engine, {
-            name: (reading.read_messages(connection, id_), setups)
-            for (_, name), (id_, setups) in registry.read_setups(connection).items()
-            if id_ in heard
+            one.name: (reading.read_messages(connection, one.id), one.setups)
+            for one in registry.read_vehicles(connection)
+            if one.id in heard
         }

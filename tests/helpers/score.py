@@ -21,7 +21,7 @@ from analytics.pipeline import tasks
 from analytics.pipeline.workers import workers
 from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
 from ingest import database, registry, replay
-from ingest.recorder_process import Recording
+from ingest.recorder_process import RecorderProcess
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US, read_time
 from simulators import fleet
@@ -104,7 +104,7 @@ def figures(folder: Path, scenario: str, seed: int | None, *, as_in_life: bool =
         registry.register(connection, folder, 0)
     answers: dict[str, list[tasks.Outcome]] = {}
     lines, begun = _lines(folder), 0
-    with workers() as pool, Recording(database.address(engine), "score") as recording:
+    with workers() as pool, RecorderProcess(database.address(engine), "score") as recording:
         for at in truth["as_of"]:
             arrived = bisect_left(lines, at, lo=begun, key=_received) if as_in_life else len(lines)
             part = folder / f"until-{at[:10]}.ndjson"
@@ -113,7 +113,7 @@ def figures(folder: Path, scenario: str, seed: int | None, *, as_in_life: bool =
             begun = arrived
             answers[at] = list(tasks.outcomes(engine, read_time(at), pool, lambda done, of: None))
     with engine.connect() as connection:
-        setups = {vehicle: kept[-1] for (_, vehicle), (_, kept) in registry.read_setups(connection).items()}
+        setups = {one.name: one.newest for one in registry.read_vehicles(connection)}
     engine.dispose()
     return score(truth, answers, setups)
 
@@ -175,7 +175,7 @@ def score(truth: dict[str, Any], answers: dict[str, list[tasks.Outcome]], setups
 
 def _findings(outcomes: Iterable[tasks.Outcome]) -> list[Row]:
     return [
-        {"vehicle": o.vehicle, "kind": f.kind, "channel": f.channel, "began": f.began_us, "detected": f.detected_us,
+        {"vehicle": o.setup.vehicle, "kind": f.kind, "channel": f.channel, "began": f.began_us, "detected": f.detected_us,
          "ended": f.ended_us if f.ended_us is not None else FOREVER_US}
         for o in outcomes for f in o.findings
     ]  # fmt: skip
@@ -244,7 +244,10 @@ def _refills(
     blind = [_span(row) for row in truth["faults"] if row["kind"] in ("level_sensor", "silent")]
     for row in truth["refills"]:
         at_us = read_time(row["as_of"])
-        outcome, setup = next(o for o in answers[row["as_of"]] if o.vehicle == row["vehicle"]), setups[row["vehicle"]]
+        outcome, setup = (
+            next(o for o in answers[row["as_of"]] if o.setup.vehicle == row["vehicle"]),
+            setups[row["vehicle"]],
+        )
         due = FAR_DAYS if row["due_at"] is None else (read_time(row["due_at"]) - at_us) / DAY_US
         if due >= FAR_DAYS or setup.level != "percent" or _within(at_us, row["vehicle"], blind):
             continue
@@ -275,7 +278,7 @@ def _nominal(outcome: tasks.Outcome, setup: Setup) -> float:
     """Registered doses and the cycles of the last four weeks, from the level that the program believes."""
     if outcome.refill.level_pct is None:
         return FAR_DAYS
-    cycles = sum(day["done"] + day["incomplete"] + day["lost"] for day in outcome.days[-28:]) / 28
+    cycles = sum(day.done + day.incomplete + day.lost for day in outcome.days[-28:]) / 28
     left = outcome.refill.level_pct - outcome.refill.low_mark_pct
     use = cycles * setup.dose_cm3 / setup.reservoir_l / 10
     return left / use if use > 0 else FAR_DAYS
@@ -283,11 +286,11 @@ def _nominal(outcome: tasks.Outcome, setup: Setup) -> float:
 
 def _straight(outcome: tasks.Outcome, at_us: int) -> float:
     """A straight line through what the level lost since the last fill."""
-    fills = [fill for fill in outcome.fills if read_time(fill["at"]) <= at_us]
+    fills = [fill for fill in outcome.fills if fill.at_us <= at_us]
     if outcome.refill.level_pct is None or not fills:
         return FAR_DAYS
-    passed = (at_us - read_time(fills[-1]["at"])) / DAY_US
-    lost = fills[-1]["to_pct"] - outcome.refill.level_pct
+    passed = (at_us - fills[-1].at_us) / DAY_US
+    lost = fills[-1].to_pct - outcome.refill.level_pct
     left = outcome.refill.level_pct - outcome.refill.low_mark_pct
     return left / (lost / passed) if lost > 1 and passed > 1 else FAR_DAYS
 
@@ -303,22 +306,22 @@ def _fills(truth: dict[str, Any], last: Iterable[tasks.Outcome], setups: Mapping
         if setups[row["vehicle"]].level == "percent" and not _within(read_time(row["at"]), row["vehicle"], blind)
     ]
     seen = [
-        fill for o in last for fill in o.fills
-        if read_time(fill["at"]) < known_us and not _within(read_time(fill["at"]), fill["vehicle"], blind, DAY_US)
+        (o.setup.vehicle, fill) for o in last for fill in o.fills
+        if fill.at_us < known_us and not _within(fill.at_us, o.setup.vehicle, blind, DAY_US)
     ]  # fmt: skip
     needed = [row for row in real if not row["small"] and read_time(row["at"]) < known_us]
     matched, found, errors = set[int](), 0, list[float]()
     for row in needed + [row for row in real if row not in needed]:
         near = [
-            (abs(read_time(fill["at"]) - read_time(row["at"])), k)
-            for k, fill in enumerate(seen)
-            if fill["vehicle"] == row["vehicle"] and k not in matched
+            (abs(fill.at_us - read_time(row["at"])), k)
+            for k, (name, fill) in enumerate(seen)
+            if name == row["vehicle"] and k not in matched
         ]
         if near and min(near)[0] < 3.5 * DAY_US:  # over a weekend
             matched.add(min(near)[1])
             if row in needed:
                 found += 1
-                errors.append(abs(seen[min(near)[1]]["litres"] / row["litres"] - 1))
+                errors.append(abs(seen[min(near)[1]][1].litres / row["litres"] - 1))
     return {
         "fill_recall": found / len(needed),
         "fill_precision": len(matched) / len(seen),

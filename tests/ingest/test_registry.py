@@ -39,14 +39,14 @@ def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
 
 def setups(engine: Engine) -> tuple[Setup, ...]:
     with engine.connect() as connection:
-        return registry.read_setups(connection)["f", "v1"][1]
+        return registry.find(connection, "f/v1").setups
 
 
 def test_registering_twice_changes_nothing(engine: Engine, tmp_path: Path) -> None:
     """Repeatable: the same files are no news."""
     folder = write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
-    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=1)
-    assert register(engine, folder).changed == 0
+    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=frozenset({1}))
+    assert register(engine, folder).changed == frozenset()
     (only,) = setups(engine)
     assert only.valid_from_us is None
     assert [line.line for line in only.lines] == [1, 2]
@@ -74,7 +74,7 @@ def test_what_a_file_leaves_out_is_not_changed(engine: Engine, tmp_path: Path) -
     other = VEHICLE | {"vehicle": "v2"}
     register(engine, write(tmp_path, [VEHICLE, other], [LINE, LINE | {"vehicle": "v2"}]))
     done = register(engine, write(tmp_path, [other | {"unit": "renamed"}], [LINE | {"vehicle": "v2"}]), now_us=9_000)
-    assert done.changed == 1
+    assert len(done.changed) == 1
     assert len(setups(engine)) == 1
 
 
@@ -100,7 +100,7 @@ def test_every_bad_row_is_named_and_nothing_is_registered(engine: Engine, tmp_pa
     ):  # fmt: skip
         assert part in told
     with engine.connect() as connection:
-        assert registry.read_setups(connection) == {}
+        assert registry.read_vehicles(connection) == []
 
 
 def test_of_very_many_bad_rows_each_is_named_too(engine: Engine, tmp_path: Path) -> None:
