@@ -235,10 +235,9 @@ class Simulation:
         """Let each change of grease that comes with a fill begin at the first fill after its time; whether there is one."""
         fills = [fill.hour for fill in self.level.fills]
         troubles = list(self.machine.troubles)
-        for k, t in enumerate(troubles):
-            if t.kind == "grease_change" and t.variant == AT_FILL:
-                hour = next((h for h in fills if h >= self.end_h - 24 * t.begin_days), np.inf)
-                troubles[k] = replace(t, begin_days=(self.end_h - hour) / 24)
-        changed = tuple(troubles) != self.machine.troubles
+        waiting = [k for k, t in enumerate(troubles) if t.kind == "grease_change" and t.variant == AT_FILL]
+        for k in waiting:
+            hour = next((h for h in fills if h >= self.end_h - 24 * troubles[k].begin_days), np.inf)
+            troubles[k] = replace(troubles[k], begin_days=(self.end_h - hour) / 24)
         self.machine = replace(self.machine, troubles=tuple(troubles))
-        return changed
+        return bool(waiting)
