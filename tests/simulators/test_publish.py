@@ -17,8 +17,8 @@ from simulators.controller import messages
 from simulators.fleet import run_of
 from simulators.publish import Live, break_something, publish
 from simulators.scenario import KINDS, LOOK_ALIKES
-from tests.analytics.fleet import END_H, END_US, demo
 from tests.conftest import Mosquitto
+from tests.helpers.vehicles import END_H, END_US, demo
 
 DAY_US = 86_400_000_000
 

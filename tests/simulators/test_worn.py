@@ -14,7 +14,7 @@ from simulators import fleet, reservoir, sensors
 from simulators.controller import Sent, messages
 from simulators.machine import Simulation
 from simulators.scenario import KINDS, SHIPPED, Machine, Scenario, Trouble, load
-from tests.analytics.fleet import END_H
+from tests.helpers.vehicles import END_H
 
 DAY_H = 24.0
 
