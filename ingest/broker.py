@@ -2,7 +2,7 @@
 
 import os
 import ssl
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import unquote, urlsplit
@@ -10,6 +10,7 @@ from urllib.parse import unquote, urlsplit
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from ingest.environment import CA_FILE, CERT_FILE, KEY_FILE, PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION
 
@@ -26,9 +27,6 @@ def access_rules(names: Iterable[tuple[str, str]]) -> str:
     rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n", f"user {ALERTER}\ntopic write {ALERT_ROOT}/#\n"]
     rules += [f"user {fleet}.{vehicle}\ntopic write {ROOT}/{fleet}/{vehicle}/+\n" for fleet, vehicle in sorted(names)]
     return "\n".join(rules)
-
-
-DEFAULT_BROKER: Final = "mqtt://localhost:1883"
 
 
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
@@ -53,11 +51,10 @@ class Broker:
         return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
 
 
-def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") -> Broker:
+def broker_of(address: str, files: Mapping[str, str]) -> Broker:
     """Read `mqtt://[user:password@]host[:port]` or `mqtts://…`. Raises Problem.
 
-    Certificates are named by TALLOW_CA_FILE, TALLOW_CERT_FILE and TALLOW_KEY_FILE; a password may stand in the file
-    that TALLOW_PASSWORD_FILE names.
+    Files with certificates and the password are named by settings (`environment.broker_files`).
     """
     form = "write mqtt://[user:password@]host[:port] or mqtts://…"
     try:
@@ -68,20 +65,19 @@ def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") ->
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/") or port == 0:
         raise Problem(f"broker address is not readable; {form}")
     tls = parts.scheme == "mqtts"
-    files = {name: environment.get(f"TALLOW_{name.upper()}") for name in ("ca_file", "cert_file", "key_file")}
-    for name, path in files.items():
+    ca_file, cert_file, key_file = certificates = [files.get(one.name) for one in (CA_FILE, CERT_FILE, KEY_FILE)]
+    for setting, path in zip((CA_FILE, CERT_FILE, KEY_FILE), certificates, strict=True):
         if path and not os.access(path, os.R_OK):
-            raise Problem(f"TALLOW_{name.upper()} names {path}, which cannot be read")
+            raise Problem(f"{setting.name} names {path}, which cannot be read")
     password = unquote(parts.password) if parts.password is not None else None
-    if environment.get("TALLOW_PASSWORD_FILE"):
-        path = environment["TALLOW_PASSWORD_FILE"]
+    if path := files.get(PASSWORD_FILE.name):
         try:
             with open(path, encoding="utf-8") as file:  # noqa: PTH123
                 password = file.read().strip()
         except (OSError, UnicodeDecodeError):
-            raise Problem(f"TALLOW_PASSWORD_FILE names {path}, which cannot be read") from None
+            raise Problem(f"{PASSWORD_FILE.name} names {path}, which cannot be read") from None
     user = unquote(parts.username) if parts.username else None
-    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, **files)
+    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, ca_file, cert_file, key_file)
 
 
 def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **options: Any) -> mqtt.Client:

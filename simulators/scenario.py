@@ -44,7 +44,7 @@ HOUR_METERS = ("fine", "whole", "none")
 
 @dataclass(frozen=True)
 class Point:
-    """One line of a call-out sheet."""
+    """One line of a line list."""
 
     line: int
     bundle: str

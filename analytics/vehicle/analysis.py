@@ -88,7 +88,7 @@ def analyse(
     since = hours_since(history, findings, flaws)
     refill = forecast(history, audit, tank, settings, sisters)
     handed = handover(history, audit, tank, findings, settings)
-    findings = [beside_handover(found, handed) for found in escalate(findings, since, settings)]
+    findings = [beside_handover(found, handed) for found in escalate(findings, history.setup.lines, since, settings)]
     return Result(
         history,
         audit,

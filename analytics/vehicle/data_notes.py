@@ -24,7 +24,7 @@ def notes(result: Result) -> list[str]:
             f" it may have been {'blocked' if ratio > 1 else 'open'} from the start, which its own past cannot tell."
         )
     if unknown:
-        found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
+        found.append(f"Pressure channels that no line list names: {', '.join(unknown)}.")
     return found
 
 

@@ -1,7 +1,8 @@
 """The number behind it all: for each point, ignition hours since grease last surely arrived."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,10 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
+from ingest.setups import Line
 from ingest.times import FOREVER_US
+
+_NAMED: Final = 4  # points of a sentence
 
 
 def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_]) -> dict[int, float | None]:
@@ -42,16 +46,37 @@ def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np
     return out
 
 
-def escalate(findings: Iterable[Finding], since: Mapping[int, float | None], settings: Settings) -> Iterator[Finding]:
-    """Findings with how long their points have waited for grease, while they last; what has waited too long is for now."""
+def escalate(
+    findings: Iterable[Finding], lines: Sequence[Line], since: Mapping[int, float | None], settings: Settings
+) -> Iterator[Finding]:
+    """Findings with how long their points have waited for grease, while they last, and which of those steering or braking depends on;
+    what has waited too long is for now."""
     for found in findings:
-        hours = [h for line, h in since.items() if h is not None and (line in found.lines or not found.lines)]
-        if not found.open or not FINDING_KINDS[found.kind].dries or not hours:
+        if not found.open or not FINDING_KINDS[found.kind].dries:
             yield found
             continue
-        longest = max(hours)
-        severity = "act_now" if longest >= settings.dry_act_now_h else found.severity
-        yield replace(found, severity=severity, evidence={**found.evidence, "hours_since_grease": longest})
+        concerned = [line for line in lines if line.line in found.lines or not found.lines]
+        critical = [line for line in concerned if line.critical]
+        hours = [h for line in concerned if (h := since[line.line]) is not None]
+        evidence, severity, summary = dict(found.evidence), found.severity, found.summary
+        if hours:
+            evidence["hours_since_grease"] = max(hours)
+            severity = "act_now" if max(hours) >= settings.dry_act_now_h else severity
+        if critical:
+            evidence["critical_points"] = len(critical)
+            summary += f" {_judged_by_somebody(critical)}"
+        yield replace(found, severity=severity, evidence=evidence, summary=summary)
+
+
+def _judged_by_somebody(critical: Sequence[Line]) -> str:
+    """What is said of points that steering or braking depends on and that may be dry."""
+    named = ", ".join(f"line {line.line} ({line.point})" for line in critical[:_NAMED])
+    more = f" and {len(critical) - _NAMED} more" if len(critical) > _NAMED else ""
+    points = "this point" if len(critical) == 1 else "these points"
+    return (
+        f"Steering or braking depends on {points}, which may be dry: {named}{more}."
+        " It is for a qualified person to judge before the vehicle goes back on the road."
+    )
 
 
 def _inside(history: History, found: Finding) -> NDArray[np.bool_]:

@@ -24,7 +24,7 @@ _FOREVER_US: Final = 1 << 62
 
 @dataclass(frozen=True)
 class Peaks:
-    """All cycles: `kpa`, `watched` and `impossible` are (cycles, channels) in the order of `channels`, those of the call-out sheets;
+    """All cycles: `kpa`, `watched` and `impossible` are (cycles, channels) in the order of `channels`, those of the line lists;
     `watched` while a channel is on the sheet in force."""
 
     channels: tuple[str, ...]
@@ -51,7 +51,7 @@ class Readings:
 
 
 def peaks(history: History, settings: Settings) -> Peaks:
-    """The peak pressures of every channel that a call-out sheet names; one that none names watches nothing."""
+    """The peak pressures of every channel that a line list names; one that none names watches nothing."""
     c = history.cycles
     order = tuple(dict.fromkeys(name for s in reversed(history.setups) for name in s.channels))
     index = {name: i for i, name in enumerate(c.channels)}
