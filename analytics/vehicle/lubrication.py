@@ -2,17 +2,14 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.findings import Finding
+from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
-
-_ON_A_CHANNEL: Final = ("blocked_line", "open_line")
-_DRYING: Final = (*_ON_A_CHANNEL, "incomplete_cycles", "missed_cycles", "starved_pump")
 
 
 def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_]) -> dict[int, float | None]:
@@ -32,7 +29,7 @@ def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np
     for line in history.setup.lines:
         arrived = pumped.copy()
         for found in findings:
-            if found.kind in _ON_A_CHANNEL and line.line in found.lines:
+            if found.kind in LINE_FAULTS and line.line in found.lines:
                 arrived &= ~_inside(history, found)
         hours = [float(history.cycle_h[np.flatnonzero(arrived)[-1]])] if arrived.any() else []
         hours += [
@@ -48,7 +45,7 @@ def weighed(findings: Iterable[Finding], since: Mapping[int, float | None], sett
     """Findings with how long their points have waited for grease, while they last; what has waited too long is for now."""
     for found in findings:
         hours = [h for line, h in since.items() if h is not None and (line in found.lines or not found.lines)]
-        if not found.open or found.kind not in _DRYING or not hours:
+        if not found.open or not FINDING_KINDS[found.kind].dries or not hours:
             yield found
             continue
         longest = max(hours)

@@ -18,13 +18,14 @@ from aiosmtpd.controller import Controller
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Connection, Engine, select
 
-from analytics.alarms import depots, evaluate, outbox, records, routes, transports
+from analytics.alarms import depots, outbox, records, routes, transports
 from analytics.alarms.depots import Depot
 from analytics.alarms.outbox import CLAIM_US, MINUTE_US, REPORTED_AFTER
 from analytics.alarms.routes import Route, masked
 from analytics.alarms.states import Transition
 from analytics.alarms.transports import Message, Undelivered
 from analytics.alarms.wording import Told, alert
+from analytics.kinds import ALARM_KINDS
 from ingest import database, registry, schema
 from ingest.errors import Problem
 from ingest.times import DAY_US, HOUR_US, microseconds
@@ -161,11 +162,9 @@ def test_an_alert_says_what_is_needed(fleet: Engine, post: Post, monkeypatch: py
 def test_a_fill_names_its_grease(fleet: Engine) -> None:
     """What to take along is the set-up's own grease."""
     with fleet.connect() as connection:
-        _, setups = registry.find(connection, "HS-102")
-    told = Told(
-        1, 1, "occur", "unacknowledged", evaluate.KINDS["low_level"], "low_level", None, (), "act_now", "low", NOW
-    )
-    _, text = alert(setups[-1], told, "http://x")
+        found = registry.find(connection, "HS-102")
+    told = Told(1, 1, "occur", "unacknowledged", ALARM_KINDS["low_level"], "low_level", None, (), "act_now", "low", NOW)
+    _, text = alert(found.newest, told, "http://x")
     assert "calcium sulfonate EP, NLGI 2" in text
     assert "set-up sheet" not in text
 
