@@ -54,7 +54,7 @@ from ingest import (
     work,
     work_records,
 )
-from ingest.broker import DEFAULT_BROKER, Broker, access_rules, broker_of, make_client
+from ingest.broker import ALERTER, DEFAULT_BROKER, INGESTER, SHARE, Broker, access_rules, broker_of, make_client
 from ingest.database import DEFAULT_DATABASE, address, connect, open_database, reachable, writing
 from ingest.database import upgrade as upgrade_database
 from ingest.errors import Problem
@@ -631,12 +631,24 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
         print("Nothing is held.")
 
 
-@app.command(epilog="Example: tallow acl > /etc/mosquitto/tallow/acl")
-def acl(database: Database = DEFAULT_DATABASE) -> None:
-    """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
+@app.command(epilog="Example: tallow acl --ingester tallow-ingest-1 > /etc/mosquitto/tallow/rules.json")
+def acl(
+    ingester: Annotated[
+        list[str] | None, typer.Option(help="common name of an ingester's certificate; repeat for several")
+    ] = None,
+    alerter: Annotated[
+        list[str] | None, typer.Option(help="common name of a certificate that alerts are published with")
+    ] = None,
+    share: Annotated[str, typer.Option(help="group in which the ingesters share the messages")] = SHARE,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only, and read nothing."""
+    if not all(map(is_name, [share, *(ingester or ()), *(alerter or ())])):
+        raise Problem("--ingester, --alerter and --share: up to 64 of A-Z a-z 0-9 _ -")
     engine = open_database(database)
     with reachable(engine), engine.connect() as connection:
-        sys.stdout.write(access_rules((one.fleet, one.name) for one in registry.read_vehicles(connection)))
+        known = [(one.fleet, one.name) for one in registry.read_vehicles(connection)]
+    sys.stdout.write(access_rules(known, ingester or [INGESTER], alerter or [ALERTER], share))
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")

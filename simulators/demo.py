@@ -47,7 +47,7 @@ class Demo:
             signal.signal(number, lambda *_: self.stop.set())
         try:
             self._check_port()
-            self.data.mkdir(parents=True, exist_ok=True)
+            self.data.mkdir(mode=0o700, parents=True, exist_ok=True)
             end, recorded = self._state()
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
