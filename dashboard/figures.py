@@ -44,7 +44,7 @@ def _ink(template: str) -> str:
 
 def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
     """Times of the local clock for an axis of dates, milliseconds since 1970: numbers travel as bytes, dates as text."""
-    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000
+    return np.asarray(local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000, np.float64)
 
 
 def short(values: Any, digits: int = 1) -> NDArray[np.float32]:

@@ -34,12 +34,12 @@ _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What one analysis of one vehicle found, without the messages it rests on; `news` is what it had seen."""
+    """What one analysis of one vehicle found, without the messages it rests on; `revision` is that of the vehicle which it had seen."""
 
     vehicle_id: int
     setup: Setup  # in force at `as_of_us`
     as_of_us: int
-    news: int
+    revision: int
     next_us: int | None
     findings: tuple[Finding, ...]
     refill: Refill
@@ -47,7 +47,7 @@ class Outcome:
     days: list[Day]
     lines: list[LineCondition]
     notes: list[str]
-    dry_h: float | None
+    max_hours_since_grease: float | None
     filled_us: int | None
     commissioning: dict[str, Any] | None
     amounts: list[Amount]
@@ -62,7 +62,7 @@ class Task:
     vehicle: Vehicle
     past: Past | None
     work: tuple[Work, ...]
-    news: int
+    revision: int
     as_of_us: int
 
 
@@ -110,7 +110,7 @@ def outcome_of(task: Task) -> Outcome:
         vehicle_id=task.vehicle.id,
         setup=result.history.setup,
         as_of_us=task.as_of_us,
-        news=task.news,
+        revision=task.revision,
         next_us=result.history.next_us,
         findings=result.findings,
         refill=result.refill,
@@ -118,7 +118,7 @@ def outcome_of(task: Task) -> Outcome:
         days=days,
         lines=line_conditions.line_conditions(result),
         notes=data_notes.notes(result),
-        dry_h=result.dry_h,
+        max_hours_since_grease=result.max_hours_since_grease,
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
@@ -129,7 +129,7 @@ def outcome_of(task: Task) -> Outcome:
 def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[int]) -> list[Task]:
     """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
     table = schema.vehicle
-    news: dict[int, int] = dict(
+    revisions: dict[int, int] = dict(
         connection.execute(select(table.c.id, table.c.revision).where(table.c.id.in_(ids))).all()
     )  # fmt: skip
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
@@ -139,7 +139,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
             vehicle=one,
             past=pasts.get(one.id),
             work=work.get(one.id, ()),
-            news=news[one.id],
+            revision=revisions[one.id],
             as_of_us=as_of_us,
         )
         for one in read_vehicles(connection, ids)

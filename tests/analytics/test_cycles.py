@@ -9,8 +9,9 @@ import pytest
 
 from analytics.settings import DEFAULTS
 from analytics.vehicle.analysis import Result, analyse
-from analytics.vehicle.cycles import _more_than_chance, silent_limit_h
+from analytics.vehicle.confirmation import _more_than_chance
 from analytics.vehicle.ignition import _between
+from analytics.vehicle.silence import limit_h
 from ingest import database, reading, registry
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
@@ -224,8 +225,8 @@ def test_a_dead_pump_is_seen_under_another_timer_setting(tmp_path: Path) -> None
 
 def test_what_counts_as_silence() -> None:
     """Longer than ordinary stops, but never under three days, and never over eight and a half."""
-    assert silent_limit_h([14.0] * 60, 90, DEFAULTS) == 72
-    assert silent_limit_h([14.0, 60.0] * 10, 90, DEFAULTS) == 150
-    assert silent_limit_h([14.0, 400.0], 90, DEFAULTS) == 72
-    assert silent_limit_h([14.0, 180.0], 90, DEFAULTS) == 204
-    assert silent_limit_h([14.0], 10, DEFAULTS) == 168
+    assert limit_h([14.0] * 60, 90, DEFAULTS) == 72
+    assert limit_h([14.0, 60.0] * 10, 90, DEFAULTS) == 150
+    assert limit_h([14.0, 400.0], 90, DEFAULTS) == 72
+    assert limit_h([14.0, 180.0], 90, DEFAULTS) == 204
+    assert limit_h([14.0], 10, DEFAULTS) == 168

@@ -6,7 +6,7 @@ import pytest
 
 from analytics.settings import DEFAULTS
 from analytics.vehicle.analysis import Result, analyse
-from analytics.vehicle.cycles import flawed
+from analytics.vehicle.confirmation import flawed
 from analytics.vehicle.lubrication import hours_since
 from ingest.times import HOUR_US
 from ingest.work import Work

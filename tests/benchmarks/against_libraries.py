@@ -112,7 +112,7 @@ def forecasts() -> None:
             if due_h is None or due_h <= at_h:
                 continue
             due = min((due_h - at_h) / 24, FAR_DAYS)
-            audit = cycles.audit(history, DEFAULTS)
+            audit = cycles.analyse(history, DEFAULTS)
             tank = level.analyse(history, audit, DEFAULTS)
             if tank.level_pct is None or tank.level_pct <= run.machine.low_mark_pct:
                 continue
