@@ -34,6 +34,7 @@ from dashboard.terminal import (
     Database,
     Json,
     as_of_us,
+    end_in_order,
     moment,
     print_json,
     progress,
@@ -45,6 +46,7 @@ from ingest import (
     errors,
     listener,
     metrics,
+    parent,
     quarantine,
     reading,
     registry,
@@ -85,6 +87,8 @@ def start(context: typer.Context) -> None:
 
 def main() -> None:
     """Run the command line; the console script."""
+    parent.follow()
+    end_in_order()
     try:
         status = app(prog_name="tallow", standalone_mode=False)
     except Problem as problem:
@@ -244,9 +248,7 @@ def analyse(
             left = len(tasks.registered(connection)) - number
     print(f"{number} vehicles analysed.")
     if left:
-        raise Problem(
-            f"{left} more could not be analysed, or another analyser has them in hand; try again in ten minutes"
-        )
+        raise Problem(f"{left} more could not be analysed, or another analyser has them in hand; try again in a minute")
 
 
 def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
