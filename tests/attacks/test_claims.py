@@ -19,7 +19,7 @@ from analytics.pipeline.watch import Watch
 from analytics.pipeline.workers import Workers
 from ingest import database, schema
 from ingest.times import DAY_US, now_us
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 NEWS = Wanting(3_600_000_000)
 

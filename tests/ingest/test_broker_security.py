@@ -15,7 +15,7 @@ from ingest.messages import topic
 from ingest.recorder_process import RecorderProcess
 from tests.conftest import wait_until
 from tests.helpers.broker import Authority, Fleet
-from tests.ingest.test_store import level
+from tests.helpers.messages import level
 
 
 @pytest.fixture
