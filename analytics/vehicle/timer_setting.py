@@ -30,7 +30,7 @@ class TimerEstimate:
         """Learn from a gap. The cycle from which the timer is found to be set otherwise than was known; None where it is not."""
         if gap.manual and self._counter.missed[gap.last]:  # a standstill that ended by the test button
             self._gaps = []
-        elif not gap.manual and not gap.after_manual:
+        elif not gap.manual and not gap.after_manual and not gap.doubt_h:
             self._gaps.append((gap.hours / gap.ran, gap.first))
         interval, registered = self._counter.interval_h[gap.last], self._counter.registered_h[gap.last]
         needed = max(self._settings.timer_gaps, math.ceil(self._step_h / (0.02 * interval)))
