@@ -283,20 +283,20 @@ def commission(
     engine = open_database(database)
     with reachable(engine):
         with writing(engine) as connection:
-            id_, setups = registry.find(connection, vehicle)
+            found = registry.find(connection, vehicle)
             if start:
                 if not by.strip():
                     raise Problem("say who fitted it with --by")
                 said = {"key": secrets.token_hex(6), "kind": "relined", "at_us": now_us(), "by": by}
-                work_records.record(connection, id_, setups, work.work_of(said), now_us())
-        result = queries.vehicle_result(engine, setups[-1].fleet, setups[-1].vehicle)
+                work_records.record(connection, found.id, found.setups, work.work_of(said), now_us())
+        result = queries.vehicle_result(engine, found.fleet, found.name)
     told = result.handover if result is not None else None
     if told is None:
         raise Problem(f"{vehicle} is not in commissioning and was not handed over; begin with --start --by NAME")
     if as_json:
         print_json(told.as_json())
         return
-    print(f"{setups[-1].unit} ({setups[-1].vehicle}): {words.handover(told)}")
+    print(f"{found.newest.unit} ({found.name}): {words.handover(told)}")
     for item in told.items:
         print(f"  {item.verdict:<12} {item.what}: {item.text}")
-    print(f"Sheet to print: {wording.site()}/handover/{setups[-1].fleet}/{setups[-1].vehicle}")
+    print(f"Sheet to print: {wording.site()}/handover/{found.fleet}/{found.name}")

@@ -17,6 +17,7 @@ from analytics.kinds import FINDING_KINDS
 from analytics.planning.usage import Amount
 from analytics.statistics.rates import MeanCumulative, Rate
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.day import Day
 from analytics.vehicle.traces import sampled
 from dashboard.units import Units
 from dashboard.words import work_details
@@ -156,21 +157,21 @@ def _span(result: Result) -> tuple[datetime, datetime]:
     return _point(first, zone), _point(last + 2 * DAY_US, zone)
 
 
-def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
+def cycles(days: Sequence[Day], template: str) -> go.Figure:
     """Cycles by day, by what became of them, against ignition hours."""
     figure = go.Figure()
-    day = [d["day"] for d in days]
+    day = [d.day.isoformat() for d in days]
     for key, name, colour, pattern in (
         ("done", "done", GREEN, ""),
         ("lost", "done, message lost", BLUE, "."),
         ("incomplete", "incomplete", YELLOW, "/"),
         ("missed", "missed", RED, "x"),
     ):
-        if key == "done" or any(d[key] for d in days):
-            figure.add_bar(x=day, y=[d[key] for d in days], name=name, marker={"color": colour, "pattern_shape": pattern},
+        if key == "done" or any(getattr(d, key) for d in days):
+            figure.add_bar(x=day, y=[getattr(d, key) for d in days], name=name, marker={"color": colour, "pattern_shape": pattern},
                            hovertemplate="%{y}")  # fmt: skip
     figure.add_scatter(
-        x=day, y=[d["ignition_h"] or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
+        x=day, y=[d.ignition_h or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
         marker={"symbol": "line-ew-open", "size": 9, "color": _ink(template)},
         hovertemplate="%{y:.1f} h",
     )  # fmt: skip

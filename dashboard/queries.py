@@ -22,16 +22,17 @@ from analytics.alarms.routes import Route, read_routes
 from analytics.findings import CAUTION, Finding, from_row, urgency
 from analytics.kinds import ALARM_KINDS, DATA_KINDS, LINE_FAULTS, SEVERITIES, severity_rank
 from analytics.pipeline.tasks import analysed, read_pasts
-from analytics.pipeline.vehicle_summary import NEEDS
+from analytics.pipeline.vehicle_summary import PRIORITIES, Detail
 from analytics.planning.rounds import Visit, plan, refill_need
 from analytics.planning.usage import AHEAD_DAYS, Amount
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.refill import Refill
 from dashboard import people
 from ingest import quarantine, reading, schema
 from ingest.errors import Problem
-from ingest.registry import read_setups as read_all_setups
-from ingest.setups import Setup, in_force
+from ingest.registry import read_vehicles as read_all_vehicles
+from ingest.setups import Setup, Vehicle
 from ingest.times import DAY_US, instant
 from ingest.times import now_us as now_us
 from ingest.work import Work
@@ -43,10 +44,9 @@ _KEPT_RESULTS = 8
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FleetRow:
-    """A vehicle as the fleet's page shows it; of its worst findings the kind, severity and sentence, of each line its number, bundle
-    and condition."""
+    """A vehicle as the fleet's page shows it; `detail` is None before its first analysis."""
 
     fleet: str
     vehicle: str
@@ -57,14 +57,9 @@ class FleetRow:
     low_mark_pct: float
     nlgi: str
     need: str
-    findings: tuple[tuple[str, str, str], ...]
-    open: int
-    refill: dict[str, Any] | None
-    due_early_us: int | None
+    detail: Detail | None
     heard_us: int | None
     online: bool | None
-    week: tuple[int, int]  # cycles done, cycles that should have been, in the last seven days
-    strip: tuple[tuple[int, str, str], ...]
     waiting: int  # alarms that nobody has taken note of
 
 
@@ -98,17 +93,17 @@ def fleet(
     wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
     wanted += [table.c.depot == depot] if depot else []
     wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
-    only = [table.c.need == NEEDS.index(need)] if need else []
+    only = [table.c.need == PRIORITIES.index(need)] if need else []
     with engine.connect() as connection:
         groups = table.c.depot, table.c.vehicle_class, table.c.need
         kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
         counted = kinds  # an index has all that is asked for, unless somebody searches
         if search:
             counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
-        totals = dict.fromkeys(NEEDS, 0)
+        totals = dict.fromkeys(PRIORITIES, 0)
         for its_depot, its_class, rank, number in counted:
             if depot in ("", its_depot) and vehicle_class in ("", its_class):
-                totals[NEEDS[rank]] += number
+                totals[PRIORITIES[rank]] += number
         found = totals[need] if need else sum(totals.values())
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
@@ -174,20 +169,26 @@ def _scope(table: Any) -> list[Any]:
 
 
 def _fleet_row(row: Any, waiting: int) -> FleetRow:
-    told = row.detail or {"findings": [], "open": 0, "refill": None, "week": (0, 0), "strip": []}
     return FleetRow(
-        row.fleet, row.vehicle, row.unit, row.depot, row.vehicle_class, row.timezone, row.low_mark_pct, row.nlgi, NEEDS[row.need],
-        tuple(tuple(f) for f in told["findings"]), told["open"], told["refill"], row.due_early_us, row.heard_us, row.online,
-        tuple(told["week"]), tuple(tuple(s) for s in told["strip"]), waiting,
-    )  # fmt: skip
+        fleet=row.fleet,
+        vehicle=row.vehicle,
+        unit=row.unit,
+        depot=row.depot,
+        vehicle_class=row.vehicle_class,
+        timezone=row.timezone,
+        low_mark_pct=row.low_mark_pct,
+        nlgi=row.nlgi,
+        need=PRIORITIES[row.need],
+        detail=None if row.detail is None else Detail.from_row(row.detail),
+        heard_us=row.heard_us,
+        online=row.online,
+        waiting=waiting,
+    )
 
 
-def read_setups(
-    connection: Connection, vehicle_id: int | Collection[int] | None = None
-) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
-    found = read_all_setups(connection, vehicle_id)
-    return {key: (id_, setups) for key, (id_, setups) in found.items() if people.sees(in_force(setups, now_us()))}
+    return [one for one in read_all_vehicles(connection, vehicle_id) if people.sees(one.in_force(now_us()))]
 
 
 @dataclass(frozen=True)
@@ -204,7 +205,7 @@ class Round:
 def setups(engine: Engine) -> list[Setup]:
     """The set-up in force of every registered vehicle."""
     with engine.connect() as connection:
-        return [in_force(found, now_us()) for _, found in read_setups(connection).values()]
+        return [one.in_force(now_us()) for one in read_vehicles(connection)]
 
 
 def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
@@ -212,8 +213,8 @@ def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        found = {} if id_ is None else read_setups(connection, id_)
-        return next((in_force(setups, now_us()) for _, setups in found.values()), None)
+        found = [] if id_ is None else read_vehicles(connection, id_)
+        return found[0].in_force(now_us()) if found else None
 
 
 _ALIKE = 200
@@ -227,7 +228,7 @@ def alike(engine: Engine, setup: Setup) -> list[Setup]:
         ids = connection.execute(
             select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
         ).scalars()
-        return [in_force(found, now_us()) for _, found in read_setups(connection, list(ids)).values()]
+        return [one.in_force(now_us()) for one in read_vehicles(connection, list(ids))]
 
 
 def depots(engine: Engine) -> list[str]:
@@ -252,7 +253,7 @@ def refill_round(
     """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
     analysis, finding = schema.analysis, schema.finding
     with engine.connect() as connection:
-        mine = {id_: in_force(s, now_us()) for id_, s in read_setups(connection, _at(connection, depot)).values()}
+        mine = {one.id: one.in_force(now_us()) for one in read_vehicles(connection, _at(connection, depot))}
         refills = connection.execute(
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us).where(
                 analysis.c.vehicle_id.in_(list(mine))
@@ -268,11 +269,12 @@ def refill_round(
                 its = mine[row["vehicle_id"]]
                 open_.setdefault((its.fleet, its.vehicle), []).append(from_row(row))
     wanted, undated = [], []
-    for id_, refill, seen_us in refills:
+    for id_, kept, seen_us in refills:
+        refill = Refill.from_row(kept)
         if any(work.kind == "filled" and work.at_us > seen_us for work in done.get(id_, ())):
             continue  # ticked off since
         need = refill_need(refill, mine[id_], at_us)
-        if need is None and refill["state"] == "unknown":
+        if need is None and refill.state == "unknown":
             undated.append(mine[id_].unit)
         elif need is not None and need.early_days <= horizon_days:
             wanted.append(need)
@@ -319,8 +321,8 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.due_early_us, analysis.c.filled_us, analysis.c.as_of_us)
             .where(analysis.c.due_early_us.is_not(None))
         )}  # fmt: skip
-        for id_, found in read_setups(connection, _at(connection, depot)).values():
-            setup, row = in_force(found, now_us()), rows.get(id_)
+        for one in read_vehicles(connection, _at(connection, depot)):
+            setup, row = one.in_force(now_us()), rows.get(one.id)
             if row is None or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
                 continue
             day = instant(max(row.due_early_us, now)).astimezone(ZoneInfo(setup.timezone)).date()
@@ -329,7 +331,7 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             event.add("dtstamp", instant(row.as_of_us))
             event.add("dtstart", day)
             event.add("dtend", day + timedelta(days=1))
-            litres = row.refill["litres_to_full"]
+            litres = Refill.from_row(row.refill).litres_to_full
             event.add("summary", f"Fill {setup.unit}: {litres:.1f} l of {setup.grease_and_grade}")
             event.add("location", depot)
             event.add("url", wording.address_of(setup, wording.site()))
@@ -509,7 +511,7 @@ def transitions(engine: Engine, number: int) -> list[Any]:
 def seen(connection: Connection, number: int) -> bool:
     """Whether there is an alarm of this number that whoever asks may see."""
     owner = connection.scalar(select(schema.alarm.c.vehicle_id).where(schema.alarm.c.id == number))
-    return owner is not None and bool(read_setups(connection, owner))
+    return owner is not None and bool(read_vehicles(connection, owner))
 
 
 def need_seen(connection: Connection, numbers: Iterable[int]) -> None:
@@ -697,14 +699,14 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
         ).one_or_none()
         if row is None:
             return None
-        setups = next(iter(read_setups(connection, row.id).values()), None)
-        if setups is None:
+        found = read_vehicles(connection, row.id)
+        if not found:
             return None
         key = (str(engine.url), row.id, row.news, now_us() // 600_000_000)
         if key in _results:
             return _results[key]
         past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
-        (result,) = analysed(connection, row.id, setups[1], [now_us()], past, work)
+        (result,) = analysed(connection, found[0], [now_us()], past, work)
     _results[key] = result
     while len(_results) > _KEPT_RESULTS:
         _results.popitem(last=False)
@@ -738,5 +740,5 @@ def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, 
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        seen = id_ is not None and bool(read_setups(connection, id_))
+        seen = id_ is not None and bool(read_vehicles(connection, id_))
         return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()

@@ -23,7 +23,6 @@ from ingest import registry, schema, work_records
 from ingest import work as works
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
-from ingest.setups import in_force
 from ingest.times import microseconds
 
 LARGEST_BYTES: Final = 16_384
@@ -148,9 +147,9 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
                 what = {"to_pct": 100}
             said.setdefault((alarm.vehicle_id, str(what)), what)
         for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
-            ((_, setups),) = registry.read_setups(connection, id_).values()
+            (found,) = registry.read_vehicles(connection, id_)
             one = {"key": uuid4().hex, "kind": kind, "at_us": now_us, "by": people.doer(by), "note": note, **what}
-            work_records.record(connection, id_, setups, works.work_of(one), now_us)
+            work_records.record(connection, id_, found.setups, works.work_of(one), now_us)
     return len(said)
 
 
@@ -205,14 +204,14 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
                     return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
                 said["note"] = f"{said.get('note') or ''} (by {by})".strip()
             said["by"] = people.doer(by)
-            id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
-            setup = in_force(setups, queries.now_us())
+            found = registry.find(connection, f"{fleet}/{vehicle}")
+            setup = found.in_force(queries.now_us())
             if not people.sees(setup):
                 raise Problem(registry.unknown(f"{fleet}/{vehicle}"))
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setup.timezone)
-            work_records.record(connection, id_, setups, works.work_of(said), queries.now_us())
+            work_records.record(connection, found.id, found.setups, works.work_of(said), queries.now_us())
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unusable) else 400
     return {}, 200

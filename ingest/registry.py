@@ -14,7 +14,7 @@ from ingest import schema
 from ingest.errors import Problem
 from ingest.messages import is_name
 from ingest.recorder import know_vehicles
-from ingest.setups import Line, Setup, as_worked, in_force
+from ingest.setups import Line, Setup, Vehicle, as_worked
 from ingest.times import read_time
 from ingest.work_records import of_vehicles, read_work
 
@@ -34,11 +34,11 @@ _LINE_TABLE: Final = tuple(c.name for c in schema.line.columns if c.name != "set
 
 @dataclass(frozen=True)
 class Registered:
-    """What a registration changed."""
+    """What the files held, and the vehicles whose set-up they changed."""
 
     vehicles: int
     lines: int
-    changed: int
+    changed: frozenset[int]
 
 
 class _Errors:
@@ -184,8 +184,8 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
     """
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
-    held = {key: setups[-1] for key, (_, setups) in _registered(connection).items()}
-    wanted = _read(folder, {key: setups[-1] for key, (_, setups) in read_setups(connection).items()})
+    held = {(v.fleet, v.name): v.newest for v in _registered(connection)}
+    wanted = _read(folder, {(v.fleet, v.name): v.newest for v in read_vehicles(connection)})
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
@@ -200,10 +200,7 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
             since = now_us if since is None else since
         _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since))
         changed.add(ids[key])
-    for id_, setups in read_setups(connection).values() if changed else ():
-        if id_ in changed:
-            stand(connection, id_, in_force(setups, now_us), sold=False)
-    return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), len(changed))
+    return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), frozenset(changed))
 
 
 def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
@@ -225,45 +222,26 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
     )
 
 
-def stand(connection: Connection, vehicle_id: int, setup: Setup, *, sold: bool, **by_analysis: Any) -> None:
-    """Keep who a vehicle is, as lists show it, and with it what the analysis says; without that, what it said before stays."""
-    table = schema.standing
-    text = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
-    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
-    own = {"search": text, "sold": sold, "grease": setup.grease_and_grade}
-    values = {name: getattr(setup, name) for name in names} | own | by_analysis
-    done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
-    if not done.rowcount:
-        nothing = {"need": 3, "rank": 99, "dry_h": 0.0}
-        connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))
+def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
+    """Registered vehicles by fleet and name: one of them, several, or all.
 
-
-def read_setups(
-    connection: Connection, vehicle_id: int | Collection[int] | None = None
-) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
-    """(fleet, vehicle) -> (vehicle id, its set-ups, oldest first); of one vehicle, of several, or of all that are registered.
-
-    Work that changed a set-up (timer set, moved) has its part in them.
+    Work that changed a set-up (timer set, moved) has its part in theirs.
     """
     work = read_work(connection, vehicle_id)
-    return {
-        key: (id_, as_worked(setups, work.get(id_, ())))
-        for key, (id_, setups) in _registered(connection, vehicle_id).items()
-    }
+    return [Vehicle(v.id, as_worked(v.setups, work.get(v.id, ()))) for v in _registered(connection, vehicle_id)]
 
 
-def find(connection: Connection, name: str) -> tuple[int, tuple[Setup, ...]]:
+def find(connection: Connection, name: str) -> Vehicle:
     """The vehicle that somebody calls VEHICLE or FLEET/VEHICLE. Raises Problem."""
     table = schema.vehicle
     fleet, slash, vehicle = name.partition("/")
     chosen = [table.c.fleet == fleet, table.c.vehicle == vehicle] if slash else [table.c.vehicle == name]
-    setups = read_setups(connection, list(connection.execute(select(table.c.id).where(*chosen)).scalars()))
-    fitting = list(setups)
+    fitting = read_vehicles(connection, list(connection.execute(select(table.c.id).where(*chosen)).scalars()))
     if len(fitting) > 1:
-        raise Problem(f"{name} is in several fleets; say one of: {', '.join('/'.join(key) for key in fitting)}")
+        raise Problem(f"{name} is in several fleets; say one of: {', '.join(f'{v.fleet}/{v.name}' for v in fitting)}")
     if not fitting:
         raise Problem(unknown(name))
-    return setups[fitting[0]]
+    return fitting[0]
 
 
 def unknown(name: str) -> str:
@@ -271,9 +249,7 @@ def unknown(name: str) -> str:
     return f"no vehicle called {name!r} is registered; tallow refills lists all"
 
 
-def _registered(
-    connection: Connection, vehicle_id: int | Collection[int] | None = None
-) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+def _registered(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The same, as the registry files had them."""
     vehicle, setup, line = schema.vehicle, schema.setup, schema.line
     only = of_vehicles(setup.c.vehicle_id, vehicle_id)
@@ -282,7 +258,7 @@ def _registered(
         select(line).join(setup).where(*only).order_by(line.c.setup_id, line.c.line)
     ):
         lines.setdefault(setup_id, []).append(Line(**dict(zip(_LINE_TABLE, values, strict=True))))
-    found: dict[tuple[str, str], tuple[int, tuple[Setup, ...]]] = {}
+    found: dict[int, list[Setup]] = {}
     chosen = [
         setup.c.id,
         setup.c.vehicle_id,
@@ -297,6 +273,5 @@ def _registered(
         one = Setup(
             fleet=fleet, vehicle=name, lines=tuple(lines.get(setup_id, ())), **dict(zip(_SETUP_TABLE, values, strict=True))
         )  # fmt: skip
-        earlier = found[fleet, name][1] if (fleet, name) in found else ()
-        found[fleet, name] = owner, (*earlier, one)
-    return found
+        found.setdefault(owner, []).append(one)
+    return [Vehicle(owner, tuple(setups)) for owner, setups in found.items()]

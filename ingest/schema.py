@@ -235,15 +235,9 @@ analysis = Table(
     Column(
         "next_us", BigInteger
     ),  # when something is to be counted in that was there already: of a clock ahead, or a set-up to come
-    Column("refill_state", String(8), nullable=False),
     Column("due_early_us", BigInteger),
-    Column("due_expected_us", BigInteger),
     Column("refill", JSON, nullable=False),
-    Column("fills", JSON, nullable=False),
-    Column("days", JSON, nullable=False),  # what each local day brought, oldest first
-    Column("lines", JSON, nullable=False),  # condition of each channel
     Column("notes", JSON, nullable=False),  # problems of the data itself
-    Column("dry_h", Double),  # ignition hours that the point that waits longest has waited for grease
     Column("filled_us", BigInteger),  # the latest fill, seen or recorded
     Column("commissioning", JSON),  # `commissioning.as_json`; null where there is none
     Column(

@@ -9,7 +9,7 @@ where the next readings leave it upwards for good.
 import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import DAY_US, HOUR_US, rfc3339
 
 _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
@@ -47,6 +47,18 @@ class Fill:
     from_pct: float
     to_pct: float
     litres: float
+
+    def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
+        """The fill as `tallow fills --json` prints it."""
+        return {
+            "fleet": fleet,
+            "vehicle": vehicle,
+            "at": rfc3339(self.at_us),
+            "detected_at": rfc3339(self.detected_us),
+            "from_pct": self.from_pct,
+            "to_pct": self.to_pct,
+            "litres": self.litres,
+        }
 
 
 @dataclass(frozen=True)

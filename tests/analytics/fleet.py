@@ -11,6 +11,7 @@ from ingest.arrays import Messages
 from ingest.messages import Arrival, encode, topic
 from ingest.recorder import Recorder
 from ingest.setups import Setup
+from simulators.controller import messages
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
 from simulators.scenario import Scenario, Trouble, load
@@ -32,7 +33,7 @@ def arrivals(vehicle: str, troubles: tuple[Trouble, ...] = (), days: int = 90, s
     run = Simulation(machine, scenario.depots[machine.depot], END_H - 24 * days, days + 1, END_H, [seed, 1])
     return [
         Arrival(topic(scenario.fleet, vehicle, sent.kind), encode(sent.message), sent.arrives_us)
-        for sent in run.messages()
+        for sent in messages(run)
         if sent.arrives_us <= END_US
     ]
 
@@ -52,7 +53,7 @@ def recorded(
     with engine.connect() as connection:
         heard = set(connection.execute(select(schema.message.c.vehicle_id).distinct()).scalars())
         return engine, {
-            name: (reading.read_messages(connection, id_), setups)
-            for (_, name), (id_, setups) in registry.read_setups(connection).items()
-            if id_ in heard
+            one.name: (reading.read_messages(connection, one.id), one.setups)
+            for one in registry.read_vehicles(connection)
+            if one.id in heard
         }

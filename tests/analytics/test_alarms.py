@@ -15,10 +15,11 @@ from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
 from analytics.pipeline.watch import AlarmFigures, Watch
 from analytics.pipeline.workers import workers
+from analytics.vehicle.refill import Refill
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
 from ingest.setups import Setup
-from ingest.times import DAY_US, HOUR_US, rfc3339
+from ingest.times import DAY_US, HOUR_US
 from simulators.fleet import write_registry
 from tests.analytics.fleet import END_H, demo
 
@@ -245,7 +246,10 @@ def test_out_of_service_keeps_what_comes_to_itself() -> None:
 
 # Refill due -----------------------------------------------------------------------------------------------------
 
-REFILL = {"level_pct": 30.0, "litres_to_full": 1.4, "state": "ok", "reason": None}
+REFILL = Refill(
+    as_of_us=NOW, level_pct=30.0, low_mark_pct=15.0, due_early_us=None, due_expected_us=None, due_late_us=None, litres_to_full=1.4,
+    cm3_per_cycle=4.0, sound_cm3_per_cycle=4.0, cycles_per_day=10.0, state="ok", reason=None,
+)  # fmt: skip
 
 
 def refill(
@@ -256,11 +260,10 @@ def refill(
         fleet="f", vehicle="v", unit="u", vehicle_class="c", depot="d", timezone="Europe/Oslo", commissioned=None, feed="direct",
         reservoir_l=2, low_mark_pct=15, interval_min=20, run_s=180, relief_kpa=28_000, grease="g", nlgi="2",
     )  # fmt: skip
-    times = {
-        k: rfc3339(NOW + int((days + n) * DAY_US)) for n, k in enumerate(("due_early", "due_expected", "due_late"))
-    }
+    early, expected, late = (NOW + int((days + n) * DAY_US) for n in range(3))
+    forecast = replace(REFILL, due_early_us=early, due_expected_us=expected, due_late_us=late, state=state)
     filled_us = None if filled is None else NOW + int(filled * DAY_US)
-    return refill_due.refill_trouble(setup, REFILL | times | {"state": state}, filled_us, 7 * DAY_US, NOW, told=told)
+    return refill_due.refill_trouble(setup, forecast, filled_us, 7 * DAY_US, NOW, told=told)
 
 
 def test_a_refill_is_told_of_within_the_lead_time_only() -> None:
@@ -319,12 +322,10 @@ def put(connection: Connection, *found: Finding, name: str = "HS-102") -> None:
     id_ = vehicle_id(connection, name)
     connection.execute(schema.finding.delete().where(schema.finding.c.vehicle_id == id_))
     if connection.scalar(select(schema.analysis.c.vehicle_id).where(schema.analysis.c.vehicle_id == id_)) is None:
-        empty: dict[str, Any] = {"fills": [], "days": [], "lines": [], "notes": []}
-        none = {"level_pct": None, "litres_to_full": None, "due_early": None, "due_expected": None, "due_late": None}
+        unknown = replace(REFILL, level_pct=None, litres_to_full=None, state="unknown", reason="x")
         connection.execute(
             insert(schema.analysis).values(
-                vehicle_id=id_, as_of_us=NOW, news=0, refill_state="unknown", refill=none | {"state": "unknown", "reason": "x"},
-                **empty,
+                vehicle_id=id_, as_of_us=NOW, news=0, refill=unknown.to_row(), notes=[],
             )
         )  # fmt: skip
     for f in found:
@@ -372,10 +373,10 @@ def test_recorded_work_hides_and_shows(fleet: Engine) -> None:
     bring_up(fleet)
     for n, kind in enumerate(("in_workshop", "back")):
         with database.writing(fleet) as connection:
-            id_, setups = registry.find(connection, "HS-102")
+            found = registry.find(connection, "HS-102")
             at_us = NOW + n * HOUR_US
             record = work.work_of({"key": f"k{n}", "kind": kind, "at_us": at_us, "by": "R. Okafor"})
-            work_records.record(connection, id_, setups, record, at_us)
+            work_records.record(connection, found.id, found.setups, record, at_us)
         bring_up(fleet, 1 + n)
         assert set(states(fleet).values()) == {"suppressed" if kind == "in_workshop" else "unacknowledged"}
 
@@ -393,9 +394,9 @@ def test_what_a_person_cannot_do_says_so(fleet: Engine, number: int, who: str, s
 
 def test_a_depots_lead_time_counts(fleet: Engine) -> None:
     """Ten days ahead is told of where the depot wants two weeks."""
-    times = {k: rfc3339(NOW + n * DAY_US) for n, k in ((10, "due_early"), (11, "due_expected"), (12, "due_late"))}
     with database.writing(fleet) as connection:
-        told = REFILL | times
+        early, expected, late = (NOW + n * DAY_US for n in (10, 11, 12))
+        told = replace(REFILL, due_early_us=early, due_expected_us=expected, due_late_us=late).to_row()
         connection.execute(update(schema.analysis).values(refill=told, filled_us=NOW - 9 * DAY_US))
     bring_up(fleet)
     assert REFILL_DUE not in states(fleet)

@@ -9,7 +9,7 @@ from msgspec import structs
 from analytics.planning import usage
 from analytics.planning.usage import Supply
 from analytics.vehicle.analysis import analyse
-from analytics.vehicle.daily import days, fills_json
+from analytics.vehicle.daily import days
 from ingest.times import instant
 from ingest.work import Work
 from simulators.scenario import Trouble
@@ -21,7 +21,7 @@ def supply(folder: Path, troubles: tuple[Trouble, ...] = ()) -> Supply:
     _, held = recorded(folder, [arrivals("HS-103", troubles, days=90)])
     result = analyse(*held["HS-103"], END_US)
     setup = result.history.setup
-    return Supply((setup,), days(result), fills_json(result, "f", "v"), result.refill.as_json("f", "v"))
+    return Supply((setup,), days(result), result.fills, result.refill)
 
 
 def test_what_goes_in_is_used_or_held(tmp_path: Path) -> None:
@@ -39,7 +39,7 @@ def test_a_leak_is_unaccounted_for(tmp_path: Path) -> None:
     sound = sum(one.unaccounted_l for one in usage.monthly(supply(tmp_path / "a")))
     leaking = supply(tmp_path / "b", (Trouble("reservoir_loss", 28, None, ratio=1.9),))
     lost = sum(one.unaccounted_l for one in usage.monthly(leaking))
-    cycles = sum(day["done"] for day in leaking.days[-28:])
+    cycles = sum(day.done for day in leaking.days[-28:])
     assert lost - sound == pytest.approx(0.9 * cycles * leaking.setups[-1].dose_cm3 / 1000, rel=0.3)
 
 
@@ -52,21 +52,21 @@ def test_a_month_is_booked_where_the_vehicle_was(tmp_path: Path) -> None:
     stayed = usage.monthly(one)
     assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in stayed))
     there = [a for a in found if a.depot == "elsewhere"]
-    days_there = [day for day in one.days if day["day"] > instant(moved_us).date().isoformat()]
+    days_there = [day for day in one.days if day.day > instant(moved_us).date()]
     assert sum(a.used_l for a in there) == pytest.approx(
-        sum(day["used_l"] for day in days_there) * stayed[0].used_l / _used_by_sheet(one, stayed[0].month), rel=0.1
+        sum(day.used_l for day in days_there) * stayed[0].used_l / _used_by_sheet(one, stayed[0].month), rel=0.1
     )
     assert {a.month for a in there} <= {a.month for a in stayed[-2:]}
 
 
 def _used_by_sheet(one: Supply, month: str) -> float:
-    return float(sum(day["used_l"] for day in one.days if day["day"].startswith(month)))
+    return float(sum(day.used_l for day in one.days if f"{day.day:%Y-%m}" == month))
 
 
 def test_nothing_is_held_against_a_time_without_readings(tmp_path: Path) -> None:
     """A level sensor that is fitted later does not make up for what was used before."""
     one = supply(tmp_path)
-    blind = [{**day, "level_pct": None} for day in one.days[:45]] + list(one.days[45:])
+    blind = [replace(day, level_pct=None) for day in one.days[:45]] + list(one.days[45:])
     found, whole = usage.monthly(replace(one, days=blind)), usage.monthly(one)
     assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in whole))
     assert abs(sum(a.unaccounted_l for a in found)) < 0.1 * sum(a.used_l for a in whole)
@@ -84,5 +84,6 @@ def test_grease_a_day_follows_the_cycles(tmp_path: Path) -> None:
     """Cycles a day times grease per cycle; nothing where no cycle ran."""
     refill = supply(tmp_path).refill
     assert refill is not None
-    assert usage.use_l_a_day(refill) == pytest.approx(refill["cycles_per_day"] * refill["cm3_per_cycle"] / 1000)
-    assert usage.use_l_a_day({"cycles_per_day": None, "cm3_per_cycle": 2.0}) is None
+    assert refill.cycles_per_day is not None
+    assert refill.use_l_a_day == pytest.approx(refill.cycles_per_day * refill.cm3_per_cycle / 1000)
+    assert replace(refill, cycles_per_day=None).use_l_a_day is None

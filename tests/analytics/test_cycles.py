@@ -62,10 +62,10 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
         add("ignition", last, on=False)
     Recorder(engine, "test").record([arrival for n, arrival in enumerate(arrivals) if n not in lost])
     with engine.connect() as connection:
-        id_, setups = registry.read_setups(connection)["f", "v1"]
-        messages = reading.read_messages(connection, id_)
+        vehicle = registry.find(connection, "f/v1")
+        messages = reading.read_messages(connection, vehicle.id)
     engine.dispose()
-    return analyse(messages, setups, START_US + int(last * HOUR_US))
+    return analyse(messages, vehicle.setups, START_US + int(last * HOUR_US))
 
 
 def every(numbers: range, interval_h: float = INTERVAL_H, first_no: int = 0) -> list[tuple[float, int]]:

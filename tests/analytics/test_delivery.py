@@ -162,9 +162,9 @@ def test_an_alert_says_what_is_needed(fleet: Engine, post: Post, monkeypatch: py
 def test_a_fill_names_its_grease(fleet: Engine) -> None:
     """What to take along is the set-up's own grease."""
     with fleet.connect() as connection:
-        _, setups = registry.find(connection, "HS-102")
+        found = registry.find(connection, "HS-102")
     told = Told(1, 1, "occur", "unacknowledged", ALARM_KINDS["low_level"], "low_level", None, (), "act_now", "low", NOW)
-    _, text = alert(setups[-1], told, "http://x")
+    _, text = alert(found.newest, told, "http://x")
     assert "calcium sulfonate EP, NLGI 2" in text
     assert "set-up sheet" not in text
 

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 
 from analytics.vehicle.analysis import analyse
-from analytics.vehicle.daily import fills_json
 from ingest import schema
 from ingest.messages import Arrival
 from simulators.scenario import Trouble
@@ -28,7 +27,7 @@ def answer(batches: list[list[Arrival]]) -> tuple[Any, ...]:
     told = []
     for name in sorted(held):
         result = analyse(*held[name], END_US)
-        told.append(([f.as_json("f", name) for f in result.findings], result.refill, fills_json(result, "f", name)))
+        told.append(([f.as_json("f", name) for f in result.findings], result.refill, result.fills))
     return tables, told
 
 

@@ -45,10 +45,10 @@ def heard(
         arrivals.append(Arrival(topic("f", "v1", kind), json.dumps(body).encode(), None))
     Recorder(engine, "test").record(arrivals)
     with engine.connect() as connection:
-        id_, setups = registry.read_setups(connection)["f", "v1"]
-        messages = reading.read_messages(connection, id_)
+        vehicle = registry.find(connection, "f/v1")
+        messages = reading.read_messages(connection, vehicle.id)
     engine.dispose()
-    return analyse(messages, setups, START_US + round(until_h * HOUR_US), None, work)
+    return analyse(messages, vehicle.setups, START_US + round(until_h * HOUR_US), None, work)
 
 
 def cycles(number: int, first_h: float = 0.0, boot: str = "0", **more: Any) -> list[Said]:

@@ -53,7 +53,7 @@ def pool() -> Iterator[Workers]:
 
 def renewed(engine: Engine, pool: Workers, as_of_us: int = END_US, wanting: Wanting | None = None) -> list[str]:
     """The vehicles whose results were made new."""
-    return [o.vehicle for o in results.renew(engine, lambda: as_of_us, pool, lambda done, of: None, wanting)]
+    return [o.setup.vehicle for o in results.renew(engine, lambda: as_of_us, pool, lambda done, of: None, wanting)]
 
 
 def claims(engine: Engine) -> int:
@@ -153,7 +153,7 @@ def test_an_analysis_that_fails_holds_nobody_up(fleet: Engine, pool: Workers, mo
     """The other vehicles have their results; the failed one is left alone until its claim runs out."""
 
     def fails(task: Task) -> Outcome:
-        if task.setups[-1].vehicle == "HS-102":
+        if task.vehicle.name == "HS-102":
             raise ZeroDivisionError
         return outcome_of(task)
 
@@ -195,7 +195,7 @@ def test_what_comes_in_the_middle_is_news_again(fleet: Engine, pool: Workers, mo
     late = [Arrival(topic("harrowmere-stone", "HS-101", "level"), json.dumps(said).encode(), None)]
 
     def meanwhile(task: Task) -> Outcome:
-        if task.setups[-1].vehicle == "HS-101":
+        if task.vehicle.name == "HS-101":
             Recorder(fleet, "test").record(late)
         return outcome_of(task)
 
@@ -260,7 +260,7 @@ def test_a_vehicle_that_ends_its_process_is_left_for_later(fleet: Engine, monkey
 
 
 def _ends_at_hs_102(task: Task) -> Outcome:
-    if task.setups[-1].vehicle == "HS-102":
+    if task.vehicle.name == "HS-102":
         os._exit(1)
     return outcome_of(task)
 

@@ -50,7 +50,9 @@ def pool() -> Iterator[Workers]:
 
 def answers(engine: Engine, as_of_us: int, pool: Workers) -> dict[str, Any]:
     return {
-        o.vehicle: o for o in tasks.outcomes(engine, as_of_us, pool, lambda done, of: None) if o.vehicle in TROUBLES
+        o.setup.vehicle: o
+        for o in tasks.outcomes(engine, as_of_us, pool, lambda done, of: None)
+        if o.setup.vehicle in TROUBLES
     }
 
 

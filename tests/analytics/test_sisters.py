@@ -8,7 +8,7 @@ from analytics.pipeline.peers import read_sisters
 from analytics.pipeline.tasks import analysed
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.peers import span_us
-from ingest.registry import read_setups
+from ingest.registry import find
 from ingest.times import DAY_US, instant
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
@@ -35,10 +35,10 @@ def test_four_days_are_enough_with_sisters(tmp_path: Path) -> None:
         young = [a for a in whole if a.received_us and as_of_us - 4 * DAY_US < a.received_us <= as_of_us]
         engine, held = recorded(tmp_path / str(n), [young, *sisters_said])
         with engine.connect() as connection:
-            id_, setups = read_setups(connection)["harrowmere-stone", "HS-101"]
-            sisters = read_sisters(connection, id_, held["HS-101"][0], as_of_us)
-            (result,) = analysed(connection, id_, setups, [as_of_us], None, ())
-            other, _ = read_setups(connection)["harrowmere-stone", "HS-102"]
+            vehicle = find(connection, "harrowmere-stone/HS-101")
+            sisters = read_sisters(connection, vehicle.id, held["HS-101"][0], as_of_us)
+            (result,) = analysed(connection, vehicle, [as_of_us], None, ())
+            other = find(connection, "harrowmere-stone/HS-102").id
             assert read_sisters(connection, other, held["HS-102"][0], as_of_us) == ()
         assert sum(len(sister.cycles_us) > 0 for sister in sisters) == 2  # HS-103 is a shift truck
         known = analyse(*full["HS-101"], as_of_us).refill.due_expected_us

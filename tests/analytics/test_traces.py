@@ -68,4 +68,4 @@ def test_until_enough_is_known_a_line_is_being_learned(tmp_path: Path) -> None:
     until = cycles[8].received_us or 0
     _, held = recorded(tmp_path, [[a for a in everything if (a.received_us or 0) <= until]])
     conditions = line_conditions(analyse(*held["HS-101"], END_US))
-    assert {line["condition"] for line in conditions} == {"learning"}
+    assert {line.condition for line in conditions} == {"learning"}

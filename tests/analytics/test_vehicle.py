@@ -146,15 +146,15 @@ def test_lost_messages_are_not_missed_cycles(tmp_path: Path) -> None:
     assert result.audit.missed.sum() == 0
     assert result.audit.lost.sum() > 100
     assert not any(f.kind == "missed_cycles" for f in result.findings)
-    assert sum(d["lost"] for d in days(result)) == result.audit.lost.sum()
+    assert sum(d.lost for d in days(result)) == result.audit.lost.sum()
 
 
 def test_a_vehicle_that_was_never_heard_has_an_answer(tmp_path: Path) -> None:
     """No message yet: no finding, no forecast, and a reason."""
     engine, _ = recorded(tmp_path, [])
     with engine.connect() as connection:
-        id_, setups = registry.read_setups(connection)["harrowmere-stone", "HS-101"]
-        result = analyse(read_messages(connection, id_), setups, END_US)
+        vehicle = registry.find(connection, "harrowmere-stone/HS-101")
+        result = analyse(read_messages(connection, vehicle.id), vehicle.setups, END_US)
     assert result.findings == ()
     assert (result.refill.state, result.refill.level_pct) == ("unknown", None)
     assert result.refill.reason

@@ -48,10 +48,10 @@ def histories(runs: list[Simulation], as_of_us: list[int]) -> list[list[History]
     with database(None) as engine:
         write_runs(engine, runs, len(runs))
         with engine.connect() as connection:
-            found = registry.read_setups(connection)
+            found = {one.name: one for one in registry.read_vehicles(connection)}
             return [
-                [build(reading.read_messages(connection, id_), setups, at, ()) for at in as_of_us]
-                for id_, setups in (found["large", f"V{n:06d}"] for n in range(len(runs)))
+                [build(reading.read_messages(connection, one.id), one.setups, at, ()) for at in as_of_us]
+                for one in (found[f"V{n:06d}"] for n in range(len(runs)))
             ]
 
 

@@ -39,14 +39,14 @@ def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
 
 def setups(engine: Engine) -> tuple[Setup, ...]:
     with engine.connect() as connection:
-        return registry.read_setups(connection)["f", "v1"][1]
+        return registry.find(connection, "f/v1").setups
 
 
 def test_registering_twice_changes_nothing(engine: Engine, tmp_path: Path) -> None:
     """Repeatable: the same files are no news."""
     folder = write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
-    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=1)
-    assert register(engine, folder).changed == 0
+    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=frozenset({1}))
+    assert register(engine, folder).changed == frozenset()
     (only,) = setups(engine)
     assert only.valid_from_us is None
     assert [line.line for line in only.lines] == [1, 2]
@@ -100,7 +100,7 @@ def test_every_bad_row_is_named_and_nothing_is_registered(engine: Engine, tmp_pa
     ):  # fmt: skip
         assert part in told
     with engine.connect() as connection:
-        assert registry.read_setups(connection) == {}
+        assert registry.read_vehicles(connection) == []
 
 
 def test_of_very_many_bad_rows_each_is_named_too(engine: Engine, tmp_path: Path) -> None:
