@@ -67,7 +67,7 @@ def _ignition_before(on: Floats, switched: NDArray[np.bool_]) -> Floats:
         return np.full(len(on), np.nan)
     known = np.where(np.isnan(on), 0, np.arange(len(on)))
     after = on[np.maximum.accumulate(known)]
-    return np.r_[np.nan, after[:-1]]
+    return np.asarray(np.r_[np.nan, after[:-1]], np.float64)
 
 
 def _unsure(seq: Ints, on: Floats, switched: NDArray[np.bool_]) -> NDArray[np.bool_]:

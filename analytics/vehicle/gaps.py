@@ -112,7 +112,8 @@ class GapCounter:
         interval, ran, manual = self.interval_h[gap.last], gap.ran, gap.manual
         if gap.doubt_h:  # only what no error of the hours explains never ran
             self._phase, self._perhaps = 0.0, 0
-            return max(0, math.floor((gap.hours - gap.doubt_h) / interval) - ran + manual)
+            surely: int = math.floor((gap.hours - gap.doubt_h) / interval)
+            return max(0, surely - ran + manual)
         slack = 0.12 + self._step_h / interval
         x = self._phase + gap.hours / interval
         nearest: int = round(x)
