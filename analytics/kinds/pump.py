@@ -31,8 +31,14 @@ def _incomplete_cycles(facts: Facts) -> str:
 
 
 def _timer_mismatch(facts: Facts) -> str:
-    e = facts.evidence
-    return f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+    e, told = facts.evidence, []
+    if "interval_min" in e:
+        told.append(
+            f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+        )
+    if "run_s" in e:
+        told.append(f"Cycles run for {e['run_s']:.0f} s; the set-up sheet says {e['registered_run_s']:g} s.")
+    return " ".join(told)
 
 
 PUMP_KINDS: Final[Mapping[str, Kind]] = {
@@ -214,7 +220,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         title="Timer differs",
         group="pump",
         severity="plan",
-        meaning="Cycles come at another interval than the one on the set-up sheet.",
+        meaning="Cycles come at another interval than the one on the set-up sheet, or run for another time.",
         cause="Somebody set the timer otherwise, or the sheet was never brought up to date.",
         checks=(
             Check(
