@@ -41,6 +41,7 @@ from dashboard.terminal import (
     stopping,
 )
 from ingest import (
+    batches,
     errors,
     listener,
     metrics,
@@ -59,7 +60,7 @@ from ingest.database import upgrade as upgrade_database
 from ingest.errors import Problem
 from ingest.messages import REFUSALS, is_name
 from ingest.recorder import Tally
-from ingest.recorder_process import Recording
+from ingest.recorder_process import RecorderProcess
 from ingest.times import DAY_US, now_us
 
 log = structlog.get_logger("tallow")
@@ -178,7 +179,7 @@ def ingest(
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
-    with Recording(address(engine), client_id) as recording:
+    with RecorderProcess(address(engine), client_id) as recording:
         listening = listener.Listener(at, client_id, recording, stop, share, figures)
         try:
             listening.run()
@@ -200,7 +201,7 @@ def _open_patiently(database: str, stop: threading.Event) -> Engine | None:
                 log.warning("database is away; waiting for it", reason=str(problem))
                 said = True
             stop.wait(pause_s)
-            pause_s = min(2 * pause_s, listener.LONGEST_PAUSE_S)
+            pause_s = min(2 * pause_s, batches.LONGEST_PAUSE_S)
     return None
 
 
@@ -216,7 +217,7 @@ def replay_files(
     engine = open_database(database)
     tally = Tally()
     sizes = [0 if path == replay.STANDARD_INPUT else replay.size(path) for path in files]
-    with Recording(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
+    with RecorderProcess(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
 
             def show(done: int, before: int = before) -> None:

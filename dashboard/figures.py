@@ -18,7 +18,7 @@ from analytics.planning.usage import Amount
 from analytics.statistics.rates import MeanCumulative, Rate
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.day import Day
-from analytics.vehicle.traces import sampled
+from analytics.vehicle.pressure.traces import sampled
 from dashboard.units import Units
 from dashboard.words import work_details
 from ingest.times import DAY_US, instant, local_us
@@ -44,7 +44,7 @@ def _ink(template: str) -> str:
 
 def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
     """Times of the local clock for an axis of dates, milliseconds since 1970: numbers travel as bytes, dates as text."""
-    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000
+    return np.asarray(local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000, np.float64)
 
 
 def short(values: Any, digits: int = 1) -> NDArray[np.float32]:
@@ -99,7 +99,7 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
             x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name="reading",
             marker={"size": 4, "color": GREY}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
-    track = result.reservoir.track
+    track = result.reservoir.level_at_cycle_pct
     known = np.flatnonzero(~np.isnan(track))
     if len(known):
         known = known[thinned(track[known])]
@@ -362,9 +362,9 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
         marker={"size": 9, "color": BLUE}, showlegend=False,
         error_x={
             "type": "data", "symmetric": False, "color": GREY, "thickness": 2,
-            "array": [per * (r.high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.low) for _, r in shown],
+            "array": [per * (r.ci_high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.ci_low) for _, r in shown],
         },
-        customdata=[[r.events, round(r.exposure), round(per * r.low, 2), round(per * r.high, 2)] for _, r in shown],
+        customdata=[[r.events, round(r.exposure), round(per * r.ci_low, 2), round(per * r.ci_high, 2)] for _, r in shown],
         hovertemplate=f"%{{y}}: %{{customdata[0]}} faults in %{{customdata[1]}} {unit}, %{{x:.2f}} in {per:,}"
         " (%{customdata[2]} to %{customdata[3]})<extra></extra>",
     )  # fmt: skip
@@ -381,7 +381,7 @@ def fault_course(course: MeanCumulative, until: float, template: str, unit: str)
     figure = go.Figure()
     few = thinned(course.mean)
     mean, low, high = (
-        np.r_[0.0, (y := short(values[few], 3)), y[-1]] for values in (course.mean, course.low, course.high)
+        np.r_[0.0, (y := short(values[few], 3)), y[-1]] for values in (course.mean, course.ci_low, course.ci_high)
     )
     time = np.r_[0.0, short(course.time[few], 3), until]
     figure.add_scatter(

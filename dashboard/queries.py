@@ -88,7 +88,7 @@ def fleet(
 ) -> FleetView:
     """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
     out."""
-    table, vehicle, alarm = schema.standing, schema.vehicle, schema.alarm
+    table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
     mine = [~table.c.sold, *_scope(table)]
     wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
     wanted += [table.c.depot == depot] if depot else []
@@ -140,7 +140,8 @@ def fleet(
 def _unregistered(connection: Connection) -> int:
     """How many vehicles send that nobody has registered."""
     heard, registered = (
-        connection.scalar(select(func.count()).select_from(table)) or 0 for table in (schema.vehicle, schema.standing)
+        connection.scalar(select(func.count()).select_from(table)) or 0
+        for table in (schema.vehicle, schema.vehicle_summary)
     )
     return heard - registered
 
@@ -149,12 +150,12 @@ _FAR_US = 1 << 62
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
     "need": (
-        schema.standing.c.need, schema.standing.c.rank, schema.standing.c.dry_h.desc(),
-        func.coalesce(schema.standing.c.due_early_us, _FAR_US),
+        schema.vehicle_summary.c.need, schema.vehicle_summary.c.rank, schema.vehicle_summary.c.dry_h.desc(),
+        func.coalesce(schema.vehicle_summary.c.due_early_us, _FAR_US),
     ),
-    "unit": (schema.standing.c.unit,),
-    "level": (func.coalesce(schema.standing.c.level_pct, 999),),
-    "refill": (func.coalesce(schema.standing.c.due_early_us, _FAR_US),),
+    "unit": (schema.vehicle_summary.c.unit,),
+    "level": (func.coalesce(schema.vehicle_summary.c.level_pct, 999),),
+    "refill": (func.coalesce(schema.vehicle_summary.c.due_early_us, _FAR_US),),
     "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
 }  # fmt: skip
 WAITING = ("unacknowledged", "returned")
@@ -222,7 +223,7 @@ _ALIKE = 200
 
 def alike(engine: Engine, setup: Setup) -> list[Setup]:
     """Set-ups of vehicles of the same class, at most _ALIKE of them: enough to say what is usual."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = table.c.vehicle_class == setup.vehicle_class, ~table.c.sold, *_scope(table)
     with engine.connect() as connection:
         ids = connection.execute(
@@ -233,7 +234,7 @@ def alike(engine: Engine, setup: Setup) -> list[Setup]:
 
 def depots(engine: Engine) -> list[str]:
     """All depots of registered vehicles."""
-    table = schema.standing
+    table = schema.vehicle_summary
     with engine.connect() as connection:
         return sorted(
             connection.execute(select(table.c.depot).where(~table.c.sold, *_scope(table)).distinct()).scalars()
@@ -242,7 +243,7 @@ def depots(engine: Engine) -> list[str]:
 
 def _at(connection: Connection, depot: str) -> list[int]:
     """The vehicles of a depot that are not sold."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = table.c.depot == depot, ~table.c.sold, *_scope(table)
     return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())
 
@@ -348,7 +349,7 @@ def _calendar(what: str) -> Calendar:
 
 def amounts(engine: Engine, depot: str = "") -> list[Amount]:
     """Litres by month, depot and grease, in that order, of one depot or of all."""
-    table, who, person = schema.supply, schema.standing, people.ASKING.get()
+    table, who, person = schema.supply, schema.vehicle_summary, people.ASKING.get()
     chosen = ([who.c.fleet.in_(person.fleets)] if person.fleets else []) + (
         [table.c.depot.in_(person.depots)] if person.depots else []
     )
@@ -367,7 +368,7 @@ def amounts(engine: Engine, depot: str = "") -> list[Amount]:
 
 def ahead_l(engine: Engine, depot: str = "") -> dict[tuple[str, str], float]:
     """(depot, grease) -> litres that the cycles of the next AHEAD_DAYS will use, at their present pace."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = [~table.c.sold, table.c.use_l_a_day > 0, *_scope(table)] + ([table.c.depot == depot] if depot else [])
     keys = table.c.depot, table.c.grease
     with engine.connect() as connection:
@@ -403,7 +404,7 @@ def alarms(
     most: int = MOST_ALARMS,
 ) -> list[AlarmRow]:
     """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
-    table, who = schema.alarm, schema.standing
+    table, who = schema.alarm, schema.vehicle_summary
     chosen = _of(depot, vehicle)
     rows = (
         select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
@@ -430,7 +431,7 @@ def alarms(
 
 
 def _of(depot: str, vehicle: tuple[str, str] | None) -> list[Any]:
-    who = schema.standing
+    who = schema.vehicle_summary
     chosen = _scope(who) + ([who.c.depot == depot] if depot else [])
     return chosen + ([who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else [])
 
@@ -453,7 +454,7 @@ def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
     """All of it, for a depot, for a vehicle (FLEET/VEHICLE), or for all."""
     fleet_name, _, name = vehicle.partition("/")
     one = (fleet_name, name) if vehicle else None
-    rows, now, table, who = alarms(engine, depot, one, over=True), now_us(), schema.alarm, schema.standing
+    rows, now, table, who = alarms(engine, depot, one, over=True), now_us(), schema.alarm, schema.vehicle_summary
     recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
     with engine.connect() as connection:
         counted = (
@@ -564,7 +565,7 @@ def point_kind(point: str) -> str:
 def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
     they were watched."""
-    finding, who, line = schema.finding, schema.standing, schema.line
+    finding, who, line = schema.finding, schema.vehicle_summary, schema.line
     kept, unit = EXPOSURES[by].column, EXPOSURES[by].unit
     latest = _latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
@@ -651,8 +652,8 @@ MOST_LISTED = 200  # vehicles of each list
 
 def data_state(engine: Engine) -> DataState:
     """What the *Data* page shows; nothing of it is counted message by message."""
-    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.intake
-    table = schema.standing
+    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.recorder_stats
+    table = schema.vehicle_summary
     named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
         found: list[tuple[Who, Finding]] = []
@@ -695,14 +696,14 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
     table = schema.vehicle
     with engine.connect() as connection:
         row = connection.execute(
-            select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+            select(table.c.id, table.c.revision).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
         ).one_or_none()
         if row is None:
             return None
         found = read_vehicles(connection, row.id)
         if not found:
             return None
-        key = (str(engine.url), row.id, row.news, now_us() // 600_000_000)
+        key = (str(engine.url), row.id, row.revision, now_us() // 600_000_000)
         if key in _results:
             return _results[key]
         past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
@@ -732,7 +733,7 @@ def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
     chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
     steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
     with engine.connect() as connection:
-        return int(connection.scalar(select(table.c.news + steps.scalar_subquery()).where(*chosen)) or 0)
+        return int(connection.scalar(select(table.c.revision + steps.scalar_subquery()).where(*chosen)) or 0)
 
 
 def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:

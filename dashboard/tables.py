@@ -14,7 +14,7 @@ from analytics.planning.usage import Amount
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.daily import days
 from analytics.vehicle.line_conditions import LineCondition, line_conditions
-from analytics.vehicle.traces import sampled
+from analytics.vehicle.pressure.traces import sampled
 from dashboard.queries import EXPOSURES, AlarmRow, DataState, FleetRow, Patterns, Round
 from ingest import times
 from ingest.setups import Line
@@ -110,7 +110,7 @@ def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
     held = EXPOSURES[exposure]
     rates = [
         {"what": "rate", "of": name, "faults": str(r.events), "exposure": f"{r.exposure:.1f} {held.of_line}", "value": f"{r.rate:.4g}",
-         "low": f"{r.low:.4g}", "high": f"{r.high:.4g}"}
+         "low": f"{r.ci_low:.4g}", "high": f"{r.ci_high:.4g}"}
         for name, r in told.rates
     ]  # fmt: skip
     if told.course is None:
@@ -119,7 +119,7 @@ def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
     return rates + [
         {"what": f"mean by {held.of_vehicle}", "of": f"{time:.2f}", "faults": "", "exposure": "", "value": f"{mean:.4f}",
          "low": f"{low:.4f}", "high": f"{high:.4f}"}
-        for time, mean, low, high in zip(c.time, c.mean, c.low, c.high, strict=True)
+        for time, mean, low, high in zip(c.time, c.mean, c.ci_low, c.ci_high, strict=True)
     ]  # fmt: skip
 
 
@@ -181,7 +181,7 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         rows = [{"at": times.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}
                 for at, level in zip(history.levels.at_us, history.levels.level_pct, strict=True)]  # fmt: skip
         rows += [{"at": times.rfc3339(int(at)), "what": "level", "level_pct": number(level)}
-                 for at, level in zip(history.cycles.at_us, result.reservoir.track, strict=True)]  # fmt: skip
+                 for at, level in zip(history.cycles.at_us, result.reservoir.level_at_cycle_pct, strict=True)]  # fmt: skip
         rows += [
             {"at": times.rfc3339(fill.at_us), "what": f"fill of {fill.litres:.2f} l", "level_pct": number(fill.to_pct)}
             for fill in result.fills

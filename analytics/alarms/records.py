@@ -150,7 +150,7 @@ def _told(alarm: Alarm, event: str = "") -> wording.Told:
 
 def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Told]]:
     """What is open and in sight at a depot, and what is over and nobody has taken note of."""
-    table, who = schema.alarm, schema.standing
+    table, who = schema.alarm, schema.vehicle_summary
     rows = connection.execute(
         select(table)
         .join(who, who.c.vehicle_id == table.c.vehicle_id)

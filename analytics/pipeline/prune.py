@@ -47,7 +47,7 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
 
 
 def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
-    table = schema.past
+    table = schema.archive
     with writing(engine) as connection:
         connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **past.as_json()))

@@ -138,7 +138,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
         insert(analysis).values(
             vehicle_id=outcome.vehicle_id,
             as_of_us=outcome.as_of_us,
-            news=outcome.news,
+            revision=outcome.revision,
             next_us=outcome.next_us,
             due_early_us=outcome.refill.due_early_us,
             refill=outcome.refill.to_row(),

@@ -16,9 +16,9 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
-from analytics.vehicle.reservoir import Fill
 from ingest import schema
 from ingest.database import address, connect
 from ingest.errors import Problem
@@ -34,12 +34,12 @@ _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What one analysis of one vehicle found, without the messages it rests on; `news` is what it had seen."""
+    """What one analysis of one vehicle found, without the messages it rests on; `revision` is that of the vehicle which it had seen."""
 
     vehicle_id: int
     setup: Setup  # in force at `as_of_us`
     as_of_us: int
-    news: int
+    revision: int
     next_us: int | None
     findings: tuple[Finding, ...]
     refill: Refill
@@ -47,7 +47,7 @@ class Outcome:
     days: list[Day]
     lines: list[LineCondition]
     notes: list[str]
-    dry_h: float | None
+    max_hours_since_grease: float | None
     filled_us: int | None
     commissioning: dict[str, Any] | None
     amounts: list[Amount]
@@ -62,7 +62,7 @@ class Task:
     vehicle: Vehicle
     past: Past | None
     work: tuple[Work, ...]
-    news: int
+    revision: int
     as_of_us: int
 
 
@@ -110,7 +110,7 @@ def outcome_of(task: Task) -> Outcome:
         vehicle_id=task.vehicle.id,
         setup=result.history.setup,
         as_of_us=task.as_of_us,
-        news=task.news,
+        revision=task.revision,
         next_us=result.history.next_us,
         findings=result.findings,
         refill=result.refill,
@@ -118,7 +118,7 @@ def outcome_of(task: Task) -> Outcome:
         days=days,
         lines=line_conditions.line_conditions(result),
         notes=data_notes.notes(result),
-        dry_h=result.max_hours_since_grease,
+        max_hours_since_grease=result.max_hours_since_grease,
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
@@ -129,8 +129,8 @@ def outcome_of(task: Task) -> Outcome:
 def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[int]) -> list[Task]:
     """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
     table = schema.vehicle
-    news: dict[int, int] = dict(
-        connection.execute(select(table.c.id, table.c.news).where(table.c.id.in_(ids))).all()
+    revisions: dict[int, int] = dict(
+        connection.execute(select(table.c.id, table.c.revision).where(table.c.id.in_(ids))).all()
     )  # fmt: skip
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
     return [
@@ -139,7 +139,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
             vehicle=one,
             past=pasts.get(one.id),
             work=work.get(one.id, ()),
-            news=news[one.id],
+            revision=revisions[one.id],
             as_of_us=as_of_us,
         )
         for one in read_vehicles(connection, ids)
@@ -167,14 +167,14 @@ def batches(engine: Engine, as_of_us: int) -> Iterator[tuple[list[Task], int]]:
 
 def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
     """What is kept of the time before messages were thinned, by vehicle; of one, of several, or of all."""
-    table = schema.past
+    table = schema.archive
     only = of_vehicles(table.c.vehicle_id, vehicle_id)
     return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
 
 
 def kept_since_us(connection: Connection) -> int:
     """From when on messages are kept in full for questions; long ago where all are."""
-    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
+    since_us = connection.scalar(select(func.max(schema.archive.c.since_us)))
     return -(1 << 62) if since_us is None else since_us
 
 

@@ -94,7 +94,7 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     found = {
         "need": PRIORITIES.index(priority_of(open_, outcome.refill.state)),
         "rank": urgency(open_[0])[1] if open_ else _NO_RANK,
-        "dry_h": (outcome.dry_h or 0.0) if open_ else 0.0,
+        "dry_h": (outcome.max_hours_since_grease or 0.0) if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,
         "due_early_us": outcome.refill.due_early_us,
         "use_l_a_day": outcome.refill.use_l_a_day,
@@ -120,7 +120,7 @@ def _identity(setup: Setup) -> dict[str, Any]:
 
 
 def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sold: bool) -> None:
-    table = schema.standing
+    table = schema.vehicle_summary
     values = values | {"sold": sold}
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:

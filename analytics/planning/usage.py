@@ -7,8 +7,8 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
 from analytics.vehicle.refill import Refill
-from analytics.vehicle.reservoir import Fill
 from ingest.setups import Setup, in_force
 from ingest.times import instant, microseconds
 from ingest.work import Work

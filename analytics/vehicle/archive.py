@@ -11,7 +11,7 @@ from typing import Any
 
 from analytics.findings import Finding
 from analytics.vehicle.day import Day
-from analytics.vehicle.reservoir import Fill
+from analytics.vehicle.level import Fill
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class Past:
     days: tuple[Day, ...]
 
     def as_json(self) -> dict[str, Any]:
-        """As it is kept in the database, columns of `past`."""
+        """As it is kept in the database, columns of `archive`."""
         return {
             "since_us": self.since_us,
             "made_us": self.made_us,

@@ -39,8 +39,8 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[Day]:
     reservoir_l = history.said("reservoir_l", c.at_us)
     used = per_day(cycle_day, tank.used_pct / 100 * reservoir_l)
     level = np.full(width, np.nan)
-    known = np.flatnonzero(np.isfinite(tank.track))
-    level[np.clip(cycle_day[known], 0, width - 1)] = tank.track[known]  # the last of the day stands
+    known = np.flatnonzero(np.isfinite(tank.level_at_cycle_pct))
+    level[np.clip(cycle_day[known], 0, width - 1)] = tank.level_at_cycle_pct[known]  # the last of the day stands
     told = [
         Day(
             day=date.fromordinal(719_163 + first + k),

@@ -7,10 +7,9 @@ import numpy as np
 
 from analytics.findings import Finding, Stretch
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS, Facts
-from analytics.vehicle import traces
 from analytics.vehicle.commissioning import Handover
 from analytics.vehicle.history import History
-from analytics.vehicle.pressure import PROOF_CYCLES
+from analytics.vehicle.pressure import PROOF_CYCLES, traces
 from ingest.setups import Line, Setup
 from ingest.times import instant
 from ingest.work import Work

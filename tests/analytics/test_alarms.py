@@ -325,7 +325,7 @@ def put(connection: Connection, *found: Finding, name: str = "HS-102") -> None:
         unknown = replace(REFILL, level_pct=None, litres_to_full=None, state="unknown", reason="x")
         connection.execute(
             insert(schema.analysis).values(
-                vehicle_id=id_, as_of_us=NOW, news=0, refill=unknown.to_row(), notes=[],
+                vehicle_id=id_, as_of_us=NOW, revision=0, refill=unknown.to_row(), notes=[],
             )
         )  # fmt: skip
     for f in found:

@@ -232,7 +232,7 @@ def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, t
         registry.register(connection, folder, END_US)
 
     def stands() -> str | None:
-        table = schema.standing
+        table = schema.vehicle_summary
         with fleet.connect() as connection:
             return connection.scalar(select(table.c.depot).where(table.c.vehicle == "HS-101"))
 

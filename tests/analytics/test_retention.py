@@ -189,7 +189,7 @@ def test_who_wants_to_keep_more_later_keeps_what_there_is(engine: Engine, pool: 
     first, _ = prune(engine, pool, 20)
     assert prune(engine, pool, 200) == (first, 0)
     with engine.connect() as connection:
-        assert set(connection.execute(select(schema.past.c.since_us)).scalars()) == {first}
+        assert set(connection.execute(select(schema.archive.c.since_us)).scalars()) == {first}
 
 
 def test_a_month_that_was_let_go_of_while_a_recorder_knew_it(engine: Engine) -> None:

@@ -8,26 +8,26 @@ import numpy as np
 import pytest
 
 from analytics.vehicle.analysis import analyse
-from analytics.vehicle.pressure import _repeats_needed, _stuck
+from analytics.vehicle.pressure.sensors import repeats_needed, stuck
 from tests.analytics.fleet import END_US, arrivals, recorded
 
 
 @pytest.mark.parametrize(("value", "step"), [(2100.0, 100.0), (100.0, 100.0), (9000.0, 10.0)])
-def test_sound_readings_of_a_coarse_sensor_are_not_stuck(value: float, step: float) -> None:
+def test_sound_readings_of_a_coarse_sensor_are_notstuck(value: float, step: float) -> None:
     """A million readings that scatter by three percent, in steps: none or one run as long as what is called stuck."""
     rng = np.random.default_rng(7)
     readings = np.round(value * np.exp(0.03 * rng.standard_normal(1_000_000)) / step) * step
-    needed = _repeats_needed(value, step, 8)
+    needed = repeats_needed(value, step, 8)
     assert needed >= 8
-    found = _stuck(np.arange(len(readings)), readings, "p", 8)
+    found = stuck(np.arange(len(readings)), readings, "p", 8)
     assert len(found) <= (5 if value > step else 0)
 
 
-def test_a_sensor_that_stands_still_is_stuck() -> None:
+def test_a_sensor_that_stands_still_isstuck() -> None:
     """From the first of the readings that are alike; certain with the eighth."""
     rng = np.random.default_rng(3)
     readings = np.r_[np.round(rng.normal(9000, 300, 60), -1), np.full(20, 8700.0)]
-    (found,) = _stuck(np.arange(80), readings, "p", 8)
+    (found,) = stuck(np.arange(80), readings, "p", 8)
     assert (found.began_us, found.detected_us, found.ended_us) == (60, 67, None)
 
 

@@ -8,7 +8,7 @@ import pytest
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.data_notes import notes
 from analytics.vehicle.line_conditions import line_conditions, odd_from_the_start
-from analytics.vehicle.traces import course
+from analytics.vehicle.pressure.traces import course
 from simulators.scenario import Trouble
 from tests.analytics.fleet import END_US, arrivals, recorded
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
 from analytics.settings import DEFAULTS
-from analytics.vehicle import cycles, pressure, refill, reservoir
+from analytics.vehicle import cycles, level, pressure, refill
 from analytics.vehicle.history import History, build
 from ingest import reading, registry
 from ingest.times import DAY_US, HOUR_US, now_us
@@ -113,11 +113,11 @@ def forecasts() -> None:
                 continue
             due = min((due_h - at_h) / 24, FAR_DAYS)
             audit = cycles.analyse(history, DEFAULTS)
-            tank = reservoir.follow(history, audit, DEFAULTS)
+            tank = level.analyse(history, audit, DEFAULTS)
             if tank.level_pct is None or tank.level_pct <= run.machine.low_mark_pct:
                 continue
             day = ((history.cycles.at_us - history.as_of_us) // DAY_US).astype(int)
-            grease_pct = np.asarray(tank.own_share * tank.used_pct, np.float64)
+            grease_pct = np.asarray(tank.baseline_dose_ratio * tank.used_pct, np.float64)
             used = np.asarray(np.bincount(day - day.min(), weights=grease_pct, minlength=-day.min()), np.float64)
             needed = tank.level_pct - run.machine.low_mark_pct
             ours, seconds = timed(lambda h=history, a=audit, t=tank: refill.forecast(h, a, t, DEFAULTS))  # type: ignore[misc]
@@ -183,7 +183,7 @@ def faults() -> None:
             if any(begins_h - 24 <= clock_h[first + k] for k in changes(course[first:known, channel], penalty)):
                 pelt_delay.append(12.0 * step)
                 break
-        found, seconds = timed(lambda h=history: pressure.judge(h, (), DEFAULTS))  # type: ignore[misc]
+        found, seconds = timed(lambda h=history: pressure.analyse(h, (), DEFAULTS))  # type: ignore[misc]
         ours_s.append(seconds)
         name, since_us = f"p{trouble.line:02d}", begins_h * HOUR_US
         right = [

@@ -46,7 +46,7 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
     )
     for first in range(0, vehicles, 500):
         rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in (
-            schema.vehicle, schema.setup, schema.line, schema.standing, schema.analysis, schema.supply, schema.finding, schema.alarm,
+            schema.vehicle, schema.setup, schema.line, schema.vehicle_summary, schema.analysis, schema.supply, schema.finding, schema.alarm,
             schema.transition,
         )}  # fmt: skip
         for n in range(first, min(first + 500, vehicles)):
@@ -54,7 +54,7 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
             who = {"fleet": f"fleet-{n % 5}", "vehicle": f"V{n:05d}", "unit": f"unit {n}", "vehicle_class": CLASSES[n % 3],
                    "depot": f"depot {n % 40}", "timezone": "Europe/Oslo"}  # fmt: skip
             rows[schema.vehicle].append(
-                {"id": id_, "fleet": who["fleet"], "vehicle": who["vehicle"], "news": 1, "heard_us": now}
+                {"id": id_, "fleet": who["fleet"], "vehicle": who["vehicle"], "revision": 1, "heard_us": now}
             )
             rows[schema.setup].append({
                 "id": id_, "vehicle_id": id_, "valid_from_us": None,
@@ -77,14 +77,14 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
             summary = f"Line {n % 24} looks wrong: pressure 3.1 times what is expected. Since 10 Nov 2026."
             open_ = (FindingShown(kind, "act_now", summary),) if wrong else ()
             detail = Detail(findings=open_, open=len(open_), refill=refill, week=(140, 141), lines=lines)
-            rows[schema.standing].append({
+            rows[schema.vehicle_summary].append({
                 "vehicle_id": id_, **who, "low_mark_pct": 15.0, "nlgi": "2", "sold": False,
                 "search": f"{who['unit']} {who['vehicle']} {who['depot']}", "need": int(rng.integers(0, 4)) if wrong else 3,
                 "rank": int(rng.integers(0, 12)), "dry_h": float(rng.uniform(0, 90)), "level_pct": 40.0, "due_early_us": due,
                 "grease": "EP, NLGI 2", "use_l_a_day": 0.05, "watched_days": days, "watched_h": 8.0 * days, "detail": detail.to_row(),
             })  # fmt: skip
             rows[schema.analysis].append({
-                "vehicle_id": id_, "as_of_us": now, "news": 1, "due_early_us": due, "refill": refill.to_row(), "notes": []
+                "vehicle_id": id_, "as_of_us": now, "revision": 1, "due_early_us": due, "refill": refill.to_row(), "notes": []
             })  # fmt: skip
             rows[schema.supply] += [
                 {"vehicle_id": id_, "month": month, "depot": who["depot"], "grease": "EP, NLGI 2", "used_l": 1.5, "filled_l": 1.4,
@@ -160,7 +160,7 @@ def main() -> None:
 
         def row() -> None:
             with engine.connect() as connection:
-                connection.execute(select(schema.standing).limit(1)).one()
+                connection.execute(select(schema.vehicle_summary).limit(1)).one()
 
         one, _ = timed(row, asked.rounds)
         print(f"{asked.vehicles} vehicles, {engine.dialect.name}; reading one row: {one:.2f} ms")

@@ -97,7 +97,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
     ]
     with database.writing(engine) as connection:
         connection.execute(insert(schema.name_range), ranges)
-        connection.execute(update(schema.vehicle).values(news=1, heard_us=int(end_h * 3.6e9), online=True))
+        connection.execute(update(schema.vehicle).values(revision=1, heard_us=int(end_h * 3.6e9), online=True))
     return sum(len(rows) for _, rows in who)
 
 

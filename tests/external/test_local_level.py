@@ -27,7 +27,7 @@ def test_the_nile_is_followed_as_published(monkeypatch: pytest.MonkeyPatch) -> N
     for n, value in enumerate(flow):
         if n:
             cov = cov + STEPS
-        theta, cov = robust.update(theta, cov, np.ones((1, 1)), np.array([value]), READINGS**0.5)
+        theta, cov = robust.huber_update(theta, cov, np.ones((1, 1)), np.array([value]), READINGS**0.5)
         levels.append(float(theta[0]))
     assert levels == pytest.approx(expected.tolist(), rel=1e-6)
     ratio = STEPS / READINGS
@@ -38,8 +38,8 @@ def test_the_nile_is_followed_as_published(monkeypatch: pytest.MonkeyPatch) -> N
 def test_a_wild_year_moves_it_less() -> None:
     """With it, one reading of ten times the flow moves the level by no more than one just beyond the bound would."""
     theta, cov = np.array([900.0]), np.array([[4000.0]])
-    wild, _ = robust.update(theta, cov, np.ones((1, 1)), np.array([9000.0]), READINGS**0.5, rounds=30)
-    bound, _ = robust.update(
+    wild, _ = robust.huber_update(theta, cov, np.ones((1, 1)), np.array([9000.0]), READINGS**0.5, rounds=30)
+    bound, _ = robust.huber_update(
         theta, cov, np.ones((1, 1)), np.array([900.0 + 3 * READINGS**0.5]), READINGS**0.5, rounds=30
     )
     assert 0 < wild[0] - 900 <= 1.05 * (bound[0] - 900)

@@ -23,11 +23,11 @@ from analytics.statistics.rates import mean_cumulative, rate
 def test_exact_poisson_limits(events: int, confidence: float, low: float, high: float) -> None:
     """Of one unit of exposure, and per hour of a thousand."""
     told = rate(events, 1.0, confidence)
-    assert (told.low, told.high) == (pytest.approx(low, abs=5e-3), pytest.approx(high, abs=5e-3))
+    assert (told.ci_low, told.ci_high) == (pytest.approx(low, abs=5e-3), pytest.approx(high, abs=5e-3))
     tail = (1 - confidence) / 2
-    assert told.high == pytest.approx(chi2.ppf(1 - tail, 2 * events + 2) / 2, rel=1e-9)
+    assert told.ci_high == pytest.approx(chi2.ppf(1 - tail, 2 * events + 2) / 2, rel=1e-9)
     hourly = rate(events, 1000.0, confidence)
-    assert (hourly.rate, hourly.high) == (pytest.approx(events / 1000), pytest.approx(told.high / 1000))
+    assert (hourly.rate, hourly.ci_high) == (pytest.approx(events / 1000), pytest.approx(told.ci_high / 1000))
 
 
 def test_the_valve_seats() -> None:
@@ -45,5 +45,5 @@ def test_the_valve_seats() -> None:
     for day, (mean, error) in published.items():
         k = int(np.flatnonzero(told.time == day)[0])
         assert told.mean[k] == pytest.approx(mean, abs=1e-5)
-        assert told.error[k] == pytest.approx(error, abs=1e-5)
-        assert told.low[k] < told.mean[k] < told.high[k]
+        assert told.std_error[k] == pytest.approx(error, abs=1e-5)
+        assert told.ci_low[k] < told.mean[k] < told.ci_high[k]

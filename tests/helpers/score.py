@@ -18,7 +18,7 @@ from analytics.pipeline import tasks
 from analytics.pipeline.workers import workers
 from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
 from ingest import database, registry, replay
-from ingest.recorder_process import Recording
+from ingest.recorder_process import RecorderProcess
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US, read_time
 from simulators import fleet
@@ -72,7 +72,7 @@ def figures(folder: Path, scenario: str, seed: int | None) -> Figures:
     engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     with database.writing(engine) as connection:
         registry.register(connection, folder, 0)
-    with Recording(database.address(engine), "score") as recording:
+    with RecorderProcess(database.address(engine), "score") as recording:
         for path in sorted(folder.glob("messages-*.ndjson.gz")):
             replay.replay(path, recording, lambda done: None)
     with workers() as pool:

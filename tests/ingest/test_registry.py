@@ -74,7 +74,7 @@ def test_what_a_file_leaves_out_is_not_changed(engine: Engine, tmp_path: Path) -
     other = VEHICLE | {"vehicle": "v2"}
     register(engine, write(tmp_path, [VEHICLE, other], [LINE, LINE | {"vehicle": "v2"}]))
     done = register(engine, write(tmp_path, [other | {"unit": "renamed"}], [LINE | {"vehicle": "v2"}]), now_us=9_000)
-    assert done.changed == 1
+    assert len(done.changed) == 1
     assert len(setups(engine)) == 1
 
 

@@ -60,10 +60,10 @@ def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
     """So that the analysis looks at it again."""
     with engine.connect() as connection:
-        before = connection.scalar(select(schema.vehicle.c.news))
+        before = connection.scalar(select(schema.vehicle.c.revision))
     say(engine, kind="bled")
     with engine.connect() as connection:
-        assert connection.scalar(select(schema.vehicle.c.news)) == (before or 0) + 1
+        assert connection.scalar(select(schema.vehicle.c.revision)) == (before or 0) + 1
 
 
 @pytest.mark.parametrize(

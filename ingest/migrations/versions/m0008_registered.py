@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0008"
-down_revision = "0006"
+down_revision = "0007"
 branch_labels = None
 depends_on = None
 
@@ -12,4 +12,4 @@ depends_on = None
 def upgrade() -> None:
     """When set-ups of before were registered nobody knows."""
     op.add_column("setup", sa.Column("registered_us", sa.BigInteger(), nullable=True))
-    op.execute("UPDATE analysis SET news = -1")  # everything is analysed once more
+    op.execute("UPDATE analysis SET revision = -1")  # everything is analysed once more

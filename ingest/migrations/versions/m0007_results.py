@@ -2,8 +2,8 @@
 
 from alembic import op
 
-revision = "0006"
-down_revision = "0005"
+revision = "0007"
+down_revision = "0006"
 branch_labels = None
 depends_on = None
 
@@ -14,7 +14,7 @@ def upgrade() -> None:
     """Results are made anew with the next analysis; who each vehicle is stays."""
     op.execute("DELETE FROM finding")
     op.execute("DELETE FROM analysis")
-    op.execute("UPDATE standing SET detail = NULL")
+    op.execute("UPDATE vehicle_summary SET detail = NULL")
     with op.batch_alter_table("analysis") as table:
         for name in _UNREAD:
             table.drop_column(name)
