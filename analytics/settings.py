@@ -53,6 +53,7 @@ class Settings:
     # Ignition hours without grease from which a point cannot wait for a planned visit: about a working week (common
     # practice, no source).
     dry_act_now_h: float = 40.0
+    dry_ratio: float = 0.3  # of the doses: with less the points run dry (common practice, no source)
     # Refill.
     lead_time_days: float = 7.0
     horizon_days: int = 730

@@ -86,7 +86,7 @@ def analyse(
     findings = findings_with(past, [to_finding(stretch, history) for stretch in told], as_of_us)
     if not pressures.channels:  # then no pressure tells that it draws air
         flaws = flaws | draws_air(history, tank)
-    since = hours_since(history, findings, flaws)
+    since = hours_since(history, findings, flaws, settings)
     refill = forecast(history, audit, tank, settings, sisters)
     handed = handover(history, audit, tank, findings, settings)
     findings = [beside_handover(found, handed) for found in escalate(findings, since, settings)]
