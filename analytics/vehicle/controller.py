@@ -24,7 +24,6 @@ _STANDING: Final = 6  # messages in a row, none lost, after a report that is not
 _STANDING_US: Final = 2 * DAY_US
 _QUIET_CYCLES: Final = 12  # without a report, at least; and four times as many as lay between reports
 _QUIET_TIMES: Final = 4.0
-_COLD_C: Final = -10.0  # below it grease is stiff enough for the pump to reach its limit in sound systems
 
 _SAG: Final = 0.88  # of the vehicle's own usual voltage: an engine that idles or stands costs a tenth
 _SOUND_V: Final = 0.94
@@ -38,18 +37,18 @@ def analyse(history: History, settings: Settings) -> list[Stretch]:
     codes = _CODES if history.setup.channels else (*_CODES, *_PRESSURE_CODES)
     found = [*_sagging(history)]
     for code in codes:
-        found += _lasting(history, code)
+        found += _lasting(history, code, settings)
     pause_us = int(settings.pause_h * HOUR_US)
     by_code = [joined([s for s in found if s.evidence["code"] == code], pause_us) for code in codes]
     return joined([stretch for stretches in by_code for stretch in stretches], 0)
 
 
-def _lasting(history: History, code: str) -> list[Stretch]:
+def _lasting(history: History, code: str, settings: Settings) -> list[Stretch]:
     """Stretches in which one code is reported again and again, or stands."""
     faults, cycle_us = history.faults, history.cycles.at_us
     rows = np.array([i for i in range(len(faults)) if faults.code[i] == code], np.int64)
     if code == "pressure_high":
-        rows = rows[~_in_the_cold(history, faults.at_us[rows])]
+        rows = rows[~_in_the_cold(history, faults.at_us[rows], settings)]
     on = faults.active[rows] == 1
     reports, takes_back = faults.at_us[rows[on]], faults.at_us[rows[~on]]
     stretches: list[Stretch] = []
@@ -105,14 +104,14 @@ def _stands(history: History, row: int) -> int | None:
     return int(standing[0])
 
 
-def _in_the_cold(history: History, at_us: Ints) -> NDArray[np.bool_]:
+def _in_the_cold(history: History, at_us: Ints, settings: Settings) -> NDArray[np.bool_]:
     """Whether it was so cold at each time, by the last cycle that said, that stiff grease explains a high pressure."""
     c = history.cycles
     told = np.flatnonzero(np.isfinite(c.temp_c))
     if not len(told):
         return np.zeros(len(at_us), bool)
     last = np.maximum(np.searchsorted(c.at_us[told], at_us, "right") - 1, 0)
-    return np.asarray(c.temp_c[told[last]] < _COLD_C)
+    return np.asarray(c.temp_c[told[last]] < settings.stiff_below_c)
 
 
 def _sagging(history: History) -> list[Stretch]:

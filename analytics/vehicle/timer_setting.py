@@ -23,6 +23,7 @@ class TimerEstimate:
         self.ended: list[Stretch] = []
         self.mismatch: Stretch | None = None
         self._counter, self._step_h, self._settings = counter, step_h, settings
+        self._told, self._since_told = 0.0, 0  # by how much the evidence says it differs, and gaps since it said so
         self._gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they begin
 
     def restart(self, i: int) -> None:
@@ -55,7 +56,12 @@ class TimerEstimate:
         is_new = is_new or self.mismatch is None
         if self.mismatch is None:
             self.mismatch = Stretch("timer_mismatch", None, self._counter.at_us[first], self._counter.at_us[gap.last])
-        self.mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered * 60, 2)}
+            self._told = 0.0
+        # While the timer goes back the latest gaps are of both settings: what was told before stands.
+        self._since_told += 1
+        if off >= 0.9 * self._told or self._since_told >= 2 * needed:
+            self._told, self._since_told = off, 0
+            self.mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered * 60, 2)}
         return first if is_new else None
 
     def _regular(self, needed: int) -> float | None:
