@@ -112,7 +112,7 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
         off_delay_h=1.0,
         answered_by=("line_mended",),
         proven_by_cycles=True,
-        controller_codes=("pressure_high",),
+        controller_codes=("pressure_high", "cycle_timeout"),
         sentence=_blocked_line,
     ),
 }
