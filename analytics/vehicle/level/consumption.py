@@ -16,6 +16,8 @@ _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to pla
 # only in a long one.
 _STEPS_A_WINDOW: Final = 3.0  # of the sensor, before a slope over them means something
 _EXCESS_STEPS: Final = 1.2  # of the sensor, by which use must differ
+_SHEET_PCT: Final = 25.0  # of a reservoir: the sheet counts like so much use
+_WIDE_STEP_PCT: Final = 10.0  # a sensor of such steps tells half as much
 _BASELINE_STEPS: Final = 2.0  # over which a segment must reach before its slope counts
 _SEGMENTS: Final = 12  # the latest that tell the vehicle's own ratio
 _SPOILS: Final = (
@@ -26,7 +28,8 @@ _SPOILS: Final = (
 _AGREES: Final = 0.6  # of the excess that the next longer window must show too
 _LOW: Final = 0.87  # of the sound ratio: below it somebody may top up
 _LOW_PCT: Final = 3.0  # and by so much of the reservoir
-_SURE: Final = 1.0  # log likelihood by which a pump that delivers less must be the likelier
+_LIKELY: Final = 1.0  # log likelihood by which top-ups must be the likelier to count as such
+_SURE: Final = 4.0  # log likelihood by which a pump that delivers less must be the likelier
 _NOTHING: Final = 0.1  # a ratio further below zero than this and its error tells of fills nobody saw
 _WINDOWS_PCT: Final = (9.0, 14.0, 22.0, 35.0)
 
@@ -79,8 +82,10 @@ class Consumption:
         kind, strongest, suspicious = self._departure(
             slopes, max(self.settings.use_excess_pct, _EXCESS_STEPS * step_pct)
         )
-        if self._topped_up(segments, slopes, noise_pct) and kind == "under_delivery":
-            kind, strongest = None, None
+        if self._topped_up(segments, slopes, noise_pct):
+            suspicious = True
+            if kind == "under_delivery":
+                kind, strongest = None, None
         self._suspect(kind, strongest.began_us if strongest is not None else known_us)
         ratio = strongest.dose_ratio if strongest is not None else self.current_dose_ratio
         certain = self._suspicion is not None and self._suspicion.readings >= self.settings.use_readings
@@ -135,7 +140,7 @@ class Consumption:
             return False
         slope = min(low, key=lambda s: s.excess_pct)
         ratio, firsts = weigh(segments, slope.began_us, sound, max(slope.dose_ratio, 0.0), noise_pct)
-        if ratio > 0:
+        if ratio > _LIKELY:
             for n in sorted(firsts, reverse=True):
                 for first in reversed(firsts[n]):
                     segments.insert(n + 1, segments[n].split(first))
@@ -185,7 +190,7 @@ class Consumption:
             used += span
             counted += 1
         if used > 0:
-            prior = 25.0
+            prior = _SHEET_PCT * (1 + (segments[-1].step_pct / _WIDE_STEP_PCT) ** 2)
             self.baseline_dose_ratio = min(max((prior + drops) / (prior + used), 0.75), 1.25)
             self.dose_ratio_sd = _RATIO_SD * math.sqrt(prior / (prior + used))
             self.current_dose_ratio = self.baseline_dose_ratio

@@ -9,6 +9,7 @@ from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import STOOD_H, SheetUse
+from analytics.vehicle.level.reservoir import BEND_PCT
 from analytics.vehicle.level.segments import Segment
 from ingest.arrays import Floats
 from ingest.times import HOUR_US
@@ -103,7 +104,8 @@ class Marks:
     def _look_back(self, segment: Segment, now_us: int, dose_ratio: float, noise_pct: float) -> None:
         """A fill above the full mark may be used up to it before readings are enough to be sure; then later ones still tell."""
         level, number = segment.level_at_start(segment.used[0], dose_ratio)
-        if segment is self._last_overfilled or number < 2 or level <= 100 + self._doubt(noise_pct, number):
+        doubt_pct = 2 * math.hypot(1.1 * noise_pct / math.sqrt(max(number, 1)), BEND_PCT)
+        if segment is self._last_overfilled or number < 2 or level <= 100 + doubt_pct:
             return
         self._overfilled(segment, now_us, level)
         at_full = int(np.searchsorted(self.total, segment.used[0] + (level - 100) / dose_ratio))

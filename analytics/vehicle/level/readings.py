@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
@@ -20,6 +21,7 @@ _LARGEST_STEP_PCT: Final = 34.0  # a sensor of three marks; two readings far apa
 _FINE_PCT: Final = 0.45  # steps below this are finer than anything that is judged here
 _FINEST_PCT: Final = 0.01
 _ROUNDING_PCT: Final = 0.15  # by which readings of a step of a third or an eighth are rounded
+_LATEST_RUNS: Final = 20
 _LONGEST_RUN: Final = 3.0  # times the registered run time that a cycle may pump
 STOOD_H: Final = 0.75  # a stop in which somebody may have filled it
 
@@ -60,12 +62,24 @@ def sheet_use(history: History, audit: Audit) -> SheetUse:
     """What the sheet says was used with each cycle."""
     doses = np.array([percent_of_reservoir(s.dose_cm3, s.reservoir_l) for s in history.setups])
     c = history.cycles
-    # What fires once gives no more in a longer run.
-    most = np.array([1.0 if s.feed == "injector" else _LONGEST_RUN for s in history.setups])[history.setup_at(c.at_us)]
-    part = np.clip(c.run_s / history.run_s, 0, most)
+    part = _run_parts(history)
     by_cycle = np.asarray(doses[history.setup_at(c.at_us)] * (part + audit.lost))
     by_lost = by_cycle * audit.lost / np.maximum(part + audit.lost, 1e-9)
     return SheetUse(by_cycle, by_lost, np.cumsum(by_cycle))
+
+
+def run_ratio(history: History, settings: Settings) -> float:
+    """Pump runs over the registered run time, the median of the latest; 1 where they agree with it."""
+    latest = _run_parts(history)[-_LATEST_RUNS:]
+    ratio = float(np.median(latest)) if len(latest) else 1.0
+    return ratio if abs(ratio - 1) > settings.timer_mismatch else 1.0
+
+
+def _run_parts(history: History) -> Floats:
+    """(cycles,) pump run over the registered run time. What fires once gives no more in a longer run."""
+    c = history.cycles
+    most = np.array([1.0 if s.feed == "injector" else _LONGEST_RUN for s in history.setups])[history.setup_at(c.at_us)]
+    return np.asarray(np.clip(c.run_s / history.run_s, 0, most), np.float64)
 
 
 def used_until(history: History, use: SheetUse, at_us: Ints) -> Floats:

@@ -12,16 +12,15 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.consumption import Consumption
 from analytics.vehicle.level.marks import Marks, by_switch
-from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, sheet_use, used_until
-from analytics.vehicle.level.reservoir import Fill, Reservoir
+from analytics.vehicle.level.noise import Noise
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use, used_until
+from analytics.vehicle.level.reservoir import BEND_PCT, Fill, Reservoir
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor
 from ingest.times import DAY_US, HOUR_US
 
-_FINE_PCT: Final = 2.0  # up to such a step readings scatter as if there were none
 _ONE_DELIVERY_US: Final = HOUR_US  # fills that lie no further apart are one
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
-_BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 
 
 def analyse(history: History, audit: Audit, settings: Settings) -> Reservoir:
@@ -44,39 +43,6 @@ class _FillSeen:
     dose_ratio: float  # until then
 
 
-class _Noise:
-    """Standard deviation of a single reading, percent, learned from how readings scatter."""
-
-    def __init__(self, pct: float) -> None:
-        self._scatter = pct
-        self.step_pct = 0.0
-        self.seen = 0
-
-    @property
-    def pct(self) -> float:
-        """With what a coarse step hides: readings in steps lie evenly within one, standard deviation step / sqrt(12)."""
-        return max(self._scatter, self.step_pct / math.sqrt(12))
-
-    def learn(self, segment: Segment, used: float, reading: float) -> None:
-        """By how far the middle of three readings lies off the line through the others: whatever the grease per cycle."""
-        if len(segment.reading) < 2:
-            return
-        (u0, u1), (r0, r1) = segment.used[-2:], segment.reading[-2:]
-        part = 0.5 if used <= u0 else (u1 - u0) / (used - u0)
-        off = abs(r1 - r0 - part * (reading - r0)) / math.sqrt(1 + part**2 + (1 - part) ** 2)
-        self.seen += 1
-        pace = max(1 / (self.seen + 10), 1 / 60)
-        scatter = self._scatter
-        self._scatter = min(max(scatter + pace * (1.25 * min(off, 3 * scatter) - scatter), 0.4), 5.0)
-
-    def fill_jump(self, least: float, slosh: float, bound_pct: float) -> float:
-        """How far above the level a reading must lie for a fill: beyond `least` and the scatter, and with a coarse step beyond half
-        of it, what slosh adds, and what is not known of the level."""
-        return max(
-            least, 4.2 * self._scatter, self.step_pct / 2 + bound_pct + 2 * slosh if self.step_pct > _FINE_PCT else 0.0
-        )
-
-
 class _Tracker:
     def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
         self.history, self.settings = history, settings
@@ -88,7 +54,7 @@ class _Tracker:
         self.sensor = Sensor(settings, self.readings, self.ended)
         self.gaps = Gaps(history, audit, self.readings)
         self.marks = Marks(history, self.use, settings, self.ended)
-        self.noise = _Noise(settings.level_noise_pct)
+        self.noise = Noise(settings.level_noise_pct)
         self.segments: list[Segment] = []
         self.fills: list[_FillSeen] = []
         self.level_at_cycle_pct = np.full(len(history.cycles), np.nan)
@@ -345,7 +311,7 @@ class _Tracker:
         last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
         last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
         counted = (end_used - last_used) * ratio
-        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), _BEND_PCT))
+        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), BEND_PCT))
         sd = float(np.hypot(sd, bound_pct / math.sqrt(3)))  # anywhere in what the step leaves open
         sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
         known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
@@ -355,6 +321,7 @@ class _Tracker:
             dose_ratio=ratio,
             baseline_dose_ratio=consumption.baseline_dose_ratio,
             dose_ratio_sd=float(np.hypot(consumption.dose_ratio_sd, 0.08 if consumption.open is not None else 0.0)),
+            run_ratio=run_ratio(self.history, self.settings),
             fills=self._measured(),
             level_at_cycle_pct=self.level_at_cycle_pct,
             used_pct=self.use.by_cycle,
