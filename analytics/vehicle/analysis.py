@@ -8,14 +8,14 @@ import numpy as np
 
 from analytics.findings import Finding, Stretch
 from analytics.settings import DEFAULTS, Settings
-from analytics.vehicle import cycles, level, pressure
+from analytics.vehicle import confirmation, cycles, level, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
 from analytics.vehicle.causes import by_cause
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import Fill, Reservoir, draws_air, no_grease_leaves
-from analytics.vehicle.lubrication import hours_since, weighed
+from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.refill import Refill, filled_to, forecast
@@ -40,7 +40,7 @@ class Result:
     handover: Handover | None  # how far its commissioning has come, where there was one
 
     @property
-    def dry_h(self) -> float | None:
+    def max_hours_since_grease(self) -> float | None:
         """Ignition hours that the point that waits longest has waited for grease."""
         return max((hours for hours in self.hours_since_grease.values() if hours is not None), default=None)
 
@@ -68,16 +68,16 @@ def analyse(
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
     `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only."""
     history = build(messages, setups, as_of_us, work)
-    audit = cycles.audit(history, settings)
+    audit = cycles.analyse(history, settings)
     tank = level.analyse(history, audit, settings)
-    pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
-    flaws = cycles.flawed(history, pressures.explained, settings)
+    pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings)
+    flaws = confirmation.flawed(history, pressures.explained, settings)
     stretches = [
         *audit.stretches,
-        *cycles.silence(history, settings),
+        *silence.analyse(history, settings),
         *(_filled(stretch, history, tank) for stretch in tank.stretches),
         *_lone_channel(pressures, tank, history),
-        *cycles.incomplete(history, flaws, pressures.explained, settings),
+        *confirmation.analyse(history, flaws, pressures.explained, settings),
     ]
     told = by_cause(stretches, history)
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
@@ -89,7 +89,7 @@ def analyse(
     since = hours_since(history, findings, flaws)
     refill = forecast(history, audit, tank, settings, sisters)
     handed = handover(history, audit, tank, findings, settings)
-    findings = [beside_handover(found, handed) for found in weighed(findings, since, settings)]
+    findings = [beside_handover(found, handed) for found in escalate(findings, since, settings)]
     return Result(
         history,
         audit,

@@ -5,8 +5,8 @@ recent ones more often, hour by hour as they were; parks are drawn apart, since 
 rarely. The level now and the grease per cycle are drawn from their uncertainties.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from statistics import NormalDist
 from typing import Any, Final
 from zlib import crc32
@@ -54,6 +54,20 @@ class Refill:
     state: str
     reason: str | None  # why nothing is known, or that it is far off
     basis: str | None = None  # what the level rests on, where no reading tells
+
+    def to_row(self) -> dict[str, Any]:
+        """As it is kept in a database."""
+        return asdict(self)
+
+    @staticmethod
+    def from_row(row: Mapping[str, Any]) -> "Refill":
+        """What `to_row` made."""
+        return Refill(**row)
+
+    @property
+    def use_l_a_day(self) -> float | None:
+        """Litres that the cycles of a day use, at the pace of the last four weeks; None where it is not known."""
+        return self.cycles_per_day * self.cm3_per_cycle / 1000 if self.cycles_per_day else None
 
     def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
         """The forecast as `tallow refills --json` prints it."""

@@ -55,7 +55,7 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     rows = [
         html.Tr(
             [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{per * r.rate:.2f}"),
-             html.Td(f"{per * r.low:.2f} to {per * r.high:.2f}")]
+             html.Td(f"{per * r.ci_low:.2f} to {per * r.ci_high:.2f}")]
         )
         for name, r in told.rates
     ]  # fmt: skip

@@ -48,10 +48,10 @@ def histories(runs: list[Simulation], as_of_us: list[int]) -> list[list[History]
     with database(None) as engine:
         write_runs(engine, runs, len(runs))
         with engine.connect() as connection:
-            found = registry.read_setups(connection)
+            found = {one.name: one for one in registry.read_vehicles(connection)}
             return [
-                [build(reading.read_messages(connection, id_), setups, at, ()) for at in as_of_us]
-                for id_, setups in (found["large", f"V{n:06d}"] for n in range(len(runs)))
+                [build(reading.read_messages(connection, one.id), one.setups, at, ()) for at in as_of_us]
+                for one in (found[f"V{n:06d}"] for n in range(len(runs)))
             ]
 
 
@@ -112,7 +112,7 @@ def forecasts() -> None:
             if due_h is None or due_h <= at_h:
                 continue
             due = min((due_h - at_h) / 24, FAR_DAYS)
-            audit = cycles.audit(history, DEFAULTS)
+            audit = cycles.analyse(history, DEFAULTS)
             tank = level.analyse(history, audit, DEFAULTS)
             if tank.level_pct is None or tank.level_pct <= run.machine.low_mark_pct:
                 continue
@@ -183,7 +183,7 @@ def faults() -> None:
             if any(begins_h - 24 <= clock_h[first + k] for k in changes(course[first:known, channel], penalty)):
                 pelt_delay.append(12.0 * step)
                 break
-        found, seconds = timed(lambda h=history: pressure.judge(h, (), DEFAULTS))  # type: ignore[misc]
+        found, seconds = timed(lambda h=history: pressure.analyse(h, (), DEFAULTS))  # type: ignore[misc]
         ours_s.append(seconds)
         name, since_us = f"p{trouble.line:02d}", begins_h * HOUR_US
         right = [

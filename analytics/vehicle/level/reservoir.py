@@ -1,7 +1,7 @@
 """What is known of the grease in a reservoir, and of each fill."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from analytics.findings import Stretch
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
+from ingest.times import FOREVER_US, rfc3339
 
 BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 _NEXT_TO_NONE: Final = 0.3  # of the expected grease per cycle
@@ -24,6 +25,18 @@ class Fill:
     from_pct: float
     to_pct: float
     litres: float
+
+    def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
+        """The fill as `tallow fills --json` prints it."""
+        return {
+            "fleet": fleet,
+            "vehicle": vehicle,
+            "at": rfc3339(self.at_us),
+            "detected_at": rfc3339(self.detected_us),
+            "from_pct": self.from_pct,
+            "to_pct": self.to_pct,
+            "litres": self.litres,
+        }
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,7 +74,7 @@ def no_grease_leaves(history: History, reservoir: Reservoir) -> NDArray[np.bool_
     for one in reservoir.stretches:
         got, expected = one.evidence.get("cm3_per_cycle"), one.evidence.get("expected_cm3_per_cycle")
         if one.kind == "under_delivery" and got is not None and expected and got < _NEXT_TO_NONE * expected:
-            none |= (at_us >= one.began_us) & (at_us < (one.ended_us or 1 << 62))
+            none |= (at_us >= one.began_us) & (at_us < (one.ended_us or FOREVER_US))
     return none
 
 
@@ -71,4 +84,4 @@ def draws_air(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:
     at_us = history.cycles.at_us
     filled = [work.at_us for work in history.work if work.kind == "filled" and work.at_us > (reservoir.read_us or 0)]
     low = reservoir.level_at_cycle_pct < history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT
-    return np.asarray(low & (at_us < min(filled, default=1 << 62)), bool)
+    return np.asarray(low & (at_us < min(filled, default=FOREVER_US)), bool)

@@ -1,0 +1,123 @@
+"""Every channel followed cycle by cycle; each reading is judged by what came before it only."""
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.findings import Stretch, joined
+from analytics.settings import Settings
+from analytics.vehicle.history import History
+from analytics.vehicle.pressure.expected import Expected
+from analytics.vehicle.pressure.lines import LineFaults, StarvedPump
+from analytics.vehicle.pressure.readings import Readings, peaks, usable_readings
+from analytics.vehicle.pressure.sensors import sensor_faults
+from ingest.arrays import Floats
+from ingest.times import HOUR_US
+
+# Cycles between two lessons; where other channels tell the weather and the first lessons are learned, they may lie far apart.
+_BLOCK: Final = 12
+_LONG_BLOCK: Final = 48
+_FIRST_CYCLES: Final = 120
+_FEW_CHANNELS: Final = 2
+
+
+@dataclass(frozen=True)
+class Pressures:
+    """`ratio` (cycles, channels) is reading over expected, NaN where there is none.
+
+    `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned);
+    `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease.
+    """
+
+    channels: tuple[str, ...]
+    ratio: NDArray[np.float32]
+    level: Floats
+    noise: Floats
+    learned: NDArray[np.int64]
+    explained: Floats
+    stretches: tuple[Stretch, ...]
+
+
+def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
+    """What the pressures of a vehicle tell; `fills_us` are the fills seen in its level."""
+    seen = peaks(history, settings)
+    sensors = sensor_faults(history.cycles.at_us, seen, settings)
+    readings = usable_readings(history, seen, sensors, settings)
+    expected = Expected(readings, fills_us, settings)
+    pump = StarvedPump(readings, settings)
+    lines = LineFaults(readings, expected, pump.airy, settings)
+    ratio = np.full(seen.kpa.shape, np.nan, np.float32)
+    explained = np.zeros(len(seen.kpa))
+    explained[readings.rows] = _follow(readings, expected, pump, lines, _repairs(history, readings))
+    ratio[readings.rows] = np.exp(lines.residual)
+    stretches = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
+    pause_us = int(settings.pause_h * HOUR_US)
+    found: list[Stretch] = []
+    for kind in ("blocked_line", "open_line", "starved_pump"):
+        for channel in (*seen.channels, None):
+            found += joined([s for s in stretches if (s.kind, s.channel) == (kind, channel)], pause_us)
+    return Pressures(
+        channels=seen.channels,
+        ratio=ratio,
+        level=expected.level,
+        noise=expected.noise,
+        learned=expected.count,
+        explained=explained,
+        stretches=tuple(_until_taken_off(stretch, history) for stretch in (*found, *sensors)),
+    )
+
+
+def _follow(
+    readings: Readings, expected: Expected, pump: StarvedPump, lines: LineFaults, repairs: dict[int, set[int]]
+) -> Floats:
+    """Go through the readings in blocks: within a block what was learned stays as it is, so that a reading is judged by what
+    came before its block, whatever comes after it. (n,): 1 where pressures explain a cycle that was not confirmed."""
+    settings, rows, width = expected.settings, *readings.log_kpa.shape
+    few = width <= _FEW_CHANNELS
+    explained = np.zeros(rows)
+    first = rows if few else min(rows, _FIRST_CYCLES)
+    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *(row for row in repairs if row < rows)}
+    for a, b in pairwise([*sorted(edges), rows]):
+        for j in repairs.get(a, ()):
+            expected.repair(j, a)
+        expected.advance(a)
+        block = expected.expect(a, b, lines.alarm)
+        lines.take(block)
+        pump.take(block, expected.common.count >= settings.learning_cycles)
+        lines.follow(a, b)
+        open_ = {kind for kind, _ in lines.open}
+        explained[a:b] = pump.airy[a:b] | ("blocked_line" in open_) | ("open_line" in open_ and few)
+        if few:
+            explained[a:b] = np.maximum(explained[a:b], lines.high[a:b].any(axis=1))
+        start = max(0, a - settings.window + 1)
+        suspicious = (lines.high[start:b].sum(axis=0) >= 2) | (lines.low[start:b].sum(axis=0) >= 2)
+        expected.learn(block, lines.residual[a:b], ~pump.airy[a:b], suspicious | lines.alarm)
+    return explained
+
+
+def _repairs(history: History, readings: Readings) -> dict[int, set[int]]:
+    """Row of a reading -> channels on which work was recorded before it."""
+    found: dict[int, set[int]] = {}
+    for work in history.work:
+        if work.kind == "line_mended" or (work.kind == "sensor_replaced" and work.channel):
+            names = (work.channel,) if work.channel else history.channels_of(work)
+            row = int(np.searchsorted(readings.at_us, work.at_us))
+            found.setdefault(row, set()).update(
+                readings.channels.index(name) for name in names if name in readings.channels
+            )
+    return found
+
+
+def _until_taken_off(stretch: Stretch, history: History) -> Stretch:
+    """Nothing lasts on a channel that a later call-out sheet leaves out."""
+    if stretch.channel is None or stretch.ended_us is not None:
+        return stretch
+    named = [stretch.channel in setup.channels for setup in history.setups]
+    if not any(named) or named[-1]:
+        return stretch
+    last = len(named) - 1 - named[::-1].index(True)
+    since_us = history.setups[last + 1].valid_from_us or history.as_of_us
+    return replace(stretch, ended_us=max(since_us, stretch.detected_us))

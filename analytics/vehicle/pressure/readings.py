@@ -1,0 +1,129 @@
+"""The peak pressures of a vehicle as the analysis takes them: which of them count, and what is known beside each."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.findings import Stretch
+from analytics.settings import Settings
+from analytics.vehicle.history import History
+from ingest.arrays import Floats, Ints
+from ingest.times import HOUR_US
+
+Flags = NDArray[np.bool_]
+
+_LAG_H: Final = 2.0  # grease follows the air with hours of delay
+_LONG_STOP_H: Final = 6.0
+_COLD_START_H: Final = 0.5
+_NOTHING_KPA: Final = 20.0  # below it a reading is no pressure at all
+_FOREVER_US: Final = 1 << 62
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """All cycles: `kpa`, `watched` and `impossible` are (cycles, channels) in the order of `channels`, those of the call-out sheets;
+    `watched` while a channel is on the sheet in force."""
+
+    channels: tuple[str, ...]
+    kpa: Floats
+    relief_kpa: Floats
+    watched: Flags
+    impossible: Flags
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Cycles with at least one usable reading: `rows` (n,) of the history's cycles; `log_kpa` (n, channels), NaN where a reading
+    is not usable; `repeated` where it repeats those before it; `features` (n, 4) as `features` gives them."""
+
+    channels: tuple[str, ...]
+    rows: Ints
+    at_us: Ints
+    boot: NDArray[np.str_]
+    log_kpa: Floats
+    repeated: Flags
+    at_relief: Flags
+    features: Floats
+    with_temperature: bool
+
+
+def peaks(history: History, settings: Settings) -> Peaks:
+    """The peak pressures of every channel that a call-out sheet names; one that none names watches nothing."""
+    c = history.cycles
+    order = tuple(dict.fromkeys(name for s in reversed(history.setups) for name in s.channels))
+    index = {name: i for i, name in enumerate(c.channels)}
+    kpa = np.full((len(c), len(order)), np.nan)
+    for j, name in enumerate(order):
+        if name in index:
+            kpa[:, j] = c.peak_kpa[:, index[name]]
+    relief_kpa = np.asarray(history.said("relief_kpa", c.at_us))
+    impossible = (kpa < settings.impossible_below_kpa) | (kpa > settings.impossible_over_relief * relief_kpa[:, None])
+    sheets = np.array([[name in s.channels for name in order] for s in history.setups], bool)
+    return Peaks(order, kpa, relief_kpa, sheets[history.setup_at(c.at_us)], impossible)
+
+
+def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], settings: Settings) -> Readings:
+    """The readings of whole cycles that are possible, without those of sensors found broken."""
+    c = history.cycles
+    whole = c.run_s >= settings.short_run * history.run_s
+    usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & whole[:, None] & (seen.kpa > -1e-9)
+    for stretch in sensors:
+        j = seen.channels.index(stretch.channel or "")
+        usable[(c.at_us >= stretch.began_us) & (c.at_us < (stretch.ended_us or _FOREVER_US)), j] = False
+    with np.errstate(invalid="ignore"):
+        log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, _NOTHING_KPA)), np.nan)
+    rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))
+    return Readings(
+        channels=seen.channels,
+        rows=rows,
+        at_us=c.at_us[rows],
+        boot=c.boot[rows],
+        log_kpa=log_kpa[rows],
+        repeated=_repeated(seen.kpa, settings.stuck_readings + 1)[rows],
+        at_relief=(seen.kpa >= settings.at_relief * seen.relief_kpa[:, None])[rows],
+        features=features(history)[rows],
+        with_temperature=len(c) > 0 and float(np.isfinite(c.temp_c[:50]).mean()) > 0.5,
+    )
+
+
+def _repeated(kpa: Floats, enough: int) -> Flags:
+    """(cycles, channels) readings that repeat exactly: they wait until it is plain whether the sensor is stuck, until `enough` in
+    a row are alike."""
+    n = len(kpa)
+    same = np.zeros(kpa.shape, bool)
+    if n > 2:
+        same[2:] = (kpa[2:] == kpa[1:-1]) & (kpa[1:-1] == kpa[:-2]) & (kpa[2:] > _NOTHING_KPA)
+        if n > enough:  # that long they have waited enough
+            windows = np.lib.stride_tricks.sliding_window_view(kpa, enough, axis=0)
+            same[enough - 1 :] &= ~(windows == windows[..., :1]).all(axis=2)
+    return same
+
+
+def features(history: History) -> Floats:
+    """(cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; 0 where unknown."""
+    # Lists: a loop takes several times as long over the numbers of an array.
+    c, n = history.cycles, len(history.cycles)
+    hours, clock_h, temps = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist(), c.temp_c.tolist()
+    grease, stiff = [0.0] * n, [0.0] * n
+    lagged, last, start_h = math.nan, 0.0, 0.0
+    stop_long = True
+    for i in range(n):
+        if i:
+            stopped_h = (clock_h[i] - clock_h[i - 1]) - (hours[i] - hours[i - 1])
+            if stopped_h > 0.2:
+                start_h = hours[i - 1]
+                stop_long = stopped_h > _LONG_STOP_H
+        temp = temps[i]
+        if -60 <= temp <= 70:
+            passed = clock_h[i] - last
+            lagged = temp if math.isnan(lagged) else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
+            last = clock_h[i]
+        if not math.isnan(lagged) and clock_h[i] - last < 24:
+            grease[i] = (lagged - 10) / 10
+        if stop_long:
+            stiff[i] = math.exp(-(hours[i] - start_h) / _COLD_START_H)
+    z = np.array(grease)
+    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)])

@@ -1,0 +1,76 @@
+"""Pressure sensors whose readings are missing, stuck or impossible."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.findings import Stretch, joined
+from analytics.settings import Settings
+from analytics.vehicle.pressure.readings import Flags, Peaks
+from ingest.arrays import Floats
+from ingest.times import HOUR_US
+
+_NEVER: Final = 1 << 40
+
+
+def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Stretch]:
+    """Channels whose readings are missing, stuck or impossible, only while the channel was on the call-out sheet."""
+    found: list[Stretch] = []
+    pause_us = int(settings.pause_h * HOUR_US)
+    for j, name in enumerate(seen.channels):
+        rows = np.flatnonzero(seen.watched[:, j])
+        own: list[Stretch] = []
+        gone = np.isnan(seen.kpa[rows, j])
+        own += _runs(at_us[rows], gone, settings.missing_readings, name)
+        have = rows[~gone]
+        value = seen.kpa[have, j]
+        own += stuck(at_us[have], value, name, settings.stuck_readings)
+        wrong = seen.impossible[have, j]
+        recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)] if len(wrong) else wrong
+        own += _runs(at_us[have], recent >= settings.needed, 1, name, lead=settings.needed - 1)
+        found += joined(own, pause_us)
+    return found
+
+
+def repeats_needed(value: float, step: float, least: int) -> int:
+    """Readings in a row that must be alike before a sensor is called stuck: so many that chance brings them once in a million.
+
+    Readings scatter by three percent at least; the coarser the sensor's step beside that, the more often they are alike.
+    """
+    chance = min(max(step, 1e-9) / (2.51 * 0.03 * max(abs(value), 1.0)), 0.999)  # of the likeliest reading
+    return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
+
+
+def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Stretch]:
+    """Runs of readings that are alike for longer than the sensor's step explains."""
+    if len(value) < least:
+        return []
+    steps = np.abs(np.diff(value))
+    # What came before a reading tells the step; the smallest difference so far.
+    step = np.minimum.accumulate(np.where(steps > 0, steps, np.inf))
+    edges = np.flatnonzero(np.r_[True, steps > 0, True])
+    found = []
+    long = np.flatnonzero(np.diff(edges) >= least)
+    for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
+        coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
+        known = min(float(step[first - 1]), coarse) if first else coarse
+        needed = repeats_needed(float(value[first]), known, least)
+        if last - first >= needed:
+            ended = int(at_us[last]) if last < len(at_us) else None
+            found.append(Stretch("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))
+    return found
+
+
+def _runs(at_us: NDArray[np.int64], flag: Flags, needed: int, channel: str, lead: int = 0) -> list[Stretch]:
+    """Runs of at least `needed` flagged readings; each began `lead` readings before its first flag."""
+    if not flag.any():
+        return []
+    edges = np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8), 0]))
+    found = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first >= needed:
+            ended = int(at_us[last]) if last < len(at_us) else None
+            began, detected = at_us[max(0, first - lead)], at_us[first + needed - 1]
+            found.append(Stretch("pressure_sensor", channel, int(began), int(detected), ended))
+    return found
