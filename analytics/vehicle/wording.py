@@ -176,7 +176,7 @@ def _ratio(e: Mapping[str, float]) -> str:
 def _departure(e: Mapping[str, float]) -> str:
     """What a line's pressure shows, and how sure that is."""
     said = f"pressure {_ratio(e)} times what is expected"
-    said += f", {e['scatters']:.0f} times its usual scatter." if e.get("scatters", 0) >= 2 else "."
+    said += f", {e['deviation_sd']:.0f} times its usual scatter." if e.get("deviation_sd", 0) >= 2 else "."
     if "left_pct" in e and abs(e["left_pct"] - e["left_pct_before"]) >= 15:
         said += (
             f" {e['left_pct']:.0f} % of it is left when the pump has stopped (before: {e['left_pct_before']:.0f} %)."

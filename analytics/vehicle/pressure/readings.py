@@ -19,6 +19,17 @@ _LAG_H: Final = 2.0  # grease follows the air with hours of delay
 _LONG_STOP_H: Final = 6.0
 _COLD_START_H: Final = 0.5
 _NOTHING_KPA: Final = 20.0  # below it a reading is no pressure at all
+_COLDEST_C, _HOTTEST_C = -60.0, 70.0  # air at a pump
+# A thermometer has failed that shows one value for so many readings and hours, or jumps by so much and then stands.
+_ALIKE_READINGS: Final = 6
+_ALIKE_H: Final = 12.0
+_JUMP_C: Final = 20.0
+_LATER_JUMP_C: Final = 30.0  # where more than two days passed
+_USUAL_H: Final = 240.0  # what stands for a temperature that is not known is about that of the last ten days
+_NOTHING: Final = (
+    0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
+)
+_LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
 _FOREVER_US: Final = 1 << 62
 
 
@@ -47,7 +58,9 @@ class Readings:
     repeated: Flags
     at_relief: Flags
     features: Floats
+    temperature_known: Flags
     with_temperature: bool
+    interval_h: float
 
 
 def peaks(history: History, settings: Settings) -> Peaks:
@@ -76,6 +89,7 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], setti
     with np.errstate(invalid="ignore"):
         log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, _NOTHING_KPA)), np.nan)
     rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))
+    weather, dated = features(history)
     return Readings(
         channels=seen.channels,
         rows=rows,
@@ -84,8 +98,10 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], setti
         log_kpa=log_kpa[rows],
         repeated=_repeated(seen.kpa, settings.stuck_readings + 1)[rows],
         at_relief=(seen.kpa >= settings.at_relief * seen.relief_kpa[:, None])[rows],
-        features=features(history)[rows],
+        features=weather[rows],
+        temperature_known=dated[rows],
         with_temperature=len(c) > 0 and float(np.isfinite(c.temp_c[:50]).mean()) > 0.5,
+        interval_h=history.setup.interval_min / 60,
     )
 
 
@@ -102,13 +118,49 @@ def _repeated(kpa: Floats, enough: int) -> Flags:
     return same
 
 
-def features(history: History) -> Floats:
-    """(cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; 0 where unknown."""
+def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
+    """(n,) air temperatures in degrees Celsius, NaN where they are missing, impossible, or a thermometer's that has failed: one that
+    has stood at one value for long, or has jumped and shows nothing else since. Nothing later is used."""
+    trusted = np.full(len(temp_c), np.nan)
+    alike_since, usual, last_h = 0, math.nan, -math.inf
+    doubted: list[float] = []
+    temps, clock = temp_c.tolist(), clock_h.tolist()
+    previous = math.nan
+    for i, temp in enumerate(temps):
+        if not _COLDEST_C <= temp <= _HOTTEST_C:
+            continue
+        if temp != previous:
+            alike_since, previous = i, temp
+        if i - alike_since >= _ALIKE_READINGS and clock[i] - clock[alike_since] >= _ALIKE_H:
+            continue
+        if abs(temp - usual) > (_JUMP_C if clock[i] - last_h < 48 else _LATER_JUMP_C):
+            doubted = [*doubted[-_ALIKE_READINGS:], temp]
+            if len(doubted) <= _ALIKE_READINGS or max(doubted) == min(doubted):
+                continue
+        trusted[i], usual, last_h, doubted = temp, temp, clock[i], []
+    return trusted
+
+
+def thermometer_failed_us(history: History) -> int | None:
+    """Since when the thermometer shows what cannot be true, where it does so now; None where it is sound or there is none."""
+    c = history.cycles
+    shown = np.flatnonzero(np.isfinite(c.temp_c))
+    trusted = np.flatnonzero(np.isfinite(trusted_temperature(c.temp_c, c.at_us / HOUR_US)))
+    after = shown[shown > trusted[-1]] if len(trusted) else shown
+    if len(after) <= _ALIKE_READINGS or c.at_us[after[-1]] - c.at_us[after[0]] < _ALIKE_H * HOUR_US:
+        return None
+    return int(c.at_us[after[0]])
+
+
+def features(history: History) -> tuple[Floats, Flags]:
+    """((cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; (cycles,) whether the
+    temperature is known). Where it is not, that of the weeks before stands for it, 10 degrees where there never was one."""
     # Lists: a loop takes several times as long over the numbers of an array.
     c, n = history.cycles, len(history.cycles)
-    hours, clock_h, temps = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist(), c.temp_c.tolist()
-    grease, stiff = [0.0] * n, [0.0] * n
-    lagged, last, start_h = math.nan, 0.0, 0.0
+    hours, clock_h = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist()
+    temps = trusted_temperature(c.temp_c, c.at_us / HOUR_US).tolist()
+    grease, stiff, known = [0.0] * n, [0.0] * n, [False] * n
+    lagged, usual, last, start_h = math.nan, 10.0, 0.0, 0.0
     stop_long = True
     for i in range(n):
         if i:
@@ -117,13 +169,15 @@ def features(history: History) -> Floats:
                 start_h = hours[i - 1]
                 stop_long = stopped_h > _LONG_STOP_H
         temp = temps[i]
-        if -60 <= temp <= 70:
+        if not math.isnan(temp):
             passed = clock_h[i] - last
-            lagged = temp if math.isnan(lagged) else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
+            first = math.isnan(lagged)
+            lagged = temp if first else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
+            usual = temp if first else usual + (1 - math.exp(-min(passed, 24.0) / _USUAL_H)) * (lagged - usual)
             last = clock_h[i]
-        if not math.isnan(lagged) and clock_h[i] - last < 24:
-            grease[i] = (lagged - 10) / 10
+        known[i] = not math.isnan(lagged) and clock_h[i] - last < 24
+        grease[i] = ((lagged if known[i] else usual) - 10) / 10
         if stop_long:
             stiff[i] = math.exp(-(hours[i] - start_h) / _COLD_START_H)
     z = np.array(grease)
-    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)])
+    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)]), np.array(known, bool)

@@ -12,6 +12,7 @@ from ingest.arrays import Floats
 from ingest.times import HOUR_US
 
 _NEVER: Final = 1 << 40
+_STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
 
 
 def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Stretch]:
@@ -54,7 +55,7 @@ def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> 
     long = np.flatnonzero(np.diff(edges) >= least)
     for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
         coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
-        known = min(float(step[first - 1]), coarse) if first else coarse
+        known = float(step[first - 1]) if first > _STEP_READINGS else min(float(step[max(first - 1, 0)]), coarse)
         needed = repeats_needed(float(value[first]), known, least)
         if last - first >= needed:
             ended = int(at_us[last]) if last < len(at_us) else None
