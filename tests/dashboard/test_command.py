@@ -23,7 +23,7 @@ from typer.main import get_command
 
 from dashboard.command import app, main
 from tests.conftest import wait_until
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",

@@ -16,7 +16,7 @@ from dashboard import figures
 from dashboard.units import Units
 from ingest.work import Work
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 LIGHT = "mantine_light"
 

@@ -21,8 +21,8 @@ from dashboard.app import create_app
 from ingest import registry, schema, work, work_records
 from ingest.database import open_database, writing
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
 from tests.conftest import page_request
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
 
@@ -293,7 +293,7 @@ SCRIPT = "<script>alert(1)</script>=1+1"
 
 def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In every field of a registry file and of a record: shown as it was written, as text of a component, and nowhere as markup."""
-    from tests.ingest.test_registry import LINE, VEHICLE, write
+    from tests.helpers.registry_rows import LINE, VEHICLE, write
 
     vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
     lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]

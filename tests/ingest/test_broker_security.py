@@ -18,7 +18,7 @@ from ingest.listener import Listener
 from ingest.messages import topic
 from ingest.recorder_process import RecorderProcess
 from tests.conftest import free_port, program, wait_for_port, wait_until
-from tests.ingest.test_store import level
+from tests.helpers.messages import level
 
 EXAMPLE = Path(registry.__file__).with_name("deploy") / "mosquitto.conf"
 

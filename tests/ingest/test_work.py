@@ -8,7 +8,7 @@ from sqlalchemy import Engine, func, select
 
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 NOW_US = 1_780_000_000_000_000
 

@@ -11,7 +11,7 @@ from simulators import hydraulics, reservoir, sensors
 from simulators.hydraulics import Lines, Strokes
 from simulators.machine import Simulation
 from simulators.scenario import Machine, Trouble, load
-from tests.analytics.fleet import END_H, END_US, arrivals, demo
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo
 
 
 def machine(vehicle: str) -> Machine:

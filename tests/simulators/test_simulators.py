@@ -12,7 +12,7 @@ from analytics.kinds import FINDING_KINDS
 from ingest.messages import Arrival, Decoded, decode
 from simulators import SimulationError, fleet, weather
 from simulators.scenario import KINDS, LOOK_ALIKES, Trouble, load
-from tests.analytics.fleet import END_H, END_US, arrivals
+from tests.helpers.vehicles import END_H, END_US, arrivals
 
 
 def test_every_message_is_one() -> None:

@@ -13,7 +13,7 @@ from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import instant
 from ingest.work import Work
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 HOUR_US = 3_600_000_000
 START_US = 1_772_344_800_000_000

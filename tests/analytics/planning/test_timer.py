@@ -5,7 +5,7 @@ from msgspec import structs
 
 from analytics.planning import timer
 from analytics.vehicle.analysis import Result, analyse
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 @pytest.fixture(scope="module")

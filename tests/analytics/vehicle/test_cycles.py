@@ -16,7 +16,7 @@ from ingest import database, reading, registry
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import instant
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 START_US = 1_760_000_000_000_000
 HOUR_US = 3_600_000_000

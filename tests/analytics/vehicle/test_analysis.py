@@ -15,7 +15,7 @@ from ingest.messages import Arrival
 from ingest.reading import read_messages
 from ingest.times import microseconds
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
 

@@ -29,8 +29,8 @@ from analytics.kinds import ALARM_KINDS
 from ingest import database, registry, schema
 from ingest.errors import Problem
 from ingest.times import DAY_US, HOUR_US, microseconds
-from tests.analytics.test_alarms import NOW, bring_up, finding, fleet, put, vehicle_id
 from tests.conftest import Mosquitto, free_port, wait_until
+from tests.helpers.alarms import NOW, bring_up, finding, fleet, put, vehicle_id
 
 __all__ = ["fleet"]
 

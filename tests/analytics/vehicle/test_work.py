@@ -10,7 +10,7 @@ from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.data_notes import notes
 from ingest.work import Work
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
 

@@ -7,7 +7,7 @@ import pytest
 from analytics.vehicle.analysis import analyse
 from ingest.times import HOUR_US
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 @pytest.mark.parametrize("ratio", [0.6, 2.0])

@@ -10,7 +10,7 @@ from analytics.vehicle.data_notes import notes
 from analytics.vehicle.line_conditions import line_conditions, odd_from_the_start
 from analytics.vehicle.pressure.traces import course
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 def test_the_features_of_a_course() -> None:

@@ -11,7 +11,7 @@ from analytics.vehicle.peers import span_us
 from ingest.registry import find
 from ingest.times import DAY_US, instant
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 def test_what_is_lent_changes_on_mondays_only() -> None:

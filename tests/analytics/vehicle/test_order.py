@@ -13,7 +13,7 @@ from analytics.vehicle.analysis import analyse
 from ingest import schema
 from ingest.messages import Arrival
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 TROUBLES = (Trouble("blocked_line", 12, None, line=5, ratio=4.0), Trouble("missed_cycles", 5, None, variant="dead"))
 ARRIVALS = arrivals("HS-101", TROUBLES, days=25) + arrivals("HS-206", (), days=12)

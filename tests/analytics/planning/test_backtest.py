@@ -10,7 +10,7 @@ from analytics.vehicle.analysis import analyse
 from ingest.times import DAY_US
 from simulators.machine import Simulation
 from simulators.reservoir import due_hour
-from tests.analytics.fleet import END_H, END_US, arrivals, demo, recorded
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo, recorded
 
 
 @pytest.mark.parametrize(

@@ -24,8 +24,8 @@ from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import now_us
 from simulators.fleet import write_registry
-from tests.analytics.fleet import END_H, END_US, arrivals, demo
-from tests.ingest.test_registry import write
+from tests.helpers.registry_rows import write
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo
 
 HOUR_US = 3_600_000_000
 NEWS = Wanting(HOUR_US)

@@ -12,7 +12,7 @@ from ingest import database, registry, schema
 from ingest.recorder import Recorder
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_H, END_US, arrivals, demo
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo
 
 
 def analyse(engine: Engine, as_of_us: int, stale_us: int | None = None) -> int:

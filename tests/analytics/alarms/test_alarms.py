@@ -2,11 +2,10 @@
 
 import threading
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, Engine, insert, select, update
+from sqlalchemy import Engine, select, update
 
 from analytics.alarms import depots, evaluate, records, refill_due
 from analytics.alarms.evaluate import Alarm, Change, Sight, judge
@@ -15,27 +14,13 @@ from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
 from analytics.pipeline.watch import AlarmFigures, Watch
 from analytics.pipeline.workers import workers
-from analytics.vehicle.refill import Refill
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
-from simulators.fleet import write_registry
-from tests.analytics.fleet import END_H, demo
+from tests.helpers.alarms import NOW, REFILL, bring_up, finding, put, vehicle_id
 
-NOW = 20_000 * DAY_US
 NOTHING = Sight((), None, None, None, commissioning=False)
-
-
-def finding(
-    kind: str, began: float = -2, ended: float | None = None, channel: str | None = None, **more: Any
-) -> Finding:
-    """A finding that began so many days from now."""
-    values: dict[str, Any] = {"severity": ALARM_KINDS[kind].severity, "summary": kind, "evidence": {}}
-    at_us = NOW + int(began * DAY_US)
-    return Finding(
-        kind, channel, (), at_us, at_us, None if ended is None else NOW + int(ended * DAY_US), **(values | more)
-    )
 
 
 def see(*found: Finding, **more: Any) -> Sight:
@@ -246,11 +231,6 @@ def test_out_of_service_keeps_what_comes_to_itself() -> None:
 
 # Refill due -----------------------------------------------------------------------------------------------------
 
-REFILL = Refill(
-    as_of_us=NOW, level_pct=30.0, low_mark_pct=15.0, due_early_us=None, due_expected_us=None, due_late_us=None, litres_to_full=1.4,
-    cm3_per_cycle=4.0, sound_cm3_per_cycle=4.0, cycles_per_day=10.0, state="ok", reason=None,
-)  # fmt: skip
-
 
 def refill(
     days: float, state: str = "ok", *, told: bool = False, filled: float | None = None
@@ -302,48 +282,10 @@ def test_it_is_raised_once_a_fill() -> None:
 # The database -----------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def fleet(engine: Engine, tmp_path: Path) -> Engine:
-    """A database with the demo's registry, and HS-102 analysed: a line is blocked and the reservoir is low."""
-    write_registry(demo(), END_H, tmp_path)
-    with database.writing(engine) as connection:
-        registry.register(connection, tmp_path, 0)
-        put(connection, finding("low_level"), finding("blocked_line", channel="p05"))
-    return engine
-
-
-def vehicle_id(connection: Connection, name: str = "HS-102") -> int:
-    """The number of a vehicle."""
-    return int(connection.execute(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == name)).scalar_one())
-
-
-def put(connection: Connection, *found: Finding, name: str = "HS-102") -> None:
-    """Make these the newest findings of a vehicle."""
-    id_ = vehicle_id(connection, name)
-    connection.execute(schema.finding.delete().where(schema.finding.c.vehicle_id == id_))
-    if connection.scalar(select(schema.analysis.c.vehicle_id).where(schema.analysis.c.vehicle_id == id_)) is None:
-        unknown = replace(REFILL, level_pct=None, litres_to_full=None, state="unknown", reason="x")
-        connection.execute(
-            insert(schema.analysis).values(
-                vehicle_id=id_, as_of_us=NOW, revision=0, refill=unknown.to_row(), notes=[],
-            )
-        )  # fmt: skip
-    for f in found:
-        values = {"lines": list(f.lines), "evidence": dict(f.evidence)}
-        names = ("kind", "channel", "began_us", "detected_us", "ended_us", "severity", "summary")
-        connection.execute(insert(schema.finding).values(vehicle_id=id_, **{n: getattr(f, n) for n in names}, **values))
-
-
 def states(engine: Engine) -> dict[str, str]:
     """kind -> state of every alarm."""
     with engine.connect() as connection:
         return {row.kind: row.state for row in connection.execute(select(schema.alarm))}
-
-
-def bring_up(engine: Engine, days: float = 0) -> int:
-    """A pass over HS-102."""
-    with database.writing(engine) as connection:
-        return records.bring_up(connection, vehicle_id(connection), NOW + int(days * DAY_US))
 
 
 def test_a_pass_keeps_alarms_and_their_transitions(fleet: Engine) -> None:

@@ -13,7 +13,7 @@ from analytics.vehicle.daily import days
 from ingest.times import instant
 from ingest.work import Work
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 def supply(folder: Path, troubles: tuple[Trouble, ...] = ()) -> Supply:

@@ -9,7 +9,7 @@ import pytest
 
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.pressure.sensors import repeats_needed, stuck
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 @pytest.mark.parametrize(("value", "step"), [(2100.0, 100.0), (100.0, 100.0), (9000.0, 10.0)])

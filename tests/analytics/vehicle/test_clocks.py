@@ -10,7 +10,7 @@ from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.data_notes import notes
 from ingest.messages import Arrival
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 FAULT = Trouble("blocked_line", 10, None, line=5, ratio=4.0)
 HOUR_US = 3_600_000_000

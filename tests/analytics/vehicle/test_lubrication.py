@@ -11,7 +11,7 @@ from analytics.vehicle.lubrication import hours_since
 from ingest.times import HOUR_US
 from ingest.work import Work
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 24 * HOUR_US
 

@@ -17,8 +17,8 @@ from ingest.recorder import Recorder
 from ingest.times import DAY_US
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_H, END_US, arrivals, demo
-from tests.ingest.test_store import level
+from tests.helpers.messages import level
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo
 
 DAYS = 240
 TROUBLES: dict[str, tuple[Trouble, ...]] = {

@@ -13,7 +13,7 @@ from ingest.setups import Setup
 from ingest.times import DAY_US
 from ingest.work import Work
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
 def fitted(
