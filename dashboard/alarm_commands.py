@@ -7,11 +7,12 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from analytics.alarms import depots, evaluate, outbox, records, routes, transports, wording
+from analytics.alarms import depots, outbox, records, routes, transports, wording
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
 from analytics.alarms.states import Event, Transition
 from analytics.alarms.states import words as state_words
 from analytics.findings import CAUTION
+from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.workers import workers
 from dashboard import people, queries, tables, words
 from dashboard.terminal import Dask, Database, Json, moment, print_json, start_logging, stopping
@@ -59,7 +60,7 @@ def list_alarms(
             a = one.alarm
             print(
                 f"{a.id:>6}  {words.NEED_WORDS[a.severity]:<8} {state_words(a.state)}  {one.unit} ({one.vehicle}),"
-                f" {one.depot}\n        {evaluate.KINDS[a.kind].title}: {a.summary}"
+                f" {one.depot}\n        {ALARM_KINDS[a.kind].title}: {a.summary}"
                 + (f"\n        {a.condition.suppressed_why}" if a.condition.suppressed_why else "")
             )
         print(CAUTION if rows else "No alarms.")
@@ -282,20 +283,20 @@ def commission(
     engine = open_database(database)
     with reachable(engine):
         with writing(engine) as connection:
-            id_, setups = registry.find(connection, vehicle)
+            found = registry.find(connection, vehicle)
             if start:
                 if not by.strip():
                     raise Problem("say who fitted it with --by")
                 said = {"key": secrets.token_hex(6), "kind": "relined", "at_us": now_us(), "by": by}
-                work_records.record(connection, id_, setups, work.work_of(said), now_us())
-        result = queries.vehicle_result(engine, setups[-1].fleet, setups[-1].vehicle)
+                work_records.record(connection, found.id, found.setups, work.work_of(said), now_us())
+        result = queries.vehicle_result(engine, found.fleet, found.name)
     told = result.handover if result is not None else None
     if told is None:
         raise Problem(f"{vehicle} is not in commissioning and was not handed over; begin with --start --by NAME")
     if as_json:
         print_json(told.as_json())
         return
-    print(f"{setups[-1].unit} ({setups[-1].vehicle}): {words.handover(told)}")
+    print(f"{found.newest.unit} ({found.name}): {words.handover(told)}")
     for item in told.items:
         print(f"  {item.verdict:<12} {item.what}: {item.text}")
-    print(f"Sheet to print: {wording.site()}/handover/{setups[-1].fleet}/{setups[-1].vehicle}")
+    print(f"Sheet to print: {wording.site()}/handover/{found.fleet}/{found.name}")

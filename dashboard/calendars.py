@@ -16,13 +16,13 @@ _SECRET_BYTES = 24
 def make(connection: Connection, depot: str, now_us: int) -> str:
     """A new secret for a depot's calendar."""
     secret = secrets.token_urlsafe(_SECRET_BYTES)
-    connection.execute(insert(schema.feed).values(secret_hash=_hash(secret), depot=depot, made_us=now_us))
+    connection.execute(insert(schema.calendar_token).values(secret_hash=_hash(secret), depot=depot, made_us=now_us))
     return secret
 
 
 def revoke(connection: Connection, depot: str, now_us: int) -> int:
     """Let no secret of a depot open its calendar any more; how many there were."""
-    table = schema.feed
+    table = schema.calendar_token
     return connection.execute(
         update(table).where(table.c.depot == depot, table.c.revoked_us.is_(None)).values(revoked_us=now_us)
     ).rowcount
@@ -30,7 +30,7 @@ def revoke(connection: Connection, depot: str, now_us: int) -> int:
 
 def depot_of(connection: Connection, secret: str) -> str | None:
     """The depot whose calendar a secret opens; None where it opens none."""
-    table = schema.feed
+    table = schema.calendar_token
     found: str | None = connection.scalar(
         select(table.c.depot).where(table.c.secret_hash == _hash(secret), table.c.revoked_us.is_(None))
     )

@@ -19,10 +19,11 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analytics.findings import CAUTION, KINDS, urgency
+from analytics.findings import CAUTION, urgency
+from analytics.kinds import FINDING_KINDS
 from analytics.pipeline import backtest as backtesting
 from analytics.pipeline import prune as pruning
-from analytics.pipeline import results, tasks
+from analytics.pipeline import results, tasks, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.planning import rounds, timer, usage
 from dashboard import alarm_commands, people_commands, tables, words
@@ -40,6 +41,7 @@ from dashboard.terminal import (
     stopping,
 )
 from ingest import (
+    batches,
     errors,
     listener,
     metrics,
@@ -58,8 +60,7 @@ from ingest.database import upgrade as upgrade_database
 from ingest.errors import Problem
 from ingest.messages import REFUSALS, is_name
 from ingest.recorder import Tally
-from ingest.recorder_process import Recording
-from ingest.setups import in_force
+from ingest.recorder_process import RecorderProcess
 from ingest.times import DAY_US, now_us
 
 log = structlog.get_logger("tallow")
@@ -144,8 +145,8 @@ def register(
     """Read vehicles and call-out sheets from two CSV files; all or nothing, and repeatable."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
-        done = registry.register(connection, folder, now_us())
-    print(f"{done.vehicles} vehicles with {done.lines} lines read; {done.changed} new or changed.")
+        done = vehicle_summary.register(connection, folder, now_us())
+    print(f"{done.vehicles} vehicles with {done.lines} lines read; {len(done.changed)} new or changed.")
 
 
 @app.command(epilog="Example: TALLOW_BROKER=mqtt://localhost tallow ingest")
@@ -178,7 +179,7 @@ def ingest(
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
-    with Recording(address(engine), client_id) as recording:
+    with RecorderProcess(address(engine), client_id) as recording:
         listening = listener.Listener(at, client_id, recording, stop, share, figures)
         try:
             listening.run()
@@ -200,7 +201,7 @@ def _open_patiently(database: str, stop: threading.Event) -> Engine | None:
                 log.warning("database is away; waiting for it", reason=str(problem))
                 said = True
             stop.wait(pause_s)
-            pause_s = min(2 * pause_s, listener.LONGEST_PAUSE_S)
+            pause_s = min(2 * pause_s, batches.LONGEST_PAUSE_S)
     return None
 
 
@@ -216,7 +217,7 @@ def replay_files(
     engine = open_database(database)
     tally = Tally()
     sizes = [0 if path == replay.STANDARD_INPUT else replay.size(path) for path in files]
-    with Recording(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
+    with RecorderProcess(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
 
             def show(done: int, before: int = before) -> None:
@@ -371,16 +372,18 @@ def record_work(
     """Record what was done to a vehicle's system, or list what was."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
-        id_, setups = registry.find(connection, vehicle)
+        found = registry.find(connection, vehicle)
         if kind is None and withdraw is None:
-            _print_work(work_records.read_records(connection, id_).get(id_, ()))
+            _print_work(work_records.read_records(connection, found.id).get(found.id, ()))
             return
         said: dict[str, Any] = {
             "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
             "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
         }  # fmt: skip
         if withdraw is not None:
-            wrong = [w for w, _, _ in work_records.read_records(connection, id_).get(id_, ()) if w.key == withdraw]
+            wrong = [
+                w for w, _, _ in work_records.read_records(connection, found.id).get(found.id, ()) if w.key == withdraw
+            ]
             if not wrong:
                 raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
             said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
@@ -388,7 +391,7 @@ def record_work(
             raise Problem("say who did it with --by")
         at_us = now_us() if at is None else moment(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
-        work_records.record(connection, id_, setups, record, now_us())
+        work_records.record(connection, found.id, found.setups, record, now_us())
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
 
 
@@ -420,8 +423,8 @@ def show_timer(
     engine = open_database(database)
     with reachable(engine):
         with engine.connect() as connection:
-            _, setups = registry.find(connection, vehicle)
-        setup = in_force(setups, now_us())
+            found = registry.find(connection, vehicle)
+        setup = found.in_force(now_us())
         result = queries.vehicle_result(engine, setup.fleet, setup.vehicle)
         everybody = queries.setups(engine)
     if result is None:
@@ -510,18 +513,18 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
     """Print the findings up to a time, ended ones included."""
     told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
     if as_json:
-        print_json([f.as_json(o.fleet, o.vehicle) for o, f in told])
+        print_json([f.as_json(o.setup.fleet, o.setup.vehicle) for o, f in told])
         return
     for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
         state = "open " if f.open else "ended"
-        print(f"{state}  {o.fleet}/{o.vehicle}  {KINDS[f.kind].title}: {f.summary}")
+        print(f"{state}  {o.setup.fleet}/{o.setup.vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
     print(CAUTION if told else "No findings.")
 
 
 @app.command(epilog="Example: tallow refills --json")
 def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print when each reservoir reaches its low mark."""
-    rows = [o.refill.as_json(o.fleet, o.vehicle) for o in _outcomes(database, as_of)]
+    rows = [o.refill.as_json(o.setup.fleet, o.setup.vehicle) for o in _outcomes(database, as_of)]
     if as_json:
         print_json(rows)
         return
@@ -538,7 +541,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
 @app.command(epilog="Example: tallow fills --json")
 def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
-    rows = [fill for o in _outcomes(database, as_of) for fill in o.fills]
+    rows = [fill.as_json(o.setup.fleet, o.setup.vehicle) for o in _outcomes(database, as_of) for fill in o.fills]
     if as_json:
         print_json(rows)
         return
@@ -633,7 +636,7 @@ def acl(database: Database = DEFAULT_DATABASE) -> None:
     """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
     engine = open_database(database)
     with reachable(engine), engine.connect() as connection:
-        sys.stdout.write(access_rules(registry.read_setups(connection)))
+        sys.stdout.write(access_rules((one.fleet, one.name) for one in registry.read_vehicles(connection)))
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")

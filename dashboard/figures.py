@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 from tsdownsample import NaNMinMaxDownsampler
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.planning.usage import Amount
 from analytics.statistics.rates import MeanCumulative, Rate
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.day import Day
 from analytics.vehicle.pressure.traces import sampled
 from dashboard.units import Units
 from dashboard.words import work_details
@@ -43,7 +44,7 @@ def _ink(template: str) -> str:
 
 def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
     """Times of the local clock for an axis of dates, milliseconds since 1970: numbers travel as bytes, dates as text."""
-    return local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000
+    return np.asarray(local_us(np.atleast_1d(np.asarray(at_us, np.int64)), zone) / 1000, np.float64)
 
 
 def short(values: Any, digits: int = 1) -> NDArray[np.float32]:
@@ -98,7 +99,7 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
             x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name="reading",
             marker={"size": 4, "color": GREY}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
-    track = result.reservoir.track
+    track = result.reservoir.level_at_cycle_pct
     known = np.flatnonzero(~np.isnan(track))
     if len(known):
         known = known[thinned(track[known])]
@@ -156,21 +157,21 @@ def _span(result: Result) -> tuple[datetime, datetime]:
     return _point(first, zone), _point(last + 2 * DAY_US, zone)
 
 
-def cycles(days: list[dict[str, Any]], template: str) -> go.Figure:
+def cycles(days: Sequence[Day], template: str) -> go.Figure:
     """Cycles by day, by what became of them, against ignition hours."""
     figure = go.Figure()
-    day = [d["day"] for d in days]
+    day = [d.day.isoformat() for d in days]
     for key, name, colour, pattern in (
         ("done", "done", GREEN, ""),
         ("lost", "done, message lost", BLUE, "."),
         ("incomplete", "incomplete", YELLOW, "/"),
         ("missed", "missed", RED, "x"),
     ):
-        if key == "done" or any(d[key] for d in days):
-            figure.add_bar(x=day, y=[d[key] for d in days], name=name, marker={"color": colour, "pattern_shape": pattern},
+        if key == "done" or any(getattr(d, key) for d in days):
+            figure.add_bar(x=day, y=[getattr(d, key) for d in days], name=name, marker={"color": colour, "pattern_shape": pattern},
                            hovertemplate="%{y}")  # fmt: skip
     figure.add_scatter(
-        x=day, y=[d["ignition_h"] or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
+        x=day, y=[d.ignition_h or None for d in days], name="ignition hours", yaxis="y2", mode="markers",
         marker={"symbol": "line-ew-open", "size": 9, "color": _ink(template)},
         hovertemplate="%{y:.1f} h",
     )  # fmt: skip
@@ -325,7 +326,9 @@ def happenings(result: Result, template: str) -> go.Figure | None:
     nothing was."""
     zone, now = ZoneInfo(result.history.setup.timezone), result.history.as_of_us
     shown = {"act_now": RED, "plan": YELLOW, "note": BLUE}
-    kinds = list(dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(KINDS).index(f.kind))))
+    kinds = list(
+        dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(FINDING_KINDS).index(f.kind)))
+    )
     if not kinds and not result.history.work:
         return None
     figure = go.Figure()
@@ -333,9 +336,9 @@ def happenings(result: Result, template: str) -> go.Figure | None:
         ends = [_point(found.began_us, zone), _point(found.ended_us if found.ended_us is not None else now, zone)]
         where = f", {found.channel}" if found.channel else ""
         figure.add_scatter(
-            x=ends, y=[KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
+            x=ends, y=[FINDING_KINDS[found.kind].title] * 2, mode="lines+markers", showlegend=False,
             line={"color": shown[found.severity], "width": 9}, marker={"size": 9, "symbol": "square"},
-            customdata=[text(f"{KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
+            customdata=[text(f"{FINDING_KINDS[found.kind].title}{where}")] * 2, hovertemplate="%{customdata}: %{x|%-d %b}<extra></extra>",
         )  # fmt: skip
     if result.history.work:
         figure.add_scatter(

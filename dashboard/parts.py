@@ -9,7 +9,8 @@ from sqlalchemy import Engine
 
 from analytics.alarms import records
 from analytics.alarms.states import Transition
-from analytics.findings import CAUTION, CAUTIONS, KINDS, Finding, Kind
+from analytics.findings import CAUTION, CAUTIONS, Finding
+from analytics.kinds import FINDING_KINDS, Kind
 from dashboard import people, queries, words
 from ingest.database import reachable, writing
 
@@ -72,7 +73,7 @@ def cautions() -> html.Details:
 
 def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     """A finding in words; with `full` what to check as well."""
-    kind = KINDS[found.kind]
+    kind = FINDING_KINDS[found.kind]
     began, ended = words.moment(found.began_us, timezone), found.ended_us
     badge = need(found.severity) if ended is None else html.Span("Over", className="need need-over")
     since = f"since {began}" if ended is None else f"{began} to {words.moment(ended, timezone)}"
@@ -94,7 +95,7 @@ def guidance(kind: Kind) -> html.Details:
             html.P([html.Strong("Seen: "), kind.meaning]),
             html.P([html.Strong("Most likely: "), kind.cause]),
             html.Ol(steps),
-            html.P([html.Strong("Take along: "), "; ".join(kind.take), "."]),
+            html.P([html.Strong("Take along: "), "; ".join(kind.to_take()), "."]),
             html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
         ]
     )

@@ -223,18 +223,18 @@ def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) 
 
 def note(connection: Connection, who: str, what: str, now_us: int) -> None:
     """Keep who changed what of the set-up."""
-    connection.execute(insert(schema.change).values(at_us=now_us, who=who, what=what))
+    connection.execute(insert(schema.change_log).values(at_us=now_us, who=who, what=what))
 
 
 def changes(connection: Connection, number: int) -> list[Any]:
     """The latest changes of the set-up: rows with at_us, who, what."""
-    table = schema.change
+    table = schema.change_log
     return list(connection.execute(select(table).order_by(table.c.id.desc()).limit(number)))
 
 
 def session_key(connection: Connection) -> str:
     """The key that signs sessions, made when it is first needed."""
-    table = schema.shared
+    table = schema.app_secret
     found: str | None = connection.scalar(select(table.c.value).where(table.c.name == "session_key"))
     if found is None:
         found = secrets.token_hex(32)

@@ -15,23 +15,24 @@ from sqlalchemy import Connection, Engine, Subquery, Text, case, cast, func, sel
 from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import outbox, wording
-from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
-from analytics.findings import CAUTION, SEVERITIES, Finding, from_row, severity_rank, urgency
+from analytics.findings import CAUTION, Finding, from_row, urgency
+from analytics.kinds import ALARM_KINDS, DATA_KINDS, LINE_FAULTS, SEVERITIES, severity_rank
 from analytics.pipeline.tasks import analysed, read_pasts
-from analytics.pipeline.vehicle_summary import NEEDS
+from analytics.pipeline.vehicle_summary import PRIORITIES, Detail
 from analytics.planning.rounds import Visit, plan, refill_need
 from analytics.planning.usage import AHEAD_DAYS, Amount
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.refill import Refill
 from dashboard import people
 from ingest import quarantine, reading, schema
 from ingest.errors import Problem
-from ingest.registry import read_setups as read_all_setups
-from ingest.setups import Setup, in_force
+from ingest.registry import read_vehicles as read_all_vehicles
+from ingest.setups import Setup, Vehicle
 from ingest.times import DAY_US, instant
 from ingest.times import now_us as now_us
 from ingest.work import Work
@@ -43,10 +44,9 @@ _KEPT_RESULTS = 8
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FleetRow:
-    """A vehicle as the fleet's page shows it; of its worst findings the kind, severity and sentence, of each line its number, bundle
-    and condition."""
+    """A vehicle as the fleet's page shows it; `detail` is None before its first analysis."""
 
     fleet: str
     vehicle: str
@@ -57,14 +57,9 @@ class FleetRow:
     low_mark_pct: float
     nlgi: str
     need: str
-    findings: tuple[tuple[str, str, str], ...]
-    open: int
-    refill: dict[str, Any] | None
-    due_early_us: int | None
+    detail: Detail | None
     heard_us: int | None
     online: bool | None
-    week: tuple[int, int]  # cycles done, cycles that should have been, in the last seven days
-    strip: tuple[tuple[int, str, str], ...]
     waiting: int  # alarms that nobody has taken note of
 
 
@@ -93,22 +88,22 @@ def fleet(
 ) -> FleetView:
     """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
     out."""
-    table, vehicle, alarm = schema.standing, schema.vehicle, schema.alarm
+    table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
     mine = [~table.c.sold, *_scope(table)]
     wanted = [table.c.search.contains(word, autoescape=True) for word in search.casefold().split()]
     wanted += [table.c.depot == depot] if depot else []
     wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
-    only = [table.c.need == NEEDS.index(need)] if need else []
+    only = [table.c.need == PRIORITIES.index(need)] if need else []
     with engine.connect() as connection:
         groups = table.c.depot, table.c.vehicle_class, table.c.need
         kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
         counted = kinds  # an index has all that is asked for, unless somebody searches
         if search:
             counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
-        totals = dict.fromkeys(NEEDS, 0)
+        totals = dict.fromkeys(PRIORITIES, 0)
         for its_depot, its_class, rank, number in counted:
             if depot in ("", its_depot) and vehicle_class in ("", its_class):
-                totals[NEEDS[rank]] += number
+                totals[PRIORITIES[rank]] += number
         found = totals[need] if need else sum(totals.values())
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
@@ -145,7 +140,8 @@ def fleet(
 def _unregistered(connection: Connection) -> int:
     """How many vehicles send that nobody has registered."""
     heard, registered = (
-        connection.scalar(select(func.count()).select_from(table)) or 0 for table in (schema.vehicle, schema.standing)
+        connection.scalar(select(func.count()).select_from(table)) or 0
+        for table in (schema.vehicle, schema.vehicle_summary)
     )
     return heard - registered
 
@@ -154,12 +150,12 @@ _FAR_US = 1 << 62
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
     "need": (
-        schema.standing.c.need, schema.standing.c.rank, schema.standing.c.dry_h.desc(),
-        func.coalesce(schema.standing.c.due_early_us, _FAR_US),
+        schema.vehicle_summary.c.need, schema.vehicle_summary.c.rank, schema.vehicle_summary.c.dry_h.desc(),
+        func.coalesce(schema.vehicle_summary.c.due_early_us, _FAR_US),
     ),
-    "unit": (schema.standing.c.unit,),
-    "level": (func.coalesce(schema.standing.c.level_pct, 999),),
-    "refill": (func.coalesce(schema.standing.c.due_early_us, _FAR_US),),
+    "unit": (schema.vehicle_summary.c.unit,),
+    "level": (func.coalesce(schema.vehicle_summary.c.level_pct, 999),),
+    "refill": (func.coalesce(schema.vehicle_summary.c.due_early_us, _FAR_US),),
     "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
 }  # fmt: skip
 WAITING = ("unacknowledged", "returned")
@@ -174,20 +170,26 @@ def _scope(table: Any) -> list[Any]:
 
 
 def _fleet_row(row: Any, waiting: int) -> FleetRow:
-    told = row.detail or {"findings": [], "open": 0, "refill": None, "week": (0, 0), "strip": []}
     return FleetRow(
-        row.fleet, row.vehicle, row.unit, row.depot, row.vehicle_class, row.timezone, row.low_mark_pct, row.nlgi, NEEDS[row.need],
-        tuple(tuple(f) for f in told["findings"]), told["open"], told["refill"], row.due_early_us, row.heard_us, row.online,
-        tuple(told["week"]), tuple(tuple(s) for s in told["strip"]), waiting,
-    )  # fmt: skip
+        fleet=row.fleet,
+        vehicle=row.vehicle,
+        unit=row.unit,
+        depot=row.depot,
+        vehicle_class=row.vehicle_class,
+        timezone=row.timezone,
+        low_mark_pct=row.low_mark_pct,
+        nlgi=row.nlgi,
+        need=PRIORITIES[row.need],
+        detail=None if row.detail is None else Detail.from_row(row.detail),
+        heard_us=row.heard_us,
+        online=row.online,
+        waiting=waiting,
+    )
 
 
-def read_setups(
-    connection: Connection, vehicle_id: int | Collection[int] | None = None
-) -> dict[tuple[str, str], tuple[int, tuple[Setup, ...]]]:
+def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
-    found = read_all_setups(connection, vehicle_id)
-    return {key: (id_, setups) for key, (id_, setups) in found.items() if people.sees(in_force(setups, now_us()))}
+    return [one for one in read_all_vehicles(connection, vehicle_id) if people.sees(one.in_force(now_us()))]
 
 
 @dataclass(frozen=True)
@@ -204,7 +206,7 @@ class Round:
 def setups(engine: Engine) -> list[Setup]:
     """The set-up in force of every registered vehicle."""
     with engine.connect() as connection:
-        return [in_force(found, now_us()) for _, found in read_setups(connection).values()]
+        return [one.in_force(now_us()) for one in read_vehicles(connection)]
 
 
 def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
@@ -212,8 +214,8 @@ def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        found = {} if id_ is None else read_setups(connection, id_)
-        return next((in_force(setups, now_us()) for _, setups in found.values()), None)
+        found = [] if id_ is None else read_vehicles(connection, id_)
+        return found[0].in_force(now_us()) if found else None
 
 
 _ALIKE = 200
@@ -221,18 +223,18 @@ _ALIKE = 200
 
 def alike(engine: Engine, setup: Setup) -> list[Setup]:
     """Set-ups of vehicles of the same class, at most _ALIKE of them: enough to say what is usual."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = table.c.vehicle_class == setup.vehicle_class, ~table.c.sold, *_scope(table)
     with engine.connect() as connection:
         ids = connection.execute(
             select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
         ).scalars()
-        return [in_force(found, now_us()) for _, found in read_setups(connection, list(ids)).values()]
+        return [one.in_force(now_us()) for one in read_vehicles(connection, list(ids))]
 
 
 def depots(engine: Engine) -> list[str]:
     """All depots of registered vehicles."""
-    table = schema.standing
+    table = schema.vehicle_summary
     with engine.connect() as connection:
         return sorted(
             connection.execute(select(table.c.depot).where(~table.c.sold, *_scope(table)).distinct()).scalars()
@@ -241,7 +243,7 @@ def depots(engine: Engine) -> list[str]:
 
 def _at(connection: Connection, depot: str) -> list[int]:
     """The vehicles of a depot that are not sold."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = table.c.depot == depot, ~table.c.sold, *_scope(table)
     return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())
 
@@ -252,7 +254,7 @@ def refill_round(
     """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
     analysis, finding = schema.analysis, schema.finding
     with engine.connect() as connection:
-        mine = {id_: in_force(s, now_us()) for id_, s in read_setups(connection, _at(connection, depot)).values()}
+        mine = {one.id: one.in_force(now_us()) for one in read_vehicles(connection, _at(connection, depot))}
         refills = connection.execute(
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us).where(
                 analysis.c.vehicle_id.in_(list(mine))
@@ -268,11 +270,12 @@ def refill_round(
                 its = mine[row["vehicle_id"]]
                 open_.setdefault((its.fleet, its.vehicle), []).append(from_row(row))
     wanted, undated = [], []
-    for id_, refill, seen_us in refills:
+    for id_, kept, seen_us in refills:
+        refill = Refill.from_row(kept)
         if any(work.kind == "filled" and work.at_us > seen_us for work in done.get(id_, ())):
             continue  # ticked off since
         need = refill_need(refill, mine[id_], at_us)
-        if need is None and refill["state"] == "unknown":
+        if need is None and refill.state == "unknown":
             undated.append(mine[id_].unit)
         elif need is not None and need.early_days <= horizon_days:
             wanted.append(need)
@@ -319,8 +322,8 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.due_early_us, analysis.c.filled_us, analysis.c.as_of_us)
             .where(analysis.c.due_early_us.is_not(None))
         )}  # fmt: skip
-        for id_, found in read_setups(connection, _at(connection, depot)).values():
-            setup, row = in_force(found, now_us()), rows.get(id_)
+        for one in read_vehicles(connection, _at(connection, depot)):
+            setup, row = one.in_force(now_us()), rows.get(one.id)
             if row is None or row.due_early_us > now + CALENDAR_DAYS * DAY_US:
                 continue
             day = instant(max(row.due_early_us, now)).astimezone(ZoneInfo(setup.timezone)).date()
@@ -329,7 +332,7 @@ def refill_calendar(engine: Engine, depot: str) -> bytes:
             event.add("dtstamp", instant(row.as_of_us))
             event.add("dtstart", day)
             event.add("dtend", day + timedelta(days=1))
-            litres = row.refill["litres_to_full"]
+            litres = Refill.from_row(row.refill).litres_to_full
             event.add("summary", f"Fill {setup.unit}: {litres:.1f} l of {setup.grease_and_grade}")
             event.add("location", depot)
             event.add("url", wording.address_of(setup, wording.site()))
@@ -346,7 +349,7 @@ def _calendar(what: str) -> Calendar:
 
 def amounts(engine: Engine, depot: str = "") -> list[Amount]:
     """Litres by month, depot and grease, in that order, of one depot or of all."""
-    table, who, person = schema.supply, schema.standing, people.ASKING.get()
+    table, who, person = schema.supply, schema.vehicle_summary, people.ASKING.get()
     chosen = ([who.c.fleet.in_(person.fleets)] if person.fleets else []) + (
         [table.c.depot.in_(person.depots)] if person.depots else []
     )
@@ -365,7 +368,7 @@ def amounts(engine: Engine, depot: str = "") -> list[Amount]:
 
 def ahead_l(engine: Engine, depot: str = "") -> dict[tuple[str, str], float]:
     """(depot, grease) -> litres that the cycles of the next AHEAD_DAYS will use, at their present pace."""
-    table = schema.standing
+    table = schema.vehicle_summary
     chosen = [~table.c.sold, table.c.use_l_a_day > 0, *_scope(table)] + ([table.c.depot == depot] if depot else [])
     keys = table.c.depot, table.c.grease
     with engine.connect() as connection:
@@ -401,7 +404,7 @@ def alarms(
     most: int = MOST_ALARMS,
 ) -> list[AlarmRow]:
     """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
-    table, who = schema.alarm, schema.standing
+    table, who = schema.alarm, schema.vehicle_summary
     chosen = _of(depot, vehicle)
     rows = (
         select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
@@ -428,7 +431,7 @@ def alarms(
 
 
 def _of(depot: str, vehicle: tuple[str, str] | None) -> list[Any]:
-    who = schema.standing
+    who = schema.vehicle_summary
     chosen = _scope(who) + ([who.c.depot == depot] if depot else [])
     return chosen + ([who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else [])
 
@@ -451,7 +454,7 @@ def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
     """All of it, for a depot, for a vehicle (FLEET/VEHICLE), or for all."""
     fleet_name, _, name = vehicle.partition("/")
     one = (fleet_name, name) if vehicle else None
-    rows, now, table, who = alarms(engine, depot, one, over=True), now_us(), schema.alarm, schema.standing
+    rows, now, table, who = alarms(engine, depot, one, over=True), now_us(), schema.alarm, schema.vehicle_summary
     recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
     with engine.connect() as connection:
         counted = (
@@ -509,7 +512,7 @@ def transitions(engine: Engine, number: int) -> list[Any]:
 def seen(connection: Connection, number: int) -> bool:
     """Whether there is an alarm of this number that whoever asks may see."""
     owner = connection.scalar(select(schema.alarm.c.vehicle_id).where(schema.alarm.c.id == number))
-    return owner is not None and bool(read_setups(connection, owner))
+    return owner is not None and bool(read_vehicles(connection, owner))
 
 
 def need_seen(connection: Connection, numbers: Iterable[int]) -> None:
@@ -521,7 +524,6 @@ def need_seen(connection: Connection, numbers: Iterable[int]) -> None:
 
 # What a point is, without the words that only say where it is.
 _WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
-LINE_FAULTS = ("blocked_line", "open_line")
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
 
 
@@ -563,7 +565,7 @@ def point_kind(point: str) -> str:
 def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
     they were watched."""
-    finding, who, line = schema.finding, schema.standing, schema.line
+    finding, who, line = schema.finding, schema.vehicle_summary, schema.line
     kept, unit = EXPOSURES[by].column, EXPOSURES[by].unit
     latest = _latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
@@ -645,14 +647,13 @@ class DataState:
     backtest_us: int | None
 
 
-DATA_KINDS = ("silent", "level_sensor", "pressure_sensor")
 MOST_LISTED = 200  # vehicles of each list
 
 
 def data_state(engine: Engine) -> DataState:
     """What the *Data* page shows; nothing of it is counted message by message."""
-    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.intake
-    table = schema.standing
+    analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.recorder_stats
+    table = schema.vehicle_summary
     named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
         found: list[tuple[Who, Finding]] = []
@@ -695,18 +696,18 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
     table = schema.vehicle
     with engine.connect() as connection:
         row = connection.execute(
-            select(table.c.id, table.c.news).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+            select(table.c.id, table.c.revision).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
         ).one_or_none()
         if row is None:
             return None
-        setups = next(iter(read_setups(connection, row.id).values()), None)
-        if setups is None:
+        found = read_vehicles(connection, row.id)
+        if not found:
             return None
-        key = (str(engine.url), row.id, row.news, now_us() // 600_000_000)
+        key = (str(engine.url), row.id, row.revision, now_us() // 600_000_000)
         if key in _results:
             return _results[key]
         past, work = read_pasts(connection, row.id).get(row.id), read_work(connection, row.id).get(row.id, ())
-        (result,) = analysed(connection, row.id, setups[1], [now_us()], past, work)
+        (result,) = analysed(connection, found[0], [now_us()], past, work)
     _results[key] = result
     while len(_results) > _KEPT_RESULTS:
         _results.popitem(last=False)
@@ -732,7 +733,7 @@ def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
     chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
     steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
     with engine.connect() as connection:
-        return int(connection.scalar(select(table.c.news + steps.scalar_subquery()).where(*chosen)) or 0)
+        return int(connection.scalar(select(table.c.revision + steps.scalar_subquery()).where(*chosen)) or 0)
 
 
 def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:
@@ -740,5 +741,5 @@ def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, 
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        seen = id_ is not None and bool(read_setups(connection, id_))
+        seen = id_ is not None and bool(read_vehicles(connection, id_))
         return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.planning.usage import Amount
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.daily import days
-from analytics.vehicle.line_conditions import line_conditions
+from analytics.vehicle.line_conditions import LineCondition, line_conditions
 from analytics.vehicle.pressure.traces import sampled
 from dashboard.queries import EXPOSURES, AlarmRow, DataState, FleetRow, Patterns, Round
 from ingest import times
@@ -34,7 +34,9 @@ def round_table(told: Round) -> list[dict[str, str]]:
             "grease": stop.need.grease,
             "level_pct": f"{stop.need.level_on(visit.day):.0f}",
             "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
-            "also": "; ".join(KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())),
+            "also": "; ".join(
+                FINDING_KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
+            ),
         }
         for visit in told.visits
         for stop in visit.stops
@@ -47,14 +49,24 @@ def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
     def text(value: Any) -> str:
         return "" if value is None else str(value)
 
+    def forecast(r: FleetRow) -> dict[str, str]:
+        refill = r.detail.refill if r.detail else None
+        due = (None,) * 3 if refill is None else (refill.due_early_us, refill.due_expected_us, refill.due_late_us)
+        early, expected, late = (text(_time(at_us)) for at_us in due)
+        return {
+            "level_pct": text(refill and refill.level_pct), "due_early": early, "due_expected": expected, "due_late": late,
+            "litres_to_full": text(refill and refill.litres_to_full),
+        }  # fmt: skip
+
+    def week(r: FleetRow) -> dict[str, str]:
+        done, expected = r.detail.week if r.detail else (0, 0)
+        return {"cycles_done_7_days": str(done), "cycles_expected_7_days": str(expected)}
+
     return [
         {
             "fleet": r.fleet, "vehicle": r.vehicle, "unit": r.unit, "depot": r.depot, "class": r.vehicle_class, "need": r.need,
-            "findings": "; ".join(f"{KINDS[kind].title}: {summary}" for kind, _, summary in r.findings),
-            "level_pct": text((r.refill or {}).get("level_pct")), "due_early": text((r.refill or {}).get("due_early")),
-            "due_expected": text((r.refill or {}).get("due_expected")), "due_late": text((r.refill or {}).get("due_late")),
-            "litres_to_full": text((r.refill or {}).get("litres_to_full")),
-            "cycles_done_7_days": str(r.week[0]), "cycles_expected_7_days": str(r.week[1]),
+            "findings": "; ".join(f"{FINDING_KINDS[f.kind].title}: {f.summary}" for f in (r.detail.findings if r.detail else ())),
+            **forecast(r), **week(r),
             "last_heard": text(_time(r.heard_us)), "alarms_not_acknowledged": str(r.waiting),
         }
         for r in rows
@@ -169,17 +181,19 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
         rows = [{"at": times.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}
                 for at, level in zip(history.levels.at_us, history.levels.level_pct, strict=True)]  # fmt: skip
         rows += [{"at": times.rfc3339(int(at)), "what": "level", "level_pct": number(level)}
-                 for at, level in zip(history.cycles.at_us, result.reservoir.track, strict=True)]  # fmt: skip
+                 for at, level in zip(history.cycles.at_us, result.reservoir.level_at_cycle_pct, strict=True)]  # fmt: skip
         rows += [
             {"at": times.rfc3339(fill.at_us), "what": f"fill of {fill.litres:.2f} l", "level_pct": number(fill.to_pct)}
             for fill in result.fills
         ]
         return sorted(rows, key=lambda row: row["at"])
     if chart == "cycles":
-        return [{name: "" if value is None else str(value) for name, value in day.items()} for day in days(result)]
+        return [
+            {name: "" if value is None else str(value) for name, value in day.to_row().items()} for day in days(result)
+        ]
     if chart == "happened":
         return [
-            {"at": times.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": KINDS[f.kind].title,
+            {"at": times.rfc3339(f.began_us), "until": _time(f.ended_us) or "", "what": FINDING_KINDS[f.kind].title,
              "channel": f.channel or "", "severity": f.severity, "summary": f.summary}
             for f in result.findings
         ] + [
@@ -211,13 +225,13 @@ def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
 _TRACES = 20  # the latest of each channel
 
 
-def _sheet_row(line: Line, now: dict[str, Any]) -> dict[str, str]:
+def _sheet_row(line: Line, now: LineCondition) -> dict[str, str]:
     """A line of the call-out sheet with its condition."""
-    known = {name: "" if now[name] is None else f"{now[name]:.2f}" for name in ("ratio", "hours_since_grease")}
+    ratio, hours = ("" if value is None else f"{value:.2f}" for value in (now.ratio, now.hours_since_grease))
     return {
         "line": str(line.line), "point": line.point, "bundle": line.bundle, "channel": line.channel or "", "dose_cm3": f"{line.dose_cm3:g}",
-        "critical": "yes" if line.critical else "no", "condition": now["condition"], "times_expected": known["ratio"],
-        "ignition_hours_since_grease": known["hours_since_grease"],
+        "critical": "yes" if line.critical else "no", "condition": now.condition, "times_expected": ratio,
+        "ignition_hours_since_grease": hours,
     }  # fmt: skip
 
 

@@ -15,15 +15,14 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import Flask, request
 from sqlalchemy import Engine, select
 
-from analytics.alarms.evaluate import KINDS
 from analytics.findings import Finding, urgency
+from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
 from dashboard import parts, people, queries, words
 from ingest import registry, schema, work_records
 from ingest import work as works
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
-from ingest.setups import in_force
 from ingest.times import microseconds
 
 LARGEST_BYTES: Final = 16_384
@@ -36,22 +35,14 @@ _ASKS: Final[dict[str, tuple[str, ...]]] = {
     "sensor_replaced": ("channel",),
     "moved": ("depot",),
 }
-_ANSWERS: Final = {
-    "blocked_line": "line_mended",
-    "open_line": "line_mended",
-    "starved_pump": "bled",
-    "low_level": "filled",
-    "timer_mismatch": "timer_set",
-    "level_sensor": "sensor_replaced",
-    "pressure_sensor": "sensor_replaced",
-}
 
 
 def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
     """(kind, lines, channel) of the work that answers what is worst, so that a record needs few taps."""
     for found in sorted((f for f in findings if f.open), key=urgency):
-        if found.kind in _ANSWERS:
-            return _ANSWERS[found.kind], [str(line) for line in found.lines], found.channel or ""
+        answers = ALARM_KINDS[found.kind].answered_by
+        if answers:
+            return answers[0], [str(line) for line in found.lines], found.channel or ""
     return "filled", [], ""
 
 
@@ -145,20 +136,20 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
         for alarm in connection.execute(select(table).where(table.c.id.in_(numbers)).order_by(table.c.id)).all():
             what: dict[str, Any] = {"lines": alarm.lines} if "lines" in _ASKS.get(kind, ()) else {}
             if kind in ("line_mended", "greased_by_hand") and not alarm.lines:
-                raise Problem(f"{KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
+                raise Problem(f"{ALARM_KINDS[alarm.kind].title.lower()} is about no line: choose alarms of lines only")
             if kind == "sensor_replaced":
                 if alarm.kind not in ("level_sensor", "pressure_sensor"):
                     raise Problem(
-                        f"{KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
+                        f"{ALARM_KINDS[alarm.kind].title.lower()} is about no sensor: choose alarms of sensors only"
                     )
                 what = {"channel": alarm.channel}
             if kind == "filled":
                 what = {"to_pct": 100}
             said.setdefault((alarm.vehicle_id, str(what)), what)
         for (id_, _), what in sorted(said.items()):  # in the order in which recorders take vehicles
-            ((_, setups),) = registry.read_setups(connection, id_).values()
+            (found,) = registry.read_vehicles(connection, id_)
             one = {"key": uuid4().hex, "kind": kind, "at_us": now_us, "by": people.doer(by), "note": note, **what}
-            work_records.record(connection, id_, setups, works.work_of(one), now_us)
+            work_records.record(connection, id_, found.setups, works.work_of(one), now_us)
     return len(said)
 
 
@@ -213,14 +204,14 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
                     return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
                 said["note"] = f"{said.get('note') or ''} (by {by})".strip()
             said["by"] = people.doer(by)
-            id_, setups = registry.find(connection, f"{fleet}/{vehicle}")
-            setup = in_force(setups, queries.now_us())
+            found = registry.find(connection, f"{fleet}/{vehicle}")
+            setup = found.in_force(queries.now_us())
             if not people.sees(setup):
                 raise Problem(registry.unknown(f"{fleet}/{vehicle}"))
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setup.timezone)
-            work_records.record(connection, id_, setups, works.work_of(said), queries.now_us())
+            work_records.record(connection, found.id, found.setups, works.work_of(said), queries.now_us())
     except Problem as problem:
         return {"problem": str(problem)}, 503 if isinstance(problem, Unusable) else 400
     return {}, 200

@@ -14,8 +14,6 @@ from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION
 
 INGESTER: Final = "tallow-ingest"
-
-
 ALERTER: Final = "tallow-alert"
 
 

@@ -1,4 +1,4 @@
-"""The database: opening it, recording batches of messages in it, reading a vehicle's messages back as arrays."""
+"""The database: its address, opening it, bringing it up to today's shape, writing in it."""
 
 import logging
 from collections.abc import Iterable, Iterator
@@ -24,9 +24,6 @@ DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 # How long SQLite waits for another writer before it says that the database is locked.
 _BUSY_S: Final = 5
 _UPGRADE_LOCK: Final = 7_411_077
-
-
-# Opening ----------------------------------------------------------------------------------------------------
 
 
 def connect(url: str) -> Engine:
@@ -173,9 +170,3 @@ def arrays(columns: Iterable[tuple[Any, ...]]) -> tuple[list[Any] | str, ...]:
         else "{" + str(list(column))[1:-1].replace("None", "NULL") + "}"
         for column in columns
     )
-
-
-# Months -----------------------------------------------------------------------------------------------------
-
-
-# Reading ----------------------------------------------------------------------------------------------------

@@ -43,7 +43,7 @@ def record(connection: Connection, vehicle_id: int, setups: Sequence[Any], work:
         )
     )
     vehicle = schema.vehicle
-    connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(news=vehicle.c.news + 1))
+    connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(revision=vehicle.c.revision + 1))
     return True
 
 

@@ -14,7 +14,7 @@ class Everybody(BaseAuthPlugin):
     """Lets everybody in, and unlike an anonymous login keeps the sessions of those who are away."""
 
     async def authenticate(self, *, session: Any) -> bool:  # noqa: ARG002
-        """Yes."""
+        """Whoever connects is let in."""
         return True
 
 

@@ -14,7 +14,8 @@ import numpy as np
 from ingest.messages import encode, topic
 from ingest.times import EPOCH, instant
 from simulators import reservoir
-from simulators.machine import Sent, Simulation, arrival_us, channels
+from simulators.controller import Sent, arrival_us, messages
+from simulators.machine import Simulation, channels
 from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario
 
 _VEHICLE_COLUMNS = (
@@ -48,7 +49,7 @@ def merged(runs: Mapping[str, Simulation], after_us: int) -> Iterator[tuple[str,
     """(vehicle, message) of several vehicles in order of arrival, of what arrives after a time."""
 
     def told(vehicle: str, run: Simulation) -> Iterator[tuple[int, str, int, Sent]]:
-        for k, sent in enumerate(run.messages(after_us)):
+        for k, sent in enumerate(messages(run, after_us)):
             yield sent.arrives_us, vehicle, k, sent
 
     for _, vehicle, _, sent in heapq.merge(*(told(vehicle, run) for vehicle, run in runs.items())):
@@ -104,7 +105,7 @@ def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: flo
         "low_level": (level.pct <= run.machine.low_mark_pct) & sensed,
         "near_mark": (level.pct <= run.machine.low_mark_pct + 3) & sensed,
         "overfill": (level.pct > 101.0) & percent,
-        "starved_pump": level.airy & bool(run.channels),
+        "starved_pump": level.airy & any(names.values()),
     }
     for kind, flag in seen.items():
         edges = np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8), 0]))

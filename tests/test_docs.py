@@ -7,7 +7,7 @@ from typing import Any
 
 from typer.main import get_command
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from dashboard.command import app
 
 ROOT = Path(__file__).parent.parent
@@ -24,7 +24,7 @@ def test_every_command_is_in_the_readme_and_no_other() -> None:
 
 def test_every_kind_of_finding_is_in_the_readme() -> None:
     """By its title."""
-    assert set(re.findall(r"^\| ([A-Z][a-z ]+) \|", README, re.M)) == {kind.title for kind in KINDS.values()}
+    assert set(re.findall(r"^\| ([A-Z][a-z ]+) \|", README, re.M)) == {kind.title for kind in FINDING_KINDS.values()}
 
 
 def test_the_two_commands_end_as_they_should() -> None:

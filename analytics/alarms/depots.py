@@ -57,7 +57,7 @@ def keep_depot(connection: Connection, wanted: Depot) -> None:
             raise Problem("a time of day is between 00:00 and 23:59")
     table = schema.depot
     values = {name: getattr(wanted, name) for name in table.c.keys() if name != "name"}  # noqa: SIM118
-    theirs = select(schema.standing.c.vehicle_id).where(schema.standing.c.depot == wanted.name)
+    theirs = select(schema.vehicle_summary.c.vehicle_id).where(schema.vehicle_summary.c.depot == wanted.name)
     connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(alarms_due_us=0))
     done = connection.execute(update(table).where(table.c.name == wanted.name).values(**values))
     if not done.rowcount:

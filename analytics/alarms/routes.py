@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 import apprise
 from sqlalchemy import Connection, insert, select, update
 
-from analytics.findings import GROUPS, SEVERITIES, Group, Severity, severity_rank
+from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
 from ingest import schema
 from ingest.broker import broker_of
 from ingest.errors import Problem

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
-from analytics.findings import CAUTION, Kind, Severity, severity_rank
+from analytics.findings import CAUTION
+from analytics.kinds import Kind, Severity, severity_rank
 from ingest.setups import Setup
 from ingest.times import rfc3339
 
@@ -36,7 +37,7 @@ class Told:
 def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
     """(title, text) of one alarm: which vehicle, what and how sure, what to take along, by when, and where to read on."""
     title = f"{SEVERITY_WORDS[told.severity]}: {setup.unit} ({setup.vehicle}), {setup.depot}: {told.kind.title.lower()}"
-    take = [x if x != "grease as on the set-up sheet" else setup.grease_and_grade for x in told.kind.take]
+    take = told.kind.to_take(setup.grease_and_grade)
     by = {"act_now": "today", "plan": "at the next visit", "note": "when somebody is there anyway"}[told.severity]
     return title, "\n".join(
         [

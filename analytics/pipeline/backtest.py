@@ -42,7 +42,7 @@ def backtest(
 
 def _cases(task: Task, moments: Sequence[int]) -> list[backtests.Case | None]:
     """The cases of one vehicle; only moments at which it had been heard."""
-    if task.setups[-1].level != "percent":
+    if task.vehicle.newest.level != "percent":
         return []
     *then, now = results_of(task, [*moments, task.as_of_us])
     heard_us = now.history.heard_us

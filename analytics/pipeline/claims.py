@@ -21,7 +21,7 @@ def vehicles_wanting(connection: Connection, began_us: int, stale_us: int, most_
     a batch of those with news that were not done since `began_us`, and `most_old` of the others."""
     vehicle, setup, analysis, claim = schema.vehicle, schema.setup, schema.analysis, schema.claim
     before = analysis.c.as_of_us < began_us
-    come = or_(analysis.c.news != vehicle.c.news, analysis.c.next_us <= began_us)
+    come = or_(analysis.c.revision != vehicle.c.revision, analysis.c.next_us <= began_us)
     fresh = or_(analysis.c.vehicle_id.is_(None), and_(come, before))
     # Results may speak of the future, if somebody asked for those.
     old = or_(analysis.c.as_of_us < began_us - stale_us, analysis.c.as_of_us > began_us + stale_us)

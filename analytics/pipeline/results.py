@@ -13,18 +13,16 @@ import structlog
 from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
+from analytics.pipeline import vehicle_summary
 from analytics.pipeline.claims import BATCH, LEASE_US, claim_vehicles, release, renew_claims, vehicles_wanting
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
-from analytics.pipeline.vehicle_summary import standing
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
 from ingest.database import address, writing
-from ingest.registry import stand
 from ingest.times import instant, now_us
 
 log = structlog.get_logger("tallow.results")
 
-DAYS_SHOWN: Final = 1_200  # of what each day brought; amounts and exposures are of all
 _OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
 _PATIENCE: Final = 60  # looks at what others have claimed
@@ -93,14 +91,14 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                 for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
                     done += 1
                     if isinstance(outcome, str):
-                        unfinished.discard(task.vehicle_id)
+                        unfinished.discard(task.vehicle.id)
                         _failed(task, outcome)
                         continue
                     with writing(engine) as connection:
-                        kept = release(connection, task.vehicle_id, who)
+                        kept = release(connection, task.vehicle.id, who)
                         if kept:
                             keep(connection, outcome)
-                    unfinished.discard(task.vehicle_id)
+                    unfinished.discard(task.vehicle.id)
                     if kept:
                         yield outcome
                     if now_us() > claimed_us + LEASE_US // 4:  # a slow batch: the rest stays claimed
@@ -108,7 +106,7 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                         renew_claims(engine, unfinished, who)
             except Lost as problem:
                 _failed(tasks[done], str(problem))
-                unfinished.discard(tasks[done].vehicle_id)
+                unfinished.discard(tasks[done].vehicle.id)
                 done += 1
             tasks = tasks[done:]
     finally:
@@ -119,8 +117,7 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
 
 
 def _failed(task: Task, error: str) -> None:
-    setup = task.setups[-1]
-    log.error("an analysis failed; tried again later", vehicle=f"{setup.fleet}/{setup.vehicle}", error=error)
+    log.error("an analysis failed; tried again later", vehicle=f"{task.vehicle.fleet}/{task.vehicle.name}", error=error)
 
 
 def _outcome_or_error(task: Task) -> Outcome | str:
@@ -141,26 +138,17 @@ def keep(connection: Connection, outcome: Outcome) -> None:
         insert(analysis).values(
             vehicle_id=outcome.vehicle_id,
             as_of_us=outcome.as_of_us,
-            news=outcome.news,
+            revision=outcome.revision,
             next_us=outcome.next_us,
-            fills=outcome.fills,
-            refill_state=outcome.refill.state,
             due_early_us=outcome.refill.due_early_us,
-            due_expected_us=outcome.refill.due_expected_us,
-            refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
-            days=outcome.days[-DAYS_SHOWN:],
-            lines=outcome.lines,
+            refill=outcome.refill.to_row(),
             notes=outcome.notes,
-            dry_h=outcome.dry_h,
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
             alarms_due_us=0,
         )
     )
-    stands = standing(
-        outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
-    )  # fmt: skip
-    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
+    vehicle_summary.put_result(connection, outcome)
     if outcome.findings:
         connection.execute(
             insert(finding),
@@ -187,9 +175,9 @@ def keep(connection: Connection, outcome: Outcome) -> None:
 def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
     """For how many days and ignition hours a vehicle had been watched at a time; the hours of a day lie spread over it."""
     at = instant(at_us).astimezone(ZoneInfo(outcome.setup.timezone))
-    day, part = at.date().isoformat(), (at.hour + at.minute / 60) / 24
-    whole = [told["ignition_h"] for told in outcome.days if told["day"] < day]
-    begun = sum(told["ignition_h"] for told in outcome.days if told["day"] == day)
+    day, part = at.date(), (at.hour + at.minute / 60) / 24
+    whole = [one.ignition_h for one in outcome.days if one.day < day]
+    begun = sum(one.ignition_h for one in outcome.days if one.day == day)
     return {"watched_days": len(whole) + part, "watched_h": float(sum(whole) + part * begun)}
 
 

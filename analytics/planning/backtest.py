@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.reservoir import percent_of_reservoir
+from analytics.vehicle.level import percent_of_reservoir
 from ingest.times import DAY_US
 
 FAR_DAYS: Final = 120.0  # a date further off, or none, counts as this far
@@ -61,12 +61,12 @@ def case(then: Result, now: Result) -> Case | None:
         not done
         or then.refill.level_pct is None
         or then.refill.state in ("due", "unknown")
-        or not np.isfinite(tank.track[done - 1])
+        or not np.isfinite(tank.level_at_cycle_pct[done - 1])
     ):
         return None
     filled = [fill.to_pct for fill in now.fills if cycles.at_us[done - 1] < fill.at_us <= at_us]
-    level = filled[-1] if filled else float(tank.track[done - 1])
-    left = level - tank.own_share * np.cumsum(tank.used_pct[done:])
+    level = filled[-1] if filled else float(tank.level_at_cycle_pct[done - 1])
+    left = level - tank.baseline_dose_ratio * np.cumsum(tank.used_pct[done:])
     reached = np.flatnonzero(left <= setup.low_mark_pct)
     if not len(reached) or level <= setup.low_mark_pct:
         return None

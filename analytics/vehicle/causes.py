@@ -1,24 +1,9 @@
 """One cause, one finding: what only follows from something else is not raised beside it."""
 
-from collections.abc import Mapping
-from typing import Final
-
 from analytics.findings import Stretch
+from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.history import History
 from ingest.times import DAY_US, HOUR_US
-
-# A kind is not raised while one of these lasts on the same vehicle: it only follows from it.
-_FOLLOWS: Final[Mapping[str, tuple[str, ...]]] = {
-    "open_line": ("pressure_sensor",),
-    "blocked_line": ("pressure_sensor",),
-    "incomplete_cycles": ("starved_pump",),
-    "under_delivery": ("starved_pump", "incomplete_cycles", "level_sensor", "blocked_line"),
-    "reservoir_loss": ("level_sensor", "starved_pump"),
-    "low_level": ("level_sensor",),
-    "overfill": ("level_sensor",),
-    "level_sensor": ("starved_pump",),
-    "timer_mismatch": ("missed_cycles",),
-}
 
 
 def by_cause(stretches: list[Stretch], history: History) -> list[Stretch]:
@@ -27,7 +12,7 @@ def by_cause(stretches: list[Stretch], history: History) -> list[Stretch]:
 
 
 def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
-    if cause.kind not in _FOLLOWS.get(effect.kind, ()):
+    if cause.kind not in FINDING_KINDS[effect.kind].follows_from:
         return False
     if cause.channel is not None and effect.channel is not None and cause.channel != effect.channel:
         return False

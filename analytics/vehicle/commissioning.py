@@ -19,8 +19,8 @@ from analytics.findings import Finding
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
+from analytics.vehicle.level import Reservoir
 from analytics.vehicle.pressure.sister_lines import alike, odd_limit, sister_ratios
-from analytics.vehicle.reservoir import Reservoir
 from ingest.arrays import Floats
 from ingest.setups import Line
 from ingest.times import DAY_US, instant, microseconds

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +11,8 @@ from analytics.vehicle.clocks import corrected_at
 from analytics.vehicle.ignition import ignition_hours
 from ingest.arrays import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
 from ingest.setups import Setup, in_force
+from ingest.times import FOREVER_US, LONG_AGO_US
 from ingest.work import Work
-
-_FOREVER_US: Final = 1 << 62
 
 Rows = TypeVar("Rows", bound=Common)
 
@@ -73,9 +72,9 @@ class History:
         """Stretches in which the vehicle is laid up or sold: (from, to), to the end of time while it lasts."""
         told: list[tuple[int, int]] = []
         for one in self.work:
-            if one.kind in ("laid_up", "sold") and not (told and told[-1][1] == _FOREVER_US):
-                told.append((one.at_us, _FOREVER_US))
-            elif one.kind == "back" and told and told[-1][1] == _FOREVER_US:
+            if one.kind in ("laid_up", "sold") and not (told and told[-1][1] == FOREVER_US):
+                told.append((one.at_us, FOREVER_US))
+            elif one.kind == "back" and told and told[-1][1] == FOREVER_US:
                 told[-1] = (told[-1][0], one.at_us)
         return told
 
@@ -85,7 +84,7 @@ class History:
 
 
 def _setup_at(setups: Sequence[Setup], at_us: Ints) -> Ints:
-    since = np.array([-(1 << 62) if s.valid_from_us is None else s.valid_from_us for s in setups], np.int64)
+    since = np.array([LONG_AGO_US if s.valid_from_us is None else s.valid_from_us for s in setups], np.int64)
     return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
 
 

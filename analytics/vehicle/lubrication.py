@@ -2,22 +2,20 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.findings import Finding
+from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
-
-_ON_A_CHANNEL: Final = ("blocked_line", "open_line")
-_DRYING: Final = (*_ON_A_CHANNEL, "incomplete_cycles", "missed_cycles", "starved_pump")
+from ingest.times import FOREVER_US
 
 
 def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_]) -> dict[int, float | None]:
-    """Line -> ignition hours since a cycle that has no flaw (`cycles.flawed`; air in place of grease) and whose pressures call neither
-    the line nor the pump wrong; or since somebody greased the point by hand. None where that never was.
+    """Line -> ignition hours since a cycle that has no flaw (`confirmation.flawed`; air in place of grease) and whose pressures call
+    neither the line nor the pump wrong; or since somebody greased the point by hand. None where that never was.
 
     Cycles whose messages were lost count for nothing: nobody knows what their pressures were.
     """
@@ -32,7 +30,7 @@ def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np
     for line in history.setup.lines:
         arrived = pumped.copy()
         for found in findings:
-            if found.kind in _ON_A_CHANNEL and line.line in found.lines:
+            if found.kind in LINE_FAULTS and line.line in found.lines:
                 arrived &= ~_inside(history, found)
         hours = [float(history.cycle_h[np.flatnonzero(arrived)[-1]])] if arrived.any() else []
         hours += [
@@ -44,11 +42,11 @@ def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np
     return out
 
 
-def weighed(findings: Iterable[Finding], since: Mapping[int, float | None], settings: Settings) -> Iterator[Finding]:
+def escalate(findings: Iterable[Finding], since: Mapping[int, float | None], settings: Settings) -> Iterator[Finding]:
     """Findings with how long their points have waited for grease, while they last; what has waited too long is for now."""
     for found in findings:
         hours = [h for line, h in since.items() if h is not None and (line in found.lines or not found.lines)]
-        if not found.open or found.kind not in _DRYING or not hours:
+        if not found.open or not FINDING_KINDS[found.kind].dries or not hours:
             yield found
             continue
         longest = max(hours)
@@ -56,6 +54,8 @@ def weighed(findings: Iterable[Finding], since: Mapping[int, float | None], sett
         yield replace(found, severity=severity, evidence={**found.evidence, "hours_since_grease": longest})
 
 
-def _inside(history: History, found: Finding) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
+def _inside(history: History, found: Finding) -> NDArray[np.bool_]:
     at_us = history.cycles.at_us
-    return np.asarray((at_us >= found.began_us) & (at_us < (found.ended_us if found.ended_us is not None else 1 << 62)))
+    return np.asarray(
+        (at_us >= found.began_us) & (at_us < (found.ended_us if found.ended_us is not None else FOREVER_US))
+    )

@@ -7,9 +7,10 @@ import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics.alarms import evaluate, routes
+from analytics.alarms import routes
 from analytics.alarms.states import BY_PERSONS, Transition
 from analytics.alarms.states import words as state_words
+from analytics.kinds import ALARM_KINDS
 from dashboard import parts, people, queries, tables, words, work
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import AlarmRow, AlarmView
@@ -159,7 +160,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
         f"{words.moment(s.at_us, zone)}: {words.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
         for s in view.steps.get(alarm.id or 0, ())
     ]
-    title = evaluate.KINDS[alarm.kind].title
+    title = ALARM_KINDS[alarm.kind].title
     return html.Div(
         [
             dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}, className="alarm-choose")

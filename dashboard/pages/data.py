@@ -6,7 +6,8 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, callback, dcc, html
 
-from analytics.findings import KINDS, Finding
+from analytics.findings import Finding
+from analytics.kinds import DATA_KINDS, FINDING_KINDS
 from dashboard import figures, parts, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import DataState, Who
@@ -67,9 +68,9 @@ def body(told: DataState, now_us: int) -> list[Any]:
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
     out.append(parts.section("What comes in", html.Dl(listed, className="facts")))
     out.append(_refused(told))
-    for kind in queries.DATA_KINDS:
+    for kind in DATA_KINDS:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
-        out.append(_vehicles(f"{KINDS[kind].title}: {len(mine)}", mine))
+        out.append(_vehicles(f"{FINDING_KINDS[kind].title}: {len(mine)}", mine))
     notes = [
         html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {note}"])
         for who, note in told.notes

@@ -1,6 +1,6 @@
 """Who needs somebody today and what for, worst first; then who is next."""
 
-from datetime import datetime
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote, urlencode
 from zlib import crc32
@@ -9,12 +9,13 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
-from analytics.findings import KINDS
-from analytics.pipeline.vehicle_summary import NEEDS
+from analytics.kinds import FINDING_KINDS
+from analytics.pipeline.vehicle_summary import PRIORITIES
+from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.refill import Refill
 from dashboard import parts, queries, tables, words
 from dashboard.app import REFRESH_MS, engine
 from dashboard.queries import FleetRow, FleetView
-from ingest.times import microseconds
 
 dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True, order=0)
 
@@ -28,7 +29,7 @@ _SORTS = {
 def layout(**asked: Any) -> html.Div:
     """The page for the filters in the address."""
     chosen = {name: str(asked.get(name) or "") for name in ("depot", "class", "need", "search", "sort", "page")}
-    chosen["need"] = chosen["need"] if chosen["need"] in NEEDS else ""
+    chosen["need"] = chosen["need"] if chosen["need"] in PRIORITIES else ""
     chosen["sort"] = chosen["sort"] if chosen["sort"] in queries.SORTS else ""
     view = _view(chosen)
     return html.Div(
@@ -91,7 +92,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
                 color="gray",
             )
         ]
-    out: list[Any] = [html.Div([_total(name, view, chosen) for name in NEEDS], className="totals")]
+    out: list[Any] = [html.Div([_total(name, view, chosen) for name in PRIORITIES], className="totals")]
     if view.unregistered:
         text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
         out.append(html.P(text, className="dim"))
@@ -122,28 +123,30 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
 
 def row(r: FleetRow, now_us: int) -> html.Tr:
     """One vehicle."""
-    shown = [html.Div([html.Strong(f"{KINDS[kind].title}: "), summary]) for kind, _, summary in r.findings]
-    if r.open > len(r.findings):
-        shown.append(html.Div(f"and {r.open - len(r.findings)} more", className="dim"))
+    findings = r.detail.findings if r.detail else ()
+    more = r.detail.open - len(findings) if r.detail else 0
+    shown = [html.Div([html.Strong(f"{FINDING_KINDS[found.kind].title}: "), found.summary]) for found in findings]
+    if more:
+        shown.append(html.Div(f"and {more} more", className="dim"))
     if r.waiting:
         text = f"{r.waiting} alarm{'s' * (r.waiting != 1)} not acknowledged"
         shown.append(html.Div(dcc.Link(text, href=f"/alarms?vehicle={r.fleet}/{r.vehicle}"), className="dim"))
-    refill = r.refill or {}
-    soon = {"soon": "Refill soon.", "due": "Refill now."}.get(str(refill.get("state")), "")
+    refill = r.detail.refill if r.detail else None
+    soon = {"soon": "Refill soon.", "due": "Refill now."}.get(refill.state, "") if refill else ""
     if soon:
-        shown.insert(len(r.findings), html.Div(soon))
+        shown.insert(len(findings), html.Div(soon))
     if not shown:
-        shown = [html.Div("Nothing to do." if r.refill else "Not analysed yet.", className="dim")]
-    done, expected = r.week
+        shown = [html.Div("Nothing to do." if r.detail else "Not analysed yet.", className="dim")]
+    done, expected = r.detail.week if r.detail else (0, 0)
     online = "" if r.online is None else "online" if r.online else "offline"
     return html.Tr(
         [
             html.Td([dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit"),
                      html.Div(f"{r.vehicle} · {r.depot}", className="dim"), parts.need(r.need)], className="cell-unit"),
             html.Td(shown, className="cell-what"),
-            html.Td(strip(r), className="cell-strip"),
+            html.Td(strip(r.detail.lines if r.detail else ()), className="cell-strip"),
             html.Td(_grease(r, refill), className="cell-grease"),
-            html.Td(_refill(r, refill, now_us), className="cell-refill", **{"data-head": "Refill"}),
+            html.Td(_refill(refill, r.timezone, now_us), className="cell-refill", **{"data-head": "Refill"}),
             html.Td([html.Strong(f"{done} of {expected}")] if expected else html.Span("none due", className="dim"),
                     className="cell-cycles", **{"data-head": "Cycles, 7 days"}),
             html.Td([words.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
@@ -158,20 +161,20 @@ _MARKS = {"act_now": ("#d11a1a", 20, 7), "plan": ("#e0a800", 17, 5), "note": ("#
 _STRIP = {"sound": "none", "rising": "note", "falling": "note"}
 
 
-def strip(r: FleetRow) -> html.Div:
+def strip(lines: Sequence[LineCondition]) -> html.Div:
     """The lines in call-out order, bundle by bundle: a mark each, taller where something is wrong with it. One picture, since a page
     holds a thousand lines."""
-    if not r.strip:
+    if not lines:
         return html.Div("not known yet", className="dim")
     marks: dict[str, list[str]] = {}
-    wrong, x, last = list[str](), 4, r.strip[0][1]
-    for number, bundle, condition in r.strip:
-        kind = KINDS.get(condition)
+    wrong, x, last = list[str](), 4, lines[0].bundle
+    for line in lines:
+        kind = FINDING_KINDS.get(line.condition)
         if kind:
-            wrong.append(f"line {number} {kind.title.lower()}")
-        x += 7 if bundle != last else 0
-        last = bundle
-        state = kind.severity if kind else _STRIP.get(condition, "dim")
+            wrong.append(f"line {line.line} {kind.title.lower()}")
+        x += 7 if line.bundle != last else 0
+        last = line.bundle
+        state = kind.severity if kind else _STRIP.get(line.condition, "dim")
         marks.setdefault(state, []).append(f"M{x} 20v-{_MARKS[state][1]}")
         x += 7
     paths = "".join(
@@ -179,7 +182,7 @@ def strip(r: FleetRow) -> html.Div:
         for state, drawn in marks.items()
     )
     picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {x} 20' width='{x}' height='20'>{paths}</svg>"
-    told = f"{len(r.strip)} lines" + (f": {', '.join(wrong[:4])}" if wrong else "")
+    told = f"{len(lines)} lines" + (f": {', '.join(wrong[:4])}" if wrong else "")
     return html.Div(
         [html.Img(src=f"data:image/svg+xml,{quote(picture, safe=_PLAIN)}", alt=told, className="strip", height=20),
          html.Div(told, className="dim")]
@@ -189,27 +192,28 @@ def strip(r: FleetRow) -> html.Div:
 _PLAIN = " =:/'-"
 
 
-def _grease(r: FleetRow, refill: dict[str, Any]) -> list[Any]:
-    level = refill.get("level_pct")
+def _grease(r: FleetRow, refill: Refill | None) -> list[Any]:
+    level = refill.level_pct if refill else None
     out: list[Any] = [parts.level_bar(level, r.low_mark_pct)]
-    if level is not None:
-        room = refill["litres_to_full"]
+    if refill is not None and level is not None and refill.litres_to_full is not None:
+        room = refill.litres_to_full
         take = f"takes {words.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
         out.append(html.Div(f"{level:.0f} % · {take}", className="dim"))
     return out
 
 
-def _refill(r: FleetRow, refill: dict[str, Any], now_us: int) -> list[Any]:
-    if refill.get("state") == "due":
+def _refill(refill: Refill | None, timezone: str, now_us: int) -> list[Any]:
+    if refill is None:
+        return [html.Span("not known yet", className="dim")]
+    if refill.state == "due":
         return [html.Strong("now")]
-    if r.due_early_us is None or refill.get("due_expected") is None:
-        return [html.Span(refill.get("reason") or "not known yet", className="dim")]
-    late = refill["due_late"]
-    late_us = None if late is None else microseconds(datetime.fromisoformat(late))
+    early_us, late_us = refill.due_early_us, refill.due_late_us
+    if early_us is None or refill.due_expected_us is None:
+        return [html.Span(refill.reason or "not known yet", className="dim")]
     span = AXIS_DAYS * 86_400e6
-    left = min(max(0.0, (r.due_early_us - now_us) / span), 1.0)
-    right = min(1.0, ((late_us or r.due_early_us + span) - now_us) / span)
-    text = words.window(r.due_early_us, late_us, r.timezone)
+    left = min(max(0.0, (early_us - now_us) / span), 1.0)
+    right = min(1.0, ((late_us or early_us + span) - now_us) / span)
+    text = words.window(early_us, late_us, timezone)
     bar = [
         html.Div(
             className="axis-band",

@@ -8,7 +8,7 @@ import dash
 import dash_mantine_components as dmc
 from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
-from analytics.findings import KINDS
+from analytics.kinds import FINDING_KINDS
 from analytics.planning.rounds import WORKDAYS, WORTH, Visit
 from dashboard import parts, queries, tables, words
 from dashboard.app import engine
@@ -83,7 +83,7 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     rows = []
     for stop in visit.stops:
         need, by = stop.need, told.today + timedelta(days=int(stop.need.early_days))
-        also = ", ".join(KINDS[f.kind].title for f in told.beside.get((need.fleet, need.vehicle), ())) or "–"
+        also = ", ".join(FINDING_KINDS[f.kind].title for f in told.beside.get((need.fleet, need.vehicle), ())) or "–"
         until = "overdue" if need.early_days < 0 else f"{words.day(by)}{' (late)' if stop.late else ''}"
         rows.append(
             html.Tr(

@@ -14,10 +14,10 @@ from sqlalchemy import Connection
 
 from analytics.alarms import depots, transports
 from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
-from analytics.findings import GROUPS, SEVERITIES
+from analytics.kinds import GROUPS, SEVERITIES
+from analytics.pipeline import vehicle_summary
 from dashboard import parts, people, queries, words
 from dashboard.app import engine
-from ingest import registry
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 
@@ -122,8 +122,8 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
         with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
             with contextlib.suppress(_OnlyLooked), reachable(engine()), writing(engine()) as connection:
-                done = registry.register(connection, Path(name), queries.now_us())
-                told = f"{done.vehicles} vehicles with {done.lines} lines; {done.changed} new or changed"
+                done = vehicle_summary.register(connection, Path(name), queries.now_us())
+                told = f"{done.vehicles} vehicles with {done.lines} lines; {len(done.changed)} new or changed"
                 if not keep:
                     raise _OnlyLooked
                 people.note(connection, who, f"registered {told}", queries.now_us())

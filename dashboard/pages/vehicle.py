@@ -7,11 +7,11 @@ import dash_mantine_components as dmc
 import plotly.io as pio
 from dash import ALL, ClientsideFunction, Input, Output, Patch, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.states import Transition
 from analytics.alarms.states import words as state_words
-from analytics.findings import KINDS, urgency
-from analytics.pipeline.vehicle_summary import need_of
+from analytics.findings import urgency
+from analytics.kinds import ALARM_KINDS, FINDING_KINDS
+from analytics.pipeline.vehicle_summary import priority_of
 from analytics.planning import timer
 from analytics.vehicle import daily, data_notes, line_conditions
 from analytics.vehicle.analysis import Result
@@ -76,7 +76,7 @@ def head(result: Result) -> list[Any]:
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
     out: list[Any] = [
-        html.H1([setup.unit, " ", parts.need(need_of(tuple(open_), result.refill.state))]),
+        html.H1([setup.unit, " ", parts.need(priority_of(tuple(open_), result.refill.state))]),
         html.P(
             [
                 f"{setup.vehicle} · {setup.vehicle_class} · {setup.depot} · {setup.feed} feed, {len(setup.lines)} lines"
@@ -341,20 +341,20 @@ def _since(hours: float | None) -> str:
 def tail(result: Result) -> list[Any]:
     """The call-out sheet with the condition of each line, and what is over."""
     setup = result.history.setup
-    condition = {c["line"]: c for c in line_conditions.line_conditions(result)}
+    condition = {c.line: c for c in line_conditions.line_conditions(result)}
     rows = []
     for line in setup.lines:
         now = condition[line.line]
-        kind = KINDS.get(now["condition"])
-        shown = kind.title if kind else now["condition"]
-        state = kind.severity if kind else "none" if now["condition"] == "sound" else "dim"
-        ratio = "" if now["ratio"] is None else f"{now['ratio']:.2f}"
+        kind = FINDING_KINDS.get(now.condition)
+        shown = kind.title if kind else now.condition
+        state = kind.severity if kind else "none" if now.condition == "sound" else "dim"
+        ratio = "" if now.ratio is None else f"{now.ratio:.2f}"
         critical = html.Span(" ⚠ steering or braking", className="dim") if line.critical else ""
         rows.append(
             html.Tr(
                 [html.Td(str(line.line)), html.Td([line.point, critical]),
                  html.Td(line.bundle), html.Td(f"{line.dose_cm3:g}"), html.Td(shown, className=f"state-{state}"), html.Td(ratio),
-                 html.Td(_since(now["hours_since_grease"]))]
+                 html.Td(_since(now.hours_since_grease))]
             )
         )  # fmt: skip
     heads = ("Line", "Point", "Bundle", "cm3 a cycle", "Condition", "Times expected", "Ignition hours since grease")

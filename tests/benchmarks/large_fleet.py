@@ -17,6 +17,7 @@ from ingest import database, partitions, registry, schema
 from ingest.messages import Decoded
 from ingest.recorder import know_vehicles
 from ingest.rows import COLUMNS, Key, Row, key_of, row_of
+from simulators.controller import messages
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
 from simulators.scenario import Depot, Machine, Trouble, load
@@ -57,7 +58,7 @@ def simulated(number: int, days: int, cycles_a_day: float, end_h: float, trouble
 def _rows(run: Simulation, lists: dict[int, list[str]]) -> list[Row]:
     """A vehicle's rows by key, with 0 for its number."""
     rows: dict[Key, Row] = {}
-    for sent in run.messages():  # some come twice
+    for sent in messages(run):  # some come twice
         row = row_of(Decoded("f", run.machine.vehicle, sent.kind, sent.message), 0, sent.arrives_us, lists)
         rows.setdefault(key_of(row), row)
     return [rows[key] for key in sorted(rows)]
@@ -96,7 +97,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
     ]
     with database.writing(engine) as connection:
         connection.execute(insert(schema.name_range), ranges)
-        connection.execute(update(schema.vehicle).values(news=1, heard_us=int(end_h * 3.6e9), online=True))
+        connection.execute(update(schema.vehicle).values(revision=1, heard_us=int(end_h * 3.6e9), online=True))
     return sum(len(rows) for _, rows in who)
 
 

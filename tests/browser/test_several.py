@@ -20,8 +20,8 @@ from analytics.alarms import records
 from analytics.alarms.states import Transition
 from dashboard import people
 from ingest import database, schema
-from tests.analytics.test_alarms import NOW, bring_up, fleet
 from tests.conftest import free_port, wait_for_port
+from tests.helpers.alarms import NOW, bring_up, fleet
 
 __all__ = ["fleet"]
 

@@ -19,7 +19,7 @@ from dashboard.app import create_app, serve
 from dashboard.people import ASKING, EVERYBODY
 from ingest import database, schema, work_records
 from ingest.errors import Problem
-from tests.analytics.test_alarms import bring_up, fleet
+from tests.helpers.alarms import bring_up, fleet
 
 __all__ = ["fleet"]
 
@@ -512,7 +512,7 @@ def test_an_upload_is_looked_at_before_it_is_kept(app: dash.Dash, fleet: Engine,
     import base64
 
     from simulators.fleet import write_registry
-    from tests.analytics.fleet import END_H, demo
+    from tests.helpers.vehicles import END_H, demo
 
     write_registry(demo(), END_H, tmp_path)
     text = (tmp_path / "vehicles.csv").read_text()

@@ -23,7 +23,7 @@ from typer.main import get_command
 
 from dashboard.command import app, main
 from tests.conftest import wait_until
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
@@ -107,9 +107,9 @@ def test_each_kind_of_finding_shows_in_the_demo(recorded: str) -> None:
     """The three JSON commands on a whole fleet, as of its end; every kind has something to show."""
     at = ("--as-of", "2026-03-01T00:00:00Z")
     findings = answer("findings", *at, database=recorded)
-    from analytics.findings import KINDS
+    from analytics.kinds import FINDING_KINDS
 
-    assert {f["kind"] for f in findings} == set(KINDS)
+    assert {f["kind"] for f in findings} == set(FINDING_KINDS)
     keys = "fleet vehicle kind channel lines began_at detected_at ended_at severity summary evidence".split()
     assert all(list(f) == keys for f in findings)
     for f in findings:

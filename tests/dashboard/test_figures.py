@@ -16,7 +16,7 @@ from dashboard import figures
 from dashboard.units import Units
 from ingest.work import Work
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 LIGHT = "mantine_light"
 
@@ -56,8 +56,8 @@ def test_the_cycles_chart_counts_what_the_days_say(analysed: Result) -> None:
     told = days(analysed)
     figure = figures.cycles(told, "plotly_white")
     bars = {trace.name: trace for trace in figure.data}
-    assert sum(bars["done"].y) == sum(d["done"] for d in told) > 500
-    assert sum(bars["missed"].y) == sum(d["missed"] for d in told) >= 3
+    assert sum(bars["done"].y) == sum(d.done for d in told) > 500
+    assert sum(bars["missed"].y) == sum(d.missed for d in told) >= 3
     assert figure.layout.yaxis2.title.text == "ignition hours"
 
 

@@ -14,15 +14,15 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select
 
-from analytics.pipeline import backtest, results
+from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from dashboard import queries, tables, words
 from dashboard.app import create_app
 from ingest import registry, schema, work, work_records
 from ingest.database import open_database, writing
 from simulators.scenario import Trouble
-from tests.analytics.fleet import END_US, arrivals, recorded
 from tests.conftest import page_request
+from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
 
@@ -146,9 +146,9 @@ def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
     before = due()
     vehicle = sorted(before)[0]
     with writing(engine) as connection:
-        id_, setups = registry.find(connection, vehicle)
+        found = registry.find(connection, vehicle)
         filled = work.Work(key="tick", kind="filled", at_us=END_US + 1, by="somebody", to_pct=100)
-        work_records.record(connection, id_, setups, filled, END_US + 2)
+        work_records.record(connection, found.id, found.setups, filled, END_US + 2)
     assert due() == before - {vehicle}
 
 
@@ -293,14 +293,14 @@ SCRIPT = "<script>alert(1)</script>=1+1"
 
 def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In every field of a registry file and of a record: shown as it was written, as text of a component, and nowhere as markup."""
-    from tests.ingest.test_registry import LINE, VEHICLE, write
+    from tests.helpers.registry_rows import LINE, VEHICLE, write
 
     vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
     lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]
     database = open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
     with writing(database) as connection:
-        registry.register(connection, write(tmp_path, [vehicle], lines), 1)
-        id_, setups = registry.find(connection, VEHICLE["vehicle"])
+        vehicle_summary.register(connection, write(tmp_path, [vehicle], lines), 1)
+        found = registry.find(connection, VEHICLE["vehicle"])
         said = {
             "key": "k",
             "kind": "line_mended",
@@ -309,7 +309,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
             "note": SCRIPT,
             "lines": [int(LINE["line"])],
         }
-        work_records.record(connection, id_, setups, work.work_of(said), END_US)
+        work_records.record(connection, found.id, found.setups, work.work_of(said), END_US)
     with workers(1) as pool:
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(queries, "now_us", lambda: END_US)

@@ -16,9 +16,9 @@ from ingest import broker, database, registry, schema
 from ingest.broker import broker_of
 from ingest.listener import Listener
 from ingest.messages import topic
-from ingest.recorder_process import Recording
+from ingest.recorder_process import RecorderProcess
 from tests.conftest import free_port, program, wait_for_port, wait_until
-from tests.ingest.test_store import level
+from tests.helpers.messages import level
 
 EXAMPLE = Path(registry.__file__).with_name("deploy") / "mosquitto.conf"
 
@@ -114,7 +114,7 @@ def test_a_vehicle_speaks_for_itself_only(fleet: Fleet, tmp_path: Path) -> None:
     certificate, key = fleet.authority.issue(broker.INGESTER)
     environment = {"TALLOW_CA_FILE": str(fleet.authority.ca), "TALLOW_CERT_FILE": certificate, "TALLOW_KEY_FILE": key}
     stop, ready = threading.Event(), threading.Event()
-    with Recording(database.address(engine), "i") as recording:
+    with RecorderProcess(database.address(engine), "i") as recording:
         listener = Listener(broker_of(f"mqtts://localhost:{fleet.port}", environment), "i", recording, stop)
         thread = threading.Thread(target=listener.run, args=(ready.set,))
         thread.start()

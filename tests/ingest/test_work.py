@@ -8,7 +8,7 @@ from sqlalchemy import Engine, func, select
 
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
-from tests.ingest.test_registry import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 NOW_US = 1_780_000_000_000_000
 
@@ -24,9 +24,9 @@ def _vehicle(tmp_path: Path, engine: Engine) -> None:
 def say(engine: Engine, **values: Any) -> bool:
     """Record something of the vehicle."""
     with database.writing(engine) as connection:
-        id_, setups = registry.find(connection, "v1")
+        found = registry.find(connection, "v1")
         one = work.work_of({"key": "a", "by": "somebody", "at_us": NOW_US - 1} | values)
-        return work_records.record(connection, id_, setups, one, NOW_US + ord(one.key[0]))
+        return work_records.record(connection, found.id, found.setups, one, NOW_US + ord(one.key[0]))
 
 
 def standing(engine: Engine) -> list[str]:
@@ -60,10 +60,10 @@ def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
     """So that the analysis looks at it again."""
     with engine.connect() as connection:
-        before = connection.scalar(select(schema.vehicle.c.news))
+        before = connection.scalar(select(schema.vehicle.c.revision))
     say(engine, kind="bled")
     with engine.connect() as connection:
-        assert connection.scalar(select(schema.vehicle.c.news)) == (before or 0) + 1
+        assert connection.scalar(select(schema.vehicle.c.revision)) == (before or 0) + 1
 
 
 @pytest.mark.parametrize(
@@ -98,7 +98,7 @@ def test_setting_the_timer_and_moving_change_the_set_up_from_then_on(engine: Eng
     say(engine, kind="timer_set", interval_min=12.5)
     say(engine, key="b", kind="moved", depot="elsewhere")
     with engine.connect() as connection:
-        setups = registry.read_setups(connection)["f", "v1"][1]
+        setups = registry.find(connection, "f/v1").setups
     assert [(s.interval_min, s.depot) for s in setups][1:] == [(12.5, setups[0].depot), (12.5, "elsewhere")]
     assert setups[0].interval_min != 12.5
 
@@ -107,7 +107,7 @@ def test_another_run_time_is_another_dose(engine: Engine) -> None:
     """Of a direct feed: half the run time, half the grease a cycle."""
     say(engine, kind="timer_set", run_s=90)
     with engine.connect() as connection:
-        before, after = registry.read_setups(connection)["f", "v1"][1]
+        before, after = registry.find(connection, "f/v1").setups
     assert (before.run_s, after.run_s) == (180, 90)
     assert after.dose_cm3 == pytest.approx(before.dose_cm3 / 2)
 
@@ -121,5 +121,5 @@ def test_a_new_call_out_sheet_keeps_what_work_changed(engine: Engine, tmp_path: 
     with database.writing(engine) as connection:
         registry.register(connection, tmp_path, NOW_US + 10)
     with engine.connect() as connection:
-        newest = registry.read_setups(connection)["f", "v1"][1][-1]
+        newest = registry.find(connection, "f/v1").newest
     assert (newest.interval_min, newest.lines[1].point) == (12.5, "spring pin")

@@ -13,8 +13,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from simulators import SimulationError
 from simulators.publish import Live, break_something, publish
-from tests.analytics.fleet import END_H, END_US, demo
 from tests.conftest import Mosquitto
+from tests.helpers.vehicles import END_H, END_US, demo
 
 DAY_US = 86_400_000_000
 

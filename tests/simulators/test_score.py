@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.benchmarks.fleet_score import figures
+from tests.helpers.score import figures
 
 
 def test_the_demo_fleet(tmp_path: Path) -> None:

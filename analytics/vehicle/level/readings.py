@@ -1,0 +1,130 @@
+"""Level readings as arrays: the tilt's share taken out, and what the sheet says was used until each."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.vehicle.cycles import Audit
+from analytics.vehicle.history import History
+from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
+from ingest.arrays import Floats, Ints
+from ingest.times import HOUR_US
+
+
+@dataclass(frozen=True)
+class SheetUse:
+    """Percent of the reservoir that each cycle used by the sheet, arrays (cycles,): with the cycles before it whose messages
+    were lost, those alone, and all up to it."""
+
+    by_cycle: Floats
+    by_lost: Floats
+    total: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """Readings taken while the set-up has a sensor; arrays and lists of shape (readings,)."""
+
+    at_us: Ints
+    raw_pct: Floats
+    level_pct: Floats  # the tilt's share taken out
+    used_pct: Floats  # by the sheet until each
+    known_us: Ints  # when it was known what had been used until it
+    heard_row: Ints  # how many times anything was heard up to each
+    cycles_before: list[int]
+    draws: list[bool]  # whether the pump surely draws grease at such a level
+    refitted: list[bool]  # with this reading there is a sensor again
+    starts_anew: list[bool]  # nothing before it tells where the level is
+    alike: list[int]  # readings in a row, up to each, that say the same
+
+    def __len__(self) -> int:
+        return len(self.at_us)
+
+
+def sheet_use(history: History, audit: Audit) -> SheetUse:
+    """What the sheet says was used with each cycle."""
+    doses = np.array([percent_of_reservoir(s.dose_cm3, s.reservoir_l) for s in history.setups])
+    c = history.cycles
+    part = np.clip(c.run_s / history.run_s, 0, 1)
+    by_cycle = np.asarray(doses[history.setup_at(c.at_us)] * (part + audit.lost))
+    by_lost = by_cycle * audit.lost / np.maximum(part + audit.lost, 1e-9)
+    return SheetUse(by_cycle, by_lost, np.cumsum(by_cycle))
+
+
+def used_until(history: History, use: SheetUse, at_us: Ints) -> Floats:
+    """Percent of the reservoir used by the sheet until each time; cycles whose messages were lost lie spread over the
+    ignition hours of their gap."""
+    done = np.searchsorted(history.cycles.at_us, at_us, "right")
+    used = np.r_[0.0, use.total][done]
+    inside = (done > 0) & (np.r_[use.by_lost, 0.0][done] > 0)
+    if not inside.any():
+        return np.asarray(used)
+    k = done[inside]
+    gap_h = np.maximum(history.cycle_h[k] - history.cycle_h[k - 1], 1e-6)
+    passed_h = np.interp(at_us[inside], history.heard_us, history.heard_h) - history.cycle_h[k - 1]
+    used[inside] += use.by_lost[k] * np.clip(passed_h / gap_h, 0.0, 1.0)
+    return np.asarray(used)
+
+
+def readings_of(history: History, use: SheetUse) -> Readings:
+    """The readings that count, in order of time."""
+    levels = history.levels
+    fitted = history.said("level", levels.at_us) == "percent"
+    at_us, raw = levels.at_us[fitted], levels.level_pct[fitted]
+    used = used_until(history, use, at_us)
+    level = _without_tilt(raw, levels.tilt_deg[fitted], used)
+    kinds = np.array([setup.level for setup in history.setups])
+    since = np.cumsum(np.r_[False, kinds[1:] != kinds[:-1]])[history.setup_at(at_us)]
+    refitted = np.diff(since, prepend=since[:1]) > 0
+    heard_row = np.searchsorted(history.heard_us, at_us, "right")
+    # With the next cycle it is known what had been used, where messages before that were lost.
+    following = np.searchsorted(history.cycles.at_us, at_us, "right")
+    gap = np.r_[use.by_lost > 0, False][following]
+    return Readings(
+        at_us=at_us,
+        raw_pct=raw,
+        level_pct=level,
+        used_pct=used,
+        known_us=np.where(gap, np.r_[history.cycles.at_us, 0][following], at_us),
+        heard_row=heard_row,
+        cycles_before=np.searchsorted(history.cycles.at_us, at_us, "left").tolist(),
+        draws=(level > history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT).tolist(),
+        refitted=refitted.tolist(),
+        starts_anew=(_counted_anew(history, heard_row) | refitted).tolist(),
+        alike=_run_lengths(raw).tolist(),
+    )
+
+
+def _counted_anew(history: History, heard_row: Ints) -> NDArray[np.bool_]:
+    """Whether cycles ran before each reading that nobody counted: those in a gap before another counter began."""
+    if not len(heard_row):
+        return np.zeros(0, bool)
+    boot, at_us = history.heard_boot, history.heard_us
+    began = np.r_[0, np.cumsum((boot[1:] != boot[:-1]) & (np.diff(at_us) > 2 * HOUR_US))]
+    return np.asarray(np.r_[False, np.diff(began[heard_row - 1]) > 0], bool)
+
+
+def _run_lengths(values: Floats) -> Ints:
+    """How many values in a row, up to each, are alike."""
+    place = np.arange(len(values))
+    begins = np.r_[True, values[1:] != values[:-1]][: len(values)]
+    return place - np.maximum.accumulate(np.where(begins, place, 0)) + 1
+
+
+def _without_tilt(reading: Floats, tilt_deg: Floats, used: Floats) -> Floats:
+    """Readings with the share of the tilt taken out, which is learned from how readings jump when the tilt does.
+
+    The slope at each reading comes from the readings before it, shrunk towards none.
+    """
+    known = np.flatnonzero(~np.isnan(tilt_deg))
+    if len(known) < 12:
+        return reading.astype(np.float64)
+    out = reading.astype(np.float64).copy()
+    step = np.diff(reading[known]) + np.diff(used[known])
+    turn = np.diff(tilt_deg[known])
+    calm = np.abs(step) < 8  # a fill is no slosh
+    tt, ts = np.cumsum(np.where(calm, turn**2, 0.0)), np.cumsum(np.where(calm, turn * step, 0.0))
+    slope = np.r_[0.0, ts / (tt + 60.0)]
+    out[known] -= np.clip(slope, -1.5, 1.5) * tilt_deg[known]
+    return out

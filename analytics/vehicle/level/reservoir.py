@@ -1,0 +1,74 @@
+"""What is known of the grease in a reservoir, and of each fill."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.findings import Stretch
+from analytics.vehicle.history import History
+from ingest.arrays import Floats
+from ingest.times import rfc3339
+
+DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fill:
+    """Grease added; `at_us` is when, `detected_us` when the readings made it certain."""
+
+    at_us: int
+    detected_us: int
+    from_pct: float
+    to_pct: float
+    litres: float
+
+    def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
+        """The fill as `tallow fills --json` prints it."""
+        return {
+            "fleet": fleet,
+            "vehicle": vehicle,
+            "at": rfc3339(self.at_us),
+            "detected_at": rfc3339(self.detected_us),
+            "from_pct": self.from_pct,
+            "to_pct": self.to_pct,
+            "litres": self.litres,
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reservoir:
+    """What is known at the end of the history.
+
+    `level_pct` with its standard deviation (None: not known), `dose_ratio` grease per cycle over the registered dose,
+    `baseline_dose_ratio` the same while sound, `level_at_cycle_pct` level as known at each cycle (cycles,), `used_pct`
+    percent of the reservoir used by each cycle by the sheet (cycles,).
+    """
+
+    level_pct: float | None
+    level_sd: float
+    dose_ratio: float
+    baseline_dose_ratio: float
+    dose_ratio_sd: float
+    fills: tuple[Fill, ...]
+    level_at_cycle_pct: Floats
+    used_pct: Floats
+    by_counting: bool
+    read_us: int | None  # time of the last reading that can be trusted
+    low_since_us: int | None
+    stretches: tuple[Stretch, ...]
+
+
+def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
+    """An amount of grease in percent of the volume at the full mark."""
+    return cm3 / (reservoir_l * 1000) * 100
+
+
+def draws_air(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:
+    """(cycles,) whether the level stood so far below its mark that the pump drew no grease; after a fill that somebody recorded and
+    no reading has confirmed yet, nobody knows."""
+    at_us = history.cycles.at_us
+    filled = [work.at_us for work in history.work if work.kind == "filled" and work.at_us > (reservoir.read_us or 0)]
+    low = reservoir.level_at_cycle_pct < history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT
+    return np.asarray(low & (at_us < min(filled, default=1 << 62)), bool)
