@@ -12,8 +12,8 @@ from analytics.findings import Stretch, joined
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure.expected import Expected
-from analytics.vehicle.pressure.lines import PROOF_CYCLES, LineFaults, StarvedPump
-from analytics.vehicle.pressure.readings import Readings, peaks, usable_readings
+from analytics.vehicle.pressure.lines import LineFaults, StarvedPump
+from analytics.vehicle.pressure.readings import PROOF_CYCLES, Readings, peaks, repairs, usable_readings
 from analytics.vehicle.pressure.sensors import sensor_faults
 from analytics.vehicle.pressure.sister_lines import odd_lines
 from ingest.arrays import Floats
@@ -57,7 +57,7 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
     ratio = np.full(seen.kpa.shape, np.nan, np.float32)
     explained = np.zeros(len(seen.kpa))
     explained[readings.rows] = _follow(
-        readings, expected, pump, lines, _repairs(history, readings), _new_lines(history, readings)
+        readings, expected, pump, lines, _repaired(history, readings), _new_lines(history, readings)
     )
     ratio[readings.rows] = np.exp(lines.departure)
     stretches = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
@@ -92,7 +92,7 @@ def _unproven(stretches: list[Stretch], readings: Readings) -> list[list[Stretch
 
 
 def _follow(
-    readings: Readings, expected: Expected, pump: StarvedPump, lines: LineFaults, repairs: Rows, new_lines: Rows
+    readings: Readings, expected: Expected, pump: StarvedPump, lines: LineFaults, repaired: Rows, new_lines: Rows
 ) -> Floats:
     """Go through the readings in blocks: within a block what was learned stays as it is, so that a reading is judged by what
     came before its block, whatever comes after it. (n,): 1 where pressures explain a cycle that was not confirmed."""
@@ -101,9 +101,9 @@ def _follow(
     explained = np.zeros(rows)
     first = rows if few else min(rows, _FIRST_CYCLES)
     fills = expected.fill_rows()
-    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *repairs, *new_lines, *fills}
+    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *repaired, *new_lines, *fills}
     for a, b in pairwise([*sorted(row for row in edges if row < rows), rows]):
-        for j in repairs.get(a, ()):
+        for j in repaired.get(a, ()):
             lines.repair(j, a)
         for j in new_lines.get(a, ()):
             lines.begin_anew(j, a)
@@ -125,13 +125,11 @@ def _follow(
     return explained
 
 
-def _repairs(history: History, readings: Readings) -> Rows:
+def _repaired(history: History, readings: Readings) -> Rows:
     """Row of a reading -> channels on which work was recorded before it."""
     found: Rows = {}
-    for work in history.work:
-        if work.kind == "line_mended" or (work.kind == "sensor_replaced" and work.channel):
-            names = (work.channel,) if work.channel else history.channels_of(work)
-            _add(found, readings, work.at_us, names)
+    for at_us, names in repairs(history):
+        _add(found, readings, at_us, names)
     return found
 
 

@@ -20,10 +20,9 @@ from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.statistics.sequential import onset
 from analytics.vehicle.pressure.expected import Block, Expected
-from analytics.vehicle.pressure.readings import Flags, Readings
+from analytics.vehicle.pressure.readings import PROOF_CYCLES, Flags, Readings
 from ingest.arrays import Floats, Ints
 
-PROOF_CYCLES: Final = 10  # that show whether a repair held
 _PROOF_SCATTER: Final = 0.15  # within which they agree with each other, as a logarithm
 # Standard deviations that a reading lies off, all beyond them is evidence; and how far back a departure may begin.
 _ALLOWANCE: Final = 2.0

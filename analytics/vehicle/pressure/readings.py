@@ -1,6 +1,7 @@
 """The peak pressures of a vehicle as the analysis takes them: which of them count, and what is known beside each."""
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,20 +30,24 @@ _USUAL_H: Final = 240.0  # what stands for a temperature that is not known is ab
 _NOTHING: Final = (
     0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
 )
+PROOF_CYCLES: Final = 10  # that show whether a repair held
 _LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
+LEAST_RELIEF_KPA: Final = 1000.0  # no relief valve of these systems opens below it (common practice, no source)
 _FOREVER_US: Final = 1 << 62
 
 
 @dataclass(frozen=True)
 class Peaks:
-    """All cycles: `kpa`, `watched` and `impossible` are (cycles, channels) in the order of `channels`, those of the call-out sheets;
-    `watched` while a channel is on the sheet in force."""
+    """All cycles: `kpa`, `watched`, `impossible` and `without` are (cycles, channels) in the order of `channels`, those of the
+    call-out sheets; `watched` while a channel is on the sheet in force, `without` while it has shown no pressure since it was first
+    heard."""
 
     channels: tuple[str, ...]
     kpa: Floats
     relief_kpa: Floats
     watched: Flags
     impossible: Flags
+    without: Flags
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,15 @@ class Readings:
     interval_h: float
 
 
+def repairs(history: History) -> list[tuple[int, tuple[str, ...]]]:
+    """When somebody worked on lines or their sensors, and on which channels."""
+    return [
+        (work.at_us, (work.channel,) if work.channel else history.channels_of(work))
+        for work in history.work
+        if work.kind == "line_mended" or (work.kind == "sensor_replaced" and work.channel)
+    ]
+
+
 def peaks(history: History, settings: Settings) -> Peaks:
     """The peak pressures of every channel that a call-out sheet names; one that none names watches nothing."""
     c = history.cycles
@@ -72,17 +86,45 @@ def peaks(history: History, settings: Settings) -> Peaks:
     for j, name in enumerate(order):
         if name in index:
             kpa[:, j] = c.peak_kpa[:, index[name]]
-    relief_kpa = np.asarray(history.said("relief_kpa", c.at_us))
+    relief_kpa = np.asarray(history.said("relief_kpa", c.at_us), np.float64)
+    relief_kpa = np.where(relief_kpa < LEAST_RELIEF_KPA, 100 * relief_kpa, relief_kpa)  # given in bar
     impossible = (kpa < settings.impossible_below_kpa) | (kpa > settings.impossible_over_relief * relief_kpa[:, None])
     sheets = np.array([[name in s.channels for name in order] for s in history.setups], bool)
-    return Peaks(order, kpa, relief_kpa, sheets[history.setup_at(c.at_us)], impossible)
+    watched = sheets[history.setup_at(c.at_us)]
+    mended_us = {j: [at_us for at_us, names in repairs(history) if name in names] for j, name in enumerate(order)}
+    shown = np.where(watched & ~impossible, kpa, np.nan)
+    without = _without_pressure(shown, relief_kpa, c.at_us, mended_us, settings.learning_cycles)
+    return Peaks(order, kpa, relief_kpa, watched, impossible, without)
+
+
+def _without_pressure(
+    kpa: Floats, relief_kpa: Floats, at_us: Ints, mended_us: Mapping[int, Sequence[int]], first: int
+) -> Flags:
+    """(cycles, channels) readings of channels whose `first` readings show no pressure, until very many in a row have shown one,
+    or those that prove a repair."""
+    without = np.zeros(kpa.shape, bool)
+    for j in range(kpa.shape[1]):
+        rows = np.flatnonzero(~np.isnan(kpa[:, j]))
+        if len(rows) < first:
+            continue
+        nothing = kpa[rows, j] < _NOTHING * relief_kpa[rows]
+        if nothing[:first].mean() <= 0.5:
+            continue
+        run = np.arange(len(rows)) - np.maximum.accumulate(np.where(nothing, np.arange(len(rows)), -1))
+        live = run >= _LIVE_READINGS
+        for done_us in mended_us[j]:
+            after = np.cumsum(at_us[rows] > done_us)
+            live |= (np.minimum(run, after) >= PROOF_CYCLES) & (after < _LIVE_READINGS)
+        until = rows[int(np.argmax(live))] if live.any() else len(kpa)
+        without[rows[0] : until, j] = True
+    return without
 
 
 def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], settings: Settings) -> Readings:
     """The readings of whole cycles that are possible, without those of sensors found broken."""
     c = history.cycles
     whole = c.run_s >= settings.short_run * history.run_s
-    usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & whole[:, None] & (seen.kpa > -1e-9)
+    usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & ~seen.without & whole[:, None] & (seen.kpa > -1e-9)
     for stretch in sensors:
         j = seen.channels.index(stretch.channel or "")
         usable[(c.at_us >= stretch.began_us) & (c.at_us < (stretch.ended_us or _FOREVER_US)), j] = False
