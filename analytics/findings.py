@@ -43,7 +43,9 @@ class Finding:
     ended_us: int | None
     severity: Severity
     summary: str
-    evidence: Mapping[str, float | None] = field(default_factory=dict)
+    evidence: Mapping[str, Any] = field(
+        default_factory=dict
+    )  # numbers with units in their names; `code` of a controller
 
     @property
     def open(self) -> bool:
@@ -98,7 +100,7 @@ class Stretch:
     began_us: int
     detected_us: int
     ended_us: int | None = None
-    evidence: dict[str, float | None] = field(default_factory=dict)
+    evidence: dict[str, Any] = field(default_factory=dict)
 
 
 def joined(stretches: list[Stretch], pause_us: int) -> list[Stretch]:

@@ -1,5 +1,6 @@
 """The broker: its address, a client for it, and who may publish and read what."""
 
+import json
 import os
 import ssl
 from collections.abc import Iterable, Mapping
@@ -18,15 +19,41 @@ INGESTER: Final = "tallow-ingest"
 ALERTER: Final = "tallow-alert"
 
 
-def access_rules(names: Iterable[tuple[str, str]]) -> str:
-    """A Mosquitto access list: ingesters read everything and write nothing, a vehicle writes below its own topic only, and who
-    publishes alerts writes those only.
+SHARE: Final = "tallow"  # the group in which the ingesters of the shipped units share the messages
 
-    A vehicle's account is FLEET.VEHICLE; a dot occurs in neither name.
+
+def access_rules(
+    vehicles: Iterable[tuple[str, str]], ingesters: Iterable[str] = (INGESTER,), alerters: Iterable[str] = (ALERTER,),
+    share: str = SHARE,
+) -> str:  # fmt: skip
+    """Who may do what, for Mosquitto's own dynamic security plugin, as JSON: ingesters read everything, shared or not, and write
+    nothing; a vehicle writes below its own topic only and subscribes to nothing; who publishes alerts writes those only.
+
+    An access file cannot say so: it lets everybody subscribe, and a vehicle in the ingesters' shared subscription would be
+    handed its part of everybody's messages, which nobody then gets. A vehicle's account is FLEET.VEHICLE; a dot occurs in
+    neither name.
     """
-    rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n", f"user {ALERTER}\ntopic write {ALERT_ROOT}/#\n"]
-    rules += [f"user {fleet}.{vehicle}\ntopic write {ROOT}/{fleet}/{vehicle}/+\n" for fleet, vehicle in sorted(names)]
-    return "\n".join(rules)
+    reading = [_allow("subscribeLiteral", SUBSCRIPTION), _allow("subscribeLiteral", f"$share/{share}/{SUBSCRIPTION}"),
+               _allow("publishClientReceive", SUBSCRIPTION)]  # fmt: skip
+    rights = dict.fromkeys(sorted(ingesters), reading)
+    rights |= {name: [_allow("publishClientSend", f"{ALERT_ROOT}/#")] for name in sorted(alerters)}
+    rights |= {
+        f"{fleet}.{vehicle}": [_allow("publishClientSend", f"{ROOT}/{fleet}/{vehicle}/+")]
+        for fleet, vehicle in sorted(vehicles)
+    }
+    rules = {
+        "defaultACLAccess": {
+            "publishClientSend": False, "publishClientReceive": False, "subscribe": False, "unsubscribe": True
+        },
+        "clients": [{"username": name, "roles": [{"rolename": name}]} for name in rights],
+        "groups": [],
+        "roles": [{"rolename": name, "acls": acls} for name, acls in rights.items()],
+    }  # fmt: skip
+    return json.dumps(rules, indent=1) + "\n"
+
+
+def _allow(what: str, where: str) -> dict[str, object]:
+    return {"acltype": what, "topic": where, "allow": True}
 
 
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens

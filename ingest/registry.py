@@ -49,11 +49,12 @@ def register(
         key = setup.fleet, setup.vehicle
         since = setup.valid_from_us
         if key in held:
-            same = msgspec.structs.replace(setup, valid_from_us=held[key].valid_from_us) == held[key]
+            kept = {"valid_from_us": held[key].valid_from_us, "registered_us": held[key].registered_us}
+            same = msgspec.structs.replace(setup, **kept) == held[key]
             if same and since in (None, held[key].valid_from_us):
                 continue
             since = now_us if since is None else since
-        _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since))
+        _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us))
         changed.add(ids[key])
     return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), frozenset(changed))
 

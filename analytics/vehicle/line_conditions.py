@@ -1,6 +1,5 @@
 """The condition of every line on the line list."""
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final, Literal
@@ -12,22 +11,22 @@ from analytics.kinds import FINDING_KINDS, severity_rank
 from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.commissioning import ODD_RATIO, sister_ratios
+from analytics.vehicle.pressure.sister_lines import odd_lines
 from ingest.arrays import Floats
 
 
 def odd_from_the_start(result: Result) -> dict[int, float]:
     """Lines whose pressure has differed from that of lines like them since they were first heard: line -> ratio.
 
-    Nothing in a line's own past tells a fault that was there from the beginning; at least eight lines of the vehicle with a
-    channel of their own do.
+    Nothing in a line's own past tells a fault that was there from the beginning; other lines of the vehicle do.
     """
-    level = dict(zip(result.pressures.channels, result.pressures.level, strict=True))
-    own = [c for c, n in Counter(line.channel for line in result.history.setup.lines).items() if c and n == 1]
-    lines = [x for x in result.history.setup.lines if x.channel in own and np.isfinite(level.get(x.channel, np.nan))]
-    off, scatter = sister_ratios(lines, np.array([level[line.channel or ""] for line in lines]))
-    limit = max(float(np.log(ODD_RATIO)), 4 * scatter)
-    return {line.line: round(float(np.exp(v)), 2) for line, v in zip(lines, off, strict=True) if abs(v) > limit}
+    channels = result.pressures.channels
+    off = dict(zip(channels, odd_lines(result.history, channels)(result.pressures.level), strict=True))
+    return {
+        line.line: round(float(np.exp(off[line.channel])), 2)
+        for line in result.history.setup.lines
+        if line.channel and np.isfinite(off[line.channel]) and off[line.channel] != 0.0
+    }
 
 
 _DRIFT_READINGS: Final = 60
@@ -39,7 +38,7 @@ _DRIFT_WEIGHT: Final = 0.1
 _DRIFT_SIGMAS: Final = 4.0  # readings of a day go together, so that a wider limit than usual is needed
 
 
-_DRIFT_RATIO: Final = 1.12
+_DRIFT_RATIO: Final = 1.2  # since the line was sound: what ages soundly takes 2,000 ignition hours for it
 
 
 def _drift(ratio: Floats, noise: float) -> str | None:

@@ -33,9 +33,7 @@ def analyse(
             left = len(tasks.registered(connection)) - number
     print(f"{number} vehicles analysed.")
     if left:
-        raise Problem(
-            f"{left} more could not be analysed, or another analyser has them in hand; try again in ten minutes"
-        )
+        raise Problem(f"{left} more could not be analysed, or another analyser has them in hand; try again in a minute")
 
 
 def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:

@@ -7,6 +7,8 @@ import typer
 
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.cli import alarms, analysis, people, planning, recording, routes, serve, simulate
+from dashboard.cli.options import end_in_order
+from ingest import parent
 from ingest.environment import SETTINGS
 from ingest.errors import Problem
 
@@ -34,6 +36,8 @@ def start(context: typer.Context) -> None:
 
 def main() -> None:
     """Run the command line; the console script."""
+    parent.follow()
+    end_in_order()
     try:
         with acting_as(OPERATOR):
             status = app(prog_name="tallow", standalone_mode=False)

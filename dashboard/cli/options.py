@@ -19,6 +19,8 @@ from ingest.environment import BROKER, DASK, DATABASE
 from ingest.errors import Problem
 from ingest.times import read_time
 
+ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+
 Database = Annotated[
     str,
     typer.Option("--database", envvar=DATABASE.name, help=DATABASE.meaning),
@@ -61,9 +63,23 @@ def progress(what: str, unit: str) -> Iterator[Any]:
 def stopping() -> threading.Event:
     """An event that is set when somebody stops the process."""
     stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    for number in ENDING:
+        if signal.getsignal(number) is not signal.SIG_IGN:  # somebody wants it to outlast the terminal
+            signal.signal(number, lambda *_: stop.set())
     return stop
+
+
+def end_in_order() -> None:
+    """From now on signals end the process as an error would: what was begun is let go of."""
+
+    def leave(number: int, _frame: object) -> None:
+        for one in ENDING:
+            signal.signal(one, signal.SIG_IGN)  # once is enough
+        raise SystemExit(128 + number)
+
+    for number in ENDING:
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, leave)
 
 
 def start_logging() -> None:

@@ -38,7 +38,7 @@ from ingest import (
     retention,
     times,
 )
-from ingest.broker import access_rules, broker_of
+from ingest.broker import ALERTER, INGESTER, SHARE, access_rules, broker_of
 from ingest.database import address, connect, open_database, open_existing, reachable, writing
 from ingest.database import upgrade as upgrade_database
 from ingest.environment import BROKER, METRICS_PORT, broker_files
@@ -252,12 +252,24 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
         print("Nothing is held.")
 
 
-@app.command(epilog="Example: tallow acl > /etc/mosquitto/tallow/acl")
-def acl(database: Database = DEFAULT_DATABASE) -> None:
-    """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only."""
+@app.command(epilog="Example: tallow acl --ingester tallow-ingest-1 > /etc/mosquitto/tallow/rules.json")
+def acl(
+    ingester: Annotated[
+        list[str] | None, typer.Option(help="common name of an ingester's certificate; repeat for several")
+    ] = None,
+    alerter: Annotated[
+        list[str] | None, typer.Option(help="common name of a certificate that alerts are published with")
+    ] = None,
+    share: Annotated[str, typer.Option(help="group in which the ingesters share the messages")] = SHARE,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only, and read nothing."""
+    if not all(map(is_name, [share, *(ingester or ()), *(alerter or ())])):
+        raise Problem("--ingester, --alerter and --share: up to 64 of A-Z a-z 0-9 _ -")
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
-        sys.stdout.write(access_rules((one.fleet, one.name) for one in registry.read_vehicles(connection)))
+        known = [(one.fleet, one.name) for one in registry.read_vehicles(connection)]
+    sys.stdout.write(access_rules(known, ingester or [INGESTER], alerter or [ALERTER], share))
 
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")

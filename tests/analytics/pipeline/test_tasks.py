@@ -4,12 +4,12 @@ from pathlib import Path
 
 from sqlalchemy import Engine, select
 
-from analytics.pipeline import results
+from analytics.pipeline import results, vehicle_summary
 from analytics.pipeline.results import Wanting
 from analytics.pipeline.workers import workers
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.queries import fleet, vehicle
-from ingest import database, registry, schema
+from ingest import database, schema
 from ingest.recorder import Recorder
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
@@ -26,7 +26,7 @@ def test_results_are_kept_and_replaced(engine: Engine, tmp_path: Path) -> None:
     """On both databases: findings, forecast, fills and days of each vehicle; made new without remains."""
     write_registry(demo(), END_H, tmp_path)
     with database.writing(engine) as connection:
-        registry.register(connection, tmp_path, 0)
+        vehicle_summary.register(connection, tmp_path, 0)
     everything = arrivals("HS-101", (Trouble("blocked_line", 12, None, line=5, ratio=4.0),), days=30)
     Recorder(engine, "test").record(everything[:-5])
     assert analyse(engine, END_US - 20 * 86_400_000_000) == 25
