@@ -81,7 +81,7 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     since = f"since {began}" if ended is None else f"{began} to {formatting.moment(ended, timezone)}"
     rows: list[Any] = [
         html.Div([badge, html.Strong(kind.title), html.Span(since, className="dim")], className="finding-head"),
-        html.Div(found.summary),
+        html.Div(formatting.in_my_units(found.summary)),
     ]
     if full:
         rows.append(guidance(kind, f"steps {found.kind} {found.channel}"))

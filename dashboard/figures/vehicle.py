@@ -204,7 +204,7 @@ def channel_name(result: Result, channel: str) -> str:
     elif lines:
         name = f"{channel} ({lines[0].line} to {lines[-1].line})"
     else:
-        name = f"{channel} (not on the line list)"
+        name = f"{channel} (not listed)"
     return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
 
 

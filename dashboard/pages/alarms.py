@@ -182,7 +182,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
                          html.Strong(title)],
                         className="finding-head",
                     ),
-                    html.Div(alarm.summary),
+                    html.Div(formatting.in_my_units(alarm.summary)),
                     html.Div(" · ".join(facts), className="dim"),
                     html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])],
                                  **{"data-keep": f"history {alarm.id}"}),

@@ -6,7 +6,7 @@ import dash
 from dash import dcc, html
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.commissioning import CYCLES, Handover
+from analytics.vehicle.commissioning import CYCLES, Handover, Item
 from dashboard import components, formatting
 from dashboard.queries import vehicle
 from dashboard.web.app import engine
@@ -44,7 +44,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
     facts = [
         ("Vehicle", f"{setup.unit} ({setup.fleet}/{setup.vehicle}), {setup.vehicle_class}"),
         ("Depot", setup.depot),
-        ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {setup.relief_kpa:.0f} kPa"),
+        ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {formatting.pressure(setup.relief_kpa)}"),
         (
             "Reservoir",
             f"{formatting.litres(setup.reservoir_l)}, low mark {setup.low_mark_pct:g} %, level by {setup.level}",
@@ -62,14 +62,27 @@ def sheet(result: Result, told: Handover) -> list[Any]:
             [html.Td(str(line.line)), html.Td(line.bundle), html.Td(line.point), html.Td(line.channel or "none"),
              html.Td("" if line.peak_kpa is None else formatting.pressure(line.peak_kpa), className="no-wrap"),
              html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}"),
-             html.Td(_mark(shown[line.line].verdict), className="no-wrap"),
-             html.Td(shown[line.line].text if shown[line.line].verdict != "proven" else "")]
+             html.Td(_mark(shown[line.line])),
+             html.Td(html.Span(className="box", role="img", **{"aria-label": "box to tick"})),
+             html.Td(formatting.in_my_units(shown[line.line].text) if shown[line.line].verdict != "proven" else "")]
         )
         for line in told.lines
     ]  # fmt: skip
-    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Ratio to similar lines", "Result", "")
+    heads = (
+        "Line",
+        "Bundle",
+        "Point",
+        "Channel",
+        "First reading",
+        "Ratio to similar lines",
+        "Result",
+        "Grease seen at the point",
+        "",
+    )
     rest = [
-        html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
+        html.Tr(
+            [html.Td(item.what), html.Td(_mark(item), className="no-wrap"), html.Td(formatting.in_my_units(item.text))]
+        )
         for item in told.items
         if item.line is None
     ]
@@ -87,8 +100,8 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         components.section(
             "Line list",
             html.Div(components.table(heads, lines, "plain-wrap"), className="wide"),
-            "First readings are the median peak of the first cycles; later findings are told against them. A line without a reading is"
-            " for whoever fitted it to see and to tick by hand.",
+            "First readings are the median peak of the first cycles; later findings are told against them. A pressure as"
+            " expected proves no grease: run a cycle, see it come out at each point, and tick its box.",
         ),
         components.section(
             "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
@@ -99,9 +112,9 @@ def sheet(result: Result, told: Handover) -> list[Any]:
 
 
 def _temperature(told: Handover) -> str:
-    return "" if told.temp_c is None else f", at {told.temp_c:.0f} °C"
+    return "" if told.temp_c is None else formatting.in_my_units(f", at {told.temp_c:.0f} °C")
 
 
-def _mark(verdict: str) -> list[Any]:
-    shape = {"proven": "✓", "looks wrong": "●", "not yet": "▲", "no reading": "■"}[verdict]
-    return [html.Span(f"{shape} ", **{"aria-hidden": "true"}), verdict]
+def _mark(item: Item) -> list[Any]:
+    shape = {"proven": "✓", "looks wrong": "●", "not yet": "▲", "no reading": "■"}[item.verdict]
+    return [html.Span(f"{shape} ", **{"aria-hidden": "true"}), formatting.verdict(item)]

@@ -455,7 +455,7 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     )
     assert {row["depot"] for row in rows} == {"Skarvholm Quarry"}
     handed = tallow("commission", "HS-101", database=database).stdout
-    assert "proven       Line 1, kingpin upper left" in handed
+    assert "pressure as expected  Line 1, kingpin upper left" in handed
     address = tallow("calendar", "Skarvholm Quarry", database=database).stdout.strip()
     assert address.startswith("http://127.0.0.1:8050/calendar/")
     assert "1 address of" in tallow("calendar", "Skarvholm Quarry", "--revoke", database=database).stdout

@@ -86,7 +86,7 @@ def test_a_line_is_drawn_in_bar_with_its_relief_pressure(analysed: Result) -> No
 def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None:
     """Axis labels fit; a channel that no sheet names says so."""
     assert all(len(vehicle.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
-    assert "not on sheet" in vehicle.channel_name(analysed, "x9")
+    assert "not listed" in vehicle.channel_name(analysed, "x9")
 
 
 def test_a_long_series_is_thinned_without_losing_its_peaks() -> None:

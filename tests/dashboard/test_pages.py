@@ -21,6 +21,7 @@ from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
 from dashboard import formatting
+from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports import calendar, csv
 from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import fleet, patterns
@@ -380,6 +381,15 @@ def test_words() -> None:
     assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"
     assert formatting.window(noon, noon + 400 * DAY_US, "UTC") == "1 Mar 2026 to 5 Apr 2027"
     assert formatting.moment(noon, "Europe/Oslo", with_zone=True) == "1 Mar 2026, 12:00 CET"
+
+
+def test_sentences_are_read_in_the_readers_units() -> None:
+    """Exact factors of NIST SP 811 appendix B.8: 1 psi = 6.894757 kPa, 1 US gal = 3.785412 l; other numbers stay what they are."""
+    said = "When it was handed over it read 5200 kPa at 21 °C. It takes 4.2 l of EP 2. Line 3 of 14, 25 times, 1.5 m."
+    assert formatting.in_my_units(said) == said.replace("5200 kPa", "52 bar")
+    with acting_as(replace(OPERATOR, units={"pressure": "psi", "temperature": "°F", "volume": "US gal"})):
+        told = formatting.in_my_units(said)
+    assert told == said.replace("5200 kPa", "754 psi").replace("21 °C", "70 °F").replace("4.2 l", "1.1 US gal")
 
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
