@@ -153,7 +153,7 @@ def body(view: AlarmView) -> list[Any]:
 def _row(row: AlarmRow, view: AlarmView) -> html.Div:
     alarm, zone = row.alarm, row.timezone
     active = alarm.condition.active
-    badge = components.need(alarm.severity) if active else html.Span("Over", className="need need-over")
+    badge = components.severity(alarm.severity, lasts=active)
     facts = [
         f"{row.vehicle} · {row.depot}",
         state_words(alarm.state),

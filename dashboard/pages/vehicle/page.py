@@ -141,7 +141,8 @@ def alarms_of(fleet: str, name: str) -> list[Any]:
             said.append(alarm.condition.suppressed_why)
         waits = alarm.state in ("unacknowledged", "returned")
         button = html.Button("acknowledge", id={"type": "vehicle-acknowledge", "number": alarm.id}, className="quiet")
-        rows.append(html.Li([components.need(alarm.severity), " ", ": ".join(said), " ", button if waits else ""]))
+        badge = components.severity(alarm.severity, lasts=alarm.condition.active)
+        rows.append(html.Li([badge, " ", ": ".join(said), " ", button if waits else ""]))
     return [html.Ul(rows, className="records")] if rows else [html.P("None.", className="dim")]
 
 
