@@ -39,9 +39,44 @@ def _back(setup: Setup) -> dcc.Link:
 
 def sheet(result: Result, told: Handover) -> list[Any]:
     """The whole sheet."""
+    rest = [
+        html.Tr(
+            [html.Td(item.what), html.Td(_mark(item), className="no-wrap"), html.Td(formatting.in_my_units(item.text))]
+        )
+        for item in told.items
+        if item.line is None
+    ]
+    signed = [
+        html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
+        for who in ("Fitted by", "Accepted by", "Date")
+    ]
+    return [
+        html.H1(f"Handover of {result.history.setup.unit}"),
+        _back(result.history.setup),
+        html.P(html.Strong(formatting.handover(told))),
+        components.section(
+            "What was fitted",
+            html.Dl([x for n, v in _facts(result, told) for x in (html.Dt(n), html.Dd(v))], className="facts"),
+        ),
+        components.section(
+            "Line list",
+            html.Div(_line_table(told), className="wide"),
+            "First readings are the median peak of the first cycles; later findings are told against them. A pressure as"
+            " expected proves no grease: run a cycle, see it come out at each point, and tick its box.",
+        ),
+        components.section(
+            "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
+        ),
+        components.section("Signed", signed),
+        components.cautions_in_full(),
+    ]
+
+
+def _facts(result: Result, told: Handover) -> list[tuple[str, str]]:
+    """What was fitted."""
     setup = result.history.setup
     confirmation = {True: "yes", False: "no", None: "not known"}[setup.confirmation]
-    facts = [
+    return [
         ("Vehicle", f"{setup.unit} ({setup.fleet}/{setup.vehicle}), {setup.vehicle_class}"),
         ("Depot", setup.depot),
         ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {formatting.pressure(setup.relief_kpa)}"),
@@ -56,6 +91,10 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         ("Ended", "still running" if told.ended_us is None else formatting.moment(told.ended_us, setup.timezone)),
         ("Cycles looked at", f"{told.cycles} of at most {CYCLES}{_temperature(told)}"),
     ]
+
+
+def _line_table(told: Handover) -> html.Table:
+    """Each line: what was read, what it says, and a box for whoever saw grease come out."""
     shown = {item.line: item for item in told.items if item.line is not None}
     lines = [
         html.Tr(
@@ -79,36 +118,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         "Grease seen at the point",
         "",
     )
-    rest = [
-        html.Tr(
-            [html.Td(item.what), html.Td(_mark(item), className="no-wrap"), html.Td(formatting.in_my_units(item.text))]
-        )
-        for item in told.items
-        if item.line is None
-    ]
-    signed = [
-        html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
-        for who in ("Fitted by", "Accepted by", "Date")
-    ]
-    return [
-        html.H1(f"Handover of {setup.unit}"),
-        _back(setup),
-        html.P(html.Strong(formatting.handover(told))),
-        components.section(
-            "What was fitted", html.Dl([x for n, v in facts for x in (html.Dt(n), html.Dd(v))], className="facts")
-        ),
-        components.section(
-            "Line list",
-            html.Div(components.table(heads, lines, "plain-wrap"), className="wide"),
-            "First readings are the median peak of the first cycles; later findings are told against them. A pressure as"
-            " expected proves no grease: run a cycle, see it come out at each point, and tick its box.",
-        ),
-        components.section(
-            "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
-        ),
-        components.section("Signed", signed),
-        components.cautions_in_full(),
-    ]
+    return components.table(heads, lines, "plain-wrap")
 
 
 def _temperature(told: Handover) -> str:

@@ -120,6 +120,17 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
     )
 
+    _serve_beside_pages(app, database)
+    for name in _LOADED:
+        import_module(name)
+    # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
+    gc.collect()
+    gc.freeze()
+    return app
+
+
+def _serve_beside_pages(app: Dash, database: Engine) -> None:
+    """Give an application its addresses that are no pages, and its headers."""
     take_records(app.server, database)
 
     @app.server.get("/alive")
@@ -150,13 +161,6 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
             response.headers.setdefault("Cache-Control", "no-store")
         return response
-
-    for name in _LOADED:
-        import_module(name)
-    # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
-    gc.collect()
-    gc.freeze()
-    return app
 
 
 def _behind() -> dict[str, Any]:

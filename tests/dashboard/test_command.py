@@ -21,6 +21,7 @@ import pytest
 import structlog
 from typer.main import get_command
 
+from analytics.findings import CAUTION
 from dashboard.cli.main import app, main
 from tests.conftest import wait_until
 from tests.helpers.registry_rows import LINE, VEHICLE, write
@@ -152,7 +153,10 @@ def test_the_words_for_people(recorded: str) -> None:
     """Without --json each command prints lines to read."""
     at = ("--as-of", "2026-03-01T00:00:00Z")
     assert "Line blocked" in tallow("findings", *at, database=recorded).stdout
-    assert "most likely" in tallow("refills", *at, database=recorded).stdout
+    refills = tallow("refills", *at, database=recorded).stdout
+    assert "most likely" in refills
+    assert CAUTION in refills
+    assert CAUTION in tallow("timer", "HS-101", database=recorded).stdout
     assert "litres" in tallow("fills", *at, database=recorded).stdout
 
 
@@ -456,6 +460,7 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     assert {row["depot"] for row in rows} == {"Skarvholm Quarry"}
     handed = tallow("commission", "HS-101", database=database).stdout
     assert "pressure as expected  Line 1, kingpin upper left" in handed
+    assert CAUTION in handed
     address = tallow("calendar", "Skarvholm Quarry", database=database).stdout.strip()
     assert address.startswith("http://127.0.0.1:8050/calendar/")
     assert "1 address of" in tallow("calendar", "Skarvholm Quarry", "--revoke", database=database).stdout
