@@ -67,7 +67,7 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         components.section(
             "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
         ),
-        components.section("Signed", signed),
+        components.section("Signed", html.Div(signed, className="signed")),
         components.cautions_in_full(),
     ]
 
@@ -98,10 +98,10 @@ def _line_table(told: Handover) -> html.Table:
     shown = {item.line: item for item in told.items if item.line is not None}
     lines = [
         html.Tr(
-            [html.Td(str(line.line)), html.Td(line.bundle), html.Td(line.point), html.Td(line.channel or "none"),
+            [html.Td(str(line.line)), html.Td(line.bundle, className="no-wrap"), html.Td(line.point), html.Td(line.channel or "none"),
              html.Td("" if line.peak_kpa is None else formatting.pressure(line.peak_kpa), className="no-wrap"),
              html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}"),
-             html.Td(_mark(shown[line.line])),
+             html.Td(_mark(shown[line.line]), className="no-wrap"),
              html.Td(html.Span(className="box", role="img", **{"aria-label": "box to tick"})),
              html.Td(formatting.in_my_units(shown[line.line].text) if shown[line.line].verdict != "proven" else "")]
         )
