@@ -82,7 +82,7 @@ class Setup(Struct, frozen=True, kw_only=True):
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """Pressure channels in the order of the call-out sheet."""
+        """Pressure channels in the order of the line list."""
         return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
 
 

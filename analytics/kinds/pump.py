@@ -169,7 +169,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says.",
         checks=(
             Check(
-                "Measure what one outlet delivers in ten cycles, and compare with the call-out sheet.",
+                "Measure what one outlet delivers in ten cycles, and compare with the line list.",
                 "About as the sheet says: measure another one. Much less: the element is worn, or set smaller.",
             ),
             Check(

@@ -16,6 +16,8 @@ def _level_sensor(facts: Facts) -> str:
 
 
 def _pressure_sensor(facts: Facts) -> str:
+    if "no_pressure_kpa" in facts.evidence:
+        return f"{facts.where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected."
     return f"The pressure reading of {facts.where[0].lower() + facts.where[1:]} is stuck, missing or impossible."
 
 

@@ -1,7 +1,8 @@
 """The number behind it all: for each point, ignition hours since grease last surely arrived."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,10 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
+from ingest.setups import Line
 from ingest.times import FOREVER_US
+
+_NAMED: Final = 4  # points of a sentence
 
 
 def hours_since(
@@ -61,19 +65,38 @@ def _proof(history: History, channel: str | None, findings: Iterable[Finding]) -
     return np.asarray(read | confirmed)
 
 
-def escalate(findings: Iterable[Finding], since: Mapping[int, float | None], settings: Settings) -> Iterator[Finding]:
-    """Findings with how long their points have waited for grease, while they last; what has waited too long is for now, and so is
-    a reservoir that nothing leaves."""
+def escalate(
+    findings: Iterable[Finding], lines: Sequence[Line], since: Mapping[int, float | None], settings: Settings
+) -> Iterator[Finding]:
+    """Findings with how long their points have waited for grease, while they last (None: nothing proves that it ever arrived), and
+    which of those steering or braking depends on; what has waited too long is for now, and so is a reservoir that nothing leaves."""
     for found in findings:
         nothing = _delivers_nothing(found, settings)
         told = replace(found, severity="act_now") if nothing else found
         if not found.open or not (FINDING_KINDS[found.kind].dries or nothing):
             yield told
             continue
-        hours = [h for line, h in since.items() if h is not None and (line in found.lines or not found.lines)]
-        longest = max(hours, default=None)
-        severity = "act_now" if longest is not None and longest >= settings.dry_act_now_h else told.severity
-        yield replace(told, severity=severity, evidence={**found.evidence, "hours_since_grease": longest})
+        concerned = [line for line in lines if line.line in found.lines or not found.lines]
+        critical = [line for line in concerned if line.critical]
+        longest = max((h for line in concerned if (h := since[line.line]) is not None), default=None)
+        evidence, severity, summary = {**told.evidence, "hours_since_grease": longest}, told.severity, told.summary
+        if longest is not None and longest >= settings.dry_act_now_h:
+            severity = "act_now"
+        if critical:
+            evidence["critical_points"] = len(critical)
+            summary += f" {_judged_by_somebody(critical)}"
+        yield replace(told, severity=severity, evidence=evidence, summary=summary)
+
+
+def _judged_by_somebody(critical: Sequence[Line]) -> str:
+    """What is said of points that steering or braking depends on and that may be dry."""
+    named = ", ".join(f"line {line.line} ({line.point})" for line in critical[:_NAMED])
+    more = f" and {len(critical) - _NAMED} more" if len(critical) > _NAMED else ""
+    points = "this point" if len(critical) == 1 else "these points"
+    return (
+        f"Steering or braking depends on {points}, which may be dry: {named}{more}."
+        " It is for a qualified person to judge before the vehicle goes back on the road."
+    )
 
 
 def _delivers_nothing(found: Finding, settings: Settings) -> bool:

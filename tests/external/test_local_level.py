@@ -1,7 +1,8 @@
 """The level that is followed from reading to reading, against the published local level model of the Nile.
 
-Source: Durbin and Koopman, Time Series Analysis by State Space Methods (2nd ed. 2012), section 2.2.5: variances 15099 of the
-readings and 1469.1 of the level's steps; data from statsmodels. The steady variance follows from the Riccati equation.
+Source: Durbin and Koopman, Time Series Analysis by State Space Methods (2nd ed. 2012), section 2.2.5: variances 15099 of
+the readings and 1469.1 of the level's steps (as another package's tests quote them); data from statsmodels. The steady
+variance follows from the Riccati equation.
 """
 
 import numpy as np

@@ -1,4 +1,4 @@
-"""Units as shown on screen, against their definitions (NIST SP 811, appendix B.8)."""
+"""Units as shown on screen, against their exact definitions (NIST SP 811, appendix B.8, states the same: from memory)."""
 
 import math
 
