@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, func, select
 
 from analytics.alarms.depots import depot
 from analytics.findings import Finding
-from analytics.pipeline.peers import read_sisters
+from analytics.pipeline.peers import read_sisters, read_yard
 from analytics.pipeline.workers import Workers
 from analytics.planning.usage import Amount, Supply, monthly
 from analytics.settings import DEFAULTS
@@ -17,6 +17,7 @@ from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.refill import Refill
 from ingest import schema
+from ingest.arrays import arrived_by
 from ingest.database import address, connect
 from ingest.errors import Problem
 from ingest.reading import newest_at_us, read_messages
@@ -68,21 +69,26 @@ class Task:
 
 def analysed(
     connection: Connection, vehicle_id: int, setups: tuple[Setup, ...], moments_us: Sequence[int],
-    past: Past | None, work: tuple[Work, ...],
+    past: Past | None, work: tuple[Work, ...], *, as_arrived: bool = False,
 ) -> list[analysis.Result]:  # fmt: skip
-    """Read one vehicle and analyse it, for each of the moments."""
+    """Read one vehicle and analyse it, for each of the moments; `as_arrived` with the messages only that had arrived by then."""
     messages = read_messages(connection, vehicle_id)
-    beside = [
-        (
-            depot(connection, in_force(setups, at_us).depot).lead_days,
-            read_sisters(connection, vehicle_id, messages, at_us),
+    beside = []
+    for at_us in moments_us:
+        then = arrived_by(messages, at_us) if as_arrived else messages
+        setup = in_force(setups, at_us)
+        beside.append(
+            (
+                then,
+                depot(connection, setup.depot).lead_days,
+                read_sisters(connection, vehicle_id, then, at_us),
+                read_yard(connection, vehicle_id, setup, then, at_us, at_us if as_arrived else None),
+            )
         )
-        for at_us in moments_us
-    ]
     connection.rollback()  # all is read: no transaction stays open while it is analysed
     return [
-        analysis.analyse(messages, setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters)
-        for at_us, (lead_days, sisters) in zip(moments_us, beside, strict=True)
+        analysis.analyse(then, setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters, yard)
+        for at_us, (then, lead_days, sisters, yard) in zip(moments_us, beside, strict=True)
     ]
 
 
@@ -92,9 +98,11 @@ def engine_of(url: str) -> Engine:
     return connect(url)
 
 
-def results_of(task: Task, moments_us: Sequence[int]) -> list[analysis.Result]:
+def results_of(task: Task, moments_us: Sequence[int], *, as_arrived: bool = False) -> list[analysis.Result]:
     with engine_of(task.url).connect() as connection:
-        return analysed(connection, task.vehicle_id, task.setups, moments_us, task.past, task.work)
+        return analysed(
+            connection, task.vehicle_id, task.setups, moments_us, task.past, task.work, as_arrived=as_arrived
+        )
 
 
 def result_of(task: Task) -> analysis.Result:
