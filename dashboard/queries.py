@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Engine, Subquery, Text, case, cast, func, sel
 from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import outbox, wording
+from analytics.alarms.depots import closed_dates
 from analytics.alarms.evaluate import KINDS as ALARM_KINDS
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
@@ -23,6 +24,7 @@ from analytics.alarms.routes import Route, read_routes
 from analytics.findings import CAUTION, SEVERITIES, Finding, from_row, severity_rank, urgency
 from analytics.pipeline.tasks import analysed, read_pasts
 from analytics.pipeline.vehicle_summary import NEEDS
+from analytics.planning.closed_days import open_days
 from analytics.planning.rounds import Visit, plan, refill_need
 from analytics.planning.usage import AHEAD_DAYS, Amount
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
@@ -259,6 +261,8 @@ def refill_round(
             )
         ).all()
         done = read_work(connection, list(mine))
+        year = instant(at_us).year
+        closed = closed_dates(connection, depot, year, year + 2)
         rows = connection.execute(
             select(finding).where(finding.c.vehicle_id.in_(list(mine)), finding.c.ended_us.is_(None))
         ).mappings()
@@ -278,7 +282,7 @@ def refill_round(
             wanted.append(need)
     zone = ZoneInfo(next(iter(mine.values())).timezone) if mine else ZoneInfo("UTC")
     today = instant(at_us).astimezone(zone).date()
-    visits = plan(wanted, worth, limit, lambda day: (today + timedelta(days=day)).weekday() in workdays)
+    visits = plan(wanted, worth, limit, open_days(today, workdays, frozenset(closed)))
     return Round(
         depot,
         today,

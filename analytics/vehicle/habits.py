@@ -22,14 +22,17 @@ _WEEKS: Final = 13  # to draw from
 _WEEKS_BACK: Final = 60  # looked at
 _HALF_LIFE_WEEKS: Final = 10.0
 _LEAST_WEEKS: Final = 2
+_STANDBY: Final = 0.3  # of its weeks without a stop: a vehicle with fewer stands by
+_STANDBY_WEEKS: Final = 10
 # Stops before the vehicle's own past tells: one every 20 weeks, of these lengths, days; so many weeks it weighs.
 _STOP_A_WEEK: Final = 1 / 20
 _STOP_WEEKS: Final = 15.0
-_STOPS_DAYS: Final = np.array([5.0, 8.0, 12.0, 16.0, 22.0, 32.0])
-_MOST_DAYS: Final = 45.0
+_STOPS_DAYS: Final = np.array([5.0, 7.0, 10.0, 14.0, 16.0, 20.0, 28.0, 40.0])
+_MOST_DAYS: Final = 60.0
+_MOST_STOPS_A_WEEK: Final = 0.8
 _KEPT: Final = 3.0, 0.3  # closed days on which it stood, and on which it ran, before its own past tells
 # How far the pace strays before the vehicle's own past tells; and how many stretches ahead that weighs.
-_DRIFT: Final = (0.10, 0.0, 6.0)
+_DRIFT: Final = (0.08, 0.0, 6.0)
 
 
 @dataclass(frozen=True)
@@ -59,21 +62,25 @@ def habits(
     stops = own_stops(runs.at_us, origin_us)
     weeks, weights, paces = _past_weeks(runs, origin_us)
     usual = _usual(weeks, stops, closed, origin_us)
-    if usual.sum() >= _LEAST_WEEKS:
+    stop = _stops(runs, origin_us, stops, closed)
+    if len(weeks) >= _STANDBY_WEEKS and usual.sum() < max(_LEAST_WEEKS, _STANDBY * len(weeks)):
+        # It stands more often than not: all weeks as they were, stops included.
+        usual, stop = np.ones(len(weeks), bool), Stops(0.0, stop.days)
+    if usual.sum() >= _LEAST_WEEKS and sum(len(week) for week, use in zip(weeks, usual, strict=True) if use):
         seasonal, their_pace = _year_ago(runs, origin_us)
         chosen = np.flatnonzero(usual)[:_WEEKS]
         weight = weights[chosen] / weights[chosen].sum()
         drawn = Weeks([*(weeks[k] for k in chosen), *seasonal], weight, np.r_[paces[chosen], their_pace], len(seasonal))
         counts = np.array([len(week) for week in weeks]) * paces
-        return Habits(drawn, _stops(runs, origin_us, stops, closed), 0.25 / len(chosen), counts[usual])
-    stop = _stops(runs, origin_us, (), closed)
+        return Habits(drawn, stop, 0.25 / len(chosen), counts[usual])
     ran = int(runs.number[runs.at_us < origin_us].sum())
     borrowed = lent(sisters, interval_min, runs.heard_us, ran, origin_us) if origin_us > runs.heard_us else None
     if borrowed is not None:
         even = np.full(len(borrowed.weeks), 1 / len(borrowed.weeks))
         return Habits(Weeks(borrowed.weeks, even, borrowed.pace), stop, borrowed.pace_sd, np.zeros(0))
-    # Too little for a calendar: the cycles so far, spread evenly over a week.
-    span_days = max((origin_us - runs.heard_us) / DAY_US, 1.0)
+    # Too little for a calendar: the cycles so far, spread evenly over the weeks between stops.
+    stood_us = sum(end_us - begin_us for begin_us, end_us in stops)
+    span_days = max((origin_us - runs.heard_us - stood_us) / DAY_US, 1.0)
     number = round(7 * float((runs.number * runs.pace).sum()) / span_days)
     if number < 1:
         return None
@@ -154,10 +161,14 @@ def drift(counts: Floats, ahead_weeks: float) -> float:
             weights = 0.5 ** (np.arange(len(before)) / _HALF_LIFE_WEEKS)
             weights /= weights.sum()
             mean = float(before @ weights)
+            if mean <= 0:
+                continue
             spread = float(weights @ (before - mean) ** 2) / mean**2
             off = np.log(max(float(counts[k - weeks : k].mean()), 0.1 * mean) / mean)
             told.append(off**2 - spread / weeks)
         own = len(told) / weeks
+        if not told:
+            return base
         total, number = total + own * max(float(np.mean(told)), 0.0), number + own
     return float(np.sqrt((base**2 * _DRIFT[2] + total) / number))
 
@@ -191,6 +202,7 @@ def _stops(
         ]
 
     mine = lengths(stops)
-    weeks = max((until_us - runs.heard_us) / WEEK_US, 0.0)
+    # A stop begins in a week in which it runs.
+    weeks = max((until_us - runs.heard_us) / WEEK_US - sum(mine) / 7, 0.0)
     chance = (len(mine) + _STOP_WEEKS * _STOP_A_WEEK) / (weeks + _STOP_WEEKS)
-    return Stops(min(chance, 0.5), np.minimum([*_STOPS_DAYS, *(3 * mine)], _MOST_DAYS))
+    return Stops(min(chance, _MOST_STOPS_A_WEEK), np.minimum([*_STOPS_DAYS, *(3 * mine)], _MOST_DAYS))

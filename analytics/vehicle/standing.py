@@ -22,17 +22,15 @@ SILENT_DAYS: Final = 1.0  # from here on a silence is one
 MAYBE_CLOSED_DAYS: Final = 2.0  # a vehicle that stands for so long may stand since its depot is closed
 MATES: Final = 12  # of a depot are enough to tell whether it is closed
 _SHARED: Final = 2 / 3  # of a depot's vehicles that stand together: it is closed
-_SHARED_DAYS: Final = 3.5
-_LEAST_VEHICLES: Final = 3
+_SHARED_DAYS: Final = 4.0
+_LEAST_VEHICLES: Final = 4
 _LAID_UP_DAYS: Final = 60.0  # a vehicle that stands for longer says nothing of its depot
 # Lengths of closings, days from the last work to the next, before a depot's own past tells: whole weeks, mostly two (common
 # practice, no source).
 _CLOSINGS: Final = np.array([9.5, 14.5, 15.5, 16.5, 16.5, 23.5])
 _ALIKE: Final = 0.7  # earlier silences that lasted at least so much of this one tell of it
-_WORKED: Final = (
-    0.25,
-    1.5,
-)  # before earlier silences tell: share in which a vehicle worked, and how many silences that weighs
+# Before earlier silences tell: share in which a vehicle worked, and for how many silences that counts.
+_WORKED: Final = (0.4, 1.5)
 
 
 @dataclass(frozen=True)
@@ -98,18 +96,17 @@ def shared(mates: Sequence[Mate], as_of_us: int) -> list[tuple[int, int]]:
     return [(a, b) for a, b in found if b - a >= _SHARED_DAYS * DAY_US]
 
 
-def closing(mates: Sequence[Mate], as_of_us: int) -> Closing | None:
-    """The closing that a depot's vehicles seem to share now; how long it may be is told by those before it."""
-    found = shared(mates, as_of_us)
+def closing(found: Sequence[tuple[int, int]], as_of_us: int) -> Closing | None:
+    """The closing, of those that a depot's vehicles shared, that goes on; how long it may be is told by those before it."""
     if not found or found[-1][1] < as_of_us:
         return None
     past = [(b - a) / DAY_US for a, b in found[:-1]]
     return Closing(found[-1][0], np.array([*_CLOSINGS, *(3 * past)]))
 
 
-def worked_unheard(history: History, audit: Audit) -> tuple[Floats, Floats]:
+def worked_unheard(history: History, audit: Audit, closed: Sequence[tuple[int, int]]) -> tuple[Floats, Floats]:
     """Earlier silences, of those that lasted for at least SILENT_DAYS: how long nothing came, days, and whether (1 or 0) it had worked
-    meanwhile, as messages told that came later or never came."""
+    meanwhile, as messages told that came later or never came. Those of a time at which its depot was closed tell nothing."""
     cycles = history.cycles
     arrived = np.flatnonzero(cycles.received_us >= 0)
     order = arrived[np.argsort(cycles.received_us[arrived], kind="stable")]
@@ -120,6 +117,8 @@ def worked_unheard(history: History, audit: Audit) -> tuple[Floats, Floats]:
     ran = np.r_[0, np.cumsum(1 + audit.lost)]
     a, b = (np.searchsorted(cycles.at_us, t) for t in (since_us + margin_us, until_us - margin_us))
     meant = (until_us - since_us) >= SILENT_DAYS * DAY_US
+    for begin_us, end_us in closed:
+        meant &= 2 * (np.minimum(until_us, end_us) - np.maximum(since_us, begin_us)) < until_us - since_us
     days = (until_us - since_us) / DAY_US
     return days[meant], (ran[np.maximum(a, b)] - ran[a] > 0).astype(np.float64)[meant]
 
@@ -150,7 +149,8 @@ def standing(
     stands = np.full(paths, silent)
     known = any(begin_us <= as_of_us < end_us for begin_us, end_us in yard.closed)
     own = Mate(int(history.heard_us[0]), stops_of(history.cycles.at_us, as_of_us))
-    together = closing([own, *yard.mates], as_of_us) if idle >= MAYBE_CLOSED_DAYS and not known else None
+    closings = shared([own, *yard.mates], as_of_us)
+    together = closing(closings, as_of_us) if idle >= MAYBE_CLOSED_DAYS and not known else None
     if together is not None:
         elapsed = (as_of_us - together.since_us) / DAY_US
         stands += remaining(together.days, elapsed, rng, paths)
@@ -161,4 +161,4 @@ def standing(
     shut = known or together is not None
     if silent < SILENT_DAYS:
         return 0.0, stands, shut
-    return chance_of_work(*worked_unheard(history, audit), silent, shut), stands, shut
+    return chance_of_work(*worked_unheard(history, audit, [*closings, *yard.closed]), silent, shut), stands, shut
