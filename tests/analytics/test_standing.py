@@ -56,7 +56,7 @@ def test_earlier_silences_tell_what_this_one_means() -> None:
     days, worked = np.array([2.5, 2.5, 2.5, 9.0, 12.0, 8.0, 10.0, 14.0]), np.array([0.0, 0, 0, 1, 1, 1, 1, 0])
     assert chance_of_work(days, worked, 9.0, together=False) == pytest.approx((4 + 0.6) / (5 + 1.5))
     assert chance_of_work(days, worked, 2.5, together=False) < chance_of_work(days, worked, 9.0, together=False)
-    assert chance_of_work(days[:3], worked[:3], 9.0, together=False) == 0.4
+    assert chance_of_work(days[:3], worked[:3], 9.0, together=False) == pytest.approx(0.4)
     assert chance_of_work(days, worked, 9.0, together=True) < 0.1
 
 
