@@ -22,6 +22,20 @@ def backtest(
     nothing to say."""
     with engine.connect() as connection:
         now_us = default_as_of_us(connection)
+    found = backtests.summary(cases_of(engine, now_us, weeks, pool, progress))
+    if found is not None:
+        table = schema.backtest
+        with writing(engine) as connection:
+            connection.execute(delete(table).where(table.c.made_us == now_us))
+            connection.execute(insert(table).values(made_us=now_us, detail=asdict(found)))
+    return found
+
+
+def cases_of(
+    engine: Engine, now_us: int, weeks: int, pool: Workers, progress: Callable[[int, int], None]
+) -> list[backtests.Case]:
+    """The cases of all vehicles at so many past weeks before `now_us`."""
+    with engine.connect() as connection:
         since_us = kept_since_us(connection)
     moments = [now_us - week * 7 * DAY_US for week in range(weeks, 0, -1)]
     moments = [at_us for at_us in moments if at_us >= since_us]
@@ -31,13 +45,7 @@ def backtest(
             done += 1
             progress(done, number)
             cases += told
-    found = backtests.summary(cases)
-    if found is not None:
-        table = schema.backtest
-        with writing(engine) as connection:
-            connection.execute(delete(table).where(table.c.made_us == now_us))
-            connection.execute(insert(table).values(made_us=now_us, detail=asdict(found)))
-    return found
+    return cases
 
 
 def _cases(task: Task, moments: Sequence[int]) -> list[backtests.Case]:

@@ -29,6 +29,7 @@ _STOP_A_WEEK: Final = 1 / 20
 _STOP_WEEKS: Final = 15.0
 _STOPS_DAYS: Final = np.array([5.0, 7.0, 10.0, 14.0, 16.0, 20.0, 28.0, 40.0])
 _MOST_DAYS: Final = 60.0
+_OWN: Final = 5  # of these lengths is what one of its own counts for
 _MOST_STOPS_A_WEEK: Final = 0.8
 _KEPT: Final = 3.0, 0.3  # closed days on which it stood, and on which it ran, before its own past tells
 # How far the pace strays before the vehicle's own past tells; and how many stretches ahead that weighs.
@@ -205,4 +206,4 @@ def _stops(
     # A stop begins in a week in which it runs.
     weeks = max((until_us - runs.heard_us) / WEEK_US - sum(mine) / 7, 0.0)
     chance = (len(mine) + _STOP_WEEKS * _STOP_A_WEEK) / (weeks + _STOP_WEEKS)
-    return Stops(min(chance, _MOST_STOPS_A_WEEK), np.minimum([*_STOPS_DAYS, *(3 * mine)], _MOST_DAYS))
+    return Stops(min(chance, _MOST_STOPS_A_WEEK), np.minimum([*_STOPS_DAYS, *(_OWN * mine)], _MOST_DAYS))

@@ -20,7 +20,7 @@ from analytics.vehicle.habits import Runs, closed_days, drift, habits, midnight_
 from analytics.vehicle.history import History
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.reservoir import Reservoir, percent_of_reservoir
-from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, Yard, standing
+from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
 from ingest.arrays import Floats
 from ingest.times import DAY_US, rfc3339
 from ingest.work import Work
@@ -128,17 +128,22 @@ def forecast(
     ]
     due = tuple(int(d) if np.isfinite(d) and d <= as_of + settings.horizon_days * DAY_US else None for d in points)
     reason = f"further away than {settings.horizon_days} days" if due[1] is None else None
-    basis = None
-    if counted is not None:
-        basis = (
-            "level counted from the cycles since the low-level switch last changed"
-            if setup.level == "switch" and _switched_last(history)
-            else "level counted from the cycles since a fill was recorded"
-        )
-    elif reservoir.by_counting:
-        basis = "the level sensor cannot be trusted; the level is counted from the cycles"
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
-    return answer("soon" if soon else "ok", reason, (due[0], due[1], due[2]), basis)
+    return answer(
+        "soon" if soon else "ok", reason, (due[0], due[1], due[2]), _basis(history, reservoir, counted is not None)
+    )
+
+
+def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
+    """What the level rests on, where it is no reading of these days."""
+    if counted and history.setup.level == "switch" and _switched_last(history):
+        return "level counted from the cycles since the low-level switch last changed"
+    if counted:
+        return "level counted from the cycles since a fill was recorded"
+    if reservoir.by_counting:
+        return "the level sensor cannot be trusted; the level is counted from the cycles"
+    silent = (history.as_of_us - int(history.heard_us[-1])) / DAY_US
+    return f"level as it was when the vehicle was last heard, {silent:.0f} days ago" if silent >= STOP_DAYS else None
 
 
 def _reached_us(history: History, reservoir: Reservoir) -> int:
