@@ -163,7 +163,7 @@ def newest_at_us(connection: Connection) -> int | None:
 
 def status(connection: Connection) -> dict[str, Any]:
     """The object that `tallow status --json` prints."""
-    intake, vehicle, setup = schema.intake, schema.vehicle, schema.setup
+    intake, vehicle, setup = schema.recorder_stats, schema.vehicle, schema.setup
     kinds = ("cycle", "level", "fault", "ignition", "state")
     held: dict[str, int] = dict.fromkeys(kinds, 0)
     for table in (schema.message, schema.thinned):
@@ -188,6 +188,6 @@ def status(connection: Connection) -> dict[str, Any]:
 
 def recorders(connection: Connection) -> dict[str, int]:
     """When each recorder last committed, microseconds since 1970 UTC."""
-    table = schema.intake
+    table = schema.recorder_stats
     rows = connection.execute(select(table.c.recorder, table.c.last_us).where(table.c.last_us.is_not(None)))
     return {name: at_us for name, at_us in rows}  # noqa: C416

@@ -1,8 +1,10 @@
 """Recording batches of messages: each in one transaction, idempotent, nothing dropped silently."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
@@ -17,6 +19,8 @@ from ingest.times import now_us
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
+# Vehicles looked up by one statement: a database takes so many parameters only.
+_LOOKED_UP: Final = 500
 
 
 @dataclass
@@ -173,7 +177,7 @@ class Recorder:
                 )
 
     def _count(self, connection: Connection, tally: Tally) -> None:
-        table, now = schema.intake, now_us()
+        table, now = schema.recorder_stats, now_us()
         counts = {
             "recorded": tally.recorded.total(),
             "duplicates": tally.duplicates,
@@ -251,8 +255,9 @@ def _elsewhere(connection: Connection, rows: list[Row]) -> set[Name]:
     """
     if not rows:
         return set()
-    past = schema.past
-    since = {id_: since_us for id_, since_us in connection.execute(select(past.c.vehicle_id, past.c.since_us))}  # noqa: C416
+    archive = schema.archive
+    kept = select(archive.c.vehicle_id, archive.c.since_us).where(archive.c.vehicle_id.in_({row[0] for row in rows}))
+    since: dict[int, int] = dict(connection.execute(kept).all())
     found = {name_of(row) for row in rows if key_of(row)[1] >= since.get(row[0], -(1 << 62))}
     old: dict[seq_ranges.Life, list[int]] = {}
     for vehicle_id, boot, seq in {name_of(row) for row in rows} - found:
@@ -286,10 +291,10 @@ def _note_news(connection: Connection, rows: Sequence[Row]) -> None:
     if not heard:
         return
     if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql(_NEWS.format("? AS id, ? AS at_us"), sorted(heard.items()))
+        connection.exec_driver_sql(_REVISE.format("? AS id, ? AS at_us"), sorted(heard.items()))
     else:
         told = "unnest(%s::integer[]) AS id, unnest(%s::bigint[]) AS at_us"
-        connection.exec_driver_sql(_NEWS.format(told), arrays(zip(*heard.items(), strict=True)))
+        connection.exec_driver_sql(_REVISE.format(told), arrays(zip(*heard.items(), strict=True)))
 
 
 def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> int:
@@ -306,32 +311,36 @@ def _date_again(connection: Connection, vehicle_id: int, was_us: int) -> None:
     vehicle, heard_us = schema.vehicle, -(1 << 62)
     mine = vehicle.c.id == vehicle_id
     if was_us < (connection.scalar(select(vehicle.c.heard_us).where(mine)) or heard_us):  # others were heard later
-        connection.execute(update(vehicle).where(mine).values(news=vehicle.c.news + 1))
+        connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1))
         return
     for table in (schema.message, schema.thinned):
         rows = select(table.c.at_us, table.c.sent_us, table.c.received_us).where(table.c.vehicle_id == vehicle_id)
         heard_us = max([heard_us, *(_believable_us(*row) for row in connection.execute(rows))])
-    connection.execute(update(vehicle).where(mine).values(news=vehicle.c.news + 1, heard_us=heard_us))
+    connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1, heard_us=heard_us))
 
 
-_NEWS: Final = (
-    "UPDATE vehicle SET news = news + 1, heard_us = CASE WHEN heard_us >= told.at_us THEN heard_us ELSE told.at_us END"
+_REVISE: Final = (
+    "UPDATE vehicle SET revision = revision + 1, heard_us = CASE WHEN heard_us >= told.at_us THEN heard_us ELSE told.at_us END"
     " FROM (SELECT {}) AS told WHERE vehicle.id = told.id"
 )
 
 
-def know_vehicles(connection: Connection, names: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]:
+def know_vehicles(connection: Connection, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], int]:
     """The ids of vehicles by (fleet, vehicle); those not known yet are made."""
-    table = schema.vehicle
+    table, found = schema.vehicle, dict[tuple[str, str], int]()
+    # In one order everywhere: two who make vehicles never wait in a ring.
+    wanted = sorted(set(names))
     connection.execute(
         _insert_new(connection, table),
-        # In one order everywhere: two who make vehicles never wait in a ring.
-        [{"fleet": fleet, "vehicle": name, "news": 0} for fleet, name in sorted(names)],
+        [{"fleet": fleet, "vehicle": name, "revision": 0} for fleet, name in wanted],
     )
-    wanted, found = set(names), {}
-    for id_, fleet, name in connection.execute(select(table.c.id, table.c.fleet, table.c.vehicle)):
-        if (fleet, name) in wanted:
-            found[fleet, name] = id_
+    for fleet, of_fleet in groupby(wanted, key=itemgetter(0)):
+        names_ = [name for _, name in of_fleet]
+        for first in range(0, len(names_), _LOOKED_UP):
+            mine = table.c.fleet == fleet, table.c.vehicle.in_(names_[first : first + _LOOKED_UP])
+            found |= {
+                (fleet, name): id_ for id_, name in connection.execute(select(table.c.id, table.c.vehicle).where(*mine))
+            }
     return found
 
 

@@ -38,7 +38,7 @@ class Away:
     reason: str
 
 
-class Recording:
+class RecorderProcess:
     """Hand over one batch, take what became of it, hand over the next."""
 
     def __init__(self, url: str, name: str) -> None:

@@ -15,7 +15,7 @@ from msgspec import Meta, Struct
 from ingest.errors import Problem, Unreachable
 from ingest.messages import Arrival, Rejected
 from ingest.recorder import Tally
-from ingest.recorder_process import Away, Recording
+from ingest.recorder_process import Away, RecorderProcess
 from ingest.times import Instant, microseconds
 
 BATCH = 5_000
@@ -73,7 +73,7 @@ def size(path: Path) -> int:
         raise Problem(f"{path} cannot be read: {error.strerror or error}") from None
 
 
-def replay(path: Path, recording: Recording, progress: Callable[[int], None]) -> Tally:
+def replay(path: Path, recording: RecorderProcess, progress: Callable[[int], None]) -> Tally:
     """Record a log file's messages, reading one batch while the other is committed; what was recorded before an error
     stays. Raises Problem."""
     tally, batch, in_hand = Tally(), list[Arrival](), False

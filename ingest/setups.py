@@ -1,6 +1,7 @@
 """How a vehicle's lubrication system is set up, and which set-up holds when."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -42,7 +43,10 @@ class Line(Struct, frozen=True, kw_only=True):
 
 
 class Setup(Struct, frozen=True, kw_only=True):
-    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on)."""
+    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on).
+
+    `registered_us` is when the vehicle was registered, or this set-up of it; None where nobody kept it.
+    """
 
     fleet: str
     vehicle: str
@@ -63,6 +67,7 @@ class Setup(Struct, frozen=True, kw_only=True):
     confirmation: bool | None = None
     nominal_v: float | None = None
     valid_from_us: int | None = None
+    registered_us: int | None = None
     lines: tuple[Line, ...] = ()
 
     @property
@@ -77,8 +82,35 @@ class Setup(Struct, frozen=True, kw_only=True):
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """Pressure channels in the order of the call-out sheet."""
+        """Pressure channels in the order of the line list."""
         return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """A registered vehicle: its set-ups, oldest first, work that changed one included."""
+
+    id: int
+    setups: tuple[Setup, ...]
+
+    @property
+    def fleet(self) -> str:
+        """The fleet it belongs to."""
+        return self.setups[0].fleet
+
+    @property
+    def name(self) -> str:
+        """What its controller calls it."""
+        return self.setups[0].vehicle
+
+    @property
+    def newest(self) -> Setup:
+        """The set-up that was registered or came about last, be it still to come."""
+        return self.setups[-1]
+
+    def in_force(self, at_us: int) -> Setup:
+        """The set-up that holds at a time; the first one before it began."""
+        return in_force(self.setups, at_us)
 
 
 def in_force(setups: tuple[Setup, ...], at_us: int) -> Setup:

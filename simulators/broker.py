@@ -1,5 +1,10 @@
 """The broker inside the demo: `python -m simulators.broker PORT`. Loopback only, open to everybody on this machine."""
 
+from ingest.parent import follow
+
+if __name__ == "__main__":
+    follow()  # first of all: the rest takes its time to load
+
 import asyncio
 import logging
 import signal
@@ -14,7 +19,7 @@ class Everybody(BaseAuthPlugin):
     """Lets everybody in, and unlike an anonymous login keeps the sessions of those who are away."""
 
     async def authenticate(self, *, session: Any) -> bool:  # noqa: ARG002
-        """Yes."""
+        """Whoever connects is let in."""
         return True
 
 

@@ -15,8 +15,8 @@ import paho.mqtt.client as mqtt
 from ingest.messages import encode, topic
 from ingest.times import now_us
 from simulators import SimulationError
+from simulators.controller import Sent, messages
 from simulators.fleet import run_of
-from simulators.machine import Sent
 from simulators.scenario import Scenario, Trouble, trouble_of
 
 # Further back than this nothing is paced: it comes at once.
@@ -35,8 +35,11 @@ _SHOWN: dict[str, dict[str, Any]] = {
     "pressure_sensor": {"variant": "stuck"},
     "grease_change": {"ratio": 1.25},
     "wrong_clock": {"variant": "reset"},
+    "controller_fault": {"variant": "motor_current"},
+    "thermometer": {"variant": "cold"},
+    "sensor_replaced": {"ratio": 1.15},
 }
-_OF_A_LINE = ("blocked_line", "open_line", "pressure_sensor")
+_OF_A_LINE = ("blocked_line", "open_line", "pressure_sensor", "sensor_replaced")
 
 
 def break_something(scenario: Scenario, folder: Path, vehicle: str, kind: str) -> Trouble:
@@ -80,7 +83,7 @@ class Live:
 
     def _start(self, n: int, after_us: int) -> None:
         self._life[n] += 1
-        self._push(n, self._life[n], iter(run_of(self._scenario, n, self._end_h, self._seed).messages(after_us)))
+        self._push(n, self._life[n], messages(run_of(self._scenario, n, self._end_h, self._seed), after_us))
 
     def _push(self, n: int, life: int, messages: Iterator[Sent]) -> None:
         sent = next(messages, None)

@@ -63,7 +63,7 @@ def keep_depot(connection: Connection, wanted: Depot) -> None:
         check_country(wanted.country, wanted.region)
     table = schema.depot
     values = {name: getattr(wanted, name) for name in table.c.keys() if name != "name"}  # noqa: SIM118
-    theirs = select(schema.standing.c.vehicle_id).where(schema.standing.c.depot == wanted.name)
+    theirs = select(schema.vehicle_summary.c.vehicle_id).where(schema.vehicle_summary.c.depot == wanted.name)
     connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(alarms_due_us=0))
     before = depot(connection, wanted.name)
     if (before.country, before.region) != (wanted.country, wanted.region):
@@ -116,8 +116,9 @@ def _insert(connection: Connection, name: str, closed: Sequence[ClosedDays], ori
 
 def _forecast_anew(connection: Connection, name: str) -> None:
     """Refill dates go by the calendar: its vehicles are analysed once more."""
-    theirs = select(schema.standing.c.vehicle_id).where(schema.standing.c.depot == name)
-    connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(news=-1))
+    summary = schema.vehicle_summary
+    theirs = select(summary.c.vehicle_id).where(summary.c.depot == name)
+    connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(revision=-1))
 
 
 def closed_dates(connection: Connection, name: str, first_year: int, last_year: int) -> dict[date, str]:

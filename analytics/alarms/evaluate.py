@@ -4,56 +4,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from analytics import findings
-from analytics.alarms.refill_due import REFILL_DUE
 from analytics.alarms.states import Condition, State, Transition, after
-from analytics.findings import Check, Finding, Kind, Severity, severity_rank
+from analytics.findings import Finding
+from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
 from analytics.vehicle.pressure import PROOF_CYCLES
 from ingest.times import DAY_US, HOUR_US
 
-KINDS: Final[Mapping[str, Kind]] = {
-    **findings.KINDS,
-    REFILL_DUE: Kind(
-        "Refill due",
-        "refill",
-        "plan",
-        "The reservoir reaches its low mark soon.",
-        "Grease is used as it should be.",
-        (
-            Check(
-                "Wipe the filling fitting clean, then fill to the full mark with the grease on the set-up sheet.",
-                "Filled: record the litres. It takes much more or less than was said: the level sensor is to be checked.",
-            ),
-        ),
-        ("grease as on the set-up sheet", "filling pump with the fitting of this reservoir", "rags"),
-        15,
-    ),
-}
-
-
-# What hides under what: an alarm that began with or after one of its causes, or shortly before, only follows from it.
-CONSEQUENCES: Final[Mapping[str, tuple[str, ...]]] = {
-    "low_level": ("open_line", "under_delivery", REFILL_DUE),
-    "starved_pump": ("open_line", "under_delivery", "incomplete_cycles", "level_sensor"),
-    "missed_cycles": ("under_delivery", "level_sensor", "timer_mismatch"),
-    "blocked_line": ("incomplete_cycles", "under_delivery"),
-    "incomplete_cycles": ("under_delivery",),
-    "open_line": ("reservoir_loss",),
-}
-
-
 _BEFORE_US: Final = DAY_US  # air reaches one channel before the others
-
-
-# Hours for which something has to last before it is an alarm, and to be over before it is none: a sensor that comes back by
-# itself is nobody's work.
-ON_DELAY_H: Final[Mapping[str, float]] = {"level_sensor": 12.0, "pressure_sensor": 12.0, "overfill": 6.0}
-
-
-OFF_DELAY_H: Final[Mapping[str, float]] = {"level_sensor": 6.0, "pressure_sensor": 6.0, "silent": 0.0, REFILL_DUE: 0.0}
-
-
-_OFF_DELAY_H: Final = 1.0
 
 
 PROGRAM: Final = "tallow"
@@ -136,7 +93,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
     if alarm is None:
         if open_ is None:
             return None
-        from_us = open_.detected_us + int(ON_DELAY_H.get(open_.kind, 0.0) * HOUR_US)
+        from_us = open_.detected_us + int(ALARM_KINDS[open_.kind].on_delay_h * HOUR_US)
         if now_us < from_us:
             later.append(from_us)
             return None
@@ -155,17 +112,26 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
         if not alarm.condition.active:
             return None
         far = alarm.kind == REFILL_DUE
-        why = "the date has moved far off" if far else "withdrawn: messages that came later explain it otherwise"
+        why = "the date has moved far off" if far else _withdrawn(alarm, sight)
         return _cleared(replace(alarm, ended_us=now_us), why, now_us)
     if found.open:
         return _raised(alarm, found, now_us)
     ended_us = found.ended_us if found.ended_us is not None else now_us
     alarm = _with(alarm, found)
-    off_us = ended_us + int(OFF_DELAY_H.get(alarm.kind, _OFF_DELAY_H) * HOUR_US)
+    off_us = ended_us + int(ALARM_KINDS[alarm.kind].off_delay_h * HOUR_US)
     if now_us < off_us:
         later.append(off_us)
         return Change(alarm, ())
     return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", now_us)
+
+
+def _withdrawn(alarm: Alarm, sight: Sight) -> str:
+    """Why nothing is found any more where something was: by the name of what stands in its place."""
+    for found in sight.findings:
+        of_one_line = alarm.channel is None or found.channel is None or alarm.channel == found.channel
+        if found.open and found.kind in ALARM_KINDS[alarm.kind].follows_from and of_one_line:
+            return f"withdrawn: it follows from: {ALARM_KINDS[found.kind].title.lower()}"
+    return "withdrawn: messages that came later explain it otherwise"
 
 
 def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:
@@ -235,12 +201,12 @@ def _why_hidden(alarm: Alarm, active: Sequence[Alarm], sight: Sight) -> str | No
     if sight.away_why is not None:
         return sight.away_why
     for cause in active:
-        if alarm.kind not in CONSEQUENCES.get(cause.kind, ()) or not alarm.condition.active:
+        if alarm.kind not in ALARM_KINDS[cause.kind].hides or not alarm.condition.active:
             continue
         of_one_line = alarm.channel is None or cause.channel is None or alarm.channel == cause.channel
         since = alarm.kind == REFILL_DUE or alarm.began_us >= cause.began_us - _BEFORE_US
         if of_one_line and since:
-            return f"follows from: {KINDS[cause.kind].title.lower()}"
+            return f"follows from: {ALARM_KINDS[cause.kind].title.lower()}"
     if sight.commissioning and alarm.severity != "act_now":
         return "the system is in commissioning"
     return None

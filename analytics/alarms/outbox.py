@@ -65,7 +65,7 @@ def make_digests(
     engine: Engine, open_alarms: Callable[[Connection, str], list[tuple[Setup, Told]]], now_us: int
 ) -> int:
     """Write down the digests of the day that are due by their depots' clocks; how many. `open_alarms` gives a depot's."""
-    table, known, made = schema.outbox, schema.standing, 0
+    table, known, made = schema.outbox, schema.vehicle_summary, 0
     with engine.connect() as connection:
         people = [route for route in read_routes(connection) if not route.to_programs and not route.after_min]
         if not people:

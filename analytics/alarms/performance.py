@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection, select
 
-from analytics.findings import SEVERITIES
+from analytics.kinds import SEVERITIES
 from ingest import schema
 from ingest.times import DAY_US, HOUR_US
 

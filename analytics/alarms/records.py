@@ -8,13 +8,15 @@ from sqlalchemy import Connection, insert, select, update
 
 from analytics import findings
 from analytics.alarms import depots, outbox, wording
-from analytics.alarms.evaluate import KINDS, Alarm, Change, Sight, changed, judge
-from analytics.alarms.refill_due import REFILL_DUE, refill_trouble
+from analytics.alarms.evaluate import Alarm, Change, Sight, changed, judge
+from analytics.alarms.refill_due import refill_trouble
 from analytics.alarms.states import Condition, Transition
+from analytics.kinds import ALARM_KINDS, REFILL_DUE
+from analytics.vehicle.refill import Refill
 from ingest import schema
 from ingest.errors import Problem
-from ingest.registry import read_setups
-from ingest.setups import Setup, in_force
+from ingest.registry import read_vehicles
+from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import why_away
 from ingest.work_records import read_work
@@ -50,14 +52,15 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
         (alarm.c.state != "normal") | (alarm.c.ended_us > now_us - _KEPT_DAYS * DAY_US),
     )
     held = [alarm_of(r) for r in connection.execute(kept.order_by(alarm.c.raised_us, alarm.c.id).with_for_update())]
-    ((_, setups),) = read_setups(connection, vehicle_id).values()
-    setup = in_force(setups, now_us)
+    (vehicle,) = read_vehicles(connection, vehicle_id)
+    setup = vehicle.in_force(now_us)
     work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
     told = any(a.kind == REFILL_DUE and a.condition.active for a in held)
-    refill, from_us = refill_trouble(setup, row.refill, row.filled_us, depot.lead_us, now_us, told=told)
+    forecast = Refill.from_row(row.refill)
+    refill, from_us = refill_trouble(setup, forecast, row.filled_us, depot.lead_us, now_us, told=told)
     sight = Sight(
         tuple(findings.from_row(r) for r in found.mappings()), refill, row.filled_us, why_away(work),
-        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, row.refill["state"] != "unknown",
+        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, forecast.state != "unknown",
     )  # fmt: skip
     changes, due_us = judge(held, sight, now_us)
     for change in changes:
@@ -98,8 +101,8 @@ def _act(connection: Connection, number: int, transition: Transition) -> None:
         change = changed(alarm_of(row), transition)
     except Problem as problem:
         raise Problem(f"alarm {number} cannot be changed so: {problem}") from None
-    ((_, setups),) = read_setups(connection, row.vehicle_id).values()
-    _keep(connection, row.vehicle_id, in_force(setups, transition.at_us), change, transition.at_us)
+    (vehicle,) = read_vehicles(connection, row.vehicle_id)
+    _keep(connection, row.vehicle_id, vehicle.in_force(transition.at_us), change, transition.at_us)
     # What hides it, and when it comes back, is looked at with the next pass.
     connection.execute(update(analysis).where(analysis.c.vehicle_id == row.vehicle_id).values(alarms_due_us=0))
 
@@ -140,18 +143,18 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
 def _told(alarm: Alarm, event: str = "") -> wording.Told:
     since_us = alarm.raised_us if alarm.kind == REFILL_DUE else alarm.began_us
     return wording.Told(
-        alarm.id or 0, alarm.transitions, event, alarm.state, KINDS[alarm.kind], alarm.kind, alarm.channel, alarm.lines,
+        alarm.id or 0, alarm.transitions, event, alarm.state, ALARM_KINDS[alarm.kind], alarm.kind, alarm.channel, alarm.lines,
         alarm.severity, alarm.summary, since_us,
     )  # fmt: skip
 
 
 def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Told]]:
     """What is open and in sight at a depot, and what is over and nobody has taken note of."""
-    table, who = schema.alarm, schema.standing
+    table, who = schema.alarm, schema.vehicle_summary
     rows = connection.execute(
         select(table)
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
         .where(who.c.depot == depot, table.c.state.in_(("unacknowledged", "returned", "acknowledged")))
     ).all()
-    setups = {id_: own[-1] for id_, own in read_setups(connection, {row.vehicle_id for row in rows}).values()}
+    setups = {one.id: one.newest for one in read_vehicles(connection, {row.vehicle_id for row in rows})}
     return [(setups[row.vehicle_id], _told(alarm_of(row))) for row in rows]

@@ -1,50 +1,46 @@
 """The refill as an alarm."""
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 from zoneinfo import ZoneInfo
 
-from analytics.findings import Finding, Severity
+from analytics.findings import Finding
+from analytics.kinds import REFILL_DUE, Severity
+from analytics.vehicle.refill import Refill
 from ingest.setups import Setup
-from ingest.times import DAY_US, instant, read_time
-
-REFILL_DUE: Final = "refill_due"
-
+from ingest.times import DAY_US, instant
 
 _FORECAST_SLACK_US: Final = 7 * DAY_US  # a refill date has to move as far beyond the lead time to be called off
 
 
 def refill_trouble(
-    setup: Setup, refill: Mapping[str, Any], filled_us: int | None, lead_us: int, now_us: int, *, told: bool
+    setup: Setup, refill: Refill, filled_us: int | None, lead_us: int, now_us: int, *, told: bool
 ) -> tuple[Finding | None, int | None]:
-    """(that a refill is due, None where it is not; when it will be), from a forecast as `Refill.as_json` has it. One that was
+    """(that a refill is due, None where it is not; when it will be), from a forecast. One that was
     told of already is called off only by a fill or where its date has moved far beyond the lead time."""
-    early = None if refill["due_early"] is None else read_time(refill["due_early"])
-    if early is None:
+    early = refill.due_early_us
+    if early is None or refill.level_pct is None or refill.litres_to_full is None:
         return None, None
-    due = refill["state"] == "due"
+    due = refill.state == "due"
     if not due and early > now_us + lead_us + (_FORECAST_SLACK_US if told else 0):
         return None, early - lead_us
     zone = ZoneInfo(setup.timezone)
 
-    def day(text: str | None) -> str:
-        at = None if text is None else instant(read_time(text)).astimezone(zone)
+    def day(at_us: int | None) -> str:
+        at = None if at_us is None else instant(at_us).astimezone(zone)
         return "a day far off" if at is None else f"{at.day} {at:%b}"
 
-    level = f"{refill['level_pct']:.0f} %"
-    takes = f"It takes {refill['litres_to_full']:.1f} l of {setup.grease_and_grade}."
+    level = f"{refill.level_pct:.0f} %"
+    takes = f"It takes {refill.litres_to_full:.1f} l of {setup.grease_and_grade}."
     if due:
-        summary = (
-            f"The reservoir stands at {level}, at or below its low mark, since {day(refill['due_early'])}. {takes}"
-        )
+        summary = f"The reservoir stands at {level}, at or below its low mark, since {day(early)}. {takes}"
     else:
         summary = (
-            f"The reservoir stands at {level} and reaches its low mark between {day(refill['due_early'])} and"
-            f" {day(refill['due_late'])}, most likely on {day(refill['due_expected'])}. {takes}"
+            f"The reservoir stands at {level} and reaches its low mark between {day(early)} and"
+            f" {day(refill.due_late_us)}, most likely on {day(refill.due_expected_us)}. {takes}"
         )
-    if refill.get("basis"):
-        summary += f" ({refill['basis'][0].upper()}{refill['basis'][1:]}.)"
+    if refill.basis:
+        summary += f" ({refill.basis[0].upper()}{refill.basis[1:]}.)"
     began_us = filled_us if filled_us is not None else 0
-    evidence = {"level_pct": refill["level_pct"], "litres_to_full": refill["litres_to_full"]}
+    evidence = {"level_pct": refill.level_pct, "litres_to_full": refill.litres_to_full}
     severity: Severity = "act_now" if due else "plan"
     return Finding(REFILL_DUE, None, (), began_us, now_us, None, severity, summary, evidence), None

@@ -50,7 +50,7 @@ def cases_of(
 
 def _cases(task: Task, moments: Sequence[int]) -> list[backtests.Case]:
     """The cases of one vehicle, each by what had arrived by then; only moments at which it had been heard."""
-    if task.setups[-1].level != "percent":
+    if task.vehicle.newest.level != "percent":
         return []
     (now,) = results_of(task, [task.as_of_us])
     structural = Structural()

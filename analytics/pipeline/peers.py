@@ -9,8 +9,8 @@ from analytics.vehicle.standing import MATES, MAYBE_CLOSED_DAYS, STOP_DAYS, Mate
 from ingest import schema
 from ingest.arrays import Messages
 from ingest.reading import read_cycle_times, read_stops
-from ingest.registry import read_setups
-from ingest.setups import Setup, in_force
+from ingest.registry import read_vehicles
+from ingest.setups import Setup
 from ingest.times import DAY_US
 
 
@@ -21,7 +21,7 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
     if not len(heard_us) or int(heard_us.min()) < as_of_us - SHORT_DAYS * DAY_US:
         return ()
     vehicle, setup = schema.vehicle, schema.setup
-    (own,) = (in_force(setups, as_of_us) for _, setups in read_setups(connection, vehicle_id).values())
+    (own,) = (one.in_force(as_of_us) for one in read_vehicles(connection, vehicle_id))
     alike = (
         select(vehicle.c.id)
         .join(setup)
@@ -31,7 +31,7 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
         .limit(SISTERS)
     )
     ids = connection.execute(alike).scalars().all()
-    timers = {id_: in_force(setups, as_of_us).interval_min for id_, setups in read_setups(connection, ids).values()}
+    timers = {one.id: one.in_force(as_of_us).interval_min for one in read_vehicles(connection, ids)}
     return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)
 
 

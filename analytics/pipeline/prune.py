@@ -47,7 +47,7 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
 
 
 def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
-    table = schema.past
+    table = schema.archive
     with writing(engine) as connection:
         connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **past.as_json()))
@@ -56,11 +56,11 @@ def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
 def _past(task: Task, since_us: int) -> tuple[int, Past]:
     result = result_of(task)
     zone = ZoneInfo(result.history.setup.timezone)
-    first_day = instant(since_us).astimezone(zone).date().isoformat()
-    return task.vehicle_id, Past(
+    first_day = instant(since_us).astimezone(zone).date()
+    return task.vehicle.id, Past(
         since_us,
         task.as_of_us,
         tuple(finding for finding in result.findings if finding.began_us < since_us),
         tuple(fill for fill in result.fills if fill.at_us < since_us),
-        tuple(day for day in daily.days(result) if day["day"] < first_day),
+        tuple(one for one in daily.days(result) if one.day < first_day),
     )

@@ -3,7 +3,6 @@
 import time
 import traceback
 from collections.abc import Callable, Collection, Generator, Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 from uuid import uuid4
@@ -13,21 +12,21 @@ import structlog
 from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics.pipeline.claims import BATCH, LEASE_US, claim_vehicles, release, renew_claims, vehicles_wanting
+from analytics.pipeline import vehicle_summary
+from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
-from analytics.pipeline.vehicle_summary import standing
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
 from ingest.database import address, writing
-from ingest.registry import stand
-from ingest.times import instant, now_us
+from ingest.times import instant
 
 log = structlog.get_logger("tallow.results")
 
-DAYS_SHOWN: Final = 1_200  # of what each day brought; amounts and exposures are of all
 _OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
-_PATIENCE: Final = 60  # looks at what others have claimed
+_PATIENCE: Final = int(
+    1.25 * LEASE_US / 1e6 / _LOOK_AGAIN_S
+)  # looks at what others have claimed: the dead are found out
 
 
 @dataclass(frozen=True)
@@ -50,6 +49,7 @@ def renew(
     claim for a while, so that it holds nobody up; and whoever asks for all leaves to others what they do not let go of.
     """
     began_us = clock()
+    release_left(engine)
     with engine.connect() as connection:
         check_kept(connection, began_us)
         left = registered(connection) if wanting is None else []
@@ -82,8 +82,7 @@ def renew(
 
 def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], who: str) -> Iterator[Outcome]:
     """The outcomes of claimed vehicles, each kept and its claim let go of."""
-    unfinished, claimed_us = set(mine), now_us()
-    try:
+    with Claims(engine, mine, who) as claims:
         with engine.connect() as connection:
             # What comes from now on is news again: the time was taken before.
             tasks = tasks_of(connection, address(engine), as_of_us, mine)
@@ -93,34 +92,25 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                 for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
                     done += 1
                     if isinstance(outcome, str):
-                        unfinished.discard(task.vehicle_id)
+                        claims.drop(task.vehicle.id)
                         _failed(task, outcome)
                         continue
                     with writing(engine) as connection:
-                        kept = release(connection, task.vehicle_id, who)
+                        kept = release(connection, task.vehicle.id, who)
                         if kept:
                             keep(connection, outcome)
-                    unfinished.discard(task.vehicle_id)
+                    claims.drop(task.vehicle.id)
                     if kept:
                         yield outcome
-                    if now_us() > claimed_us + LEASE_US // 4:  # a slow batch: the rest stays claimed
-                        claimed_us = now_us()
-                        renew_claims(engine, unfinished, who)
             except Lost as problem:
                 _failed(tasks[done], str(problem))
-                unfinished.discard(tasks[done].vehicle_id)
+                claims.drop(tasks[done].vehicle.id)
                 done += 1
             tasks = tasks[done:]
-    finally:
-        if unfinished:
-            with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
-                for id_ in sorted(unfinished):  # in the order in which claims are taken: nobody waits in a ring
-                    release(connection, id_, who)
 
 
 def _failed(task: Task, error: str) -> None:
-    setup = task.setups[-1]
-    log.error("an analysis failed; tried again later", vehicle=f"{setup.fleet}/{setup.vehicle}", error=error)
+    log.error("an analysis failed; tried again later", vehicle=f"{task.vehicle.fleet}/{task.vehicle.name}", error=error)
 
 
 def _outcome_or_error(task: Task) -> Outcome | str:
@@ -141,26 +131,17 @@ def keep(connection: Connection, outcome: Outcome) -> None:
         insert(analysis).values(
             vehicle_id=outcome.vehicle_id,
             as_of_us=outcome.as_of_us,
-            news=outcome.news,
+            revision=outcome.revision,
             next_us=outcome.next_us,
-            fills=outcome.fills,
-            refill_state=outcome.refill.state,
             due_early_us=outcome.refill.due_early_us,
-            due_expected_us=outcome.refill.due_expected_us,
-            refill=outcome.refill.as_json(outcome.fleet, outcome.vehicle),
-            days=outcome.days[-DAYS_SHOWN:],
-            lines=outcome.lines,
+            refill=outcome.refill.to_row(),
             notes=outcome.notes,
-            dry_h=outcome.dry_h,
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
             alarms_due_us=0,
         )
     )
-    stands = standing(
-        outcome.setup, outcome.findings, outcome.refill, outcome.days, outcome.lines, outcome.dry_h
-    )  # fmt: skip
-    stand(connection, outcome.vehicle_id, outcome.setup, sold=outcome.sold, **stands)
+    vehicle_summary.put_result(connection, outcome)
     if outcome.findings:
         connection.execute(
             insert(finding),
@@ -187,9 +168,9 @@ def keep(connection: Connection, outcome: Outcome) -> None:
 def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
     """For how many days and ignition hours a vehicle had been watched at a time; the hours of a day lie spread over it."""
     at = instant(at_us).astimezone(ZoneInfo(outcome.setup.timezone))
-    day, part = at.date().isoformat(), (at.hour + at.minute / 60) / 24
-    whole = [told["ignition_h"] for told in outcome.days if told["day"] < day]
-    begun = sum(told["ignition_h"] for told in outcome.days if told["day"] == day)
+    day, part = at.date(), (at.hour + at.minute / 60) / 24
+    whole = [one.ignition_h for one in outcome.days if one.day < day]
+    begun = sum(one.ignition_h for one in outcome.days if one.day == day)
     return {"watched_days": len(whole) + part, "watched_h": float(sum(whole) + part * begun)}
 
 

@@ -15,14 +15,17 @@ from analytics.planning.usage import Amount, Supply, monthly
 from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
+from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
+from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
 from ingest import schema
 from ingest.arrays import arrived_by
 from ingest.database import address, connect
 from ingest.errors import Problem
 from ingest.reading import newest_at_us, read_messages
-from ingest.registry import read_setups
-from ingest.setups import Setup, in_force
+from ingest.registry import read_vehicles
+from ingest.setups import Setup, Vehicle
 from ingest.times import rfc3339
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
@@ -30,64 +33,63 @@ from ingest.work_records import of_vehicles, read_work
 _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What one analysis of one vehicle found, without the messages it rests on; `news` is what it had seen."""
+    """What one analysis of one vehicle found, without the messages it rests on; `revision` is that of the vehicle which it had seen."""
 
     vehicle_id: int
-    fleet: str
-    vehicle: str
+    setup: Setup  # in force at `as_of_us`
     as_of_us: int
-    news: int
+    revision: int
     next_us: int | None
     findings: tuple[Finding, ...]
     refill: Refill
-    fills: list[dict[str, Any]]
-    days: list[dict[str, Any]]
-    lines: list[dict[str, Any]]
+    fills: tuple[Fill, ...]
+    days: list[Day]
+    lines: list[LineCondition]
     notes: list[str]
-    dry_h: float | None
+    max_hours_since_grease: float | None
     filled_us: int | None
     commissioning: dict[str, Any] | None
     amounts: list[Amount]
-    setup: Setup
     sold: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Task:
     """A vehicle to be analysed: where it is recorded, and what has to be known of it beside its messages."""
 
     url: str
-    vehicle_id: int
-    setups: tuple[Setup, ...]
+    vehicle: Vehicle
     past: Past | None
     work: tuple[Work, ...]
-    news: int
+    revision: int
     as_of_us: int
 
 
 def analysed(
-    connection: Connection, vehicle_id: int, setups: tuple[Setup, ...], moments_us: Sequence[int],
-    past: Past | None, work: tuple[Work, ...], *, as_arrived: bool = False,
+    connection: Connection, vehicle: Vehicle, moments_us: Sequence[int], past: Past | None, work: tuple[Work, ...], *,
+    as_arrived: bool = False,
 ) -> list[analysis.Result]:  # fmt: skip
     """Read one vehicle and analyse it, for each of the moments; `as_arrived` with the messages only that had arrived by then."""
-    messages = read_messages(connection, vehicle_id)
+    messages = read_messages(connection, vehicle.id)
     beside = []
     for at_us in moments_us:
         then = arrived_by(messages, at_us) if as_arrived else messages
-        setup = in_force(setups, at_us)
+        setup = vehicle.in_force(at_us)
         beside.append(
             (
                 then,
                 depot(connection, setup.depot).lead_days,
-                read_sisters(connection, vehicle_id, then, at_us),
-                read_yard(connection, vehicle_id, setup, then, at_us, at_us if as_arrived else None),
+                read_sisters(connection, vehicle.id, then, at_us),
+                read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
             )
         )
     connection.rollback()  # all is read: no transaction stays open while it is analysed
     return [
-        analysis.analyse(then, setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters, yard)
+        analysis.analyse(
+            then, vehicle.setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters, yard
+        )
         for at_us, (then, lead_days, sisters, yard) in zip(moments_us, beside, strict=True)
     ]
 
@@ -100,9 +102,7 @@ def engine_of(url: str) -> Engine:
 
 def results_of(task: Task, moments_us: Sequence[int], *, as_arrived: bool = False) -> list[analysis.Result]:
     with engine_of(task.url).connect() as connection:
-        return analysed(
-            connection, task.vehicle_id, task.setups, moments_us, task.past, task.work, as_arrived=as_arrived
-        )
+        return analysed(connection, task.vehicle, moments_us, task.past, task.work, as_arrived=as_arrived)
 
 
 def result_of(task: Task) -> analysis.Result:
@@ -112,41 +112,44 @@ def result_of(task: Task) -> analysis.Result:
 def outcome_of(task: Task) -> Outcome:
     """What is found of one vehicle; runs in a process of its own."""
     result = result_of(task)
-    fleet, name = task.setups[0].fleet, task.setups[0].vehicle
-    days, fills = daily.days(result), daily.fills_json(result, fleet, name)
-    supply = Supply(result.history.setups, days, fills, result.refill.as_json(fleet, name), result.history.work)
+    days = daily.days(result)
     return Outcome(
-        task.vehicle_id,
-        fleet,
-        name,
-        task.as_of_us,
-        task.news,
-        result.history.next_us,
-        result.findings,
-        result.refill,
-        fills,
-        days,
-        line_conditions.line_conditions(result),
-        data_notes.notes(result),
-        result.dry_h,
-        result.filled_us,
-        None if result.handover is None else result.handover.as_json(),
-        monthly(supply),
-        result.history.setup,
-        why_away(task.work) == AWAY["sold"],
+        vehicle_id=task.vehicle.id,
+        setup=result.history.setup,
+        as_of_us=task.as_of_us,
+        revision=task.revision,
+        next_us=result.history.next_us,
+        findings=result.findings,
+        refill=result.refill,
+        fills=result.fills,
+        days=days,
+        lines=line_conditions.line_conditions(result),
+        notes=data_notes.notes(result),
+        max_hours_since_grease=result.max_hours_since_grease,
+        filled_us=result.filled_us,
+        commissioning=None if result.handover is None else result.handover.as_json(),
+        amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
+        sold=why_away(task.work) == AWAY["sold"],
     )
 
 
 def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[int]) -> list[Task]:
     """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
     table = schema.vehicle
-    news: dict[int, int] = dict(
-        connection.execute(select(table.c.id, table.c.news).where(table.c.id.in_(ids))).all()
+    revisions: dict[int, int] = dict(
+        connection.execute(select(table.c.id, table.c.revision).where(table.c.id.in_(ids))).all()
     )  # fmt: skip
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
     return [
-        Task(url, id_, setups, pasts.get(id_), work.get(id_, ()), news[id_], as_of_us)
-        for id_, setups in read_setups(connection, ids).values()
+        Task(
+            url=url,
+            vehicle=one,
+            past=pasts.get(one.id),
+            work=work.get(one.id, ()),
+            revision=revisions[one.id],
+            as_of_us=as_of_us,
+        )
+        for one in read_vehicles(connection, ids)
     ]
 
 
@@ -171,14 +174,14 @@ def batches(engine: Engine, as_of_us: int) -> Iterator[tuple[list[Task], int]]:
 
 def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
     """What is kept of the time before messages were thinned, by vehicle; of one, of several, or of all."""
-    table = schema.past
+    table = schema.archive
     only = of_vehicles(table.c.vehicle_id, vehicle_id)
     return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
 
 
 def kept_since_us(connection: Connection) -> int:
     """From when on messages are kept in full for questions; long ago where all are."""
-    since_us = connection.scalar(select(func.max(schema.past.c.since_us)))
+    since_us = connection.scalar(select(func.max(schema.archive.c.since_us)))
     return -(1 << 62) if since_us is None else since_us
 
 

@@ -1,64 +1,144 @@
-"""How a vehicle stands, as lists show it: what it needs, why, and what to take along."""
+"""A vehicle in one row, as lists show it: who it is, what it needs, why, and what to take along. Nobody else writes that table."""
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy import Connection, insert, update
+
 from analytics.findings import Finding, urgency
-from analytics.planning.usage import use_l_a_day
+from analytics.kinds import Severity, kind_rank
+from analytics.pipeline.tasks import Outcome
+from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
+from ingest import registry, schema
+from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup
 
-NEEDS: Final = ("act_now", "plan", "note", "none")
-_SHOWN: Final = 3
+# What a vehicle needs, worst first; of one never heard, or of which nothing is proven, nobody knows that it needs nothing.
+PRIORITIES: Final = ("act_now", "plan", "note", "unheard", "not_proven", "none")
+_FINDINGS_SHOWN: Final = 3
+_WEEK_DAYS: Final = 7
+# `rank` is the place of the worst finding's kind; from here on for those that leave no point dry that steering or braking depends on.
+ORDINARY_RANK: Final = 100
+_NO_RANK: Final = 199  # of a vehicle without an open finding
 
 
 @dataclass(frozen=True)
+class FindingShown:
+    """An open finding as a list says it."""
+
+    kind: str
+    severity: Severity
+    summary: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Detail:
-    """What a list says of a vehicle: its worst open findings (kind, severity, sentence) and how many there are, its refill, cycles done
-    and expected in its last seven days, and the condition of each line in call-out order with its bundle."""
+    """What a list says of a vehicle beside what it sorts by: its worst open findings and how many there are, its refill, cycles
+    done and expected in its last seven days, and the condition of each line in the line list's order."""
 
-    findings: tuple[tuple[str, str, str], ...]
+    findings: tuple[FindingShown, ...]
     open: int
-    refill: dict[str, Any]
+    refill: Refill
     week: tuple[int, int]
-    strip: tuple[tuple[int, str, str], ...]
+    lines: tuple[LineCondition, ...]
+
+    def to_row(self) -> dict[str, Any]:
+        """As it is kept in the table."""
+        return {
+            "findings": [[f.kind, f.severity, f.summary] for f in self.findings],
+            "open": self.open,
+            "refill": self.refill.to_row(),
+            "week": list(self.week),
+            "lines": [line.to_row() for line in self.lines],
+        }
+
+    @staticmethod
+    def from_row(row: Mapping[str, Any]) -> "Detail":
+        """What `to_row` made."""
+        return Detail(
+            findings=tuple(FindingShown(*shown) for shown in row["findings"]),
+            open=row["open"],
+            refill=Refill.from_row(row["refill"]),
+            week=tuple(row["week"]),
+            lines=tuple(LineCondition.from_row(line) for line in row["lines"]),
+        )
 
 
-def need_of(findings: Sequence[Finding], refill_state: str | None) -> str:
-    """What a vehicle needs, from its open findings and its refill."""
+def priority_of(
+    findings: Sequence[Finding], refill_state: str | None, lines: Sequence[LineCondition], *, heard: bool
+) -> str:
+    """What a vehicle needs, from its open findings, its refill and its lines, and whether anything was ever heard of it."""
     severities = {f.severity for f in findings}
     if "act_now" in severities or refill_state == "due":
         return "act_now"
     if "plan" in severities or refill_state == "soon":
         return "plan"
-    return "note" if severities else "none"
+    if severities:
+        return "note"
+    if not heard:
+        return "unheard"
+    return "none" if any(line.state in ("sound", "note") for line in lines) else "not_proven"
 
 
-def standing(
-    setup: Setup, findings: Sequence[Finding], refill: Refill, days: Sequence[dict[str, Any]],
-    lines: Sequence[dict[str, Any]], dry_h: float | None,
-) -> dict[str, Any]:  # fmt: skip
-    """What is kept of it, by column of the table."""
-    open_ = sorted((f for f in findings if f.open), key=urgency)
-    last = days[-7:]
-    done = sum(day["done"] + day["incomplete"] + day["lost"] for day in last)
-    condition = {line["line"]: line["condition"] for line in lines}
-    detail = Detail(
-        tuple((f.kind, f.severity, f.summary) for f in open_[:_SHOWN]),
-        len(open_),
-        refill.as_json(setup.fleet, setup.vehicle),
-        (done, done + sum(day["missed"] for day in last)),
-        tuple((line.line, line.bundle, condition.get(line.line, "unwatched")) for line in setup.lines),
+def detail(outcome: Outcome) -> Detail:
+    """What a list says of an outcome."""
+    open_ = sorted((f for f in outcome.findings if f.open), key=urgency)
+    last = outcome.days[-_WEEK_DAYS:]
+    done = sum(day.done + day.incomplete + day.lost for day in last)
+    return Detail(
+        findings=tuple(FindingShown(f.kind, f.severity, f.summary) for f in open_[:_FINDINGS_SHOWN]),
+        open=len(open_),
+        refill=outcome.refill,
+        week=(done, done + sum(day.missed for day in last)),
+        lines=tuple(outcome.lines),
     )
-    return {
-        "need": NEEDS.index(need_of(open_, refill.state)),
-        "rank": urgency(open_[0])[1] if open_ else 99,
-        "dry_h": (dry_h or 0.0) if open_ else 0.0,
-        "level_pct": refill.level_pct,
-        "due_early_us": refill.due_early_us,
-        "use_l_a_day": use_l_a_day(detail.refill),
-        "watched_days": float(len(days)),
-        "watched_h": float(sum(day["ignition_h"] for day in days)),
-        "detail": asdict(detail),
+
+
+def put_result(connection: Connection, outcome: Outcome) -> None:
+    """Keep what an analysis found."""
+    open_ = sorted((f for f in outcome.findings if f.open), key=urgency)
+    found = {
+        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=bool(outcome.days))),
+        "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
+        "dry_h": (outcome.max_hours_since_grease or 0.0) if open_ else 0.0,
+        "level_pct": outcome.refill.level_pct,
+        "due_early_us": outcome.refill.due_early_us,
+        "use_l_a_day": outcome.refill.use_l_a_day,
+        "watched_days": float(len(outcome.days)),
+        "watched_h": float(sum(day.ignition_h for day in outcome.days)),
+        "detail": detail(outcome).to_row(),
     }
+    _put(connection, outcome.vehicle_id, _identity(outcome.setup) | found, sold=outcome.sold)
+
+
+def _rank(worst: Finding, lines: Sequence[LineCondition]) -> int:
+    return kind_rank(worst.kind) + (0 if any(line.critical_dry for line in lines) else ORDINARY_RANK)
+
+
+def register(
+    connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
+) -> Registered:
+    """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
+    done = registry.register(connection, folder, now_us, show)
+    for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
+        _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
+    return done
+
+
+def _identity(setup: Setup) -> dict[str, Any]:
+    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
+    points = " ".join(sorted({line.point for line in setup.lines}))
+    search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class} {points}".casefold()
+    return {name: getattr(setup, name) for name in names} | {"search": search, "grease": setup.grease_and_grade}
+
+
+def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sold: bool) -> None:
+    table = schema.vehicle_summary
+    values = values | {"sold": sold}
+    done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
+    if not done.rowcount:
+        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": 0.0}
+        connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))

@@ -6,16 +6,17 @@ the latest day of the stretch that ends first); with one they are an integer pro
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from analytics.vehicle.reservoir import percent_of_reservoir
+from analytics.vehicle.level import percent_of_reservoir
+from analytics.vehicle.refill import Refill
 from ingest.setups import Setup
-from ingest.times import instant, read_time
+from ingest.times import instant
 
 MOST_DAYS: Final = 366
 WORTH: Final = 0.4  # of the reservoir: below it a walk hardly pays
@@ -69,15 +70,15 @@ class Visit:
         return out
 
 
-def refill_need(refill: Mapping[str, Any], setup: Setup, now_us: int) -> Need | None:
-    """What a forecast (as `tallow refills --json` prints it) asks for; None where no date is known. Days are the depot's."""
-    if refill["due_early"] is None or refill["level_pct"] is None:
+def refill_need(refill: Refill, setup: Setup, now_us: int) -> Need | None:
+    """What a forecast asks for; None where no date is known. Days are the depot's."""
+    if refill.due_early_us is None or refill.level_pct is None:
         return None
     zone = ZoneInfo(setup.timezone)
-    today, early = (instant(us).astimezone(zone).date() for us in (now_us, read_time(refill["due_early"])))
-    pace = percent_of_reservoir((refill["cycles_per_day"] or 0.0) * refill["cm3_per_cycle"], setup.reservoir_l)
+    today, early = (instant(us).astimezone(zone).date() for us in (now_us, refill.due_early_us))
+    pace = percent_of_reservoir((refill.cycles_per_day or 0.0) * refill.cm3_per_cycle, setup.reservoir_l)
     return Need(
-        setup.vehicle, refill["level_pct"], setup.reservoir_l, setup.grease_and_grade, float((early - today).days), pace,
+        setup.vehicle, refill.level_pct, setup.reservoir_l, setup.grease_and_grade, float((early - today).days), pace,
         setup.fleet, setup.unit,
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from statistics import median
 from typing import Final
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.reservoir import percent_of_reservoir
+from analytics.vehicle.level import percent_of_reservoir
 from ingest.setups import Setup
 
 SHIFT_H: Final = 8.0  # amounts are told for so many ignition hours

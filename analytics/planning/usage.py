@@ -1,13 +1,16 @@
 """How much grease goes where: used, filled and to come, by depot, grease and month, and what the cycles cannot account for."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any, Final
+from datetime import date, datetime, time
+from typing import Final
 from zoneinfo import ZoneInfo
 
+from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
+from analytics.vehicle.refill import Refill
 from ingest.setups import Setup, in_force
-from ingest.times import instant, microseconds, read_time
+from ingest.times import instant, microseconds
 from ingest.work import Work
 
 DENSITY_KG_PER_L: Final = 0.9  # of most greases (common practice, no source)
@@ -16,12 +19,12 @@ AHEAD_DAYS: Final = 30
 
 @dataclass(frozen=True)
 class Supply:
-    """What is known of one vehicle: `days` as `vehicle.days` gives them, `fills` and `refill` as they are printed."""
+    """What is known of one vehicle, as far as amounts follow from it."""
 
     setups: tuple[Setup, ...]
-    days: Sequence[Mapping[str, Any]]
-    fills: Sequence[Mapping[str, Any]]
-    refill: Mapping[str, Any] | None
+    days: Sequence[Day]
+    fills: Sequence[Fill]
+    refill: Refill | None
     work: Sequence[Work] = ()
 
 
@@ -44,27 +47,27 @@ class Amount:
 def monthly(supply: Supply) -> list[Amount]:
     """Amounts of one vehicle by month, depot and grease: those that were its own on each day."""
     zone = ZoneInfo(supply.setups[-1].timezone)
-    by_day: dict[str, list[float]] = {str(day["day"]): [] for day in supply.days}
+    by_day: dict[date, list[float]] = {one.day: [] for one in supply.days}
     for at_us, litres in _fills(supply):
-        by_day.setdefault(instant(at_us).astimezone(zone).date().isoformat(), []).append(litres)
-    days = {str(day["day"]): day for day in supply.days}
+        by_day.setdefault(instant(at_us).astimezone(zone).date(), []).append(litres)
+    days = {one.day: one for one in supply.days}
     # What this vehicle's cycles use while it is sound, beside its sheet.
-    sound = (supply.refill or {}).get("sound_cm3_per_cycle")
-    share = 1.0 if sound is None else sound / supply.setups[-1].dose_cm3
+    refill = supply.refill
+    share = 1.0 if refill is None else refill.sound_cm3_per_cycle / supply.setups[-1].dose_cm3
     found: dict[tuple[str, str, str], Amount] = {}
     level: float | None = None  # as it was read last, and what went in and was not used since
     pending_l = 0.0
     for day in sorted(by_day):
-        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=zone)
+        noon = datetime.combine(day, time(12), zone)
         setup = in_force(supply.setups, microseconds(noon))
-        key = day[:7], setup.depot, setup.grease_and_grade
+        key = f"{day:%Y-%m}", setup.depot, setup.grease_and_grade
         one = found.setdefault(key, Amount(*key, vehicles=1))
-        told = days.get(day, {})
-        used, put_in = share * told.get("used_l", 0.0), sum(by_day[day])
+        told = days.get(day)
+        used, put_in = share * (told.used_l if told else 0.0), sum(by_day[day])
         one.used_l += used
         one.filled_l += put_in
         pending_l += put_in - used
-        seen = told.get("level_pct")
+        seen = told.level_pct if told else None
         if seen is not None:
             if level is not None:  # what went before the first reading cannot be held against anything
                 held = (seen - level) / 100 * setup.reservoir_l
@@ -77,11 +80,5 @@ def monthly(supply: Supply) -> list[Amount]:
 def _fills(supply: Supply) -> list[tuple[int, float]]:
     """Fills as the level readings show them; where there are none, as people recorded them."""
     if supply.setups[-1].level == "percent":
-        return [(read_time(fill["at"]), float(fill["litres"])) for fill in supply.fills]
+        return [(fill.at_us, fill.litres) for fill in supply.fills]
     return [(work.at_us, work.litres) for work in supply.work if work.kind == "filled" and work.litres is not None]
-
-
-def use_l_a_day(refill: Mapping[str, Any]) -> float | None:
-    """Litres that the cycles of a day use, at the pace of the last four weeks; None where it is not known."""
-    cycles = refill["cycles_per_day"]
-    return cycles * refill["cm3_per_cycle"] / 1000 if cycles else None

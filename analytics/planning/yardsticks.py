@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.reservoir import percent_of_reservoir
+from analytics.vehicle.level import percent_of_reservoir
 from ingest.arrays import Floats
 from ingest.times import DAY_US
 

@@ -17,8 +17,8 @@ class Rate:
     events: int
     exposure: float
     rate: float
-    low: float
-    high: float
+    ci_low: float
+    ci_high: float
 
 
 def rate(events: int, exposure: float, confidence: float = 0.95) -> Rate:
@@ -35,9 +35,9 @@ class MeanCumulative:
 
     time: Floats
     mean: Floats
-    low: Floats
-    high: Floats
-    error: Floats
+    ci_low: Floats
+    ci_high: Floats
+    std_error: Floats
 
 
 _CELLS_AT_ONCE: Final = 1_000_000  # units times events
@@ -68,6 +68,6 @@ def mean_cumulative(
         watched = last[some, None] >= time[None, :]
         off = np.where(watched, (number - step) / np.maximum(at_risk, 1), 0.0)
         variance += (np.cumsum(off, axis=1) ** 2).sum(axis=0)
-    error = np.sqrt(variance)
-    spread = np.exp(NormalDist().inv_cdf((1 + confidence) / 2) * error / np.maximum(mean, 1e-12))
-    return MeanCumulative(time, mean, mean / spread, mean * spread, error)
+    std_error = np.sqrt(variance)
+    spread = np.exp(NormalDist().inv_cdf((1 + confidence) / 2) * std_error / np.maximum(mean, 1e-12))
+    return MeanCumulative(time, mean, mean / spread, mean * spread, std_error)

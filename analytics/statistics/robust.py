@@ -10,18 +10,19 @@ from ingest.arrays import Floats
 HUBER: Final = 1.345
 
 
-def update(
-    theta: Floats, cov: Floats, x: Floats, seen: Floats, noise: float, rounds: int = 4
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """(coefficients, their covariance) after rows `x` (n, terms) with outcomes `seen` (n,) and a known noise.
+def huber_update(
+    mean: Floats, cov: Floats, x: Floats, y: Floats, sigma: float, rounds: int = 4
+) -> tuple[Floats, Floats]:
+    """(mean of the coefficients (terms,), their covariance) after rows `x` (n, terms) with outcomes `y` (n,), whose noise has
+    the standard deviation `sigma`.
 
-    Iteratively reweighted least squares: a row whose miss m exceeds HUBER * noise counts HUBER * noise / |m|.
+    Iteratively reweighted least squares: a row whose miss m exceeds HUBER * sigma counts HUBER * sigma / |m|.
     """
     information = np.linalg.inv(cov)
-    pull = information @ theta
+    pull = information @ mean
     for _ in range(rounds):
-        miss = np.abs(seen - x @ theta)
-        weight = np.minimum(1.0, HUBER * noise / np.maximum(miss, 1e-12)) / noise**2
+        miss = np.abs(y - x @ mean)
+        weight = np.minimum(1.0, HUBER * sigma / np.maximum(miss, 1e-12)) / sigma**2
         cov = np.asarray(np.linalg.inv(information + (x * weight[:, None]).T @ x), np.float64)
-        theta = np.asarray(cov @ (pull + x.T @ (weight * seen)), np.float64)
-    return theta, cov
+        mean = np.asarray(cov @ (pull + x.T @ (weight * y)), np.float64)
+    return mean, cov

@@ -8,17 +8,17 @@ import numpy as np
 
 from analytics.findings import Finding, Stretch
 from analytics.settings import DEFAULTS, Settings
-from analytics.vehicle import cycles, pressure
+from analytics.vehicle import confirmation, controller, cycles, level, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
 from analytics.vehicle.causes import by_cause
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History, build
-from analytics.vehicle.lubrication import hours_since, weighed
+from analytics.vehicle.level import Fill, Reservoir, draws_air, no_grease_leaves
+from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.refill import Refill, filled_to, forecast
-from analytics.vehicle.reservoir import Fill, Reservoir, draws_air, follow
 from analytics.vehicle.standing import NO_YARD, Yard
 from analytics.vehicle.wording import beside_handover, to_finding
 from ingest.arrays import Messages
@@ -41,7 +41,7 @@ class Result:
     handover: Handover | None  # how far its commissioning has come, where there was one
 
     @property
-    def dry_h(self) -> float | None:
+    def max_hours_since_grease(self) -> float | None:
         """Ignition hours that the point that waits longest has waited for grease."""
         return max((hours for hours in self.hours_since_grease.values() if hours is not None), default=None)
 
@@ -71,27 +71,29 @@ def analyse(
     `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only, `yard` what is
     known of its depot."""
     history = build(messages, setups, as_of_us, work)
-    audit = cycles.audit(history, settings)
-    tank = follow(history, audit, settings)
-    pressures = pressure.judge(history, tuple(fill.at_us for fill in tank.fills), settings)
-    flaws = cycles.flawed(history, pressures.explained, settings)
+    audit = cycles.analyse(history, settings)
+    tank = level.analyse(history, audit, settings)
+    pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings)
+    flaws = confirmation.flawed(history, pressures.explained, settings)
     stretches = [
         *audit.stretches,
-        *cycles.silence(history, settings),
+        *silence.analyse(history, settings),
+        *controller.analyse(history, settings),
         *(_filled(stretch, history, tank) for stretch in tank.stretches),
         *_lone_channel(pressures, tank, history),
-        *cycles.incomplete(history, flaws, pressures.explained, settings),
+        *confirmation.analyse(history, flaws, pressures.explained, settings),
     ]
     told = by_cause(stretches, history)
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
-        tank = replace(tank, share=tank.own_share)
+        tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)
     findings = findings_with(past, [to_finding(stretch, history) for stretch in told], as_of_us)
     if not pressures.channels:  # then no pressure tells that it draws air
         flaws = flaws | draws_air(history, tank)
-    since = hours_since(history, findings, flaws)
+    flaws = flaws | no_grease_leaves(history, tank)
+    since = hours_since(history, findings, flaws, settings)
     refill = forecast(history, audit, tank, settings, sisters, yard)
     handed = handover(history, audit, tank, findings, settings)
-    findings = [beside_handover(found, handed) for found in weighed(findings, since, settings)]
+    findings = [beside_handover(found, handed) for found in escalate(findings, history.setup.lines, since, settings)]
     return Result(
         history,
         audit,
@@ -134,8 +136,8 @@ def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> li
 def _has_grease(tank: Reservoir, history: History, at_us: int) -> bool:
     """Whether the level stands above the low mark, where pumps draw no air: by its reading, or by the switch at the mark."""
     setup, cycle = history.setup_of(at_us), int(np.searchsorted(history.cycles.at_us, at_us))
-    if np.isfinite(tank.track[cycle]):
-        return bool(tank.track[cycle] > setup.low_mark_pct + _ABOVE_PCT)
+    if np.isfinite(tank.level_at_cycle_pct[cycle]):
+        return bool(tank.level_at_cycle_pct[cycle] > setup.low_mark_pct + _ABOVE_PCT)
     faults = history.faults
     told = [i for i in np.flatnonzero(faults.at_us <= at_us) if faults.code[i] == "level_low"]
     return setup.level == "switch" and not (told and faults.active[told[-1]] == 1)

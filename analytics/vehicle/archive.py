@@ -10,27 +10,28 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from analytics.findings import Finding
-from analytics.vehicle.reservoir import Fill
+from analytics.vehicle.day import Day
+from analytics.vehicle.level import Fill
 
 
 @dataclass(frozen=True)
 class Past:
-    """What was found of the time before `since_us`, at `made_us`; `days` in the form of `vehicle.days`."""
+    """What was found of the time before `since_us`, at `made_us`; with the days up to then."""
 
     since_us: int
     made_us: int
     findings: tuple[Finding, ...]
     fills: tuple[Fill, ...]
-    days: tuple[dict[str, Any], ...]
+    days: tuple[Day, ...]
 
     def as_json(self) -> dict[str, Any]:
-        """As it is kept in the database, columns of `past`."""
+        """As it is kept in the database, columns of `archive`."""
         return {
             "since_us": self.since_us,
             "made_us": self.made_us,
             "findings": [asdict(finding) for finding in self.findings],
             "fills": [asdict(fill) for fill in self.fills],
-            "days": list(self.days),
+            "days": [day.to_row() for day in self.days],
         }
 
 
@@ -41,7 +42,7 @@ def from_json(kept: Any) -> Past:
         kept["made_us"],
         tuple(Finding(**{**finding, "lines": tuple(finding["lines"])}) for finding in kept["findings"]),
         tuple(Fill(**fill) for fill in kept["fills"]),
-        tuple(kept["days"]),
+        tuple(Day.from_row(day) for day in kept["days"]),
     )
 
 

@@ -8,17 +8,14 @@ import numpy as np
 
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
-from ingest.times import DAY_US, local_us, rfc3339
+from analytics.vehicle.day import Day
+from ingest.times import DAY_US, local_us
 
 _DAYS_SILENT: Final = 60
 
 
-def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
-    """One object for each local day: date, cycles done, missed, incomplete, lost messages, ignition hours, litres that its cycles
-    use by the sheet, level at its end (None: not known).
-
-    Not long beyond the last that was heard.
-    """
+def days(result: Result, settings: Settings = DEFAULTS) -> list[Day]:
+    """Each local day from the first that was heard of, not long beyond the last."""
     history, c = result.history, result.history.cycles
     if not len(history.heard_us):
         return []
@@ -42,38 +39,22 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[dict[str, Any]]:
     reservoir_l = history.said("reservoir_l", c.at_us)
     used = per_day(cycle_day, tank.used_pct / 100 * reservoir_l)
     level = np.full(width, np.nan)
-    known = np.flatnonzero(np.isfinite(tank.track))
-    level[np.clip(cycle_day[known], 0, width - 1)] = tank.track[known]  # the last of the day stands
+    known = np.flatnonzero(np.isfinite(tank.level_at_cycle_pct))
+    level[np.clip(cycle_day[known], 0, width - 1)] = tank.level_at_cycle_pct[known]  # the last of the day stands
     told = [
-        {
-            "day": date.fromordinal(719_163 + first + k).isoformat(),
-            "done": int(done[k]),
-            "missed": int(missed[k]),
-            "incomplete": int(incomplete[k]),
-            "lost": int(lost[k]),
-            "ignition_h": round(float(ignition[k]), 2),
-            "used_l": round(float(used[k]), 4),
-            "level_pct": round(float(level[k]), 1) if np.isfinite(level[k]) else None,
-        }
+        Day(
+            day=date.fromordinal(719_163 + first + k),
+            done=int(done[k]),
+            missed=int(missed[k]),
+            incomplete=int(incomplete[k]),
+            lost=int(lost[k]),
+            ignition_h=round(float(ignition[k]), 2),
+            used_l=round(float(used[k]), 4),
+            level_pct=round(float(level[k]), 1) if np.isfinite(level[k]) else None,
+        )
         for k in range(width)
     ]
     if result.past is not None and result.past.days:
         kept = list(result.past.days)
-        told = kept + [day for day in told if str(day["day"]) > kept[-1]["day"]]
+        told = kept + [one for one in told if one.day > kept[-1].day]
     return told
-
-
-def fills_json(result: Result, fleet: str, vehicle: str) -> list[dict[str, Any]]:
-    """The fills as `tallow fills --json` prints them."""
-    return [
-        {
-            "fleet": fleet,
-            "vehicle": vehicle,
-            "at": rfc3339(fill.at_us),
-            "detected_at": rfc3339(fill.detected_us),
-            "from_pct": fill.from_pct,
-            "to_pct": fill.to_pct,
-            "litres": fill.litres,
-        }
-        for fill in result.fills
-    ]

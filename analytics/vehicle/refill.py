@@ -5,8 +5,8 @@ recent ones more often, hour by hour as they were; parks are drawn apart, since 
 rarely. The level now and the grease per cycle are drawn from their uncertainties.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from statistics import NormalDist
 from typing import Any, Final
 from zlib import crc32
@@ -18,8 +18,8 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.first_passage import first_passage
 from analytics.vehicle.habits import Runs, closed_days, drift, habits, midnight_us
 from analytics.vehicle.history import History
+from analytics.vehicle.level import Reservoir, percent_of_reservoir
 from analytics.vehicle.peers import Sister
-from analytics.vehicle.reservoir import Reservoir, percent_of_reservoir
 from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
 from ingest.arrays import Floats
 from ingest.times import DAY_US, rfc3339
@@ -49,6 +49,20 @@ class Refill:
     state: str
     reason: str | None  # why nothing is known, or that it is far off
     basis: str | None = None  # what the level rests on, where no reading tells
+
+    def to_row(self) -> dict[str, Any]:
+        """As it is kept in a database."""
+        return asdict(self)
+
+    @staticmethod
+    def from_row(row: Mapping[str, Any]) -> "Refill":
+        """What `to_row` made."""
+        return Refill(**row)
+
+    @property
+    def use_l_a_day(self) -> float | None:
+        """Litres that the cycles of a day use, at the pace of the last four weeks; None where it is not known."""
+        return self.cycles_per_day * self.cm3_per_cycle / 1000 if self.cycles_per_day else None
 
     def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
         """The forecast as `tallow refills --json` prints it."""
@@ -89,7 +103,7 @@ def forecast(
     """The refill forecast of one vehicle; `sisters` lend it their weeks while its own history is short, and `yard` tells when
     its depot is closed."""
     setup, as_of = history.setup, history.as_of_us
-    dose_cm3 = setup.dose_cm3 * reservoir.share
+    dose_cm3 = setup.dose_cm3 * reservoir.dose_ratio * reservoir.run_ratio
     at_us = history.cycles.at_us
     ran, pace = 1 + audit.lost, _pace(audit)
     days = (as_of - int(history.heard_us[0])) / DAY_US if len(at_us) else 0.0
@@ -107,7 +121,7 @@ def forecast(
         return Refill(
             as_of, None if level is None else round(level, 1), setup.low_mark_pct, *due,
             None if level is None else round(max(0.0, 100 - level) / 100 * setup.reservoir_l, 2),
-            round(dose_cm3, 2), round(setup.dose_cm3 * reservoir.own_share, 2),
+            round(dose_cm3, 2), round(setup.dose_cm3 * reservoir.baseline_dose_ratio, 2),
             None if per_day is None else round(per_day, 1), state, reason, basis,
         )  # fmt: skip
 
@@ -119,7 +133,7 @@ def forecast(
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days are recorded")
-    ahead = _draw(history, audit, pace, (level, level_sd), dose_cm3, reservoir.share_sd, settings, sisters, yard)
+    ahead = _draw(history, audit, pace, (level, level_sd), dose_cm3, reservoir.dose_ratio_sd, settings, sisters, yard)
     if ahead is None:
         return answer("unknown", "the pump has not run in the weeks on record")
     points = [
@@ -149,7 +163,7 @@ def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
 def _reached_us(history: History, reservoir: Reservoir) -> int:
     """When the level, which is at the low mark or below now, got there: with the first cycle after it was last above, or with the
     latest reading."""
-    mark, track = history.setup.low_mark_pct, reservoir.track
+    mark, track = history.setup.low_mark_pct, reservoir.level_at_cycle_pct
     above, below = np.flatnonzero(track > mark), np.flatnonzero(track <= mark)
     below = below[below > (above[-1] if len(above) else -1)]
     if len(above) and len(below):
@@ -230,7 +244,7 @@ def filled_to(work: Work, history: History, reservoir: Reservoir) -> float:
     """The level after a recorded fill, percent: as it says, or by its litres on top of the level then; about full where neither is
     known."""
     before = int(np.searchsorted(history.cycles.at_us, work.at_us)) - 1
-    level = float(reservoir.track[before]) if before >= 0 else np.nan
+    level = float(reservoir.level_at_cycle_pct[before]) if before >= 0 else np.nan
     if work.to_pct is not None:
         return work.to_pct
     if work.litres is not None and np.isfinite(level):
@@ -260,14 +274,14 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
         work = fills.get(known[n][0])
         if work is not None and work.to_pct is None and work.litres is not None:  # on top of what was left by then
             between = (cycles.at_us > known[n - 1][0]) & (cycles.at_us <= work.at_us)
-            left = known[n - 1][1] - reservoir.share * float(reservoir.used_pct[between].sum())
+            left = known[n - 1][1] - reservoir.dose_ratio * float(reservoir.used_pct[between].sum())
             to_pct = min(105.0, max(0.0, left) + 100 * work.litres / setup.reservoir_l)
             known[n] = (work.at_us, to_pct, float(np.hypot(known[n - 1][2], 3.0)))
     if not known:
         return None
     at_us, level, sd = known[-1]
     later = cycles.at_us > at_us
-    after = level - reservoir.share * np.cumsum(reservoir.used_pct[later])
+    after = level - reservoir.dose_ratio * np.cumsum(reservoir.used_pct[later])
     # The switch opens again only once it was filled; a record may come first.
     low = np.flatnonzero(after <= setup.low_mark_pct)
     if level <= setup.low_mark_pct:

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from analytics.planning.backtest import pinball
 from analytics.planning.yardsticks import FAR_DAYS, QUANTILES
 from analytics.settings import DEFAULTS
-from analytics.vehicle import cycles, pressure, refill, reservoir
+from analytics.vehicle import cycles, level, pressure, refill
 from analytics.vehicle.history import History, build
 from ingest import reading, registry
 from ingest.times import DAY_US, HOUR_US, now_us
@@ -49,10 +49,10 @@ def histories(runs: list[Simulation], as_of_us: list[int]) -> list[list[History]
     with database(None) as engine:
         write_runs(engine, runs, len(runs))
         with engine.connect() as connection:
-            found = registry.read_setups(connection)
+            found = {one.name: one for one in registry.read_vehicles(connection)}
             return [
-                [build(reading.read_messages(connection, id_), setups, at, ()) for at in as_of_us]
-                for id_, setups in (found["large", f"V{n:06d}"] for n in range(len(runs)))
+                [build(reading.read_messages(connection, one.id), one.setups, at, ()) for at in as_of_us]
+                for one in (found[f"V{n:06d}"] for n in range(len(runs)))
             ]
 
 
@@ -113,12 +113,12 @@ def forecasts() -> None:
             if due_h is None or due_h <= at_h:
                 continue
             due = min((due_h - at_h) / 24, FAR_DAYS)
-            audit = cycles.audit(history, DEFAULTS)
-            tank = reservoir.follow(history, audit, DEFAULTS)
+            audit = cycles.analyse(history, DEFAULTS)
+            tank = level.analyse(history, audit, DEFAULTS)
             if tank.level_pct is None or tank.level_pct <= run.machine.low_mark_pct:
                 continue
             day = ((history.cycles.at_us - history.as_of_us) // DAY_US).astype(int)
-            grease_pct = np.asarray(tank.own_share * tank.used_pct, np.float64)
+            grease_pct = np.asarray(tank.baseline_dose_ratio * tank.used_pct, np.float64)
             used = np.asarray(np.bincount(day - day.min(), weights=grease_pct, minlength=-day.min()), np.float64)
             needed = tank.level_pct - run.machine.low_mark_pct
             ours, seconds = timed(lambda h=history, a=audit, t=tank: refill.forecast(h, a, t, DEFAULTS))  # type: ignore[misc]
@@ -184,7 +184,7 @@ def faults() -> None:
             if any(begins_h - 24 <= clock_h[first + k] for k in changes(course[first:known, channel], penalty)):
                 pelt_delay.append(12.0 * step)
                 break
-        found, seconds = timed(lambda h=history: pressure.judge(h, (), DEFAULTS))  # type: ignore[misc]
+        found, seconds = timed(lambda h=history: pressure.analyse(h, (), DEFAULTS))  # type: ignore[misc]
         ours_s.append(seconds)
         name, since_us = f"p{trouble.line:02d}", begins_h * HOUR_US
         right = [

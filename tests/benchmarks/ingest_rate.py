@@ -29,7 +29,7 @@ from ingest.broker import broker_of
 from ingest.database import address, writing
 from ingest.messages import SUBSCRIPTION, topic
 from ingest.recorder import know_vehicles
-from ingest.recorder_process import Recording
+from ingest.recorder_process import RecorderProcess
 from ingest.times import read_time
 from tests.benchmarks.databases import database, empty
 from tests.conftest import Mosquitto
@@ -144,7 +144,7 @@ def recorded(port: int, name: str, number: int, engine: Engine) -> tuple[float, 
     began = time.monotonic()
     while process.poll() is None:
         with engine.connect() as connection:
-            if (connection.scalar(select(func.sum(schema.intake.c.recorded))) or 0) >= number:
+            if (connection.scalar(select(func.sum(schema.recorder_stats.c.recorded))) or 0) >= number:
                 break
         time.sleep(0.02)
     took = time.monotonic() - began
@@ -166,7 +166,7 @@ def recorded(port: int, name: str, number: int, engine: Engine) -> tuple[float, 
 def recorded_by_the_older_version(port: int, name: str, number: int, engine: Engine) -> float:
     """Seconds of a listener that speaks MQTT 3.1.1, of which Mosquitto leaves 20 messages unacknowledged at most."""
     stop, ready = threading.Event(), threading.Event()
-    with Recording(address(engine), name) as recording:
+    with RecorderProcess(address(engine), name) as recording:
         work = listener.Listener(broker_of(f"mqtt://127.0.0.1:{port}", {}), name, recording, stop)
         work._version = MQTTProtocolVersion.MQTTv311
         thread = threading.Thread(target=work.run, args=(ready.set,))

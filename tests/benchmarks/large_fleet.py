@@ -13,10 +13,12 @@ from typing import Any
 from psycopg import sql
 from sqlalchemy import Engine, insert, update
 
-from ingest import database, partitions, registry, schema
+from analytics.pipeline import vehicle_summary
+from ingest import database, partitions, schema
 from ingest.messages import Decoded
 from ingest.recorder import know_vehicles
 from ingest.rows import COLUMNS, Key, Row, key_of, row_of
+from simulators.controller import messages
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
 from simulators.scenario import Depot, Machine, Trouble, load
@@ -57,7 +59,7 @@ def simulated(number: int, days: int, cycles_a_day: float, end_h: float, trouble
 def _rows(run: Simulation, lists: dict[int, list[str]]) -> list[Row]:
     """A vehicle's rows by key, with 0 for its number."""
     rows: dict[Key, Row] = {}
-    for sent in run.messages():  # some come twice
+    for sent in messages(run):  # some come twice
         row = row_of(Decoded("f", run.machine.vehicle, sent.kind, sent.message), 0, sent.arrives_us, lists)
         rows.setdefault(key_of(row), row)
     return [rows[key] for key in sorted(rows)]
@@ -82,7 +84,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
     with tempfile.TemporaryDirectory() as folder:
         write_registry(replace(load("demo"), fleet="large", depots=depots, machines=machines), end_h, Path(folder))
         with database.writing(engine) as connection:
-            registry.register(connection, Path(folder), 0)
+            vehicle_summary.register(connection, Path(folder), 0)
             numbers = know_vehicles(connection, [("large", name) for name in names])
             connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
     order = sorted(numbers.items(), key=lambda item: item[1])  # rows lie by vehicle
@@ -96,7 +98,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
     ]
     with database.writing(engine) as connection:
         connection.execute(insert(schema.name_range), ranges)
-        connection.execute(update(schema.vehicle).values(news=1, heard_us=int(end_h * 3.6e9), online=True))
+        connection.execute(update(schema.vehicle).values(revision=1, heard_us=int(end_h * 3.6e9), online=True))
     return sum(len(rows) for _, rows in who)
 
 

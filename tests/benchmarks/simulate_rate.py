@@ -9,6 +9,8 @@ import resource
 import time
 from dataclasses import replace
 
+from simulators import sensors
+from simulators.controller import messages
 from simulators.fleet import log_line
 from simulators.machine import Simulation
 from simulators.scenario import load
@@ -31,15 +33,16 @@ def main() -> None:
     while done < asked.cycles:
         began = time.perf_counter()
         run = Simulation(machine, story.depots["north"], END_H - 24 * asked.days, asked.days, END_H, [1, n])
+        channels = sensors.of_cycles(run).channels
         working_s += time.perf_counter() - began
         done, n = done + len(run.cycle_clock), n + 1
         if n == 1:
             began = time.perf_counter()
-            for sent in run.messages():
+            for sent in messages(run):
                 log_line("f", "v", sent)
                 lines += 1
             writing_s = time.perf_counter() - began
-    print(f"{done} cycles of {len(run.channels)} channels in {working_s:.1f} s: {done / working_s:.0f} cycles/s")
+    print(f"{done} cycles of {len(channels)} channels in {working_s:.1f} s: {done / working_s:.0f} cycles/s")
     print(f"{lines} messages written as log lines in {writing_s:.1f} s: {lines / writing_s:.0f} messages/s")
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 

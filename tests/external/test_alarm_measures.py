@@ -1,8 +1,9 @@
 """The measures of alarm systems against the thresholds of the standards.
 
-Source: ANSI/ISA-18.2 and IEC 62682 as told by secondary sources: a flood begins with more than 10 alarms in 10 minutes and ends
-with fewer than 5; chattering is 3 or more a minute; stale is standing for more than a day (24 h from memory); rates are per
-operator position, about 150 a day acceptable and 300 manageable, and need 30 days of data.
+Second-hand: ANSI/ISA-18.2 and IEC 62682 as secondary sources tell them, the standards themselves were not read: a flood
+begins with more than 10 alarms in 10 minutes and ends with fewer than 5; chattering is 3 or more a minute; stale is
+standing for more than a day (24 h from memory); rates are per operator position, about 150 a day acceptable and 300
+manageable, and need 30 days of data.
 """
 
 import pytest

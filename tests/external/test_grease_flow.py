@@ -1,4 +1,4 @@
-"""The simulator's grease against published solutions of pipe flow, and the NLGI grades.
+"""The simulator's grease against values worked out from the known solutions of pipe flow, and the published NLGI grades.
 
 Sources: Hagen-Poiseuille; Buckingham 1921 and Reiner for Bingham fluids; Herschel and Bulkley 1926, closed form as in
 Chhabra and Richardson, Non-Newtonian Flow (from memory). The values were worked out three ways (closed form, stress
@@ -25,7 +25,7 @@ from simulators.grease import flow_mm3_s, grade_of, pressure_kpa
         (2, 2, 20, 0, 40, 0.5, 3141.592654),  # power law
     ],
 )
-def test_flow_and_pressure_are_the_published_ones(
+def test_flow_and_pressure_agree_with_the_closed_forms(
     radius_mm: float, length_m: float, bar: float, yield_pa: float, consistency: float, index: float, flow: float
 ) -> None:
     """Forward by the formula, and backward by the search for the pressure."""

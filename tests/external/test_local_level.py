@@ -1,7 +1,8 @@
 """The level that is followed from reading to reading, against the published local level model of the Nile.
 
-Source: Durbin and Koopman, Time Series Analysis by State Space Methods (2nd ed. 2012), section 2.2.5: variances 15099 of the
-readings and 1469.1 of the level's steps; data from statsmodels. The steady variance follows from the Riccati equation.
+Source: Durbin and Koopman, Time Series Analysis by State Space Methods (2nd ed. 2012), section 2.2.5: variances 15099 of
+the readings and 1469.1 of the level's steps (as another package's tests quote them); data from statsmodels. The steady
+variance follows from the Riccati equation.
 """
 
 import numpy as np
@@ -27,7 +28,7 @@ def test_the_nile_is_followed_as_published(monkeypatch: pytest.MonkeyPatch) -> N
     for n, value in enumerate(flow):
         if n:
             cov = cov + STEPS
-        theta, cov = robust.update(theta, cov, np.ones((1, 1)), np.array([value]), READINGS**0.5)
+        theta, cov = robust.huber_update(theta, cov, np.ones((1, 1)), np.array([value]), READINGS**0.5)
         levels.append(float(theta[0]))
     assert levels == pytest.approx(expected.tolist(), rel=1e-6)
     ratio = STEPS / READINGS
@@ -38,8 +39,8 @@ def test_the_nile_is_followed_as_published(monkeypatch: pytest.MonkeyPatch) -> N
 def test_a_wild_year_moves_it_less() -> None:
     """With it, one reading of ten times the flow moves the level by no more than one just beyond the bound would."""
     theta, cov = np.array([900.0]), np.array([[4000.0]])
-    wild, _ = robust.update(theta, cov, np.ones((1, 1)), np.array([9000.0]), READINGS**0.5, rounds=30)
-    bound, _ = robust.update(
+    wild, _ = robust.huber_update(theta, cov, np.ones((1, 1)), np.array([9000.0]), READINGS**0.5, rounds=30)
+    bound, _ = robust.huber_update(
         theta, cov, np.ones((1, 1)), np.array([900.0 + 3 * READINGS**0.5]), READINGS**0.5, rounds=30
     )
     assert 0 < wild[0] - 900 <= 1.05 * (bound[0] - 900)

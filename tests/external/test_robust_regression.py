@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from analytics.statistics.robust import HUBER, update
+from analytics.statistics.robust import huber_update
 
 # Brownlee's stack loss data (Statistical Theory and Methodology in Science and Engineering, 1965, p. 454), as shipped
-# with statsmodels; Huber's M-estimate as printed in the statsmodels manual for RLM and given by R's MASS::rlm.
+# with statsmodels; Huber's M-estimate as printed in the statsmodels manual for RLM (R's MASS::rlm gives the same: from memory).
 PUBLISHED = (-41.0265, 0.8294, 0.9261, -0.1278)
-SCALE = 2.440536
+SCALE = 2.440536  # not printed there: what statsmodels itself gives
 
 
 def stackloss() -> tuple[np.ndarray, np.ndarray]:
@@ -18,18 +18,10 @@ def stackloss() -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_our_fit_gives_the_published_coefficients() -> None:
-    """From a prior that knows nothing, with the published scale."""
+    """From a prior that knows nothing, with the scale that statsmodels gives."""
     x, y = stackloss()
-    theta, _ = update(np.zeros(4), np.eye(4) * 1e8, x, y, SCALE, rounds=60)
+    theta, _ = huber_update(np.zeros(4), np.eye(4) * 1e8, x, y, SCALE, rounds=60)
     assert theta == pytest.approx(PUBLISHED, abs=6e-4)
-
-
-def test_statsmodels_gives_them_too() -> None:
-    """The oracle itself, with its own scale."""
-    x, y = stackloss()
-    fit = sm.RLM(y, x, M=sm.robust.norms.HuberT(HUBER)).fit()
-    assert fit.params == pytest.approx(PUBLISHED, abs=6e-5)
-    assert fit.scale == pytest.approx(SCALE, abs=1e-5)
 
 
 def test_learning_block_by_block_agrees_with_one_fit() -> None:
@@ -42,6 +34,6 @@ def test_learning_block_by_block_agrees_with_one_fit() -> None:
     for y, tolerance in ((clean, 2e-3), (wild, 8e-3)):
         theta, cov = np.zeros(3), np.eye(3) * 1e6
         for block in range(0, 600, 12):
-            theta, cov = update(theta, cov, x[block : block + 12], y[block : block + 12], 0.07)
+            theta, cov = huber_update(theta, cov, x[block : block + 12], y[block : block + 12], 0.07)
         assert theta == pytest.approx(sm.RLM(y, x).fit().params, abs=tolerance)
         assert theta == pytest.approx(truth, abs=0.015)

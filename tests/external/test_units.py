@@ -1,4 +1,4 @@
-"""Units as shown on screen, against their definitions (NIST SP 811, appendix B.8)."""
+"""Units as shown on screen, against their exact definitions (NIST SP 811, appendix B.8, states the same: from memory)."""
 
 import math
 
@@ -27,7 +27,7 @@ def test_a_us_gallon() -> None:
 
 def test_reservoir_percent_of_a_dose() -> None:
     """1 l = 1000 cm3 exactly: 4 cm3 out of 2 l are 0.2 %."""
-    from analytics.vehicle.reservoir import percent_of_reservoir
+    from analytics.vehicle.level import percent_of_reservoir
 
     assert percent_of_reservoir(4.0, 2.0) == pytest.approx(0.2)
     assert np.isclose(percent_of_reservoir(1000.0, 1.0), 100.0)

@@ -10,8 +10,8 @@ import pytest
 
 from ingest import asyncapi
 from ingest.messages import KINDS, Arrival, Decoded, decode, topic
-from tests.analytics.fleet import arrivals
-from tests.ingest.test_messages import COMMON, CYCLE
+from tests.helpers.messages import COMMON, CYCLE
+from tests.helpers.vehicles import arrivals
 
 
 @cache

@@ -16,7 +16,7 @@ from sqlalchemy import Engine, create_engine, func, select, text
 from ingest import database, reading, schema
 from ingest.recorder import Recorder
 from tests.conftest import program
-from tests.ingest.test_store import level
+from tests.helpers.messages import level
 
 README = Path(__file__).parents[2] / "README.md"
 MESSAGES = [level(n, at=f"2026-0{1 + n % 9}-01T00:00:00Z") for n in range(20_000)]

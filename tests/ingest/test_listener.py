@@ -18,12 +18,13 @@ from sqlalchemy import Engine, func, select
 from structlog.testing import capture_logs
 
 from ingest import reading, schema
+from ingest.batches import Records
 from ingest.broker import Broker, broker_of
 from ingest.database import address, open_database
 from ingest.errors import Problem
-from ingest.listener import Listener, Records
+from ingest.listener import Listener
 from ingest.messages import Arrival, topic
-from ingest.recorder_process import Away, Committed, Recording
+from ingest.recorder_process import Away, Committed, RecorderProcess
 from ingest.times import read_time
 from tests.conftest import Mosquitto, free_port, program, wait_for_port, wait_until
 
@@ -60,7 +61,7 @@ def listening(
     """A listener at work, at a broker or at an open one on a port of this machine."""
     stop, ready = threading.Event(), threading.Event()
     broker = broker_of(f"mqtt://127.0.0.1:{broker}", {}) if isinstance(broker, int) else broker
-    with Recording(address(engine), "test") as own:
+    with RecorderProcess(address(engine), "test") as own:
         listener = Listener(broker, "test-ingest", recording or own, stop)
         thread = threading.Thread(target=listener.run, args=(ready.set,))
         thread.start()

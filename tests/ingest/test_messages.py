@@ -20,16 +20,7 @@ from ingest.messages import (
     topic,
 )
 from ingest.times import instant, microseconds
-
-COMMON = {"seq": 7, "at": "2026-03-01T06:00:00Z"}
-CYCLE = COMMON | {
-    "cycle_no": 3,
-    "run_s": 180.0,
-    "complete": None,
-    "temp_c": -4.5,
-    "supply_v": 27,
-    "peak_kpa": {"p1": 5200},
-}
+from tests.helpers.messages import COMMON, CYCLE
 
 
 def read(kind: str, payload: object, where: str = "") -> Decoded | Rejected:

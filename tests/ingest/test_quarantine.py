@@ -11,8 +11,7 @@ from ingest import database, quarantine, recorder, schema
 from ingest.errors import Problem
 from ingest.messages import KINDS, Arrival, Decoded, Rejected, decode, topic
 from ingest.recorder import Recorder
-from tests.ingest.test_messages import COMMON, CYCLE
-from tests.ingest.test_store import level
+from tests.helpers.messages import COMMON, CYCLE, level
 
 
 def test_it_is_counted_by_reason(engine: Engine) -> None:

@@ -1,6 +1,5 @@
-"""Registering vehicles and call-out sheets."""
+"""Registering vehicles and line lists."""
 
-import csv
 import re
 from pathlib import Path
 
@@ -11,25 +10,7 @@ from ingest import database, registry
 from ingest.errors import Problem
 from ingest.registry import Registered
 from ingest.setups import Setup
-
-VEHICLE = {
-    "vehicle": "v1", "fleet": "f", "unit": "tipper 1", "class": "day truck", "depot": "Quarry", "timezone": "Europe/Oslo",
-    "commissioned": "2026-01-15", "feed": "direct", "reservoir_l": "4", "low_mark_pct": "15", "interval_min": "20",
-    "run_s": "180", "relief_kpa": "28000", "grease": "lithium EP", "nlgi": "2",
-}  # fmt: skip
-LINE = {
-    "fleet": "f", "vehicle": "v1", "line": "1", "bundle": "front", "point": "kingpin", "channel": "p1", "dose_cm3": "0.2",
-    "length_m": "3", "bore_mm": "4",
-}  # fmt: skip
-
-
-def write(folder: Path, vehicles: list[dict[str, str]], lines: list[dict[str, str]]) -> Path:
-    for name, rows in (("vehicles.csv", vehicles), ("lines.csv", lines)):
-        with (folder / name).open("w", newline="", encoding="utf-8") as file:
-            out = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)))
-            out.writeheader()
-            out.writerows(rows)
-    return folder
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 
 def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
@@ -39,14 +20,14 @@ def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
 
 def setups(engine: Engine) -> tuple[Setup, ...]:
     with engine.connect() as connection:
-        return registry.read_setups(connection)["f", "v1"][1]
+        return registry.find(connection, "f/v1").setups
 
 
 def test_registering_twice_changes_nothing(engine: Engine, tmp_path: Path) -> None:
     """Repeatable: the same files are no news."""
     folder = write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
-    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=1)
-    assert register(engine, folder).changed == 0
+    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=frozenset({1}))
+    assert register(engine, folder).changed == frozenset()
     (only,) = setups(engine)
     assert only.valid_from_us is None
     assert [line.line for line in only.lines] == [1, 2]
@@ -74,7 +55,7 @@ def test_what_a_file_leaves_out_is_not_changed(engine: Engine, tmp_path: Path) -
     other = VEHICLE | {"vehicle": "v2"}
     register(engine, write(tmp_path, [VEHICLE, other], [LINE, LINE | {"vehicle": "v2"}]))
     done = register(engine, write(tmp_path, [other | {"unit": "renamed"}], [LINE | {"vehicle": "v2"}]), now_us=9_000)
-    assert done.changed == 1
+    assert len(done.changed) == 1
     assert len(setups(engine)) == 1
 
 
@@ -100,7 +81,7 @@ def test_every_bad_row_is_named_and_nothing_is_registered(engine: Engine, tmp_pa
     ):  # fmt: skip
         assert part in told
     with engine.connect() as connection:
-        assert registry.read_setups(connection) == {}
+        assert registry.read_vehicles(connection) == []
 
 
 def test_of_very_many_bad_rows_each_is_named_too(engine: Engine, tmp_path: Path) -> None:
@@ -129,7 +110,7 @@ def test_a_missing_column_is_named(engine: Engine, tmp_path: Path) -> None:
         register(engine, write(tmp_path, [short], [LINE]))
 
 
-def test_a_new_call_out_sheet_alone_is_a_set_up_of_its_own(engine: Engine, tmp_path: Path) -> None:
+def test_a_new_line_list_alone_is_a_set_up_of_its_own(engine: Engine, tmp_path: Path) -> None:
     """The one before it stays, whatever date that one had."""
     register(engine, write(tmp_path, [VEHICLE | {"valid_from": "2026-01-01T00:00:00Z"}], [LINE]))
     other = VEHICLE | {"vehicle": "v2"}

@@ -12,7 +12,7 @@ from sqlalchemy import Engine, select
 from ingest import database, reading, schema
 from ingest.errors import Problem
 from ingest.recorder import Tally
-from ingest.recorder_process import Recording
+from ingest.recorder_process import RecorderProcess
 from ingest.replay import replay, size
 
 
@@ -23,7 +23,7 @@ def line(seq: int) -> str:
 
 
 def run(path: Path, engine: Engine) -> Tally:
-    with Recording(database.address(engine), "replay") as recording:
+    with RecorderProcess(database.address(engine), "replay") as recording:
         return replay(path, recording, lambda done: None)
 
 

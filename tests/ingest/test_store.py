@@ -18,18 +18,7 @@ from ingest.errors import Problem
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import rfc3339
-
-AT = "2026-03-01T06:00:00Z"
-
-
-def level(seq: int, pct: float = 50.0, received_us: int | None = None, vehicle: str = "v", **more: Any) -> Arrival:
-    payload = {"seq": seq, "at": AT, "level_pct": pct} | more
-    return Arrival(topic("f", vehicle, "level"), json.dumps(payload).encode(), received_us)
-
-
-def rows(engine: Engine) -> list[Any]:
-    with engine.connect() as connection:
-        return list(connection.execute(select(schema.message).order_by(schema.message.c.seq)).mappings())
+from tests.helpers.messages import AT, level, rows
 
 
 def test_a_repetition_is_counted_and_changes_nothing(engine: Engine) -> None:

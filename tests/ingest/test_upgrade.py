@@ -10,7 +10,7 @@ from ingest import database
 from ingest.messages import Arrival
 from ingest.recorder import Recorder
 from ingest.times import microseconds
-from tests.ingest.test_store import level, rows
+from tests.helpers.messages import level, rows
 
 
 def first_version(url: str) -> None:

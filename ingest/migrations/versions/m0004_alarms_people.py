@@ -9,6 +9,15 @@ down_revision = "0003"
 
 def upgrade() -> None:
     """Bring the tables up. What the analysis made is made anew, so that lists have all of it."""
+    _make_people()
+    _make_routes()
+    _make_alarms()
+    _make_outbox()
+    _make_standing()
+    _widen_analysis()
+
+
+def _make_people() -> None:
     op.create_table(
         "attempt",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -25,15 +34,6 @@ def upgrade() -> None:
         sa.Column("who", sa.Text(), nullable=False),
         sa.Column("what", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_change"),
-    )
-    op.create_table(
-        "depot",
-        sa.Column("name", sa.String(length=256), nullable=False),
-        sa.Column("lead_days", sa.Double(), nullable=False),
-        sa.Column("digest_min", sa.Integer(), nullable=False),
-        sa.Column("quiet_from_min", sa.Integer(), nullable=True),
-        sa.Column("quiet_until_min", sa.Integer(), nullable=True),
-        sa.PrimaryKeyConstraint("name", name="pk_depot"),
     )
     op.create_table(
         "feed",
@@ -57,6 +57,24 @@ def upgrade() -> None:
         sa.UniqueConstraint("name", name="uq_person_name"),
     )
     op.create_table(
+        "shared",
+        sa.Column("name", sa.String(length=32), nullable=False),
+        sa.Column("value", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("name", name="pk_shared"),
+    )
+
+
+def _make_routes() -> None:
+    op.create_table(
+        "depot",
+        sa.Column("name", sa.String(length=256), nullable=False),
+        sa.Column("lead_days", sa.Double(), nullable=False),
+        sa.Column("digest_min", sa.Integer(), nullable=False),
+        sa.Column("quiet_from_min", sa.Integer(), nullable=True),
+        sa.Column("quiet_until_min", sa.Integer(), nullable=True),
+        sa.PrimaryKeyConstraint("name", name="pk_depot"),
+    )
+    op.create_table(
         "route",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("address", sa.Text(), nullable=False),
@@ -72,12 +90,9 @@ def upgrade() -> None:
         sa.Column("error", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_route"),
     )
-    op.create_table(
-        "shared",
-        sa.Column("name", sa.String(length=32), nullable=False),
-        sa.Column("value", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("name", name="pk_shared"),
-    )
+
+
+def _make_alarms() -> None:
     op.create_table(
         "alarm",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -105,6 +120,46 @@ def upgrade() -> None:
     op.create_index("ix_alarm_state", "alarm", ["state"])
     op.create_index("ix_alarm_vehicle_id", "alarm", ["vehicle_id"])
     op.create_table(
+        "transition",
+        sa.Column("alarm_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("number", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("at_us", sa.BigInteger(), nullable=False),
+        sa.Column("event", sa.String(length=16), nullable=False),
+        sa.Column("state", sa.String(length=16), nullable=False),
+        sa.Column("who", sa.Text(), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("until_us", sa.BigInteger(), nullable=True),
+        sa.ForeignKeyConstraint(["alarm_id"], ["alarm.id"], name="fk_transition_alarm_id"),
+        sa.PrimaryKeyConstraint("alarm_id", "number", name="pk_transition"),
+    )
+    op.create_index("ix_transition_at_us", "transition", ["at_us"])
+
+
+def _make_outbox() -> None:
+    op.create_table(
+        "outbox",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("key", sa.String(length=128), nullable=False),
+        sa.Column("route_id", sa.Integer(), nullable=False),
+        sa.Column("alarm_id", sa.Integer(), nullable=True),
+        sa.Column("made_us", sa.BigInteger(), nullable=False),
+        sa.Column("due_us", sa.BigInteger(), nullable=False),
+        sa.Column("title", sa.Text(), nullable=False),
+        sa.Column("body", sa.Text(), nullable=False),
+        sa.Column("detail", sa.JSON(), nullable=False),
+        sa.Column("claimed_us", sa.BigInteger(), nullable=True),
+        sa.Column("done_us", sa.BigInteger(), nullable=True),
+        sa.Column("dropped_why", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["alarm_id"], ["alarm.id"], name="fk_outbox_alarm_id"),
+        sa.ForeignKeyConstraint(["route_id"], ["route.id"], name="fk_outbox_route_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_outbox"),
+        sa.UniqueConstraint("key", name="uq_outbox_key"),
+    )
+    op.create_index("ix_outbox_done_us", "outbox", ["done_us"])
+
+
+def _make_standing() -> None:
+    op.create_table(
         "standing",
         sa.Column("vehicle_id", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("fleet", sa.String(length=64), nullable=False),
@@ -127,40 +182,9 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("vehicle_id", name="pk_standing"),
     )
     op.create_index("ix_standing_order", "standing", ["need", "rank"])
-    op.create_table(
-        "outbox",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("key", sa.String(length=128), nullable=False),
-        sa.Column("route_id", sa.Integer(), nullable=False),
-        sa.Column("alarm_id", sa.Integer(), nullable=True),
-        sa.Column("made_us", sa.BigInteger(), nullable=False),
-        sa.Column("due_us", sa.BigInteger(), nullable=False),
-        sa.Column("title", sa.Text(), nullable=False),
-        sa.Column("body", sa.Text(), nullable=False),
-        sa.Column("detail", sa.JSON(), nullable=False),
-        sa.Column("claimed_us", sa.BigInteger(), nullable=True),
-        sa.Column("done_us", sa.BigInteger(), nullable=True),
-        sa.Column("dropped_why", sa.Text(), nullable=True),
-        sa.ForeignKeyConstraint(["alarm_id"], ["alarm.id"], name="fk_outbox_alarm_id"),
-        sa.ForeignKeyConstraint(["route_id"], ["route.id"], name="fk_outbox_route_id"),
-        sa.PrimaryKeyConstraint("id", name="pk_outbox"),
-        sa.UniqueConstraint("key", name="uq_outbox_key"),
-    )
-    op.create_index("ix_outbox_done_us", "outbox", ["done_us"])
-    op.create_table(
-        "transition",
-        sa.Column("alarm_id", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("number", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("at_us", sa.BigInteger(), nullable=False),
-        sa.Column("event", sa.String(length=16), nullable=False),
-        sa.Column("state", sa.String(length=16), nullable=False),
-        sa.Column("who", sa.Text(), nullable=False),
-        sa.Column("why", sa.Text(), nullable=False),
-        sa.Column("until_us", sa.BigInteger(), nullable=True),
-        sa.ForeignKeyConstraint(["alarm_id"], ["alarm.id"], name="fk_transition_alarm_id"),
-        sa.PrimaryKeyConstraint("alarm_id", "number", name="pk_transition"),
-    )
-    op.create_index("ix_transition_at_us", "transition", ["at_us"])
+
+
+def _widen_analysis() -> None:
     op.add_column("analysis", sa.Column("dry_h", sa.Double(), nullable=True))
     op.add_column("analysis", sa.Column("filled_us", sa.BigInteger(), nullable=True))
     op.add_column("analysis", sa.Column("commissioning", sa.JSON(), nullable=True))

@@ -1,0 +1,84 @@
+"""What a kind of finding is."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final, Literal, NamedTuple
+
+from ingest.setups import Setup
+
+Severity = Literal["act_now", "plan", "note"]
+SEVERITIES: Final[tuple[Severity, ...]] = ("act_now", "plan", "note")
+# What kinds have in common, for whoever is told of one group only.
+Group = Literal["refill", "lines", "pump", "readings"]
+GROUPS: Final[tuple[Group, ...]] = ("refill", "lines", "pump", "readings")
+Evidence = Mapping[str, Any]  # numbers with units in their names
+
+
+class Facts(NamedTuple):
+    """What a sentence is made of: the evidence, where it was seen in words, and the set-up in force then."""
+
+    evidence: Evidence
+    where: str
+    setup: Setup
+
+
+REFILL_DUE: Final = "refill_due"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One step of finding out: what to look at, and what each outcome means."""
+
+    look: str
+    means: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """A kind of finding. `importance` orders kinds of one severity: what comes first has the smaller number.
+
+    For people: `title`, what was seen (`meaning`), its most likely `cause`, what a technician `checks` in which order, what to
+    `take` along (and whether the reservoir's grease, `fills`), and how many `minutes` it takes as a rule (common practice, no
+    source). `sentence` says one finding; None only for the refill, whose sentence tells a forecast.
+
+    For the analysis: whether it concerns one pressure channel, whether grease fails to arrive while it lasts (`dries`), kinds that
+    it only `follows_from` while they last on the same vehicle, codes of the controller's own faults that speak of it.
+
+    For alarms: kinds that it `hides` while it is active, hours for which it has to last before it is an alarm and to be over before
+    it is none, kinds of work that answer it, the likeliest first, and whether cycles after that work prove it.
+    """
+
+    importance: int
+    title: str
+    group: Group
+    severity: Severity
+    meaning: str
+    cause: str
+    checks: tuple[Check, ...]
+    take: tuple[str, ...]
+    fills: bool
+    minutes: int
+    of_a_channel: bool
+    dries: bool
+    follows_from: tuple[str, ...]
+    hides: tuple[str, ...]
+    on_delay_h: float
+    off_delay_h: float
+    answered_by: tuple[str, ...]
+    proven_by_cycles: bool
+    controller_codes: tuple[str, ...]
+    sentence: Callable[[Facts], str] | None
+
+    def to_take(self, grease: str = "grease as on the set-up sheet") -> tuple[str, ...]:
+        """What to take along, the grease by its name where it is known."""
+        return (grease, *self.take) if self.fills else self.take
+
+
+def as_ratio(value: float) -> str:
+    """A ratio for people: 1.8, 0.45."""
+    return f"{value:.1f}" if value >= 1 else f"{value:.2f}"
+
+
+def severity_rank(severity: Severity) -> int:
+    """0 for what cannot wait, more for what can."""
+    return SEVERITIES.index(severity)

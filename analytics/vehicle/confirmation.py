@@ -1,0 +1,90 @@
+"""Cycles that ran and did not do their work: not confirmed, too short, or the main line did not vent afterwards."""
+
+import math
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.findings import Stretch, joined
+from analytics.settings import Settings
+from analytics.vehicle.history import History
+from ingest.arrays import Floats
+from ingest.times import HOUR_US
+
+
+def flawed(history: History, explained: Floats, settings: Settings) -> NDArray[np.bool_]:
+    """(cycles,) whether a cycle did not do its work: not confirmed, too short, or the main line kept its pressure.
+
+    `explained` is 1 for cycles whose pressures already tell of a blockage or of a pump without grease.
+    """
+    c = history.cycles
+    short = c.run_s < settings.short_run * history.run_s
+    return np.asarray((c.complete == 0) | short | _not_vented(history, explained, settings), bool)
+
+
+def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, settings: Settings) -> list[Stretch]:
+    """Stretches of cycles that ran and are `flawed`, where nothing else explains it."""
+    c = history.cycles
+    bad = flaws & (explained == 0)
+    stretches: list[Stretch] = []
+    current: Stretch | None = None
+    count = 0
+    usual, seen = 0.1, 100.0  # false ones and cycles outside of stretches: one switch in many chatters
+    for i in range(len(c)):
+        first = max(0, i - settings.incomplete_window + 1)
+        recent = bad[first : i + 1]
+        needed = max(settings.incomplete_needed, _more_than_chance(usual / seen, settings.incomplete_window))
+        if current is None and bad[i] and recent.sum() >= needed:
+            start = first + int(np.argmax(recent))
+            count = int(recent.sum()) - 1
+            current = Stretch("incomplete_cycles", None, int(c.at_us[start]), int(c.at_us[i]))
+            usual -= count  # what began it was no chatter
+        if current is None:
+            usual, seen = usual + float(bad[i]), seen + 1.0
+        if current is not None:
+            count += int(bad[i])
+            current.evidence = {"count": float(count)}
+            if not recent.any() and len(recent) == settings.incomplete_window:
+                current.ended_us = int(c.at_us[first])
+                stretches.append(current)
+                current = None
+    return joined(stretches + ([current] if current else []), int(settings.pause_h * HOUR_US))
+
+
+@cache
+def _more_than_chance_at(thousandths: int, of: int) -> int:
+    from scipy.stats import binom  # here, since it takes long to load
+
+    return int(binom.isf(1e-6, of, thousandths / 1000)) + 1
+
+
+def _more_than_chance(share: float, of: int) -> int:
+    """How many of so many cycles must be flawed, so that a switch that fails for a share of them does it once in a million."""
+    return min(of - 1, _more_than_chance_at(math.ceil(1000 * share), of))
+
+
+def _not_vented(history: History, explained: Floats, settings: Settings) -> Floats:
+    """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool.
+
+    Half of the peak still there is no vented line, whatever this vehicle's own past was like. Less than that is told from its own
+    usual rest pressure, but not where it is so cold that grease is stiff: then lines vent slowly, mostly after a night.
+    """
+    c = history.cycles
+    flag = np.zeros(len(c), bool)
+    if history.setup.feed != "injector" or not len(c):
+        return flag
+    relief = history.said("relief_kpa", c.at_us)[:, None]
+    possible = (c.peak_kpa > settings.impossible_below_kpa) & (c.peak_kpa < settings.impossible_over_relief * relief)
+    rest = np.log(np.clip(np.where(possible, c.rest_kpa.astype(np.float64), np.nan), 1.0, None))
+    peak = np.log(np.clip(c.peak_kpa.astype(np.float64), 1.0, None))
+    for channel in range(rest.shape[1]):
+        usual: list[float] = []
+        for i in np.flatnonzero(~np.isnan(rest[:, channel])):
+            learned = len(usual) >= 8 and not c.temp_c[i] < settings.stiff_below_c
+            limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if learned else np.inf
+            high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
+            flag[i] |= high
+            if not high and not explained[i]:
+                usual.append(float(rest[i, channel]))
+    return flag

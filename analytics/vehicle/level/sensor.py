@@ -1,0 +1,150 @@
+"""Whether the level sensor can be trusted: readings that stand still, that cannot be, or that do not come."""
+
+from typing import Final
+
+import numpy as np
+
+from analytics.findings import Stretch
+from analytics.settings import Settings
+from analytics.vehicle.cycles import Audit
+from analytics.vehicle.history import History
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings
+from ingest.arrays import Floats, Ints
+
+_STEPS_STILL: Final = 1.5  # steps of use over which a sound sensor may stand still
+_STEPS_HIDDEN: Final = 2.5  # the same where a step is so large that a fill may hide in it
+_COARSE_PCT: Final = 4.0  # from this step on readings that are alike are nothing odd
+_NO_METER: Final = 0.2  # of the hours that the timer counted: a meter that shows less is none
+_LITTLE_KNOWN_H: Final = 40.0  # ignition hours without a reading that say something while the usual gap is not known
+
+
+class Sensor:
+    """The sensor's troubles, noted as the readings come; `open` is the one that lasts."""
+
+    def __init__(self, settings: Settings, readings: Readings, ended: list[Stretch]) -> None:
+        self.settings, self.readings, self.ended = settings, readings, ended
+        self.open: Stretch | None = None
+
+    @property
+    def stuck_pct(self) -> float | None:
+        """Where it is stuck, if it is."""
+        return None if self.open is None else self.open.evidence.get("stuck_pct")
+
+    def end(self, at_us: int) -> None:
+        """It tells the level again, or is there no more."""
+        if self.open is not None:
+            self.open.ended_us = at_us
+            self.ended.append(self.open)
+            self.open = None
+
+    def stuck_since(self, j: int, dose_ratio: float) -> int | None:
+        """The first of the readings up to `j` that stood still while the level fell; None where it may be right."""
+        readings, settings = self.readings, self.settings
+        if readings.alike[j] < settings.level_stuck_readings:
+            return None
+        first = j - readings.alike[j] + 1
+        fell = float(readings.used_pct[j] - readings.used_pct[first]) * dose_ratio
+        step = readings.step_pct[j]
+        still = step * (_STEPS_STILL if step < _COARSE_PCT else _STEPS_HIDDEN)
+        return first if fell >= settings.level_stuck_pct + still else None
+
+    def begin_stuck(self, first: int, j: int) -> None:
+        """Note that it stands still since reading `first`."""
+        if self.open is None:
+            self.open = Stretch("level_sensor", None, int(self.readings.at_us[first]), int(self.readings.at_us[j]))
+        self.open.evidence = {"stuck_pct": float(self.readings.raw_pct[j])}
+
+    def impossible(self, misfits: list[int]) -> bool:
+        """Whether these latest readings, which fit no level expected, cannot be one; notes the beginning of it."""
+        values = self.readings.raw_pct[misfits[-self.settings.level_sensor_needed :]]
+        beyond = np.all((values < LEAST_PCT) | (values > MOST_PCT))
+        alike = np.ptp(values) == 0 and self.readings.step_pct[misfits[-1]] < _COARSE_PCT
+        frozen = alike or np.all(values <= 0.5)
+        if not (beyond or frozen):
+            return False
+        if self.open is None:
+            at_us = self.readings.at_us
+            self.open = Stretch("level_sensor", None, int(at_us[misfits[0]]), int(at_us[misfits[-1]]))
+            self.open.evidence = {"reading_pct": float(values[-1])}
+        return True
+
+
+class Gaps:
+    """Readings that do not come: ignition hours without one, against the usual gap."""
+
+    def __init__(self, history: History, audit: Audit, readings: Readings) -> None:
+        self.history, self.readings = history, readings
+        self.heard_h = _heard_hours(history, audit)
+        rows = readings.heard_row
+        self.gap_h = np.diff(self.heard_h[rows - 1], prepend=np.nan) if len(rows) else np.zeros(0)
+        self.after_lost = _after_lost(history)
+        self.latest: list[float] = []
+
+    def before(self, j: int) -> Stretch | None:
+        """The gap before a reading, if readings were missing in it."""
+        readings = self.readings
+        if j == 0 or readings.refitted[j]:
+            return None
+        began, end, gap_h, limit_h = (
+            int(readings.at_us[j - 1]),
+            int(readings.at_us[j]),
+            float(self.gap_h[j]),
+            self._limit(),
+        )
+        at = self._none_came(began, end, limit_h) if gap_h > limit_h else None
+        self.latest = [*self.latest[-60:], gap_h]
+        return None if at is None else Stretch("level_sensor", None, began, at, end, {"missing_h": round(gap_h, 1)})
+
+    def at_end(self, off_us: int | None, since_us: int) -> Stretch | None:
+        """Readings that stopped while the rest went on, or that never came, up to where the sensor was taken off (None: it is
+        there), in the set-up from `since_us` on."""
+        history, at_us = self.history, self.readings.at_us
+        end_us = history.as_of_us + 1 if off_us is None else off_us
+        start_us = max(int(at_us[-1] if len(at_us) else history.heard_us[0]), since_us)
+        at = self._none_came(start_us, end_us, self._limit() if len(at_us) else _LITTLE_KNOWN_H)
+        if at is None:
+            return None
+        missing_h = self._heard_at(end_us) - self._heard_at(start_us)
+        return Stretch("level_sensor", None, start_us, at, evidence={"missing_h": round(missing_h, 1)})
+
+    def _limit(self) -> float:
+        """Four times the usual gap, hours; while little is known, a long time."""
+        if len(self.latest) < 5:
+            return _LITTLE_KNOWN_H
+        ordered = sorted(self.latest)
+        return 4.0 * ordered[len(ordered) // 2] + 0.5 * ordered[int(0.95 * (len(ordered) - 1))] + 0.5
+
+    def _none_came(self, after_us: int, before_us: int, limit_h: float) -> int | None:
+        """When between two times no reading had come for so many ignition hours of which no message was lost; None if never."""
+        heard_us = self.history.heard_us
+        first, last = np.searchsorted(heard_us, (after_us, before_us), "right")
+        lost = self.after_lost[(self.after_lost >= first) & (self.after_lost < last)]
+        for start in [max(0, int(first) - 1), *lost.tolist()]:
+            found = np.flatnonzero(self.heard_h[start:last] > self.heard_h[start] + limit_h)
+            until = next((row for row in lost.tolist() if row > start), last)
+            if len(found) and start + found[0] < until and heard_us[start + found[0]] < before_us:
+                return int(heard_us[start + found[0]])
+        return None
+
+    def _heard_at(self, at_us: int) -> float:
+        return float(self.heard_h[np.searchsorted(self.history.heard_us, at_us, "right") - 1])
+
+
+def _heard_hours(history: History, audit: Audit) -> Floats:
+    """Ignition hours at `heard_us`, those left out in which nothing was heard: there readings are not missing."""
+    heard_h = history.heard_h
+    if not len(heard_h):
+        return heard_h
+    usual = float(np.median(audit.interval_h)) if len(audit.interval_h) else 1.0
+    ran_h = np.r_[0.0, np.cumsum((1 + audit.lost) * audit.interval_h)]
+    if heard_h[-1] - heard_h[0] < _NO_METER * ran_h[-1]:  # then the timer is the meter
+        heard_h = ran_h[np.searchsorted(history.cycles.at_us, history.heard_us, "right")]
+    steps = np.diff(heard_h, prepend=heard_h[0])
+    return np.cumsum(np.where(steps > max(3.0, 4 * usual), 0.0, steps))
+
+
+def _after_lost(history: History) -> Ints:
+    """Rows of `heard_us` before which a message was lost: it may have been a reading."""
+    order = np.lexsort((history.heard_seq, history.heard_boot))
+    seq, boot = history.heard_seq[order], history.heard_boot[order]
+    return np.asarray(np.sort(order[1:][(np.diff(seq) > 1) | (boot[1:] != boot[:-1])]))

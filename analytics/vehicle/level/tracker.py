@@ -1,0 +1,371 @@
+"""The level followed from reading to reading: what fits, what is slosh, what is a fill; each by what came before it only."""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analytics.findings import Stretch, joined
+from analytics.settings import Settings
+from analytics.vehicle.cycles import Audit
+from analytics.vehicle.history import History
+from analytics.vehicle.level.consumption import Consumption
+from analytics.vehicle.level.marks import Marks, by_switch
+from analytics.vehicle.level.noise import Noise
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use, used_until
+from analytics.vehicle.level.reservoir import BEND_PCT, Fill, Reservoir
+from analytics.vehicle.level.segments import Segment
+from analytics.vehicle.level.sensor import Gaps, Sensor
+from ingest.times import DAY_US, HOUR_US
+
+_ONE_DELIVERY_US: Final = HOUR_US  # fills that lie no further apart are one
+_FILLING_H: Final = 0.05  # nobody fills a reservoir in less
+
+
+def analyse(history: History, audit: Audit, settings: Settings) -> Reservoir:
+    """Go through the readings in order; each is judged by what came before it only."""
+    return _Tracker(history, audit, settings).run()
+
+
+@dataclass(frozen=True)
+class _Doubt:
+    """What stood before a fill that only one reading tells of."""
+
+    low: Stretch | None
+    over: Stretch | None
+
+
+@dataclass(frozen=True)
+class _FillSeen:
+    at_us: int  # start of its segment
+    detected_us: int
+    dose_ratio: float  # until then
+
+
+class _Tracker:
+    def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
+        self.history, self.settings = history, settings
+        self.use = sheet_use(history, audit)
+        self.readings = readings_of(history, self.use)
+        self.fitted = history.said("level", history.cycles.at_us) == "percent"
+        self.ended: list[Stretch] = by_switch(history)  # troubles that are over, in the order in which they ended
+        self.consumption = Consumption(settings, self.ended)
+        self.sensor = Sensor(settings, self.readings, self.ended)
+        self.gaps = Gaps(history, audit, self.readings)
+        self.marks = Marks(history, self.use, settings, self.ended)
+        self.noise = Noise(settings.level_noise_pct)
+        self.segments: list[Segment] = []
+        self.fills: list[_FillSeen] = []
+        self.level_at_cycle_pct = np.full(len(history.cycles), np.nan)
+        self.misfits: list[int] = []  # readings in a row that fit nothing
+        self.above: list[int] = []  # readings in a row that lie above: a fill, if the next agrees
+        self.pending = False  # a reading lies above: perhaps a fill
+        self.rose = True  # whether the reading itself rose at the latest fill
+        self.doubt: _Doubt | None = None
+
+    def run(self) -> Reservoir:
+        """The whole history."""
+        if all(setup.level != "percent" for setup in self.history.setups):
+            return self._result()
+        done = 0
+        for j in range(len(self.readings)):
+            done = self._count_cycles(done, self.readings.cycles_before[j])
+            missing = self.gaps.before(j)
+            if missing is not None:
+                self.ended.append(missing)
+            self._read(j)
+        self._count_cycles(done, len(self.history.cycles))
+        self._end_of_readings()
+        return self._result()
+
+    # One reading ----------------------------------------------------------------------------------------------
+
+    def _read(self, j: int) -> None:
+        reading, used = float(self.readings.level_pct[j]), float(self.readings.used_pct[j])
+        if not self.segments or self.readings.starts_anew[j]:
+            self.segments.append(Segment(int(self.readings.at_us[j])))
+            self.above, self.misfits, self.pending, self.doubt = [], [], False, None
+        self.noise.step_pct = self.readings.step_pct[j]
+        segment = self.segments[-1]  # after a stuck sensor the level before it is still what a fill is told by
+        if self._is_stuck(j):
+            return
+        expected, support = segment.level(used, self.consumption.current_dose_ratio)
+        if support == 0:
+            self._take(j)
+            return
+        if self.doubt is not None and self._falls_back(j, reading - expected):
+            segment = self.segments[-1]
+            expected, support = segment.level(used, self.consumption.current_dose_ratio)
+        miss = reading - max(expected, segment.floor)
+        if self._misfit(reading, miss, used - segment.used[-1]):
+            self.misfits.append(j)
+            self.above, self.pending = [], False
+            if len(self.misfits) >= self.settings.level_sensor_needed and not self.sensor.impossible(self.misfits):
+                self._fell()
+            return
+        if self.misfits and self.sensor.open is None:
+            self.misfits = []
+        rises = reading > segment.reading[-1] + max(2.0, 1.5 * self.noise.pct)
+        if miss > self._fill_jump() and (rises or self.rose):
+            self._lies_above(j, miss, rises)
+            return
+        # A single reading that lay above was slosh: it counts for nothing.
+        self.pending, self.above, self.misfits = False, [], []
+        self.sensor.end(int(self.readings.at_us[j]))
+        self._take(j)
+
+    def _is_stuck(self, j: int) -> bool:
+        """Whether the sensor is known to be stuck at this reading."""
+        at_us = self.readings.at_us
+        if self.sensor.stuck_pct is not None:
+            if self.readings.raw_pct[j] == self.sensor.stuck_pct:
+                return True
+            self.sensor.end(int(at_us[j]))
+            self.segments.append(Segment(int(at_us[j])))
+            return False
+        first = self.sensor.stuck_since(j, self.consumption.baseline_dose_ratio)
+        if first is None:
+            return False
+        self.sensor.begin_stuck(first, j)
+        # What the stuck readings said counts for nothing.
+        self.consumption.withdraw(int(at_us[first]) - DAY_US)
+        self.segments[-1].drop_since(int(at_us[first]))
+        return True
+
+    def _fill_jump(self) -> float:
+        return self.noise.fill_jump(
+            self.settings.fill_jump_pct, self.settings.level_noise_pct, self.segments[-1].bound_pct
+        )
+
+    def _misfit(self, reading: float, miss: float, used_since: float) -> bool:
+        """Whether a reading lies beyond the possible, or so far below the level that no noise explains it."""
+        down = max(12.0, 6 * self.noise.pct) + 0.4 * self.consumption.current_dose_ratio * used_since
+        return reading < LEAST_PCT or reading > MOST_PCT + 2 or miss < -down
+
+    def _take(self, j: int) -> None:
+        """Let a reading that fits count."""
+        used, reading = float(self.readings.used_pct[j]), float(self.readings.level_pct[j])
+        self.noise.learn(self.segments[-1], used, reading)
+        self._append(j)
+        known_us, dose_cm3 = int(self.readings.known_us[j]), self.history.setup.dose_cm3
+        self.consumption.learn(self.segments, used, known_us, self.noise.pct, dose_cm3)
+        self._judge_marks(j)
+
+    def _append(self, j: int) -> None:
+        self.marks.read()
+        r = self.readings
+        self.segments[-1].add(
+            float(r.used_pct[j]), float(r.level_pct[j]), int(r.at_us[j]),
+            draws=r.draws[j], step_pct=r.step_pct[j], run=r.stops[j],
+        )  # fmt: skip
+
+    def _judge_marks(self, j: int) -> None:
+        self.marks.at_reading(
+            self.segments[-1], int(self.readings.at_us[j]), float(self.readings.used_pct[j]),
+            self.consumption.current_dose_ratio, self.noise.pct, self.pending,
+        )  # fmt: skip
+
+    def _fell(self) -> None:
+        """Readings moved like a level, only lower: grease went without a cycle. The level starts anew from there."""
+        if self.sensor.open is not None:
+            return
+        r, misfits, consumption = self.readings, self.misfits, self.consumption
+        first, last = misfits[0], misfits[-1]
+        expected = self.segments[-1].level(float(r.used_pct[first]), consumption.current_dose_ratio)[0]
+        fell = expected - float(np.median(r.level_pct[misfits]))
+        self._start(int(r.at_us[first]), first)
+        for k in misfits[1:]:
+            self._append(k)
+        if consumption.open is None and fell > 3 * self.settings.use_excess_pct:
+            between = np.searchsorted(self.history.cycles.at_us, r.at_us[[first, last]])
+            cycles = max(1, int(between[1] - between[0]))
+            setup, at_us = self.history.setup_of(int(r.at_us[last])), int(r.at_us[last])
+            lost = Stretch("reservoir_loss", None, int(r.at_us[first]), at_us, at_us)
+            lost.evidence = {
+                "cm3_per_cycle": round(fell * setup.reservoir_l * 10 / cycles, 2),
+                "expected_cm3_per_cycle": round(consumption.baseline_dose_ratio * self.history.setup.dose_cm3, 2),
+            }
+            self.ended.append(lost)
+        misfits.clear()
+
+    # Fills ----------------------------------------------------------------------------------------------------
+
+    def _lies_above(self, j: int, miss: float, rises: bool) -> None:
+        """A reading above the level: a fill once the next agrees, or at once where it stood and much came in."""
+        self.above.append(j)
+        small = miss < max(2 * self.settings.fill_jump_pct, 8 * self.noise.pct)
+        self.pending = len(self.above) < 2 and (small or not self._stood_before(j))
+        if not self.pending:
+            self._fill(self.above)
+            # A reading that only failed to fall may hide a fill; two in a row show that little is used.
+            self.rose = rises
+            self.above, self.misfits = [], []
+            self.sensor.end(int(self.readings.at_us[j]))
+
+    def _stood_before(self, j: int) -> bool:
+        """Whether the vehicle stood since the reading before: nobody fills it on the way."""
+        before = int(self.readings.at_us[j - 1]) if j else 0
+        inside = (self.history.heard_us >= before) & (self.history.heard_us <= self.readings.at_us[j])
+        clock, hours = self.history.heard_us[inside] / HOUR_US, self.history.heard_h[inside]
+        return len(clock) < 2 or float(np.max(np.diff(clock) - np.diff(hours))) > _FILLING_H
+
+    def _falls_back(self, j: int, miss: float) -> bool:
+        """Whether a fill that one reading told of was none: the next lies where the level was before."""
+        doubt, self.doubt = self.doubt, None
+        if doubt is None:
+            return False
+        used, reading = float(self.readings.used_pct[j]), float(self.readings.level_pct[j])
+        before, support = self.segments[-2].level(used, self.consumption.current_dose_ratio)
+        near = self._fill_jump()
+        if not support or miss > -near or abs(reading - before) > near:
+            return False
+        self.segments.pop()
+        self.fills.pop()
+        self.marks.restore(doubt.low, doubt.over)
+        return True
+
+    def _fill(self, rows: list[int]) -> None:
+        """A fill that the latest of these readings made certain; the first lies right after it."""
+        r, first, latest = self.readings, rows[0], rows[-1]
+        first_us, latest_us = int(r.at_us[first]), int(r.at_us[latest])
+        self.doubt = _Doubt(self.marks.low, self.marks.over) if first == latest else None
+        before, ratio = self.segments[-1], self.consumption.current_dose_ratio
+        self._start(self._fill_time(before.at_us[-1] if before.at_us else first_us, first_us), first)
+        self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, ratio))
+        # Two readings far apart are two fills with one reading between them.
+        apart = max(2 * self.settings.fill_jump_pct, 6 * self.noise.pct)
+        if float(r.level_pct[latest] - r.level_pct[first]) > apart:
+            self._start(self._fill_time(first_us, latest_us), latest)
+            self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, ratio))
+        elif latest != first:
+            self._append(latest)
+        segment, used = self.segments[-1], float(r.used_pct[latest])
+        self.marks.end_low(segment, latest_us, segment.level(used, self.consumption.current_dose_ratio)[0])
+        self._judge_marks(latest)
+
+    def _start(self, at_us: int, j: int) -> None:
+        """Begin a segment with reading `j`."""
+        self.segments.append(Segment(at_us))
+        self._append(j)
+
+    def _fill_time(self, after_us: int, before_us: int) -> int:
+        """When between two readings it was filled: at the end of the longest stop, as vehicles are filled standing."""
+        heard = self.history.heard_us
+        inside = heard[(heard >= after_us) & (heard <= before_us)]
+        if len(inside) < 2:
+            return (after_us + before_us) // 2
+        longest = int(np.argmax(np.diff(inside)))
+        return int(inside[longest] + 0.8 * (inside[longest + 1] - inside[longest]))
+
+    # Between readings -----------------------------------------------------------------------------------------
+
+    def _count_cycles(self, first: int, last: int) -> int:
+        """Bring the level down by the cycles from `first` up to `last`, as far as there was a sensor; the cycles done."""
+        if not self.segments or last <= first:
+            return max(first, last)
+        until = last if self.fitted[first:last].all() else first + int(np.argmin(self.fitted[first:last]))
+        if until > first:
+            segment, ratio = self.segments[-1], self.consumption.current_dose_ratio
+            unused, support = segment.level(0.0, ratio)
+            if support:
+                level = self.level_at_cycle_pct[first:until] = unused - ratio * self.use.total[first:until]
+                self.marks.count_down(segment, ratio, level, (first, until), self.pending)
+        if until < last:
+            at_us = int(self.history.cycles.at_us[until])
+            self._taken_off(self.history.setup_of(at_us).valid_from_us or at_us)
+        return last
+
+    def _taken_off(self, at_us: int) -> None:
+        """What a sensor told of ends for everybody when it is there no more."""
+        for trade in (self.sensor, self.consumption):
+            if trade.open is not None:
+                trade.end(max(at_us, trade.open.detected_us))
+        self.marks.end(at_us)
+
+    def _end_of_readings(self) -> None:
+        setups = self.history.setups
+        if not len(self.history.cycles):
+            return
+        until = max(n for n, setup in enumerate(setups) if setup.level == "percent")
+        since = max((n for n, setup in enumerate(setups[:until]) if setup.level != "percent"), default=-1) + 1
+        off_us = setups[until + 1].valid_from_us if until + 1 < len(setups) else None
+        missing = self.gaps.at_end(off_us, setups[since].valid_from_us or 0)
+        if self.sensor.open is None:
+            self.sensor.open = missing
+        if off_us is not None:
+            self._taken_off(off_us)
+
+    # The end --------------------------------------------------------------------------------------------------
+
+    def _result(self) -> Reservoir:
+        consumption, marks = self.consumption, self.marks
+        ratio = consumption.current_dose_ratio
+        level, support, bound_pct = np.nan, 0, 0.0
+        end_used = float(self.use.total[-1]) if len(self.use.total) else 0.0
+        for segment in reversed(self.segments):
+            level, support = segment.level(end_used, ratio)
+            bound_pct = segment.bound_pct
+            if support:
+                break
+        last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
+        last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
+        counted = (end_used - last_used) * ratio
+        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), BEND_PCT))
+        sd = float(np.hypot(sd, bound_pct / math.sqrt(3)))  # anywhere in what the step leaves open
+        sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
+        known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
+        return Reservoir(
+            level_pct=float(np.clip(level, 0.0, 120.0)) if known else None,
+            level_sd=sd,
+            dose_ratio=ratio,
+            baseline_dose_ratio=consumption.baseline_dose_ratio,
+            dose_ratio_sd=float(np.hypot(consumption.dose_ratio_sd, 0.08 if consumption.open is not None else 0.0)),
+            run_ratio=run_ratio(self.history, self.settings),
+            fills=self._measured(),
+            level_at_cycle_pct=self.level_at_cycle_pct,
+            used_pct=self.use.by_cycle,
+            by_counting=bool(known and self.sensor.open is not None),
+            read_us=last_reading,
+            low_since_us=marks.low.began_us if marks.low is not None else None,
+            stretches=self._found(),
+        )
+
+    def _found(self) -> tuple[Stretch, ...]:
+        """Everything that was found, kind by kind."""
+        lasting = (self.sensor.open, self.consumption.open, self.marks.over, self.marks.low)
+        everything = [*self.ended, *(s for s in lasting if s is not None)]
+        pause_us = int(self.settings.pause_h * HOUR_US)
+        by_kind: list[Stretch] = []
+        for kind in ("low_level", "overfill", "level_sensor", "reservoir_loss", "under_delivery"):
+            of_kind = [s for s in everything if s.kind == kind]
+            by_kind += of_kind if kind in ("low_level", "overfill") else joined(of_kind, pause_us)
+        return tuple(by_kind)
+
+    def _measured(self) -> tuple[Fill, ...]:
+        """The fills with their sizes, from the readings on both sides; those within an hour are one delivery."""
+        starts = {segment.start_us: n for n, segment in enumerate(self.segments)}
+        measured: list[Fill] = []
+        for seen in self.fills:
+            fill = self._size(seen, starts[seen.at_us])
+            if fill is None:
+                continue
+            if measured and fill.at_us - measured[-1].at_us <= _ONE_DELIVERY_US:
+                first = measured.pop()
+                fill = replace(first, to_pct=fill.to_pct, litres=round(first.litres + fill.litres, 3))
+            measured.append(fill)
+        return tuple(measured)
+
+    def _size(self, seen: _FillSeen, n: int) -> Fill | None:
+        used = float(used_until(self.history, self.use, np.array([seen.at_us]))[0])
+        to, support = self.segments[n].level_at_start(used, self.consumption.baseline_dose_ratio)
+        before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
+        from_, known = before.level(used, seen.dose_ratio) if before else (np.nan, 0)
+        if not support or not known:
+            return None
+        to, from_ = min(to, 115.0), max(from_, 0.0)
+        litres = max(0.0, (to - from_) / 100 * self.history.setup_of(seen.at_us).reservoir_l)
+        return Fill(
+            at_us=seen.at_us, detected_us=seen.detected_us, from_pct=round(from_, 1), to_pct=round(to, 1),
+            litres=round(litres, 3),
+        )  # fmt: skip

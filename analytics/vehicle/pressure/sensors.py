@@ -1,0 +1,101 @@
+"""Pressure sensors whose readings are missing, stuck or impossible."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.findings import Stretch, joined
+from analytics.settings import Settings
+from analytics.vehicle.pressure.readings import Flags, Peaks
+from ingest.arrays import Floats
+from ingest.times import HOUR_US
+
+_NEVER: Final = 1 << 40
+_STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
+
+
+def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Stretch]:
+    """Channels whose readings are missing, stuck or impossible, only while the channel was on the line list."""
+    found: list[Stretch] = []
+    pause_us = int(settings.pause_h * HOUR_US)
+    for j, name in enumerate(seen.channels):
+        rows = np.flatnonzero(seen.watched[:, j])
+        own: list[Stretch] = []
+        gone = np.isnan(seen.kpa[rows, j])
+        own += _runs(at_us[rows], gone, settings.missing_readings, name)
+        have = rows[~gone]
+        value = seen.kpa[have, j]
+        own += stuck(at_us[have], value, name, settings.stuck_readings)
+        wrong = seen.impossible[have, j]
+        recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)] if len(wrong) else wrong
+        own += _runs(at_us[have], recent >= settings.needed, 1, name, lead=settings.needed - 1)
+        found += joined(own, pause_us)
+    return found + _without_pressure(at_us, seen, settings.learning_cycles)
+
+
+def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list[Stretch]:
+    """Channels that have shown no pressure since they were first heard: a dead sensor, or a line that was never connected.
+
+    Only beside one that has, or alone: where none has any, the pump draws air or the readings are in another unit.
+    """
+    proven = np.full(len(seen.channels), -1)  # cycle by which a channel has shown whether it has pressure
+    for j in range(len(seen.channels)):
+        rows = np.flatnonzero(seen.watched[:, j] & ~np.isnan(seen.kpa[:, j]) & ~seen.impossible[:, j])
+        proven[j] = rows[first - 1] if len(rows) >= first else -1
+    dead = seen.without.any(axis=0)
+    others = proven[(proven >= 0) & ~dead]
+    found: list[Stretch] = []
+    if len(others) or len(seen.channels) == 1:
+        for j in np.flatnonzero(dead).tolist():
+            rows = np.flatnonzero(seen.without[:, j])
+            detected = max(int(proven[j]), int(others.min()) if len(others) else 0)
+            ended = int(at_us[rows[-1] + 1]) if rows[-1] + 1 < len(at_us) else None
+            if ended is None or at_us[detected] < ended:
+                one = Stretch("pressure_sensor", seen.channels[j], int(at_us[rows[0]]), int(at_us[detected]), ended)
+                one.evidence = {"no_pressure_kpa": round(float(np.nanmedian(seen.kpa[rows[0] : detected + 1, j])))}
+                found.append(one)
+    return found
+
+
+def repeats_needed(value: float, step: float, least: int) -> int:
+    """Readings in a row that must be alike before a sensor is called stuck: so many that chance brings them once in a million.
+
+    Readings scatter by three percent at least; the coarser the sensor's step beside that, the more often they are alike.
+    """
+    chance = min(max(step, 1e-9) / (2.51 * 0.03 * max(abs(value), 1.0)), 0.999)  # of the likeliest reading
+    return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
+
+
+def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Stretch]:
+    """Runs of readings that are alike for longer than the sensor's step explains."""
+    if len(value) < least:
+        return []
+    steps = np.abs(np.diff(value))
+    # What came before a reading tells the step; the smallest difference so far.
+    step = np.minimum.accumulate(np.where(steps > 0, steps, np.inf))
+    edges = np.flatnonzero(np.r_[True, steps > 0, True])
+    found = []
+    long = np.flatnonzero(np.diff(edges) >= least)
+    for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
+        coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
+        known = float(step[first - 1]) if first > _STEP_READINGS else min(float(step[max(first - 1, 0)]), coarse)
+        needed = repeats_needed(float(value[first]), known, least)
+        if last - first >= needed:
+            ended = int(at_us[last]) if last < len(at_us) else None
+            found.append(Stretch("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))
+    return found
+
+
+def _runs(at_us: NDArray[np.int64], flag: Flags, needed: int, channel: str, lead: int = 0) -> list[Stretch]:
+    """Runs of at least `needed` flagged readings; each began `lead` readings before its first flag."""
+    if not flag.any():
+        return []
+    edges = np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8), 0]))
+    found = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first >= needed:
+            ended = int(at_us[last]) if last < len(at_us) else None
+            began, detected = at_us[max(0, first - lead)], at_us[first + needed - 1]
+            found.append(Stretch("pressure_sensor", channel, int(began), int(detected), ended))
+    return found

@@ -1,0 +1,53 @@
+"""Every table, once. Times are microseconds since 1970 UTC (`_us`); units are in the column names.
+
+Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
+"""
+
+from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
+from ingest.schema.base import metadata
+from ingest.schema.people import app_secret, attempt, change_log, person
+from ingest.schema.recording import (
+    channel_list,
+    message,
+    name_range,
+    quarantine,
+    recorder_stats,
+    refusal,
+    thinned,
+    vehicle,
+)
+from ingest.schema.results import analysis, archive, backtest, claim, finding, supply, vehicle_summary
+from ingest.schema.setups import line, setup, work
+
+__all__ = [
+    "alarm",
+    "analysis",
+    "app_secret",
+    "archive",
+    "attempt",
+    "backtest",
+    "calendar_token",
+    "change_log",
+    "channel_list",
+    "claim",
+    "closing",
+    "depot",
+    "finding",
+    "line",
+    "message",
+    "metadata",
+    "name_range",
+    "outbox",
+    "person",
+    "quarantine",
+    "recorder_stats",
+    "refusal",
+    "route",
+    "setup",
+    "supply",
+    "thinned",
+    "transition",
+    "vehicle",
+    "vehicle_summary",
+    "work",
+]

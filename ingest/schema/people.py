@@ -1,0 +1,48 @@
+"""Who may use the dashboard, and what they changed."""
+
+from sqlalchemy import JSON, BigInteger, Column, Integer, String, Table, Text, UniqueConstraint
+
+from ingest.schema.base import metadata
+
+# Who may use the dashboard (`people.Person`). `session` grows when all of a person's sessions are to end.
+person = Table(
+    "person",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", String(128), nullable=False),
+    Column("secret_hash", Text, nullable=False),
+    Column("role", String(16), nullable=False),
+    Column("fleets", JSON, nullable=False),  # none: all
+    Column("depots", JSON, nullable=False),  # none: all
+    Column("units", JSON, nullable=False),
+    Column("session", Integer, nullable=False),
+    UniqueConstraint("name"),
+)
+
+# Attempts to sign in that failed, so that nobody can go on guessing at any of several servers.
+attempt = Table(
+    "attempt",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", String(128), nullable=False),
+    Column("origin", String(64), nullable=False),
+    Column("at_us", BigInteger, nullable=False, index=True),
+)
+
+# Who changed what of the set-up; work and alarms keep their own history. Only ever added to.
+change_log = Table(
+    "change_log",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("at_us", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("what", Text, nullable=False),
+)
+
+# What all servers of one database share: the key that signs sessions.
+app_secret = Table(
+    "app_secret",
+    metadata,
+    Column("name", String(32), primary_key=True),
+    Column("value", Text, nullable=False),
+)

@@ -1,0 +1,48 @@
+"""What another setting of the timer changes, and what it warns of."""
+
+import pytest
+from msgspec import structs
+
+from analytics.planning import timer
+from analytics.vehicle.analysis import Result, analyse
+from tests.helpers.vehicles import END_US, arrivals, recorded
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> Result:
+    """A direct-feed tipper of the demo."""
+    _, held = recorded(tmp_path_factory.mktemp("timer"), [arrivals("HS-101", days=60)])
+    return analyse(*held["HS-101"], END_US)
+
+
+def test_twice_the_interval_is_half_the_grease_and_twice_the_time(result: Result) -> None:
+    """Amounts, cycles and days go with the interval."""
+    setup = result.history.setup
+    now = timer.setting(result, setup.interval_min, setup.run_s)
+    then = timer.setting(result, 2 * setup.interval_min, setup.run_s)
+    assert [b for _, b in then.per_shift] == pytest.approx([a / 2 for _, a in now.per_shift])
+    assert now.cycles_per_day is not None
+    assert now.reservoir_days is not None
+    assert now.due_days[1] is not None
+    assert then.cycles_per_day == pytest.approx(now.cycles_per_day / 2)
+    assert then.reservoir_days == pytest.approx(now.reservoir_days * 2)
+    assert then.due_days[1] == pytest.approx(now.due_days[1] * 2)
+
+
+def test_a_direct_feed_goes_with_the_run_time_and_an_injector_does_not(result: Result) -> None:
+    """An injector fires once a cycle, however long the pump runs (common practice, no source)."""
+    setup = result.history.setup
+    assert timer.dose_at(setup, 0.2, 2 * setup.run_s) == pytest.approx(0.4)
+    assert timer.dose_at(structs.replace(setup, feed="injector"), 0.2, 2 * setup.run_s) == 0.2
+
+
+def test_it_warns_of_too_little_time_and_of_too_much_at_the_brakes(result: Result) -> None:
+    """And is silent on the present setting."""
+    setup = result.history.setup
+    usual = timer.sisters([structs.replace(setup, vehicle=f"v{n}") for n in range(3)], setup)
+    now = timer.setting(result, setup.interval_min, setup.run_s)
+    assert timer.warnings(result, now, usual) == []
+    told = " ".join(timer.warnings(result, timer.setting(result, setup.interval_min / 12, setup.run_s), usual))
+    assert "less than a week" in told
+    assert "Far from what sister vehicles get" in told
+    assert ("linings" in told) == any("brake camshaft" in line.point or "slack" in line.point for line in setup.lines)

@@ -1,0 +1,55 @@
+"""The table of finding kinds: every field filled, every name one that exists."""
+
+from typing import get_args
+
+import pytest
+
+from analytics.kinds import ALARM_KINDS, DATA_KINDS, FINDING_KINDS, GROUPS, LINE_FAULTS, REFILL_DUE, SEVERITIES
+from ingest import work
+from ingest.messages import FaultCode
+from simulators import scenario
+
+
+@pytest.mark.parametrize("name", ALARM_KINDS)
+def test_every_kind_fills_every_field(name: str) -> None:
+    """Texts say something, and what names another kind, a kind of work or a code of the controller's names one there is."""
+    kind = ALARM_KINDS[name]
+    assert all(len(text) > 4 for text in (kind.title, kind.meaning, kind.cause))
+    assert kind.checks
+    assert all(check.look.endswith(".") and check.means.endswith(".") for check in kind.checks)
+    assert kind.take or kind.fills
+    assert kind.group in GROUPS
+    assert kind.severity in SEVERITIES
+    assert 5 <= kind.minutes <= 240
+    assert kind.on_delay_h >= 0
+    assert kind.off_delay_h >= 0
+    assert {*kind.follows_from, *kind.hides} <= set(ALARM_KINDS) - {name}
+    assert set(kind.answered_by) <= set(work.KINDS)
+    assert not kind.proven_by_cycles or kind.answered_by
+    assert set(kind.controller_codes) <= set(get_args(FaultCode))
+    assert (kind.sentence is None) == (name == REFILL_DUE)
+
+
+def test_no_two_kinds_are_equally_important() -> None:
+    """What comes first is the same every time."""
+    importance = [kind.importance for kind in ALARM_KINDS.values()]
+    assert len(set(importance)) == len(importance)
+    assert list(FINDING_KINDS) == sorted(FINDING_KINDS, key=lambda name: FINDING_KINDS[name].importance)
+
+
+def test_nothing_follows_in_a_circle() -> None:
+    """Of two kinds one at most only follows from the other: else neither would be raised."""
+    for name, kind in FINDING_KINDS.items():
+        assert not [cause for cause in kind.follows_from if name in FINDING_KINDS[cause].follows_from]
+
+
+def test_groups_of_kinds() -> None:
+    """What concerns a line, and what concerns the readings only."""
+    assert set(LINE_FAULTS) == {"blocked_line", "open_line"}
+    assert set(DATA_KINDS) == {"level_sensor", "pressure_sensor", "silent"}
+    assert {name for name, kind in FINDING_KINDS.items() if kind.of_a_channel} == {*LINE_FAULTS, "pressure_sensor"}
+
+
+def test_the_simulator_breaks_every_kind() -> None:
+    """It may not import the table, so that its own list is held to it here."""
+    assert set(scenario.KINDS) ^ set(FINDING_KINDS) <= {"controller_fault"}

@@ -1,0 +1,78 @@
+"""Ignition hours since grease last surely arrived."""
+
+from pathlib import Path
+
+import pytest
+
+from analytics.settings import DEFAULTS
+from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.confirmation import flawed
+from analytics.vehicle.lubrication import hours_since
+from ingest.times import HOUR_US
+from ingest.work import Work
+from simulators.scenario import Trouble
+from tests.helpers.vehicles import END_US, arrivals, recorded
+
+DAY_US = 24 * HOUR_US
+
+
+def result(folder: Path, *troubles: Trouble, work: tuple[Work, ...] = (), vehicle: str = "HS-101") -> Result:
+    """The analysis of a simulated vehicle."""
+    _, held = recorded(folder, [arrivals(vehicle, troubles)])
+    return analyse(*held[vehicle], END_US, None, work)
+
+
+def since(told: Result) -> dict[int, float | None]:
+    """Hours by line."""
+    return hours_since(told.history, told.findings, flawed(told.history, told.pressures.explained, DEFAULTS), DEFAULTS)
+
+
+def test_a_sound_vehicle_got_grease_with_its_last_cycle(tmp_path: Path) -> None:
+    """No line waits longer than an interval or so."""
+    told = result(tmp_path)
+    assert all(
+        hours is not None and hours <= 2 * told.history.setup.interval_min / 60 for hours in since(told).values()
+    )
+
+
+def test_a_blocked_line_waits_since_it_began(tmp_path: Path) -> None:
+    """The ignition hours of the finding; its neighbours wait no longer than before."""
+    told = result(tmp_path, Trouble("blocked_line", 12, None, line=5, ratio=4.0))
+    (found,) = [f for f in told.findings if f.open and f.kind == "blocked_line"]
+    h = told.history
+    inside = h.cycle_h[h.cycles.at_us >= found.began_us]
+    assert since(told)[5] == pytest.approx(float(h.heard_h[-1] - inside[0]), abs=1.5)
+    assert (since(told)[6] or 0) < 1
+
+
+def test_a_dead_pump_greases_nobody(tmp_path: Path) -> None:
+    """All lines wait as long as the ignition has been on since."""
+    told = result(tmp_path, Trouble("missed_cycles", 9, None, variant="dead"))
+    waited = {hours for hours in since(told).values() if hours is not None}
+    assert len(waited) == 1
+    assert waited.pop() == pytest.approx(float(told.history.heard_h[-1] - told.history.cycle_h[-1]), abs=0.1)
+
+
+def test_greasing_by_hand_counts(tmp_path: Path) -> None:
+    """For the lines that are named; for all where none is."""
+    dead = Trouble("missed_cycles", 9, None, variant="dead")
+    by_hand = Work(key="k", kind="greased_by_hand", at_us=END_US - 2 * DAY_US, by="somebody", lines=(3,))
+    hours = since(result(tmp_path / "a", dead, work=(by_hand,)))
+    assert (hours[3] or 0) < (hours[4] or 0)
+    everything = Work(key="k", kind="greased_by_hand", at_us=END_US - 2 * DAY_US, by="somebody")
+    assert len(set(since(result(tmp_path / "b", dead, work=(everything,))).values())) == 1
+
+
+def test_never_seen_is_said_so(tmp_path: Path) -> None:
+    """A vehicle that was never heard."""
+    _, held = recorded(tmp_path, [arrivals("HS-101")])
+    messages, setups = held["HS-101"]
+    assert set(since(analyse(messages, setups, 0)).values()) == {None}
+
+
+def test_injectors_that_did_not_fire_bring_nothing(tmp_path: Path) -> None:
+    """The main line kept its pressure, so that they were never reloaded; after two days that is for now."""
+    told = result(tmp_path, Trouble("incomplete_cycles", 6, None, variant="not vented"), vehicle="HS-206")
+    (found,) = [f for f in told.findings if f.kind == "incomplete_cycles"]
+    assert min(hours or 0.0 for hours in since(told).values()) > 20
+    assert found.evidence["hours_since_grease"] == max(hours or 0.0 for hours in since(told).values())

@@ -1,0 +1,43 @@
+"""The refill forecast follows what changes: a timer that was set otherwise, a fill that somebody recorded."""
+
+from pathlib import Path
+
+import pytest
+
+from analytics.vehicle.analysis import analyse
+from ingest.times import HOUR_US
+from simulators.scenario import Trouble
+from tests.helpers.vehicles import END_US, arrivals, recorded
+
+
+@pytest.mark.parametrize("ratio", [0.6, 2.0])
+def test_another_interval_changes_the_date_at_once(tmp_path: Path, ratio: float) -> None:
+    """Five days after the change the weeks before it count for what they would be now: cycles a day, and days to the mark."""
+    _, plain = recorded(tmp_path / "a", [arrivals("HS-101", ())])
+    _, other = recorded(tmp_path / "b", [arrivals("HS-101", (Trouble("timer_mismatch", 5, None, ratio=ratio),))])
+    before, after = analyse(*plain["HS-101"], END_US).refill, analyse(*other["HS-101"], END_US).refill
+    assert before.cycles_per_day is not None
+    assert after.cycles_per_day is not None
+    assert after.cycles_per_day == pytest.approx(before.cycles_per_day / ratio, rel=0.12)
+    assert before.level_pct is not None
+    assert after.level_pct is not None
+    assert before.due_expected_us is not None
+    assert after.due_expected_us is not None
+    room = (before.level_pct - before.low_mark_pct) / (after.level_pct - after.low_mark_pct)
+    days = (after.due_expected_us - END_US) / (before.due_expected_us - END_US)
+    assert days * room == pytest.approx(ratio, rel=0.35)
+
+
+def test_a_level_at_its_mark_got_there_once(tmp_path: Path) -> None:
+    """From when on it was there does not depend on when somebody asks."""
+    _, held = recorded(tmp_path, [arrivals("HS-306", (Trouble("low_level", 35, None),))])
+    last = analyse(*held["HS-306"], END_US)
+    mark_us = next(f.began_us for f in last.findings if f.kind == "low_level")
+    seen = [analyse(*held["HS-306"], mark_us + hour * HOUR_US).refill for hour in range(-30, 20, 2)]
+    due = [refill for refill in seen if refill.state == "due"]
+    assert len(due) > 5
+    for refill in due:
+        assert refill.due_early_us == refill.due_late_us
+        assert refill.due_early_us is not None
+        assert refill.due_early_us <= refill.as_of_us
+    assert len({refill.due_early_us for refill in due}) <= 2  # as the readings said, and once more are in

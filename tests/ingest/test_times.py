@@ -1,0 +1,45 @@
+"""Times: the local clock of a zone is the one the IANA time zone database says."""
+
+from zoneinfo import ZoneInfo, available_timezones
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ingest.times import instant, local_us, microseconds, read_time, rfc3339
+
+ZONES = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc/"))
+
+
+def wall(us: int) -> str:
+    """A local clock's reading as text."""
+    return rfc3339(us).rstrip("Z")
+
+
+@pytest.mark.parametrize(
+    ("zone", "at", "local"),
+    # IANA tz database, file australasia: Lord Howe's clocks go from +10:30 to +11 at 2:00 on the first Sunday of October.
+    [
+        ("Australia/Lord_Howe", "2026-10-03T15:29:59Z", "2026-10-04T01:59:59"),
+        ("Australia/Lord_Howe", "2026-10-03T15:30:00Z", "2026-10-04T02:30:00"),
+        # The same, file europe: Irish clocks go back at 1:00 UTC on the last Sunday of October.
+        ("Europe/Dublin", "2026-10-25T00:59:59Z", "2026-10-25T01:59:59"),
+        ("Europe/Dublin", "2026-10-25T01:00:00Z", "2026-10-25T01:00:00"),
+        # The same, file asia: Nepal is ahead by five hours and three quarters all year.
+        ("Asia/Kathmandu", "2026-01-01T00:00:00Z", "2026-01-01T05:45:00"),
+    ],
+)
+def test_clocks_that_are_set_off_the_full_hour(zone: str, at: str, local: str) -> None:
+    """The minute counts, not the hour of UTC."""
+    (us,) = local_us(np.array([read_time(at)]), ZoneInfo(zone)).tolist()
+    assert wall(us) == local
+
+
+@given(
+    st.sampled_from(ZONES), st.lists(st.integers(1_262_304_000_000_000, 2_208_988_800_000_000), min_size=1, max_size=20)
+)
+def test_any_zone_at_any_time_is_as_the_standard_library_has_it(zone: str, at_us: list[int]) -> None:
+    """From 2010 to 2039, to the microsecond."""
+    expected = [microseconds(instant(us).astimezone(ZoneInfo(zone)).replace(tzinfo=instant(us).tzinfo)) for us in at_us]
+    assert local_us(np.array(at_us), ZoneInfo(zone)).tolist() == expected
