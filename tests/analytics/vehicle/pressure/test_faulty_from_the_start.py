@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from msgspec import structs
 
+from ingest.setups import Setup
 from tests.helpers.pressures import RELIEF_KPA, Drive, analysed, drive, line, setup, told, work
 
 DAY_US = 86_400_000_000
@@ -61,7 +62,7 @@ def test_another_line_begins_anew() -> None:
         made.log_kpa[changed, 1] += np.log(2.6)
         at_us = int(made.at_us[changed][0]) - 1
         first = setup(made.channels)
-        setups = (first,)
+        setups: tuple[Setup, ...] = (first,)
         if how == "sheet":
             lines = tuple(line(x.line, x.channel or "", 13.0) if x.line == 2 else x for x in first.lines)
             setups = (first, structs.replace(first, valid_from_us=at_us, lines=lines))
