@@ -44,6 +44,9 @@ class Settings:
     incomplete_needed: int = 3
     incomplete_window: int = 8
     not_vented_log_ratio: float = 0.69  # rest pressure twice its own usual value: the injectors did not reload
+    stiff_below_c: float = (
+        -10.0
+    )  # air temperature below which grease of common grades is stiff (common practice, no source)
     # Silence.
     silent_min_h: float = 72.0
     silent_max_h: float = 204.0  # whatever the past was like, after eight days and a half somebody should know
@@ -66,6 +69,7 @@ class Settings:
     # Ignition hours without grease from which a point cannot wait for a planned visit: about a working week (common
     # practice, no source).
     dry_act_now_h: float = 40.0
+    dry_ratio: float = 0.3  # of the doses: with less the points run dry (common practice, no source)
     # Refill.
     lead_time_days: float = 7.0
     horizon_days: int = 730

@@ -1,6 +1,9 @@
 """`python -m dashboard` is the same as `tallow`."""
 
-from dashboard.command import main
+from ingest.parent import follow
 
 if __name__ == "__main__":  # processes that analyse read this file, too
+    follow()  # first of all: the rest takes its time to load
+    from dashboard.cli.main import main
+
     main()

@@ -1,8 +1,9 @@
 """The broker: its address, a client for it, and who may publish and read what."""
 
+import json
 import os
 import ssl
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import unquote, urlsplit
@@ -10,6 +11,7 @@ from urllib.parse import unquote, urlsplit
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from ingest.environment import CA_FILE, CERT_FILE, KEY_FILE, PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION
 
@@ -17,18 +19,41 @@ INGESTER: Final = "tallow-ingest"
 ALERTER: Final = "tallow-alert"
 
 
-def access_rules(names: Iterable[tuple[str, str]]) -> str:
-    """A Mosquitto access list: ingesters read everything and write nothing, a vehicle writes below its own topic only, and who
-    publishes alerts writes those only.
+SHARE: Final = "tallow"  # the group in which the ingesters of the shipped units share the messages
 
-    A vehicle's account is FLEET.VEHICLE; a dot occurs in neither name.
+
+def access_rules(
+    vehicles: Iterable[tuple[str, str]], ingesters: Iterable[str] = (INGESTER,), alerters: Iterable[str] = (ALERTER,),
+    share: str = SHARE,
+) -> str:  # fmt: skip
+    """Who may do what, for Mosquitto's own dynamic security plugin, as JSON: ingesters read everything, shared or not, and write
+    nothing; a vehicle writes below its own topic only and subscribes to nothing; who publishes alerts writes those only.
+
+    An access file cannot say so: it lets everybody subscribe, and a vehicle in the ingesters' shared subscription would be
+    handed its part of everybody's messages, which nobody then gets. A vehicle's account is FLEET.VEHICLE; a dot occurs in
+    neither name.
     """
-    rules = [f"user {INGESTER}\ntopic read {SUBSCRIPTION}\n", f"user {ALERTER}\ntopic write {ALERT_ROOT}/#\n"]
-    rules += [f"user {fleet}.{vehicle}\ntopic write {ROOT}/{fleet}/{vehicle}/+\n" for fleet, vehicle in sorted(names)]
-    return "\n".join(rules)
+    reading = [_allow("subscribeLiteral", SUBSCRIPTION), _allow("subscribeLiteral", f"$share/{share}/{SUBSCRIPTION}"),
+               _allow("publishClientReceive", SUBSCRIPTION)]  # fmt: skip
+    rights = dict.fromkeys(sorted(ingesters), reading)
+    rights |= {name: [_allow("publishClientSend", f"{ALERT_ROOT}/#")] for name in sorted(alerters)}
+    rights |= {
+        f"{fleet}.{vehicle}": [_allow("publishClientSend", f"{ROOT}/{fleet}/{vehicle}/+")]
+        for fleet, vehicle in sorted(vehicles)
+    }
+    rules = {
+        "defaultACLAccess": {
+            "publishClientSend": False, "publishClientReceive": False, "subscribe": False, "unsubscribe": True
+        },
+        "clients": [{"username": name, "roles": [{"rolename": name}]} for name in rights],
+        "groups": [],
+        "roles": [{"rolename": name, "acls": acls} for name, acls in rights.items()],
+    }  # fmt: skip
+    return json.dumps(rules, indent=1) + "\n"
 
 
-DEFAULT_BROKER: Final = "mqtt://localhost:1883"
+def _allow(what: str, where: str) -> dict[str, object]:
+    return {"acltype": what, "topic": where, "allow": True}
 
 
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
@@ -53,11 +78,10 @@ class Broker:
         return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
 
 
-def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") -> Broker:
+def broker_of(address: str, files: Mapping[str, str]) -> Broker:
     """Read `mqtt://[user:password@]host[:port]` or `mqtts://…`. Raises Problem.
 
-    Certificates are named by TALLOW_CA_FILE, TALLOW_CERT_FILE and TALLOW_KEY_FILE; a password may stand in the file
-    that TALLOW_PASSWORD_FILE names.
+    Files with certificates and the password are named by settings (`environment.broker_files`).
     """
     form = "write mqtt://[user:password@]host[:port] or mqtts://…"
     try:
@@ -68,20 +92,19 @@ def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") ->
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/") or port == 0:
         raise Problem(f"broker address is not readable; {form}")
     tls = parts.scheme == "mqtts"
-    files = {name: environment.get(f"TALLOW_{name.upper()}") for name in ("ca_file", "cert_file", "key_file")}
-    for name, path in files.items():
+    ca_file, cert_file, key_file = certificates = [files.get(one.name) for one in (CA_FILE, CERT_FILE, KEY_FILE)]
+    for setting, path in zip((CA_FILE, CERT_FILE, KEY_FILE), certificates, strict=True):
         if path and not os.access(path, os.R_OK):
-            raise Problem(f"TALLOW_{name.upper()} names {path}, which cannot be read")
+            raise Problem(f"{setting.name} names {path}, which cannot be read")
     password = unquote(parts.password) if parts.password is not None else None
-    if environment.get("TALLOW_PASSWORD_FILE"):
-        path = environment["TALLOW_PASSWORD_FILE"]
+    if path := files.get(PASSWORD_FILE.name):
         try:
             with open(path, encoding="utf-8") as file:  # noqa: PTH123
                 password = file.read().strip()
         except (OSError, UnicodeDecodeError):
-            raise Problem(f"TALLOW_PASSWORD_FILE names {path}, which cannot be read") from None
+            raise Problem(f"{PASSWORD_FILE.name} names {path}, which cannot be read") from None
     user = unquote(parts.username) if parts.username else None
-    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, **files)
+    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, ca_file, cert_file, key_file)
 
 
 def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **options: Any) -> mqtt.Client:

@@ -1,8 +1,9 @@
 """The database: its address, opening it, bringing it up to today's shape, writing in it."""
 
 import logging
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+import os
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,13 +17,14 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 
+from ingest.environment import DATABASE
 from ingest.errors import Problem, Unreachable, Unusable
 
 logging.getLogger("alembic").setLevel(logging.WARNING)
 
-DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 # How long SQLite waits for another writer before it says that the database is locked.
 _BUSY_S: Final = 5
+_PRIVATE: Final = 0o600  # rights of the database's file
 _UPGRADE_LOCK: Final = 7_411_077
 
 
@@ -48,17 +50,42 @@ def connect(url: str) -> Engine:
     raise Problem(f"database kind {parsed.get_backend_name()!r} is not supported; use sqlite or postgresql")
 
 
+def _file_of(url: URL) -> Path | None:
+    """The file of an SQLite database; None where it is in memory only, or the driver is told in its own way."""
+    if not url.database or url.database == ":memory:" or url.database.startswith("file:"):
+        return None
+    return Path(url.database).absolute()
+
+
+def _make_private(path: Path) -> None:
+    """Make an empty file that nobody else may read, so that it is so from the first byte: it holds secrets. What SQLite puts
+    beside it has the same rights."""
+    with suppress(OSError):  # what cannot be made is said when it is opened
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, _PRIVATE))
+
+
 def _sqlite(url: URL) -> Engine:
-    if url.database and url.database != ":memory:" and not Path(url.database).absolute().parent.is_dir():
-        raise Problem(
-            f"folder {Path(url.database).absolute().parent} does not exist; make it, or name another database"
-        )
+    path = _file_of(url)
+    if path is not None and not path.parent.is_dir():
+        raise Problem(f"folder {path.parent} does not exist; make it, or name another database")
     engine = create_engine(url, connect_args={"timeout": _BUSY_S})
+
+    if path is not None:
+
+        @event.listens_for(engine, "do_connect")
+        def make(*_: Any) -> None:
+            _make_private(path)
 
     @event.listens_for(engine, "connect")
     def prepare(dbapi: Any, _record: Any) -> None:
         dbapi.isolation_level = None  # transactions begin where `begin` below says, DDL included
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "cache_size=-65536"):
+        for pragma in (
+            "journal_mode=WAL",
+            "synchronous=FULL",
+            "foreign_keys=ON",
+            "cache_size=-65536",
+            "secure_delete=FAST",
+        ):
             dbapi.execute(f"PRAGMA {pragma}").close()
 
     @event.listens_for(engine, "begin")
@@ -82,26 +109,43 @@ def upsert(connection: Connection, table: Any) -> Any:
 
 def open_database(url: str) -> Engine:
     """An engine for a database of today's shape; an empty one is made. Raises Problem where it cannot be used."""
+    return _opened(url, upgrade)
+
+
+def open_existing(url: str) -> Engine:
+    """An engine for a database of today's shape that is there already. Raises Problem where there is none, and makes none."""
+    engine = connect(url)
+    file = engine.url.database if engine.dialect.name == "sqlite" else None
+    if file and not Path(file).exists():
+        _none_there(engine)
+    return _opened(url, _none_there)
+
+
+def _none_there(engine: Engine) -> None:
+    raise Problem(
+        f"there is no database of tallow's at {shown(engine)}; say where yours is with --database or {DATABASE.name};"
+        " tallow register and tallow replay make one"
+    )
+
+
+def _opened(url: str, fill: Callable[[Engine], None]) -> Engine:
+    """An engine for a database of today's shape, after `fill` where it is empty."""
     engine = connect(url)
     try:
-        _prepare(engine)
+        with reachable(engine):
+            with engine.connect() as connection:
+                empty = not inspect(connection).get_table_names()
+                found = _revision(connection)
+            if empty:
+                fill(engine)
+            elif found is None:
+                raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
+            elif found != _head():
+                raise Problem(f"{shown(engine)} is from another version of tallow; run: tallow upgrade")
     except Problem:
         engine.dispose()
         raise
     return engine
-
-
-def _prepare(engine: Engine) -> None:
-    with reachable(engine):
-        with engine.connect() as connection:
-            empty = not inspect(connection).get_table_names()
-            found = _revision(connection)
-        if empty:
-            upgrade(engine)
-        elif found is None:
-            raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
-        elif found != _head():
-            raise Problem(f"{shown(engine)} is from another version of tallow; run: tallow upgrade")
 
 
 @contextmanager
@@ -143,6 +187,11 @@ def upgrade(engine: Engine) -> None:
             alembic.upgrade(config, "head")
         except CommandError:
             raise Problem(f"{shown(engine)} was made by a newer version of tallow; update tallow") from None
+    path = _file_of(engine.url) if engine.dialect.name == "sqlite" else None
+    if path is not None:  # versions before left it readable by everybody
+        for one in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))):
+            with suppress(OSError):
+                one.chmod(_PRIVATE)
 
 
 def alembic_config() -> Config:

@@ -1,5 +1,10 @@
 """The broker inside the demo: `python -m simulators.broker PORT`. Loopback only, open to everybody on this machine."""
 
+from ingest.parent import follow
+
+if __name__ == "__main__":
+    follow()  # first of all: the rest takes its time to load
+
 import asyncio
 import logging
 import signal

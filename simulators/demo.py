@@ -14,6 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from ingest.parent import GRACE_S, VARIABLE
 from simulators import SimulationError
 
 SPEED = 40  # the last hours of the history are played so many times faster than life
@@ -35,7 +36,10 @@ class Demo:
         self.running: dict[str, subprocess.Popen[bytes]] = {}
         self.stop = threading.Event()
         self.broker_port = free_port()
+        # Its processes read from the one end; the other is closed when this process ends, however it ends.
+        self.pipe, self._kept_open = os.pipe()
         self.environment = os.environ | {
+            VARIABLE: str(self.pipe),
             "TALLOW_DATABASE": f"sqlite:///{data.resolve() / 'tallow.db'}",
             "TALLOW_BROKER": f"mqtt://127.0.0.1:{self.broker_port}",
             "TALLOW_SITE": f"http://127.0.0.1:{port}",
@@ -43,11 +47,11 @@ class Demo:
 
     def run(self) -> None:
         """Set up what is missing, start everything, and watch it until stopped. Raises SimulationError."""
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, lambda *_: self.stop.set())
         try:
             self._check_port()
-            self.data.mkdir(parents=True, exist_ok=True)
+            self.data.mkdir(mode=0o700, parents=True, exist_ok=True)
             end, recorded = self._state()
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
@@ -70,6 +74,7 @@ class Demo:
                 str(self.data / "breaks"),
             )
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
+            self.say(f"For commands in a second terminal: export TALLOW_DATABASE={self.environment['TALLOW_DATABASE']}")
             self.say("Press Ctrl-C to stop; the same command continues where it left off.")
             self._watch()
         except OSError as error:
@@ -134,7 +139,8 @@ class Demo:
 
     def _newest(self) -> str:
         command = [sys.executable, "-m", "dashboard", "status", "--json"]
-        answer = subprocess.run(command, env=self.environment, capture_output=True, check=True)
+        environment = {name: value for name, value in self.environment.items() if name != VARIABLE}
+        answer = subprocess.run(command, env=environment, capture_output=True, check=True)
         return str(json.loads(answer.stdout)["newest_at"])
 
     def _tallow(self, name: str, *arguments: str) -> subprocess.Popen[bytes]:
@@ -144,8 +150,9 @@ class Demo:
         with (self.data / f"{name}.log").open("ab") as log:
             # A session of its own: Ctrl-C reaches the demo only, which then ends its processes in order.
             self.running[name] = subprocess.Popen(
-                command, env=self.environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
-            )
+                command, env=self.environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
+                pass_fds=(self.pipe,),
+            )  # fmt: skip
         return self.running[name]
 
     def _wait_for_page(self) -> None:
@@ -170,13 +177,18 @@ class Demo:
                 raise SimulationError(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
 
     def _stop_all(self) -> None:
-        for name in ("step", "simulate", "ingest", "watch", "dashboard", "broker"):
-            process = self.running.get(name)
-            if process is None or process.poll() is not None:
-                continue
-            process.terminate()
-            try:
-                process.wait(8)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+        """All but the broker together, then the broker: what they still send it takes."""
+        names = [name for name in self.running if name != "broker"]
+        for together in (names, ["broker"]):
+            ending = [one for name in together if (one := self.running.get(name)) is not None and one.poll() is None]
+            for process in ending:
+                process.terminate()
+            until = time.monotonic() + GRACE_S
+            for process in ending:
+                try:
+                    process.wait(max(0.0, until - time.monotonic()))
+                except subprocess.TimeoutExpired:
+                    process.kill()
+                    process.wait()
+        for descriptor in (self.pipe, self._kept_open):
+            os.close(descriptor)

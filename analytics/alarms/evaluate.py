@@ -112,7 +112,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
         if not alarm.condition.active:
             return None
         far = alarm.kind == REFILL_DUE
-        why = "the date has moved far off" if far else "withdrawn: messages that came later explain it otherwise"
+        why = "the date has moved far off" if far else _withdrawn(alarm, sight)
         return _cleared(replace(alarm, ended_us=now_us), why, now_us)
     if found.open:
         return _raised(alarm, found, now_us)
@@ -123,6 +123,15 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
         later.append(off_us)
         return Change(alarm, ())
     return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", now_us)
+
+
+def _withdrawn(alarm: Alarm, sight: Sight) -> str:
+    """Why nothing is found any more where something was: by the name of what stands in its place."""
+    for found in sight.findings:
+        of_one_line = alarm.channel is None or found.channel is None or alarm.channel == found.channel
+        if found.open and found.kind in ALARM_KINDS[alarm.kind].follows_from and of_one_line:
+            return f"withdrawn: it follows from: {ALARM_KINDS[found.kind].title.lower()}"
+    return "withdrawn: messages that came later explain it otherwise"
 
 
 def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:

@@ -85,11 +85,12 @@ def add_route(
 
 
 def remove_route(connection: Connection, number: int) -> None:
-    """Send nothing there any more. Raises Problem where there is no such route."""
-    table = schema.route
-    gone = connection.execute(update(table).where(table.c.id == number, ~table.c.removed).values(removed=True))
-    if not gone.rowcount:
-        raise Problem(f"there is no route {number}; tallow route list shows them")
+    """Send nothing there any more, and forget the secrets of its address. Raises Problem where there is no such route."""
+    table, route = schema.route, find_route(connection, number)
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql("PRAGMA secure_delete = ON")
+    values = {"removed": True, "address": masked(route.address), "error": None}
+    connection.execute(update(table).where(table.c.id == number).values(**values))
 
 
 def check_address(address: str) -> None:

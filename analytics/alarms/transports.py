@@ -1,7 +1,6 @@
 """Sending one message by mail, HTTP or MQTT."""
 
 import json
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
@@ -12,6 +11,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 
 from analytics.alarms.routes import Route, masked
 from ingest.broker import broker_of, make_client
+from ingest.environment import alert_broker_files
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT
 
@@ -22,9 +22,6 @@ SEND_TIMEOUT_S: Final = 30.0
 
 
 _ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="")
-
-
-_FILES: Final = ("CA_FILE", "CERT_FILE", "KEY_FILE", "PASSWORD_FILE")
 
 
 @dataclass(frozen=True)
@@ -68,9 +65,8 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
 
 def _publish(message: Message, wait_s: float) -> None:
     # The account for alerts is another one than that for recording; so are its secrets.
-    secrets = {f"TALLOW_{n}": v for n in _FILES if (v := os.environ.get(f"TALLOW_ALERT_{n}"))}
     try:
-        broker = broker_of(message.route.address, secrets)
+        broker = broker_of(message.route.address, alert_broker_files())
         client = make_client(broker, "", MQTTProtocolVersion.MQTTv311)
         client.connect_timeout = wait_s
         client.connect(broker.host, broker.port)

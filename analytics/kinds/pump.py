@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import Check, Facts, Kind, as_ratio
+from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind, as_ratio
 
 
 def _starved_pump(facts: Facts) -> str:
@@ -31,8 +31,28 @@ def _incomplete_cycles(facts: Facts) -> str:
 
 
 def _timer_mismatch(facts: Facts) -> str:
+    e, told = facts.evidence, []
+    if "interval_min" in e:
+        told.append(
+            f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+        )
+    if "run_s" in e:
+        told.append(f"Cycles run for {e['run_s']:.0f} s; the set-up sheet says {e['registered_run_s']:g} s.")
+    return " ".join(told)
+
+
+def _controller_fault(facts: Facts) -> str:
     e = facts.evidence
-    return f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+    if "supply_v" in e:
+        return f"The supply sags to {e['supply_v']:.1f} V while the pump runs; {e['usual_v']:.1f} V are usual for this vehicle."
+    what = {
+        "motor_current": "that the motor's current is out of its range",
+        "supply_low": "that its supply is low",
+        "cycle_timeout": "that cycles do not end in their time",
+        "pressure_high": "that the pressure is too high",
+        "pressure_low": "that the pressure is too low",
+    }[e["code"]]
+    return f"The controller itself reports {what}, and nothing else explains it ({e['reports']:.0f} reports)."
 
 
 PUMP_KINDS: Final[Mapping[str, Kind]] = {
@@ -45,16 +65,16 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="There is air in the pump, mostly because the reservoir ran empty; more rarely the main line is off.",
         checks=(
             Check(
-                "Look at the grease in the reservoir, not only at the reading.",
+                f"Look at the grease in the reservoir, not only at the reading. {INSIDE}",
                 "Empty or hollow in the middle: fill it. Full: look for air or a stiff grease at the pump's inlet.",
             ),
             Check(
-                "Open one outlet at the pump and run a cycle by the test button.",
+                f"Open one outlet at the pump and run a cycle by the test button. {UNDER_PRESSURE} {CLEAR}",
                 "Grease with bubbles: bleed until it comes without. Nothing at all: the pump turns idle, or its inlet is shut by cold"
                 " grease.",
             ),
             Check(
-                "Close up, and run two more cycles.",
+                f"Close up, and run two more cycles. {CLEAR}",
                 "Pressure is back on every channel: it is mended; record that it was bled. Still nothing: follow the main line.",
             ),
         ),
@@ -73,7 +93,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         off_delay_h=1.0,
         answered_by=("bled",),
         proven_by_cycles=True,
-        controller_codes=("pressure_low",),
+        controller_codes=("pressure_low", "cycle_timeout"),
         sentence=_starved_pump,
     ),
     "missed_cycles": Kind(
@@ -85,11 +105,11 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="A fuse, a plug or the supply; a motor or timer that has failed; or somebody switched the system off.",
         checks=(
             Check(
-                "Press the test button.",
+                f"Press the test button. {CLEAR}",
                 "The pump runs: the timer does not start it; go to its setting and its ignition wire. It does not: go to the supply.",
             ),
             Check(
-                "Measure the voltage at the pump's plug while it should run.",
+                f"Measure the voltage at the pump's plug while it should run. {CLEAR}",
                 "None: fuse, plug or wire. About nominal: the motor. Well below nominal: a bad earth or a corroded plug.",
             ),
             Check("Look at the wires to pump and timer.", "Chafed or green: renew them, and tie them up."),
@@ -122,7 +142,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
                 "Grease at the valve: it opens too early or a line is blocked. At a seal or outlet: renew it.",
             ),
             Check(
-                "Follow the first half metre of every line.",
+                "Follow the first half metre of every line with your eyes, never with your hand.",
                 "Grease on the frame: a line is broken before its element. Nothing: compare the doses with the set-up sheet.",
             ),
         ),
@@ -149,11 +169,11 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says.",
         checks=(
             Check(
-                "Measure what one outlet delivers in ten cycles, and compare with the call-out sheet.",
+                f"Measure what one outlet delivers in ten cycles, and compare with the line list. {UNDER_PRESSURE} {CLEAR}",
                 "About as the sheet says: measure another one. Much less: the element is worn, or set smaller.",
             ),
             Check(
-                "Look at the grease and at the follower plate.",
+                f"Look at the grease and at the follower plate. {INSIDE}",
                 "A hole down to the pump: stir it down, and ask whether the grease is too stiff for the weather.",
             ),
         ),
@@ -183,15 +203,15 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         ),
         checks=(
             Check(
-                "Watch a cycle at the divider.",
+                f"Watch a cycle at the divider. {CLEAR}",
                 "The indicator moves: the switch or its wire has failed. It does not: look for a blocked outlet or air.",
             ),
             Check(
-                "Time the pump.",
+                f"Time the pump. {CLEAR}",
                 "It stops early: the timer's setting or the supply. It runs its full time: go on.",
             ),
             Check(
-                "On injector systems, read the main line's pressure when the pump has stopped.",
+                f"On injector systems, read the main line's pressure when the pump has stopped. {CLEAR}",
                 "It stays up: the vent valve sticks, or the grease is too stiff in the cold.",
             ),
         ),
@@ -214,7 +234,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         title="Timer differs",
         group="pump",
         severity="plan",
-        meaning="Cycles come at another interval than the one on the set-up sheet.",
+        meaning="Cycles come at another interval than the one on the set-up sheet, or run for another time.",
         cause="Somebody set the timer otherwise, or the sheet was never brought up to date.",
         checks=(
             Check(
@@ -235,5 +255,44 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         proven_by_cycles=True,
         controller_codes=(),
         sentence=_timer_mismatch,
+    ),
+    "controller_fault": Kind(
+        importance=95,
+        title="Controller reports a fault",
+        group="pump",
+        severity="plan",
+        meaning="What the controller itself reports lasts, or its supply sags, and nothing else that was found explains it.",
+        cause="A weak supply or a bad earth, a motor that wears or runs against stiff grease, or a sensor of the controller's own.",
+        checks=(
+            Check(
+                "Read the fault in the controller's own display or log.",
+                "The code named here: go on. Another one: follow that. None: clear it and see whether it comes back.",
+            ),
+            Check(
+                "Measure the voltage at the pump's plug while it runs.",
+                "Well below nominal: battery, plug, wire or earth. About nominal: go on.",
+            ),
+            Check(
+                "Measure the motor's current while it runs, and compare it with the pump's plate.",
+                "Too high: stiff grease, a blocked line or a worn motor. Too low: the pump turns idle. As on the plate: the controller.",
+            ),
+        ),
+        take=(
+            "multimeter with a current clamp",
+            "contact cleaner, terminals and crimping tool",
+            "fuses of the size on the plate",
+        ),
+        fills=False,
+        minutes=45,
+        of_a_channel=False,
+        dries=False,
+        follows_from=("missed_cycles", "incomplete_cycles", "starved_pump", "blocked_line"),
+        hides=(),
+        on_delay_h=0.0,
+        off_delay_h=6.0,
+        answered_by=("controller_swapped",),
+        proven_by_cycles=False,
+        controller_codes=("motor_current", "supply_low", "cycle_timeout", "pressure_high", "pressure_low"),
+        sentence=_controller_fault,
     ),
 }

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import Check, Facts, Kind
+from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind
 
 
 def _level_sensor(facts: Facts) -> str:
@@ -22,6 +22,8 @@ def _pressure_sensor(facts: Facts) -> str:
 
 
 def _silent(facts: Facts) -> str:
+    if "never_heard" in facts.evidence:
+        return "Nothing was ever heard of it, a week and more after it was commissioned and registered."
     return f"Nothing was heard for {facts.evidence['silent_h'] / 24:.1f} days, longer than its ordinary stops."
 
 
@@ -35,7 +37,7 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         cause="A plug or wire, or the sensor itself; a follower plate that is caught.",
         checks=(
             Check(
-                "Compare the reading with the grease in the reservoir.",
+                f"Compare the reading with the grease in the reservoir. {INSIDE}",
                 "They agree: the reading was right after all; write it down. They do not: go on.",
             ),
             Check(
@@ -66,7 +68,7 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         cause="A plug or wire, or the sensor itself.",
         checks=(
             Check(
-                "Put a gauge on the line and run a cycle.",
+                f"Put a gauge on the line and run a cycle. {UNDER_PRESSURE} {CLEAR}",
                 "The gauge shows pressure and the reading does not: the sensor. Neither does: the line, see there.",
             ),
             Check("Look at plug and wire.", "Loose or green: clean it. Sound: renew the sensor, and record it."),
@@ -90,8 +92,8 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         title="Silent",
         group="readings",
         severity="plan",
-        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain.",
-        cause="The vehicle is laid up or out of coverage, or its controller has no supply.",
+        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain, or nothing ever.",
+        cause="The vehicle is laid up or out of coverage, its controller has no supply, or says another name.",
         checks=(
             Check(
                 "Ask where the vehicle is and whether it is in use.",

@@ -3,7 +3,6 @@
 import time
 import traceback
 from collections.abc import Callable, Collection, Generator, Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 from uuid import uuid4
@@ -14,18 +13,20 @@ from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.pipeline import vehicle_summary
-from analytics.pipeline.claims import BATCH, LEASE_US, claim_vehicles, release, renew_claims, vehicles_wanting
+from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
 from ingest.database import address, writing
-from ingest.times import instant, now_us
+from ingest.times import instant
 
 log = structlog.get_logger("tallow.results")
 
 _OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
-_PATIENCE: Final = 60  # looks at what others have claimed
+_PATIENCE: Final = int(
+    1.25 * LEASE_US / 1e6 / _LOOK_AGAIN_S
+)  # looks at what others have claimed: the dead are found out
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,7 @@ def renew(
     claim for a while, so that it holds nobody up; and whoever asks for all leaves to others what they do not let go of.
     """
     began_us = clock()
+    release_left(engine)
     with engine.connect() as connection:
         check_kept(connection, began_us)
         left = registered(connection) if wanting is None else []
@@ -80,8 +82,7 @@ def renew(
 
 def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], who: str) -> Iterator[Outcome]:
     """The outcomes of claimed vehicles, each kept and its claim let go of."""
-    unfinished, claimed_us = set(mine), now_us()
-    try:
+    with Claims(engine, mine, who) as claims:
         with engine.connect() as connection:
             # What comes from now on is news again: the time was taken before.
             tasks = tasks_of(connection, address(engine), as_of_us, mine)
@@ -91,29 +92,21 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                 for task, outcome in zip(tasks, pool.map(_outcome_or_error, tasks), strict=True):
                     done += 1
                     if isinstance(outcome, str):
-                        unfinished.discard(task.vehicle.id)
+                        claims.drop(task.vehicle.id)
                         _failed(task, outcome)
                         continue
                     with writing(engine) as connection:
                         kept = release(connection, task.vehicle.id, who)
                         if kept:
                             keep(connection, outcome)
-                    unfinished.discard(task.vehicle.id)
+                    claims.drop(task.vehicle.id)
                     if kept:
                         yield outcome
-                    if now_us() > claimed_us + LEASE_US // 4:  # a slow batch: the rest stays claimed
-                        claimed_us = now_us()
-                        renew_claims(engine, unfinished, who)
             except Lost as problem:
                 _failed(tasks[done], str(problem))
-                unfinished.discard(tasks[done].vehicle.id)
+                claims.drop(tasks[done].vehicle.id)
                 done += 1
             tasks = tasks[done:]
-    finally:
-        if unfinished:
-            with suppress(DBAPIError), writing(engine) as connection:  # a database that is away forgets it in time
-                for id_ in sorted(unfinished):  # in the order in which claims are taken: nobody waits in a ring
-                    release(connection, id_, who)
 
 
 def _failed(task: Task, error: str) -> None:

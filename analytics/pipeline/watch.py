@@ -12,13 +12,14 @@ from prometheus_client import CollectorRegistry
 from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select
+from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import outbox, records, transports
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
 from analytics.alarms.routes import read_routes
-from analytics.pipeline import results
+from analytics.pipeline import claims, results
 from analytics.pipeline.results import Wanting
-from analytics.pipeline.workers import Workers
+from analytics.pipeline.workers import Stopped, Workers
 from ingest import schema
 from ingest.database import reachable, writing
 from ingest.errors import Unreachable
@@ -34,7 +35,9 @@ STALE_US = 3_600_000_000  # all vehicles are analysed again once an hour: time p
 OLD_A_PASS = 200  # vehicles that are analysed for their age only: the rest waits for the next pass
 PASS_S = 60.0  # then what has run out meanwhile is looked at, before more is analysed
 DELIVER_EVERY_S = 2.0
-LATE_S = 300.0  # a database that is away, or a batch of a cluster's, may take so long
+LATE_S = 300.0  # a batch of a cluster's may take so long
+MOST_PASSES = 2  # that a vehicle with news may have to wait for
+LEAVE_S = 2.0  # so long a message that is on its way may take when told to stop; it is sent again else
 
 
 def look(
@@ -76,7 +79,16 @@ class AlarmFigures(Collector):
         self.engine = engine
 
     def collect(self) -> Iterator[GaugeMetricFamily]:
-        """The standards' measures over the last 30 days, alarms by state, and what waits to be delivered."""
+        """The standards' measures over the last 30 days, alarms by state, and what waits to be delivered; only that the database is
+        away where it is."""
+        try:
+            found = list(self._read())
+        except DBAPIError:
+            found = []
+        yield GaugeMetricFamily("tallow_database_away", "1 while the database is away", value=float(not found))
+        yield from found
+
+    def _read(self) -> Iterator[GaugeMetricFamily]:
         table, at_us = schema.alarm, now_us()
         with self.engine.connect() as connection:
             told = read_figures(connection, NEEDED_DAYS, at_us)
@@ -122,12 +134,21 @@ class Watch:
     send: transports.Send = field(default_factory=transports.sender)
     looked_s: float = field(default_factory=time.monotonic)  # when the last pass ended
     delivered_s: float = field(default_factory=time.monotonic)
+    away: set[str] = field(default_factory=set)  # which of the two finds the database away
+    waits: dict[int, tuple[int | None, int]] = field(
+        default_factory=dict
+    )  # vehicle with news -> (its results' time, passes)
 
     def health(self) -> tuple[str, str]:
-        """(state, why): ok, or stale where no pass has ended for long."""
+        """(state, why): ok; waiting for the database; stale where no pass has ended for long; behind where vehicles with news wait."""
+        if self.away:
+            return "waiting", "the database is away"
         passed = time.monotonic() - min(self.looked_s, self.delivered_s)
         if passed > LATE_S + 3 * self.every_s:
             return "stale", f"no pass has ended for {passed:.0f} s"
+        late = sum(passes > MOST_PASSES for _, passes in self.waits.values())
+        if late:
+            return "behind", f"{late} vehicles with news have waited for more than {MOST_PASSES} passes"
         return "ok", ""
 
     def answers(self) -> "WSGIApplication":
@@ -140,13 +161,28 @@ class Watch:
         """Until stopped; waits for a database that is away."""
         beside = threading.Thread(target=self._deliver, name="delivery", daemon=True)
         beside.start()
-        self._often(self._look, self.every_s)
-        beside.join(transports.SEND_TIMEOUT_S)
+        looked = threading.Event()
+        threading.Thread(target=self._leave, args=(looked,), name="leaving", daemon=True).start()
+        self._often("look", self._look, self.every_s)
+        looked.set()
+        beside.join(LEAVE_S)
+
+    def _leave(self, looked: threading.Event) -> None:
+        self.stop.wait()
+        if not looked.wait(LEAVE_S / 2):  # an analysis that takes its time is begun anew another time
+            self.pool.stop()
 
     def _look(self) -> None:
         until = time.monotonic() + PASS_S
         look(self.engine, self.pool, now_us, lambda: self.stop.is_set() or time.monotonic() > until)
         self.looked_s = time.monotonic()
+        with self.engine.connect() as connection:
+            now = claims.with_news(connection, now_us())
+        before = self.waits
+        self.waits = {
+            id_: (as_of_us, before[id_][1] + 1 if id_ in before and before[id_][0] == as_of_us else 1)
+            for id_, as_of_us in now.items()
+        }
 
     def _deliver(self) -> None:
         def note(_: str = "") -> None:
@@ -156,19 +192,20 @@ class Watch:
             deliver(self.engine, now_us, self.send, note, self.stop.is_set)
             note()
 
-        self._often(work, DELIVER_EVERY_S)
+        self._often("deliver", work, DELIVER_EVERY_S)
 
-    def _often(self, work: Callable[[], object], every_s: float) -> None:
-        said = False
+    def _often(self, name: str, work: Callable[[], object], every_s: float) -> None:
         while not self.stop.is_set():
             try:
                 with reachable(self.engine):
                     work()
-                said = False
+                self.away.discard(name)
             except Unreachable as problem:
-                if not said:
+                if not self.away:
                     log.warning("database is away; waiting for it", reason=str(problem))
-                    said = True
+                self.away.add(name)
+            except Stopped:
+                return
             except Exception:
                 log.exception("a pass failed")
             self.stop.wait(every_s)

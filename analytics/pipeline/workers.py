@@ -2,10 +2,13 @@
 
 import multiprocessing
 import os
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from multiprocessing.connection import Connection
 from typing import Any, Final, TypeVar, cast
 
 from ingest.errors import Problem
@@ -20,17 +23,26 @@ class Lost(Problem):
     """Processes end again and again while a task is the next to be done."""
 
 
+class Stopped(Problem):
+    """The processes were ended in the middle of their work, because somebody wants to stop."""
+
+
 class Workers:
     """A process that is lost costs time only: another does its work again."""
 
-    def __init__(self, start: Callable[[], Executor], losses: tuple[type[BaseException], ...] = ()) -> None:
-        """`start` makes the processes, at first and whenever one is lost, which shows by a broken pool or one of `losses`."""
+    def __init__(
+        self, start: Callable[[], Executor], losses: tuple[type[BaseException], ...] = (),
+        end: Callable[[], None] = lambda: None,
+    ) -> None:  # fmt: skip
+        """`start` makes the processes, at first and whenever one is lost, which shows by a broken pool or one of `losses`; `end`
+        ends them at once."""
         self._start = start
         self._losses: tuple[type[BaseException], ...] = (BrokenProcessPool, *losses)
         self._pool: Executor | None = start()
+        self._end, self._stopped = end, False
 
     def map(self, work: Callable[[Task], Done], tasks: Sequence[Task]) -> Iterator[Done]:
-        """The result of each task, in their order. Raises Lost instead of the result of a task that ends its process."""
+        """The result of each task, in their order. Raises Lost instead of the result of a task that ends its process, and Stopped."""
         done = lost = 0
         while done < len(tasks):
             if self._pool is None:
@@ -42,14 +54,34 @@ class Workers:
             except self._losses:
                 self._pool.shutdown(wait=False)
                 self._pool = None
+                if self._stopped:
+                    raise Stopped("stopped in the middle of an analysis") from None
                 lost += 1
                 if lost > _MOST_LOST:
                     raise Lost("the processes that analyse end again and again; is memory short?") from None
+
+    def stop(self) -> None:
+        """End the processes at once, from another thread than that which waits for them."""
+        self._stopped = True
+        self._end()
 
     def close(self) -> None:
         """Let the processes go; what has not begun is not done any more."""
         if self._pool is not None:
             self._pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _follow(parent: Connection) -> None:
+    """In each process: end when whoever began it closes its end, in order or by dying; nothing is lost by that, since only the
+    other side writes."""
+
+    def wait() -> None:
+        with suppress(EOFError, OSError):
+            parent.recv_bytes()
+        os._exit(0)
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for whoever began it
+    threading.Thread(target=wait, name="parent", daemon=True).start()
 
 
 @contextmanager
@@ -63,11 +95,16 @@ def workers(number: int | None = None, dask: str = "") -> Iterator[Workers]:
     # Not forked from this process: a lock that one of its threads holds would stay locked there.
     apart = multiprocessing.get_context("forkserver")
     apart.set_forkserver_preload(["analytics.pipeline.tasks"])
-    made = Workers(lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart))
+    theirs, ours = apart.Pipe(duplex=False)
+    made = Workers(
+        lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=ours.close
+    )
     try:
         yield made
     finally:
+        ours.close()
         made.close()
+        theirs.close()
 
 
 @contextmanager

@@ -1,18 +1,47 @@
-"""One cause, one finding: what only follows from something else is not raised beside it."""
+"""One cause, one finding: what only follows from something else is not raised beside it, and what was true stays told."""
+
+from dataclasses import replace
+from typing import Final
 
 from analytics.findings import Stretch
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.history import History
 from ingest.times import DAY_US, HOUR_US
 
+# Kinds that say that a reading is not to be believed: of what was found before it went wrong they prove nothing.
+_SENSORS: Final = ("level_sensor", "pressure_sensor")
+# So much later than what follows from it a cause may seem to begin: the same reading shows both.
+_TOGETHER_US: Final = HOUR_US
+
 
 def by_cause(stretches: list[Stretch], history: History) -> list[Stretch]:
-    """One cause, one finding."""
-    return [s for s in stretches if not any(_explains(other, s, history) for other in stretches)]
+    """One cause, one finding.
+
+    What follows from a cause is left out. What was found before its cause began was true: a cause that begins later takes it
+    over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts.
+    """
+    told = []
+    for effect in stretches:
+        causes = [cause for cause in stretches if _explains(cause, effect, history)]
+        if any(not _comes_later(cause, effect) for cause in causes):
+            continue
+        ends = [max(cause.began_us, effect.detected_us) for cause in causes if cause.kind not in _SENSORS]
+        if ends:
+            ends += [] if effect.ended_us is None else [effect.ended_us]
+            effect = replace(effect, ended_us=min(ends))
+        told.append(effect)
+    return told
+
+
+def _comes_later(cause: Stretch, effect: Stretch) -> bool:
+    """Whether a cause began after what follows from it had been found."""
+    return cause.began_us > effect.began_us + _TOGETHER_US and cause.detected_us > effect.detected_us
 
 
 def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
     if cause.kind not in FINDING_KINDS[effect.kind].follows_from:
+        return False
+    if effect.kind == "controller_fault" and effect.evidence["code"] not in FINDING_KINDS[cause.kind].controller_codes:
         return False
     if cause.channel is not None and effect.channel is not None and cause.channel != effect.channel:
         return False

@@ -45,7 +45,7 @@ _SWAP_RATIO: Final = 1.2  # below such a difference of what is expected nothing 
 
 @dataclass(frozen=True)
 class Item:
-    """One line of the checklist; `line` is the call-out sheet's number where it is about one."""
+    """One line of the checklist; `line` is the line list's number where it is about one."""
 
     what: str
     verdict: Verdict

@@ -4,11 +4,20 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import odd_from_the_start
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
 from ingest.times import HOUR_US, instant
+
+_TURNS: Final = 4  # a controller that was swapped and swapped back came back once
+
+
+def _several_controllers(boot: NDArray[np.str_]) -> bool:
+    """Whether boots come back after others, again and again: one controller never goes back to a boot it had before."""
+    changes = int((boot[1:] != boot[:-1]).sum())
+    return changes - (len(np.unique(boot)) - 1) >= _TURNS
 
 
 def notes(result: Result) -> list[str]:
@@ -18,6 +27,10 @@ def notes(result: Result) -> list[str]:
         found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
     if history.corrected:
         found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
+    if _several_controllers(history.heard_boot):
+        found.append(
+            "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
+        )
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
     for number, ratio in odd_from_the_start(result).items():
@@ -35,7 +48,7 @@ def notes(result: Result) -> list[str]:
             " less sure without it."
         )
     if unknown:
-        found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
+        found.append(f"Pressure channels that no line list names: {', '.join(unknown)}.")
     return found
 
 

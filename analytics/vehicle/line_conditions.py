@@ -1,12 +1,14 @@
 """The condition of every line on the line list."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, fields
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from analytics.findings import urgency
+from analytics.kinds import FINDING_KINDS, severity_rank
+from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.pressure.sister_lines import odd_lines
@@ -51,50 +53,81 @@ def _drift(ratio: Floats, noise: float) -> str | None:
     return "rising" if latest > 0 else "falling"
 
 
+LineState = Literal["act_now", "plan", "note", "not_proven", "sound"]
+# So many intervals without grease at a point are more than the timer explains.
+WAITS_INTERVALS: Final = 3.0
+
+
 @dataclass(frozen=True, kw_only=True)
 class LineCondition:
-    """One line: the latest ratio of its channel's pressure to what is expected, and ignition hours since grease last surely arrived;
-    None where that is not known."""
+    """One line: what its readings say (`condition`), how it is marked (`state`), whether a point that steering or braking depends on
+    may be dry (`critical_dry`), the latest ratio of its channel's pressure to what is expected, and ignition hours since grease last
+    surely arrived; None where that is not known."""
 
     line: int
     bundle: str
     condition: str
+    state: LineState
+    critical_dry: bool
     ratio: float | None
     hours_since_grease: float | None
 
     def to_row(self) -> list[Any]:
         """As it is kept in a database: in short, since a list shows very many."""
-        return [self.line, self.bundle, self.condition, self.ratio, self.hours_since_grease]
+        return [
+            self.line, self.bundle, self.condition, self.state, self.critical_dry, self.ratio, self.hours_since_grease,
+        ]  # fmt: skip
 
     @staticmethod
     def from_row(row: Sequence[Any]) -> "LineCondition":
         """What `to_row` made."""
-        line, bundle, condition, ratio, hours = row
-        return LineCondition(line=line, bundle=bundle, condition=condition, ratio=ratio, hours_since_grease=hours)
+        return LineCondition(**dict(zip((field.name for field in fields(LineCondition)), row, strict=True)))
 
 
-def line_conditions(result: Result) -> list[LineCondition]:
-    """The condition of each line of the call-out sheet, in its order."""
-    open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
+def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineCondition]:
+    """The condition of each line of the line list, in its order."""
+    open_ = sorted((f for f in result.findings if f.open), key=urgency)
     index = {name: j for j, name in enumerate(result.pressures.channels)}
     out = []
     for line in result.history.setup.lines:
-        ratio = None
-        condition = "unwatched"
-        if line.channel is not None:
-            column = result.pressures.ratio[:, index[line.channel]]
-            known = column[~np.isnan(column)]
-            ratio = round(float(np.median(known[-5:])), 2) if len(known) else None
-            watched = "sound" if ratio is not None else "learning"
-            if len(known) >= _DRIFT_READINGS:
-                watched = (
-                    _drift(known.astype(np.float64), float(result.pressures.noise[index[line.channel]])) or watched
-                )
-            condition = open_.get(line.channel) or watched
+        own = [f for f in open_ if f.channel is not None and f.channel == line.channel]
+        drying = [f for f in open_ if FINDING_KINDS[f.kind].dries and (f in own or f.channel is None)]
+        condition, ratio = _readings(result, index[line.channel]) if line.channel is not None else ("unwatched", None)
+        condition = own[0].kind if own else drying[0].kind if drying else condition
         hours = result.hours_since_grease[line.line]
+        concerning = sorted({*(f.severity for f in own), *(f.severity for f in drying)}, key=severity_rank)
         out.append(
             LineCondition(
-                line=line.line, bundle=line.bundle, condition=condition, ratio=ratio, hours_since_grease=hours
+                line=line.line,
+                bundle=line.bundle,
+                condition=condition,
+                state=concerning[0] if concerning else _state(condition, hours, result, settings),
+                critical_dry=line.critical and bool(drying or (hours or 0.0) >= settings.dry_act_now_h),
+                ratio=ratio,
+                hours_since_grease=hours,
             )
         )
     return out
+
+
+def _readings(result: Result, channel: int) -> tuple[str, float | None]:
+    """What a channel's latest readings say of its lines: condition, and ratio to what is expected."""
+    column = result.pressures.ratio[:, channel]
+    known = column[~np.isnan(column)]
+    if not len(known):
+        return "learning", None
+    ratio = round(float(np.median(known[-5:])), 2)
+    own = column[~np.isnan(column) & ~result.pressures.starved].astype(np.float64)
+    drift = _drift(own, float(result.pressures.noise[channel])) if len(own) >= _DRIFT_READINGS else None
+    return drift or "sound", ratio
+
+
+def _state(condition: str, hours: float | None, result: Result, settings: Settings) -> LineState:
+    """How a line is marked that no open finding concerns. What nothing proves is never sound."""
+    silent = any(f.open and f.kind == "silent" for f in result.findings)
+    if hours is not None and hours >= settings.dry_act_now_h:
+        return "plan"
+    waits = hours is None or hours > WAITS_INTERVALS * result.history.setup.interval_min / 60
+    if waits or silent or condition in ("unwatched", "learning"):
+        return "not_proven"
+    return "note" if condition in ("rising", "falling") else "sound"

@@ -1,88 +1,21 @@
 """The example broker lets nobody in without a certificate, and nobody speak as another."""
 
-import os
 import ssl
-import subprocess
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import select
 
-from ingest import broker, database, registry, schema
+from ingest import broker, database, schema
 from ingest.broker import broker_of
 from ingest.listener import Listener
 from ingest.messages import topic
 from ingest.recorder_process import RecorderProcess
-from tests.conftest import free_port, program, wait_for_port, wait_until
+from tests.conftest import wait_until
+from tests.helpers.broker import Authority, Fleet
 from tests.helpers.messages import level
-
-EXAMPLE = Path(registry.__file__).with_name("deploy") / "mosquitto.conf"
-
-
-class Authority:
-    """A certificate authority in a folder."""
-
-    def __init__(self, folder: Path, name: str) -> None:
-        self.folder, self.openssl = folder, program("openssl")
-        folder.mkdir()
-        self.ca = folder / "ca.pem"
-        self._run("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", f"/CN={name}",
-                  "-keyout", str(folder / "ca.key"), "-out", str(self.ca))  # fmt: skip
-
-    def _run(self, *arguments: str) -> None:
-        subprocess.run([self.openssl, *arguments], check=True, capture_output=True)
-
-    def issue(self, name: str) -> tuple[str, str]:
-        """(certificate, key) for somebody."""
-        key, request, certificate = (self.folder / f"{name}.{end}" for end in ("key", "csr", "pem"))
-        self._run(
-            "req", "-newkey", "rsa:2048", "-nodes", "-subj", f"/CN={name}", "-keyout", str(key), "-out", str(request)
-        )
-        names = self.folder / f"{name}.ext"
-        names.write_text("subjectAltName=DNS:localhost\n")
-        self._run("x509", "-req", "-in", str(request), "-CA", str(self.ca), "-CAkey", str(self.folder / "ca.key"),
-                  "-CAcreateserial", "-days", "2", "-extfile", str(names), "-out", str(certificate))  # fmt: skip
-        return str(certificate), str(key)
-
-
-class Fleet:
-    """The example broker on a free port, with certificates for an ingester and two vehicles."""
-
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
-        self.authority = Authority(folder / "ca", "operator")
-        server = self.authority.issue("localhost")
-        rules = folder / "acl"
-        rules.write_text(broker.access_rules([("f", "v1"), ("f", "v2")]))
-        rules.chmod(0o600)
-        text = EXAMPLE.read_text("utf-8")
-        for written, here in (
-            ("listener 8883", f"listener {self.port} 127.0.0.1"),
-            ("/etc/mosquitto/tallow/ca.pem", str(self.authority.ca)),
-            ("/etc/mosquitto/tallow/server.pem", server[0]),
-            ("/etc/mosquitto/tallow/server.key", server[1]),
-            ("/etc/mosquitto/tallow/acl\n", f"{rules}\n"),
-            ("/var/lib/mosquitto/", f"{folder}/"),
-        ):
-            assert written in text
-            text = text.replace(written, here)
-        config = folder / "mosquitto.conf"
-        config.write_text(text + ("user root\n" if os.geteuid() == 0 else ""))
-        self.process = subprocess.Popen([program("mosquitto"), "-c", str(config)], stderr=subprocess.DEVNULL)
-        wait_for_port(self.port)
-
-    def client(self, name: str, certificate: tuple[str, str] | None) -> mqtt.Client:
-        """Somebody who trusts the broker and shows this certificate."""
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
-        context = ssl.create_default_context(cafile=str(self.authority.ca))
-        if certificate:
-            context.load_cert_chain(*certificate)
-        client.tls_set_context(context)
-        return client
 
 
 @pytest.fixture
@@ -90,8 +23,7 @@ def fleet(tmp_path: Path) -> Iterator[Fleet]:
     """A broker that was set up by the example."""
     made = Fleet(tmp_path)
     yield made
-    made.process.terminate()
-    made.process.wait(10)
+    made.stop()
 
 
 def publish(fleet: Fleet, who: str, where: str, seq: int) -> int:

@@ -31,7 +31,8 @@ Rows = dict[int, set[int]]  # row of a reading -> channels
 
 @dataclass(frozen=True)
 class Pressures:
-    """`ratio` (cycles, channels) is reading over expected, NaN where there is none.
+    """`ratio` (cycles, channels) is reading over expected, NaN where there is none. What all channels share is taken out as weather,
+    but not in cycles in which the pump has no grease (`starved`, (cycles,)).
 
     `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned);
     `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease.
@@ -39,6 +40,7 @@ class Pressures:
 
     channels: tuple[str, ...]
     ratio: NDArray[np.float32]
+    starved: NDArray[np.bool_]
     level: Floats
     noise: Floats
     learned: NDArray[np.int64]
@@ -61,7 +63,10 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
     explained[readings.rows] = _follow(
         readings, expected, pump, lines, _repaired(history, readings), _new_lines(history, readings)
     )
-    ratio[readings.rows] = np.exp(lines.departure)
+    without_grease = pump.airy & np.isfinite(pump.shift)
+    ratio[readings.rows] = np.exp(lines.departure + np.where(without_grease, pump.shift, 0.0)[:, np.newaxis])
+    starved = np.zeros(len(seen.kpa), bool)
+    starved[readings.rows] = without_grease
     stretches = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
     pause_us = int(settings.pause_h * HOUR_US)
     found: list[Stretch] = []
@@ -73,6 +78,7 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
     return Pressures(
         channels=seen.channels,
         ratio=ratio,
+        starved=starved,
         level=expected.level,
         noise=expected.noise,
         learned=expected.count,
@@ -136,7 +142,7 @@ def _repaired(history: History, readings: Readings) -> Rows:
 
 
 def _new_lines(history: History, readings: Readings) -> Rows:
-    """Row of a reading -> channels that watch other lines from then on: re-lined, or by another call-out sheet."""
+    """Row of a reading -> channels that watch other lines from then on: re-lined, or by another line list."""
     found: Rows = {}
     for work in history.work:
         if work.kind == "relined":
@@ -160,7 +166,7 @@ def _add(found: Rows, readings: Readings, at_us: int, names: Iterable[str]) -> N
 
 
 def _until_taken_off(stretch: Stretch, history: History) -> Stretch:
-    """Nothing lasts on a channel that a later call-out sheet leaves out."""
+    """Nothing lasts on a channel that a later line list leaves out."""
     if stretch.channel is None or stretch.ended_us is not None:
         return stretch
     named = [stretch.channel in setup.channels for setup in history.setups]

@@ -48,13 +48,14 @@ class StarvedPump:
         self.limit = settings.starved_log_ratio - (0.0 if readings.with_temperature else _WARM_SPELL)
         self.gone = np.zeros(n, bool)
         self.airy = np.zeros(n, bool)
+        self.shift = np.full(n, np.nan)  # logarithm of what all channels have in common beyond the weather
         self.open: Stretch | None = None
         self.ended: list[Stretch] = []
 
     def take(self, block: Block, learned: bool) -> None:
         """Begin or end a starved pump by the cycles of a block; `learned` whether the weather is known well enough."""
         a, b, settings = block.a, block.b, self.settings
-        shift = block.common - block.weather
+        shift = self.shift[a:b] = block.common - block.weather
         if learned:
             self.gone[a:b] = block.several & (shift < np.minimum(self.limit, -3 * block.weather_sd))
         if self.open is None and not self.gone[max(0, a - settings.window) : b].any():

@@ -41,7 +41,7 @@ _FOREVER_US: Final = 1 << 62
 @dataclass(frozen=True)
 class Peaks:
     """All cycles: `kpa`, `watched`, `impossible` and `without` are (cycles, channels) in the order of `channels`, those of the
-    call-out sheets; `watched` while a channel is on the sheet in force, `without` while it has shown no pressure since it was first
+    line lists; `watched` while a channel is on the sheet in force, `without` while it has shown no pressure since it was first
     heard, or not long enough to have a level; `dead_until` (channels,) is the cycle at which it came to life, if it did."""
 
     channels: tuple[str, ...]
@@ -81,7 +81,7 @@ def repairs(history: History) -> list[tuple[int, tuple[str, ...]]]:
 
 
 def peaks(history: History, settings: Settings) -> Peaks:
-    """The peak pressures of every channel that a call-out sheet names; one that none names watches nothing."""
+    """The peak pressures of every channel that a line list names; one that none names watches nothing."""
     c = history.cycles
     order = tuple(dict.fromkeys(name for s in reversed(history.setups) for name in s.channels))
     index = {name: i for i, name in enumerate(c.channels)}

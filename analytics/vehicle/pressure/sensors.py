@@ -16,7 +16,7 @@ _STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
 
 
 def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Stretch]:
-    """Channels whose readings are missing, stuck or impossible, only while the channel was on the call-out sheet."""
+    """Channels whose readings are missing, stuck or impossible, only while the channel was on the line list."""
     found: list[Stretch] = []
     pause_us = int(settings.pause_h * HOUR_US)
     for j, name in enumerate(seen.channels):

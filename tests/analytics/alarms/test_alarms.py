@@ -18,7 +18,9 @@ from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
-from tests.helpers.alarms import NOW, REFILL, bring_up, finding, put, vehicle_id
+from tests.helpers.alarms import NOW, REFILL, bring_up, finding, fleet, put, vehicle_id
+
+__all__ = ["fleet"]
 
 NOTHING = Sight((), None, None, None, commissioning=False)
 

@@ -55,7 +55,7 @@ def test_without_a_record_lines_alike_tell_that_it_had_been_faulty(ratio: float)
 
 
 def test_another_line_begins_anew() -> None:
-    """A call-out sheet that names another tube, or a vehicle re-lined: no finding on what changed, and it is watched again."""
+    """A line list that names another tube, or a vehicle re-lined: no finding on what changed, and it is watched again."""
     for how in ("sheet", "relined"):
         made = drive(150, 6, 4)
         changed = made.day > 60

@@ -1,0 +1,89 @@
+"""What was found is not erased: neither by a sensor that dies later nor by anything else that begins later."""
+
+import json
+from itertools import product
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from analytics.findings import Stretch
+from analytics.kinds import FINDING_KINDS
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.causes import by_cause
+from ingest.messages import Arrival
+from ingest.times import DAY_US
+from simulators.scenario import Trouble
+from tests.helpers.vehicles import END_US, arrivals, recorded
+
+NOW = 1_700_000_000_000_000
+PAIRS = [(cause, effect) for effect in FINDING_KINDS for cause in FINDING_KINDS[effect].follows_from]
+HISTORY: Any = SimpleNamespace(
+    as_of_us=NOW, setup_of=lambda _: SimpleNamespace(lines=[SimpleNamespace(channel="a", dose_cm3=1.0)], dose_cm3=1.0)
+)
+
+
+def stretch(kind: str, began_days: float, detected_days: float, ended_days: float | None = None) -> Stretch:
+    """So many days ago, on the one channel where the kind has one."""
+    ended_us = None if ended_days is None else NOW - int(ended_days * DAY_US)
+    channel = "a" if kind in ("blocked_line", "open_line", "pressure_sensor") else None
+    return Stretch(kind, channel, NOW - int(began_days * DAY_US), NOW - int(detected_days * DAY_US), ended_us)
+
+
+def test_there_are_pairs() -> None:
+    """Else the tests below would say nothing."""
+    assert ("pressure_sensor", "blocked_line") in PAIRS
+    assert len(PAIRS) >= 10
+
+
+@pytest.mark.parametrize(("pair", "lasts"), list(product(PAIRS, [True, False])), ids=str)
+def test_a_cause_that_begins_later_erases_nothing(pair: tuple[str, str], lasts: bool) -> None:
+    """For all pairs: what had been found stays told, from when it began; a failed sensor does not even end it."""
+    cause, effect = stretch(pair[0], 10, 9), stretch(pair[1], 30, 29, None if lasts else 5)
+    told = {s.kind: s for s in by_cause([effect, cause], HISTORY)}
+    assert set(pair) == set(told)
+    assert (told[pair[1]].began_us, told[pair[1]].detected_us) == (effect.began_us, effect.detected_us)
+    if pair[0] in ("level_sensor", "pressure_sensor"):
+        assert told[pair[1]] == effect
+    else:
+        ended_us = told[pair[1]].ended_us
+        assert ended_us == effect.ended_us or ended_us == cause.began_us
+
+
+@pytest.mark.parametrize("pair", PAIRS, ids=str)
+def test_before_the_cause_is_known_it_is_told_as_it_was(pair: tuple[str, str]) -> None:
+    """Whatever comes afterwards, the answer for that time was the same."""
+    effect = stretch(pair[1], 30, 29)
+    assert by_cause([effect], HISTORY) == [effect]
+
+
+@pytest.mark.parametrize("pair", [pair for pair in PAIRS if pair != ("level_sensor", "level_sensor")], ids=str)
+def test_what_only_follows_is_still_left_out(pair: tuple[str, str]) -> None:
+    """A cause that was there first: one cause, one finding."""
+    cause, effect = stretch(pair[0], 30, 29), stretch(pair[1], 20, 19)
+    assert by_cause([effect, cause], HISTORY) == [cause]
+
+
+@pytest.mark.parametrize(("kind", "ratio"), [("blocked_line", 2.0), ("open_line", 0.2)])
+def test_a_sensor_that_dies_leaves_the_line_as_it_was(tmp_path: Path, kind: str, ratio: float) -> None:
+    """Readings of -1000 kPa after weeks of trouble: both stand, the line's still to be acted on."""
+    sent = arrivals("HS-101", (Trouble(kind, 30, None, line=1, ratio=ratio),), days=60)
+    engine, told = recorded(tmp_path / "before", [sent])
+    messages, setups = told["HS-101"]
+    before = {(f.kind, f.channel): f for f in analyse(messages, setups, END_US).findings if f.open}
+    engine.dispose()
+    ((_, channel),) = [key for key in before if key[0] == kind]
+    cycles = [n for n, arrival in enumerate(sent) if arrival.topic.endswith("/cycle")]
+    for n in cycles[-12:]:
+        said = json.loads(sent[n].payload)
+        said["peak_kpa"][channel] = -1000
+        sent[n] = Arrival(sent[n].topic, json.dumps(said).encode(), sent[n].received_us)
+    engine, told = recorded(tmp_path / "after", [sent])
+    messages, setups = told["HS-101"]
+    after = {(f.kind, f.channel): f for f in analyse(messages, setups, END_US).findings if f.open}
+    engine.dispose()
+    assert ("pressure_sensor", channel) in after
+    assert (kind, channel) in after
+    assert after[kind, channel].began_us == before[kind, channel].began_us
+    assert after[kind, channel].severity == before[kind, channel].severity

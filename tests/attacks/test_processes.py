@@ -1,0 +1,105 @@
+"""Whatever ends a command, at whatever moment: nothing that it started is left behind, and the same command goes on."""
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+from tests.conftest import free_port, wait_until
+
+SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL]
+TRIES = [pytest.param(1, id="short"), pytest.param(10, id="long", marks=pytest.mark.long)]
+LEFT_S = 5.0  # after which nothing may be alive
+MARK = "TALLOW_TEST_MARK"
+
+
+def alive(mark: str) -> list[str]:
+    """The commands of all processes that carry a mark in their environment."""
+    found = []
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                if f"{MARK}={mark}".encode() in (folder / "environ").read_bytes():
+                    found.append((folder / "cmdline").read_bytes().replace(b"\0", b" ").decode())
+            except OSError:
+                continue
+    return [one for one in found if one]  # a dead process that nobody has asked for has no command
+
+
+class Command:
+    """A command of the program, and all that it starts."""
+
+    def __init__(self, folder: Path, *arguments: str, database: str = "") -> None:
+        self.mark = uuid4().hex
+        environment = os.environ | {MARK: self.mark} | ({"TALLOW_DATABASE": database} if database else {})
+        with (folder / "log").open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "dashboard", *arguments], env=environment, stdout=log, stderr=log
+            )
+
+    def number(self) -> int:
+        return len(alive(self.mark))
+
+    def ended_by(self, number: signal.Signals) -> None:
+        """End it, and see that nothing is left."""
+        self.process.send_signal(number)
+        began = time.monotonic()
+        self.process.wait(30)
+        wait_until(lambda: not alive(self.mark), max(0.1, LEFT_S - (time.monotonic() - began)))
+
+
+@pytest.fixture(scope="module")
+def history(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A simulated fleet, registered and recorded, in a database file."""
+    folder = tmp_path_factory.mktemp("history")
+    url = f"sqlite:///{folder / 'tallow.db'}"
+    run = [sys.executable, "-m", "dashboard"]
+    environment = os.environ | {"TALLOW_DATABASE": url}
+    simulate = [*run, "simulate", "--scenario", "quiet", "--to", str(folder), "--end", "2026-06-01T00:00:00Z"]
+    subprocess.run(simulate, check=True, capture_output=True)
+    subprocess.run([*run, "register", str(folder)], check=True, capture_output=True, env=environment)
+    files = [str(path) for path in sorted(folder.glob("messages-*.ndjson.gz"))]
+    subprocess.run([*run, "replay", *files], check=True, capture_output=True, env=environment)
+    return folder
+
+
+@pytest.mark.parametrize("tries", TRIES)
+@pytest.mark.parametrize("number", SIGNALS, ids=lambda number: number.name)
+def test_analyse_and_watch_leave_nothing_behind(history: Path, number: signal.Signals, tries: int) -> None:
+    """In the middle of an analysis; at the end the same command comes to its end."""
+    url, dice = f"sqlite:///{history / 'tallow.db'}", random.Random(number)
+    for _ in range(tries):
+        for command in (["analyse"], ["watch", "--every", "0.5"]):
+            running = Command(history, *command, database=url)
+            wait_until(lambda: running.number() > 3 or running.process.poll() is not None, 60)  # noqa: B023
+            time.sleep(dice.uniform(0, 1.5))
+            running.ended_by(number)
+    done = subprocess.run(
+        [sys.executable, "-m", "dashboard", "analyse"], env=os.environ | {"TALLOW_DATABASE": url},
+        capture_output=True, text=True, check=False, timeout=180,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "vehicles analysed" in done.stdout
+
+
+@pytest.mark.parametrize("tries", TRIES)
+@pytest.mark.parametrize("number", SIGNALS, ids=lambda number: number.name)
+def test_a_demo_leaves_nothing_behind(tmp_path: Path, number: signal.Signals, tries: int) -> None:
+    """At any moment of its start; in full, the same command then comes up as if nothing had been."""
+    port, dice = free_port(), random.Random(number)
+    arguments = ["demo", "--data", str(tmp_path / "demo"), "--port", str(port)]
+    for _ in range(tries):
+        running = Command(tmp_path, *arguments)
+        wait_until(lambda: running.number() > 2, 60)  # noqa: B023
+        time.sleep(dice.uniform(0, 3 if tries == 1 else 90))
+        running.ended_by(number)
+    if tries > 1:
+        last = Command(tmp_path, *arguments)
+        wait_until(lambda: f"Dashboard: http://127.0.0.1:{port}" in (tmp_path / "log").read_text(), 600)
+        last.ended_by(signal.SIGTERM)
