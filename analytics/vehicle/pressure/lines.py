@@ -226,6 +226,7 @@ class LineFaults:
         if trend * off > 0:  # it is part of the fault
             self._move_trend(j, i, -trend)
             self.change[beyond, j] = departure
+            self.as_before[max(0, i - self.settings.crept_window) :, j] = False
         found.evidence = self._evidence(beyond, i, j)
         if not self.readings.with_temperature and self.departure.shape[1] == 1:
             found.evidence["temperature_known"] = 0
