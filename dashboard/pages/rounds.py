@@ -30,7 +30,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
     chosen = depot if depot in known else (known[0] if known else "")
     return html.Div(
         [
-            dcc.Location(id="round-location", refresh="callback-nav"),
+            dcc.Location(id="round-location", refresh=False),
             html.H1("Refill round"),
             html.Div(
                 [
