@@ -149,7 +149,7 @@ def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callab
     page.get_by_label("Who did it").fill("R. Okafor")
     page.get_by_label("Note").fill("looked at it")
     page.get_by_role("button", name="Record it").click()
-    page.wait_for_function("!window.before.isConnected", timeout=30_000)
+    page.wait_for_function("() => !window.before.isConnected", timeout=30_000)
     expect(page.locator("#vehicle-head details[data-keep^=steps]").first).to_have_attribute("open", "")
 
 
