@@ -66,10 +66,11 @@ def analyse(
     settings: Settings = DEFAULTS,
     sisters: Sequence[Sister] = (),
     yard: Yard = NO_YARD,
+    recorded_since_us: int | None = None,
 ) -> Result:
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
     `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only, `yard` what is
-    known of its depot."""
+    known of its depot, `recorded_since_us` when anything of its fleet was heard first."""
     history = build(messages, setups, as_of_us, work)
     audit = cycles.analyse(history, settings)
     tank = level.analyse(history, audit, settings)
@@ -77,7 +78,7 @@ def analyse(
     flaws = confirmation.flawed(history, pressures.explained, settings)
     stretches = [
         *audit.stretches,
-        *silence.analyse(history, settings),
+        *silence.analyse(history, settings, recorded_since_us),
         *controller.analyse(history, settings),
         *(_filled(stretch, history, tank) for stretch in tank.stretches),
         *_lone_channel(pressures, tank, history),

@@ -17,11 +17,12 @@ _NEVER_HEARD_US: Final = 7 * DAY_US  # after commissioning or registering (as co
 _LIKE_BEFORE: Final = 1.1  # stops within a tenth of one that was made before are as long as that
 
 
-def analyse(history: History, settings: Settings) -> list[Stretch]:
-    """Stretches in which nothing was heard for longer than the stops before them explain."""
+def analyse(history: History, settings: Settings, recorded_since_us: int | None = None) -> list[Stretch]:
+    """Stretches in which nothing was heard for longer than the stops before them explain; of a vehicle never heard, since anything of
+    its fleet was (`recorded_since_us`)."""
     heard = np.unique(history.heard_us)
     if not len(heard):
-        return _never_heard(history)
+        return _never_heard(history, recorded_since_us)
     stretches: list[Stretch] = []
     past_h, parked_h = list[float](), 0.0  # all gaps so far; the longest in which it was switched off
     at_work, waits_h = _at_work(history, heard), _longest_wait_h(history, heard)
@@ -77,14 +78,16 @@ def _longest_wait_h(history: History, heard: Ints) -> list[float]:
     return hours
 
 
-def _never_heard(history: History) -> list[Stretch]:
-    """A registered vehicle of which nothing was ever heard, a week after it was commissioned or registered.
+def _never_heard(history: History, recorded_since_us: int | None) -> list[Stretch]:
+    """A registered vehicle of which nothing was ever heard, a week after it was commissioned or registered, whichever is later.
 
-    Where it was registered after `as_of_us` only its commissioning counts.
+    Nothing can be heard before anything is recorded. Where the registering came after `as_of_us`, as with logs that are replayed
+    later, the recording tells since when the vehicle should have been heard.
     """
     setup = history.setups[0]
     since = [s.registered_us for s in history.setups if s.registered_us is not None]
     begins = [us for us in since[:1] if us <= history.as_of_us]
+    begins += [us for us in (recorded_since_us,) if us is not None and us <= history.as_of_us]
     if setup.commissioned is not None:
         day = datetime.combine(setup.commissioned, datetime.min.time(), ZoneInfo(setup.timezone))
         begins.append(microseconds(day))
