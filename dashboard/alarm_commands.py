@@ -196,8 +196,10 @@ def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     engine = open_database(database)
     with reachable(engine), engine.connect() as connection:
         found, (number, oldest_us) = routes.read_routes(connection), outbox.waiting(connection, now_us())
+        refused = outbox.refused(connection, now_us())
     for one in found:
-        print(f"{one.id:>4}  {routes.masked(one.address)}  {words.route(one)}")
+        aside = f"; {refused[one.id]} refused for good and set aside" if one.id in refused else ""
+        print(f"{one.id:>4}  {routes.masked(one.address)}  {words.route(one)}{aside}")
         if one.failing_us is not None:
             print(f"      fails since {times.rfc3339(one.failing_us)[:16]}Z ({one.failures} times): {one.error}")
     if not found:

@@ -97,7 +97,7 @@ class AlarmFigures(Collector):
                 .group_by(table.c.state, table.c.severity)
             ).all()  # fmt: skip
             number, oldest_us = outbox.waiting(connection, at_us)
-            routes = read_routes(connection)
+            routes, refused = read_routes(connection), outbox.refused(connection, at_us)
         alarms_ = GaugeMetricFamily("tallow_alarms", "Alarms that are not normal", labels=["state", "severity"])
         for state, severity, count in by:
             alarms_.add_metric([state, severity], count)
@@ -121,6 +121,12 @@ class AlarmFigures(Collector):
         for route in routes:
             failing.add_metric([str(route.id)], route.failures)
         yield failing
+        aside = GaugeMetricFamily(
+            "tallow_alerts_refused", "Alerts that will never be taken, set aside", labels=["route"]
+        )
+        for number_, count in refused.items():
+            aside.add_metric([str(number_)], count)
+        yield aside
 
 
 @dataclass
