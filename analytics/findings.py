@@ -8,18 +8,24 @@ from analytics.kinds import Severity, kind_rank, severity_rank
 from ingest.times import rfc3339
 
 CAUTION: Final = (
-    "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down."
-    " Never feel for a leak by hand."
+    "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down. Never feel for a leak by hand;"
+    " grease under the skin: go to hospital at once. The pump may start by itself at the next ignition-on."
+)
+FILL_STEP: Final = (
+    "Filling: isolate first, wipe the fitting clean, watch the level while you fill and stop at the full mark; with a blocked vent a"
+    " power gun can burst a reservoir."
 )
 CAUTIONS: Final = (
     "Stop the engine, take the key, isolate the battery, set the parking brake and chock the wheels before reaching"
-    " under or between; follow your site's lockout procedure and the vehicle maker's instructions.",
+    " under or between; follow your site's lockout procedure and the vehicle maker's instructions. The pump may start by itself at the"
+    " next ignition-on.",
+    "Lower or block raised bodies, arms and buckets; set the articulation lock; support raised vehicles; keep clear of articulating"
+    " joints.",
     "Let the pressure down before opening a line. Never feel for a leak by hand: grease injected through the skin is a"
     " surgical emergency even when it looks harmless. Go to hospital at once and take the grease's safety data sheet along.",
     "Where a check needs a cycle to run: supply on for that only, everybody clear of the open end and of moving joints, the grease"
     " caught in a container and never by hand; isolate and let the pressure down again before you touch anything.",
-    "Wear eye protection and gloves, support raised vehicles, keep clear of articulating joints, and catch waste grease"
-    " and dispose of it by local rules.",
+    "Wear eye protection and gloves; catch waste grease and dispose of it by local rules.",
     "This program advises; the qualified technician, local law and the maker's manual decide. A vehicle with a braking or"
     " steering joint that may be dry is for a qualified person to judge before it goes back on the road.",
 )
@@ -37,7 +43,9 @@ class Finding:
     ended_us: int | None
     severity: Severity
     summary: str
-    evidence: Mapping[str, float | None] = field(default_factory=dict)
+    evidence: Mapping[str, Any] = field(
+        default_factory=dict
+    )  # numbers with units in their names; `code` of a controller
 
     @property
     def open(self) -> bool:
@@ -75,9 +83,12 @@ def from_row(row: Any) -> Finding:
     )  # fmt: skip
 
 
-def urgency(finding: Finding) -> tuple[int, int, int]:
-    """A key that puts what needs somebody first: by severity, then by the order of the kinds, then the longest lasting."""
-    return severity_rank(finding.severity), kind_rank(finding.kind), finding.began_us
+def urgency(finding: Finding) -> tuple[int, bool, float, int, int]:
+    """A key that puts what needs somebody first: by severity; then points that steering or braking depends on and that may be dry;
+    then the longest without grease; then the order of the kinds, then the longest lasting."""
+    waited_h = finding.evidence.get("hours_since_grease") or 0.0
+    critical = bool(finding.evidence.get("critical_points"))
+    return severity_rank(finding.severity), not critical, -waited_h, kind_rank(finding.kind), finding.began_us
 
 
 @dataclass
@@ -89,7 +100,7 @@ class Stretch:
     began_us: int
     detected_us: int
     ended_us: int | None = None
-    evidence: dict[str, float | None] = field(default_factory=dict)
+    evidence: dict[str, Any] = field(default_factory=dict)
 
 
 def joined(stretches: list[Stretch], pause_us: int) -> list[Stretch]:

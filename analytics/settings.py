@@ -15,6 +15,16 @@ class Settings:
     blocked_log_ratio: float = 0.36  # 1.43 times expected: "from about 1.5 times" less a reading's own noise
     open_log_ratio: float = -0.58  # 0.56 times expected: "below about half"
     starved_log_ratio: float = -0.75  # 0.47 times expected on all channels together: a warm spell does not halve them
+    # What creeps is held against the baseline alone, by many readings: a line that ages by 10 % in 1,000 hours stays below.
+    crept_window: int = 15
+    crept_needed: int = 8
+    crept_blocked_log_ratio: float = 0.41  # 1.5 times expected
+    crept_open_log_ratio: float = -0.62  # 0.54 times expected
+    noise_of_creep: float = 0.12  # of a channel; more widens the limits of what creeps
+    no_longer_blocked_log_ratio: float = (
+        0.30  # 1.35 times expected: so much ends a finding, whatever its readings' scatter
+    )
+    no_longer_open_log_ratio: float = -0.45  # 0.64 times expected
     sound_log_ratio: float = 0.22  # within a factor of 1.25 either way a channel counts as sound again
     sigmas: float = 3.3  # a limit also lies at least this many of the channel's own standard deviations out
     at_relief: float = 0.94  # share of relief pressure from which a reading is "at relief" (valves scatter 2 %)
@@ -31,6 +41,9 @@ class Settings:
     incomplete_needed: int = 3
     incomplete_window: int = 8
     not_vented_log_ratio: float = 0.69  # rest pressure twice its own usual value: the injectors did not reload
+    stiff_below_c: float = (
+        -10.0
+    )  # air temperature below which grease of common grades is stiff (common practice, no source)
     # Silence.
     silent_min_h: float = 72.0
     silent_max_h: float = 204.0  # whatever the past was like, after eight days and a half somebody should know
@@ -53,6 +66,7 @@ class Settings:
     # Ignition hours without grease from which a point cannot wait for a planned visit: about a working week (common
     # practice, no source).
     dry_act_now_h: float = 40.0
+    dry_ratio: float = 0.3  # of the doses: with less the points run dry (common practice, no source)
     # Refill.
     lead_time_days: float = 7.0
     horizon_days: int = 730

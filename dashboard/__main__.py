@@ -4,6 +4,6 @@ from ingest.parent import follow
 
 if __name__ == "__main__":  # processes that analyse read this file, too
     follow()  # first of all: the rest takes its time to load
-    from dashboard.command import main
+    from dashboard.cli.main import main
 
     main()

@@ -3,7 +3,7 @@
 import json
 import os
 import ssl
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import unquote, urlsplit
@@ -11,6 +11,7 @@ from urllib.parse import unquote, urlsplit
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from ingest.environment import CA_FILE, CERT_FILE, KEY_FILE, PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION
 
@@ -55,9 +56,6 @@ def _allow(what: str, where: str) -> dict[str, object]:
     return {"acltype": what, "topic": where, "allow": True}
 
 
-DEFAULT_BROKER: Final = "mqtt://localhost:1883"
-
-
 SESSION_S: Final = 30 * 86_400  # the broker keeps what comes for so long while nobody listens
 
 
@@ -80,11 +78,10 @@ class Broker:
         return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
 
 
-def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") -> Broker:
+def broker_of(address: str, files: Mapping[str, str]) -> Broker:
     """Read `mqtt://[user:password@]host[:port]` or `mqtts://…`. Raises Problem.
 
-    Certificates are named by TALLOW_CA_FILE, TALLOW_CERT_FILE and TALLOW_KEY_FILE; a password may stand in the file
-    that TALLOW_PASSWORD_FILE names.
+    Files with certificates and the password are named by settings (`environment.broker_files`).
     """
     form = "write mqtt://[user:password@]host[:port] or mqtts://…"
     try:
@@ -95,20 +92,19 @@ def broker_of(address: str, environment: "os._Environ[str] | dict[str, str]") ->
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/") or port == 0:
         raise Problem(f"broker address is not readable; {form}")
     tls = parts.scheme == "mqtts"
-    files = {name: environment.get(f"TALLOW_{name.upper()}") for name in ("ca_file", "cert_file", "key_file")}
-    for name, path in files.items():
+    ca_file, cert_file, key_file = certificates = [files.get(one.name) for one in (CA_FILE, CERT_FILE, KEY_FILE)]
+    for setting, path in zip((CA_FILE, CERT_FILE, KEY_FILE), certificates, strict=True):
         if path and not os.access(path, os.R_OK):
-            raise Problem(f"TALLOW_{name.upper()} names {path}, which cannot be read")
+            raise Problem(f"{setting.name} names {path}, which cannot be read")
     password = unquote(parts.password) if parts.password is not None else None
-    if environment.get("TALLOW_PASSWORD_FILE"):
-        path = environment["TALLOW_PASSWORD_FILE"]
+    if path := files.get(PASSWORD_FILE.name):
         try:
             with open(path, encoding="utf-8") as file:  # noqa: PTH123
                 password = file.read().strip()
         except (OSError, UnicodeDecodeError):
-            raise Problem(f"TALLOW_PASSWORD_FILE names {path}, which cannot be read") from None
+            raise Problem(f"{PASSWORD_FILE.name} names {path}, which cannot be read") from None
     user = unquote(parts.username) if parts.username else None
-    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, **files)
+    return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user, password, ca_file, cert_file, key_file)
 
 
 def make_client(broker: Broker, client_id: str, version: MQTTProtocolVersion, **options: Any) -> mqtt.Client:

@@ -2,7 +2,7 @@
 
 import logging
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
@@ -17,11 +17,11 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
 
+from ingest.environment import DATABASE
 from ingest.errors import Problem, Unreachable, Unusable
 
 logging.getLogger("alembic").setLevel(logging.WARNING)
 
-DEFAULT_DATABASE: Final = "sqlite:///tallow.db"
 # How long SQLite waits for another writer before it says that the database is locked.
 _BUSY_S: Final = 5
 _PRIVATE: Final = 0o600  # rights of the database's file
@@ -109,26 +109,43 @@ def upsert(connection: Connection, table: Any) -> Any:
 
 def open_database(url: str) -> Engine:
     """An engine for a database of today's shape; an empty one is made. Raises Problem where it cannot be used."""
+    return _opened(url, upgrade)
+
+
+def open_existing(url: str) -> Engine:
+    """An engine for a database of today's shape that is there already. Raises Problem where there is none, and makes none."""
+    engine = connect(url)
+    file = engine.url.database if engine.dialect.name == "sqlite" else None
+    if file and not Path(file).exists():
+        _none_there(engine)
+    return _opened(url, _none_there)
+
+
+def _none_there(engine: Engine) -> None:
+    raise Problem(
+        f"there is no database of tallow's at {shown(engine)}; say where yours is with --database or {DATABASE.name};"
+        " tallow register and tallow replay make one"
+    )
+
+
+def _opened(url: str, fill: Callable[[Engine], None]) -> Engine:
+    """An engine for a database of today's shape, after `fill` where it is empty."""
     engine = connect(url)
     try:
-        _prepare(engine)
+        with reachable(engine):
+            with engine.connect() as connection:
+                empty = not inspect(connection).get_table_names()
+                found = _revision(connection)
+            if empty:
+                fill(engine)
+            elif found is None:
+                raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
+            elif found != _head():
+                raise Problem(f"{shown(engine)} is from another version of tallow; run: tallow upgrade")
     except Problem:
         engine.dispose()
         raise
     return engine
-
-
-def _prepare(engine: Engine) -> None:
-    with reachable(engine):
-        with engine.connect() as connection:
-            empty = not inspect(connection).get_table_names()
-            found = _revision(connection)
-        if empty:
-            upgrade(engine)
-        elif found is None:
-            raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
-        elif found != _head():
-            raise Problem(f"{shown(engine)} is from another version of tallow; run: tallow upgrade")
 
 
 @contextmanager

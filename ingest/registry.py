@@ -1,6 +1,6 @@
-"""Vehicles and their call-out sheets: each set-up is kept from its time on."""
+"""Vehicles and their line lists: each set-up is kept from its time on."""
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -28,7 +28,9 @@ class Registered:
     changed: frozenset[int]
 
 
-def register(connection: Connection, folder: Path, now_us: int) -> Registered:
+def register(
+    connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
+) -> Registered:
     """Take the files in `folder` in, all or nothing. Raises Problem that names every bad row.
 
     A new vehicle's set-up holds from its first message on; a changed one from `valid_from` or else from `now_us` on.
@@ -41,15 +43,18 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
         raise Problem(f"{folder}: the files hold no vehicle")
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
     changed = set[int]()
-    for setup in sorted(wanted, key=lambda setup: ids[setup.fleet, setup.vehicle]):  # as recorders take their rows
+    in_order = sorted(wanted, key=lambda setup: ids[setup.fleet, setup.vehicle])  # as recorders take their rows
+    for done, setup in enumerate(in_order):
+        show(done, len(in_order))
         key = setup.fleet, setup.vehicle
         since = setup.valid_from_us
         if key in held:
-            same = msgspec.structs.replace(setup, valid_from_us=held[key].valid_from_us) == held[key]
+            kept = {"valid_from_us": held[key].valid_from_us, "registered_us": held[key].registered_us}
+            same = msgspec.structs.replace(setup, **kept) == held[key]
             if same and since in (None, held[key].valid_from_us):
                 continue
             since = now_us if since is None else since
-        _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since))
+        _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us))
         changed.add(ids[key])
     return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), frozenset(changed))
 

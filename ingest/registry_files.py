@@ -1,6 +1,6 @@
 """The registry's files, `vehicles.csv` and `lines.csv`: read row by row, with all that is wrong told at once."""
 
-import csv
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -8,10 +8,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
-from ingest.errors import Problem
+from ingest.errors import BadRows, Problem
 from ingest.messages import is_name
 from ingest.setups import Line, Setup
-from ingest.times import read_time
+from ingest.spreadsheets import NAME_ENDINGS, Table, read_table, with_point
+from ingest.times import instant, now_us, read_time
 
 MAX_LINES: Final = 100
 MAX_ERRORS_EXPLAINED: Final = 50
@@ -41,36 +42,97 @@ class _Errors:
             for file, row, _ in self.found[MAX_ERRORS_EXPLAINED:]:
                 rest.setdefault(file, {})[row] = None
             told += [f"{file} also rows {', '.join(map(str, rows))}" for file, rows in rest.items()]
-            raise Problem("nothing registered; " + "; ".join(told))
+            raise BadRows(told)
 
 
-def _rows(path: Path, needed: list[str]) -> list[tuple[int, dict[str, str]]]:
-    """Rows with their numbers as a spreadsheet shows them (the header is row 1)."""
+def _tables(folder: Path) -> tuple[Table, Table]:
+    """The tables of vehicles and of lines in a folder: by their names, else by their columns. Raises Problem."""
+    paths = sorted(path for path in folder.iterdir() if path.suffix.casefold() in NAME_ENDINGS)
+    known = {*_VEHICLE_COLUMNS, *_LINE_COLUMNS}
+    found = []
+    for name, needed, mark in (
+        ("vehicles.csv", _VEHICLE_COLUMNS, "reservoir_l"),
+        ("lines.csv", _LINE_COLUMNS, "dose_cm3"),
+    ):
+        named = [read_table(path, known) for path in paths if path.name == name]
+        fitting = named or [table for path in paths if mark in (table := read_table(path, known)).columns]
+        if len(fitting) != 1:
+            why = "is missing" if not fitting else f"could be any of {', '.join(table.name for table in fitting)}"
+            raise Problem(f"{name} {why}; the folder must hold vehicles.csv and lines.csv")
+        missing = [column for column in needed if column not in fitting[0].columns]
+        if missing:
+            raise Problem(f"{fitting[0].name} lacks the column{'s' * (len(missing) > 1)} {', '.join(missing)}")
+        found.append(fitting[0])
+    return found[0], found[1]
+
+
+# What may stand in a column, as it is told to whoever wrote something else.
+_ALLOWED: Final = {
+    "unit": "a name of 1 to 256 characters",
+    "class": "up to 256 characters",
+    "depot": "a name of 1 to 256 characters",
+    "commissioned": "a date such as 2026-03-31, or nothing",
+    "feed": "direct, progressive or injector",
+    "reservoir_l": "litres at the full mark, above 0, such as 4.5",
+    "low_mark_pct": "percent of the full reservoir, 0 to 100",
+    "interval_min": "minutes, above 0",
+    "run_s": "seconds, above 0",
+    "relief_kpa": "kPa, such as 28000 for 280 bar",
+    "grease": "up to 256 characters",
+    "nlgi": "an NLGI grade: 000, 00, 0, 1, 2, 3, 4, 5 or 6",
+    "level": "percent, switch or none",
+    "line": "a whole number from 1 to 9999",
+    "bundle": "up to 256 characters",
+    "point": "a name of 1 to 256 characters",
+    "channel": "up to 64 characters, or nothing",
+    "dose_cm3": "cm3 a cycle, above 0, such as 0.4",
+    "length_m": "metres, above 0",
+    "bore_mm": "millimetres, above 0",
+}
+_NUMBERS: Final = (
+    "reservoir_l low_mark_pct interval_min run_s relief_kpa nominal_v line dose_cm3 length_m bore_mm".split()
+)
+# The consistency classes of lubricating greases (ASTM D217, NLGI), and what lies between or spans two of them.
+_NLGI: Final = re.compile(r"(000|00|0|[1-6])(?:[-/](00|0|[1-6]))?|[0-5]\.5")
+_LOWEST_RELIEF_KPA: Final = 1_000  # below 10 bar nothing is pumped through a line: a pressure in bar
+_HIGHEST_RELIEF_KPA: Final = 100_000
+_AHEAD_DAYS: Final = 366  # a vehicle may be registered before it is fitted, not years before
+
+
+def _numbers(row: Mapping[str, str]) -> dict[str, str]:
+    """A row whose numbers have decimal points. Raises ValueError that names the column."""
+    read = {column: with_point(text) if column in _NUMBERS else text for column, text in row.items()}
+    for column in _NUMBERS:
+        if read.get(column, "").casefold().lstrip("+-") in ("nan", "inf", "infinity"):
+            raise ValueError(f"{column}: {row[column]!r} is no number; write {_ALLOWED.get(column, '12 or 24')}")
+    return read
+
+
+def _convert(row: Mapping[str, str], values: Mapping[str, Any], shape: Any) -> Any:
+    """A row of text as a structure. Raises ValueError that names the column, what stands there, and what may."""
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file, strict=True)
-            missing = [name for name in needed if name not in (reader.fieldnames or [])]
-            if missing:
-                raise Problem(f"{path.name} lacks the column{'s' * (len(missing) > 1)} {', '.join(missing)}")
-            return [
-                (number, {key: (value or "").strip() for key, value in row.items() if key})
-                for number, row in enumerate(reader, start=2)
-                if any(isinstance(value, str) and value.strip() for value in row.values())
-            ]
-    except FileNotFoundError:
-        raise Problem(f"{path} is missing; the folder must hold vehicles.csv and lines.csv") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise Problem(f"{path} cannot be read as CSV in UTF-8: {error}") from None
-
-
-def _convert(row: Mapping[str, Any], shape: Any) -> Any:
-    """A row of text as a structure. Raises ValueError that names the column."""
-    try:
-        return msgspec.convert(row, shape, strict=False)
+        return msgspec.convert(values, shape, strict=False)
     except msgspec.ValidationError as error:
-        text, _, where = str(error).partition(" - at `$.")
-        column = where.rstrip("`") or "row"
-        raise ValueError(f"{'class' if column == 'vehicle_class' else column}: {text.replace('`', '')}") from None
+        column = str(error).partition(" - at `$.")[2].rstrip("`")
+        column = "class" if column == "vehicle_class" else column
+        allowed = _ALLOWED.get(column, "something else")
+        raise ValueError(f"{column or 'row'}: {row.get(column, '')!r} cannot be; write {allowed}") from None
+
+
+def _check(setup: Setup) -> None:
+    """What each value allows and both together do not. Raises ValueError that names the column."""
+    if not _NLGI.fullmatch(setup.nlgi):
+        raise ValueError(f"nlgi: {setup.nlgi!r} cannot be; write {_ALLOWED['nlgi']}")
+    if setup.interval_min * 60 <= setup.run_s:
+        raise ValueError(
+            f"interval_min: {setup.interval_min:g} min is no longer than the run of {setup.run_s:g} s; write minutes from start to start"
+        )
+    if not _LOWEST_RELIEF_KPA <= setup.relief_kpa <= _HIGHEST_RELIEF_KPA:
+        raise ValueError(f"relief_kpa: {setup.relief_kpa:g} cannot be; write {_ALLOWED['relief_kpa']}")
+    if setup.commissioned is not None and (setup.commissioned - instant(now_us()).date()).days > _AHEAD_DAYS:
+        raise ValueError(
+            f"commissioned: {setup.commissioned} is more than a year ahead; write {_ALLOWED['commissioned']}"
+        )
 
 
 def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
@@ -81,6 +143,7 @@ def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
 
 
 def _vehicle(row: Mapping[str, str]) -> Setup:
+    row = _numbers(row)
     if not (is_name(row["fleet"]) and is_name(row["vehicle"])):
         raise ValueError("fleet and vehicle: up to 64 of A-Z a-z 0-9 _ -")
     try:
@@ -96,10 +159,8 @@ def _vehicle(row: Mapping[str, str]) -> Setup:
     if values["nominal_v"] not in (None, "12", "24", "12.0", "24.0"):
         raise ValueError(f"nominal_v: {values['nominal_v']!r} is neither 12 nor 24")
     values["valid_from_us"] = _valid_from(row["valid_from"]) if row.get("valid_from") else None
-    for name in ("reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"):
-        if row[name].lower() in ("nan", "inf", "-inf", "infinity"):
-            raise ValueError(f"{name}: {row[name]!r} is not a number")
-    setup: Setup = _convert(values, Setup)
+    setup: Setup = _convert(row, values, Setup)
+    _check(setup)
     return setup
 
 
@@ -111,50 +172,59 @@ def _valid_from(text: str) -> int:
 
 
 def _line(row: Mapping[str, str]) -> Line:
+    row = _numbers(row)
     values: dict[str, Any] = {name: row[name] for name in _LINE_COLUMNS if name not in ("fleet", "vehicle")}
     values["channel"] = row["channel"] or None
     values["critical"] = bool(_yes_no(row, "critical"))
-    line: Line = _convert(values, Line)
+    line: Line = _convert(row, values, Line)
     return line
 
 
 def read_files(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setup]:
     """The set-ups that the files in `folder` ask for, what they leave out taken from `held`. Raises Problem."""
     errors = _Errors()
+    vehicle_table, line_table = _tables(folder)
+    for table in (vehicle_table, line_table):
+        for number, text in table.wrong:
+            errors.add(table.name, number, text)
     vehicles: dict[tuple[str, str], Setup] = {}
     rows_of: dict[tuple[str, str], int] = {}
-    for number, row in _rows(folder / "vehicles.csv", _VEHICLE_COLUMNS):
+    for number, row in vehicle_table.rows:
         key = row["fleet"], row["vehicle"]
         if key in vehicles:
-            errors.add("vehicles.csv", number, f"vehicle {key[1]} of fleet {key[0]} is already in row {rows_of[key]}")
+            errors.add(
+                vehicle_table.name, number, f"vehicle {key[1]} of fleet {key[0]} is already in row {rows_of[key]}"
+            )
             continue
         try:
             vehicles[key], rows_of[key] = _vehicle(row), number
         except ValueError as error:
-            errors.add("vehicles.csv", number, f"vehicle {row['vehicle']}: {error}")
+            errors.add(vehicle_table.name, number, f"vehicle {row['vehicle']}: {error}")
             rows_of[key] = number
     lines: dict[tuple[str, str], list[Line]] = {}
-    for number, row in _rows(folder / "lines.csv", _LINE_COLUMNS):
+    for number, row in line_table.rows:
         key = row["fleet"], row["vehicle"]
         if key not in rows_of and key not in held:
-            errors.add("lines.csv", number, f"vehicle {key[1]!r} of fleet {key[0]!r} is in no row of vehicles.csv")
+            errors.add(
+                line_table.name, number, f"vehicle {key[1]!r} of fleet {key[0]!r} is in no row of {vehicle_table.name}"
+            )
             continue
         try:
             lines.setdefault(key, []).append(_line(row))
         except ValueError as error:
-            errors.add("lines.csv", number, f"vehicle {key[1]}, line {row['line'] or '?'}: {error}")
+            errors.add(line_table.name, number, f"vehicle {key[1]}, line {row['line'] or '?'}: {error}")
             continue
         if sum(line.line == lines[key][-1].line for line in lines[key]) > 1:
-            errors.add("lines.csv", number, f"vehicle {key[1]}: line {row['line']} is there twice")
+            errors.add(line_table.name, number, f"vehicle {key[1]}: line {row['line']} is there twice")
         if len(lines[key]) == MAX_LINES + 1:
-            errors.add("lines.csv", number, f"vehicle {key[1]}: more than {MAX_LINES} lines")
+            errors.add(line_table.name, number, f"vehicle {key[1]}: more than {MAX_LINES} lines")
     wanted = []
     for key in [*vehicles, *(key for key in lines if key not in vehicles and key in held)]:
         base = vehicles.get(key) or msgspec.structs.replace(held[key], valid_from_us=None)
         own = sorted(lines[key], key=lambda line: line.line) if key in lines else None
         kept = held[key].lines if key in held else ()
         if own is None and not kept:
-            errors.add("vehicles.csv", rows_of[key], f"vehicle {key[1]}: lines.csv has no line of it")
+            errors.add(vehicle_table.name, rows_of[key], f"vehicle {key[1]}: {line_table.name} has no line of it")
             continue
         wanted.append(msgspec.structs.replace(base, lines=tuple(own) if own is not None else kept))
     errors.raise_if_any()

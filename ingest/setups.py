@@ -43,7 +43,10 @@ class Line(Struct, frozen=True, kw_only=True):
 
 
 class Setup(Struct, frozen=True, kw_only=True):
-    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on)."""
+    """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on).
+
+    `registered_us` is when the vehicle was registered, or this set-up of it; None where nobody kept it.
+    """
 
     fleet: str
     vehicle: str
@@ -64,6 +67,7 @@ class Setup(Struct, frozen=True, kw_only=True):
     confirmation: bool | None = None
     nominal_v: float | None = None
     valid_from_us: int | None = None
+    registered_us: int | None = None
     lines: tuple[Line, ...] = ()
 
     @property
@@ -78,7 +82,7 @@ class Setup(Struct, frozen=True, kw_only=True):
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """Pressure channels in the order of the call-out sheet."""
+        """Pressure channels in the order of the line list."""
         return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
 
 

@@ -44,6 +44,7 @@ KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
 AWAY: Final[Mapping[str, str]] = {
     "laid_up": "the vehicle is laid up", "sold": "the vehicle is sold", "in_workshop": "the vehicle is in the workshop",
 }  # fmt: skip
+FULLEST_PCT: Final = 120  # a reservoir holds no more, not even to the vent
 LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes
 _EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 
@@ -57,7 +58,7 @@ class Work(Struct, frozen=True, kw_only=True):
     """One record. `key` is given by whoever makes it: the same record sent twice is one. `corrects` is the key of the
     record that it stands for; with `withdrawn` it only says that the other was wrong.
 
-    `lines` are numbers of the call-out sheet (none: all); `channel` is a pressure sensor's (None: the level sensor).
+    `lines` are numbers of the line list (none: all); `channel` is a pressure sensor's (None: the level sensor).
     """
 
     key: Key
@@ -67,7 +68,7 @@ class Work(Struct, frozen=True, kw_only=True):
     lines: tuple[Annotated[int, Meta(ge=1, le=9999)], ...] = ()
     channel: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
     litres: Positive | None = None
-    to_pct: Annotated[float, Meta(ge=0, le=120)] | None = None
+    to_pct: Annotated[float, Meta(ge=0, le=FULLEST_PCT)] | None = None
     grease: Text | None = None
     interval_min: Positive | None = None
     run_s: Positive | None = None
@@ -100,6 +101,27 @@ def work_of(values: Mapping[str, Any]) -> Work:
     if needed and not work.withdrawn and not any(getattr(work, name) not in (None, ()) for name in needed):
         raise Problem(f"{work.title}: say {question}")
     return work
+
+
+def check_fill(work: Work, reservoir_l: float, *, above_full: bool) -> None:
+    """Whether so much can have been filled into a reservoir. Raises Problem for what cannot be; also for what lies above the full mark,
+    unless who records it says that it does."""
+    if work.kind != "filled" or work.withdrawn:
+        return
+    most_l = reservoir_l * FULLEST_PCT / 100
+    if work.litres is not None and work.litres > most_l:
+        raise Problem(
+            f"litres: {work.litres:g} l cannot go into a reservoir that holds {reservoir_l:g} l at its full mark"
+        )
+    if not above_full and ((work.to_pct or 0.0) > 100 or (work.litres or 0.0) > reservoir_l):
+        said = (
+            f"{work.to_pct:g} %"
+            if (work.to_pct or 0.0) > 100
+            else f"{work.litres:g} l in a reservoir of {reservoir_l:g} l"
+        )
+        raise Problem(
+            f"{said} is above the full mark, where grease comes out at the vent or passes the follower plate; say so if it is meant"
+        )
 
 
 def why_away(work: Iterable[Work]) -> str | None:

@@ -1,19 +1,28 @@
 """Work records in the database: adding one, and reading them."""
 
-from collections.abc import Collection, Sequence
-from typing import Any
+from collections.abc import Collection
 
 import msgspec
 from sqlalchemy import ColumnElement, Connection, insert, select, update
 
 from ingest import schema
 from ingest.errors import Problem
+from ingest.setups import Setup, in_force
 from ingest.times import instant
-from ingest.work import _EARLIEST_US, LATEST_AHEAD_US, Work
+from ingest.work import _EARLIEST_US, LATEST_AHEAD_US, Work, check_fill
 
 
-def record(connection: Connection, vehicle_id: int, setups: Sequence[Any], work: Work, now_us: int) -> bool:
-    """Keep a record of a vehicle that had these set-ups; False where it was kept before. Raises Problem."""
+def record(
+    connection: Connection,
+    vehicle_id: int,
+    setups: tuple[Setup, ...],
+    work: Work,
+    now_us: int,
+    *,
+    above_full: bool = False,
+) -> bool:
+    """Keep a record of a vehicle that had these set-ups; False where it was kept before; `above_full` says that a fill above the full
+    mark is meant. Raises Problem."""
     table, vehicle_name = schema.work, setups[-1].vehicle
     kept = connection.execute(select(table.c.vehicle_id, table.c.detail).where(table.c.key == work.key)).one_or_none()
     if kept is not None:
@@ -23,11 +32,12 @@ def record(connection: Connection, vehicle_id: int, setups: Sequence[Any], work:
     known = {line.line for setup in setups for line in setup.lines}
     unknown = sorted(set(work.lines) - known)
     if unknown:
-        raise Problem(f"line {unknown[0]} is not on the call-out sheet of {vehicle_name}")
+        raise Problem(f"line {unknown[0]} is not on the line list of {vehicle_name}")
     if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
-        raise Problem(f"channel {work.channel!r} is not on the call-out sheet of {vehicle_name}")
+        raise Problem(f"channel {work.channel!r} is not on the line list of {vehicle_name}")
     if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
         raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
+    check_fill(work, in_force(setups, work.at_us).reservoir_l, above_full=above_full)
     if work.corrects is not None:
         owner = connection.scalar(select(table.c.vehicle_id).where(table.c.key == work.corrects))
         if owner != vehicle_id:

@@ -17,6 +17,9 @@ from simulators.sensors import CycleReadings
 Floats = NDArray[np.float64]
 
 _SOCKET_US: Final = 400_000  # from the controller to the broker
+_DRAWN_A: Final = 9.2  # by a pump motor that turns hard
+_DRAWS: Final = 0.7  # share of its cycles in which that is noticed
+_LOW_V: Final = 22.0  # below it a 24 V controller speaks of a low supply
 _KINDS: Final = ("state", "ignition", "cycle", "level", "fault")
 
 
@@ -63,7 +66,8 @@ class _Controller:
     def _collect(self, first_on: float) -> Floats:
         """All messages in order: kind, index within its kind, and when it happened; returns when each is ready to be sent."""
         run = self.run
-        switched = np.r_[run.on[:, 0], run.on[:, 1]]
+        # Without an hour meter there is nothing that a message about the ignition could say of it.
+        switched = np.zeros(0) if run.machine.hour_meter == "none" else np.r_[run.on[:, 0], run.on[:, 1]]
         heard = np.flatnonzero(~np.isnan(self.levels.pct))
         noticed = np.array([hour for hour, _ in self.remarks])
         begun = np.array([first_on]) - 0.002
@@ -89,6 +93,8 @@ class _Controller:
         self.seq = np.arange(len(ready_h)) - first[self.boot]
         fresh = np.r_[-run.meter_start, run.hours_at(boots[1:])]
         self.engine_h = np.maximum(0.0, np.round(run.hours_at(self.at) - fresh[self.boot], 2))
+        if run.machine.hour_meter == "whole":
+            self.engine_h = np.floor(self.engine_h)
         self.first_cycle = np.searchsorted(run.done_clock, boots) if len(boots) > 1 else np.zeros(1, int)
 
     def _carry(self, ready_h: Floats) -> None:
@@ -108,8 +114,10 @@ class _Controller:
         kind, index, off = _KINDS[self.kind[m]], int(self.index[m]), float(self.clock_off[m])
         common: dict[str, Any] = {
             "seq": int(self.seq[m]), "boot": str(self.boot[m]), "at": _time(self.at[m] + off),
-            "sent_at": _time(self.leaves[m] + off), "engine_h": float(self.engine_h[m]),
+            "sent_at": _time(self.leaves[m] + off),
         }  # fmt: skip
+        if self.run.machine.hour_meter != "none":
+            common["engine_h"] = float(self.engine_h[m])
         message: AnyMessage
         match kind:
             case "cycle":
@@ -147,7 +155,8 @@ class _Controller:
 
 
 def _remarks(run: Simulation, cycles: CycleReadings) -> list[tuple[float, dict[str, Any]]]:
-    """(hours since 1970, fault) that the controller notices itself: level at the mark, pressure at relief, and chatter."""
+    """(hours since 1970, fault) that the controller notices itself: level at the mark, pressure at relief, electrical trouble, and
+    chatter."""
     machine, found = run.machine, list[tuple[float, dict[str, Any]]]()
     low = (run.level.pct <= machine.low_mark_pct).astype(np.int8)
     for i in np.flatnonzero(np.diff(np.r_[0, low])):
@@ -157,6 +166,7 @@ def _remarks(run: Simulation, cycles: CycleReadings) -> list[tuple[float, dict[s
             high = np.any(cycles.peak_kpa >= 0.96 * machine.relief_kpa, axis=1).astype(np.int8)
         for i in np.flatnonzero(np.diff(np.r_[0, high])):
             found.append((float(run.done_clock[i]), {"code": "pressure_high", "active": bool(high[i])}))
+    found += _electrics(run, cycles)
     chatter = run.rng("chatter")
     for hour in np.sort(run.start_h + chatter.uniform(0, run.days * 24, chatter.poisson(run.days / 40))):
         k = int(np.searchsorted(run.on[:, 0], hour))
@@ -164,6 +174,22 @@ def _remarks(run: Simulation, cycles: CycleReadings) -> list[tuple[float, dict[s
             at = float(run.on[k, 0]) + 0.01
             found.append((at, {"code": "supply_low", "active": True, "value": 21.4}))
             found.append((at + 0.04, {"code": "supply_low", "active": False}))
+    return found
+
+
+def _electrics(run: Simulation, cycles: CycleReadings) -> list[tuple[float, dict[str, Any]]]:
+    """(hours since 1970, fault) of pump motors that draw too much and of supplies that sag, each until a cycle without it."""
+    clock, found = run.cycle_clock, list[tuple[float, dict[str, Any]]]()
+    draws = run.rng("motor").random(len(clock)) < _DRAWS
+    low = run.inside(clock, "controller_fault", variant="supply_low") & (cycles.supply_v < _LOW_V)
+    high = run.inside(clock, "controller_fault", variant="motor_current") & draws
+    for code, flag, values in (
+        ("motor_current", high, np.full(len(clock), _DRAWN_A)),
+        ("supply_low", low, cycles.supply_v),
+    ):
+        for i in np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8)])):
+            value = {"value": float(values[i])} if flag[i] else {}
+            found.append((float(run.done_clock[i]), {"code": code, "active": bool(flag[i])} | value))
     return found
 
 

@@ -74,6 +74,7 @@ class Demo:
                 str(self.data / "breaks"),
             )
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
+            self.say(f"For commands in a second terminal: export TALLOW_DATABASE={self.environment['TALLOW_DATABASE']}")
             self.say("Press Ctrl-C to stop; the same command continues where it left off.")
             self._watch()
         except OSError as error:

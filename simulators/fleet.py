@@ -16,7 +16,7 @@ from ingest.times import EPOCH, instant
 from simulators import reservoir
 from simulators.controller import Sent, arrival_us, messages
 from simulators.machine import Simulation, channels
-from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario
+from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario, Trouble
 
 _VEHICLE_COLUMNS = (
     "vehicle fleet unit class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s"
@@ -24,7 +24,11 @@ _VEHICLE_COLUMNS = (
 ).split()
 _LINE_COLUMNS = "fleet vehicle line bundle point channel dose_cm3 length_m bore_mm critical".split()
 
+Rows = list[dict[str, Any]]
+
 FUTURE_DAYS = 60  # how long a scenario goes on after its history
+CREEPING_DAYS = 30  # over which a fault has to grow to be called creeping
+COARSE_PCT = 2  # steps from which a level sensor is called coarse
 PER_FILE = 25  # vehicles whose messages are in memory together
 
 
@@ -81,63 +85,124 @@ def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
 
 
 def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: float) -> dict[str, list[dict[str, Any]]]:
-    """What really happened to one vehicle up to a time: troubles, spans at the low mark and above the full mark, fills,
-    and at each as-of when the low mark would be reached if nobody filled it."""
+    """What really happened to one vehicle up to a time: `faults`; `context`, what is odd and no fault; fills; and at each as-of when
+    the low mark would be reached if nobody filled it."""
     who: dict[str, Any] = {"fleet": fleet, "vehicle": run.machine.vehicle}
-    names = channels(run.machine)
-    faults, context = list[dict[str, Any]](), list[dict[str, Any]]()
+    broken, odd = _troubles(run, until_h)
+    low, near = _at_the_marks(run, until_h)
+    litres = run.machine.reservoir_l / 100
+    fills = [
+        {"at": _time(f.hour), "from_pct": round(f.from_pct, 1), "to_pct": round(f.to_pct, 1),
+         "litres": round((f.to_pct - f.from_pct) * litres, 3)}
+        for f in run.level.fills if f.hour < until_h
+    ]  # fmt: skip
+    refills = []
+    for at in as_of_h:
+        due = reservoir.due_hour(run.cycle_clock, run.use_pct, run.level, at, run.machine.low_mark_pct)
+        refills.append({"as_of": _time(at), "due_at": None if due is None else _time(due)})
+    parts = {
+        "faults": broken + low,
+        "context": odd + _standing_still(run, until_h) + _meters(run) + near,
+        "fills": fills,
+        "refills": refills,
+    }
+    return {part: [who | row for row in rows] for part, rows in parts.items()}
+
+
+def _span(kind: str, variant: str, begin: float, end: float, until_h: float) -> dict[str, Any]:
+    return {
+        "kind": kind,
+        "variant": variant,
+        "began_at": _time(begin),
+        "ended_at": None if end >= until_h else _time(end),
+    }
+
+
+def _troubles(run: Simulation, until_h: float) -> tuple[Rows, Rows]:
+    """(faults, look-alikes) of the scenario. A fault of a line is `certain_at` the time from which its channel shows it: null where it
+    never does, or never read otherwise."""
+    watched = channels(run.machine)
+    broken, odd = Rows(), Rows()
     for begin, end, t in run.spans(*KINDS, *LOOK_ALIKES):
         if begin >= until_h:
             continue
-        row = who | {"kind": t.kind, "variant": t.variant, "began_at": _time(begin), "ended_at": _end(end, until_h)}
+        row = _span(t.kind, t.variant, begin, end, until_h)
         if t.kind in LOOK_ALIKES:
-            context.append(row)
+            odd.append(row)
         elif t.kind not in ("low_level", "overfill", "starved_pump"):  # those come of what people do
-            faults.append(row | {"channel": names.get(t.line or 0), "line": t.line, "ratio": t.ratio})
-    clock, level = run.cycle_clock, run.level
-    context += [
-        who | {"kind": "idle", "variant": "", "began_at": _time(off), "ended_at": _end(on, until_h)}
+            row |= {"channel": watched.get(t.line or 0), "line": t.line, "ratio": t.ratio}
+            broken.append(row | _grown(run, begin, end, t) if t.kind in ("blocked_line", "open_line") else row)
+    return broken, odd
+
+
+def _grown(run: Simulation, begin: float, end: float, t: Trouble) -> dict[str, Any]:
+    """The variant of a line's fault, and when the pressure on its channel was first 1.5 times, or half, of what it would be with sound
+    lines, or at relief."""
+    if begin <= run.start_h:
+        return {"variant": "from the start", "certain_at": None}
+    watched, relief = channels(run.machine), run.machine.relief_kpa
+    own = [j for j, p in enumerate(run.machine.points) if watched[p.line] == watched[t.line or 1]]
+    main = run.machine.channel_by == "main"
+    is_, should = (
+        np.minimum(stroke.main_kpa if main else stroke.line_kpa[:, own].max(axis=1), relief)
+        for stroke in (run.stroke, run.sound_stroke)
+    )
+    ratio = is_ / should
+    seen = (ratio <= 0.5) if t.kind == "open_line" else (ratio >= 1.5) | ((is_ >= 0.98 * relief) & (ratio > 1.1))
+    seen &= (run.cycle_clock >= begin) & (run.cycle_clock < end) & (watched[t.line or 1] is not None)
+    certain_at = _time(float(run.done_clock[np.argmax(seen)])) if seen.any() else None
+    return {"variant": "creeping" if t.ramp_days >= CREEPING_DAYS else t.variant, "certain_at": certain_at}
+
+
+def _standing_still(run: Simulation, until_h: float) -> Rows:
+    """Stops of more than three days, and the closing of the depot."""
+    stops = [
+        _span("idle", "", off, on, until_h)
         for off, on in zip(run.on[:, 1], [*run.on[1:, 0], np.inf], strict=True)
         if on - off > 72 and off < until_h
     ]
-    sensed, percent = run.machine.level != "none", run.machine.level == "percent"
+    return stops + [_span("depot_closed", "", begin, end, until_h) for begin, end in run.closed() if begin < until_h]
+
+
+def _meters(run: Simulation) -> Rows:
+    """What its meters are like, from its first day on."""
+    machine, always = run.machine, (run.start_h, np.inf, run.start_h)
+    rows = [_span("hour_meter", machine.hour_meter, *always)] if machine.hour_meter != "fine" else []
+    if machine.level_step_pct >= COARSE_PCT:
+        rows.append(_span("coarse_level", "", *always) | {"step_pct": machine.level_step_pct})
+    return rows
+
+
+def _at_the_marks(run: Simulation, until_h: float) -> tuple[Rows, Rows]:
+    """(faults, context) of the level: at the low mark, above the full mark, out of grease; and near the low mark, as near as the
+    sensor's step could tell."""
+    clock, level, machine = run.cycle_clock, run.level, run.machine
+    sensed, shows_over = machine.level != "none", machine.level == "percent" and machine.level_step_pct < 10
+    near_pct = machine.low_mark_pct + max(3.0, machine.level_step_pct / 2)
     seen = {
-        "low_level": (level.pct <= run.machine.low_mark_pct) & sensed,
-        "near_mark": (level.pct <= run.machine.low_mark_pct + 3) & sensed,
-        "overfill": (level.pct > 101.0) & percent,
-        "starved_pump": level.airy & any(names.values()),
+        "low_level": (level.pct <= machine.low_mark_pct) & sensed,
+        "near_mark": (level.pct <= near_pct) & sensed,
+        "overfill": (level.pct > 101.0) & shows_over,
+        "starved_pump": level.airy & any(channels(machine).values()),
     }
+    faults, context = Rows(), Rows()
     for kind, flag in seen.items():
         edges = np.flatnonzero(np.diff(np.r_[0, flag.astype(np.int8), 0]))
         for first, last in zip(edges[::2], edges[1::2], strict=True):
             begin, end = float(clock[first]), float(clock[last]) if last < len(clock) else np.inf
-            if begin < until_h:
-                span = {"began_at": _time(begin), "ended_at": _end(end, until_h)}
-                extreme = level.pct[first:last].max() if kind == "overfill" else level.pct[first:last].min()
-                row = who | span | {"kind": kind, "variant": "", "level_pct": round(float(extreme), 1)}
-                if kind == "near_mark":
-                    context.append(row)
-                else:
-                    faults.append(row | {"channel": None, "line": None, "ratio": 1.0})
-    litres = run.machine.reservoir_l / 100
-    fills = [
-        who | {"at": _time(f.hour), "from_pct": round(f.from_pct, 1), "to_pct": round(f.to_pct, 1),
-               "litres": round((f.to_pct - f.from_pct) * litres, 3)}
-        for f in level.fills if f.hour < until_h
-    ]  # fmt: skip
-    refills = []
-    for at in as_of_h:
-        due = reservoir.due_hour(clock, run.use_pct, level, at, run.machine.low_mark_pct)
-        refills.append(who | {"as_of": _time(at), "due_at": None if due is None else _time(due)})
-    return {"faults": faults, "context": context, "fills": fills, "refills": refills}
+            if begin >= until_h:
+                continue
+            extreme = level.pct[first:last].max() if kind == "overfill" else level.pct[first:last].min()
+            row = _span(kind, "", begin, end, until_h) | {"level_pct": round(float(extreme), 1)}
+            if kind == "near_mark":
+                context.append(row)
+            else:
+                faults.append(row | {"channel": None, "line": None, "ratio": 1.0})
+    return faults, context
 
 
 def _time(hours: float) -> str:
     return instant(arrival_us(hours)).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def _end(hours: float, until_h: float) -> str | None:
-    return None if hours >= until_h else _time(hours)
 
 
 def log_line(fleet: str, vehicle: str, sent: Sent) -> bytes:
@@ -158,7 +223,7 @@ def write(
     write_registry(scenario, end_h, folder)
     number, count = 0, len(scenario.machines)
     until_h = until_us / 3.6e9
-    as_of_h = [end_h - 24 * 7 * week for week in range(min(8, scenario.days // 14), 0, -1)] + [end_h]
+    as_of_h = [*(end_h - 24 * days for days in scenario.ask_days), end_h]
     truth: dict[str, Any] = {"as_of": [_time(h) for h in as_of_h], "end": _time(until_h), "days": scenario.days}
     truth |= {part: [] for part in ("faults", "context", "fills", "refills")}
     for first in range(0, count, PER_FILE):

@@ -4,6 +4,7 @@ The whole span is worked out at once as arrays; `sensors` says what is measured 
 draws its random numbers from a generator of its own, in order of time: what breaks at some hour changes nothing before it.
 """
 
+from dataclasses import replace
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -17,7 +18,11 @@ from simulators.scenario import Depot, Machine, Trouble
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+RUN_TIME: Final = "run time"  # the variant of a timer that is set to another run time, not to another interval
+AT_FILL: Final = "at fill"  # the variant of another grease that comes with the next fill
 _LONG_STOP_H: Final = 8.0
+_TOP_UP_PCT: Final = (3.0, 6.0)
+_TOP_UP_DAYS: Final = (3.0, 8.0)  # between two
 
 
 def channels(machine: Machine) -> dict[int, str | None]:
@@ -42,8 +47,11 @@ class Simulation:
         self._weather()
         self._duty()
         self._cycles()
-        self._strokes()
+        self._strokes(regraded=False)
         self._reservoir()
+        if self._wait_for_fills():
+            self._strokes(regraded=True)
+            self._reservoir()
 
     def rng(self, aspect: str) -> np.random.Generator:
         """The generator that an aspect alone draws from."""
@@ -79,11 +87,16 @@ class Simulation:
         habit = duty.HABITS[self.machine.vehicle_class]
         zone, rng = ZoneInfo(self.depot.timezone), self.rng("duty")
         on = duty.ignition(habit, self.start_h, self.days, zone, self.depot.holidays, rng)
-        self.on = duty.without(on, [(b, e) for b, e, _ in self.spans("parked")])
+        self.on = duty.without(on, [(b, e) for b, e, _ in self.spans("parked")] + self.closed())
         gained = np.cumsum(self.on[:, 1] - self.on[:, 0])
         self.meter_clock = self.on.ravel()
         self.meter = np.column_stack([np.r_[0.0, gained[:-1]], gained]).ravel()
         self.meter_start = float(np.round(rng.uniform(900, 9000), 2))
+
+    def closed(self) -> list[tuple[float, float]]:
+        """(begin, end) of the times in which nobody at the depot works, hours since 1970."""
+        begins = [(self.end_h - 24 * begin_days, days) for begin_days, days in self.depot.closed]
+        return [(begin, begin + 24 * days) for begin, days in begins]
 
     def hours_at(self, clock: Floats) -> Floats:
         """Ignition hours since the start at times (hours since 1970)."""
@@ -121,17 +134,23 @@ class Simulation:
         order = np.argsort(meter, kind="stable")
         meter, manual = meter[order], np.r_[np.zeros(int(runs.sum()), bool), np.ones(len(pressed), bool)][order]
         clock, n = self.clock_at(meter), len(meter)
-        run_s = machine.run_s * (1 + 0.004 * self.rng("run").standard_normal(n))
+        setting = np.ones(n)  # of the run time, by the registered one
+        for begin, until, trouble in self.spans("timer_mismatch"):
+            if trouble.variant == RUN_TIME:
+                setting[(clock >= begin) & (clock < until)] = trouble.ratio
+        run_s = machine.run_s * (1 + 0.004 * self.rng("run").standard_normal(n)) * setting
         short = self.inside(clock, "incomplete_cycles", variant="short")
         run_s[short & (self.rng("short").random(n) < 0.6)] *= 0.35
         # A run that the ignition cuts short is finished when it comes on again: if it ever does.
         ended = meter + run_s / 3600 <= end
-        self.cycle_meter, self.cycle_clock, self.manual, self.run_s = (v[ended] for v in (meter, clock, manual, run_s))
+        self.cycle_meter, self.cycle_clock, self.manual, self.run_s, self.run_setting = (
+            v[ended] for v in (meter, clock, manual, run_s, setting)
+        )
         self.done_clock = self.clock_at(self.cycle_meter + self.run_s / 3600)
 
     def _timed(self, steps: Floats, end: float) -> Floats:
         """Ignition hours at which the timer starts a cycle; another setting holds from its time on."""
-        changes = self.spans("timer_mismatch")
+        changes = [span for span in self.spans("timer_mismatch") if span[2].variant != RUN_TIME]
         edges = sorted({h for begin, until, _ in changes for h in (begin, until) if np.isfinite(h)})
         meters = [*self.hours_at(np.array(edges)), end] if edges else [end]
         due, position, used, begin = [], 0.0, 0, -np.inf
@@ -147,7 +166,7 @@ class Simulation:
 
     # The grease -----------------------------------------------------------------------------------------------
 
-    def _strokes(self) -> None:
+    def _strokes(self, *, regraded: bool) -> None:
         machine, clock = self.machine, self.cycle_clock
         n, width = len(clock), len(machine.points)
         self.lines = Lines(machine, self.rng("tubes"))
@@ -156,7 +175,8 @@ class Simulation:
         since, long_stop = clock - self.on[which, 0] if n else clock, stood[which] > _LONG_STOP_H if n else clock > 0
         stiffness = 1 + np.where(long_stop, 0.14 * np.exp(-since / 0.4), 0.0)
         for begin, end, t in self.spans("grease_change"):
-            stiffness[(clock >= begin) & (clock < end)] *= t.ratio
+            if regraded or t.variant != AT_FILL:
+                stiffness[(clock >= begin) & (clock < end)] *= t.ratio
         choke, leak, wear = np.ones((n, width)), np.ones((n, width)), np.ones((n, width))
         for begin, end, t in self.spans("blocked_line", "open_line"):
             inside = (clock >= begin) & (clock < end)
@@ -167,7 +187,13 @@ class Simulation:
             wear[(clock >= begin) & (clock < end)] *= t.ratio
         cold = np.interp(clock, self.clock, self.grease_c)
         self.freedom = 1 / (choke * leak)
-        self.stroke = self.lines.stroke(cold, stiffness, clock - self.start_h, choke, leak, wear)
+        age_h = clock - self.start_h
+        self.stroke = self.lines.stroke(cold, stiffness, age_h, choke, leak, wear)
+        # What it would be with sound lines: by how much a channel is off is the truth's to say.
+        self.sound_stroke = self.stroke
+        if self.spans("blocked_line", "open_line"):
+            whole = np.ones((n, width))
+            self.sound_stroke = self.lines.stroke(cold, stiffness, age_h, whole, whole, wear)
 
     def _reservoir(self) -> None:
         machine, clock, rng = self.machine, self.cycle_clock, self.rng("reservoir")
@@ -177,16 +203,41 @@ class Simulation:
         self.held = self.inside(clock, "incomplete_cycles", variant="not vented")
         if machine.feed == "injector":  # what was not vented did not reload
             taken = np.where(self.held, 0.1 * taken, taken)
-        taken *= np.minimum(1.0, self.run_s / machine.run_s)
+        # An injector gives its dose once a cycle; a pumping element gives more the longer it runs.
+        ran = self.run_s / (machine.run_s * self.run_setting)
+        taken *= np.minimum(1.0, ran) * (1.0 if machine.feed == "injector" else self.run_setting)
         for begin, end, t in self.spans("reservoir_loss"):
             taken[(clock >= begin) & (clock < end)] *= t.ratio
+        stops = np.column_stack([self.on[:-1, 1], self.on[1:, 0]])
         people = reservoir.People(
             machine.low_mark_pct,
             machine.level == "switch",
             self.depot.careless,
-            np.column_stack([self.on[:-1, 1], self.on[1:, 0]]),
+            stops,
             [(begin, end) for begin, end, _ in self.spans("starved_pump", "low_level")],
             [begin for begin, _, _ in self.spans("overfill")],
+            self._top_ups(stops),
         )
         self.use_pct = taken
         self.level = reservoir.walk(clock, taken, people, rng)
+
+    def _top_ups(self, stops: Floats) -> list[tuple[float, float]]:
+        """(hours since 1970, points) of small fills."""
+        rng, found = self.rng("top-ups"), list[tuple[float, float]]()
+        for begin, end, _ in self.spans("top_ups"):
+            hour = begin
+            while hour < min(end, self.start_h + 24 * self.days):
+                found.append((reservoir.standing(stops, hour), float(rng.uniform(*_TOP_UP_PCT))))
+                hour += 24 * float(rng.uniform(*_TOP_UP_DAYS))
+        return found
+
+    def _wait_for_fills(self) -> bool:
+        """Let each change of grease that comes with a fill begin at the first fill after its time; whether there is one."""
+        fills = [fill.hour for fill in self.level.fills]
+        troubles = list(self.machine.troubles)
+        waiting = [k for k, t in enumerate(troubles) if t.kind == "grease_change" and t.variant == AT_FILL]
+        for k in waiting:
+            hour = next((h for h in fills if h >= self.end_h - 24 * troubles[k].begin_days), np.inf)
+            troubles[k] = replace(troubles[k], begin_days=(self.end_h - hour) / 24)
+        self.machine = replace(self.machine, troubles=tuple(troubles))
+        return bool(waiting)

@@ -35,8 +35,11 @@ _SHOWN: dict[str, dict[str, Any]] = {
     "pressure_sensor": {"variant": "stuck"},
     "grease_change": {"ratio": 1.25},
     "wrong_clock": {"variant": "reset"},
+    "controller_fault": {"variant": "motor_current"},
+    "thermometer": {"variant": "cold"},
+    "sensor_replaced": {"ratio": 1.15},
 }
-_OF_A_LINE = ("blocked_line", "open_line", "pressure_sensor")
+_OF_A_LINE = ("blocked_line", "open_line", "pressure_sensor", "sensor_replaced")
 
 
 def break_something(scenario: Scenario, folder: Path, vehicle: str, kind: str) -> Trouble:

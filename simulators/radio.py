@@ -38,7 +38,7 @@ def carry(
     for begin, end in [*gaps, *zip(begins, begins + lengths, strict=True)]:
         inside = (sent_h >= begin) & (sent_h < end)
         leaves = np.where(inside, np.maximum(leaves, end + jitter), leaves)
-    gone = luck.random(n) < LOST
+    gone = (luck.random(n) < LOST) | np.isinf(leaves)  # the controller is still out of coverage
     for begin, end in silent:
         gone |= (sent_h >= begin) & (sent_h < end)
     twice = (again.random(n) < TWICE) & ~gone

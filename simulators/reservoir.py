@@ -1,6 +1,6 @@
 """Grease in the reservoir: what cycles take out, when people fill it and how far, and air once it runs dry."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ Span = tuple[float, float]  # hours since 1970
 DRY_PCT: Final = 2.5  # below it the pump draws air
 _LEFT_PCT: Final = 0.6  # that it never gets out
 _FILLING_H: Final = 0.15  # that a fill takes
+_TOPPED_PCT: Final = 97.0  # nobody tops up further
 _DRY_SHARE: Final = 0.15  # of its dose that it still pumps with air
 
 
@@ -43,6 +44,7 @@ class People:
     stops: Floats  # (k, 2) hours in which the vehicle stands: nobody fills it on the way
     absent: list[Span]  # nobody comes
     over: list[float]  # from these hours on the next fill goes over the full mark
+    top_ups: list[tuple[float, float]] = field(default_factory=list)  # (hour, points) that somebody adds in passing
 
 
 def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generator) -> Level:
@@ -51,7 +53,7 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
     pct, airy = np.empty(n), np.zeros(n, bool)
     taken = np.r_[0.0, np.cumsum(use_pct)]
     fills: list[Fill] = []
-    over = sorted(people.over)
+    over, top_ups = sorted(people.over), sorted(people.top_ups)
     level, start = float(rng.uniform(45, 97)), 0
     while start < n:
         # Until somebody fills it, the level only falls.
@@ -63,14 +65,16 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
         dry = fallen < DRY_PCT
         fallen = np.where(dry, np.maximum(_LEFT_PCT, DRY_PCT + _DRY_SHARE * (fallen - DRY_PCT)), fallen)
         noticed = np.flatnonzero(fallen < trigger)
-        stop = n
+        added: float | None = None
+        hour, stop = float("inf"), n
         if len(noticed):
             ready = clock[start + noticed[0]] + delay_h + (120.0 if long_delay < people.careless else 0.0)
-            for begin, end in sorted(people.absent):
-                if begin <= ready < end:
-                    ready = end
-            hour = _standing(people.stops, ready)
+            hour = standing(people.stops, _present(people.absent, ready))
             stop = int(max(np.searchsorted(clock, hour), start + noticed[0] + 1))
+        top_ups = [one for one in top_ups if one[0] >= clock[start]]
+        if top_ups and top_ups[0][0] < hour:
+            hour, added = top_ups[0]
+            stop = max(int(np.searchsorted(clock, hour)), start + 1)
         pct[start:stop] = fallen[: stop - start]
         airy[start:stop] |= dry[: stop - start]
         if stop >= n:
@@ -78,11 +82,14 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
         before = float(pct[stop - 1])
         if part < 0.15 and before < 45:
             target = before + 20 + 100 * part  # what was left in the drum
-        if over and hour >= over[0]:
+        if added is not None:
+            target = max(before, min(before + added, _TOPPED_PCT))
+        elif over and hour >= over[0]:
             target, over = 106.0, over[1:]
         elif part > 1 - people.careless / 2:
             target = 104.0
-        fills.append(Fill(hour, before, target))
+        if target > before:
+            fills.append(Fill(hour, before, target))
         bleed = int(rng.integers(8, 20))
         if before < DRY_PCT:  # the lines have to be bled
             airy[stop : stop + bleed] = True
@@ -90,7 +97,15 @@ def walk(clock: Floats, use_pct: Floats, people: People, rng: np.random.Generato
     return Level(pct, airy, tuple(fills))
 
 
-def _standing(stops: Floats, ready: float) -> float:
+def _present(absent: list[Span], ready: float) -> float:
+    """The first moment from then on at which somebody is there."""
+    for begin, end in sorted(absent):
+        if begin <= ready < end:
+            ready = end
+    return ready
+
+
+def standing(stops: Floats, ready: float) -> float:
     """A moment in the first stop from then on that is long enough for a fill."""
     fit = (stops[:, 0] >= ready) & (stops[:, 1] - stops[:, 0] > _FILLING_H)
     if not fit.any():

@@ -11,7 +11,7 @@ from simulators import SimulationError
 from simulators.duty import HABITS
 from simulators.weather import Climate
 
-SHIPPED = ("demo", "quiet", "bad-week")
+SHIPPED = ("demo", "quiet", "bad-week", "worn")
 KINDS = (
     "blocked_line",
     "open_line",
@@ -26,13 +26,25 @@ KINDS = (
     "level_sensor",
     "pressure_sensor",
     "silent",
+    "controller_fault",
 )
-LOOK_ALIKES = ("parked", "radio_gap", "grease_change", "controller_replaced", "wrong_clock")
+LOOK_ALIKES = (
+    "parked",
+    "radio_gap",
+    "grease_change",
+    "controller_replaced",
+    "wrong_clock",
+    "thermometer",
+    "sensor_replaced",
+    "top_ups",
+)
+
+HOUR_METERS = ("fine", "whole", "none")
 
 
 @dataclass(frozen=True)
 class Point:
-    """One line of a call-out sheet."""
+    """One line of a line list."""
 
     line: int
     bundle: str
@@ -45,7 +57,8 @@ class Point:
 
 @dataclass(frozen=True)
 class Trouble:
-    """What breaks: begin and end in days before the history's end (None: lasts), and figures of its own."""
+    """What breaks: begin and end in days before the history's end (None: lasts), and figures of its own: a ratio, the days in which
+    it grows to that, and points by which a new level sensor reads otherwise."""
 
     kind: str
     begin_days: float
@@ -53,6 +66,7 @@ class Trouble:
     line: int | None = None
     ratio: float = 1.0
     ramp_days: float = 0.0
+    offset_pct: float = 0.0
     variant: str = ""
 
 
@@ -74,6 +88,8 @@ class Machine:
     nlgi: str
     channel_by: str  # "line", "bundle", "main" or "none"
     level: str = "percent"
+    level_step_pct: float = 0.5  # to which the level sensor rounds
+    hour_meter: str = "fine"  # "fine", "whole" (hours) or "none"
     trace_every: int = 0  # cycles; none by default
     troubles: tuple[Trouble, ...] = ()
     fitted_days: int | None = None  # its system was fitted so many days before the history's end
@@ -88,6 +104,7 @@ class Depot:
     climate: Climate
     holidays: frozenset[tuple[int, int]]  # (month, day)
     careless: float  # share of fills that come days late
+    closed: tuple[tuple[float, float], ...] = ()  # (begin, in days before the end; days) in which nobody works
 
 
 @dataclass(frozen=True)
@@ -97,6 +114,7 @@ class Scenario:
     fleet: str
     seed: int
     days: int
+    ask_days: tuple[int, ...]  # before the end, on which the truth says when refills are due
     depots: dict[str, Depot]
     machines: tuple[Machine, ...] = field(default_factory=tuple)
 
@@ -137,19 +155,25 @@ def _parse(data: dict[str, Any]) -> Scenario:
         troubles = tuple(trouble_of(v["vehicle"], t, len(points)) for t in v.get("trouble", ()))
         if not is_name(v["vehicle"]) or v["class"] not in HABITS or v["depot"] not in depots:
             raise ValueError(f"vehicle {v['vehicle']}: its name, class or depot is not known")
+        if v.get("hour_meter", "fine") not in HOUR_METERS or v.get("level_step_pct", 0.5) <= 0:
+            raise ValueError(
+                f"vehicle {v['vehicle']}: hour_meter is one of {', '.join(HOUR_METERS)}, level_step_pct above 0"
+            )
         machines.append(
             Machine(
                 vehicle=v["vehicle"], unit=v["unit"], vehicle_class=v["class"], depot=v["depot"], feed=model["feed"],
                 points=points, reservoir_l=model["reservoir_l"], low_mark_pct=model["low_mark_pct"],
                 interval_min=model["interval_min"], run_s=model["run_s"], relief_kpa=model["relief_kpa"],
                 nlgi=model["nlgi"], channel_by=model["channel_by"], level=model.get("level", "percent"),
-                trace_every=model.get("trace_every", 0), troubles=troubles,
-                fitted_days=v.get("fitted_days"),
+                level_step_pct=v.get("level_step_pct", 0.5), hour_meter=v.get("hour_meter", "fine"),
+                trace_every=model.get("trace_every", 0), troubles=troubles, fitted_days=v.get("fitted_days"),
             )
         )  # fmt: skip
     if not machines:
         raise ValueError("it has no vehicle; write [[vehicle]] or [[group]]")
-    return Scenario(data["fleet"], data["seed"], data["days"], depots, tuple(machines))
+    weeks = range(min(8, data["days"] // 14), 0, -1)
+    ask_days = tuple(data.get("ask_days", (7 * week for week in weeks)))
+    return Scenario(data["fleet"], data["seed"], data["days"], ask_days, depots, tuple(machines))
 
 
 def _depot(key: str, d: dict[str, Any]) -> Depot:
@@ -160,7 +184,8 @@ def _depot(key: str, d: dict[str, Any]) -> Depot:
         ZoneInfo(d["timezone"])
     except (ValueError, ZoneInfoNotFoundError):
         raise ValueError(f"depot {key}: write holidays as month-day (12-25), and an IANA timezone") from None
-    return Depot(d["name"], d["timezone"], climate, holidays, float(d.get("careless", 0.0)))
+    closed = tuple((float(c["begin_days"]), float(c["days"])) for c in d.get("closed", ()))
+    return Depot(d["name"], d["timezone"], climate, holidays, float(d.get("careless", 0.0)), closed)
 
 
 def _members(group: dict[str, Any]) -> list[dict[str, Any]]:

@@ -1,5 +1,6 @@
 """What a vehicle's sensors make of what happens: pressures, confirmation, level, temperature, supply; and how they break."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -8,11 +9,15 @@ from numpy.typing import NDArray
 
 from simulators import hydraulics
 from simulators.machine import Simulation, channels
+from simulators.scenario import Trouble
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _QUANTUM_KPA: Final = 10.0
+_CHARGED_V: Final = 27.4  # a 24 V supply while the engine runs
+_SAGGING_V: Final = 20.8  # the same behind a corroded plug, while the pump runs
+_SAGS: Final = 0.8  # share of the cycles
 _WILD: Final = 0.0015  # share of readings that are off by far
 
 
@@ -47,13 +52,12 @@ def of_cycles(run: Simulation) -> CycleReadings:
     peak, rest = np.zeros((n, len(names))), np.full(n, np.nan)
     if names and n:
         peak = _peaks(run, names)
+        for c, begin, end, t in _on_channels(run, names, "sensor_replaced"):
+            peak[(run.cycle_clock >= begin) & (run.cycle_clock < end), c] *= t.ratio
         if run.machine.feed == "injector":
             rest = hydraulics.rest_kpa(peak[:, 0], run.held, run.rng("vent"))
         _break_pressures(run, names, peak)
-    air = np.interp(run.cycle_clock, run.clock, run.air_c)
-    temp_c = np.round(air + 0.6 * run.rng("thermometer").standard_normal(n), 1)
-    supply_v = np.round(27.4 + 0.5 * run.rng("supply").standard_normal(n), 1)
-    return CycleReadings(names, peak, rest, complete, temp_c, supply_v)
+    return CycleReadings(names, peak, rest, complete, _temperatures(run), _supply(run))
 
 
 def quantised_kpa(kpa: Floats) -> Floats:
@@ -72,7 +76,7 @@ def _peaks(run: Simulation, names: list[str]) -> Floats:
         peak[:, c] = one
     noise = rng.standard_normal((n, len(names) + 1))
     peak *= np.exp(0.035 * noise[:, :1] + 0.06 * noise[:, 1:])
-    peak *= np.where(run.run_s < 0.6 * machine.run_s, 0.8, 1.0)[:, None]
+    peak *= np.where(run.run_s < 0.6 * machine.run_s * run.run_setting, 0.8, 1.0)[:, None]
     lost = np.minimum(np.exp(run.rng("air").normal(-1.2, 0.45, n)), 0.85)
     peak *= np.where(run.level.airy, lost, 1.0)[:, None]
     wild = run.rng("wild").random(peak.shape) < _WILD
@@ -81,10 +85,17 @@ def _peaks(run: Simulation, names: list[str]) -> Floats:
     return np.minimum(peak, limit)
 
 
+def _on_channels(run: Simulation, names: list[str], kind: str) -> Iterator[tuple[int, float, float, Trouble]]:
+    """(channel, begin, end, trouble) of what happens to pressure sensors."""
+    watched = channels(run.machine)
+    for begin, end, t in run.spans(kind):
+        if t.line is not None and (name := watched[t.line]) is not None:
+            yield names.index(name), begin, end, t
+
+
 def _break_pressures(run: Simulation, names: list[str], peak: Floats) -> None:
-    for begin, end, t in run.spans("pressure_sensor"):
+    for c, begin, end, t in _on_channels(run, names, "pressure_sensor"):
         inside = (run.cycle_clock >= begin) & (run.cycle_clock < end)
-        c = names.index(channels(run.machine)[t.line or 1] or "")
         match t.variant:
             case "missing":
                 peak[inside, c] = np.nan
@@ -94,6 +105,29 @@ def _break_pressures(run: Simulation, names: list[str], peak: Floats) -> None:
                 peak[inside, c] += 1000 * t.ratio
             case _ if inside.any():
                 peak[inside, c] = peak[np.argmax(inside), c]
+
+
+def _temperatures(run: Simulation) -> Floats:
+    """(n,) what the thermometer at the pump says in each cycle."""
+    clock = run.cycle_clock
+    air = np.interp(clock, run.clock, run.air_c)
+    temp_c = np.round(air + 0.6 * run.rng("thermometer").standard_normal(len(clock)), 1)
+    for begin, end, t in run.spans("thermometer"):
+        inside = (clock >= begin) & (clock < end)
+        if inside.any():
+            temp_c[inside] = {"cold": -40.0, "hot": 85.0}.get(t.variant, temp_c[np.argmax(inside)])
+    return np.asarray(temp_c)
+
+
+def _supply(run: Simulation) -> Floats:
+    """(n,) supply voltage while the pump runs."""
+    clock = run.cycle_clock
+    supply_v = _CHARGED_V + 0.5 * run.rng("supply").standard_normal(len(clock))
+    sags = run.rng("sags").random(len(clock)) < _SAGS
+    for variant in ("supply_low", "sagging"):
+        inside = run.inside(clock, "controller_fault", variant=variant) & sags
+        supply_v[inside] -= _CHARGED_V - _SAGGING_V
+    return np.round(supply_v, 1)
 
 
 def of_level(run: Simulation) -> LevelReadings:
@@ -117,7 +151,10 @@ def of_level(run: Simulation) -> LevelReadings:
     seen = true + slosh + lean * tilt + bend * np.sin(np.pi * true / 100) + drift * (clock - run.start_h) / 24
     odd = run.rng("spike").random((n, 2))
     seen = np.where(odd[:, 0] < _WILD, 120 * odd[:, 1], seen)
-    reading = np.round(np.clip(seen, 0, 115) * 2) / 2
+    for begin, end, t in run.spans("sensor_replaced"):
+        seen[(clock >= begin) & (clock < end)] += t.offset_pct
+    step = run.machine.level_step_pct
+    reading = np.round(np.clip(seen, 0, 115) / step) * step
     for begin, end, t in run.spans("level_sensor"):
         inside = (clock >= begin) & (clock < end)
         if t.variant == "dropout":

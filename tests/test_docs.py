@@ -8,7 +8,8 @@ from typing import Any
 from typer.main import get_command
 
 from analytics.kinds import FINDING_KINDS
-from dashboard.command import app
+from dashboard.cli.main import app
+from ingest.environment import SETTINGS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -25,6 +26,15 @@ def test_every_command_is_in_the_readme_and_no_other() -> None:
 def test_every_kind_of_finding_is_in_the_readme() -> None:
     """By its title."""
     assert set(re.findall(r"^\| ([A-Z][a-z ]+) \|", README, re.M)) == {kind.title for kind in FINDING_KINDS.values()}
+
+
+def test_every_setting_is_in_the_readme_and_no_other() -> None:
+    """Name, default and meaning are those that the program reads; the help of the command line lists them, too."""
+    told = re.findall(r"^\| `(TALLOW_\w+)` \| (?:`([^`]+)`)? *\| (.+) \|$", README, re.M)
+    assert told == [(one.name, one.default, one.meaning) for one in SETTINGS]
+    assert set(re.findall(r"TALLOW_\w+", README)) == {one.name for one in SETTINGS}
+    command: Any = get_command(app)
+    assert re.findall(r"TALLOW_\w+", command.epilog) == [one.name for one in SETTINGS]
 
 
 def test_the_two_commands_end_as_they_should() -> None:
@@ -61,3 +71,12 @@ def test_the_top_level_holds_nothing_else() -> None:
         "simulators",
         "tests",
     }
+
+
+def test_one_word_has_one_meaning() -> None:
+    """Words that were given up stand nowhere, neither for readers nor in code."""
+    given_up = "call[-_ ]" + "out"
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split()
+    for name in listed:
+        if name.endswith((".py", ".md", ".toml", ".json", ".js", ".css", ".html", ".yaml")) and (ROOT / name).exists():
+            assert not re.search(given_up, (ROOT / name).read_text("utf-8"), re.IGNORECASE), name

@@ -62,7 +62,7 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
             due_us = wishes.not_before(due_us, zone)
         title, body = alert(setup, told, site())
         rows += [
-            {"key": _key(f"{told.number}/{told.transition}/{route.id}", one), "route_id": route.id, "recipient": one,
+            {"key": _key(f"{told.number}/{told.transition}/{route.id}", one), "route_id": route.id, "recipient": one or None,
              "alarm_id": told.number, "made_us": now_us, "due_us": due_us, "title": title, "body": body,
              "detail": detail(setup, told, now_us)}
             for one in recipients(route.address)
@@ -111,7 +111,7 @@ def make_digests(
                 nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
                 values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
                 connection.execute(
-                    insert(table).values(key=key, route_id=route.id, recipient=recipient, **values, **nothing)
+                    insert(table).values(key=key, route_id=route.id, recipient=recipient or None, **values, **nothing)
                 )
                 made += bool(chosen)
     return made
@@ -219,7 +219,7 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
         if len(rows) > 1:
             title, body = bundle([(one.title, one.detail) for one in rows], site())
         also = tuple(id_ for id_ in ids if id_ != row.id)
-        return Message(row.id, row.key, found, title, body, row.detail, row.recipient, also)
+        return Message(row.id, row.key, found, title, body, row.detail, row.recipient or "", also)
     return None
 
 
@@ -311,7 +311,7 @@ def _report(connection: Connection, route: Route, key: str, now_us: int, why: st
     table = schema.outbox
     others = [r for r in read_routes(connection) if r.id != route.id and not r.to_programs and not r.after_min]
     rows = [
-        {"key": _key(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one, "made_us": now_us, "due_us": now_us,
+        {"key": _key(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
          "detail": {}, "title": f"Alerts to {masked(route.address)} do not arrive",
          "body": f"Route {route.id}: {why}. {then}. Look at it on {site()}/alarms."}
         for other in others

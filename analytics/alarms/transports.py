@@ -21,6 +21,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 
 from analytics.alarms.routes import Route, masked
 from ingest.broker import broker_of, make_client
+from ingest.environment import ALERT_LOCAL, alert_broker_files
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT
 
@@ -28,8 +29,6 @@ log = structlog.get_logger("tallow.delivery")
 
 SEND_TIMEOUT_S: Final = 15.0  # for all of a try
 _START_S: Final = 60.0  # for the process to be there, which is this machine's matter
-LOCAL_VARIABLE: Final = "TALLOW_ALERT_LOCAL"
-_FILES: Final = ("CA_FILE", "CERT_FILE", "KEY_FILE", "PASSWORD_FILE")
 # Redirects are not followed: they may lead to where alerts must not go.
 _ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="", http_redirects=False)
 _APART: Final = multiprocessing.get_context("forkserver")
@@ -74,7 +73,7 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
     def send(message: Message) -> None:
         _check_target(message.route.address)
         # The account for alerts is another one than that for recording; so are its secrets.
-        secrets = {f"TALLOW_{n}": v for n in _FILES if (v := os.environ.get(f"TALLOW_ALERT_{n}"))}
+        secrets = dict(alert_broker_files())
         _APART.set_forkserver_preload(["analytics.pipeline.tasks", "analytics.alarms.transports"])
         ours, theirs = _APART.Pipe(duplex=False)
         process = _APART.Process(target=_send_apart, args=(theirs, message, wait_s, secrets), daemon=True)
@@ -171,7 +170,7 @@ def _check_target(address: str) -> None:
     """Raises Undelivered for a server on this machine or this link, unless a setting allows those: whoever may add a route could
     else reach what only this machine can."""
     host = urlsplit(address).hostname
-    if os.environ.get(LOCAL_VARIABLE, "") == "yes" or not host:
+    if ALERT_LOCAL.value == "yes" or not host:
         return
     try:
         found = {info[4][0] for info in socket.getaddrinfo(host, None)}
@@ -180,7 +179,7 @@ def _check_target(address: str) -> None:
     for one in map(ipaddress.ip_address, (str(address_).partition("%")[0] for address_ in found)):
         if one.is_loopback or one.is_link_local or one.is_unspecified:
             raise Undelivered(
-                f"{host} is this machine or its link; allow that with {LOCAL_VARIABLE}=yes", for_good=True
+                f"{host} is this machine or its link; allow that with {ALERT_LOCAL.name}=yes", for_good=True
             )
 
 

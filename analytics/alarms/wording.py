@@ -1,13 +1,13 @@
 """Alerts and digests in words."""
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
-from analytics.findings import CAUTION
+from analytics.findings import CAUTIONS
 from analytics.kinds import Kind, Severity, severity_rank
+from ingest.environment import SITE
 from ingest.setups import Setup
 from ingest.times import rfc3339
 
@@ -44,7 +44,7 @@ def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
             told.summary,
             f"By when: {by}.",
             f"Take along: {'; '.join(take)}.",
-            CAUTION,
+            *CAUTIONS,
             f"Alarm {told.number}: {address_of(setup, site)}",
         ]
     )
@@ -67,7 +67,9 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
     ]
     if len(ordered) > _SHOWN_IN_DIGEST:
         shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    return f"{depot} today: {said}", "\n\n".join([*shown, CAUTION, f"All alarms: {site}/alarms?depot={quote(depot)}"])
+    return f"{depot} today: {said}", "\n\n".join(
+        [*shown, "\n".join(CAUTIONS), f"All alarms: {site}/alarms?depot={quote(depot)}"]
+    )
 
 
 def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[str, str]:
@@ -79,7 +81,9 @@ def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[st
     shown = [title for title, _ in ordered[:_SHOWN_IN_DIGEST]]
     if len(ordered) > _SHOWN_IN_DIGEST:
         shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    return f"{len(rows)} alerts, {urgent} to act on now", "\n".join([*shown, "", CAUTION, f"All alarms: {site}/alarms"])
+    return f"{len(rows)} alerts, {urgent} to act on now", "\n".join(
+        [*shown, "", *CAUTIONS, f"All alarms: {site}/alarms"]
+    )
 
 
 def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
@@ -105,5 +109,5 @@ def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
 
 
 def site() -> str:
-    """Where the dashboard is for those who are told: TALLOW_SITE, else this machine."""
-    return os.environ.get("TALLOW_SITE", "http://127.0.0.1:8050").rstrip("/")
+    """Where the dashboard is for those who are told."""
+    return SITE.value.rstrip("/")

@@ -10,7 +10,7 @@ from analytics.kinds.kind import Check, Evidence, Facts, Kind, as_ratio
 def _departure(e: Evidence) -> str:
     """What a line's pressure shows, and how sure that is."""
     told = f"pressure {as_ratio(e.get('ratio_to_expected', 0.0))} times what is expected"
-    told += f", {e['scatters']:.0f} times its usual scatter." if e.get("scatters", 0.0) >= 2 else "."
+    told += f", {e['deviation_sd']:.0f} times its usual scatter." if e.get("deviation_sd", 0.0) >= 2 else "."
     if "left_pct" in e and abs(e["left_pct"] - e["left_pct_before"]) >= 15:
         told += (
             f" {e['left_pct']:.0f} % of it is left when the pump has stopped (before: {e['left_pct_before']:.0f} %)."
@@ -112,7 +112,7 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
         off_delay_h=1.0,
         answered_by=("line_mended",),
         proven_by_cycles=True,
-        controller_codes=("pressure_high",),
+        controller_codes=("pressure_high", "cycle_timeout"),
         sentence=_blocked_line,
     ),
 }

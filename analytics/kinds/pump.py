@@ -31,8 +31,28 @@ def _incomplete_cycles(facts: Facts) -> str:
 
 
 def _timer_mismatch(facts: Facts) -> str:
+    e, told = facts.evidence, []
+    if "interval_min" in e:
+        told.append(
+            f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+        )
+    if "run_s" in e:
+        told.append(f"Cycles run for {e['run_s']:.0f} s; the set-up sheet says {e['registered_run_s']:g} s.")
+    return " ".join(told)
+
+
+def _controller_fault(facts: Facts) -> str:
     e = facts.evidence
-    return f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
+    if "supply_v" in e:
+        return f"The supply sags to {e['supply_v']:.1f} V while the pump runs; {e['usual_v']:.1f} V are usual for this vehicle."
+    what = {
+        "motor_current": "that the motor's current is out of its range",
+        "supply_low": "that its supply is low",
+        "cycle_timeout": "that cycles do not end in their time",
+        "pressure_high": "that the pressure is too high",
+        "pressure_low": "that the pressure is too low",
+    }[e["code"]]
+    return f"The controller itself reports {what}, and nothing else explains it ({e['reports']:.0f} reports)."
 
 
 PUMP_KINDS: Final[Mapping[str, Kind]] = {
@@ -73,7 +93,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         off_delay_h=1.0,
         answered_by=("bled",),
         proven_by_cycles=True,
-        controller_codes=("pressure_low",),
+        controller_codes=("pressure_low", "cycle_timeout"),
         sentence=_starved_pump,
     ),
     "missed_cycles": Kind(
@@ -149,7 +169,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says.",
         checks=(
             Check(
-                "Measure what one outlet delivers in ten cycles, and compare with the call-out sheet.",
+                "Measure what one outlet delivers in ten cycles, and compare with the line list.",
                 "About as the sheet says: measure another one. Much less: the element is worn, or set smaller.",
             ),
             Check(
@@ -214,7 +234,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         title="Timer differs",
         group="pump",
         severity="plan",
-        meaning="Cycles come at another interval than the one on the set-up sheet.",
+        meaning="Cycles come at another interval than the one on the set-up sheet, or run for another time.",
         cause="Somebody set the timer otherwise, or the sheet was never brought up to date.",
         checks=(
             Check(
@@ -235,5 +255,44 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         proven_by_cycles=True,
         controller_codes=(),
         sentence=_timer_mismatch,
+    ),
+    "controller_fault": Kind(
+        importance=95,
+        title="Controller reports a fault",
+        group="pump",
+        severity="plan",
+        meaning="What the controller itself reports lasts, or its supply sags, and nothing else that was found explains it.",
+        cause="A weak supply or a bad earth, a motor that wears or runs against stiff grease, or a sensor of the controller's own.",
+        checks=(
+            Check(
+                "Read the fault in the controller's own display or log.",
+                "The code named here: go on. Another one: follow that. None: clear it and see whether it comes back.",
+            ),
+            Check(
+                "Measure the voltage at the pump's plug while it runs.",
+                "Well below nominal: battery, plug, wire or earth. About nominal: go on.",
+            ),
+            Check(
+                "Measure the motor's current while it runs, and compare it with the pump's plate.",
+                "Too high: stiff grease, a blocked line or a worn motor. Too low: the pump turns idle. As on the plate: the controller.",
+            ),
+        ),
+        take=(
+            "multimeter with a current clamp",
+            "contact cleaner, terminals and crimping tool",
+            "fuses of the size on the plate",
+        ),
+        fills=False,
+        minutes=45,
+        of_a_channel=False,
+        dries=False,
+        follows_from=("missed_cycles", "incomplete_cycles", "starved_pump", "blocked_line"),
+        hides=(),
+        on_delay_h=0.0,
+        off_delay_h=6.0,
+        answered_by=("controller_swapped",),
+        proven_by_cycles=False,
+        controller_codes=("motor_current", "supply_low", "cycle_timeout", "pressure_high", "pressure_low"),
+        sentence=_controller_fault,
     ),
 }

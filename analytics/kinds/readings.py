@@ -16,10 +16,14 @@ def _level_sensor(facts: Facts) -> str:
 
 
 def _pressure_sensor(facts: Facts) -> str:
+    if "no_pressure_kpa" in facts.evidence:
+        return f"{facts.where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected."
     return f"The pressure reading of {facts.where[0].lower() + facts.where[1:]} is stuck, missing or impossible."
 
 
 def _silent(facts: Facts) -> str:
+    if "never_heard" in facts.evidence:
+        return "Nothing was ever heard of it, a week and more after it was commissioned and registered."
     return f"Nothing was heard for {facts.evidence['silent_h'] / 24:.1f} days, longer than its ordinary stops."
 
 
@@ -88,8 +92,8 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         title="Silent",
         group="readings",
         severity="plan",
-        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain.",
-        cause="The vehicle is laid up or out of coverage, or its controller has no supply.",
+        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain, or nothing ever.",
+        cause="The vehicle is laid up or out of coverage, its controller has no supply, or says another name.",
         checks=(
             Check(
                 "Ask where the vehicle is and whether it is in use.",

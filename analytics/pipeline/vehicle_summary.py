@@ -1,6 +1,6 @@
 """A vehicle in one row, as lists show it: who it is, what it needs, why, and what to take along. Nobody else writes that table."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -8,7 +8,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, insert, update
 
 from analytics.findings import Finding, urgency
-from analytics.kinds import Severity
+from analytics.kinds import Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
@@ -16,10 +16,13 @@ from ingest import registry, schema
 from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup
 
-PRIORITIES: Final = ("act_now", "plan", "note", "none")
+# What a vehicle needs, worst first; of one never heard, or of which nothing is proven, nobody knows that it needs nothing.
+PRIORITIES: Final = ("act_now", "plan", "note", "unheard", "not_proven", "none")
 _FINDINGS_SHOWN: Final = 3
 _WEEK_DAYS: Final = 7
-_NO_RANK: Final = 99  # of a vehicle without an open finding
+# `rank` is the place of the worst finding's kind; from here on for those that leave no point dry that steering or braking depends on.
+ORDINARY_RANK: Final = 100
+_NO_RANK: Final = 199  # of a vehicle without an open finding
 
 
 @dataclass(frozen=True)
@@ -64,14 +67,20 @@ class Detail:
         )
 
 
-def priority_of(findings: Sequence[Finding], refill_state: str | None) -> str:
-    """What a vehicle needs, from its open findings and its refill."""
+def priority_of(
+    findings: Sequence[Finding], refill_state: str | None, lines: Sequence[LineCondition], *, heard: bool
+) -> str:
+    """What a vehicle needs, from its open findings, its refill and its lines, and whether anything was ever heard of it."""
     severities = {f.severity for f in findings}
     if "act_now" in severities or refill_state == "due":
         return "act_now"
     if "plan" in severities or refill_state == "soon":
         return "plan"
-    return "note" if severities else "none"
+    if severities:
+        return "note"
+    if not heard:
+        return "unheard"
+    return "none" if any(line.state in ("sound", "note") for line in lines) else "not_proven"
 
 
 def detail(outcome: Outcome) -> Detail:
@@ -92,8 +101,8 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     """Keep what an analysis found."""
     open_ = sorted((f for f in outcome.findings if f.open), key=urgency)
     found = {
-        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state)),
-        "rank": urgency(open_[0])[1] if open_ else _NO_RANK,
+        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=bool(outcome.days))),
+        "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
         "dry_h": (outcome.max_hours_since_grease or 0.0) if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,
         "due_early_us": outcome.refill.due_early_us,
@@ -105,9 +114,15 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     _put(connection, outcome.vehicle_id, _identity(outcome.setup) | found, sold=outcome.sold)
 
 
-def register(connection: Connection, folder: Path, now_us: int) -> Registered:
+def _rank(worst: Finding, lines: Sequence[LineCondition]) -> int:
+    return kind_rank(worst.kind) + (0 if any(line.critical_dry for line in lines) else ORDINARY_RANK)
+
+
+def register(
+    connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
+) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    done = registry.register(connection, folder, now_us)
+    done = registry.register(connection, folder, now_us, show)
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done
@@ -115,7 +130,8 @@ def register(connection: Connection, folder: Path, now_us: int) -> Registered:
 
 def _identity(setup: Setup) -> dict[str, Any]:
     names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
-    search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class}".casefold()
+    points = " ".join(sorted({line.point for line in setup.lines}))
+    search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class} {points}".casefold()
     return {name: getattr(setup, name) for name in names} | {"search": search, "grease": setup.grease_and_grade}
 
 
@@ -124,5 +140,5 @@ def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sol
     values = values | {"sold": sold}
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:
-        nothing = {"need": PRIORITIES.index("none"), "rank": _NO_RANK, "dry_h": 0.0}
+        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": 0.0}
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))

@@ -8,13 +8,13 @@ import numpy as np
 
 from analytics.findings import Finding, Stretch
 from analytics.settings import DEFAULTS, Settings
-from analytics.vehicle import confirmation, cycles, level, pressure, silence
+from analytics.vehicle import confirmation, controller, cycles, level, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
 from analytics.vehicle.causes import by_cause
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History, build
-from analytics.vehicle.level import Fill, Reservoir, draws_air
+from analytics.vehicle.level import Fill, Reservoir, draws_air, no_grease_leaves
 from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
@@ -75,6 +75,7 @@ def analyse(
     stretches = [
         *audit.stretches,
         *silence.analyse(history, settings),
+        *controller.analyse(history, settings),
         *(_filled(stretch, history, tank) for stretch in tank.stretches),
         *_lone_channel(pressures, tank, history),
         *confirmation.analyse(history, flaws, pressures.explained, settings),
@@ -85,10 +86,11 @@ def analyse(
     findings = findings_with(past, [to_finding(stretch, history) for stretch in told], as_of_us)
     if not pressures.channels:  # then no pressure tells that it draws air
         flaws = flaws | draws_air(history, tank)
-    since = hours_since(history, findings, flaws)
+    flaws = flaws | no_grease_leaves(history, tank)
+    since = hours_since(history, findings, flaws, settings)
     refill = forecast(history, audit, tank, settings, sisters)
     handed = handover(history, audit, tank, findings, settings)
-    findings = [beside_handover(found, handed) for found in escalate(findings, since, settings)]
+    findings = [beside_handover(found, handed) for found in escalate(findings, history.setup.lines, since, settings)]
     return Result(
         history,
         audit,

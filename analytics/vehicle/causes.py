@@ -41,6 +41,8 @@ def _comes_later(cause: Stretch, effect: Stretch) -> bool:
 def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
     if cause.kind not in FINDING_KINDS[effect.kind].follows_from:
         return False
+    if effect.kind == "controller_fault" and effect.evidence["code"] not in FINDING_KINDS[cause.kind].controller_codes:
+        return False
     if cause.channel is not None and effect.channel is not None and cause.channel != effect.channel:
         return False
     if cause.began_us > effect.began_us + HOUR_US and effect.kind in (

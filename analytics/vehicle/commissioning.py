@@ -20,6 +20,7 @@ from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level import Reservoir
+from analytics.vehicle.pressure.sister_lines import alike, odd_limit, sister_ratios
 from ingest.arrays import Floats
 from ingest.setups import Line
 from ingest.times import DAY_US, instant, microseconds
@@ -31,7 +32,6 @@ CYCLES: Final = 20
 PLAIN_CYCLES: Final = 8  # from so many on it may end early, with everything proven
 WORKING_DAYS: Final = 7
 _LOOKED_AT: Final = (PLAIN_CYCLES, 12, 16, CYCLES)
-ODD_RATIO: Final = 2.2  # lines alike by length, bore and dose differ by less
 _FEWEST_LINES: Final = 8  # for a regression over the vehicle's own lines
 _FIRST_READINGS: Final = 5
 _NO_PRESSURE: Final = 0.02  # of relief: a line below it carries nothing
@@ -45,7 +45,7 @@ _SWAP_RATIO: Final = 1.2  # below such a difference of what is expected nothing 
 
 @dataclass(frozen=True)
 class Item:
-    """One line of the checklist; `line` is the call-out sheet's number where it is about one."""
+    """One line of the checklist; `line` is the line list's number where it is about one."""
 
     what: str
     verdict: Verdict
@@ -80,25 +80,6 @@ class Handover:
     def as_json(self) -> dict[str, Any]:
         """As it is kept in the database and printed."""
         return asdict(self)
-
-
-def _alike(lines: Sequence[Line]) -> Floats:
-    """What lines are compared by, (lines, terms): length, bore and dose, as far as they differ."""
-    x = np.log([[line.length_m, line.bore_mm, line.dose_cm3] for line in lines])
-    return np.column_stack([np.ones(len(x)), x[:, np.ptp(x, axis=0) > 1e-6]])
-
-
-def sister_ratios(lines: Sequence[Line], log_kpa: Floats) -> tuple[Floats, float]:
-    """(each line's pressure against that of lines like it, as logarithms; their scatter), by a robust regression of the vehicle's
-    own lines on length, bore and dose. Needs eight lines; fewer give NaN."""
-    if len(lines) < _FEWEST_LINES:
-        return np.full(len(lines), np.nan), np.nan
-    # Here, since they take long to load.
-    from statsmodels.robust.norms import TukeyBiweight
-    from statsmodels.robust.robust_linear_model import RLM
-
-    fit = RLM(log_kpa, _alike(lines), M=TukeyBiweight()).fit()
-    return np.asarray(fit.resid), float(fit.scale)
 
 
 def began_us(history: History) -> int | None:
@@ -170,7 +151,7 @@ def _checked(
     off, scatter = sister_ratios(own, read)
     ratio = {line.line: float(v) for line, v in zip(own, off, strict=True) if np.isfinite(v)}
     swapped = _swapped(own, read)
-    limit = max(float(np.log(ODD_RATIO)), 4 * scatter) if ratio else np.inf
+    limit = odd_limit(scatter) if ratio else np.inf
     items, firsts = [], []
     for line in setup.lines:
         kpa = float(np.exp(level[line.channel])) if line.channel in level else None
@@ -230,7 +211,7 @@ def _swapped(own: Sequence[Line], log_kpa: Floats) -> dict[int, int]:
     found: dict[int, int] = {}
     if len(own) < _FEWEST_LINES + 2:
         return found
-    terms = _alike(own)
+    terms = alike(own)
     for a, b in pairwise(range(len(own))):
         rest = [n for n in range(len(own)) if n not in (a, b)]
         fit = np.linalg.lstsq(terms[rest], log_kpa[rest], rcond=None)[0]

@@ -65,7 +65,11 @@ def _more_than_chance(share: float, of: int) -> int:
 
 
 def _not_vented(history: History, explained: Floats, settings: Settings) -> Floats:
-    """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool."""
+    """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool.
+
+    Half of the peak still there is no vented line, whatever this vehicle's own past was like. Less than that is told from its own
+    usual rest pressure, but not where it is so cold that grease is stiff: then lines vent slowly, mostly after a night.
+    """
     c = history.cycles
     flag = np.zeros(len(c), bool)
     if history.setup.feed != "injector" or not len(c):
@@ -77,8 +81,8 @@ def _not_vented(history: History, explained: Floats, settings: Settings) -> Floa
     for channel in range(rest.shape[1]):
         usual: list[float] = []
         for i in np.flatnonzero(~np.isnan(rest[:, channel])):
-            # Half of the peak still there is no vented line, whatever this vehicle's own past was like.
-            limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if len(usual) >= 8 else np.inf
+            learned = len(usual) >= 8 and not c.temp_c[i] < settings.stiff_below_c
+            limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if learned else np.inf
             high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
             flag[i] |= high
             if not high and not explained[i]:

@@ -12,7 +12,7 @@ from analytics.settings import Settings
 from analytics.vehicle.gaps import GapCounter
 from analytics.vehicle.history import History
 from analytics.vehicle.missed import MissedEpisodes, idle_controllers
-from analytics.vehicle.timer_setting import TimerEstimate
+from analytics.vehicle.timer_setting import TimerEstimate, run_time_mismatches
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
 
@@ -68,11 +68,13 @@ def analyse(history: History, settings: Settings) -> Audit:
     missed += [episodes.trouble] if episodes.trouble is not None else []
     mismatches = timer.ended + ([timer.mismatch] if timer.mismatch is not None else [])
     pause_us = int(settings.pause_h * HOUR_US)
+    run_times = joined(run_time_mismatches(history, settings), pause_us)
+    mismatches = joined([*joined(mismatches, pause_us), *run_times], 0)  # at one time the timer has one finding
     return Audit(
         np.array(counter.lost, np.int64),
         np.array(counter.missed, np.int64),
         np.array(counter.interval_h),
         np.array(counter.expected),
         open_missed,
-        (*joined(missed, pause_us), *joined(mismatches, pause_us)),
+        (*joined(missed, pause_us), *mismatches),
     )

@@ -3,9 +3,21 @@
 from typing import Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
+from numpy.typing import NDArray
+
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import odd_from_the_start
+from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
 from ingest.times import HOUR_US, instant
+
+_TURNS: Final = 4  # a controller that was swapped and swapped back came back once
+
+
+def _several_controllers(boot: NDArray[np.str_]) -> bool:
+    """Whether boots come back after others, again and again: one controller never goes back to a boot it had before."""
+    changes = int((boot[1:] != boot[:-1]).sum())
+    return changes - (len(np.unique(boot)) - 1) >= _TURNS
 
 
 def notes(result: Result) -> list[str]:
@@ -15,6 +27,10 @@ def notes(result: Result) -> list[str]:
         found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
     if history.corrected:
         found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
+    if _several_controllers(history.heard_boot):
+        found.append(
+            "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
+        )
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
     for number, ratio in odd_from_the_start(result).items():
@@ -23,9 +39,37 @@ def notes(result: Result) -> list[str]:
             f"Line {number} ({line.point}) has had {ratio:.1f} times the pressure of lines like it since it was first heard:"
             f" it may have been {'blocked' if ratio > 1 else 'open'} from the start, which its own past cannot tell."
         )
+    found += _units(result)
+    failed_us = thermometer_failed_us(history)
+    if failed_us is not None:
+        at = instant(failed_us).astimezone(ZoneInfo(history.setup.timezone))
+        found.append(
+            f"Since {at.day} {at:%b %Y} the thermometer shows what cannot be true; no finding rests on it, and those about lines are"
+            " less sure without it."
+        )
     if unknown:
-        found.append(f"Pressure channels that no call-out sheet names: {', '.join(unknown)}.")
+        found.append(f"Pressure channels that no line list names: {', '.join(unknown)}.")
     return found
+
+
+def _units(result: Result) -> list[str]:
+    """Pressures that look as if they were given in bar."""
+    setup, peak = result.history.setup, result.history.cycles.peak_kpa
+    if setup.relief_kpa < LEAST_RELIEF_KPA:
+        return [
+            f"The set-up sheet gives a relief pressure of {setup.relief_kpa:g} kPa; it is taken for bar. Register it in kPa."
+        ]
+    known = peak[np.isfinite(peak) & (peak > 0)][-_UNIT_READINGS:]
+    highest = float(np.percentile(known, 95)) if len(known) >= _UNIT_READINGS else np.inf
+    if setup.channels and highest < 0.0125 * setup.relief_kpa:
+        return [
+            f"The pressures of all channels lie below {highest:.0f} kPa, with a relief pressure of {setup.relief_kpa:g} kPa: are they"
+            " readings in bar? No finding about a line rests on them."
+        ]
+    return []
+
+
+_UNIT_READINGS: Final = 50
 
 
 _FILL_NEAR_US: Final = 36 * HOUR_US

@@ -15,6 +15,7 @@ from ingest.arrays import Floats
 
 # A gap shorter than this many intervals may hold an extra cycle by the test button; from here on a pump stood still.
 LONG_GAP: Final = 2.5
+_TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 
 
 def registered_h(history: History) -> Floats:
@@ -25,7 +26,8 @@ def registered_h(history: History) -> Floats:
 
 class Gap(NamedTuple):
     """From one cycle whose hours are sure to the next: indices of both, ignition hours, cycles that the counter gained,
-    how many of them somebody is known to have started, and whether the first was itself started so."""
+    how many of them somebody is known to have started, whether the first was itself started so, and by how much the hours may
+    be wrong."""
 
     first: int
     last: int
@@ -33,6 +35,7 @@ class Gap(NamedTuple):
     ran: int
     manual: int
     after_manual: bool
+    doubt_h: float
 
 
 class GapCounter:
@@ -57,7 +60,8 @@ class GapCounter:
         self.new_boot: list[bool] = np.r_[True, c.boot[1:] != c.boot[:-1]][:n].tolist()
         self.new_timer: list[bool] = np.r_[True, np.diff(self.registered_h) != 0][:n].tolist()
         self._pressed, self._sure = np.cumsum(c.manual == 1).tolist(), history.cycle_sure.tolist()
-        self._step_h = history.meter_step_h
+        self._step_h, self._doubt_h = history.meter_step_h, history.doubt_h
+        self._doubts = history.cycle_doubts.tolist()
         self._phase = 0.0  # intervals that had passed at the latest sure cycle since the timer last started the pump
         self._perhaps = (
             0  # cycles since the timer was last seen for sure that may have been its own: nobody said otherwise
@@ -98,6 +102,7 @@ class GapCounter:
             self._cycle_no[i] - self._cycle_no[last],
             pressed[i] - pressed[last],
             pressed[last] > (pressed[last - 1] if last else 0),
+            self._doubt_h if self._doubts[i] != self._doubts[last] else 0.0,
         )
         self.missed[i] = self._missed(gap)
         self.expected[i] = self.missed[i] + gap.ran
@@ -106,12 +111,17 @@ class GapCounter:
     def _missed(self, gap: Gap) -> int:
         """How many cycles of a gap never ran."""
         interval, ran, manual = self.interval_h[gap.last], gap.ran, gap.manual
+        if gap.doubt_h:  # only what no error of the hours explains never ran
+            self._phase, self._perhaps = 0.0, 0
+            surely: int = math.floor((gap.hours - gap.doubt_h) / interval)
+            return max(0, surely - ran + manual)
         slack = 0.12 + self._step_h / interval
         x = self._phase + gap.hours / interval
         nearest: int = round(x)
         if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:
             self._phase, self._perhaps = 0.0, 0
-            return max(0, nearest - ran)
+            # Over hundreds of cycles that ran unheard, the timer's own tolerance is worth several.
+            return nearest - ran if nearest - ran > _TIMER_ERROR * x else 0
         missed = 0
         whole = math.floor(x + slack)
         by_timer = ran - max(manual, 1) if manual or x < ran + 0.5 or x > LONG_GAP else ran

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.vehicle.clocks import corrected_at
-from analytics.vehicle.ignition import ignition_hours
+from analytics.vehicle.ignition import by_timer, ignition_hours
 from ingest.arrays import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
 from ingest.setups import Setup, in_force
 from ingest.times import FOREVER_US, LONG_AGO_US
@@ -22,7 +22,8 @@ class History:
     """What is known of a vehicle at `as_of_us`; every array is in order of corrected time.
 
     `cycle_h` is ignition-on hours since an arbitrary start, of each cycle. Hours are sure where no lost message can have
-    switched the ignition unseen.
+    switched the ignition unseen. Between messages of different `heard_doubts` they are good to `doubt_h` only (0 with a fine
+    hour meter). Without any meter (`metered`) they are the timer's: each cycle is worth its interval, and nothing else is.
     """
 
     setups: tuple[Setup, ...]
@@ -40,7 +41,11 @@ class History:
     heard_sure: NDArray[np.bool_]
     heard_seq: Ints
     heard_boot: NDArray[np.str_]
-    meter_step_h: float  # resolution of the hour meter
+    meter_step_h: float  # resolution of the hours
+    heard_doubts: Ints
+    cycle_doubts: Ints
+    doubt_h: float
+    metered: bool
     undated: int  # messages whose time cannot be known: no finding rests on them
     corrected: int  # messages whose clock was wrong and could be put right
     work: tuple[Work, ...] = ()  # what people did, by its time
@@ -120,8 +125,10 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     to_come = [int(at_us.min()) for at_us in later if len(at_us)]
     to_come += [s.valid_from_us for s in setups if s.valid_from_us is not None and s.valid_from_us > as_of_us]
     heard = ignition_hours(cycles, levels, ignitions, faults, states)
-    heard_us, heard_h = heard.at_us, heard.hours
-    cycle_sure = heard.sure[heard.row[: len(cycles)]]
+    if not heard.metered:
+        interval_h = np.array([s.interval_min / 60 for s in setups])[_setup_at(setups, cycles.at_us)]
+        heard = by_timer(heard, cycles.cycle_no, cycles.boot, interval_h)
+    heard_us, heard_h, cycle_row = heard.at_us, heard.hours, heard.row[: len(cycles)]
     told = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
         setups=told,
@@ -133,13 +140,17 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         as_of_us=as_of_us,
         next_us=min(to_come, default=None),
         cycle_h=np.interp(cycles.at_us, heard_us, heard_h) if len(heard_us) else np.zeros(0),
-        cycle_sure=cycle_sure,
+        cycle_sure=heard.sure[cycle_row],
         heard_us=heard_us,
         heard_h=heard_h,
         heard_sure=heard.sure,
         heard_seq=heard.seq,
         heard_boot=heard.boot,
         meter_step_h=heard.step_h,
+        heard_doubts=heard.doubts,
+        cycle_doubts=heard.doubts[cycle_row],
+        doubt_h=heard.doubt_h,
+        metered=heard.metered,
         undated=int((everything == 2).sum()),
         corrected=int((everything == 1).sum()),
         work=tuple(one for one in work if one.at_us <= as_of_us),

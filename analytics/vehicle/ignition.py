@@ -1,10 +1,11 @@
 """Ignition hours at every message, from the hour meter, the cycles and the switching."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.vehicle.coarse_meter import COARSE_H, fine_hours, step_of
 from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints
 from ingest.times import HOUR_US
 
@@ -12,7 +13,11 @@ from ingest.times import HOUR_US
 @dataclass(frozen=True)
 class Heard:
     """All messages in order of time: ignition hours since the first, and whether they are sure; `row` says where each message
-    of the kinds one after the other is among them. `step_h` is the hour meter's."""
+    of the kinds one after the other is among them. `step_h` is the resolution of the hours.
+
+    Where a meter counts in coarse steps, `doubts` grows with each place at which it alone tells what was gained: hours from one
+    side of such places to the other are good to `doubt_h` only. Without any meter hours are none, and `metered` is false.
+    """
 
     at_us: Ints
     hours: Floats
@@ -21,6 +26,9 @@ class Heard:
     boot: NDArray[np.str_]
     row: Ints
     step_h: float
+    doubts: Ints
+    doubt_h: float = 0.0
+    metered: bool = True
 
 
 def ignition_hours(*kinds: Common) -> Heard:
@@ -39,11 +47,16 @@ def ignition_hours(*kinds: Common) -> Heard:
     row[order] = np.arange(len(order))
     at, meter, boot, on, seq = at[order], meter[order], boot[order], on[order], seq[order]
     known = ~np.isnan(meter)
+    doubts = np.zeros(len(at), np.int64)
     if not known.any():
         nothing = np.zeros(len(at))
-        return Heard(at, nothing, np.ones(len(at), bool), seq, boot, row, 0.01)
+        return Heard(at, nothing, np.ones(len(at), bool), seq, boot, row, 0.01, doubts, metered=False)
+    switched = np.concatenate([np.full(len(rows), isinstance(rows, Ignitions)) for rows in kinds])[order]
+    coarse_h, unsure = _refine(at, meter, boot, seq, on, switched)
+    doubts = np.cumsum(unsure)
+    known = ~np.isnan(meter)
     read, clock, life = meter[known], at[known] / HOUR_US, boot[known]
-    step = 0.05 if np.allclose(read * 20, np.round(read * 20), atol=1e-6) else 0.01
+    step = 0.05 if coarse_h or np.allclose(read * 20, np.round(read * 20), atol=1e-6) else 0.01
     # The meter of one boot only rises; rounding and late rows make it dip, and a running maximum takes the dips out.
     grown = np.zeros(len(read))
     starts = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
@@ -55,7 +68,39 @@ def ignition_hours(*kinds: Common) -> Heard:
     hours, certain = _between(at, at[known], np.cumsum(grown), on, step)
     last = int(np.flatnonzero(known)[-1])
     certain[last:] = ~_any_lost(seq[last:], boot[last:])
-    return Heard(at, hours, known | certain, seq, boot, row, step)
+    return Heard(at, hours, known | certain, seq, boot, row, step, doubts, coarse_h)
+
+
+def _refine(
+    at: Ints, meter: Floats, boot: NDArray[np.str_], seq: Ints, on: Floats, switched: NDArray[np.bool_]
+) -> tuple[float, NDArray[np.bool_]]:
+    """Put finer hours in place of what coarse meters read, in `meter` itself, controller by controller.
+
+    Returns the coarsest step, 0 where none is coarse, and before which messages only that bounds what was gained.
+    """
+    coarsest, unsure = 0.0, np.zeros(len(at), bool)
+    for one in np.unique(boot):
+        mine = np.flatnonzero(boot == one)
+        readings = meter[mine]
+        if np.isnan(readings).all():
+            continue
+        step = step_of(readings[~np.isnan(readings)])
+        if step < COARSE_H:
+            continue
+        coarsest = max(coarsest, step)
+        meter[mine], unsure[mine] = fine_hours(at[mine], readings, seq[mine], on[mine], switched[mine], step)
+    return coarsest, unsure
+
+
+def by_timer(heard: Heard, cycle_no: Ints, boot: NDArray[np.str_], interval_h: Floats) -> Heard:
+    """Hours of a vehicle without a meter: its timer is one. Each cycle is worth the interval registered for it, those whose
+    messages were lost too; `boot` is each cycle's."""
+    ran = np.diff(cycle_no, prepend=cycle_no[:1] - 1)
+    same = np.r_[False, boot[1:] == boot[:-1]]
+    ran = np.where(same & (ran >= 1), ran, 1)
+    gained = np.zeros(len(heard.at_us))
+    np.add.at(gained, heard.row[: len(cycle_no)], ran * interval_h)
+    return replace(heard, hours=np.cumsum(gained) - (gained[:1].sum()))
 
 
 def _any_lost(seq: Ints, boot: NDArray[np.str_]) -> NDArray[np.bool_]:

@@ -1,31 +1,32 @@
 """The condition of every line on the line list."""
 
-from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, fields
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from analytics.findings import urgency
+from analytics.kinds import FINDING_KINDS, severity_rank
+from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.commissioning import ODD_RATIO, sister_ratios
+from analytics.vehicle.pressure.sister_lines import odd_lines
 from ingest.arrays import Floats
 
 
 def odd_from_the_start(result: Result) -> dict[int, float]:
     """Lines whose pressure has differed from that of lines like them since they were first heard: line -> ratio.
 
-    Nothing in a line's own past tells a fault that was there from the beginning; at least eight lines of the vehicle with a
-    channel of their own do.
+    Nothing in a line's own past tells a fault that was there from the beginning; other lines of the vehicle do.
     """
-    level = dict(zip(result.pressures.channels, result.pressures.level, strict=True))
-    own = [c for c, n in Counter(line.channel for line in result.history.setup.lines).items() if c and n == 1]
-    lines = [x for x in result.history.setup.lines if x.channel in own and np.isfinite(level.get(x.channel, np.nan))]
-    off, scatter = sister_ratios(lines, np.array([level[line.channel or ""] for line in lines]))
-    limit = max(float(np.log(ODD_RATIO)), 4 * scatter)
-    return {line.line: round(float(np.exp(v)), 2) for line, v in zip(lines, off, strict=True) if abs(v) > limit}
+    channels = result.pressures.channels
+    off = dict(zip(channels, odd_lines(result.history, channels)(result.pressures.level), strict=True))
+    return {
+        line.line: round(float(np.exp(off[line.channel])), 2)
+        for line in result.history.setup.lines
+        if line.channel and np.isfinite(off[line.channel]) and off[line.channel] != 0.0
+    }
 
 
 _DRIFT_READINGS: Final = 60
@@ -37,7 +38,7 @@ _DRIFT_WEIGHT: Final = 0.1
 _DRIFT_SIGMAS: Final = 4.0  # readings of a day go together, so that a wider limit than usual is needed
 
 
-_DRIFT_RATIO: Final = 1.12
+_DRIFT_RATIO: Final = 1.2  # since the line was sound: what ages soundly takes 2,000 ignition hours for it
 
 
 def _drift(ratio: Floats, noise: float) -> str | None:
@@ -52,50 +53,81 @@ def _drift(ratio: Floats, noise: float) -> str | None:
     return "rising" if latest > 0 else "falling"
 
 
+LineState = Literal["act_now", "plan", "note", "not_proven", "sound"]
+# So many intervals without grease at a point are more than the timer explains.
+WAITS_INTERVALS: Final = 3.0
+
+
 @dataclass(frozen=True, kw_only=True)
 class LineCondition:
-    """One line: the latest ratio of its channel's pressure to what is expected, and ignition hours since grease last surely arrived;
-    None where that is not known."""
+    """One line: what its readings say (`condition`), how it is marked (`state`), whether a point that steering or braking depends on
+    may be dry (`critical_dry`), the latest ratio of its channel's pressure to what is expected, and ignition hours since grease last
+    surely arrived; None where that is not known."""
 
     line: int
     bundle: str
     condition: str
+    state: LineState
+    critical_dry: bool
     ratio: float | None
     hours_since_grease: float | None
 
     def to_row(self) -> list[Any]:
         """As it is kept in a database: in short, since a list shows very many."""
-        return [self.line, self.bundle, self.condition, self.ratio, self.hours_since_grease]
+        return [
+            self.line, self.bundle, self.condition, self.state, self.critical_dry, self.ratio, self.hours_since_grease,
+        ]  # fmt: skip
 
     @staticmethod
     def from_row(row: Sequence[Any]) -> "LineCondition":
         """What `to_row` made."""
-        line, bundle, condition, ratio, hours = row
-        return LineCondition(line=line, bundle=bundle, condition=condition, ratio=ratio, hours_since_grease=hours)
+        return LineCondition(**dict(zip((field.name for field in fields(LineCondition)), row, strict=True)))
 
 
-def line_conditions(result: Result) -> list[LineCondition]:
-    """The condition of each line of the call-out sheet, in its order."""
-    open_ = {f.channel: f.kind for f in sorted(result.findings, key=urgency, reverse=True) if f.open and f.channel}
+def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineCondition]:
+    """The condition of each line of the line list, in its order."""
+    open_ = sorted((f for f in result.findings if f.open), key=urgency)
     index = {name: j for j, name in enumerate(result.pressures.channels)}
     out = []
     for line in result.history.setup.lines:
-        ratio = None
-        condition = "unwatched"
-        if line.channel is not None:
-            column = result.pressures.ratio[:, index[line.channel]]
-            known = column[~np.isnan(column)]
-            ratio = round(float(np.median(known[-5:])), 2) if len(known) else None
-            watched = "sound" if ratio is not None else "learning"
-            if len(known) >= _DRIFT_READINGS:
-                watched = (
-                    _drift(known.astype(np.float64), float(result.pressures.noise[index[line.channel]])) or watched
-                )
-            condition = open_.get(line.channel) or watched
+        own = [f for f in open_ if f.channel is not None and f.channel == line.channel]
+        drying = [f for f in open_ if FINDING_KINDS[f.kind].dries and (f in own or f.channel is None)]
+        condition, ratio = _readings(result, index[line.channel]) if line.channel is not None else ("unwatched", None)
+        condition = own[0].kind if own else drying[0].kind if drying else condition
         hours = result.hours_since_grease[line.line]
+        concerning = sorted({*(f.severity for f in own), *(f.severity for f in drying)}, key=severity_rank)
         out.append(
             LineCondition(
-                line=line.line, bundle=line.bundle, condition=condition, ratio=ratio, hours_since_grease=hours
+                line=line.line,
+                bundle=line.bundle,
+                condition=condition,
+                state=concerning[0] if concerning else _state(condition, hours, result, settings),
+                critical_dry=line.critical and bool(drying or (hours or 0.0) >= settings.dry_act_now_h),
+                ratio=ratio,
+                hours_since_grease=hours,
             )
         )
     return out
+
+
+def _readings(result: Result, channel: int) -> tuple[str, float | None]:
+    """What a channel's latest readings say of its lines: condition, and ratio to what is expected."""
+    column = result.pressures.ratio[:, channel]
+    known = column[~np.isnan(column)]
+    if not len(known):
+        return "learning", None
+    ratio = round(float(np.median(known[-5:])), 2)
+    own = column[~np.isnan(column) & ~result.pressures.starved].astype(np.float64)
+    drift = _drift(own, float(result.pressures.noise[channel])) if len(own) >= _DRIFT_READINGS else None
+    return drift or "sound", ratio
+
+
+def _state(condition: str, hours: float | None, result: Result, settings: Settings) -> LineState:
+    """How a line is marked that no open finding concerns. What nothing proves is never sound."""
+    silent = any(f.open and f.kind == "silent" for f in result.findings)
+    if hours is not None and hours >= settings.dry_act_now_h:
+        return "plan"
+    waits = hours is None or hours > WAITS_INTERVALS * result.history.setup.interval_min / 60
+    if waits or silent or condition in ("unwatched", "learning"):
+        return "not_proven"
+    return "note" if condition in ("rising", "falling") else "sound"

@@ -1,7 +1,8 @@
 """The number behind it all: for each point, ignition hours since grease last surely arrived."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,26 +11,34 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
+from ingest.setups import Line
 from ingest.times import FOREVER_US
 
+_NAMED: Final = 4  # points of a sentence
 
-def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_]) -> dict[int, float | None]:
-    """Line -> ignition hours since a cycle that has no flaw (`confirmation.flawed`; air in place of grease) and whose pressures call
-    neither the line nor the pump wrong; or since somebody greased the point by hand. None where that never was.
 
-    Cycles whose messages were lost count for nothing: nobody knows what their pressures were.
+def hours_since(
+    history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings
+) -> dict[int, float | None]:
+    """Line -> ignition hours since grease surely arrived: with a cycle that has no flaw (`confirmation.flawed`; air in place of
+    grease), that its pressure or the confirmation of its divider proves, and while nothing was found wrong with line, sensor or pump;
+    or by hand. None where nothing ever proved it, or where no hour meter counts.
+
+    That the level falls proves that grease leaves the reservoir, not that it arrives at a point. Cycles whose messages were lost
+    count for nothing: nobody knows what their pressures were.
     """
-    if not len(history.heard_h):
+    if not history.metered or not len(history.heard_h):
         return {line.line: None for line in history.setup.lines}
     now_h = float(history.heard_h[-1])
-    pumped = ~flaws
-    for found in findings:
-        if found.kind == "starved_pump":
+    pumped, found_wrong = ~flaws, tuple(findings)
+    for found in found_wrong:
+        if found.kind == "starved_pump" or _delivers_nothing(found, settings):
             pumped &= ~_inside(history, found)
+    proven = {channel: pumped & _proof(history, channel, found_wrong) for channel in (*history.setup.channels, None)}
     out: dict[int, float | None] = {}
     for line in history.setup.lines:
-        arrived = pumped.copy()
-        for found in findings:
+        arrived = proven[line.channel].copy()
+        for found in found_wrong:
             if found.kind in LINE_FAULTS and line.line in found.lines:
                 arrived &= ~_inside(history, found)
         hours = [float(history.cycle_h[np.flatnonzero(arrived)[-1]])] if arrived.any() else []
@@ -42,16 +51,59 @@ def hours_since(history: History, findings: Iterable[Finding], flaws: NDArray[np
     return out
 
 
-def escalate(findings: Iterable[Finding], since: Mapping[int, float | None], settings: Settings) -> Iterator[Finding]:
-    """Findings with how long their points have waited for grease, while they last; what has waited too long is for now."""
+def _proof(history: History, channel: str | None, findings: Iterable[Finding]) -> NDArray[np.bool_]:
+    """(cycles,) whether a cycle proves that grease arrived at the lines of a channel, or at lines that none watches."""
+    c = history.cycles
+    # One outlet that is shut stops a divider, so that its confirmation speaks for all; elsewhere lines are independent.
+    confirmed = (c.complete == 1) & (history.setup.feed == "progressive")
+    if channel is None or channel not in c.channels:
+        return np.asarray(confirmed)
+    read = np.isfinite(c.peak_kpa[:, c.channels.index(channel)])
     for found in findings:
-        hours = [h for line, h in since.items() if h is not None and (line in found.lines or not found.lines)]
-        if not found.open or not FINDING_KINDS[found.kind].dries or not hours:
-            yield found
+        if found.kind == "pressure_sensor" and found.channel == channel:
+            read &= ~_inside(history, found)
+    return np.asarray(read | confirmed)
+
+
+def escalate(
+    findings: Iterable[Finding], lines: Sequence[Line], since: Mapping[int, float | None], settings: Settings
+) -> Iterator[Finding]:
+    """Findings with how long their points have waited for grease, while they last (None: nothing proves that it ever arrived), and
+    which of those steering or braking depends on; what has waited too long is for now, and so is a reservoir that nothing leaves."""
+    for found in findings:
+        nothing = _delivers_nothing(found, settings)
+        told = replace(found, severity="act_now") if nothing else found
+        if not found.open or not (FINDING_KINDS[found.kind].dries or nothing):
+            yield told
             continue
-        longest = max(hours)
-        severity = "act_now" if longest >= settings.dry_act_now_h else found.severity
-        yield replace(found, severity=severity, evidence={**found.evidence, "hours_since_grease": longest})
+        concerned = [line for line in lines if line.line in found.lines or not found.lines]
+        critical = [line for line in concerned if line.critical]
+        longest = max((h for line in concerned if (h := since[line.line]) is not None), default=None)
+        evidence, severity, summary = {**told.evidence, "hours_since_grease": longest}, told.severity, told.summary
+        if longest is not None and longest >= settings.dry_act_now_h:
+            severity = "act_now"
+        if critical:
+            evidence["critical_points"] = len(critical)
+            summary += f" {_judged_by_somebody(critical)}"
+        yield replace(told, severity=severity, evidence=evidence, summary=summary)
+
+
+def _judged_by_somebody(critical: Sequence[Line]) -> str:
+    """What is said of points that steering or braking depends on and that may be dry."""
+    named = ", ".join(f"line {line.line} ({line.point})" for line in critical[:_NAMED])
+    more = f" and {len(critical) - _NAMED} more" if len(critical) > _NAMED else ""
+    points = "this point" if len(critical) == 1 else "these points"
+    return (
+        f"Steering or braking depends on {points}, which may be dry: {named}{more}."
+        " It is for a qualified person to judge before the vehicle goes back on the road."
+    )
+
+
+def _delivers_nothing(found: Finding, settings: Settings) -> bool:
+    """Whether so little grease leaves the reservoir that the points run dry."""
+    if found.kind != "under_delivery":
+        return False
+    return bool(found.evidence["cm3_per_cycle"] < settings.dry_ratio * found.evidence["expected_cm3_per_cycle"])
 
 
 def _inside(history: History, found: Finding) -> NDArray[np.bool_]:

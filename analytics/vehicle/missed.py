@@ -126,6 +126,7 @@ def _since(history: History, anchor: int, cycle: int, interval_h: float) -> tupl
     seq, same = history.heard_seq[later], history.heard_boot[later] == c.boot[cycle]
     ran = int(c.cycle_no[cycle] - c.cycle_no[anchor])
     hours = history.heard_h[later] - float(history.cycle_h[anchor]) - ran * interval_h
+    hours -= np.where(history.heard_doubts[later] > history.cycle_doubts[anchor], history.doubt_h, 0.0)
     newer = same & (seq > c.seq[cycle])
     highest = np.maximum.accumulate(np.where(same, np.maximum(seq, c.seq[cycle]), c.seq[cycle]))
     return later, hours, highest - c.seq[cycle] - np.cumsum(newer)
@@ -179,7 +180,8 @@ def _idle(history: History, first: int, end: int, own_h: list[float], settings: 
     hours, seq, sure = history.heard_h[first:end], history.heard_seq[first:end], history.heard_sure[first:end]
     if not sure.any():
         return None
-    hours = np.maximum(hours - hours[int(np.argmax(sure))], 0.0)
+    start, doubts = int(np.argmax(sure)), history.heard_doubts[first:end]
+    hours = np.maximum(hours - hours[start] - np.where(doubts > doubts[start], history.doubt_h, 0.0), 0.0)
     if hours[-1] < interval_h * settings.missed_needed:
         return None
     unheard = np.maximum(np.maximum.accumulate(seq) - seq[0] - np.arange(len(seq)), 0)

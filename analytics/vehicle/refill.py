@@ -197,7 +197,7 @@ def forecast(
 ) -> Refill:
     """The refill forecast of one vehicle; `sisters` lend it their weeks while its own history is short."""
     setup, as_of = history.setup, history.as_of_us
-    dose_cm3 = setup.dose_cm3 * reservoir.dose_ratio
+    dose_cm3 = setup.dose_cm3 * reservoir.dose_ratio * reservoir.run_ratio
     at_us = history.cycles.at_us
     ran, pace = 1 + audit.lost, _pace(audit)
     days = (as_of - int(history.heard_us[0])) / DAY_US if len(at_us) else 0.0

@@ -1,27 +1,37 @@
 """Silence: nothing heard for longer than the stops before it explain."""
 
+from datetime import datetime
 from itertools import pairwise
+from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.vehicle.history import History
-from ingest.times import DAY_US, HOUR_US
+from ingest.arrays import Common, Ints
+from ingest.times import DAY_US, HOUR_US, LONG_AGO_US, microseconds
+
+_NEVER_HEARD_US: Final = 7 * DAY_US  # after commissioning or registering (as contracted)
+_LIKE_BEFORE: Final = 1.1  # stops within a tenth of one that was made before are as long as that
 
 
 def analyse(history: History, settings: Settings) -> list[Stretch]:
     """Stretches in which nothing was heard for longer than the stops before them explain."""
     heard = np.unique(history.heard_us)
     if not len(heard):
-        return []
+        return _never_heard(history)
     stretches: list[Stretch] = []
-    ordinary: list[float] = []
-    for before, after in pairwise([*heard.tolist(), None]):
+    past_h, parked_h = list[float](), 0.0  # all gaps so far; the longest in which it was switched off
+    at_work, waits_h = _at_work(history, heard), _longest_wait_h(history, heard)
+    for k, (before, after) in enumerate(pairwise([*heard.tolist(), None])):
         gap_h = ((history.as_of_us if after is None else after) - before) / HOUR_US
         if gap_h < settings.silent_min_h / 4:
             continue
-        limit = limit_h(ordinary, (before - int(heard[0])) / DAY_US, settings)
+        limit = limit_h([*past_h, waits_h[k]], (before - int(heard[0])) / DAY_US, settings)
+        if not at_work[k]:  # it may stand for as long as it ever stood
+            limit = max(limit, _LIKE_BEFORE * parked_h)
         detected = before + int(limit * HOUR_US)
         for left_us, back_us in history.away():  # nobody expects to hear of it
             if left_us <= detected < back_us:
@@ -30,15 +40,60 @@ def analyse(history: History, settings: Settings) -> list[Stretch]:
                 after = left_us
         if detected <= history.as_of_us if after is None else detected < after:
             stretches.append(Stretch("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
-        ordinary.append(gap_h)
+        past_h.append(gap_h)
+        parked_h = parked_h if at_work[k] else max(parked_h, gap_h)
     return stretches
 
 
 def limit_h(gaps_h: list[float], days: float, settings: Settings) -> float:
-    """Hours of silence that are out of the ordinary after such gaps in `days` days of history.
+    """Hours of silence that are out of the ordinary after such gaps, and waits of messages, in `days` days of history.
 
     The longest ordinary stop with a margin; long parks among the gaps count only up to the upper bound.
     """
     longest = max((g for g in gaps_h if g <= settings.silent_max_h), default=0.0)
     limit = float(min(max(settings.silent_min_h, settings.silent_margin * longest), settings.silent_max_h))
     return max(limit, settings.silent_young_h) if days < settings.silent_young_days else limit
+
+
+def _at_work(history: History, heard: Ints) -> list[bool]:
+    """Whether the ignition was on at each time, as the last message of switching up to it said; no where nobody said."""
+    switching = history.ignitions
+    if not len(switching):
+        return [False] * len(heard)
+    last = np.searchsorted(switching.at_us, heard, "right") - 1
+    on: list[bool] = ((last >= 0) & (switching.on[np.maximum(last, 0)] == 1)).tolist()
+    return on
+
+
+def _longest_wait_h(history: History, heard: Ints) -> list[float]:
+    """The longest that a message of up to each time waited before it was received, hours; 0 where receipts are not known."""
+    kinds: tuple[Common, ...] = (history.cycles, history.levels, history.ignitions, history.faults, history.states)
+    at_us = np.concatenate([rows.at_us for rows in kinds])
+    received_us = np.concatenate([rows.received_us for rows in kinds])
+    order = np.argsort(at_us, kind="stable")
+    waited = np.where(received_us >= 0, received_us - at_us, 0)[order]
+    longest = np.maximum.accumulate(np.maximum(waited, 0))
+    hours: list[float] = (longest[np.searchsorted(at_us[order], heard, "right") - 1] / HOUR_US).tolist()
+    return hours
+
+
+def _never_heard(history: History) -> list[Stretch]:
+    """A registered vehicle of which nothing was ever heard, a week after it was commissioned or registered.
+
+    Where it was registered after `as_of_us` only its commissioning counts.
+    """
+    setup = history.setups[0]
+    since = [s.registered_us for s in history.setups if s.registered_us is not None]
+    begins = [us for us in since[:1] if us <= history.as_of_us]
+    if setup.commissioned is not None:
+        day = datetime.combine(setup.commissioned, datetime.min.time(), ZoneInfo(setup.timezone))
+        begins.append(microseconds(day))
+    began = max(begins, default=LONG_AGO_US)
+    detected = began + _NEVER_HEARD_US
+    for left_us, back_us in history.away():
+        if left_us <= detected < back_us:
+            detected = back_us + _NEVER_HEARD_US
+    if began == LONG_AGO_US or detected > history.as_of_us:
+        return []
+    silent_h = round((history.as_of_us - began) / HOUR_US, 1)
+    return [Stretch("silent", None, began, detected, None, {"silent_h": silent_h, "never_heard": 1.0})]

@@ -1,13 +1,17 @@
-"""The timer's own interval, from gaps between cycles, and where it is another one than the registered."""
+"""The timer's own settings, its interval from gaps between cycles and its run time, and where they are not as registered."""
 
 import math
 from typing import Final
 
+import numpy as np
+
 from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.vehicle.gaps import Gap, GapCounter
+from analytics.vehicle.history import History
 
 _NEW_SETTING: Final = 0.04  # by which a timer's interval differs when somebody has changed it
+_CUT_OFF: Final = 24  # short runs in a row that no intermittent fault brings about
 _TIMER_SCATTER: Final = 0.04  # within which intervals are alike: a timer is good to two percent either way
 
 
@@ -19,6 +23,7 @@ class TimerEstimate:
         self.ended: list[Stretch] = []
         self.mismatch: Stretch | None = None
         self._counter, self._step_h, self._settings = counter, step_h, settings
+        self._told, self._since_told = 0.0, 0  # by how much the evidence says it differs, and gaps since it said so
         self._gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they begin
 
     def restart(self, i: int) -> None:
@@ -30,7 +35,7 @@ class TimerEstimate:
         """Learn from a gap. The cycle from which the timer is found to be set otherwise than was known; None where it is not."""
         if gap.manual and self._counter.missed[gap.last]:  # a standstill that ended by the test button
             self._gaps = []
-        elif not gap.manual and not gap.after_manual:
+        elif not gap.manual and not gap.after_manual and not gap.doubt_h:
             self._gaps.append((gap.hours / gap.ran, gap.first))
         interval, registered = self._counter.interval_h[gap.last], self._counter.registered_h[gap.last]
         needed = max(self._settings.timer_gaps, math.ceil(self._step_h / (0.02 * interval)))
@@ -41,16 +46,22 @@ class TimerEstimate:
             return None
         off = abs(mean / registered - 1)
         first = self._gaps[-needed][1]
-        if off < self._settings.timer_mismatch:
-            self.factor = mean / registered
-            if off < 0.75 * self._settings.timer_mismatch:
-                self._end(self._counter.at_us[first])
-            return None
-        is_new = self.mismatch is None or abs(mean / interval - 1) > _NEW_SETTING
         self.factor = mean / registered
+        is_new = abs(mean / interval - 1) > _NEW_SETTING
+        if off < self._settings.timer_mismatch:
+            if self.mismatch is not None and off < 0.75 * self._settings.timer_mismatch:
+                self._end(self._counter.at_us[first])
+                return first if is_new else None
+            return None
+        is_new = is_new or self.mismatch is None
         if self.mismatch is None:
             self.mismatch = Stretch("timer_mismatch", None, self._counter.at_us[first], self._counter.at_us[gap.last])
-        self.mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered * 60, 2)}
+            self._told = 0.0
+        # While the timer goes back the latest gaps are of both settings: what was told before stands.
+        self._since_told += 1
+        if off >= 0.9 * self._told or self._since_told >= 2 * needed:
+            self._told, self._since_told = off, 0
+            self.mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered * 60, 2)}
         return first if is_new else None
 
     def _regular(self, needed: int) -> float | None:
@@ -69,3 +80,51 @@ class TimerEstimate:
             self.mismatch.ended_us = at_us
             self.ended.append(self.mismatch)
             self.mismatch = None
+
+
+def run_time_mismatches(history: History, settings: Settings) -> list[Stretch]:
+    """Where cycles run for another time than the registered one, all alike.
+
+    A run below `short_run` is mostly one that was cut off; it is the timer's setting only where it never comes and goes.
+    """
+    c, registered_s = history.cycles, history.run_s
+    timed = np.flatnonzero(~(c.manual == 1))
+    ratio: list[float] = (c.run_s[timed] / registered_s[timed]).tolist()
+    at_us: list[int] = c.at_us[timed].tolist()
+    new_sheet = np.r_[False, np.diff(registered_s[timed]) != 0][: len(timed)].tolist()
+    stretches: list[Stretch] = []
+    current: Stretch | None = None
+    begin = 0  # since when the same run time is registered
+    for i in range(len(ratio)):
+        if new_sheet[i]:
+            begin = i
+            if current is not None:
+                current.ended_us = at_us[i]
+                current = None
+        alike = _alike(ratio, begin, i, settings.timer_gaps)
+        if alike is None:
+            continue
+        off, first = abs(alike - 1), i - settings.timer_gaps + 1
+        if current is not None and off < 0.75 * settings.timer_mismatch:
+            current.ended_us = at_us[first]
+            current = None
+        elif off >= settings.timer_mismatch:
+            if alike < settings.short_run:
+                first = i - _CUT_OFF + 1
+                if _alike(ratio, begin, i, _CUT_OFF) is None:
+                    continue
+            if current is None:
+                current = Stretch("timer_mismatch", None, at_us[first], at_us[i])
+                stretches.append(current)
+            registered = float(registered_s[timed[i]])
+            current.evidence = {"run_s": round(alike * registered, 1), "registered_run_s": registered}
+    return stretches
+
+
+def _alike(values: list[float], begin: int, last: int, number: int) -> float | None:
+    """The mean of the latest values, None where they are too few or not alike."""
+    if last - number + 1 < begin:
+        return None
+    latest = values[last - number + 1 : last + 1]
+    mean = sum(latest) / number
+    return mean if max(latest) - min(latest) <= 2 * _TIMER_SCATTER * mean else None

@@ -42,8 +42,6 @@ def to_finding(stretch: Stretch, history: History) -> Finding:
     summary += f" Since {began.day} {began:%b %Y}."
     if repair is not None:
         summary += " " + _proof(stretch, int(evidence["cycles_since_repair"]), repair, setup)
-    if critical and stretch.kind in LINE_FAULTS:
-        summary += " It feeds a point that steering or braking depends on."
     return Finding(
         stretch.kind, stretch.channel, tuple(line.line for line in lines), stretch.began_us, stretch.detected_us,
         stretch.ended_us, severity, summary, evidence,

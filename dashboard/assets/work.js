@@ -63,18 +63,31 @@
         return send(record.key);
     }
 
+    const litresOf = (who, value) => (number(value) === null ? null : Math.round(number(value) * who.litres_in_one * 1000) / 1000);
     const number = (value) => (value === "" || value === null || value === undefined ? null : Number(value));
+
+    let asked = "";  // what lies above the full mark is recorded once somebody has said it twice
 
     async function record(clicks, who, asks, kind, lines, litres, to, interval, run, channel, depot, by, at, note) {
         if (!clicks) return window.dash_clientside.no_update;
         if (!by) return "Say who did it.";
         const said = {
-            lines: (lines || []).map(Number), litres: number(litres), to_pct: number(to), interval_min: number(interval),
+            lines: (lines || []).map(Number), litres: litresOf(who, litres), to_pct: number(to), interval_min: number(interval),
             run_s: number(run), channel: channel || null, depot: depot || null,
         };
         const chosen = {key: newKey(), kind, by, note: note || "", at_us: Date.now() * 1000};
         for (const name of asks[kind] || []) chosen[name] = said[name];
         if (at) chosen.at_local = at;
+        if (kind === "filled" && (chosen.to_pct > 100 || chosen.litres > who.reservoir_l)) {
+            const said = JSON.stringify([who.name, chosen.to_pct, chosen.litres]);
+            if (asked !== said) {
+                asked = said;
+                return "That is above the full mark, where grease comes out at the vent or passes the follower plate."
+                    + " If it is so, press Record it again.";
+            }
+            chosen.above_full = true;
+        }
+        asked = "";
         return hand(who, chosen);
     }
 
@@ -89,7 +102,7 @@
     // A stop of a refill round: filled up to the full mark.
     async function tick(clicks, id, by) {
         if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say above who fills.";
+        if (!by) return "Say above who fills it.";
         return hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "filled", to_pct: 100, by, at_us: Date.now() * 1000});
     }
 

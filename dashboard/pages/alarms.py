@@ -11,9 +11,13 @@ from analytics.alarms import routes
 from analytics.alarms.states import BY_PERSONS, Transition
 from analytics.alarms.states import words as state_words
 from analytics.kinds import ALARM_KINDS
-from dashboard import parts, people, queries, tables, words, work
-from dashboard.app import REFRESH_MS, engine
-from dashboard.queries import AlarmRow, AlarmView
+from dashboard import accounts, components, formatting
+from dashboard.exports import csv
+from dashboard.queries import alarms
+from dashboard.queries.alarms import AlarmRow, AlarmView
+from dashboard.web import alarm_actions
+from dashboard.web.app import REFRESH_MS, engine
+from ingest import times
 from ingest import work as works
 from ingest.errors import Problem
 from ingest.times import DAY_US
@@ -22,10 +26,10 @@ dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_m
 
 # Each part of the page, the states that it shows, and whether it is shut at first.
 _PARTS: Final = (
-    ("Waits for somebody", ("unacknowledged", "returned"), False),
-    ("Somebody deals with it", ("acknowledged",), False),
-    ("Out of sight", ("shelved", "suppressed", "out_of_service"), True),
-    ("Over lately", ("normal",), True),
+    ("Unacknowledged", ("unacknowledged", "returned"), False),
+    ("Acknowledged", ("acknowledged",), False),
+    ("Shelved, suppressed or out of service", ("shelved", "suppressed", "out_of_service"), True),
+    ("Recently cleared", ("normal",), True),
 )
 _SHOWN: Final = 50
 _IN_A_FILE: Final = 100_000
@@ -42,11 +46,11 @@ _BUTTONS: Final = {
 def layout(depot: str = "", vehicle: str = "", **_: Any) -> html.Div:
     """The page of all depots, of one, or of one vehicle."""
     shown = {"depot": depot, "vehicle": vehicle}
-    view = queries.alarm_view(engine(), **shown)
+    view = alarms.alarm_view(engine(), **shown)
     return html.Div(
         [
             dcc.Store(id="alarms-shown", data=shown),
-            dcc.Store(id="alarms-seen", data=queries.alarm_news(engine())),
+            dcc.Store(id="alarms-seen", data=alarms.alarm_news(engine())),
             dcc.Location(id="alarms-location", refresh="callback-nav"),
             dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
             dcc.Download(id="alarms-file"),
@@ -55,14 +59,14 @@ def layout(depot: str = "", vehicle: str = "", **_: Any) -> html.Div:
                 [
                     dmc.Select(
                         id="alarms-depot", value=depot, allowDeselect=False, w=200,
-                        data=parts.one_or_all("All depots", view.depots),
+                        data=components.one_or_all("All depots", view.depots),
                         **{"aria-label": "Depot"},
                     ),
                     dmc.Button("CSV", id="alarms-csv", variant="default"),
                 ],
                 className="filters",
             ),
-            parts.cautions(),
+            components.cautions(),
             dmc.CheckboxGroup(html.Div(body(view), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(_actions(), id="alarms-actions", className="actions", style=_HIDDEN),
             html.Div(id="alarms-told", role="status", className="work-told"),
@@ -81,7 +85,7 @@ def _actions() -> list[Any]:
         html.Div(
             [
                 html.Strong(id="alarms-count"),
-                parts.who("alarms-by", "Who does it"),
+                components.who("alarms-by", "Who does it"),
                 button("acknowledge"),
             ],
             className="actions-first",
@@ -93,7 +97,7 @@ def _actions() -> list[Any]:
                     [
                         dmc.Select(
                             id="alarms-work", label="What was done to each of them", placeholder="choose",
-                            data=[{"value": kind, "label": works.KINDS[kind][0]} for kind in work.FOR_SEVERAL],
+                            data=[{"value": kind, "label": works.KINDS[kind][0]} for kind in alarm_actions.FOR_SEVERAL],
                         ),
                         dmc.TextInput(id="alarms-note", label="Note"),
                         dmc.Button("Record it", id="alarms-record", variant="default", mt=24),
@@ -133,31 +137,36 @@ def body(view: AlarmView) -> list[Any]:
         head = f"{title}: {number}"
         if shut:
             out.append(
-                dmc.Paper(html.Details([html.Summary(html.Strong(head)), *told]), p="md", withBorder=True, mb="md")
+                dmc.Paper(
+                    html.Details([html.Summary(html.Strong(head)), *told], **{"data-keep": title}),
+                    p="md",
+                    withBorder=True,
+                    mb="md",
+                )
             )
         else:
             nothing = [html.P("Nothing.", className="dim")]
-            out.append(parts.section(head, told or nothing))
+            out.append(components.section(head, told or nothing))
     return out
 
 
 def _row(row: AlarmRow, view: AlarmView) -> html.Div:
     alarm, zone = row.alarm, row.timezone
     active = alarm.condition.active
-    badge = parts.need(alarm.severity) if active else html.Span("Over", className="need need-over")
+    badge = components.need(alarm.severity) if active else html.Span("Over", className="need need-over")
     facts = [
         f"{row.vehicle} · {row.depot}",
         state_words(alarm.state),
-        f"raised {words.moment(alarm.raised_us, zone)}",
+        f"raised {formatting.moment(alarm.raised_us, zone, with_zone=True)}",
     ]
     if alarm.condition.shelved_until_us is not None:
-        facts.append(f"until {words.moment(alarm.condition.shelved_until_us, zone)}")
+        facts.append(f"until {formatting.moment(alarm.condition.shelved_until_us, zone, with_zone=True)}")
     if alarm.condition.suppressed_why is not None:
         facts.append(alarm.condition.suppressed_why)
     if alarm.evidence.get("hours_since_grease") is not None:
         facts.append(f"{alarm.evidence['hours_since_grease']:.0f} ignition hours without grease")
     steps = [
-        f"{words.moment(s.at_us, zone)}: {words.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
+        f"{formatting.moment(s.at_us, zone, with_zone=True)}: {formatting.EVENTS[s.event]} ({s.who}){f': {s.why}' if s.why else ''}"
         for s in view.steps.get(alarm.id or 0, ())
     ]
     title = ALARM_KINDS[alarm.kind].title
@@ -175,7 +184,8 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
                     ),
                     html.Div(alarm.summary),
                     html.Div(" · ".join(facts), className="dim"),
-                    html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])]),
+                    html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])],
+                                 **{"data-keep": f"history {alarm.id}"}),
                 ]
             ),
         ],
@@ -185,45 +195,45 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
 
 def beside(view: AlarmView) -> list[Any]:
     """How alerts travel, and how many alarms there are."""
-    person = people.ASKING.get()
+    person = accounts.current_person.get()
     if person.fleets or person.depots:
         return []  # what is told here is of the whole fleet
     ways: list[Any] = []
     for one in view.routes:
         failing = one.failing_us is not None
         why = f": {one.error}" if person.may("lead") else ""
-        state = f"fails since {words.ago(one.failing_us, view.now_us)}{why}" if failing else "arrives"
+        state = f"failing for {formatting.lasting(one.failing_us, view.now_us)}{why}" if failing else "arrives"
         ways.append(
             html.Tr(
-                [html.Td(str(one.id)), html.Td(routes.masked(one.address)), html.Td(words.route(one)),
+                [html.Td(str(one.id)), html.Td(routes.masked(one.address)), html.Td(formatting.route(one)),
                  html.Td(state, className="state-act_now" if failing else "")]
             )
         )  # fmt: skip
     number, oldest_us = view.waiting
     late = number and oldest_us is not None and oldest_us < view.now_us - 600_000_000
     told: list[Any] = [
-        html.Div(parts.table(("Route", "To", "What", "Now"), ways, "plain-wrap"), className="wide")
+        html.Div(components.table(("Route", "To", "What", "Now"), ways, "plain-wrap"), className="wide")
         if ways
         else html.P("No alerts go anywhere yet: tallow route add.", className="dim")
     ]
     if late:
         told.append(
             dmc.Alert(
-                f"{number} messages wait, the oldest for {words.ago(oldest_us, view.now_us)}: is tallow watch running?",
-                title="Alerts wait",
+                f"{number} messages wait, the oldest queued {formatting.ago(oldest_us, view.now_us)}: is tallow watch running?",
+                title="Alerts are not being sent",
                 color="yellow",
             )
         )
     measures = [
         html.Tr([html.Td(name), html.Td(value), html.Td(aim, className="dim")])
-        for name, value, aim in words.alarm_figures(view.figures)
+        for name, value, aim in formatting.alarm_figures(view.figures)
     ]
     few = "" if view.figures.days >= 30 else f" Only {view.figures.days:.1f} days are recorded yet."
     return [
-        parts.section("Delivery", told, "Where alerts go, and whether they arrive."),
-        parts.section(
-            "How many there are",
-            html.Div(parts.table(("Measure", "Now", "Aim"), measures, "plain-wrap"), className="wide"),
+        components.section("Delivery", told, "Where alerts go, and whether they arrive."),
+        components.section(
+            "Alarm figures",
+            html.Div(components.table(("Measure", "Now", "Aim"), measures, "plain-wrap"), className="wide"),
             f"Over the last 30 days, by the measures of IEC 62682 and ANSI/ISA-18.2.{few}",
         ),
     ]
@@ -262,31 +272,31 @@ def refresh(_: int, *said: Any) -> Any:
                 told, left = _do(event, numbers, by or "", why or "", days), []
         except (Problem, ValueError) as problem:
             told, left = f"Not done: {problem}.", dash.no_update
-    news = queries.alarm_news(engine())
+    news = alarms.alarm_news(engine())
     if news == seen:
         return dash.no_update, dash.no_update, told, left, seen
-    view = queries.alarm_view(engine(), **shown)
+    view = alarms.alarm_view(engine(), **shown)
     return body(view), beside(view), told, left, news
 
 
 def _record(numbers: list[int], kind: str, by: str, note: str) -> str:
     if not numbers:
         raise Problem("choose alarms first")
-    made = work.record_for(engine(), numbers, kind, by, note)
+    made = alarm_actions.record_for(engine(), numbers, kind, by, note)
     return f"Recorded {made} time{'s' * (made != 1)}; what the next cycles show decides whether it held."
 
 
 def _do(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:
     if not numbers:
         raise Problem("choose alarms first")
-    now_us = queries.now_us()
+    now_us = times.now_us()
     until_us = None
     if event == "shelve":
         if not isinstance(days, int | float):
             raise Problem("say for how many days")
         until_us = now_us + int(days * DAY_US)
-    parts.act(engine(), numbers, Transition(event, now_us, people.doer(by), why, until_us))
-    return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}: {words.EVENTS[event]}."
+    alarm_actions.act(engine(), numbers, Transition(event, now_us, accounts.name_of_actor(by), why, until_us))
+    return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}: {formatting.EVENTS[event]}."
 
 
 clientside_callback(
@@ -320,7 +330,7 @@ def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
     """The alarms as a file."""
     fleet, slash, vehicle = shown["vehicle"].partition("/")
     one = (fleet, vehicle) if slash else None
-    found = queries.alarms(engine(), shown["depot"], one, over=True, most=_IN_A_FILE)
-    rows = tables.alarm_table(found)
+    found = alarms.alarms(engine(), shown["depot"], one, over=True, most=_IN_A_FILE)
+    rows = csv.alarm_table(found)
     text = [{k: str(v if v is not None else "") for k, v in row.items()} for row in rows]
-    return tables.as_file(text, "alarm", "alarms.csv")
+    return csv.as_file(text, "alarm", "alarms.csv")

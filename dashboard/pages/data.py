@@ -8,9 +8,13 @@ from dash import Input, Output, callback, dcc, html
 
 from analytics.findings import Finding
 from analytics.kinds import DATA_KINDS, FINDING_KINDS
-from dashboard import figures, parts, queries, tables, words
-from dashboard.app import REFRESH_MS, engine
-from dashboard.queries import DataState, Who
+from dashboard import components, formatting
+from dashboard.exports import csv
+from dashboard.figures import backtest, theme
+from dashboard.queries import data
+from dashboard.queries.data import DataState, Who
+from dashboard.web.app import REFRESH_MS, engine
+from ingest import times
 from ingest.messages import REFUSALS
 
 dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=5)
@@ -43,30 +47,32 @@ def body(told: DataState, now_us: int) -> list[Any]:
     """What comes in, and what is wrong with it."""
     newest_us = told.newest_us
     facts = [
-        ("Newest message", "none" if newest_us is None else words.ago(newest_us, now_us)),
+        ("Newest message", "none" if newest_us is None else formatting.ago(newest_us, now_us)),
         ("Messages recorded", f"{told.recorded:,}"),
         ("Duplicates", f"{told.duplicates:,}, which did no harm"),
         ("Not registered", f"{told.unregistered} vehicles that send but are not registered"),
         (
-            "Watch",
-            "has not looked yet"
+            "Analysis",
+            "not run yet"
             if told.looked_us is None
-            else f"last found something new {words.ago(told.looked_us, now_us)}",
+            else f"last ran on something new {formatting.ago(told.looked_us, now_us)}",
         ),
     ]
     out: list[Any] = []
-    if newest_us is not None and now_us - newest_us > STALE_US:
+    last_us = max((newest_us or 0), *told.recorders.values(), 0)
+    if last_us and now_us - last_us > STALE_US:
         out.append(
             dmc.Alert(
-                f"The newest message was sent {words.ago(newest_us, now_us)}: is tallow ingest running, and the broker?",
-                title="Nothing comes in", color="red", mb="md",
+                "Is tallow ingest running, and the broker? Nothing was recorded since then, and no message is newer.",
+                title=f"No new messages for {formatting.lasting(last_us, now_us)}", color="red", mb="md",
             )
         )  # fmt: skip
     facts += [
-        (f"Recorder {name}", f"last wrote {words.ago(at, now_us)}") for name, at in sorted(told.recorders.items())
+        (f"Recorder {name}", f"last wrote {formatting.ago(at or None, now_us)}")
+        for name, at in sorted(told.recorders.items())
     ]
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
-    out.append(parts.section("What comes in", html.Dl(listed, className="facts")))
+    out.append(components.section("What comes in", html.Dl(listed, className="facts")))
     out.append(_refused(told))
     for kind in DATA_KINDS:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
@@ -76,7 +82,9 @@ def body(told: DataState, now_us: int) -> list[Any]:
         for who, note in told.notes
     ]
     out.append(
-        parts.section("Clocks, channels and records", html.Ul(notes) if notes else html.P("Nothing.", className="dim"))
+        components.section(
+            "Clocks, channels and records", html.Ul(notes) if notes else html.P("Nothing.", className="dim")
+        )
     )
     return out
 
@@ -87,8 +95,8 @@ def _refused(told: DataState) -> dmc.Paper:
         for code, ever, held in told.refused
     ]
     heads = ("Reason", "Ever", "Held")
-    table = parts.table(heads, rows, "plain")
-    return parts.section(
+    table = components.table(heads, rows, "plain")
+    return components.section(
         "Refused", table if rows else html.P("Nothing was ever refused.", className="dim"),
         "Publications that could not be recorded; tallow quarantine shows them.",
     )  # fmt: skip
@@ -99,47 +107,47 @@ def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
         html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" ({who.depot}): {f.summary}"])
         for who, f in found
     ]
-    return parts.section(title, html.Ul(items) if items else html.P("None.", className="dim"))
+    return components.section(title, html.Ul(items) if items else html.P("None.", className="dim"))
 
 
 def dates(told: DataState, template: str) -> list[Any]:
     """How past refill dates held."""
-    title = "Did refill dates hold?"
+    title = "Forecast accuracy"
     if told.backtest is None or told.backtest_us is None:
-        return [parts.section(title, html.P("Nobody has looked yet; run: tallow backtest", className="dim"))]
+        return [components.section(title, html.P("Not worked out yet; run: tallow backtest", className="dim"))]
     found = told.backtest
     chart = dcc.Graph(
-        figure=figures.held_dates(found["below"], found["cases"], template), config={"displayModeBar": False}
+        figure=backtest.held_dates(found["below"], found["cases"], template), config={"displayModeBar": False}
     )
     by_horizon = [
         html.Li(f"{first:.0f} to {last:.0f} days ahead: {cases} dates, median error {error:.1f} days, {inside:.0%} in the window")
         for first, last, cases, error, inside in found["horizons"]
     ]  # fmt: skip
     text = (
-        f"{found['cases']} past dates up to {words.day(words.local(told.backtest_us, 'UTC'))}: the window held"
+        f"{found['cases']} past dates up to {formatting.day(formatting.local(told.backtest_us, 'UTC'))}: the window held"
         f" {found['coverage']:.0%} of them, where 80 % is meant. Mean (pinball) loss {found['pinball_days']:.2f} days; by"
         f" registered doses {found['nominal_pinball_days']:.2f}, by a straight line {found['straight_pinball_days']:.2f}."
     )
     as_csv = html.Button("CSV", id="data-dates-csv", className="quiet", **{"aria-label": "how dates held, as CSV"})
-    return [parts.section(title, [chart, html.Ul(by_horizon), as_csv], text)]
+    return [components.section(title, [chart, html.Ul(by_horizon), as_csv], text)]
 
 
 @callback(Output("data-body", "children"), Input("data-tick", "n_intervals"))
 def show(_: int | None) -> list[Any]:
     """What is known now."""
-    return body(queries.data_state(engine()), queries.now_us())
+    return body(data.data_state(engine()), times.now_us())
 
 
 @callback(Output("data-dates", "children"), Input("scheme-now", "data"))
 def show_dates(scheme: str | None) -> list[Any]:
     """The calibration, by the scheme of the page."""
-    return dates(queries.data_state(engine()), figures.template_of(scheme))
+    return dates(data.data_state(engine()), theme.template_of(scheme))
 
 
 @callback(Output("data-file", "data"), Input("data-csv", "n_clicks"), prevent_initial_call=True)
 def save(_: int) -> dict[str, Any]:
     """What is listed here as a file."""
-    return tables.as_file(tables.data_table(queries.data_state(engine())), "fleet", "data.csv")
+    return csv.as_file(csv.data_table(data.data_state(engine())), "fleet", "data.csv")
 
 
 @callback(
@@ -151,4 +159,4 @@ def save_dates(clicks: int | None) -> Any:
     """How past dates held as a file."""
     if not clicks:  # drawn, not pressed
         return dash.no_update
-    return tables.as_file(tables.dates_table(queries.data_state(engine())), "what", "refill-dates.csv")
+    return csv.as_file(csv.dates_table(data.data_state(engine())), "what", "refill-dates.csv")

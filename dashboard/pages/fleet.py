@@ -9,19 +9,23 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
-from analytics.kinds import FINDING_KINDS
+from analytics.kinds import FINDING_KINDS, SEVERITIES
 from analytics.pipeline.vehicle_summary import PRIORITIES
-from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.line_conditions import LineCondition, LineState
 from analytics.vehicle.refill import Refill
-from dashboard import parts, queries, tables, words
-from dashboard.app import REFRESH_MS, engine
-from dashboard.queries import FleetRow, FleetView
+from dashboard import components, formatting
+from dashboard.colours import LINE_MARKS
+from dashboard.exports import csv
+from dashboard.queries import fleet
+from dashboard.queries.fleet import FleetRow, FleetView
+from dashboard.web.app import REFRESH_MS, engine
+from ingest import times
 
 dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True, order=0)
 
 AXIS_DAYS = 28
 _SORTS = {
-    "need": "Who needs somebody first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
+    "need": "Most urgent first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
     "heard": "Longest silent first",
 }  # fmt: skip
 
@@ -30,27 +34,27 @@ def layout(**asked: Any) -> html.Div:
     """The page for the filters in the address."""
     chosen = {name: str(asked.get(name) or "") for name in ("depot", "class", "need", "search", "sort", "page")}
     chosen["need"] = chosen["need"] if chosen["need"] in PRIORITIES else ""
-    chosen["sort"] = chosen["sort"] if chosen["sort"] in queries.SORTS else ""
+    chosen["sort"] = chosen["sort"] if chosen["sort"] in fleet.SORTS else ""
     view = _view(chosen)
     return html.Div(
         [
             dcc.Store(id="fleet-chosen", data=chosen),
             dcc.Store(id="fleet-seen", data=_seen(view)),
-            dcc.Location(id="fleet-location", refresh="callback-nav"),
+            dcc.Location(id="fleet-location", refresh=False),
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
             dcc.Download(id="fleet-file"),
             html.H1("Fleet"),
             html.Div(
                 [
                     dmc.Select(
-                        id="fleet-depot", value=chosen["depot"], data=parts.one_or_all("All depots", view.depots),
+                        id="fleet-depot", value=chosen["depot"], data=components.one_or_all("All depots", view.depots),
                         allowDeselect=False, w=200, **{"aria-label": "Depot"},
                     ),
                     dmc.Select(
-                        id="fleet-class", value=chosen["class"], data=parts.one_or_all("All classes", view.classes),
+                        id="fleet-class", value=chosen["class"], data=components.one_or_all("All classes", view.classes),
                         allowDeselect=False, w=170, **{"aria-label": "Class"},
                     ),
-                    dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, vehicle or class", debounce=400, w=220,
+                    dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, point or finding", debounce=400, w=220,
                                   **{"aria-label": "Search"}),
                     dmc.Select(
                         id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=250,
@@ -60,21 +64,21 @@ def layout(**asked: Any) -> html.Div:
                 ],
                 className="filters",
             ),
-            html.Div(body(view, chosen, queries.now_us()), id="fleet-body"),
+            html.Div(body(view, chosen, times.now_us()), id="fleet-body"),
         ]
     )  # fmt: skip
 
 
 def _view(chosen: dict[str, str]) -> FleetView:
     page = int(chosen["page"]) if chosen["page"].isdecimal() else 1
-    return queries.fleet(
+    return fleet.fleet(
         engine(), chosen["depot"], chosen["need"], chosen["search"], page, chosen["class"], chosen["sort"] or "need"
     )
 
 
 def _seen(view: FleetView) -> int:
     """A number that changes with whatever the page shows, and once a minute."""
-    return crc32(repr((view, queries.now_us() // 60_000_000)).encode())
+    return crc32(repr((view, times.now_us() // 60_000_000)).encode())
 
 
 def _address(chosen: dict[str, str], **changes: str) -> str:
@@ -87,7 +91,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     if not any(view.totals.values()) and not (chosen["depot"] or chosen["class"] or chosen["search"]):
         return [
             dmc.Alert(
-                "Register vehicles and their call-out sheets with: tallow register DIR. After an upgrade: tallow analyse.",
+                "Register vehicles and their line lists with: tallow register DIR. After an upgrade: tallow analyse.",
                 title="No vehicles yet",
                 color="gray",
             )
@@ -99,9 +103,9 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     if not view.rows:
         out.append(html.P("No vehicle matches.", className="dim"))
         return out
-    heads = ("Vehicle", "What for", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
-    table = parts.table(heads, [row(r, now_us) for r in view.rows], "fleet")
-    out.append(table)
+    heads = ("Vehicle", "Reason", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
+    table = components.table(heads, [row(r, now_us) for r in view.rows], "fleet")
+    out += [components.cautions(), table]
     if view.pages > 1:
         near = sorted({1, view.pages, *range(max(1, view.page - 4), min(view.pages, view.page + 4) + 1)})
         steps = [
@@ -115,7 +119,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
 def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     here = chosen["need"] == name
     return dcc.Link(
-        [html.Strong(str(view.totals[name])), parts.need(name)],
+        [html.Strong(str(view.totals[name])), components.need(name)],
         href=_address(chosen, need="" if here else name),
         className=f"total{' here' if here else ''}",
     )
@@ -136,57 +140,70 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
     if soon:
         shown.insert(len(findings), html.Div(soon))
     if not shown:
-        shown = [html.Div("Nothing to do." if r.detail else "Not analysed yet.", className="dim")]
+        shown = [html.Div(_without_findings(r), className="dim")]
     done, expected = r.detail.week if r.detail else (0, 0)
     online = "" if r.online is None else "online" if r.online else "offline"
     return html.Tr(
         [
             html.Td([dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit"),
-                     html.Div(f"{r.vehicle} · {r.depot}", className="dim"), parts.need(r.need)], className="cell-unit"),
+                     html.Div(f"{r.vehicle} · {r.depot}", className="dim"), components.need(r.need)], className="cell-unit"),
             html.Td(shown, className="cell-what"),
             html.Td(strip(r.detail.lines if r.detail else ()), className="cell-strip"),
             html.Td(_grease(r, refill), className="cell-grease"),
             html.Td(_refill(refill, r.timezone, now_us), className="cell-refill", **{"data-head": "Refill"}),
             html.Td([html.Strong(f"{done} of {expected}")] if expected else html.Span("none due", className="dim"),
                     className="cell-cycles", **{"data-head": "Cycles, 7 days"}),
-            html.Td([words.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
+            html.Td([formatting.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
                     **{"data-head": "Last heard"}),
         ]
     )  # fmt: skip
 
 
-# A line's mark: colour and height by what it has; colours that show on light and dark ground.
-_MARKS = {"act_now": ("#d11a1a", 20, 7), "plan": ("#e0a800", 17, 5), "note": ("#3b78c4", 13, 5), "none": ("#1f9a47", 9, 5),
-          "dim": ("#9aa0a8", 6, 5)}  # fmt: skip
-_STRIP = {"sound": "none", "rising": "note", "falling": "note"}
+def _without_findings(r: FleetRow) -> str:
+    """What is said of a vehicle of which nothing is wrong so far."""
+    if r.heard_us is None:
+        return "Nothing was ever heard from it: nobody knows how it is."
+    if r.detail is None:
+        return "Not analysed yet."
+    return "Nothing is known to be wrong, but no line is proven." if r.need == "not_proven" else "Nothing to do."
 
 
 def strip(lines: Sequence[LineCondition]) -> html.Div:
-    """The lines in call-out order, bundle by bundle: a mark each, taller where something is wrong with it. One picture, since a page
-    holds a thousand lines."""
+    """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
+    nothing is proven. One picture, since a page holds a thousand lines."""
     if not lines:
         return html.Div("not known yet", className="dim")
-    marks: dict[str, list[str]] = {}
-    wrong, x, last = list[str](), 4, lines[0].bundle
+    drawn: dict[LineState, list[str]] = {}
+    x, last = 4, lines[0].bundle
     for line in lines:
-        kind = FINDING_KINDS.get(line.condition)
-        if kind:
-            wrong.append(f"line {line.line} {kind.title.lower()}")
         x += 7 if line.bundle != last else 0
         last = line.bundle
-        state = kind.severity if kind else _STRIP.get(line.condition, "dim")
-        marks.setdefault(state, []).append(f"M{x} 20v-{_MARKS[state][1]}")
+        drawn.setdefault(line.state, []).append(f"M{x} 20v-{LINE_MARKS[line.state].height}")
         x += 7
-    paths = "".join(
-        f"<path stroke='{_MARKS[state][0]}' stroke-width='{_MARKS[state][2]}' d='{''.join(drawn)}'/>"
-        for state, drawn in marks.items()
-    )
+    paths = ""
+    for state, moves in drawn.items():
+        mark = LINE_MARKS[state]
+        hatch = " stroke-dasharray='2 2'" if mark.hatched else ""
+        paths += f"<path stroke='{mark.colour}' stroke-width='{mark.width}'{hatch} d='{''.join(moves)}'/>"
     picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {x} 20' width='{x}' height='20'>{paths}</svg>"
-    told = f"{len(lines)} lines" + (f": {', '.join(wrong[:4])}" if wrong else "")
+    told = lines_in_words(lines)
     return html.Div(
         [html.Img(src=f"data:image/svg+xml,{quote(picture, safe=_PLAIN)}", alt=told, className="strip", height=20),
          html.Div(told, className="dim")]
     )  # fmt: skip
+
+
+def lines_in_words(lines: Sequence[LineCondition]) -> str:
+    """How many lines there are, which are in trouble, and of how many nothing is proven."""
+    wrong = [x for x in lines if x.state in SEVERITIES and x.condition in FINDING_KINDS]
+    every = len(wrong) == len(lines) > 1 and len({x.condition for x in wrong}) == 1
+    if every:
+        return f"all {len(lines)} lines: {FINDING_KINDS[wrong[0].condition].title.lower()}"
+    parts = [f"line {x.line} {FINDING_KINDS[x.condition].title.lower()}" for x in wrong[:4]]
+    parts += [f"{len(wrong) - 4} more in trouble"] if len(wrong) > 4 else []
+    unproven = sum(x.state == "not_proven" for x in lines)
+    parts += [f"{'all' if unproven == len(lines) else unproven} not proven"] if unproven else []
+    return f"{len(lines)} lines" + (f": {', '.join(parts)}" if parts else "")
 
 
 _PLAIN = " =:/'-"
@@ -194,10 +211,10 @@ _PLAIN = " =:/'-"
 
 def _grease(r: FleetRow, refill: Refill | None) -> list[Any]:
     level = refill.level_pct if refill else None
-    out: list[Any] = [parts.level_bar(level, r.low_mark_pct)]
+    out: list[Any] = [components.level_bar(level, r.low_mark_pct)]
     if refill is not None and level is not None and refill.litres_to_full is not None:
         room = refill.litres_to_full
-        take = f"takes {words.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
+        take = f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
         out.append(html.Div(f"{level:.0f} % · {take}", className="dim"))
     return out
 
@@ -213,7 +230,7 @@ def _refill(refill: Refill | None, timezone: str, now_us: int) -> list[Any]:
     span = AXIS_DAYS * 86_400e6
     left = min(max(0.0, (early_us - now_us) / span), 1.0)
     right = min(1.0, ((late_us or early_us + span) - now_us) / span)
-    text = words.window(early_us, late_us, timezone)
+    text = formatting.window(early_us, late_us, timezone)
     bar = [
         html.Div(
             className="axis-band",
@@ -235,10 +252,13 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
     """Show what is new, if anything is."""
     view = _view(chosen)
     now = _seen(view)
-    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, queries.now_us()), now)
+    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, times.now_us()), now)
 
 
 @callback(
+    Output("fleet-body", "children", allow_duplicate=True),
+    Output("fleet-seen", "data", allow_duplicate=True),
+    Output("fleet-chosen", "data"),
     Output("fleet-location", "href"),
     Input("fleet-depot", "value"),
     Input("fleet-class", "value"),
@@ -250,12 +270,15 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
 def choose(
     depot: str | None, vehicle_class: str | None, search: str | None, sort: str | None, chosen: dict[str, str]
 ) -> Any:
-    """Put the filters into the address, so that a view can be kept and shared."""
+    """Show what was chosen, and put it into the address, so that a view can be kept and shared; the fields stay as they are, and
+    nothing that is being typed is lost."""
     sort = "" if sort == "need" else sort
     wanted = {"depot": depot or "", "class": vehicle_class or "", "search": search or "", "sort": sort or ""}
     if all(chosen[name] == value for name, value in wanted.items()):
-        return dash.no_update
-    return _address(chosen, **wanted)
+        return [dash.no_update] * 4
+    chosen = chosen | wanted | {"page": ""}
+    view = _view(chosen)
+    return body(view, chosen, times.now_us()), _seen(view), chosen, _address(chosen)
 
 
 @callback(
@@ -268,4 +291,4 @@ def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
     """All vehicles of the view as a file."""
     view = _view(chosen)
     rows = [row for n in range(1, view.pages + 1) for row in _view(chosen | {"page": str(n)}).rows]
-    return tables.as_file(tables.fleet_table(rows), "fleet", "fleet.csv")
+    return csv.as_file(csv.fleet_table(rows), "fleet", "fleet.csv")

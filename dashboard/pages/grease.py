@@ -10,15 +10,20 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics.planning import usage
 from analytics.planning.usage import Amount
-from dashboard import figures, parts, people, queries, tables, words
-from dashboard.app import engine
+from dashboard import accounts, components, formatting
+from dashboard.exports import csv
+from dashboard.figures import theme
+from dashboard.figures.grease import grease_months
+from dashboard.queries import scope
+from dashboard.queries.grease import read_ahead_l, read_amounts
+from dashboard.web.app import engine
 
 dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4)
 
 
 def layout(depot: str = "", **_: Any) -> html.Div:
     """The page for the depot in the address."""
-    known = queries.depots(engine())
+    known = scope.depots(engine())
     return html.Div(
         [
             dcc.Location(id="grease-location", refresh="callback-nav"),
@@ -27,7 +32,7 @@ def layout(depot: str = "", **_: Any) -> html.Div:
                 [
                     dmc.Select(
                         id="grease-depot", label="Depot", value=depot if depot in known else "", w=220, allowDeselect=False,
-                        data=parts.one_or_all("All depots", known),
+                        data=components.one_or_all("All depots", known),
                     ),
                     dmc.NumberInput(
                         id="grease-density", label="Kilograms a litre", value=usage.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
@@ -48,30 +53,30 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
     if not found:
         return [html.P("Nothing is analysed yet.", className="dim")]
     ahead = [
-        html.Li(f"{depot}: {words.litres(litres)} ({litres * density:.1f} kg) of {grease}")
+        html.Li(f"{depot}: {formatting.litres(litres)} ({litres * density:.1f} kg) of {grease}")
         for (depot, grease), litres in ahead_l.items()
     ]
     return [
-        parts.section(
+        components.section(
             f"The next {usage.AHEAD_DAYS} days", html.Ul(ahead), "At the pace of each vehicle's last four weeks."
         ),
-        parts.section(
+        components.section(
             "By month",
             [
-                dcc.Graph(
-                    figure=figures.grease_months(found, template, people.my_units()), config={"displayModeBar": False}
-                ),
+                dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
                 html.Div(_table(found, density), className="wide"),
             ],
-            "Used by the cycles, filled in by the level readings (or by record, where there is none), more or less held in the"
-            " reservoirs, and what went in and is neither: lost, or taken for something else. Sensors are good to a few percent.",
+            "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
+            " nor still in reservoirs. Sensors are good to a few percent.",
         ),
     ]
 
 
 def _table(found: list[Amount], density: float) -> html.Table:
-    unit = people.my_units()
-    used, filled, held, unaccounted = (f"{what}, {unit.volume}" for what in ("Used", "Filled", "Held", "Unaccounted"))
+    unit = accounts.my_units()
+    used, filled, held, unaccounted = (
+        f"{what}, {unit.volume}" for what in ("Used", "Filled", "Change in reservoirs", "Unaccounted")
+    )
     heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
     rows = [
         html.Tr([html.Td(text) for text in (
@@ -81,7 +86,7 @@ def _table(found: list[Amount], density: float) -> html.Table:
         )])
         for one in reversed(found)
     ]  # fmt: skip
-    return parts.table(heads, rows, "plain")
+    return components.table(heads, rows, "plain")
 
 
 def _signed(litres: float) -> str:
@@ -101,8 +106,8 @@ def _density(value: object) -> float:
 )
 def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen depot; the address holds it."""
-    found, ahead_l = queries.amounts(engine(), depot), queries.ahead_l(engine(), depot)
-    shown = body(found, ahead_l, _density(density), figures.template_of(scheme))
+    found, ahead_l = read_amounts(engine(), depot), read_ahead_l(engine(), depot)
+    shown = body(found, ahead_l, _density(density), theme.template_of(scheme))
     return shown, f"/grease?{urlencode({'depot': depot})}" if depot else "/grease"
 
 
@@ -115,5 +120,5 @@ def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], st
 )
 def save(_: int, depot: str, density: object) -> dict[str, Any]:
     """The table as CSV."""
-    rows = tables.amounts_table(queries.amounts(engine(), depot), _density(density))
-    return tables.as_file(rows, "month", "grease.csv")
+    rows = csv.amounts_table(read_amounts(engine(), depot), _density(density))
+    return csv.as_file(rows, "month", "grease.csv")

@@ -7,8 +7,9 @@ from dash import dcc, html
 
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.commissioning import CYCLES, Handover
-from dashboard import parts, queries, words
-from dashboard.app import engine
+from dashboard import components, formatting
+from dashboard.queries import vehicle
+from dashboard.web.app import engine
 from ingest.setups import Setup
 
 dash.register_page(
@@ -21,7 +22,7 @@ dash.register_page(
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
     """The sheet of one vehicle."""
-    result = queries.vehicle_result(engine(), fleet, name) if fleet and name else None
+    result = vehicle.vehicle_result(engine(), fleet, name) if fleet and name else None
     if result is None:
         return html.Div([html.H1("Handover"), html.P(f"No vehicle of this name is registered: {name}.")])
     if result.handover is None:
@@ -44,26 +45,29 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         ("Vehicle", f"{setup.unit} ({setup.fleet}/{setup.vehicle}), {setup.vehicle_class}"),
         ("Depot", setup.depot),
         ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {setup.relief_kpa:.0f} kPa"),
-        ("Reservoir", f"{words.litres(setup.reservoir_l)}, low mark {setup.low_mark_pct:g} %, level by {setup.level}"),
+        (
+            "Reservoir",
+            f"{formatting.litres(setup.reservoir_l)}, low mark {setup.low_mark_pct:g} %, level by {setup.level}",
+        ),
         ("Grease", setup.grease_and_grade),
         ("Timer", f"every {setup.interval_min:g} min of ignition time, for {setup.run_s:g} s"),
         ("Confirmation", confirmation),
-        ("In commissioning since", words.moment(told.since_us, setup.timezone)),
-        ("Ended", "runs still" if told.ended_us is None else words.moment(told.ended_us, setup.timezone)),
+        ("In commissioning since", formatting.moment(told.since_us, setup.timezone)),
+        ("Ended", "still running" if told.ended_us is None else formatting.moment(told.ended_us, setup.timezone)),
         ("Cycles looked at", f"{told.cycles} of at most {CYCLES}{_temperature(told)}"),
     ]
     shown = {item.line: item for item in told.items if item.line is not None}
     lines = [
         html.Tr(
             [html.Td(str(line.line)), html.Td(line.bundle), html.Td(line.point), html.Td(line.channel or "none"),
-             html.Td("" if line.peak_kpa is None else words.pressure(line.peak_kpa), className="no-wrap"),
+             html.Td("" if line.peak_kpa is None else formatting.pressure(line.peak_kpa), className="no-wrap"),
              html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}"),
              html.Td(_mark(shown[line.line].verdict), className="no-wrap"),
              html.Td(shown[line.line].text if shown[line.line].verdict != "proven" else "")]
         )
         for line in told.lines
     ]  # fmt: skip
-    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Against lines like it", "Shown", "")
+    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Ratio to similar lines", "Result", "")
     rest = [
         html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
         for item in told.items
@@ -71,24 +75,26 @@ def sheet(result: Result, told: Handover) -> list[Any]:
     ]
     signed = [
         html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
-        for who in ("Fitted by", "Taken over by", "Date")
+        for who in ("Fitted by", "Accepted by", "Date")
     ]
     return [
         html.H1(f"Handover of {setup.unit}"),
         _back(setup),
-        html.P(html.Strong(words.handover(told))),
-        parts.section(
+        html.P(html.Strong(formatting.handover(told))),
+        components.section(
             "What was fitted", html.Dl([x for n, v in facts for x in (html.Dt(n), html.Dd(v))], className="facts")
         ),
-        parts.section(
-            "Call-out sheet",
-            html.Div(parts.table(heads, lines, "plain-wrap"), className="wide"),
+        components.section(
+            "Line list",
+            html.Div(components.table(heads, lines, "plain-wrap"), className="wide"),
             "First readings are the median peak of the first cycles; later findings are told against them. A line without a reading is"
             " for whoever fitted it to see and to tick by hand.",
         ),
-        parts.section("System", html.Div(parts.table(("What", "Shown", "By"), rest, "plain-wrap"), className="wide")),
-        parts.section("Signed", signed),
-        parts.cautions(),
+        components.section(
+            "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
+        ),
+        components.section("Signed", signed),
+        components.cautions_in_full(),
     ]
 
 

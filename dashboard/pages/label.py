@@ -7,8 +7,10 @@ import segno
 from dash import html
 
 from analytics.alarms import wording
-from dashboard import queries
-from dashboard.app import engine
+from analytics.findings import CAUTION, FILL_STEP
+from dashboard import formatting
+from dashboard.queries import vehicle
+from dashboard.web.app import engine
 
 dash.register_page(
     __name__,
@@ -20,7 +22,7 @@ dash.register_page(
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
     """The label, as large as a hand, to print and to stick beside the reservoir."""
-    setup = queries.setup(engine(), fleet or "", name or "")
+    setup = vehicle.setup(engine(), fleet or "", name or "")
     if setup is None:
         return html.Div([html.H1("Label"), html.P(f"No vehicle of this name is registered: {name}.")])
     address = wording.address_of(setup, wording.site())
@@ -32,8 +34,10 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
                 [
                     html.H1(setup.unit),
                     html.P(f"{setup.vehicle} · {setup.depot}"),
-                    html.P(f"Fill with {setup.grease_and_grade} only. Wipe the fitting clean first."),
-                    html.P(f"Reservoir {setup.reservoir_l:g} l, {len(setup.lines)} lines"),
+                    html.P(f"Fill with {setup.grease_and_grade} only."),
+                    html.P(FILL_STEP, className="dim"),
+                    html.P(CAUTION, className="dim"),
+                    html.P(f"Reservoir {formatting.litres(setup.reservoir_l)}, {len(setup.lines)} lines"),
                     html.P(address, className="dim"),
                 ]
             ),

@@ -7,9 +7,10 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, html
 from flask import session
 
-from dashboard import parts, people, queries
-from dashboard.app import engine
+from dashboard import accounts, change_log, components
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
+from dashboard.web.app import engine
+from ingest import times
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 
@@ -18,7 +19,7 @@ dash.register_page(__name__, path="/me", name="Units", title="Units and password
 
 def layout(**_: Any) -> html.Div:
     """The page of whoever asks."""
-    mine, name = people.my_units(), people.ASKING.get().name
+    mine, name = accounts.my_units(), accounts.current_person.get().name
     choices = (
         ("pressure", "Pressure", list(PRESSURES), mine.pressure),
         ("temperature", "Temperature", list(TEMPERATURES), mine.temperature),
@@ -27,8 +28,8 @@ def layout(**_: Any) -> html.Div:
     password = [
         html.Div(
             [
-                dmc.PasswordInput(id="me-old", label="Password now"),
-                dmc.PasswordInput(id="me-new", label=f"New one, {people.SHORTEST_PASSWORD} characters or more"),
+                dmc.PasswordInput(id="me-old", label="Current password"),
+                dmc.PasswordInput(id="me-new", label=f"New password, {accounts.SHORTEST_PASSWORD} characters or more"),
             ],
             className="work-form",
         ),
@@ -38,8 +39,8 @@ def layout(**_: Any) -> html.Div:
     return html.Div(
         [
             html.H1("Units"),
-            parts.section(
-                "What you read in",
+            components.section(
+                "Display units",
                 [
                     html.Div(
                         [
@@ -52,7 +53,7 @@ def layout(**_: Any) -> html.Div:
                 ],
                 "Kept for you, on every device that you sign in on." if name else "Kept on this device.",
             ),
-            *([parts.section("Password", password, "Every session of yours ends with it.")] if name else []),
+            *([components.section("Password", password, "Signs you out everywhere.")] if name else []),
         ]
     )
 
@@ -67,10 +68,10 @@ def layout(**_: Any) -> html.Div:
 def choose(pressure: str, temperature: str, volume: str) -> str:
     """Keep what somebody reads in."""
     chosen = vars(units_of({"pressure": pressure, "temperature": temperature, "volume": volume}))
-    me = people.ASKING.get()
+    me = accounts.current_person.get()
     if me.name:
         with reachable(engine()), writing(engine()) as connection:
-            people.set_units(connection, me.id, chosen)
+            accounts.set_units(connection, me.id, chosen)
     else:
         session["units"] = chosen
         session.permanent = True
@@ -86,15 +87,15 @@ def choose(pressure: str, temperature: str, volume: str) -> str:
 )
 def change(_: int, old: str | None, new: str | None) -> str:
     """Another password, for who knows the one of now."""
-    me = people.ASKING.get()
+    me = accounts.current_person.get()
     try:
         with reachable(engine()):
-            known = people.sign_in(engine(), me.name, old or "", "own page", queries.now_us())
+            known = accounts.sign_in(engine(), me.name, old or "", "own page", times.now_us())
         if known is None:
             return "That is not your password now."
         with reachable(engine()), writing(engine()) as connection:
-            people.set_password(connection, me.name, new or "")
-            people.note(connection, me.name, f"{me.name} has another password", queries.now_us())
+            accounts.set_password(connection, me.name, new or "")
+            change_log.log_change(connection, me.name, f"{me.name} has another password", times.now_us())
     except Problem as problem:
         return f"Not done: {problem}."
     return "Changed; sign in with it."

@@ -6,17 +6,21 @@ import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html
 
-from dashboard import figures, parts, queries, tables
-from dashboard.app import engine
-from dashboard.queries import Patterns
+from dashboard import components
+from dashboard.exports import csv
+from dashboard.figures import theme
+from dashboard.figures.patterns import fault_course, fault_rates
+from dashboard.queries import patterns
+from dashboard.queries.patterns import Patterns
+from dashboard.web.app import engine
 
 dash.register_page(__name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=3)
 
 
 def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
     """The page for the grouping and the exposure in the address."""
-    chosen = by if by in queries.GROUPS else "point"
-    held = against if against in queries.EXPOSURES else "months"
+    chosen = by if by in patterns.GROUPS else "point"
+    held = against if against in patterns.EXPOSURES else "months"
     return html.Div(
         [
             dcc.Location(id="patterns-location", refresh="callback-nav"),
@@ -30,11 +34,11 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
                 [
                     dmc.Select(
                         id="patterns-by", value=chosen, allowDeselect=False, w=220, label="Compare by",
-                        data=[{"value": key, "label": name} for key, name in queries.GROUPS.items()],
+                        data=[{"value": key, "label": name} for key, name in patterns.GROUPS.items()],
                     ),
                     dmc.Select(
-                        id="patterns-against", value=held, allowDeselect=False, w=220, label="Held against",
-                        data=[{"value": key, "label": told.of_vehicle} for key, told in queries.EXPOSURES.items()],
+                        id="patterns-against", value=held, allowDeselect=False, w=220, label="Rate per",
+                        data=[{"value": key, "label": told.of_vehicle} for key, told in patterns.EXPOSURES.items()],
                     ),
                     dmc.Button("CSV", id="patterns-csv", variant="default", mt=24),
                     dcc.Download(id="patterns-file"),
@@ -48,10 +52,16 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
 
 def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     """Rates as a chart and a table, and the course over months or ignition hours."""
-    of_vehicle, of_line, per, *_ = queries.EXPOSURES[against]
+    of_vehicle, of_line, per, *_ = patterns.EXPOSURES[against]
     if not told.rates:
         return [html.P("No line that a pressure channel watches has been analysed yet.", className="dim")]
-    heads = (queries.GROUPS[group].capitalize(), "Faults", of_line.capitalize(), f"In {per:,}", "95 % limits")
+    heads = (
+        patterns.GROUPS[group].capitalize(),
+        "Faults",
+        of_line.capitalize(),
+        f"Per {per:,} {of_line}",
+        "95 % limits",
+    )
     rows = [
         html.Tr(
             [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{per * r.rate:.2f}"),
@@ -59,14 +69,12 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
         )
         for name, r in told.rates
     ]  # fmt: skip
-    table = parts.table(heads, rows, "sheet")
+    table = components.table(heads, rows, "sheet")
     parts_: list[Any] = [
-        parts.section(
-            f"Line faults by {queries.GROUPS[group]}",
+        components.section(
+            f"Line faults by {patterns.GROUPS[group]}",
             [
-                dcc.Graph(
-                    figure=figures.fault_rates(told.rates, template, of_line, per), config={"displayModeBar": False}
-                ),
+                dcc.Graph(figure=fault_rates(told.rates, template, of_line, per), config={"displayModeBar": False}),
                 html.Details([html.Summary("As a table"), table]),
             ],
             "A channel that watches lines of several groups cannot tell in which of them a fault lies, and is left out.",
@@ -74,13 +82,13 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     ]
     if told.course is not None:
         parts_.append(
-            parts.section(
+            components.section(
                 f"Line faults over the {of_vehicle}",
                 dcc.Graph(
-                    figure=figures.fault_course(told.course, told.longest, template, of_vehicle),
+                    figure=fault_course(told.course, told.longest, template, of_vehicle),
                     config={"displayModeBar": False},
                 ),
-                f"Mean number that one of {told.vehicles} vehicles has had; a straight line means that they come at a steady"
+                f"Average line faults per vehicle ({told.vehicles} vehicles); a straight line means that they come at a steady"
                 " rate, a steeper end that they come more often with age.",
             )
         )
@@ -96,8 +104,8 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
 )
 def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen comparison; the address holds it."""
-    told = queries.patterns(engine(), group, against)
-    return body(told, group, against, figures.template_of(scheme)), f"/patterns?by={group}&against={against}"
+    told = patterns.patterns(engine(), group, against)
+    return body(told, group, against, theme.template_of(scheme)), f"/patterns?by={group}&against={against}"
 
 
 @callback(
@@ -109,5 +117,5 @@ def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
 )
 def save(_: int, group: str, against: str) -> dict[str, Any]:
     """The numbers of both charts as a file."""
-    rows = tables.pattern_table(queries.patterns(engine(), group, against), against)
-    return tables.as_file(rows, "what", f"patterns-{group}.csv")
+    rows = csv.pattern_table(patterns.patterns(engine(), group, against), against)
+    return csv.as_file(rows, "what", f"patterns-{group}.csv")

@@ -8,11 +8,15 @@ import dash
 import dash_mantine_components as dmc
 from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
+from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.rounds import WORKDAYS, WORTH, Visit
-from dashboard import parts, queries, tables, words
-from dashboard.app import engine
-from dashboard.queries import Round
+from dashboard import components, formatting
+from dashboard.exports import calendar, csv
+from dashboard.queries import rounds, scope
+from dashboard.queries.rounds import Round
+from dashboard.web.app import engine
+from ingest import times
 
 dash.register_page(__name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=2)
 
@@ -21,7 +25,7 @@ _HORIZONS = (7, 14, 28, 56)
 
 def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html.Div:
     """The page for the choice in the address."""
-    known = queries.depots(engine())
+    known = scope.depots(engine())
     chosen = depot if depot in known else (known[0] if known else "")
     return html.Div(
         [
@@ -42,7 +46,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
                         id="round-container", label="Litres in a container", min=0.1, w=160, placeholder="loose", debounce=400,
                         persistence=True, persistence_type="local",
                     ),
-                    parts.who("round-by", "Who fills"),
+                    components.who("round-by", "Filled by"),
                     dmc.Button("Save as CSV", id="round-save", variant="default", mt=24),
                     dmc.Button("Calendar", id="round-calendar", variant="default", mt=24),
                     dmc.Button("Print", id="round-print", variant="default", mt=24),
@@ -58,7 +62,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
 
 def _plan(depot: str, days: str, limit: object) -> Round:
     most = int(limit) if isinstance(limit, int | float) and limit >= 1 else None
-    return queries.refill_round(engine(), depot, int(days), most, WORTH, WORKDAYS, queries.now_us())
+    return rounds.read_round(engine(), depot, int(days), most, WORTH, WORKDAYS, times.now_us())
 
 
 def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
@@ -67,7 +71,8 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
     if not shown:
         shown = [html.P(f"Nothing is due at {told.depot} within {days} days.", className="dim")]
     else:
-        shown.insert(0, parts.cautions())
+        in_full = html.Div(components.cautions_in_full(), className="on-paper")
+        shown = [components.cautions(), html.P(FILL_STEP, className="dim"), *shown, in_full]
     if told.undated:
         shown.append(html.P(f"No date is known for: {', '.join(told.undated)}.", className="dim"))
     return shown
@@ -76,24 +81,24 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
 def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     day = told.today + timedelta(days=visit.day)
     take = [
-        html.Li(f"{words.litres(amount)} of {grease}{words.containers(amount, container_l)}")
+        html.Li(f"{formatting.litres(amount)} of {grease}{formatting.containers(amount, container_l)}")
         for grease, amount in sorted(visit.litres.items())
     ]
-    heads = ("Vehicle", "Level then", "Takes", "Fill by", "Also open there", "Tick off")
+    heads = ("Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Tick off")
     rows = []
     for stop in visit.stops:
         need, by = stop.need, told.today + timedelta(days=int(stop.need.early_days))
         also = ", ".join(FINDING_KINDS[f.kind].title for f in told.beside.get((need.fleet, need.vehicle), ())) or "–"
-        until = "overdue" if need.early_days < 0 else f"{words.day(by)}{' (late)' if stop.late else ''}"
+        until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
         rows.append(
             html.Tr(
                 [html.Td([html.Strong(need.unit), f" {need.vehicle}"]), html.Td(f"{need.level_on(visit.day):.0f} %"),
-                 html.Td(words.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(need.fleet, need.vehicle))]
+                 html.Td(formatting.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(need.fleet, need.vehicle))]
             )
         )  # fmt: skip
-    table = parts.table(heads, rows, "round")
-    when = "Today" if visit.day == 0 else f"{day:%A} {words.day(day)}"
-    return parts.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
+    table = components.table(heads, rows, "round")
+    when = "Today" if visit.day == 0 else f"{day:%A} {formatting.day(day)}"
+    return components.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
 
 
 def _tick(fleet: str, vehicle: str) -> list[Any]:
@@ -135,7 +140,7 @@ def save_calendar(_clicks: int, depot: str, days: str, limit: object) -> Any:
     """The visits as calendar entries."""
     if not depot:
         return dash.no_update
-    content = queries.round_calendar(_plan(depot, days, limit)).decode()
+    content = calendar.round_calendar(_plan(depot, days, limit)).decode()
     return {"content": content, "filename": f"round-{depot}.ics".replace(" ", "-"), "type": "text/calendar"}
 
 
@@ -170,7 +175,7 @@ def show(depot: str, days: str, limit: object, container_l: object) -> tuple[lis
 )
 def save(_clicks: int, depot: str, days: str, limit: object) -> Any:
     """The round as a file."""
-    rows = tables.round_table(_plan(depot, days, limit)) if depot else []
+    rows = csv.round_table(_plan(depot, days, limit)) if depot else []
     if not rows:
         return dash.no_update
-    return tables.as_file(rows, "date", f"round-{depot}.csv".replace(" ", "-"), "\r\n")
+    return csv.as_file(rows, "date", f"round-{depot}.csv".replace(" ", "-"), "\r\n")

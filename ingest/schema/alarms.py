@@ -94,7 +94,7 @@ outbox = Table(
     Column("id", Integer, primary_key=True),
     Column("key", String(128), nullable=False),
     Column("route_id", Integer, ForeignKey("route.id"), nullable=False),
-    Column("recipient", Text, nullable=False, server_default=""),  # one of several of the route; empty: all there are
+    Column("recipient", Text),  # one of several of the route; null: all there are
     Column("alarm_id", Integer, ForeignKey("alarm.id")),  # null: a digest, or a report of the delivery itself
     Column("made_us", BigInteger, nullable=False),
     Column("due_us", BigInteger, nullable=False),

@@ -93,7 +93,7 @@ vehicle_summary = Table(
     Column("search", Text, nullable=False),  # what it may be found by, casefolded
     Column("sold", Boolean, nullable=False),
     # By the analysis.
-    Column("need", Integer, nullable=False),  # 0 act now, 1 plan, 2 note, 3 nothing
+    Column("need", Integer, nullable=False),  # `vehicle_summary.PRIORITIES`, by their place
     Column("rank", Integer, nullable=False),  # of its worst finding's kind
     Column("dry_h", Double, nullable=False),  # ignition hours that a point in trouble has waited for grease
     Column("level_pct", Double),

@@ -42,6 +42,7 @@ setup = Table(
     Column("level", String(8), nullable=False),
     Column("confirmation", Boolean),  # null: the file did not say
     Column("nominal_v", Double),
+    Column("registered_us", BigInteger),  # null: registered before this was kept
     UniqueConstraint("vehicle_id", "valid_from_us"),
 )
 

@@ -17,6 +17,7 @@ from analytics.alarms.outbox import BUNDLE_EVERY_S, STORM_ALERTS
 from analytics.alarms.routes import Route
 from analytics.alarms.transports import Message, Undelivered
 from ingest import database, schema
+from ingest.environment import ALERT_LOCAL
 from tests.conftest import free_port
 from tests.helpers.alarms import NOW, bring_up, fleet, vehicle_id
 
@@ -137,7 +138,7 @@ def test_one_bad_recipient_stops_nobody(fleet: Engine, post: Post) -> None:
     for minute in range(20):
         outbox.deliver(fleet, lambda minute=minute: NOW + minute * MINUTE_US, transports.sender())  # type: ignore[misc]
     assert sorted(post.got) == ["also", "good"]
-    told = {row.recipient.partition("@")[0]: row for row in rows(fleet)}
+    told = {(row.recipient or "").partition("@")[0]: row for row in rows(fleet)}
     assert told["bad"].refused_why == "550 5.1.1 no such mailbox"
     assert told["busy"].done_us is None
     assert told["busy"].tries >= 3
@@ -181,7 +182,7 @@ def test_a_redirect_is_not_followed() -> None:
                                      "json://169.254.169.254:{}/latest", "json://0.0.0.0:{}/x"])  # fmt: skip
 def test_this_machine_is_reached_only_where_a_setting_allows_it(monkeypatch: pytest.MonkeyPatch, address: str) -> None:
     """Loopback and link-local addresses, by number and by name; nothing is even connected to."""
-    monkeypatch.delenv(transports.LOCAL_VARIABLE)
+    monkeypatch.delenv(ALERT_LOCAL.name)
     with socket.create_server(("127.0.0.1", 0)) as server:
         server.settimeout(0.2)
         route = Route(1, address.format(server.getsockname()[1]), None, "note", (), 0, at_any_hour=True)

@@ -13,7 +13,8 @@ from typing import Any
 from psycopg import sql
 from sqlalchemy import Engine, insert, update
 
-from ingest import database, partitions, registry, schema
+from analytics.pipeline import vehicle_summary
+from ingest import database, partitions, schema
 from ingest.messages import Decoded
 from ingest.recorder import know_vehicles
 from ingest.rows import COLUMNS, Key, Row, key_of, row_of
@@ -83,7 +84,7 @@ def write_runs(engine: Engine, runs: Iterable[Simulation], vehicles: int) -> int
     with tempfile.TemporaryDirectory() as folder:
         write_registry(replace(load("demo"), fleet="large", depots=depots, machines=machines), end_h, Path(folder))
         with database.writing(engine) as connection:
-            registry.register(connection, Path(folder), 0)
+            vehicle_summary.register(connection, Path(folder), 0)
             numbers = know_vehicles(connection, [("large", name) for name in names])
             connection.execute(insert(schema.channel_list), [{"id": k, "channels": v} for k, v in lists.items()])
     order = sorted(numbers.items(), key=lambda item: item[1])  # rows lie by vehicle

@@ -127,9 +127,9 @@ def test_a_round_is_ticked_off(demo: RunningDemo, page: Page) -> None:
     page.goto(f"{demo.address}/rounds?depot=Dry+Fork+Pit&days=56")
     tick = page.locator("[id*=round-filled]").first
     tick.click()
-    expect(page.get_by_text("Say above who fills.")).to_be_visible()
-    page.get_by_label("Who fills").fill("M. Osei")
-    page.get_by_label("Who fills").blur()
+    expect(page.get_by_text("Say above who fills it.")).to_be_visible()
+    page.get_by_label("Filled by").fill("M. Osei")
+    page.get_by_label("Filled by").blur()
     tick.click()
     expect(page.get_by_text("Recorded.")).to_be_visible()
 
@@ -233,7 +233,7 @@ def test_the_handover_sheet_prints_on_one_page(demo: RunningDemo, tab: Callable[
     """A4, with fourteen lines."""
     page = tab()
     page.goto(f"{demo.address}/handover/harrowmere-stone/HS-101")
-    expect(page.get_by_text("Taken over by")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Accepted by")).to_be_visible(timeout=30_000)
     page.pdf(path=tmp_path / "sheet.pdf", format="A4")
     assert len(re.findall(rb"/Type\s*/Page[^s]", (tmp_path / "sheet.pdf").read_bytes())) == 1
 

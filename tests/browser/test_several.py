@@ -18,7 +18,7 @@ from sqlalchemy import Engine, select
 
 from analytics.alarms import records
 from analytics.alarms.states import Transition
-from dashboard import people
+from dashboard import accounts
 from ingest import database, schema
 from tests.conftest import free_port, wait_for_port
 from tests.helpers.alarms import NOW, bring_up, fleet
@@ -97,7 +97,7 @@ def test_people_do_not_notice_that_there_are_two(fleet: Engine, database_url: st
     """They sign in once, see what changes, change something, go on when one of the two ends, and sign out of both."""
     assert bring_up(fleet) == 2
     with database.writing(fleet) as connection:
-        people.add(connection, "A. Lead", PASSWORD, "lead", (), ())
+        accounts.add(connection, "A. Lead", PASSWORD, "lead", (), ())
     with dashboard(database_url) as (first, process), dashboard(database_url) as (second, _):
         both = InTurn([first, second])
         with both.serving():

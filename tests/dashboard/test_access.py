@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -14,15 +14,20 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 
-from dashboard import access, people
-from dashboard.app import create_app, serve
-from dashboard.people import ASKING, EVERYBODY
+from dashboard import accounts, change_log
+from dashboard.accounts import NOBODY, OPERATOR, acting_as, current_person
+from dashboard.queries import alarms, data, grease, patterns, rounds, scope
+from dashboard.queries import fleet as vehicles
+from dashboard.queries.vehicle import vehicle_result
+from dashboard.web import sign_in as guard
+from dashboard.web.app import create_app, serve
 from ingest import database, schema, work_records
 from ingest.errors import Problem
 from tests.helpers.alarms import bring_up, fleet
 
 __all__ = ["fleet"]
 
+DEPOT = "Skarvholm Quarry"
 PASSWORD = "correct horse battery"
 PEOPLE = {
     "lead": ("lead", (), ()),
@@ -40,23 +45,22 @@ def database_url(tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> Iterator[dash.Dash]:
+def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> dash.Dash:
     """The application over a fleet with two alarms on HS-102, and one person of each kind; their hashes are quick ones."""
-    monkeypatch.setattr(people, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
+    monkeypatch.setattr(accounts, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
     bring_up(fleet)
     with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
-            people.add(connection, name, PASSWORD, role, fleets, depots)
-    yield create_app(fleet)
-    ASKING.set(EVERYBODY)
+            accounts.add(connection, name, PASSWORD, role, fleets, depots)
+    return create_app(fleet)
 
 
 def sign_in(app: dash.Dash, name: str, password: str = PASSWORD) -> FlaskClient:
     """A browser that has signed in, or tried to."""
     client: FlaskClient = app.server.test_client()
-    form = re.search(r'name="form" value="([^"]+)"', client.get("/sign-in").text)
+    form = re.search(r'name="csrf_token" type="hidden" value="([^"]+)"', client.get("/sign-in").text)
     assert form is not None
-    client.post("/sign-in", data={"form": form[1], "name": name, "password": password})
+    client.post("/sign-in", data={"csrf_token": form[1], "name": name, "password": password})
     return client
 
 
@@ -119,6 +123,28 @@ def test_nobody_sees_no_page(app: dash.Dash, path: str) -> None:
     answer = app.server.test_client().get(path, headers={"Accept": "text/html"})
     assert answer.status_code == 302
     assert answer.headers["Location"] == f"/sign-in?{urlencode({'next': path})}"
+
+
+def test_who_asks_is_nobody_until_somebody_says_who(app: dash.Dash, fleet: Engine) -> None:
+    """A thread that nobody vouches for sees no vehicle, alarm, depot or grease, and may do nothing."""
+
+    def seen() -> list[Any]:
+        with fleet.connect() as connection:
+            listed = [
+                vehicles.fleet(fleet).rows, alarms.alarms(fleet, over=True), scope.depots(fleet), grease.read_amounts(fleet),
+                grease.read_ahead_l(fleet), scope.read_vehicles(connection), patterns.patterns(fleet, "point").rates,
+                data.data_state(fleet).findings, rounds.read_round(fleet, DEPOT, 90, None, 0.1, frozenset(range(7)), store_now()).visits,
+            ]  # fmt: skip
+        return [*listed, vehicle_result(fleet, "harrowmere-stone", "HS-102")]
+
+    assert app.server is not None
+    with ThreadPoolExecutor(1) as thread:  # its context is a fresh one
+        assert not any(thread.submit(seen).result())
+        assert thread.submit(current_person.get).result() is NOBODY
+        with pytest.raises(Problem, match="sign in first"):
+            thread.submit(accounts.need, "viewer").result()
+    with acting_as(OPERATOR):
+        assert all((vehicles.fleet(fleet).rows, alarms.alarms(fleet), scope.depots(fleet)))
 
 
 @pytest.mark.parametrize("path", ["/_dash-layout", "/_dash-dependencies"])
@@ -302,7 +328,7 @@ def test_only_leads_change_the_set_up(app: dash.Dash, fleet: Engine, name: str) 
     with fleet.connect() as connection:
         assert connection.execute(select(schema.route)).all() == []
         assert connection.execute(select(schema.depot)).all() == []
-        assert {p.name: p.role for p in people.people(connection)}[name] != "lead"
+        assert {p.name: p.role for p in accounts.people(connection)}[name] != "lead"
 
 
 def test_leads_change_the_set_up_and_it_is_kept_who_did(app: dash.Dash, fleet: Engine) -> None:
@@ -315,7 +341,7 @@ def test_leads_change_the_set_up_and_it_is_kept_who_did(app: dash.Dash, fleet: E
     }
     assert "added" in call(app, client, "setup-route-told.children", values, "setup-route-add.n_clicks").text
     with fleet.connect() as connection:
-        (row,) = people.changes(connection, 5)
+        (row,) = change_log.changes(connection, 5)
     assert row.who == "lead"
     assert "hush" not in row.what
 
@@ -342,9 +368,9 @@ def test_a_session_has_an_end(app: dash.Dash, monkeypatch: pytest.MonkeyPatch) -
     """Twelve hours after it began, however busy it was."""
     client = sign_in(app, "viewer")
     later = store_now() + 11 * 3_600_000_000
-    monkeypatch.setattr(access, "now_us", lambda: later)
+    monkeypatch.setattr(guard, "now_us", lambda: later)
     assert client.get("/_dash-layout").status_code == 200
-    monkeypatch.setattr(access, "now_us", lambda: later + 2 * 3_600_000_000)
+    monkeypatch.setattr(guard, "now_us", lambda: later + 2 * 3_600_000_000)
     assert client.get("/_dash-layout").status_code == 401
 
 
@@ -354,11 +380,11 @@ def test_a_changed_person_is_signed_out_everywhere(app: dash.Dash, fleet: Engine
     client = sign_in(app, "viewer")
     with database.writing(fleet) as connection:
         if change == "password":
-            people.set_password(connection, "viewer", "another long password")
+            accounts.set_password(connection, "viewer", "another long password")
         elif change == "role":
-            people.set_role(connection, "viewer", "technician", (), ())
+            accounts.set_role(connection, "viewer", "technician", (), ())
         else:
-            people.remove(connection, "viewer")
+            accounts.remove(connection, "viewer")
     assert client.get("/_dash-layout").status_code == 401
 
 
@@ -375,7 +401,7 @@ def test_another_sites_form_signs_nobody_in(app: dash.Dash, form: str) -> None:
     """It does not know what the page holds."""
     client = app.server.test_client()
     client.get("/sign-in")
-    data = {"form": form, "name": "viewer", "password": PASSWORD}
+    data = {"csrf_token": form, "name": "viewer", "password": PASSWORD}
     assert client.post("/sign-in", data=data).status_code == 400
     assert client.get("/_dash-layout").status_code == 401
 
@@ -396,9 +422,9 @@ def test_another_sites_requests_are_refused(app: dash.Dash, fleet: Engine) -> No
 def test_the_way_in_leads_to_this_site_only(app: dash.Dash, then: str) -> None:
     """Whatever its address says."""
     client = app.server.test_client()
-    form = re.search(r'name="form" value="([^"]+)"', client.get("/sign-in").text)
+    form = re.search(r'name="csrf_token" type="hidden" value="([^"]+)"', client.get("/sign-in").text)
     assert form is not None
-    answer = client.post("/sign-in", data={"form": form[1], "name": "viewer", "password": PASSWORD, "next": then})
+    answer = client.post("/sign-in", data={"csrf_token": form[1], "name": "viewer", "password": PASSWORD, "next": then})
     assert (answer.status_code, answer.headers["Location"]) == (302, "/")
 
 
@@ -420,15 +446,15 @@ def test_the_usual_headers(app: dash.Dash) -> None:
 
 def test_a_calendar_needs_its_secret_only(app: dash.Dash, fleet: Engine) -> None:
     """And a revoked one opens nothing."""
-    from dashboard import calendars
+    from dashboard.exports import addresses
 
     with database.writing(fleet) as connection:
-        secret = calendars.make(connection, "Skarvholm Quarry", 1)
+        secret = addresses.make(connection, "Skarvholm Quarry", 1)
     client = app.server.test_client()
     assert client.get(f"/calendar/{secret}.ics").status_code == 200
     assert client.get("/calendar/made-up.ics").status_code == 404
     with database.writing(fleet) as connection:
-        calendars.revoke(connection, "Skarvholm Quarry", 2)
+        addresses.revoke(connection, "Skarvholm Quarry", 2)
     assert client.get(f"/calendar/{secret}.ics").status_code == 404
 
 
@@ -453,23 +479,23 @@ def test_before_anybody_is_named_it_serves_this_machine_only(fleet: Engine) -> N
 def test_who_cannot_be_named(engine: Engine, name: str, password: str, role: str, said: str) -> None:
     """One line, and nobody is kept."""
     with pytest.raises(Problem, match=said), database.writing(engine) as connection:
-        people.add(connection, name, password, role)
+        accounts.add(connection, name, password, role)
     with engine.connect() as connection:
-        assert not people.anybody(connection)
+        assert not accounts.anybody(connection)
 
 
 @pytest.mark.parametrize("name", ["Åsa Berg", " R. Okafor ", "STRAUẞ"])
 def test_every_name_signs_in(engine: Engine, name: str) -> None:
     """Whatever its letters, however it is written."""
     with database.writing(engine) as connection:
-        people.add(connection, name, PASSWORD, "lead")
+        accounts.add(connection, name, PASSWORD, "lead")
     for written in (name, name.lower(), name.upper()):
         if written.casefold() == name.casefold():
-            found = people.sign_in(engine, written, PASSWORD, "x", 1)
+            found = accounts.sign_in(engine, written, PASSWORD, "x", 1)
             assert found is not None
             assert found.name == name.strip()
     with pytest.raises(Problem, match="named already"), database.writing(engine) as connection:
-        people.add(connection, name.casefold(), PASSWORD, "lead")
+        accounts.add(connection, name.casefold(), PASSWORD, "lead")
 
 
 def test_before_anybody_is_named_only_this_machine_is_let_in(fleet: Engine) -> None:
@@ -491,8 +517,8 @@ def test_there_is_always_a_lead(app: dash.Dash, fleet: Engine) -> None:
     """The only one can be neither removed nor made something else."""
     assert app is not None
     for change in (
-        lambda c: people.remove(c, "lead"),
-        lambda c: people.set_role(c, "lead", "viewer", (), ()),
+        lambda c: accounts.remove(c, "lead"),
+        lambda c: accounts.set_role(c, "lead", "viewer", (), ()),
     ):
         with pytest.raises(Problem, match="only lead of everything"), database.writing(fleet) as connection:
             change(connection)
@@ -541,5 +567,5 @@ def test_an_upload_is_looked_at_before_it_is_kept(app: dash.Dash, fleet: Engine,
     assert "Registered" in done.text
     with fleet.connect() as connection:
         assert "big tipper" in set(connection.execute(select(schema.setup.c.unit)).scalars())
-        assert people.changes(connection, 1)[0].what.startswith("registered 25 vehicles")
-        assert len(people.changes(connection, 9)) == 1
+        assert change_log.changes(connection, 1)[0].what.startswith("registered 25 vehicles")
+        assert len(change_log.changes(connection, 9)) == 1

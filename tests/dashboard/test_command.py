@@ -21,7 +21,7 @@ import pytest
 import structlog
 from typer.main import get_command
 
-from dashboard.command import app, main
+from dashboard.cli.main import app, main
 from tests.conftest import wait_until
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
@@ -152,7 +152,7 @@ def test_the_words_for_people(recorded: str) -> None:
     """Without --json each command prints lines to read."""
     at = ("--as-of", "2026-03-01T00:00:00Z")
     assert "Line blocked" in tallow("findings", *at, database=recorded).stdout
-    assert "expected" in tallow("refills", *at, database=recorded).stdout
+    assert "most likely" in tallow("refills", *at, database=recorded).stdout
     assert "litres" in tallow("fills", *at, database=recorded).stdout
 
 
@@ -196,12 +196,44 @@ def test_the_words_for_people(recorded: str) -> None:
 )
 def test_what_is_wrong_is_one_clear_line(tmp_path: Path, arguments: list[str], told: str) -> None:
     """On standard error, with a status that is not zero, and no secret in it."""
-    done = tallow(*arguments, database="" if "--database" in arguments else f"sqlite:///{tmp_path / 'x.db'}")
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    assert tallow("upgrade", database=database).returncode == 0
+    done = tallow(*arguments, database="" if "--database" in arguments else database)
     assert done.returncode != 0
     assert done.stdout == ""
     assert done.stderr.count("\n") == 1
     assert told in done.stderr
     assert "hidden-secret" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "command",
+    ["findings", "refills", "fills", "status", "alarms", "analyse", "backtest", "round X", "work V", "timer V", "amounts", "prune",
+     "quarantine", "acl", "acknowledge 1 --by me", "depot X", "route list", "calendar X", "commission V"],
+)  # fmt: skip
+def test_a_command_that_reads_makes_no_database(tmp_path: Path, command: str) -> None:
+    """In the wrong folder it says so, instead of answering that nothing is wrong."""
+    path = tmp_path / "tallow.db"
+    done = tallow(*command.split(), database=f"sqlite:///{path}")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("tallow: there is no database of tallow's at sqlite:///")
+    assert done.stderr.count("\n") == 1
+    assert "--database or TALLOW_DATABASE" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_file_is_no_database(tmp_path: Path) -> None:
+    """Nothing was recorded into it."""
+    path = tmp_path / "tallow.db"
+    path.touch()
+    assert "there is no database" in tallow("findings", database=f"sqlite:///{path}").stderr
+
+
+def test_without_a_watch_there_are_no_alarms_and_it_says_why(tmp_path: Path) -> None:
+    """Findings become alarms by `tallow watch` only."""
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    assert tallow("upgrade", database=database).returncode == 0
+    assert "tallow watch raises them" in tallow("alarms", database=database).stdout
 
 
 def test_a_file_that_is_no_database_is_one_clear_line(tmp_path: Path) -> None:
@@ -239,6 +271,7 @@ def test_a_vehicle_is_analysed_as_soon_as_it_is_registered(tmp_path: Path) -> No
 def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
     """Nothing on an empty database, nothing younger than 400 days, and what it was told; then older questions have no answer."""
     database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    assert tallow("upgrade", database=database).returncode == 0
     assert tallow("prune", database=database).stderr.startswith("tallow: nothing is recorded yet")
     log = tmp_path / "log.ndjson"
     days = [f"2025-{month:02d}-{day:02d}" for month in range(1, 13) for day in range(1, 29)]
@@ -318,7 +351,9 @@ def test_past_refill_dates_are_held_against_what_came(recorded: str) -> None:
 
 def test_without_a_past_there_is_nothing_to_hold_against(tmp_path: Path) -> None:
     """One clear line."""
-    done = tallow("backtest", database=f"sqlite:///{tmp_path / 'tallow.db'}")
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    assert tallow("upgrade", database=database).returncode == 0
+    done = tallow("backtest", database=database)
     assert (done.returncode, done.stderr.count("\n")) == (1, 1)
 
 

@@ -12,7 +12,7 @@ import pytest
 from analytics.statistics.rates import mean_cumulative
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.daily import days
-from dashboard import figures
+from dashboard.figures import patterns, theme, vehicle
 from dashboard.units import Units
 from ingest.work import Work
 from simulators.scenario import Trouble
@@ -44,7 +44,7 @@ def test_the_level_chart_has_readings_fills_mark_and_window(analysed: Result, te
     import dash_mantine_components as dmc
 
     dmc.add_figure_templates()
-    figure = figures.level(analysed, template)
+    figure = vehicle.level(analysed, template)
     assert names(figure) >= {"reading", "level", "fill", "expected"}
     assert len(figure.data[0].x) == len(analysed.history.levels)
     assert {a.text for a in figure.layout.annotations} >= {"low mark 15 %", "full mark", "refill due"}
@@ -54,7 +54,7 @@ def test_the_level_chart_has_readings_fills_mark_and_window(analysed: Result, te
 def test_the_cycles_chart_counts_what_the_days_say(analysed: Result) -> None:
     """Done and missed cycles of each day."""
     told = days(analysed)
-    figure = figures.cycles(told, "plotly_white")
+    figure = vehicle.cycles(told, "plotly_white")
     bars = {trace.name: trace for trace in figure.data}
     assert sum(bars["done"].y) == sum(d.done for d in told) > 500
     assert sum(bars["missed"].y) == sum(d.missed for d in told) >= 3
@@ -63,7 +63,7 @@ def test_the_cycles_chart_counts_what_the_days_say(analysed: Result) -> None:
 
 def test_the_pressure_map_shows_the_blocked_line(analysed: Result) -> None:
     """A row for each channel; the blocked one high from its day on."""
-    figure = figures.pressure_map(analysed, "plotly_white")
+    figure = vehicle.pressure_map(analysed, "plotly_white")
     assert figure is not None
     heat, weather = figure.data
     assert len(weather.y) == heat.z.shape[1]
@@ -76,7 +76,7 @@ def test_the_pressure_map_shows_the_blocked_line(analysed: Result) -> None:
 
 def test_a_line_is_drawn_in_bar_with_its_relief_pressure(analysed: Result) -> None:
     """28,000 kPa are 280 bar."""
-    figure = figures.pressure_line(analysed, "p05", "plotly_white")
+    figure = vehicle.pressure_line(analysed, "p05", "plotly_white")
     assert "bar" in figure.layout.yaxis.title.text
     assert figure.layout.annotations[0].text == "relief 280 bar"
     peak = next(trace for trace in figure.data if trace.name == "peak")
@@ -85,8 +85,8 @@ def test_a_line_is_drawn_in_bar_with_its_relief_pressure(analysed: Result) -> No
 
 def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None:
     """Axis labels fit; a channel that no sheet names says so."""
-    assert all(len(figures.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
-    assert "not on sheet" in figures.channel_name(analysed, "x9")
+    assert all(len(vehicle.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
+    assert "not on sheet" in vehicle.channel_name(analysed, "x9")
 
 
 def test_a_long_series_is_thinned_without_losing_its_peaks() -> None:
@@ -95,11 +95,11 @@ def test_a_long_series_is_thinned_without_losing_its_peaks() -> None:
     values = 50 + rng.normal(0, 2, 14_600)
     peaks = np.arange(180, 14_600, 365)
     values[peaks] += 200
-    few = figures.thinned(values)
-    assert len(few) <= figures.MOST_POINTS
+    few = theme.thinned(values)
+    assert len(few) <= theme.MOST_POINTS
     assert set(peaks) <= set(few)
     assert list(few) == sorted(few)
-    assert list(figures.thinned(values[:100])) == list(range(100))
+    assert list(theme.thinned(values[:100])) == list(range(100))
 
 
 def test_what_somebody_wrote_is_text(analysed: Result) -> None:
@@ -108,8 +108,8 @@ def test_what_somebody_wrote_is_text(analysed: Result) -> None:
     setup = msgspec.structs.replace(analysed.history.setup, lines=tuple(lines))
     note = Work(key="a", kind="bled", at_us=END_US - 1, by="x", note="<a href='javascript:alert(1)'>x</a>")
     odd = replace(analysed, history=replace(analysed.history, setups=(setup,), work=(note,)))
-    drawn = [figures.level(odd, LIGHT), figures.pressure_map(odd, LIGHT), figures.happenings(odd, LIGHT),
-             figures.pressure_line(odd, odd.pressures.channels[0], LIGHT)]  # fmt: skip
+    drawn = [vehicle.level(odd, LIGHT), vehicle.pressure_map(odd, LIGHT), vehicle.happenings(odd, LIGHT),
+             vehicle.pressure_line(odd, odd.pressures.channels[0], LIGHT)]  # fmt: skip
     for figure in drawn:
         assert figure is not None
         assert "<b" not in figure.to_json()
@@ -118,8 +118,8 @@ def test_what_somebody_wrote_is_text(analysed: Result) -> None:
 
 def test_charts_over_time_begin_and_end_together(analysed: Result) -> None:
     """So that one can be read below the other."""
-    drawn = [figures.level(analysed, LIGHT), figures.pressure_map(analysed, LIGHT), figures.happenings(analysed, LIGHT),
-             figures.pressure_line(analysed, analysed.pressures.channels[0], LIGHT)]  # fmt: skip
+    drawn = [vehicle.level(analysed, LIGHT), vehicle.pressure_map(analysed, LIGHT), vehicle.happenings(analysed, LIGHT),
+             vehicle.pressure_line(analysed, analysed.pressures.channels[0], LIGHT)]  # fmt: skip
     assert len({tuple(map(str, figure.layout.xaxis.range)) for figure in drawn if figure is not None}) == 1
 
 
@@ -127,22 +127,22 @@ def test_charts_over_time_begin_and_end_together(analysed: Result) -> None:
 def test_pressures_are_drawn_in_the_readers_unit(analysed: Result, unit: str, peak: float) -> None:
     """1 bar is 100 kPa and 14.5038 psi (NIST SP 811 B.8)."""
     channel = analysed.pressures.channels[0]
-    plain = figures.pressure_line(analysed, channel, LIGHT).data[-1].y
-    drawn = figures.pressure_line(analysed, channel, LIGHT, Units(pressure=unit)).data[-1].y
+    plain = vehicle.pressure_line(analysed, channel, LIGHT).data[-1].y
+    drawn = vehicle.pressure_line(analysed, channel, LIGHT, Units(pressure=unit)).data[-1].y
     assert np.allclose(drawn, plain * peak, atol=0.06 * max(peak, 1.0))
 
 
 def test_the_course_of_sampled_cycles(analysed: Result) -> None:
     """The newest in front; a channel that was never sampled has none."""
-    figure = figures.traces(analysed, analysed.pressures.channels[0], LIGHT)
+    figure = vehicle.traces(analysed, analysed.pressures.channels[0], LIGHT)
     assert figure is not None
     assert figure.data[-1].line.width > figure.data[0].line.width
-    assert figures.traces(analysed, "nosuch", LIGHT) is None
+    assert vehicle.traces(analysed, "nosuch", LIGHT) is None
 
 
 def test_the_course_of_faults_goes_on_to_the_end_of_the_longest_watch() -> None:
     """Nothing happened after the last fault, and that is worth as much as what did."""
     course = mean_cumulative([(1, 2.0), (2, 5.0)], {1: 4.0, 2: 12.0})
-    for line in figures.fault_course(course, 12.0, LIGHT, "months").data:
+    for line in patterns.fault_course(course, 12.0, LIGHT, "months").data:
         assert (line.x[0], line.x[-1]) == (0.0, 12.0)
         assert line.y[-1] == line.y[-2] > 0

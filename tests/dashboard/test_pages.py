@@ -2,7 +2,9 @@
 
 import importlib
 import json
+import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -12,13 +14,22 @@ from dash import Dash
 from flask.testing import FlaskClient
 from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 
+from analytics.findings import CAUTION, CAUTIONS, FILL_STEP
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
-from dashboard import queries, tables, words
-from dashboard.app import create_app
-from ingest import registry, schema, work, work_records
+from analytics.vehicle import daily
+from dashboard import formatting
+from dashboard.exports import calendar, csv
+from dashboard.exports.calendar import refill_calendar
+from dashboard.queries import fleet, patterns
+from dashboard.queries.data import data_state
+from dashboard.queries.grease import read_ahead_l, read_amounts
+from dashboard.queries.rounds import read_refillable, read_round
+from dashboard.queries.vehicle import records, vehicle_result
+from dashboard.web.app import create_app
+from ingest import registry, times, work, work_records
 from ingest.database import open_database, writing
 from simulators.scenario import Trouble
 from tests.conftest import page_request
@@ -51,7 +62,7 @@ def app(engine: Engine) -> Dash:
 @pytest.fixture
 def client(app: Dash, monkeypatch: pytest.MonkeyPatch) -> FlaskClient:
     """A browser without a screen; the present is the end of the messages."""
-    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
     return app.server.test_client()
 
 
@@ -80,8 +91,24 @@ def test_filters_are_in_the_address(client: FlaskClient) -> None:
     assert "tipper 101" in page(client, "/", "?page=nonsense&need=%3Cscript%3E")
 
 
+def test_points_and_kinds_of_findings_can_be_searched(engine: Engine) -> None:
+    """Whoever holds a kingpin in hand finds the vehicles that have one; whoever asks for blocked lines finds those."""
+
+    def found(text: str) -> set[str]:
+        return {row.vehicle for row in fleet.fleet(engine, search=text).rows}
+
+    assert found("line blocked") == found("LINE  Blocked") == found("blocked_line") == {"HS-101"}
+    kingpins = found("kingpin upper")
+    assert "HS-101" in kingpins
+    assert "HS-206" not in kingpins
+    assert found("kingpin 101") == {"HS-101"}
+    assert found("kingpin%") == set()
+    view = fleet.fleet(engine, search="line blocked")
+    assert sum(view.totals.values()) == view.found == 1
+
+
 def test_the_vehicle_page_tells_everything(client: FlaskClient) -> None:
-    """What is wrong, what to check, the cautions, the refill, the call-out sheet."""
+    """What is wrong, what to check, the cautions, the refill, the line list."""
     shown = page(client, "/vehicle/harrowmere-stone/HS-101")
     for text in ("looks blocked", "What to check", "Never feel for a leak by hand", "surgical", "Most likely"[1:], "trunnion left",
                  "Line blocked", "vehicle-level", "vehicle-map"):  # fmt: skip
@@ -95,8 +122,32 @@ def test_a_vehicle_without_pressure_channels_has_a_page(client: FlaskClient) -> 
 
 
 def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
-    """Registered, and nothing more."""
-    assert "last heard never" in page(client, "/vehicle/harrowmere-stone/HS-303")
+    """Registered, and nothing more: nobody knows how it is, and nothing on the page says that it is well."""
+    shown = page(client, "/vehicle/harrowmere-stone/HS-303")
+    assert "last heard never" in shown
+    assert "Not heard yet" in shown
+    assert "nobody knows how it is" in shown
+    assert "Nothing to do" not in shown
+    assert '"state-sound"' not in shown
+
+
+def test_who_was_never_heard_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
+    """22 of the fleet were only registered; one that was heard has nothing that proves its lines."""
+    assert client is not None
+    totals = fleet.fleet(engine).totals
+    assert (totals["unheard"], totals["not_proven"], totals["act_now"]) == (22, 1, 1)
+    rows = fleet.fleet(engine, need="unheard").rows
+    shown = json.dumps([fleet_page().row(row, END_US) for row in rows], cls=PlotlyJSONEncoder)
+    assert shown.count("Nothing was ever heard from it") == 22
+    assert "Nothing to do" not in shown
+    (unproven,) = fleet.fleet(engine, need="not_proven").rows
+    assert unproven.vehicle == "HS-109"
+    assert "all not proven" in json.dumps(fleet_page().row(unproven, END_US), cls=PlotlyJSONEncoder)
+
+
+def fleet_page() -> Any:
+    """A page can be imported once there is an application."""
+    return importlib.import_module("dashboard.pages.fleet")
 
 
 @pytest.mark.parametrize("path", ["/vehicle/harrowmere-stone/nobody", "/vehicle/x/HS-101", "/vehicle/a'b/%3Cscript%3E"])
@@ -124,23 +175,75 @@ def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypa
 
 def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     """RFC 5545, read back by the icalendar library: whole days, and the same names for a round of another day."""
-    told = queries.refill_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
+    told = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
     assert told.visits
-    events = Calendar.from_ical(queries.round_calendar(told)).walk("VEVENT")
+    events = Calendar.from_ical(calendar.round_calendar(told)).walk("VEVENT")
     days = [told.today + timedelta(days=visit.day) for visit in told.visits]
     assert [event.decoded("dtstart") for event in events] == days
     assert [event.decoded("dtend") for event in events] == [day + timedelta(days=1) for day in days]
-    again = queries.refill_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US + DAY_US)
+    again = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US + DAY_US)
     uids = {str(event["uid"]) for event in events}
     assert len(uids) == len(events)
-    assert {str(e["uid"]) for e in Calendar.from_ical(queries.round_calendar(again)).walk("VEVENT")} <= uids
+    assert {str(e["uid"]) for e in Calendar.from_ical(calendar.round_calendar(again)).walk("VEVENT")} <= uids
+
+
+def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
+    """Litres are those of the day, not today's; nothing is on a weekend; what is proposed comes with its cautions."""
+    asked = read_refillable(engine, "Skarvholm Quarry", END_US)
+    events = Calendar.from_ical(refill_calendar(asked, "Skarvholm Quarry")).walk("VEVENT")
+    needs = {f"Fill {one.need.unit}": one.need for one in asked.refillable}
+    assert events
+    for event in events:
+        day = event.decoded("dtstart")
+        assert day.weekday() < 5
+        unit, litres = re.fullmatch(r"(Fill .+): ([\d.]+) l of .+", str(event["summary"])).groups()  # type: ignore[union-attr]
+        ahead = (day - asked.today).days
+        assert float(litres) == pytest.approx(needs[unit].litres_on(ahead), abs=0.051)
+        assert 0 <= ahead <= max(0, needs[unit].early_days)
+        assert CAUTION in str(event["description"])
+        assert "stop at the full mark" in str(event["description"])
+    told = read_round(engine, "Skarvholm Quarry", 90, None, 0.4, frozenset(range(5)), END_US)
+    on_round = {f"Fill {stop.need.unit}" for visit in told.visits for stop in visit.stops}
+    assert {str(event["summary"]).split(":")[0] for event in events} == on_round
+
+
+@pytest.mark.parametrize(
+    ("path", "search"),
+    [("/", ""), ("/alarms", ""), ("/vehicle/harrowmere-stone/HS-101", ""), ("/label/harrowmere-stone/HS-101", "")],
+)
+def test_cautions_stand_wherever_work_is_proposed(client: FlaskClient, path: str, search: str) -> None:
+    """Short, and in plain sight."""
+    assert CAUTION in page(client, path, search)
+
+
+def test_a_vehicle_that_only_wants_grease_has_cautions(client: FlaskClient, engine: Engine) -> None:
+    """And how to fill without bursting the reservoir."""
+    assert client is not None
+    result = vehicle_result(engine, "harrowmere-stone", "HS-206")
+    assert result is not None
+    due = replace(result, findings=(), refill=replace(result.refill, state="due"))
+    shown = json.dumps(importlib.import_module("dashboard.pages.vehicle.page").head(due), cls=PlotlyJSONEncoder)
+    assert CAUTION in shown
+    assert FILL_STEP in shown
+
+
+def test_what_is_printed_has_the_cautions_in_full(client: FlaskClient, engine: Engine) -> None:
+    """The round and the handover; the round's are folded on the screen only."""
+    rounds = importlib.import_module("dashboard.pages.rounds")
+    told = read_round(engine, "Skarvholm Quarry", 56, None, 0.4, frozenset(range(7)), END_US)
+    sheet = json.dumps(rounds.body(told, 56), cls=PlotlyJSONEncoder, ensure_ascii=False)
+    assert "on-paper" in sheet
+    handover = page(client, "/handover/harrowmere-stone/HS-101")
+    for text in CAUTIONS:
+        assert sheet.count(text) == 2
+        assert ("no handover" in handover) or text in handover
 
 
 def test_a_vehicle_ticked_off_leaves_the_round(engine: Engine) -> None:
     """From its record on, before the analysis has seen it."""
 
     def due() -> set[str]:
-        told = queries.refill_round(engine, "Skarvholm Quarry", 60, None, 0.4, frozenset(range(7)), END_US)
+        told = read_round(engine, "Skarvholm Quarry", 60, None, 0.4, frozenset(range(7)), END_US)
         return {stop.need.vehicle for visit in told.visits for stop in visit.stops}
 
     before = due()
@@ -160,62 +263,67 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     def text(parts: Any) -> str:
         return json.dumps(parts, cls=PlotlyJSONEncoder)
 
-    told = queries.data_state(engine)
+    told = replace(data_state(engine), recorders={})
     newest_us = told.newest_us
     assert newest_us is not None
     shown = text(data.body(told, newest_us + 60_000_000))
-    assert "Nothing comes in" not in shown
+    assert "No new messages for" not in shown
     assert "Nothing was ever refused." in shown
-    assert "Nothing comes in" in text(data.body(told, newest_us + 2 * 3_600_000_000))
-    assert "Nobody has looked yet" in text(data.dates(told, "mantine_light"))
+    late_us = newest_us + 2 * 3_600_000_000
+    assert "No new messages for 2 h" in text(data.body(told, late_us))
+    writes = replace(told, recorders={"tallow-ingest": late_us - 60_000_000})  # what it records was sent long ago
+    assert "No new messages" not in text(data.body(writes, late_us))
+    silent = replace(told, newest_us=None, recorders={"tallow-ingest": 0})
+    assert "days ago" not in text(data.body(silent, late_us)).split("Refused")[0]
+    assert "Not worked out yet" in text(data.dates(told, "mantine_light"))
     with workers(1) as pool:
         found = backtest.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None
-    shown = text(data.dates(queries.data_state(engine), "mantine_light"))
+    shown = text(data.dates(data_state(engine), "mantine_light"))
     assert f"{found.cases} past dates" in shown
     assert f"{found.coverage:.0%} of them" in shown
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:
     """One blocked line in the months of all lines that a channel watches; every grouping has an answer."""
-    told = queries.patterns(engine, "point")
+    told = patterns.patterns(engine, "point")
     kingpin = next(r for name, r in told.rates if name == "kingpin")
-    with engine.connect() as connection:
-        id_ = connection.scalar(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == "HS-101"))
-        days = connection.scalar(select(schema.analysis.c.days).where(schema.analysis.c.vehicle_id == id_))
-    months = len(days or []) / 30.4
+    result = vehicle_result(engine, "harrowmere-stone", "HS-101")
+    assert result is not None
+    watched = daily.days(result)
+    months = len(watched) / 30.4
     assert kingpin.events == 1
     assert kingpin.exposure == pytest.approx(4 * months)
     assert sum(r.events for _, r in told.rates) == 1
     assert told.course is not None
     assert told.course.mean[-1] == pytest.approx(1 / 2)  # two vehicles have channels
-    for group in queries.GROUPS:
+    for group in patterns.GROUPS:
         assert page(client, "/patterns", f"?by={group}")
-        assert sum(r.events for _, r in queries.patterns(engine, group).rates) == 1
-    hours = queries.patterns(engine, "point", "hours")
+        assert sum(r.events for _, r in patterns.patterns(engine, group).rates) == 1
+    hours = patterns.patterns(engine, "point", "hours")
     by_hours = next(r for name, r in hours.rates if name == "kingpin")
     assert by_hours.events == 1
-    assert by_hours.exposure == pytest.approx(4 * sum(day["ignition_h"] for day in days or []))
+    assert by_hours.exposure == pytest.approx(4 * sum(day.ignition_h for day in watched))
     assert hours.course is not None
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
-    assert queries.point_kind("kingpin upper left") == "kingpin"
-    assert queries.point_kind("left") == "left"
+    assert patterns.point_kind("kingpin upper left") == "kingpin"
+    assert patterns.point_kind("left") == "left"
 
 
 def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:
     """What is needed next, what was used and filled; the table as a file."""
     assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
     grease = importlib.import_module("dashboard.pages.grease")
-    found, ahead_l = queries.amounts(engine), queries.ahead_l(engine)
+    found, ahead_l = read_amounts(engine), read_ahead_l(engine)
     shown = json.dumps(grease.body(found, ahead_l, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
     assert "The next 30 days" in shown
     assert "NLGI" in shown
-    rows = tables.amounts_table(found, 0.9)
+    rows = csv.amounts_table(found, 0.9)
     assert rows
     assert float(rows[0]["used_kg"]) == pytest.approx(0.9 * float(rows[0]["used_l"]), abs=0.01)
     depot = found[0].depot
-    assert {one.depot for one in queries.amounts(engine, depot)} == {depot}
-    assert {place for place, _ in queries.ahead_l(engine, depot)} == {depot}
+    assert {one.depot for one in read_amounts(engine, depot)} == {depot}
+    assert {place for place, _ in read_ahead_l(engine, depot)} == {depot}
     assert grease.body([], {}, 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
 
 
@@ -232,11 +340,11 @@ def test_security_headers_are_sent(client: FlaskClient) -> None:
 
 def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each need's total is the number of rows behind its link."""
-    monkeypatch.setattr(queries, "now_us", lambda: END_US)
-    view = queries.fleet(engine)
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
+    view = fleet.fleet(engine)
     assert sum(view.totals.values()) == 25
     for need, number in view.totals.items():
-        assert queries.fleet(engine, need=need).found == number
+        assert fleet.fleet(engine, need=need).found == number
 
 
 def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
@@ -249,12 +357,14 @@ def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
 def test_words() -> None:
     """Times as people read them, in the depot's zone."""
     noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
-    assert words.moment(noon, "Europe/Oslo") == "1 Mar, 12:00"
-    assert words.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
-    assert words.ago(None, noon) == "never"
-    assert words.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar"
-    assert words.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr"
-    assert words.window(noon, None, "UTC") == "from 1 Mar"
+    assert formatting.moment(noon, "Europe/Oslo") == "1 Mar 2026, 12:00"
+    assert formatting.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
+    assert formatting.ago(None, noon) == "never"
+    assert formatting.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar 2026"
+    assert formatting.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr 2026"
+    assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"
+    assert formatting.window(noon, noon + 400 * DAY_US, "UTC") == "1 Mar 2026 to 5 Apr 2027"
+    assert formatting.moment(noon, "Europe/Oslo", with_zone=True) == "1 Mar 2026, 12:00 CET"
 
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
@@ -274,15 +384,17 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
         return str((answer.json or {}).get("problem", ""))
 
     assert "kind of work" in told(400, kind="painted")
+    assert "cannot go into" in told(400, kind="filled", litres=999)
+    assert "above the full mark" in told(400, kind="filled", to_pct=110)
     assert "no date" in told(400, at_local="yesterday")
     assert "is registered" in told(400, path="/work/harrowmere-stone/nobody")
     assert client.post(address, data=json.dumps(record), content_type="text/plain").status_code == 403
     assert client.post(address, json=record, headers={"Origin": "https://elsewhere.example"}).status_code == 403
     assert client.post(address, json=[1]).status_code == 400
     assert client.post(address, json=record | {"note": "x" * 20_000}).status_code == 413
-    assert queries.records(engine, "harrowmere-stone", "HS-206") == ()
+    assert records(engine, "harrowmere-stone", "HS-206") == ()
     assert told(200, note="<b>bold</b>") == ""
-    ((kept, _, stands),) = queries.records(engine, "harrowmere-stone", "HS-206")
+    ((kept, _, stands),) = records(engine, "harrowmere-stone", "HS-206")
     assert (kept.kind, stands) == ("bled", True)
     shown = page(client, "/vehicle/harrowmere-stone/HS-206")
     assert "System bled; <b>bold</b>" in shown  # text of a component, never markup
@@ -312,7 +424,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         work_records.record(connection, found.id, found.setups, work.work_of(said), END_US)
     with workers(1) as pool:
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
-    monkeypatch.setattr(queries, "now_us", lambda: END_US)
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
     for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
                  f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
@@ -321,14 +433,14 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         for index in (i for i in range(len(shown)) if shown.startswith("<script>", i)):
             # The text is a string of its own, not part of something that is read as markup.
             assert '"type": "Markdown"' not in shown[max(0, index - 300) : index]
-    table = tables.csv_text(tables.fleet_table(queries.fleet(database).rows), "fleet")
+    table = csv.csv_text(csv.fleet_table(fleet.fleet(database).rows), "fleet")
     assert SCRIPT in table
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\tx", "=HYPERLINK(1)"])
 def test_no_cell_is_a_formula(text: str) -> None:
     """What a spreadsheet would work out is text; numbers stay numbers."""
-    table = tables.csv_text([{"a": text, "b": "-3.5"}], "a")
+    table = csv.csv_text([{"a": text, "b": "-3.5"}], "a")
     assert f"'{text}" in table
     assert "-3.5" in table
     assert "'-3.5" not in table
@@ -364,16 +476,16 @@ def test_the_fleet_may_be_sorted_and_filtered_by_class(client: FlaskClient) -> N
 def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -> None:
     """Patterns by any grouping, and what is wrong with the data: a row for each that the page shows."""
     assert client is not None
-    told = queries.patterns(engine, "class")
-    rows = tables.pattern_table(told, "months")
+    told = patterns.patterns(engine, "class")
+    rows = csv.pattern_table(told, "months")
     assert [row["of"] for row in rows if row["what"] == "rate"] == [name for name, _ in told.rates]
     assert told.course is not None
     assert len(rows) == len(told.rates) + len(told.course.time)
-    state = queries.data_state(engine)
-    assert len(tables.data_table(state)) == len(state.findings) + len(state.notes)
+    state = data_state(engine)
+    assert len(csv.data_table(state)) == len(state.findings) + len(state.notes)
     with workers(1) as pool:
         assert backtest.backtest(engine, 5, pool, lambda done, of: None) is not None
-    dates = tables.dates_table(queries.data_state(engine))
+    dates = csv.dates_table(data_state(engine))
     assert [row["meant"] for row in dates][:3] == ["0.10", "0.50", "0.90"]
     assert all(float(row["value"]) >= 0 for row in dates)
 
@@ -381,12 +493,12 @@ def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -
 def test_the_sheet_and_sampled_cycles_are_files(client: FlaskClient, engine: Engine) -> None:
     """A row for each line with its condition; the course of each sampled cycle, second by second."""
     assert client is not None
-    result = queries.vehicle_result(engine, "harrowmere-stone", "HS-101")
+    result = vehicle_result(engine, "harrowmere-stone", "HS-101")
     assert result is not None
-    sheet = tables.chart_table(result, "sheet")
+    sheet = csv.chart_table(result, "line-list")
     assert [row["line"] for row in sheet] == [str(line.line) for line in result.history.setup.lines]
     assert "blocked_line" in {row["condition"] for row in sheet}
-    traces = tables.chart_table(result, "traces")
+    traces = csv.chart_table(result, "traces")
     assert {row["channel"] for row in traces} == set(result.pressures.channels)
     first = [
         float(row["seconds"])

@@ -10,8 +10,9 @@ from sqlalchemy import Connection, Engine, insert, select
 from analytics.alarms import records
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS
+from analytics.pipeline import vehicle_summary
 from analytics.vehicle.refill import Refill
-from ingest import database, registry, schema
+from ingest import database, schema
 from ingest.times import DAY_US
 from simulators.fleet import write_registry
 from tests.helpers.vehicles import END_H, demo
@@ -41,7 +42,7 @@ def fleet(engine: Engine, tmp_path: Path) -> Engine:
     """A database with the demo's registry, and HS-102 analysed: a line is blocked and the reservoir is low."""
     write_registry(demo(), END_H, tmp_path)
     with database.writing(engine) as connection:
-        registry.register(connection, tmp_path, 0)
+        vehicle_summary.register(connection, tmp_path, 0)
         put(connection, finding("low_level"), finding("blocked_line", channel="p05"))
     return engine
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine, select
 
+from analytics.pipeline import vehicle_summary
 from ingest import database, reading, registry, schema
 from ingest.arrays import Messages
 from ingest.messages import Arrival, encode, topic
@@ -46,7 +47,7 @@ def recorded(
     engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     write_registry(demo(), END_H, folder)
     with database.writing(engine) as connection:
-        registry.register(connection, folder, 0)
+        vehicle_summary.register(connection, folder, 0)
     recorder = Recorder(engine, "test")
     for batch in batches:
         recorder.record(batch)

@@ -1,4 +1,4 @@
-"""Registering vehicles and call-out sheets."""
+"""Registering vehicles and line lists."""
 
 import re
 from pathlib import Path
@@ -110,7 +110,7 @@ def test_a_missing_column_is_named(engine: Engine, tmp_path: Path) -> None:
         register(engine, write(tmp_path, [short], [LINE]))
 
 
-def test_a_new_call_out_sheet_alone_is_a_set_up_of_its_own(engine: Engine, tmp_path: Path) -> None:
+def test_a_new_line_list_alone_is_a_set_up_of_its_own(engine: Engine, tmp_path: Path) -> None:
     """The one before it stays, whatever date that one had."""
     register(engine, write(tmp_path, [VEHICLE | {"valid_from": "2026-01-01T00:00:00Z"}], [LINE]))
     other = VEHICLE | {"vehicle": "v2"}

@@ -11,7 +11,8 @@ import pytest
 import yaml
 from typer.main import get_command
 
-from dashboard.command import app
+from dashboard.cli.main import app
+from ingest.environment import SETTINGS, SITE
 from tests.conftest import program
 
 FOLDER = Path(__file__).parents[2] / "ingest" / "deploy"
@@ -80,13 +81,20 @@ def test_containers_need_nothing_that_is_not_there() -> None:
 
 
 def test_settings_are_those_that_are_read() -> None:
-    """Each name in the examples is one that the program looks for."""
+    """Each name in the examples is in the list of settings, and nothing else of the program reads the environment."""
     names = re.findall(r"^(TALLOW_\w+)=", (FOLDER / "tallow.env").read_text(), re.M)
     names += [name for one in services().values() for name in one.get("environment", ()) if name.startswith("TALLOW")]
-    packages = ("ingest", "analytics", "dashboard")
-    source = "".join(
-        path.read_text() for package in packages for path in (Path(__file__).parents[2] / package).rglob("*.py")
-    )
-    short = {name.removeprefix("TALLOW_").lower() for name in names}
     assert names
-    assert all(f"TALLOW_{one.upper()}" in source or f'"{one}"' in source for one in short)
+    assert set(names) <= {one.name for one in SETTINGS}
+    root = Path(__file__).parents[2]
+    files = [path for package in ("ingest", "analytics", "dashboard") for path in (root / package).rglob("*.py")]
+    readers = [path.name for path in files if re.search(r"os\.environ|getenv", path.read_text("utf-8"))]
+    assert readers == ["environment.py"]
+
+
+def test_a_setting_that_is_empty_is_not_set(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As compose passes what its own file leaves open."""
+    monkeypatch.setenv(SITE.name, "")
+    assert SITE.value == SITE.default
+    monkeypatch.setenv(SITE.name, "https://tallow.example")
+    assert SITE.value == "https://tallow.example"

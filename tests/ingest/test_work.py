@@ -46,7 +46,7 @@ def test_a_record_sent_twice_is_one(engine: Engine) -> None:
 
 def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
     """The first stays to be read, the later one stands; one that withdraws leaves nothing standing."""
-    say(engine, kind="filled", litres=25)
+    say(engine, kind="filled", litres=3.5)
     say(engine, key="b", kind="filled", litres=2.5, corrects="a")
     assert standing(engine) == ["b"]
     say(engine, key="c", kind="filled", corrects="b", withdrawn=True)
@@ -55,6 +55,35 @@ def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
     assert standing(engine) == ["b"]  # the withdrawal was the mistake
     with engine.connect() as connection:
         assert connection.scalar(select(func.count()).select_from(schema.work)) == 4
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({"litres": 999}, "cannot go into a reservoir that holds 4 l"),
+        ({"litres": 4.81}, "cannot go into"),
+        ({"to_pct": 121}, "to_pct"),
+        ({"to_pct": 120}, "above the full mark"),
+        ({"litres": 4.5}, "above the full mark"),
+    ],
+)
+def test_what_cannot_have_been_filled_is_not_recorded(engine: Engine, values: dict[str, float], told: str) -> None:
+    """A slip of the finger counts as grease for months."""
+    with pytest.raises(Problem, match=told):
+        say(engine, kind="filled", **values)
+    assert standing(engine) == []
+
+
+def test_above_the_full_mark_is_recorded_where_it_is_meant(engine: Engine) -> None:
+    """It happens; what a reservoir cannot hold does not."""
+    with database.writing(engine) as connection:
+        found = registry.find(connection, "v1")
+        for key, values in (("a", {"to_pct": 110}), ("b", {"litres": 4.5})):
+            one = work.work_of({"key": key, "by": "me", "at_us": NOW_US, "kind": "filled", **values})
+            assert work_records.record(connection, found.id, found.setups, one, NOW_US, above_full=True)
+        wrong = work.work_of({"key": "c", "by": "me", "at_us": NOW_US, "kind": "filled", "litres": 999})
+        with pytest.raises(Problem, match="cannot go into"):
+            work_records.record(connection, found.id, found.setups, wrong, NOW_US, above_full=True)
 
 
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
@@ -73,7 +102,7 @@ def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
         ({"kind": "filled"}, "how many litres"),
         ({"kind": "filled", "litres": -1}, "litres"),
         ({"kind": "line_mended"}, "which lines"),
-        ({"kind": "line_mended", "lines": [99]}, "line 99 is not on the call-out sheet"),
+        ({"kind": "line_mended", "lines": [99]}, "line 99 is not on the line list"),
         ({"kind": "sensor_replaced", "channel": "zz"}, "channel 'zz'"),
         ({"kind": "bled", "at_us": NOW_US + 3_600_000_000}, "no time"),
         ({"kind": "bled", "at_us": 0}, "no time"),
@@ -112,7 +141,7 @@ def test_another_run_time_is_another_dose(engine: Engine) -> None:
     assert after.dose_cm3 == pytest.approx(before.dose_cm3 / 2)
 
 
-def test_a_new_call_out_sheet_keeps_what_work_changed(engine: Engine, tmp_path: Path) -> None:
+def test_a_new_line_list_keeps_what_work_changed(engine: Engine, tmp_path: Path) -> None:
     """A vehicle that vehicles.csv leaves out is not changed by it."""
     say(engine, kind="timer_set", interval_min=12.5)
     other = VEHICLE | {"vehicle": "v2"}

@@ -4,6 +4,7 @@ import json
 import threading
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from simulators import SimulationError
+from simulators.controller import messages
+from simulators.fleet import run_of
 from simulators.publish import Live, break_something, publish
+from simulators.scenario import KINDS, LOOK_ALIKES
 from tests.conftest import Mosquitto
 from tests.helpers.vehicles import END_H, END_US, demo
 
@@ -71,6 +75,21 @@ def test_only_what_there_is_can_be_broken(tmp_path: Path, vehicle: str, kind: st
     with pytest.raises(SimulationError, match=told):
         break_something(demo(), tmp_path / "breaks", vehicle, kind)
     assert not (tmp_path / "breaks").exists()
+
+
+def test_each_kind_can_be_broken_on_each_system(tmp_path: Path) -> None:
+    """What has no such sensor goes on as before; what is out of coverage is heard of no more."""
+    for vehicle in ("HS-101", "HS-105", "HS-206", "HS-109"):
+        n = next(k for k, m in enumerate(demo().machines) if m.vehicle == vehicle)
+        for kind in (*KINDS, *LOOK_ALIKES):
+            machine = replace(
+                demo().machines[n], fitted_days=12, troubles=(break_something(demo(), tmp_path, vehicle, kind),)
+            )
+            run = run_of(replace(demo(), machines=(machine,)), 0, END_H, 1)
+            times = [sent.arrives_us for sent in messages(run)]
+            assert times == sorted(times)
+            lasts = kind not in ("silent", "radio_gap", "parked")
+            assert (times[-1] > END_US + 50 * DAY_US) == lasts, (vehicle, kind)
 
 
 def test_a_steady_rate(mosquitto: Mosquitto) -> None:

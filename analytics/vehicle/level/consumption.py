@@ -8,11 +8,29 @@ from typing import Final, NamedTuple
 from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.vehicle.level.segments import Segment
+from analytics.vehicle.level.top_ups import weigh
 
 _RATIO_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
 # only in a long one.
+_STEPS_A_WINDOW: Final = 3.0  # of the sensor, before a slope over them means something
+_EXCESS_STEPS: Final = 1.2  # of the sensor, by which use must differ
+_SHEET_PCT: Final = 25.0  # of a reservoir: the sheet counts like so much use
+_WIDE_STEP_PCT: Final = 10.0  # a sensor of such steps tells half as much
+_BASELINE_STEPS: Final = 2.0  # over which a segment must reach before its slope counts
+_SEGMENTS: Final = 12  # the latest that tell the vehicle's own ratio
+_SPOILS: Final = (
+    "reservoir_loss",
+    "under_delivery",
+    "level_sensor",
+)  # until these are over, slopes are not the sound one
+_AGREES: Final = 0.6  # of the excess that the next longer window must show too
+_LOW: Final = 0.87  # of the sound ratio: below it somebody may top up
+_LOW_PCT: Final = 3.0  # and by so much of the reservoir
+_LIKELY: Final = 1.0  # log likelihood by which top-ups must be the likelier to count as such
+_SURE: Final = 4.0  # log likelihood by which a pump that delivers less must be the likelier
+_NOTHING: Final = 0.1  # a ratio further below zero than this and its error tells of fills nobody saw
 _WINDOWS_PCT: Final = (9.0, 14.0, 22.0, 35.0)
 
 
@@ -58,8 +76,16 @@ class Consumption:
 
     def learn(self, segments: list[Segment], used: float, known_us: int, noise_pct: float, dose_cm3: float) -> None:
         """Compare what left the reservoir with the sheet, over windows that end at the latest reading, after `used`."""
-        slopes = [self._slope(segments, used, window, noise_pct) for window in _WINDOWS_PCT]
-        kind, strongest, suspicious = self._departure(slopes)
+        step_pct = segments[-1].step_pct
+        windows = [window for window in _WINDOWS_PCT if window >= _STEPS_A_WINDOW * step_pct]
+        slopes = [s for w in windows if (s := self._slope(segments, used, w, noise_pct)) is not None]
+        kind, strongest, suspicious = self._departure(
+            slopes, max(self.settings.use_excess_pct, _EXCESS_STEPS * step_pct)
+        )
+        if self._topped_up(segments, slopes, noise_pct):
+            suspicious = True
+            if kind == "under_delivery":
+                kind, strongest = None, None
         self._suspect(kind, strongest.began_us if strongest is not None else known_us)
         ratio = strongest.dose_ratio if strongest is not None else self.current_dose_ratio
         certain = self._suspicion is not None and self._suspicion.readings >= self.settings.use_readings
@@ -75,24 +101,50 @@ class Consumption:
         if not suspicious:
             self._learn_baseline(segments)
 
-    def _departure(self, slopes: list[Slope | None]) -> tuple[str | None, Slope | None, bool]:
-        """The kind of departure from the sound ratio, the window that shows it most, and whether any looks suspicious."""
+    def _departure(self, slopes: list[Slope], excess_pct: float) -> tuple[str | None, Slope | None, bool]:
+        """The kind of departure from the sound ratio, the window that shows it most, and whether any looks suspicious; by
+        so many percent at least."""
         settings, sound = self.settings, self.baseline_dose_ratio
         kind: str | None = None
         strongest: Slope | None = None
         strength, suspicious = 0.0, False
-        for slope in slopes:
-            if slope is None or slope.dose_ratio < 0 or slope.began_us < self._sound_since_us:
+        for slope, longer in zip(slopes, [*slopes[1:], None], strict=False):
+            if slope.dose_ratio < -_NOTHING - 2 * slope.sd or slope.began_us < self._sound_since_us:
                 continue
             z = (slope.dose_ratio - sound) / math.sqrt(slope.sd**2 + (sound * _BEND) ** 2 + self.dose_ratio_sd**2)
             suspicious |= abs(z) > 2.5 and abs(slope.dose_ratio / sound - 1) > 0.15
-            if abs(z) < max(settings.use_sigmas, strength) or abs(slope.excess_pct) < settings.use_excess_pct:
+            if abs(z) < max(settings.use_sigmas, strength) or abs(slope.excess_pct) < excess_pct:
                 continue
-            if slope.dose_ratio >= settings.loss_ratio * sound:
-                kind, strength, strongest = "reservoir_loss", abs(z), slope
-            elif slope.dose_ratio <= settings.under_ratio * sound:
-                kind, strength, strongest = "under_delivery", abs(z), slope
+            for departs, limit in (("reservoir_loss", settings.loss_ratio), ("under_delivery", settings.under_ratio)):
+                if self._beyond(slope, longer, limit):
+                    kind, strength, strongest = departs, abs(z), slope
         return kind, strongest, suspicious
+
+    def _beyond(self, slope: Slope, longer: Slope | None, limit: float) -> bool:
+        """Whether a slope lies beyond a limit and the next longer window shows most of the same excess."""
+        sign = 1.0 if limit > 1 else -1.0
+        if sign * (slope.dose_ratio - limit * self.baseline_dose_ratio) < 0:
+            return False
+        return longer is None or sign * longer.excess_pct >= _AGREES * sign * slope.excess_pct
+
+    def _topped_up(self, segments: list[Segment], slopes: list[Slope], noise_pct: float) -> bool:
+        """Whether it may be top-ups that nobody recorded that keep the level up; where that is likelier than a pump that delivers
+        less, the level starts anew after each."""
+        sound = self.baseline_dose_ratio
+        low = [
+            s
+            for s in slopes
+            if s.dose_ratio < _LOW * sound and s.excess_pct <= -_LOW_PCT and s.began_us >= self._sound_since_us
+        ]
+        if not low or self.open is not None:
+            return False
+        slope = min(low, key=lambda s: s.excess_pct)
+        ratio, firsts = weigh(segments, slope.began_us, sound, max(slope.dose_ratio, 0.0), noise_pct)
+        if ratio > _LIKELY:
+            for n in sorted(firsts, reverse=True):
+                for first in reversed(firsts[n]):
+                    segments.insert(n + 1, segments[n].split(first))
+        return ratio > -_SURE
 
     def _suspect(self, kind: str | None, since_us: int) -> None:
         if kind is None:
@@ -102,11 +154,9 @@ class Consumption:
         else:
             self._suspicion.readings += 1
 
-    def _go_on(
-        self, found: Stretch, slopes: list[Slope | None], kind: str | None, ratio: float, dose_cm3: float
-    ) -> float:
+    def _go_on(self, found: Stretch, slopes: list[Slope], kind: str | None, ratio: float, dose_cm3: float) -> float:
         """Whether what was found lasts, by the first window that begins after it was certain; the ratio now."""
-        late = next((slope for slope in slopes if slope is not None and slope.began_us > found.detected_us), None)
+        late = next((slope for slope in slopes if slope.began_us > found.detected_us), None)
         if late is None:
             return ratio
         lost = found.kind == "reservoir_loss"
@@ -121,25 +171,26 @@ class Consumption:
     def _measure(self, ratio: float, dose_cm3: float) -> None:
         if self.open is not None:
             self.open.evidence = {
-                "cm3_per_cycle": round(ratio * dose_cm3, 2),
+                "cm3_per_cycle": round(max(ratio, 0.0) * dose_cm3, 2),
                 "expected_cm3_per_cycle": round(self.baseline_dose_ratio * dose_cm3, 2),
             }
 
     def _learn_baseline(self, segments: list[Segment]) -> None:
         """The vehicle's own ratio, from all that was used so far; the sheet counts like a quarter of a reservoir."""
-        drops, used = 0.0, 0.0
-        for segment in segments[-12:]:
+        drops, used, counted = 0.0, 0.0, 0
+        since_us = max((s.ended_us or 0 for s in self.ended if s.kind in _SPOILS), default=0)
+        for segment in reversed(segments):
+            if counted == _SEGMENTS or segment.start_us < since_us:
+                break
             number, weight, falling = segment.moments(0)
-            if number < 6 or (self.ended and segment.start_us < (self.ended[-1].ended_us or 0)):
+            span = segment.pumped - segment.used[0] if number >= 6 else 0.0
+            if span < max(8.0, _BASELINE_STEPS * segment.step_pct):
                 continue
-            span = segment.pumped - segment.used[0]
-            if span < 8:
-                continue
-            slope = -falling / weight
-            drops += slope * span
+            drops += -falling / weight * span
             used += span
+            counted += 1
         if used > 0:
-            prior = 25.0
+            prior = _SHEET_PCT * (1 + (segments[-1].step_pct / _WIDE_STEP_PCT) ** 2)
             self.baseline_dose_ratio = min(max((prior + drops) / (prior + used), 0.75), 1.25)
             self.dose_ratio_sd = _RATIO_SD * math.sqrt(prior / (prior + used))
             self.current_dose_ratio = self.baseline_dose_ratio
@@ -171,4 +222,5 @@ class Consumption:
         if got < 0.8 * limit or weight <= 0 or number < 4:
             return None
         ratio = -falling / weight
-        return Slope(ratio, noise_pct / math.sqrt(weight), (ratio - self.baseline_dose_ratio) * got, began_us)
+        excess_pct = (ratio - self.baseline_dose_ratio) * got
+        return Slope(ratio, noise_pct / math.sqrt(weight), excess_pct, began_us)

@@ -8,7 +8,8 @@ import numpy as np
 from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.vehicle.history import History
-from analytics.vehicle.level.readings import SheetUse
+from analytics.vehicle.level.readings import STOOD_H, SheetUse
+from analytics.vehicle.level.reservoir import BEND_PCT
 from analytics.vehicle.level.segments import Segment
 from ingest.arrays import Floats
 from ingest.times import HOUR_US
@@ -16,7 +17,7 @@ from ingest.times import HOUR_US
 _SURE_PCT: Final = 0.25  # below the mark
 _UNSEEN_FILL_PCT: Final = 4.0  # by counting cycles alone, a level must lie so far below the mark after a stop
 _SWITCH_US: Final = 1_200_000_000  # twenty minutes: a switch that closes for less was wetted by slosh
-_STOOD_H: Final = 0.75
+_LOOKED_BACK: Final = 10  # readings after a fill that tell how full it was then
 
 
 class Marks:
@@ -30,9 +31,10 @@ class Marks:
         at_us = history.cycles.at_us
         gap_us = np.diff(at_us, prepend=at_us[:1])
         stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
-        self.stood = stood_h > _STOOD_H  # before each cycle, for long enough that somebody may have filled it
+        self.stood = stood_h > STOOD_H  # before each cycle, for long enough that somebody may have filled it
         self.stops: list[int] = [0, *np.cumsum(self.stood).tolist()]
         self._stood_since_reading = False
+        self._last_overfilled: Segment | None = None
 
     def read(self) -> None:
         """A reading was taken in: who filled before it is seen."""
@@ -84,12 +86,31 @@ class Marks:
             return
         sure = self.history.setup_of(now_us).low_mark_pct - _SURE_PCT
         self._judge_low(now_us, level, support, sure, segment, pending)
-        margin = max(self.settings.overfill_margin_pct, 2 * 1.1 * noise_pct / math.sqrt(support))
-        if self.over is None and support >= 2 and level > 100 + margin:
-            self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now_us)
-            self.over.evidence = {"level_pct": round(level, 1)}
-        else:
+        if self.over is not None:
             self._judge_full(now_us, level)
+        elif support >= 2 and level > 100 + self._doubt(noise_pct, support):
+            self._overfilled(segment, now_us, level)
+        elif len(segment.reading) <= _LOOKED_BACK:
+            self._look_back(segment, now_us, dose_ratio, noise_pct)
+
+    def _doubt(self, noise_pct: float, readings: int) -> float:
+        return max(self.settings.overfill_margin_pct, 2 * 1.1 * noise_pct / math.sqrt(readings))
+
+    def _overfilled(self, segment: Segment, now_us: int, level: float) -> None:
+        self._last_overfilled = segment
+        self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now_us)
+        self.over.evidence = {"level_pct": round(level, 1)}
+
+    def _look_back(self, segment: Segment, now_us: int, dose_ratio: float, noise_pct: float) -> None:
+        """A fill above the full mark may be used up to it before readings are enough to be sure; then later ones still tell."""
+        level, number = segment.level_at_start(segment.used[0], dose_ratio)
+        doubt_pct = 2 * math.hypot(1.1 * noise_pct / math.sqrt(max(number, 1)), BEND_PCT)
+        if segment is self._last_overfilled or number < 2 or level <= 100 + doubt_pct:
+            return
+        self._overfilled(segment, now_us, level)
+        at_full = int(np.searchsorted(self.total, segment.used[0] + (level - 100) / dose_ratio))
+        if at_full < len(self.total):
+            self._judge_full(min(now_us, int(self.history.cycles.at_us[at_full])), 100.0)
 
     def _judge_low(self, now_us: int, level: float, support: int, sure: float, segment: Segment, pending: bool) -> None:
         mark = self.history.setup_of(now_us).low_mark_pct
@@ -119,7 +140,7 @@ class Marks:
 
 def by_switch(history: History) -> list[Stretch]:
     """Low level where there is only a switch at the mark: once it has stayed closed for a while."""
-    faults, heard = history.faults, history.heard_us
+    faults = history.faults
     found: list[Stretch] = []
     since: int | None = None
     for i in range(len(faults) + 1):
@@ -127,13 +148,31 @@ def by_switch(history: History) -> list[Stretch]:
         if not over and (faults.code[i] != "level_low" or history.setup_of(int(faults.at_us[i])).level != "switch"):
             continue
         now = history.as_of_us if over else int(faults.at_us[i])
+        off_us = None if since is None else _taken_off(history, since, now)
+        if since is not None and off_us is not None:
+            if (low := _closed(history, since, off_us, off_us)) is not None:
+                found.append(low)
+            since = None
         if since is not None and (over or faults.active[i] == 0):
-            later = heard[(heard >= since + _SWITCH_US) & (heard <= now)]
-            if len(later):
-                low = Stretch("low_level", None, since, int(later[0]), None if over else now)
-                low.evidence = {"level_pct": history.setup_of(since).low_mark_pct, "by_switch": 1}
+            if (low := _closed(history, since, now, None if over else now)) is not None:
                 found.append(low)
             since = None
         elif not over and faults.active[i] == 1 and since is None:
             since = now
     return found
+
+
+def _taken_off(history: History, since_us: int, until_us: int) -> int | None:
+    """When between two times a set-up without the switch came into force."""
+    setups = (s for s in history.setups if s.valid_from_us is not None and since_us < s.valid_from_us <= until_us)
+    return next((s.valid_from_us for s in setups if s.level != "switch"), None)
+
+
+def _closed(history: History, since_us: int, until_us: int, ended_us: int | None) -> Stretch | None:
+    """Low level while a switch was closed between two times, if it was for long enough."""
+    heard = history.heard_us
+    later = heard[(heard >= since_us + _SWITCH_US) & (heard <= until_us)]
+    if not len(later):
+        return None
+    evidence: dict[str, float | None] = {"level_pct": history.setup_of(since_us).low_mark_pct, "by_switch": 1}
+    return Stretch("low_level", None, since_us, int(later[0]), ended_us, evidence)

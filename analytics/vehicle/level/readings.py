@@ -1,15 +1,29 @@
 """Level readings as arrays: the tilt's share taken out, and what the sheet says was used until each."""
 
+import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
+
+LEAST_PCT: Final = -2.0  # no sound sensor reads below
+MOST_PCT: Final = 120.0
+_UNKNOWN_STEP_PCT: Final = 25.0  # of a sensor that has told one value only
+_LARGEST_STEP_PCT: Final = 34.0  # a sensor of three marks; two readings far apart are mostly a fill
+_FINE_PCT: Final = 0.45  # steps below this are finer than anything that is judged here
+_FINEST_PCT: Final = 0.01
+_ROUNDING_PCT: Final = 0.15  # by which readings of a step of a third or an eighth are rounded
+_LATEST_RUNS: Final = 20
+_LONGEST_RUN: Final = 3.0  # times the registered run time that a cycle may pump
+STOOD_H: Final = 0.75  # a stop in which somebody may have filled it
 
 
 @dataclass(frozen=True)
@@ -34,9 +48,11 @@ class Readings:
     heard_row: Ints  # how many times anything was heard up to each
     cycles_before: list[int]
     draws: list[bool]  # whether the pump surely draws grease at such a level
-    refitted: list[bool]  # with this reading there is a sensor again
+    refitted: list[bool]  # with this reading there is a sensor again, or another one
     starts_anew: list[bool]  # nothing before it tells where the level is
     alike: list[int]  # readings in a row, up to each, that say the same
+    step_pct: list[float]  # in which the sensor reads, as known by each; 0: too fine to matter
+    stops: list[int]  # long stops before each
 
     def __len__(self) -> int:
         return len(self.at_us)
@@ -46,10 +62,24 @@ def sheet_use(history: History, audit: Audit) -> SheetUse:
     """What the sheet says was used with each cycle."""
     doses = np.array([percent_of_reservoir(s.dose_cm3, s.reservoir_l) for s in history.setups])
     c = history.cycles
-    part = np.clip(c.run_s / history.run_s, 0, 1)
+    part = _run_parts(history)
     by_cycle = np.asarray(doses[history.setup_at(c.at_us)] * (part + audit.lost))
     by_lost = by_cycle * audit.lost / np.maximum(part + audit.lost, 1e-9)
     return SheetUse(by_cycle, by_lost, np.cumsum(by_cycle))
+
+
+def run_ratio(history: History, settings: Settings) -> float:
+    """Pump runs over the registered run time, the median of the latest; 1 where they agree with it."""
+    latest = _run_parts(history)[-_LATEST_RUNS:]
+    ratio = float(np.median(latest)) if len(latest) else 1.0
+    return ratio if abs(ratio - 1) > settings.timer_mismatch else 1.0
+
+
+def _run_parts(history: History) -> Floats:
+    """(cycles,) pump run over the registered run time. What fires once gives no more in a longer run."""
+    c = history.cycles
+    most = np.array([1.0 if s.feed == "injector" else _LONGEST_RUN for s in history.setups])[history.setup_at(c.at_us)]
+    return np.asarray(np.clip(c.run_s / history.run_s, 0, most), np.float64)
 
 
 def used_until(history: History, use: SheetUse, at_us: Ints) -> Floats:
@@ -76,8 +106,11 @@ def readings_of(history: History, use: SheetUse) -> Readings:
     level = _without_tilt(raw, levels.tilt_deg[fitted], used)
     kinds = np.array([setup.level for setup in history.setups])
     since = np.cumsum(np.r_[False, kinds[1:] != kinds[:-1]])[history.setup_at(at_us)]
+    replaced = [w.at_us for w in history.work if w.kind == "sensor_replaced" and w.channel is None]
+    since = since + np.searchsorted(np.array(replaced, np.int64), at_us, "right")
     refitted = np.diff(since, prepend=since[:1]) > 0
     heard_row = np.searchsorted(history.heard_us, at_us, "right")
+    step = steps_of(raw, refitted.tolist())
     # With the next cycle it is known what had been used, where messages before that were lost.
     following = np.searchsorted(history.cycles.at_us, at_us, "right")
     gap = np.r_[use.by_lost > 0, False][following]
@@ -89,11 +122,80 @@ def readings_of(history: History, use: SheetUse) -> Readings:
         known_us=np.where(gap, np.r_[history.cycles.at_us, 0][following], at_us),
         heard_row=heard_row,
         cycles_before=np.searchsorted(history.cycles.at_us, at_us, "left").tolist(),
-        draws=(level > history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT).tolist(),
+        draws=(level + np.array(step) / 2 > history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT).tolist(),
         refitted=refitted.tolist(),
         starts_anew=(_counted_anew(history, heard_row) | refitted).tolist(),
         alike=_run_lengths(raw).tolist(),
+        step_pct=step,
+        stops=stops_before(history, at_us).tolist(),
     )
+
+
+def stops_before(history: History, at_us: Ints) -> Ints:
+    """How many stops that were long enough for a fill lie before each time."""
+    heard_us, heard_h = history.heard_us, history.heard_h
+    stood_h = np.diff(heard_us, prepend=heard_us[:1]) / HOUR_US - np.diff(heard_h, prepend=heard_h[:1])
+    return np.asarray(np.r_[0, np.cumsum(stood_h > STOOD_H)][np.searchsorted(heard_us, at_us, "right")], np.int64)
+
+
+class StepEstimate:
+    """The step in which a sensor reads, percent: the largest of which all its readings lie whole numbers apart. Two readings that
+    do not fit make it finer, as one may be wild."""
+
+    def __init__(self) -> None:
+        self._anchor, self._step, self._times, self._misfit = math.nan, 0.0, 0, math.nan
+
+    @property
+    def pct(self) -> float:
+        """As known by now; 0 where it is too fine to matter."""
+        if self._step == 0.0:
+            return _UNKNOWN_STEP_PCT
+        return min(self._step, _LARGEST_STEP_PCT) if self._step >= _FINE_PCT else 0.0
+
+    def learn(self, value: float) -> None:
+        """Take a reading in."""
+        if not LEAST_PCT <= value <= MOST_PCT:
+            return
+        if math.isnan(self._anchor):
+            self._anchor = value
+        apart = abs(value - self._anchor)
+        times = round(apart / self._step) if self._step else 0
+        if self._step == 0.0:
+            self._step, self._times = apart, 1
+        elif abs(apart - times * self._step) <= _tolerance(self._step):
+            if times > self._times:  # the further apart, the less the rounding of what is sent matters
+                self._step, self._times = apart / times, times
+        elif math.isnan(self._misfit):
+            self._misfit = value
+        elif value != self._misfit:
+            finer = _common(_common(self._step, apart), abs(self._misfit - self._anchor))
+            self._step, self._times, self._misfit = finer, round(apart / finer), math.nan
+
+
+def _tolerance(step: float) -> float:
+    return _ROUNDING_PCT + 0.03 * step
+
+
+def _common(a: float, b: float) -> float:
+    """The largest step of which both are whole multiples."""
+    a, b = max(a, b), min(a, b)
+    while b >= _FINE_PCT:
+        rest = abs(a - round(a / b) * b)
+        if rest <= _tolerance(b):
+            return b
+        a, b = b, rest
+    return _FINEST_PCT
+
+
+def steps_of(raw: Floats, refitted: list[bool]) -> list[float]:
+    """(readings,) the step as known by each reading; another sensor has another one."""
+    steps, estimate = [], StepEstimate()
+    for value, anew in zip(raw.tolist(), refitted, strict=True):
+        if anew:
+            estimate = StepEstimate()
+        estimate.learn(value)
+        steps.append(estimate.pct)
+    return steps
 
 
 def _counted_anew(history: History, heard_row: Ints) -> NDArray[np.bool_]:

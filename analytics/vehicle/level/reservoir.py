@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 from analytics.findings import Stretch
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
-from ingest.times import rfc3339
+from ingest.times import FOREVER_US, rfc3339
 
+BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
+_NEXT_TO_NONE: Final = 0.3  # of the expected grease per cycle
 DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
 
 
@@ -51,6 +53,7 @@ class Reservoir:
     dose_ratio: float
     baseline_dose_ratio: float
     dose_ratio_sd: float
+    run_ratio: float  # of late, pump runs over the registered run time; 1 where they agree
     fills: tuple[Fill, ...]
     level_at_cycle_pct: Floats
     used_pct: Floats
@@ -65,10 +68,20 @@ def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
     return cm3 / (reservoir_l * 1000) * 100
 
 
+def no_grease_leaves(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:
+    """(cycles,) whether so little grease left the reservoir that the points got next to none, by `under_delivery`."""
+    at_us, none = history.cycles.at_us, np.zeros(len(history.cycles), bool)
+    for one in reservoir.stretches:
+        got, expected = one.evidence.get("cm3_per_cycle"), one.evidence.get("expected_cm3_per_cycle")
+        if one.kind == "under_delivery" and got is not None and expected and got < _NEXT_TO_NONE * expected:
+            none |= (at_us >= one.began_us) & (at_us < (one.ended_us or FOREVER_US))
+    return none
+
+
 def draws_air(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:
     """(cycles,) whether the level stood so far below its mark that the pump drew no grease; after a fill that somebody recorded and
     no reading has confirmed yet, nobody knows."""
     at_us = history.cycles.at_us
     filled = [work.at_us for work in history.work if work.kind == "filled" and work.at_us > (reservoir.read_us or 0)]
     low = reservoir.level_at_cycle_pct < history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT
-    return np.asarray(low & (at_us < min(filled, default=1 << 62)), bool)
+    return np.asarray(low & (at_us < min(filled, default=FOREVER_US)), bool)

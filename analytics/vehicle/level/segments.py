@@ -1,15 +1,17 @@
 """Readings between two fills, and the level that they tell."""
 
+import math
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from typing import Final
-
-import numpy as np
 
 from ingest.times import HOUR_US
 
 _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
+_COARSE_PCT: Final = 6.0  # from this step on a reading only bounds the level, as the step hides the noise
+_STEPS_BACK: Final = 2.0  # steps of use that tell where within a step the level is
 
 
 @dataclass
@@ -21,19 +23,30 @@ class Segment:
     used: list[float] = field(default_factory=list)
     reading: list[float] = field(default_factory=list)
     at_us: list[int] = field(default_factory=list)
+    run: list[int] = field(default_factory=list)  # long stops before each: in which run between two stops it lies
+    settles: bool = True  # whether so much was filled in that it lies in a heap at first
+    step_pct: float = 0.0  # in which the sensor reads
     latest: tuple[float, float, int] | None = None  # dose ratio, level before any use, readings
+    bound_pct: float = 0.0  # how much of the step the readings leave open, either way
     sums: list[tuple[float, float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0, 0.0)])
-    floor: float = -np.inf  # the level does not fall below it by counting, as the pump draws no more
+    floor: float = -math.inf  # the level does not fall below it by counting, as the pump draws no more
     pumped: float = 0.0  # `used` at the latest reading at which the pump still drew grease
     settled: int = 1  # readings right after a fill, when the grease has not settled yet
+    # The same sums within runs, whatever was filled in at the stops between: (u - mean u)**2 and (u - mean u) * (r - mean r).
+    in_runs: list[tuple[float, float]] = field(default_factory=lambda: [(0.0, 0.0)])
+    _this_run: tuple[int, float, float] = (0, 0.0, 0.0)  # readings, mean u, mean r
 
-    def add(self, used: float, reading: float, at_us: int, *, draws: bool = True) -> None:
+    def add(
+        self, used: float, reading: float, at_us: int, *, draws: bool = True, step_pct: float = 0.0, run: int = 0
+    ) -> None:
         """Take a reading in; where the pump no longer draws grease it tells nothing of the grease per cycle."""
-        if at_us < self.start_us + _SETTLES_US:
+        self.step_pct = step_pct
+        if self.settles and at_us < self.start_us + _SETTLES_US:
             self.settled = len(self.used) + 1
         self.used.append(used)
         self.reading.append(reading)
         self.at_us.append(at_us)
+        self._add_to_run(used, reading, run, draws)
         u, r = used - self.used[0], reading - self.reading[0]
         if draws:
             number, su, sr, suu, sur = self.sums[-1]
@@ -41,14 +54,49 @@ class Segment:
             self.pumped = used
         else:
             self.sums.append(self.sums[-1])
-        self.floor = -np.inf if draws else reading
+        self.floor = -math.inf if draws else reading
         self.latest = None
+
+    def _add_to_run(self, used: float, reading: float, run: int, draws: bool) -> None:
+        if not self.run or run != self.run[-1]:
+            self._this_run = (0, 0.0, 0.0)
+        self.run.append(run)
+        number, mean_u, mean_r = self._this_run
+        weight, falling = self.in_runs[-1]
+        if draws:
+            du, dr = used - mean_u, reading - mean_r
+            part = number / (number + 1)
+            weight, falling = weight + part * du * du, falling + part * du * dr
+            self._this_run = (number + 1, mean_u + du / (number + 1), mean_r + dr / (number + 1))
+        self.in_runs.append((weight, falling))
 
     def drop_since(self, at_us: int) -> None:
         """Forget the readings from a time on."""
-        while self.at_us and self.at_us[-1] >= at_us:
-            self.used.pop(), self.reading.pop(), self.at_us.pop(), self.sums.pop()
-            self.latest = None
+        first = bisect_left(self.at_us, at_us)
+        if first < len(self.at_us):
+            self._cut(first)
+
+    def split(self, first: int) -> "Segment":
+        """Cut off the readings from `first` on, as a segment of their own."""
+        above = Segment(self.at_us[first], settles=False)
+        for i in range(first, len(self.used)):
+            draws = self.sums[i + 1][0] > self.sums[i][0]
+            above.add(
+                self.used[i], self.reading[i], self.at_us[i], draws=draws, step_pct=self.step_pct, run=self.run[i]
+            )
+        self._cut(first)
+        return above
+
+    def _cut(self, first: int) -> None:
+        del self.used[first:], self.reading[first:], self.at_us[first:], self.run[first:]
+        del self.sums[first + 1 :], self.in_runs[first + 1 :]
+        self._this_run, self.latest = (0, 0.0, 0.0), None
+        self.pumped = min(self.pumped, self.used[-1]) if self.used else 0.0
+
+    def within_runs(self, first: int) -> tuple[float, float]:
+        """The same two sums over the readings from `first` on, each run between two stops with a level of its own."""
+        before, now = self.in_runs[first], self.in_runs[-1]
+        return now[0] - before[0], now[1] - before[1]
 
     def moments(self, first: int) -> tuple[int, float, float]:
         """Over the readings from `first` on: their number, and sums of (u - mean u)**2 and of (u - mean u) * (r - mean r)."""
@@ -66,24 +114,44 @@ class Segment:
     def level(self, used: float, dose_ratio: float) -> tuple[float, int]:
         """(level after `used` percent by the sheet, readings that say so), by the latest readings."""
         if not self.reading:
-            return np.nan, 0
+            return math.nan, 0
         if self.latest is None or self.latest[0] != dose_ratio:
-            self.latest = (dose_ratio, *self._unused(slice(-_RECENT, None), self.used[-1], dose_ratio))
+            back = max(0, len(self.used) - _RECENT)
+            if self.step_pct >= _COARSE_PCT / 2:
+                back = min(back, bisect_left(self.used, self.used[-1] - self._near() / dose_ratio))
+            level, number, self.bound_pct = self._unused(slice(back, None), self.used[-1], dose_ratio)
+            self.latest = (dose_ratio, level, number)
         return self.latest[1] - dose_ratio * used, self.latest[2]
 
     def level_at_start(self, used: float, dose_ratio: float) -> tuple[float, int]:
         """The same by the first readings, for the time of the fill."""
         if not self.reading:
-            return np.nan, 0
-        level, number = self._unused(slice(0, _RECENT), self.used[0], dose_ratio)
+            return math.nan, 0
+        until = _RECENT
+        if self.step_pct >= _COARSE_PCT / 2:
+            until = max(until, bisect_left(self.used, self.used[0] + self._near() / dose_ratio))
+        level, number, _ = self._unused(slice(0, until), self.used[0], dose_ratio)
         return level - dose_ratio * used, number
 
-    def _unused(self, chosen: slice, near: float, dose_ratio: float) -> tuple[float, int]:
-        """What the readings close to `near` would be before anything was used: their median and number."""
+    def _near(self) -> float:
+        """How far apart readings may lie that tell of one level, percent used."""
+        return max(_RECENT_USE_PCT, _STEPS_BACK * self.step_pct)
+
+    def _unused(self, chosen: slice, near: float, dose_ratio: float) -> tuple[float, int, float]:
+        """What the readings close to `near` would be before anything was used: their median, or with a coarse step the middle
+        of what they leave possible; their number; and how much of the step they leave open, either way.
+
+        A reading r says that the level lies in r - step/2 … r + step/2. What all say together is that much narrower
+        than one step as they lie apart, and its middle is the middle between the least and the most.
+        """
+        within = self._near()
         values = sorted(
             r + dose_ratio * u
             for u, r in zip(self.used[chosen], self.reading[chosen], strict=True)
-            if abs(u - near) * dose_ratio <= _RECENT_USE_PCT
+            if abs(u - near) * dose_ratio <= within
         )
         half = len(values) // 2
-        return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2, len(values)
+        open_pct = max(0.0, self.step_pct - (values[-1] - values[0])) / 2
+        if self.step_pct >= _COARSE_PCT:
+            return (values[0] + values[-1]) / 2, len(values), open_pct
+        return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2, len(values), open_pct

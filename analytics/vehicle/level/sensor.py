@@ -8,11 +8,13 @@ from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
-from analytics.vehicle.level.readings import Readings
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings
 from ingest.arrays import Floats, Ints
 
-_LEAST_PCT: Final = -2.0  # no sound sensor reads below
-_MOST_PCT: Final = 120.0
+_STEPS_STILL: Final = 1.5  # steps of use over which a sound sensor may stand still
+_STEPS_HIDDEN: Final = 2.5  # the same where a step is so large that a fill may hide in it
+_COARSE_PCT: Final = 4.0  # from this step on readings that are alike are nothing odd
+_NO_METER: Final = 0.2  # of the hours that the timer counted: a meter that shows less is none
 _LITTLE_KNOWN_H: Final = 40.0  # ignition hours without a reading that say something while the usual gap is not known
 
 
@@ -41,9 +43,10 @@ class Sensor:
         if readings.alike[j] < settings.level_stuck_readings:
             return None
         first = j - readings.alike[j] + 1
-        step = 2.0 if np.all(np.mod(readings.raw_pct[: j + 1], 2) == 0) else 1.0
         fell = float(readings.used_pct[j] - readings.used_pct[first]) * dose_ratio
-        return None if fell < max(settings.level_stuck_pct, 4 * step) else first
+        step = readings.step_pct[j]
+        still = step * (_STEPS_STILL if step < _COARSE_PCT else _STEPS_HIDDEN)
+        return first if fell >= settings.level_stuck_pct + still else None
 
     def begin_stuck(self, first: int, j: int) -> None:
         """Note that it stands still since reading `first`."""
@@ -54,8 +57,9 @@ class Sensor:
     def impossible(self, misfits: list[int]) -> bool:
         """Whether these latest readings, which fit no level expected, cannot be one; notes the beginning of it."""
         values = self.readings.raw_pct[misfits[-self.settings.level_sensor_needed :]]
-        beyond = np.all((values < _LEAST_PCT) | (values > _MOST_PCT))
-        frozen = np.ptp(values) == 0 or np.all(values <= 0.5)
+        beyond = np.all((values < LEAST_PCT) | (values > MOST_PCT))
+        alike = np.ptp(values) == 0 and self.readings.step_pct[misfits[-1]] < _COARSE_PCT
+        frozen = alike or np.all(values <= 0.5)
         if not (beyond or frozen):
             return False
         if self.open is None:
@@ -128,10 +132,14 @@ class Gaps:
 
 def _heard_hours(history: History, audit: Audit) -> Floats:
     """Ignition hours at `heard_us`, those left out in which nothing was heard: there readings are not missing."""
-    if not len(history.heard_h):
-        return history.heard_h
+    heard_h = history.heard_h
+    if not len(heard_h):
+        return heard_h
     usual = float(np.median(audit.interval_h)) if len(audit.interval_h) else 1.0
-    steps = np.diff(history.heard_h, prepend=history.heard_h[0])
+    ran_h = np.r_[0.0, np.cumsum((1 + audit.lost) * audit.interval_h)]
+    if heard_h[-1] - heard_h[0] < _NO_METER * ran_h[-1]:  # then the timer is the meter
+        heard_h = ran_h[np.searchsorted(history.cycles.at_us, history.heard_us, "right")]
+    steps = np.diff(heard_h, prepend=heard_h[0])
     return np.cumsum(np.where(steps > max(3.0, 4 * usual), 0.0, steps))
 
 

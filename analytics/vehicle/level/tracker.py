@@ -1,7 +1,7 @@
 """The level followed from reading to reading: what fits, what is slosh, what is a fill; each by what came before it only."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,14 +12,15 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.consumption import Consumption
 from analytics.vehicle.level.marks import Marks, by_switch
-from analytics.vehicle.level.readings import readings_of, sheet_use, used_until
-from analytics.vehicle.level.reservoir import Fill, Reservoir
+from analytics.vehicle.level.noise import Noise
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use, used_until
+from analytics.vehicle.level.reservoir import BEND_PCT, Fill, Reservoir
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor
 from ingest.times import DAY_US, HOUR_US
 
+_ONE_DELIVERY_US: Final = HOUR_US  # fills that lie no further apart are one
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
-_BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 
 
 def analyse(history: History, audit: Audit, settings: Settings) -> Reservoir:
@@ -39,25 +40,7 @@ class _Doubt:
 class _FillSeen:
     at_us: int  # start of its segment
     detected_us: int
-
-
-class _Noise:
-    """Standard deviation of a single reading, percent, learned from how readings scatter."""
-
-    def __init__(self, pct: float) -> None:
-        self.pct = pct
-        self.seen = 0
-
-    def learn(self, segment: Segment, used: float, reading: float) -> None:
-        """By how far the middle of three readings lies off the line through the others: whatever the grease per cycle."""
-        if len(segment.reading) < 2:
-            return
-        (u0, u1), (r0, r1) = segment.used[-2:], segment.reading[-2:]
-        part = 0.5 if used <= u0 else (u1 - u0) / (used - u0)
-        off = abs(r1 - r0 - part * (reading - r0)) / math.sqrt(1 + part**2 + (1 - part) ** 2)
-        self.seen += 1
-        pace = max(1 / (self.seen + 10), 1 / 60)
-        self.pct = min(max(self.pct + pace * (1.25 * min(off, 3 * self.pct) - self.pct), 0.4), 5.0)
+    dose_ratio: float  # until then
 
 
 class _Tracker:
@@ -71,7 +54,7 @@ class _Tracker:
         self.sensor = Sensor(settings, self.readings, self.ended)
         self.gaps = Gaps(history, audit, self.readings)
         self.marks = Marks(history, self.use, settings, self.ended)
-        self.noise = _Noise(settings.level_noise_pct)
+        self.noise = Noise(settings.level_noise_pct)
         self.segments: list[Segment] = []
         self.fills: list[_FillSeen] = []
         self.level_at_cycle_pct = np.full(len(history.cycles), np.nan)
@@ -103,6 +86,7 @@ class _Tracker:
         if not self.segments or self.readings.starts_anew[j]:
             self.segments.append(Segment(int(self.readings.at_us[j])))
             self.above, self.misfits, self.pending, self.doubt = [], [], False, None
+        self.noise.step_pct = self.readings.step_pct[j]
         segment = self.segments[-1]  # after a stuck sensor the level before it is still what a fill is told by
         if self._is_stuck(j):
             return
@@ -150,12 +134,14 @@ class _Tracker:
         return True
 
     def _fill_jump(self) -> float:
-        return max(self.settings.fill_jump_pct, 4.2 * self.noise.pct)
+        return self.noise.fill_jump(
+            self.settings.fill_jump_pct, self.settings.level_noise_pct, self.segments[-1].bound_pct
+        )
 
     def _misfit(self, reading: float, miss: float, used_since: float) -> bool:
         """Whether a reading lies beyond the possible, or so far below the level that no noise explains it."""
         down = max(12.0, 6 * self.noise.pct) + 0.4 * self.consumption.current_dose_ratio * used_since
-        return reading < -2 or reading > 122 or miss < -down
+        return reading < LEAST_PCT or reading > MOST_PCT + 2 or miss < -down
 
     def _take(self, j: int) -> None:
         """Let a reading that fits count."""
@@ -169,7 +155,10 @@ class _Tracker:
     def _append(self, j: int) -> None:
         self.marks.read()
         r = self.readings
-        self.segments[-1].add(float(r.used_pct[j]), float(r.level_pct[j]), int(r.at_us[j]), draws=r.draws[j])
+        self.segments[-1].add(
+            float(r.used_pct[j]), float(r.level_pct[j]), int(r.at_us[j]),
+            draws=r.draws[j], step_pct=r.step_pct[j], run=r.stops[j],
+        )  # fmt: skip
 
     def _judge_marks(self, j: int) -> None:
         self.marks.at_reading(
@@ -241,14 +230,14 @@ class _Tracker:
         r, first, latest = self.readings, rows[0], rows[-1]
         first_us, latest_us = int(r.at_us[first]), int(r.at_us[latest])
         self.doubt = _Doubt(self.marks.low, self.marks.over) if first == latest else None
-        before = self.segments[-1]
+        before, ratio = self.segments[-1], self.consumption.current_dose_ratio
         self._start(self._fill_time(before.at_us[-1] if before.at_us else first_us, first_us), first)
-        self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us))
+        self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, ratio))
         # Two readings far apart are two fills with one reading between them.
         apart = max(2 * self.settings.fill_jump_pct, 6 * self.noise.pct)
         if float(r.level_pct[latest] - r.level_pct[first]) > apart:
             self._start(self._fill_time(first_us, latest_us), latest)
-            self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us))
+            self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, ratio))
         elif latest != first:
             self._append(latest)
         segment, used = self.segments[-1], float(r.used_pct[latest])
@@ -312,16 +301,18 @@ class _Tracker:
     def _result(self) -> Reservoir:
         consumption, marks = self.consumption, self.marks
         ratio = consumption.current_dose_ratio
-        level, support = np.nan, 0
+        level, support, bound_pct = np.nan, 0, 0.0
         end_used = float(self.use.total[-1]) if len(self.use.total) else 0.0
         for segment in reversed(self.segments):
             level, support = segment.level(end_used, ratio)
+            bound_pct = segment.bound_pct
             if support:
                 break
         last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
         last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
         counted = (end_used - last_used) * ratio
-        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), _BEND_PCT))
+        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), BEND_PCT))
+        sd = float(np.hypot(sd, bound_pct / math.sqrt(3)))  # anywhere in what the step leaves open
         sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
         known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
         return Reservoir(
@@ -330,6 +321,7 @@ class _Tracker:
             dose_ratio=ratio,
             baseline_dose_ratio=consumption.baseline_dose_ratio,
             dose_ratio_sd=float(np.hypot(consumption.dose_ratio_sd, 0.08 if consumption.open is not None else 0.0)),
+            run_ratio=run_ratio(self.history, self.settings),
             fills=self._measured(),
             level_at_cycle_pct=self.level_at_cycle_pct,
             used_pct=self.use.by_cycle,
@@ -351,22 +343,29 @@ class _Tracker:
         return tuple(by_kind)
 
     def _measured(self) -> tuple[Fill, ...]:
-        """The fills with their sizes, from the readings on both sides."""
+        """The fills with their sizes, from the readings on both sides; those within an hour are one delivery."""
         starts = {segment.start_us: n for n, segment in enumerate(self.segments)}
-        ratio = self.consumption.baseline_dose_ratio
-        measured = []
-        for fill in self.fills:
-            n = starts[fill.at_us]
-            used = float(used_until(self.history, self.use, np.array([fill.at_us]))[0])
-            to, support = self.segments[n].level_at_start(used, ratio)
-            before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
-            from_, known = before.level(used, ratio) if before else (np.nan, 0)
-            if not support or not known:
+        measured: list[Fill] = []
+        for seen in self.fills:
+            fill = self._size(seen, starts[seen.at_us])
+            if fill is None:
                 continue
-            to, from_ = min(to, 115.0), max(from_, 0.0)
-            litres = max(0.0, (to - from_) / 100 * self.history.setup_of(fill.at_us).reservoir_l)
-            measured.append(
-                Fill(at_us=fill.at_us, detected_us=fill.detected_us, from_pct=round(from_, 1), to_pct=round(to, 1),
-                     litres=round(litres, 3))
-            )  # fmt: skip
+            if measured and fill.at_us - measured[-1].at_us <= _ONE_DELIVERY_US:
+                first = measured.pop()
+                fill = replace(first, to_pct=fill.to_pct, litres=round(first.litres + fill.litres, 3))
+            measured.append(fill)
         return tuple(measured)
+
+    def _size(self, seen: _FillSeen, n: int) -> Fill | None:
+        used = float(used_until(self.history, self.use, np.array([seen.at_us]))[0])
+        to, support = self.segments[n].level_at_start(used, self.consumption.baseline_dose_ratio)
+        before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
+        from_, known = before.level(used, seen.dose_ratio) if before else (np.nan, 0)
+        if not support or not known:
+            return None
+        to, from_ = min(to, 115.0), max(from_, 0.0)
+        litres = max(0.0, (to - from_) / 100 * self.history.setup_of(seen.at_us).reservoir_l)
+        return Fill(
+            at_us=seen.at_us, detected_us=seen.detected_us, from_pct=round(from_, 1), to_pct=round(to, 1),
+            litres=round(litres, 3),
+        )  # fmt: skip

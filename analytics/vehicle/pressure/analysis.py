@@ -1,5 +1,6 @@
 """Every channel followed cycle by cycle; each reading is judged by what came before it only."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -12,9 +13,11 @@ from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure.expected import Expected
 from analytics.vehicle.pressure.lines import LineFaults, StarvedPump
-from analytics.vehicle.pressure.readings import Readings, peaks, usable_readings
+from analytics.vehicle.pressure.readings import PROOF_CYCLES, Readings, peaks, repairs, usable_readings
 from analytics.vehicle.pressure.sensors import sensor_faults
+from analytics.vehicle.pressure.sister_lines import odd_lines
 from ingest.arrays import Floats
+from ingest.setups import Setup
 from ingest.times import HOUR_US
 
 # Cycles between two lessons; where other channels tell the weather and the first lessons are learned, they may lie far apart.
@@ -23,10 +26,13 @@ _LONG_BLOCK: Final = 48
 _FIRST_CYCLES: Final = 120
 _FEW_CHANNELS: Final = 2
 
+Rows = dict[int, set[int]]  # row of a reading -> channels
+
 
 @dataclass(frozen=True)
 class Pressures:
-    """`ratio` (cycles, channels) is reading over expected, NaN where there is none.
+    """`ratio` (cycles, channels) is reading over expected, NaN where there is none. What all channels share is taken out as weather,
+    but not in cycles in which the pump has no grease (`starved`, (cycles,)).
 
     `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned);
     `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease.
@@ -34,6 +40,7 @@ class Pressures:
 
     channels: tuple[str, ...]
     ratio: NDArray[np.float32]
+    starved: NDArray[np.bool_]
     level: Floats
     noise: Floats
     learned: NDArray[np.int64]
@@ -48,20 +55,28 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
     readings = usable_readings(history, seen, sensors, settings)
     expected = Expected(readings, fills_us, settings)
     pump = StarvedPump(readings, settings)
-    lines = LineFaults(readings, expected, pump.airy, settings)
+    lines = LineFaults(readings, expected, pump.airy, odd_lines(history, seen.channels), settings)
     ratio = np.full(seen.kpa.shape, np.nan, np.float32)
     explained = np.zeros(len(seen.kpa))
-    explained[readings.rows] = _follow(readings, expected, pump, lines, _repairs(history, readings))
-    ratio[readings.rows] = np.exp(lines.residual)
+    explained[readings.rows] = _follow(
+        readings, expected, pump, lines, _repaired(history, readings), _new_lines(history, readings)
+    )
+    without_grease = pump.airy & np.isfinite(pump.shift)
+    ratio[readings.rows] = np.exp(lines.departure + np.where(without_grease, pump.shift, 0.0)[:, np.newaxis])
+    starved = np.zeros(len(seen.kpa), bool)
+    starved[readings.rows] = without_grease
     stretches = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
     pause_us = int(settings.pause_h * HOUR_US)
     found: list[Stretch] = []
-    for kind in ("blocked_line", "open_line", "starved_pump"):
-        for channel in (*seen.channels, None):
+    for kind in ("blocked_line", "open_line"):
+        for channel in seen.channels:
             found += joined([s for s in stretches if (s.kind, s.channel) == (kind, channel)], pause_us)
+    for several in _unproven([s for s in stretches if s.kind == "starved_pump"], readings):
+        found += joined(several, pause_us)
     return Pressures(
         channels=seen.channels,
         ratio=ratio,
+        starved=starved,
         level=expected.level,
         noise=expected.noise,
         learned=expected.count,
@@ -70,19 +85,37 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
     )
 
 
+def _unproven(stretches: list[Stretch], readings: Readings) -> list[list[Stretch]]:
+    """Stretches of a starved pump, those together between which too few cycles ran to prove that it was bled."""
+    groups: list[list[Stretch]] = []
+    for stretch in sorted(stretches, key=lambda s: s.began_us):
+        last = groups[-1][-1].ended_us if groups else None
+        between = np.searchsorted(readings.at_us, [last or 0, stretch.began_us])
+        if (last is not None and between[1] - between[0] >= PROOF_CYCLES) or not groups:
+            groups.append([])
+        groups[-1].append(stretch)
+    return groups
+
+
 def _follow(
-    readings: Readings, expected: Expected, pump: StarvedPump, lines: LineFaults, repairs: dict[int, set[int]]
+    readings: Readings, expected: Expected, pump: StarvedPump, lines: LineFaults, repaired: Rows, new_lines: Rows
 ) -> Floats:
     """Go through the readings in blocks: within a block what was learned stays as it is, so that a reading is judged by what
     came before its block, whatever comes after it. (n,): 1 where pressures explain a cycle that was not confirmed."""
-    settings, rows, width = expected.settings, *readings.log_kpa.shape
+    settings, (rows, width) = expected.settings, readings.log_kpa.shape
     few = width <= _FEW_CHANNELS
     explained = np.zeros(rows)
     first = rows if few else min(rows, _FIRST_CYCLES)
-    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *(row for row in repairs if row < rows)}
-    for a, b in pairwise([*sorted(edges), rows]):
-        for j in repairs.get(a, ()):
-            expected.repair(j, a)
+    fills = expected.fill_rows()
+    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *repaired, *new_lines, *fills}
+    for a, b in pairwise([*sorted(row for row in edges if row < rows), rows]):
+        for j in repaired.get(a, ()):
+            lines.repair(j, a)
+        for j in new_lines.get(a, ()):
+            lines.begin_anew(j, a)
+            expected.begin_anew(j, a)
+        if a in fills and not lines.alarm.any():
+            expected.take_fill(a)
         expected.advance(a)
         block = expected.expect(a, b, lines.alarm)
         lines.take(block)
@@ -94,25 +127,44 @@ def _follow(
             explained[a:b] = np.maximum(explained[a:b], lines.high[a:b].any(axis=1))
         start = max(0, a - settings.window + 1)
         suspicious = (lines.high[start:b].sum(axis=0) >= 2) | (lines.low[start:b].sum(axis=0) >= 2)
-        expected.learn(block, lines.residual[a:b], ~pump.airy[a:b], suspicious | lines.alarm)
+        expected.learn(block, ~pump.airy[a:b], suspicious | lines.alarm)
     return explained
 
 
-def _repairs(history: History, readings: Readings) -> dict[int, set[int]]:
+def _repaired(history: History, readings: Readings) -> Rows:
     """Row of a reading -> channels on which work was recorded before it."""
-    found: dict[int, set[int]] = {}
-    for work in history.work:
-        if work.kind == "line_mended" or (work.kind == "sensor_replaced" and work.channel):
-            names = (work.channel,) if work.channel else history.channels_of(work)
-            row = int(np.searchsorted(readings.at_us, work.at_us))
-            found.setdefault(row, set()).update(
-                readings.channels.index(name) for name in names if name in readings.channels
-            )
+    found: Rows = {}
+    for at_us, names in repairs(history):
+        _add(found, readings, at_us, names)
     return found
 
 
+def _new_lines(history: History, readings: Readings) -> Rows:
+    """Row of a reading -> channels that watch other lines from then on: re-lined, or by another line list."""
+    found: Rows = {}
+    for work in history.work:
+        if work.kind == "relined":
+            _add(found, readings, work.at_us, history.channels_of(work))
+    for before, after in pairwise(history.setups):
+        changed = [name for name in after.channels if _tubes(before, name) not in ([], _tubes(after, name))]
+        _add(found, readings, after.valid_from_us or 0, changed)
+    return found
+
+
+def _tubes(setup: Setup, channel: str) -> list[tuple[int, str, float, float]]:
+    """What a channel watches: number, point, length and bore of each line."""
+    return [(x.line, x.point, x.length_m, x.bore_mm) for x in setup.lines if x.channel == channel]
+
+
+def _add(found: Rows, readings: Readings, at_us: int, names: Iterable[str]) -> None:
+    row = int(np.searchsorted(readings.at_us, at_us))
+    channels = {readings.channels.index(name) for name in names if name in readings.channels}
+    if channels and row < len(readings.at_us):
+        found.setdefault(row, set()).update(channels)
+
+
 def _until_taken_off(stretch: Stretch, history: History) -> Stretch:
-    """Nothing lasts on a channel that a later call-out sheet leaves out."""
+    """Nothing lasts on a channel that a later line list leaves out."""
     if stretch.channel is None or stretch.ended_us is not None:
         return stretch
     named = [stretch.channel in setup.channels for setup in history.setups]

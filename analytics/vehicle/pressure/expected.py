@@ -3,11 +3,16 @@
 The logarithm of a channel's peak pressure is its own level, plus its share of what all channels of the pump do
 together in that cycle (weather, stiffness of the grease after a stop), plus noise:
 
-    log(peak) = level + sensitivity * common + noise
+    log(peak) = level + common + (sensitivity - 1) * (common - usual common) + noise
 
-With several channels the common part is their robust centre, so that weather takes itself out. The common part in
-turn is followed by a regression on the temperature of the grease (which lags the air), its square (steeper in the
-cold) and the first half hour after a long stop; with one channel this regression is all there is.
+The level is a baseline: it is learned from the first sound readings and then stands, so that a fault that creeps cannot become
+the new normal, however slow; it only follows ageing, at less than a third of the pace that is still sound. Beside it a trend
+follows the recent readings, against which a sudden change is judged.
+
+With several channels the common part is their robust centre, so that weather takes itself out, and so do grease of another
+grade and the seasons. The common part in turn is followed by a regression on the temperature of the grease (which lags the air),
+its square (steeper in the cold) and the first half hour after a long stop. With one channel this regression is all there is: its
+slopes are learned from changes within days, its intercept stands with the baseline.
 """
 
 from dataclasses import dataclass
@@ -30,11 +35,22 @@ _RANDOM_WALK_PER_H: Final = 0.0004
 _RANDOM_WALK_BLIND_PER_H: Final = 0.004
 _FILL_SD: Final = 0.15  # a fill may bring another grade
 _FEW_CHANNELS: Final = 4  # up to so many sound ones, the weather's guess has a voice beside theirs
+_BASELINE_READINGS: Final = 120  # of a channel that make its baseline, or
+_BASELINE_DAYS: Final = 42.0  # those of so many days
+_AGEING_PER_H: Final = 0.03 / 1000  # that a baseline follows: sound lines age by up to 10 % in 1,000 ignition hours
+_TREND_READINGS: Final = 40.0  # over which a trend forgets
+_TREND_LIMIT: Final = 0.3  # what is further off its baseline is no trend
+_SENSITIVITY_SD: Final = 0.15  # of lines before anything is learned: long thin ones feel the weather more
+_SENSITIVITY_LIMIT: Final = 0.4
+_SURE: Final = 2.0  # standard deviations of what the weather may explain
 # Where temperature is not known and no other channel tells the weather, cold may do as much as this to log pressure.
 _WEATHER_SD: Final = 0.19
-_SINCE_THEN: Final = 0.12  # by which a lone channel may have changed soundly since then
-_PAST_DAYS: Final = (9.0, 36.0)
-_PAST_DAYS_BLIND: Final = (4.0, 30.0)
+_WEATHER_LIMIT: Final = 0.3
+_PAST_DAYS: Final = (4.0, 30.0)  # that tell a lone channel without temperature what to expect
+_FILL_READINGS: Final = 10  # on either side of a fill, that show whether it brought another grade
+_FILL_STEP: Final = (0.2, 0.6)  # by which another grade moves all pressures, as a logarithm
+_GRADE_SD: Final = 0.21  # a step that another grade makes lies within 3.3 of them
+_FILL_AGREES: Final = 0.12  # by which the first and the last of them may differ
 
 
 class CommonPart:
@@ -66,8 +82,11 @@ class CommonPart:
 @dataclass(frozen=True)
 class Block:
     """Cycles `a` to `b`, judged by what came before them. `common` and `weather` (n,): what all channels do together, and what the
-    weather leads to expect of that, with its standard deviation; `several` (n,) whether more than one channel says so;
-    `residual` and `spread` (n, channels): log of reading over expected, and the standard deviation it is held against."""
+    weather leads to expect of that, with its standard deviation; `several` (n,) whether more than one channel says so.
+
+    Of shape (n, channels), as logarithms: `departure` of a reading from the baseline, with `doubt` about what the weather may
+    have to do with it; `change` from the trend, and `spread`, the standard deviation that it is held against.
+    """
 
     a: int
     b: int
@@ -75,7 +94,9 @@ class Block:
     weather: Floats
     weather_sd: Floats
     several: Flags
-    residual: Floats
+    departure: Floats
+    doubt: Floats
+    change: Floats
     spread: Floats
     known: Flags
     reading: int  # channels with a level that read in these cycles
@@ -88,23 +109,45 @@ class Expected:
         n, width = readings.log_kpa.shape
         self.readings, self.settings = readings, settings
         self.level = np.full(width, np.nan)  # log kPa, NaN until learned
+        self.trend = np.zeros(width)
         self.noise = np.full(width, 0.08)
         self.count = np.zeros(width, np.int64)
-        self._common_squares = np.zeros(width)  # sums for the sensitivity to the common part
-        self._common_products = np.zeros(width)
         self.common = CommonPart()
-        self.blind = False
         self.calm = np.zeros(n, bool)
-        self.repaired = np.full(width, -1)  # row from which the latest recorded repair of a channel has to prove itself
         self.block_us = 0  # when the latest block began
+        self._blind = False
+        self._baseline_us = np.zeros(width, np.int64)  # when the first reading of the baseline was taken
+        self._since = np.zeros(width, np.int64)  # row from which on readings tell a channel's level
+        self._usual = np.zeros(width)  # common part while the baseline was learned
+        self._slow_residual = np.zeros(width)  # for the sensitivity: what lasts for weeks tells nothing of the weather
+        self._slow_common = 0.0
+        self._squares = np.zeros(width)
+        self._products = np.zeros(width)
+        self._anchor = np.zeros(
+            4
+        )  # of a lone channel: mean of its readings less its level, and of their features but the first
         self._walk_per_h = _RANDOM_WALK_PER_H if readings.with_temperature else _RANDOM_WALK_BLIND_PER_H
-        self._fills_us = np.array(fills_us, np.int64)
+        self._fills_us = np.array(sorted(fills_us), np.int64)
         self._common_seen = np.zeros(n)
+        self._grade_open = np.zeros(
+            n, bool
+        )  # so soon after a fill that another grade may be all that a lone channel shows
+        for row in self.fill_rows():
+            self._grade_open[max(0, row - _FILL_READINGS) : row] = True
+        self._departure = np.full((n, width), np.nan)
 
-    def repair(self, j: int, row: int) -> None:
-        """What was learned of a channel counts little after a repair: its line may be another tube now."""
-        self.repaired[j] = row
-        self.count[j] = min(self.count[j], 3)
+    def begin_anew(self, j: int, row: int) -> None:
+        """Nothing is known of channel `j` any more: what it watches is another line from `row` on."""
+        self.level[j], self.trend[j], self.noise[j], self.count[j], self._since[j] = np.nan, 0.0, 0.08, 0, row
+        self._squares[j] = self._products[j] = self._slow_residual[j] = 0.0
+
+    def move(self, j: int, by: float, readings: int) -> None:
+        """The baseline of channel `j` lies elsewhere, as so many readings show."""
+        self.level[j] += by
+        self.trend[j] = 0.0
+        self._slow_residual[j] = 0.0
+        self.count[j] = readings
+        self._baseline_us[j] = self.block_us
 
     def advance(self, a: int) -> None:
         """Time has passed until the block that begins at row `a`: what was learned is a little less sure."""
@@ -115,52 +158,76 @@ class Expected:
         hours = (at_us[a] - at_us[a - 1]) / HOUR_US
         self.common.random_walk(self._walk_per_h * 0.01 * min(hours, 240.0) + self._walk_per_h * 0.05)
         fills = int(((self._fills_us > before) & (self._fills_us <= at_us[a])).sum())
-        new_boot = boot[a] != boot[int(np.searchsorted(at_us, before))]
-        if fills or new_boot:
+        if fills or boot[a] != boot[int(np.searchsorted(at_us, before))]:
             self.common.random_walk(_FILL_SD**2)
-        if new_boot:
-            self.count = np.minimum(self.count, 20)
 
     def expect(self, a: int, b: int, alarm: Flags) -> Block:
         """Rows `a` to `b` against what was learned before them; `alarm` (channels,) are those that look wrong."""
-        log_kpa, x = self.readings.log_kpa[a:b], self.readings.features[a:b]
+        readings = self.readings
+        log_kpa, x, dated = readings.log_kpa[a:b], readings.features[a:b], readings.temperature_known[a:b]
         known = ~np.isnan(self.level)
         weather, weather_sd = self.common.expect(x)
+        if readings.with_temperature:
+            weather_sd = np.hypot(weather_sd, np.where(dated, 0.0, _WEATHER_SD))
         reading = np.flatnonzero((known & ~np.isnan(log_kpa)).any(axis=0))
         # One channel that reads and no temperature: nothing but its own past, days back, tells what to expect.
-        self.blind = len(reading) == 1 and not self.readings.with_temperature
-        if len(reading) == 1:
-            weather, weather_sd = self._from_the_past(a, int(reading[0]), x, weather, weather_sd)
-        common, several = self._common_part(log_kpa - self.level, weather, alarm)
-        shrink = (0.08 / 0.12) ** 2
-        sensitivity = 1 + np.clip(self._common_products / (self._common_squares + shrink), -0.3, 0.3)
-        residual = log_kpa - self.level - sensitivity * common[:, None]
-        spread = np.where(several[:, None], self.noise, np.maximum(self.noise, weather_sd[:, None]))
+        self._blind = len(reading) == 1 and not readings.with_temperature
+        if self._blind:
+            weather, weather_sd = self._from_the_past(a, int(reading[0]), weather, weather_sd)
+        moves = log_kpa - self.level
+        common, several = self._common_part(moves, weather if self._lone else self._standing_weather(x, weather), alarm)
+        common = np.where(several, common, weather)
         self._common_seen[a:b] = common
-        return Block(a, b, common, weather, weather_sd, several, residual, spread, known, len(reading))
+        if self._lone:
+            departure, doubt = self._lone_departure(moves, x, dated)
+            change = moves - common[:, None]
+        else:
+            departure, doubt = self._departures(moves, common)
+            change = departure - self.trend
+            doubt = np.where(several[:, None], doubt, _WEATHER_LIMIT)
+        self._departure[a:b] = departure
+        spread = np.where(several[:, None], self.noise, np.maximum(self.noise, weather_sd[:, None]))
+        spread[self._grade_open[a:b]] = np.maximum(spread, _GRADE_SD)[self._grade_open[a:b]]
+        return Block(
+            a, b, common, weather, weather_sd, several, departure, doubt, change, spread, known, len(reading)
+        )  # fmt: skip
 
-    def _from_the_past(self, a: int, j: int, x: Floats, weather: Floats, sd: Floats) -> tuple[Floats, Floats]:
-        """What the calm readings of channel `j` some days to a month ago lead to expect, where no other channel tells more.
+    @property
+    def _lone(self) -> bool:
+        return len(self.level) == 1
 
-        Further back than a fault needs to grow, so that one that grows slowly is not learned as the new normal. Where the
-        temperature is known it may pull what was learned since back to that; where it is not, there is room for the weather.
-        """
-        at_us, log_kpa, features = self.readings.at_us, self.readings.log_kpa, self.readings.features
-        with_temperature = self.readings.with_temperature
-        youngest, oldest = _PAST_DAYS if with_temperature else _PAST_DAYS_BLIND
-        window = at_us[a] - np.array([oldest, youngest]) * DAY_US
-        first, last = np.searchsorted(at_us[:a], window)
-        first = max(int(first), int(self.repaired[j]) + 1)
+    def _departures(self, moves: Floats, common: Floats) -> tuple[Floats, Floats]:
+        """(n, channels) departure from the baseline, and how much of it the channel's share of the weather may explain."""
+        information = self._squares + (0.08 / _SENSITIVITY_SD) ** 2
+        more = np.clip(self._products / information, -_SENSITIVITY_LIMIT, _SENSITIVITY_LIMIT)
+        off_usual = common[:, None] - self._usual
+        return moves - common[:, None] - more * off_usual, _SURE * self.noise / np.sqrt(information) * np.abs(off_usual)
+
+    def _lone_departure(self, moves: Floats, x: Floats, dated: Flags) -> tuple[Floats, Floats]:
+        """The same for a lone channel, against its baseline at the weather of now."""
+        away = x[:, 1:] - self._anchor[1:]
+        departure = moves[:, 0] - self._anchor[0] - away @ self.common.mean[1:]
+        doubt = _SURE * np.sqrt(np.einsum("ij,jk,ik->i", away, self.common.cov[1:, 1:], away))
+        return departure[:, None], np.where(dated, doubt, np.maximum(doubt, _WEATHER_LIMIT))[:, None]
+
+    def _from_the_past(self, a: int, j: int, weather: Floats, sd: Floats) -> tuple[Floats, Floats]:
+        """What the calm readings of channel `j` some days to a month ago lead to expect, with room for the weather, where
+        neither another channel nor a temperature tells more."""
+        at_us, log_kpa = self.readings.at_us, self.readings.log_kpa
+        youngest, oldest = _PAST_DAYS
+        first, last = np.searchsorted(at_us[:a], at_us[a] - np.array([oldest, youngest]) * DAY_US)
+        first = max(int(first), int(self._since[j]))
         past = first + np.flatnonzero(self.calm[first:last] & ~np.isnan(log_kpa[first:last, j]))
         if len(past) < self.settings.learning_cycles:
-            return weather, sd if with_temperature else np.maximum(sd, _WEATHER_SD)
-        if not with_temperature:
-            level = float(np.median(log_kpa[past, j])) - self.level[j]
-            return np.full_like(weather, level), np.full_like(sd, _WEATHER_SD)
-        slopes = self.common.mean[1:]
-        level = float(np.median(log_kpa[past, j] - features[past, 1:] @ slopes)) - self.level[j]
-        before = level + x[:, 1:] @ slopes
-        return np.clip(weather, before - _SINCE_THEN, before + _SINCE_THEN), sd
+            return weather, np.maximum(sd, _WEATHER_SD)
+        level = float(np.median(log_kpa[past, j])) - self.level[j]
+        return np.full_like(weather, level), np.full_like(sd, _WEATHER_SD)
+
+    def _standing_weather(self, x: Floats, weather: Floats) -> Floats:
+        """What the weather leads to expect by the baseline, (n,): its guess cannot be drawn along by a channel that creeps."""
+        if not self.readings.with_temperature or self.common.count < self.settings.learning_cycles:
+            return weather
+        return np.asarray(self._anchor[0] + (x[:, 1:] - self._anchor[1:]) @ self.common.mean[1:])
 
     def _common_part(self, moves: Floats, weather: Floats, alarm: Flags) -> tuple[Floats, Flags]:
         """(what all channels do together in each cycle, whether several say so): the robust centre of the sound ones.
@@ -177,42 +244,131 @@ class Expected:
             common[use] = row_medians(sound[use])
         return np.where(np.isnan(common), weather, common), use
 
-    def learn(self, block: Block, residual: Floats, calm: Flags, suspicious: Flags) -> None:
-        """Learning goes on slowly, and never from what looks wrong: `calm` (n,) cycles without air, `suspicious` (channels,)."""
-        a, b, common = block.a, block.b, block.common
+    def learn(self, block: Block, calm: Flags, suspicious: Flags) -> None:
+        """Learning never comes from what looks wrong: `calm` (n,) cycles without air, `suspicious` (channels,)."""
+        a, b, change = block.a, block.b, block.change
         with np.errstate(invalid="ignore"):
-            near = _WEATHER_SD * self.settings.sigmas if self.blind else np.maximum(0.3, 4 * self.noise)
-            use = calm[:, None] & ~suspicious & (np.abs(residual) < near)
+            near = _WEATHER_SD * self.settings.sigmas if self._blind else np.maximum(0.3, 4 * self.noise)
+            use = calm[:, None] & ~suspicious & (np.abs(change) < near)
         self.calm[a:b] = use.any(axis=1)
+        self._learn_noise(change, use)
+        if block.several.any():
+            self._learn_channels(block, use)
+            both = calm & block.several
+            if both.any():
+                x = self.readings.features[a:b][both]
+                self.common.learn(x, block.common[both])
+                if self.common.count <= _BASELINE_READINGS:
+                    now = np.r_[block.common[both].mean(), x[:, 1:].mean(axis=0)]
+                    self._anchor += len(x) / self.common.count * (now - self._anchor)
+        elif use.any():
+            self._learn_alone(a, b, use)
+        self._first_levels(b)
+
+    def _learn_noise(self, change: Floats, use: Flags) -> None:
+        """Noise from the differences of successive readings, so that what lasts, or creeps, has no part in it."""
+        steps = np.abs(np.diff(change, axis=0))
+        both = use[1:] & use[:-1]
+        number = both.sum(axis=0)
+        got = number > 0
+        off = np.where(both, np.minimum(steps, 4 * self.noise), 0.0).sum(axis=0) / np.maximum(number, 1)
+        pace = np.maximum(number / (self.count + 5), number / 300)
+        self.noise[got] = np.clip(self.noise + np.minimum(pace, 1.0) * (0.886 * off - self.noise), 0.03, 0.25)[got]
+
+    def _learn_channels(self, block: Block, use: Flags) -> None:
+        """Baselines while they are young, trends, and what share of the weather each channel feels."""
         number = use.sum(axis=0)
         got = number > 0
-        bounded = np.where(use, np.clip(residual, -2 * self.noise, 2 * self.noise), 0.0)
+        many = np.maximum(number, 1)
+        departure, common = np.where(use, block.departure, 0.0), np.where(use, block.common[:, None], 0.0)
+        bounded = np.where(use, np.clip(block.departure, -2 * self.noise, 2 * self.noise), 0.0).sum(axis=0) / many
         self.count += number
-        if block.several.any():
-            pace = np.maximum(number / np.maximum(self.count, 1), 1e-3 * number)
-            self.level[got] += (pace * bounded.sum(axis=0) / np.maximum(number, 1))[got]
-            self._common_squares += (use * common[:, None] ** 2).sum(axis=0)
-            self._common_products += (bounded * common[:, None]).sum(axis=0)
-            if calm.any():
-                both = calm & block.several
-                self.common.learn(self.readings.features[a:b][both], common[both])
-        elif use.any():
-            row, column = np.nonzero(use)
-            seen = self.readings.log_kpa[a:b][row, column] - self.level[column]
-            self.common.learn(self.readings.features[a:b][row], seen)
-        off = np.where(use, np.minimum(np.abs(residual), 3 * self.noise), 0.0).sum(axis=0) / np.maximum(number, 1)
-        pace = np.maximum(number / (self.count + 5), number / 300)
-        self.noise[got] = np.clip(self.noise + pace * (1.25 * off - self.noise), 0.03, 0.25)[got]
-        self._first_levels(b)
+        young = self._young() & got
+        pace = number / np.maximum(self.count, 1)
+        self.level[young] += (pace * bounded)[young]
+        self._usual[young] += (pace * (common.sum(axis=0) / many - self._usual))[young]
+        forget = np.minimum(number / _TREND_READINGS, 1.0)
+        self.trend[got] += (forget * (departure.sum(axis=0) / many - self.trend))[got]
+        self.trend[young] = 0.0
+        hours = number * self.readings.interval_h
+        aged = np.clip(self.trend, -_AGEING_PER_H * hours, _AGEING_PER_H * hours)
+        self.level[got] += aged[got]
+        self.trend = np.clip(self.trend - np.where(got, aged, 0.0), -_TREND_LIMIT, _TREND_LIMIT)
+        self._learn_sensitivity(block, use, forget)
+
+    def _learn_sensitivity(self, block: Block, use: Flags, forget: Floats) -> None:
+        """A channel's share of the weather, by what changes within weeks: the seasons and a fault that creeps would look alike."""
+        drive = block.weather if self.readings.with_temperature else block.common
+        residual = np.where(use, self.readings.log_kpa[block.a : block.b] - self.level - block.common[:, None], 0.0)
+        swing = drive - self._slow_common
+        started = self.count > 2 * self.settings.learning_cycles
+        inside = use & (np.abs(swing) < 0.5)[:, None]
+        self._squares += started * (inside * swing[:, None] ** 2).sum(axis=0)
+        bounded = np.clip(residual - self._slow_residual, -2 * self.noise, 2 * self.noise)
+        self._products += started * np.where(inside, bounded * swing[:, None], 0.0).sum(axis=0)
+        number = use.sum(axis=0)
+        mean = residual.sum(axis=0) / np.maximum(number, 1)
+        self._slow_residual += np.where(number > 0, forget * (mean - self._slow_residual), 0.0)
+        self._slow_common += min(len(drive) / _TREND_READINGS, 1.0) * (float(drive.mean()) - self._slow_common)
+
+    def _learn_alone(self, a: int, b: int, use: Flags) -> None:
+        """The weather's slopes by the one channel that reads, and its baseline while it is young."""
+        row, column = np.nonzero(use)
+        x, y = self.readings.features[a:b][row], self.readings.log_kpa[a:b][row, column] - self.level[column]
+        self.common.learn(x, y)
+        if self._lone:
+            self.count += int(use.sum())
+            if self._young()[0]:
+                pace = len(y) / self.count[0]
+                self._anchor += pace * (np.r_[y.mean(), x[:, 1:].mean(axis=0)] - self._anchor)
+            else:
+                off = float(np.median(y - self._anchor[0] - (x[:, 1:] - self._anchor[1:]) @ self.common.mean[1:]))
+                most = _AGEING_PER_H * len(y) * self.readings.interval_h
+                self._anchor[0] += np.clip(off, -most, most)
+
+    def _young(self) -> Flags:
+        """(channels,) whose baseline is still learned."""
+        days = (self.block_us - self._baseline_us) / DAY_US
+        return np.asarray((self.count < _BASELINE_READINGS) & (days < _BASELINE_DAYS))
 
     def _first_levels(self, b: int) -> None:
         """The first readings give a channel its level."""
-        log_kpa = self.readings.log_kpa
+        readings, needed = self.readings, self.settings.learning_cycles
         for j in np.flatnonzero(np.isnan(self.level)):
-            seen = np.flatnonzero(~np.isnan(log_kpa[:b, j]))
-            if len(seen) >= self.settings.learning_cycles:
-                self.level[j] = np.median(log_kpa[seen, j] - self._common_seen[seen])
-                self.count[j] = len(seen)
+            since = int(self._since[j])
+            seen = since + np.flatnonzero(~np.isnan(readings.log_kpa[since:b, j]))
+            if len(seen) < needed:
+                continue
+            self.level[j] = np.median(readings.log_kpa[seen, j] - self._common_seen[seen])
+            self.count[j] = len(seen)
+            self._baseline_us[j] = readings.at_us[seen[0]]
+            self._usual[j] = float(self._common_seen[seen].mean())
+            if self._lone:
+                self._anchor = np.r_[
+                    (readings.log_kpa[seen, j] - self.level[j]).mean(), readings.features[seen, 1:].mean(axis=0)
+                ]
+
+    def fill_rows(self) -> set[int]:
+        """Rows of a lone channel at which it may show that a fill brought another grade."""
+        if not self._lone:
+            return set()
+        return {int(row) + _FILL_READINGS for row in np.searchsorted(self.readings.at_us, self._fills_us)}
+
+    def take_fill(self, row: int) -> bool:
+        """Move the baseline of a lone channel by what a fill, `_FILL_READINGS` before `row`, did to its pressure at once and for
+        good; whether it did."""
+        fill = row - _FILL_READINGS
+        before, after = self._departure[max(0, fill - _FILL_READINGS) : fill, 0], self._departure[fill:row, 0]
+        if len(before) < _FILL_READINGS or np.isnan(before).any() or np.isnan(after).any():
+            return False
+        half = _FILL_READINGS // 2
+        step = float(np.median(after) - np.median(before))
+        steady = abs(float(np.median(after[:half]) - np.median(after[half:]))) < _FILL_AGREES
+        if not (_FILL_STEP[0] < abs(step) < _FILL_STEP[1] and steady):
+            return False
+        self._anchor[0] += step
+        self._departure[fill:row, 0] -= step
+        return True
 
 
 def row_medians(values: Floats) -> Floats:

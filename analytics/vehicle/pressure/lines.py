@@ -1,11 +1,17 @@
 """Lines that are blocked or open, and pumps that have lost their pressure.
 
-False alarms. A limit lies at least 3.3 standard deviations out, and three of the last five readings must lie beyond
-it. For normal noise that is 10 * (5e-4)**3 = 1e-9 a reading; wild readings (1 in 600, half of them upwards) reach it by
-three in five with 10 * (8e-4)**3 = 5e-9. A 24-channel vehicle at 20 cycles a day has 14,000 readings a month: fewer than
-1e-4 false alarms from noise, 0.01 for 100 vehicles. What is left of the allowance is for what the model cannot follow.
+A line is called blocked or open by readings that have changed at once (three of the last five lie beyond the limit against the
+baseline, and beyond 3.3 standard deviations against the trend), or by ones that have crept there (eight of the last fifteen lie
+beyond a limit against the baseline, whatever the trend).
+
+False alarms. For normal noise three of five is 10 * (5e-4)**3 = 1e-9 a reading; wild readings (1 in 600, half of them upwards)
+reach it by three in five with 10 * (8e-4)**3 = 5e-9. A 24-channel vehicle at 20 cycles a day has 14,000 readings a month: fewer
+than 1e-4 false alarms from noise, 0.01 for 100 vehicles. A line that has soundly aged to 1.28 times its baseline lies beyond the
+limit of what creeps in one reading of twenty: eight of fifteen, 6435 * 0.05**8 = 3e-7. What is left of the allowance is for what
+the model cannot follow.
 """
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -14,15 +20,22 @@ from analytics.findings import Stretch
 from analytics.settings import Settings
 from analytics.statistics.sequential import onset
 from analytics.vehicle.pressure.expected import Block, Expected
-from analytics.vehicle.pressure.readings import Flags, Readings
-from ingest.arrays import Floats
+from analytics.vehicle.pressure.readings import PROOF_CYCLES, Flags, Readings
+from ingest.arrays import Floats, Ints
 
-PROOF_CYCLES: Final = 10  # that show whether a repair held
-# Standard deviations that a reading lies off, all beyond them is evidence; and how far back a slow departure may begin.
+_PROOF_SCATTER: Final = 0.15  # within which they agree with each other, as a logarithm
+# Standard deviations that a reading lies off, all beyond them is evidence; and how far back a departure may begin.
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
+_CREPT_READINGS: Final = 2000
 _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further where no temperature tells it
 _STILL_GONE: Final = -0.3  # while a pump is starved, anything below it counts as gone
+_ENOUGH_SOUND: Final = 4  # readings in a row that end a finding
+_NO_LONGER: Final = 15  # readings whose middle lies well inside the limits end it, too
+_RELIEF_MARGIN: Final = (
+    0.15,
+    0.25,
+)  # by which a reading at relief is above its baseline, beside other channels and alone
 
 
 class StarvedPump:
@@ -34,13 +47,14 @@ class StarvedPump:
         self.limit = settings.starved_log_ratio - (0.0 if readings.with_temperature else _WARM_SPELL)
         self.gone = np.zeros(n, bool)
         self.airy = np.zeros(n, bool)
+        self.shift = np.full(n, np.nan)  # logarithm of what all channels have in common beyond the weather
         self.open: Stretch | None = None
         self.ended: list[Stretch] = []
 
     def take(self, block: Block, learned: bool) -> None:
         """Begin or end a starved pump by the cycles of a block; `learned` whether the weather is known well enough."""
         a, b, settings = block.a, block.b, self.settings
-        shift = block.common - block.weather
+        shift = self.shift[a:b] = block.common - block.weather
         if learned:
             self.gone[a:b] = block.several & (shift < np.minimum(self.limit, -3 * block.weather_sd))
         if self.open is None and not self.gone[max(0, a - settings.window) : b].any():
@@ -61,23 +75,49 @@ class StarvedPump:
 
 
 class LineFaults:
-    """Blocked and open lines, channel by channel: `residual` (n, channels) and what it says."""
+    """Blocked and open lines, channel by channel. `departure` (n, channels) is the logarithm of reading over expected.
 
-    def __init__(self, readings: Readings, expected: Expected, airy: Flags, settings: Settings) -> None:
+    `odd` tells by the lines like them which baselines, given as logarithms of kPa, lie far off, each by how much (NaN: not known).
+    """
+
+    def __init__(
+        self, readings: Readings, expected: Expected, airy: Flags, odd: Callable[[Floats], Floats], settings: Settings
+    ) -> None:
         n, width = readings.log_kpa.shape
-        self.readings, self.expected, self.settings, self.airy = readings, expected, settings, airy
-        self.residual = np.full((n, width), np.nan)
-        self.spread = np.full((n, width), np.nan)  # standard deviation that a residual is held against
+        self.readings, self.expected, self.settings, self.airy, self._odd = readings, expected, settings, airy, odd
+        self.departure = np.full((n, width), np.nan)
+        self.change = np.full((n, width), np.nan)
+        self.spread = np.full((n, width), np.nan)  # standard deviation that a change is held against
         self.high, self.low = np.zeros((n, width), bool), np.zeros((n, width), bool)
-        self.sound = np.zeros((n, width), bool)  # back within reach of what is expected
+        self.crept_high, self.crept_low = np.zeros((n, width), bool), np.zeros((n, width), bool)
+        self.sound = np.zeros((n, width), bool)  # within reach of what is expected
+        self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
         self.open: dict[tuple[str, int], Stretch] = {}  # (kind, channel)
         self.ended: list[Stretch] = []
+        self._crept: set[int] = set()  # channels whose trend itself is the fault
+        self._repaired = np.full(
+            width, -1
+        )  # row from which the latest recorded repair of a channel has to prove itself
+        self._unasked = np.zeros(width, bool)  # nothing was found on the channel when it was repaired
+
+    def repair(self, j: int, row: int) -> None:
+        """The line or the sensor of channel `j` was worked on before `row`: the readings that follow have to prove it."""
+        self._repaired[j] = row
+        self._unasked[j] = not self.alarm[j]
+
+    def begin_anew(self, j: int, row: int) -> None:
+        """Channel `j` watches another line from `row` on: what was found on the old one ends."""
+        self._repaired[j] = -1
+        self.alarm[j] = False
+        for kind in ("blocked_line", "open_line"):
+            if (kind, j) in self.open:
+                self._end(kind, j, int(self.readings.at_us[row]))
 
     def take(self, block: Block) -> None:
         """Hold the readings of a block against their limits."""
-        a, b, settings, residual, spread = block.a, block.b, self.settings, block.residual, block.spread
-        self.residual[a:b], self.spread[a:b] = residual, spread
+        a, b, settings, departure, spread = block.a, block.b, self.settings, block.departure, block.spread
+        self.departure[a:b], self.change[a:b], self.spread[a:b] = departure, block.change, spread
         relief = self.readings.at_relief[a:b]
         known = block.known
         free = np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)
@@ -85,86 +125,151 @@ class LineFaults:
         with np.errstate(invalid="ignore"):
             # In the cold a channel that usually stands near relief reaches it by itself.
             cold = 0.15 * np.maximum(block.common, 0.0)[:, None]
-            least = 0.15 if block.reading > 1 else 0.25
-            pressed = relief & free[:, None] & (residual > np.maximum(least, 3 * spread) + cold)
-            self.high[a:b] = (residual > np.maximum(settings.blocked_log_ratio, settings.sigmas * spread)) | pressed
-            self.low[a:b] = residual < np.minimum(settings.open_log_ratio, -settings.sigmas * spread)
-            self.sound[a:b] = np.abs(residual) < np.maximum(settings.sound_log_ratio, 2 * self.expected.noise)
-            self.sound[a:b] &= ~(relief & (residual > 0.1))
+            least = _RELIEF_MARGIN[block.reading <= 1]
+            pressed = relief & free[:, None] & (departure > np.maximum(least, 3 * spread) + cold)
+            limit = settings.sigmas * spread
+            up = (departure > settings.blocked_log_ratio - block.doubt) & (departure > settings.sound_log_ratio)
+            down = departure < settings.open_log_ratio + np.minimum(block.doubt, 0.2)
+            self.high[a:b] = (up & (block.change > np.maximum(limit, settings.sound_log_ratio))) | pressed
+            self.low[a:b] = down & (block.change < -limit)
+            crept = block.doubt + np.maximum(0.0, spread - settings.noise_of_creep)
+            self.crept_high[a:b] = departure > settings.crept_blocked_log_ratio + crept
+            self.crept_low[a:b] = departure < settings.crept_open_log_ratio - crept
+            reach = np.maximum(settings.sound_log_ratio, 2 * self.expected.noise)
+            self.sound[a:b] = (np.abs(departure) < reach) & ~pressed
+            self.as_before[a:b] = (np.abs(block.change) < reach) & ~pressed
 
     def follow(self, a: int, b: int) -> None:
         """Begin or end the findings of each channel by rows `a` to `b`."""
         settings = self.settings
-        start = max(0, a - settings.window + 1)
-        for kind, flags in (("blocked_line", self.high), ("open_line", self.low)):
-            totals = flags[start:b].sum(axis=0)
-            for j in np.flatnonzero((totals >= settings.needed) | self.alarm).tolist():
+        start = max(0, a - settings.crept_window + 1)
+        for kind, quick, crept in (
+            ("blocked_line", self.high, self.crept_high),
+            ("open_line", self.low, self.crept_low),
+        ):
+            look = (quick[start:b].sum(axis=0) >= settings.needed) | self.alarm | (self._repaired >= 0)
+            look |= crept[start:b].sum(axis=0) >= settings.crept_needed
+            for j in np.flatnonzero(look).tolist():
                 for i in range(a, b):
-                    if not np.isnan(self.residual[i, j]):
-                        self._reading(kind, flags, j, i)
+                    if not np.isnan(self.departure[i, j]):
+                        self._reading(kind, quick, crept, j, i)
         self.alarm[:] = False
         self.alarm[[j for _, j in self.open]] = True
 
-    def _reading(self, kind: str, flags: Flags, j: int, i: int) -> None:
+    def _reading(self, kind: str, quick: Flags, crept: Flags, j: int, i: int) -> None:
         """Channel `j` at row `i`."""
         settings, held = self.settings, self.open.get((kind, j))
-        first = max(0, i - 3 * settings.window)
-        rows = first + np.flatnonzero(~np.isnan(self.residual[first : i + 1, j]))[-settings.window :]
-        recent = self.residual[rows, j]
-        if held is None:
-            beyond = flags[rows, j]
-            enough = beyond[-1] and beyond.sum() >= settings.needed
-            if enough and not self.readings.repeated[i, j] and not self.airy[i]:
-                self._begin(kind, j, i, int(rows[np.argmax(beyond)]), recent[beyond])
-            return
-        across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
+        rows = self._latest(j, i, settings.crept_window)
+        few = rows[-settings.window :]
         settled = self._settled(j, i)
-        if settled or ((self.sound[rows, j] | across)[-4:].all() and len(rows) >= 4):
-            held.ended_us = int(self.readings.at_us[rows[-4]])
-            self.ended.append(self.open.pop((kind, j)))
-        elif flags[i, j]:
-            held.evidence |= self._departure(recent, i, j)
+        if held is None:
+            if settled or self._proving(j) or self.readings.repeated[i, j] or self.airy[i]:
+                return
+            if quick[i, j] and quick[few, j].sum() >= settings.needed:
+                self._begin(kind, j, i, few[quick[few, j]], _ONSET_READINGS)
+            elif crept[i, j] and crept[rows, j].sum() >= settings.crept_needed:
+                self._crept.add(j)
+                self._begin(kind, j, i, rows[crept[rows, j]], _CREPT_READINGS)
+            return
+        recent = self.departure[few, j]
+        across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
+        sound = self.sound[few, j] | (self.as_before[few, j] & (j not in self._crept)) | across
+        back = bool(sound[-_ENOUGH_SOUND:].all()) and len(few) >= _ENOUGH_SOUND
+        if settled or back:
+            self._end(kind, j, int(self.readings.at_us[few[-_ENOUGH_SOUND] if back else i]))
+        elif self._no_longer(kind, quick, j, rows):
+            self._end(kind, j, int(self.readings.at_us[i]))
+        elif quick[i, j] or float(np.median(recent)) * (1 if kind == "blocked_line" else -1) > settings.sound_log_ratio:
+            held.evidence |= self._evidence(recent, i, j)
 
-    def _begin(self, kind: str, j: int, i: int, first: int, beyond: Floats) -> None:
-        found = Stretch(kind, self.readings.channels[j], self._began(kind, j, first), int(self.readings.at_us[i]))
-        found.evidence = self._departure(beyond, i, j)
-        if not self.readings.with_temperature and self.residual.shape[1] == 1:
+    def _latest(self, j: int, i: int, number: int) -> Ints:
+        """The latest rows up to `i`, at most so many, in which channel `j` read."""
+        first = max(0, i - 3 * number)
+        return np.asarray(first + np.flatnonzero(~np.isnan(self.departure[first : i + 1, j]))[-number:])
+
+    def _no_longer(self, kind: str, quick: Flags, j: int, rows: Ints) -> bool:
+        """Whether what is left of a departure is none: the middle of many readings well inside the limit."""
+        if len(rows) < _NO_LONGER or quick[rows, j].sum() >= self.settings.needed:
+            return False
+        middle = float(np.median(self.departure[rows, j]))
+        if kind == "blocked_line":
+            return middle < self.settings.no_longer_blocked_log_ratio
+        return middle > self.settings.no_longer_open_log_ratio
+
+    def _begin(self, kind: str, j: int, i: int, beyond: Ints, back: int) -> None:
+        """Begin a finding on channel `j` at row `i` by the readings in rows `beyond`, unless it only leaves what was never sound."""
+        departure = self.departure[beyond, j]
+        off = float(np.median(departure))
+        before = self._odd(self.expected.level)[j]
+        if np.isfinite(before) and before * off < 0:
+            moved = self.expected.level.copy()
+            moved[j] += off
+            if np.isfinite(after := self._odd(moved)[j]) and after == 0.0:
+                self._rebase(j, i, off)
+                return
+        at_us = self.readings.at_us
+        found = Stretch(kind, self.readings.channels[j], self._began(kind, j, int(beyond[0]), back), int(at_us[i]))
+        found.evidence = self._evidence(departure, i, j)
+        if not self.readings.with_temperature and self.departure.shape[1] == 1:
             found.evidence["temperature_known"] = 0
         self.open[kind, j] = found
 
-    def _departure(self, residual: Floats, i: int, j: int) -> dict[str, float | None]:
-        """How far channel `j` is off, by its latest residuals at row `i`."""
-        off = float(np.median(residual))
+    def _end(self, kind: str, j: int, ended_us: int) -> None:
+        self._crept.discard(j)
+        found = self.open.pop((kind, j))
+        found.ended_us = ended_us
+        self.ended.append(found)
+
+    def _evidence(self, departure: Floats, i: int, j: int) -> dict[str, float | None]:
+        """How far channel `j` is off, by its latest departures at row `i`."""
+        off = float(np.median(departure))
         return {
             "ratio_to_expected": round(float(np.exp(off)), 2),
-            "scatters": round(abs(off) / float(self.spread[i, j]), 1),
+            "deviation_sd": round(abs(off) / float(self.spread[i, j]), 1),
         }
 
-    def _settled(self, j: int, i: int) -> bool:
-        """Whether a repaired line has shown for ten readings that it is sound, if elsewhere than before: another tube.
+    def _proof(self, j: int, i: int) -> Ints:
+        """The rows up to `i` that prove the latest repair of channel `j`."""
+        rows = np.arange(self._repaired[j], i + 1)
+        return np.asarray(rows[~np.isnan(self.departure[rows, j])])
 
-        Its level is then learned anew.
-        """
-        repaired = self.expected.repaired[j]
-        if repaired < 0:
+    def _proving(self, j: int) -> bool:
+        """Whether it is still open what a channel reads on which nothing had been found before it was worked on."""
+        return bool(self._repaired[j] >= 0 and self._unasked[j])
+
+    def _settled(self, j: int, i: int) -> bool:
+        """Whether a repaired line has just shown by ten readings that it is sound, if elsewhere than before: another tube, or one
+        that had been heard faulty only. Its baseline is then learned anew."""
+        if self._repaired[j] < 0:
             return False
-        since = np.arange(repaired, i + 1)
-        since = since[~np.isnan(self.residual[since, j])]
-        if len(since) != PROOF_CYCLES:
+        rows = self._proof(j, i)
+        if len(rows) < PROOF_CYCLES:
             return False
-        off = float(np.median(self.residual[since, j]))
-        if not self.settings.open_log_ratio < off < self.settings.blocked_log_ratio:
+        departure = self.departure[rows[:PROOF_CYCLES], j]
+        off = float(np.median(departure))
+        near = self.settings.open_log_ratio < off < self.settings.blocked_log_ratio
+        agree = 1.4826 * float(np.median(np.abs(departure - off))) < max(_PROOF_SCATTER, 2 * self.expected.noise[j])
+        moved = self.expected.level.copy()
+        moved[j] += off
+        fits = not abs(self._odd(moved)[j]) > 0  # NaN: nothing speaks against it
+        unasked = self._unasked[j]
+        self._repaired[j] = -1
+        if not (near or (unasked and agree and fits)):
             return False
-        self.expected.level[j] += off
-        self.expected.count[j] = PROOF_CYCLES
-        self.residual[i + 1 :, j] -= off  # what is left of this block
-        self.high[i + 1 :, j] = self.low[i + 1 :, j] = False
+        self._rebase(j, i, off)
         return True
 
-    def _began(self, kind: str, j: int, first: int) -> int:
+    def _rebase(self, j: int, i: int, off: float) -> None:
+        self.expected.move(j, off, PROOF_CYCLES)
+        self.departure[i + 1 :, j] -= off  # what is left of this block
+        self.change[i + 1 :, j] -= off
+        for flags in (self.high, self.low, self.crept_high, self.crept_low):
+            flags[max(0, i - self.settings.crept_window) :, j] = False
+
+    def _began(self, kind: str, j: int, first: int, back: int) -> int:
         """When a departure whose first reading beyond the limit is `first` began: where its cumulative sum left zero."""
-        start = max(0, first - _ONSET_READINGS)
-        rows = start + np.flatnonzero(~np.isnan(self.residual[start : first + 1, j]))
-        z = self.residual[rows, j] / self.expected.noise[j]
+        start = max(0, first - back)
+        rows = start + np.flatnonzero(~np.isnan(self.departure[start : first + 1, j]))
+        z = self.departure[rows, j] / self.expected.noise[j]
         z = np.clip(z, -3, 3) * (1 if kind == "blocked_line" else -1)
         return int(self.readings.at_us[rows[min(onset(z, _ALLOWANCE), len(rows) - 1)]])

@@ -1,6 +1,7 @@
 """The peak pressures of a vehicle as the analysis takes them: which of them count, and what is known beside each."""
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,19 +20,34 @@ _LAG_H: Final = 2.0  # grease follows the air with hours of delay
 _LONG_STOP_H: Final = 6.0
 _COLD_START_H: Final = 0.5
 _NOTHING_KPA: Final = 20.0  # below it a reading is no pressure at all
+_COLDEST_C, _HOTTEST_C = -60.0, 70.0  # air at a pump
+# A thermometer has failed that shows one value for so many readings and hours, or jumps by so much and then stands.
+_ALIKE_READINGS: Final = 6
+_ALIKE_H: Final = 12.0
+_JUMP_C: Final = 20.0
+_LATER_JUMP_C: Final = 30.0  # where more than two days passed
+_USUAL_H: Final = 240.0  # what stands for a temperature that is not known is about that of the last ten days
+_NOTHING: Final = (
+    0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
+)
+PROOF_CYCLES: Final = 10  # that show whether a repair held
+_LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
+LEAST_RELIEF_KPA: Final = 1000.0  # no relief valve of these systems opens below it (common practice, no source)
 _FOREVER_US: Final = 1 << 62
 
 
 @dataclass(frozen=True)
 class Peaks:
-    """All cycles: `kpa`, `watched` and `impossible` are (cycles, channels) in the order of `channels`, those of the call-out sheets;
-    `watched` while a channel is on the sheet in force."""
+    """All cycles: `kpa`, `watched`, `impossible` and `without` are (cycles, channels) in the order of `channels`, those of the
+    line lists; `watched` while a channel is on the sheet in force, `without` while it has shown no pressure since it was first
+    heard."""
 
     channels: tuple[str, ...]
     kpa: Floats
     relief_kpa: Floats
     watched: Flags
     impossible: Flags
+    without: Flags
 
 
 @dataclass(frozen=True)
@@ -47,11 +63,22 @@ class Readings:
     repeated: Flags
     at_relief: Flags
     features: Floats
+    temperature_known: Flags
     with_temperature: bool
+    interval_h: float
+
+
+def repairs(history: History) -> list[tuple[int, tuple[str, ...]]]:
+    """When somebody worked on lines or their sensors, and on which channels."""
+    return [
+        (work.at_us, (work.channel,) if work.channel else history.channels_of(work))
+        for work in history.work
+        if work.kind == "line_mended" or (work.kind == "sensor_replaced" and work.channel)
+    ]
 
 
 def peaks(history: History, settings: Settings) -> Peaks:
-    """The peak pressures of every channel that a call-out sheet names; one that none names watches nothing."""
+    """The peak pressures of every channel that a line list names; one that none names watches nothing."""
     c = history.cycles
     order = tuple(dict.fromkeys(name for s in reversed(history.setups) for name in s.channels))
     index = {name: i for i, name in enumerate(c.channels)}
@@ -59,23 +86,52 @@ def peaks(history: History, settings: Settings) -> Peaks:
     for j, name in enumerate(order):
         if name in index:
             kpa[:, j] = c.peak_kpa[:, index[name]]
-    relief_kpa = np.asarray(history.said("relief_kpa", c.at_us))
+    relief_kpa = np.asarray(history.said("relief_kpa", c.at_us), np.float64)
+    relief_kpa = np.where(relief_kpa < LEAST_RELIEF_KPA, 100 * relief_kpa, relief_kpa)  # given in bar
     impossible = (kpa < settings.impossible_below_kpa) | (kpa > settings.impossible_over_relief * relief_kpa[:, None])
     sheets = np.array([[name in s.channels for name in order] for s in history.setups], bool)
-    return Peaks(order, kpa, relief_kpa, sheets[history.setup_at(c.at_us)], impossible)
+    watched = sheets[history.setup_at(c.at_us)]
+    mended_us = {j: [at_us for at_us, names in repairs(history) if name in names] for j, name in enumerate(order)}
+    shown = np.where(watched & ~impossible, kpa, np.nan)
+    without = _without_pressure(shown, relief_kpa, c.at_us, mended_us, settings.learning_cycles)
+    return Peaks(order, kpa, relief_kpa, watched, impossible, without)
+
+
+def _without_pressure(
+    kpa: Floats, relief_kpa: Floats, at_us: Ints, mended_us: Mapping[int, Sequence[int]], first: int
+) -> Flags:
+    """(cycles, channels) readings of channels whose `first` readings show no pressure, until very many in a row have shown one,
+    or those that prove a repair."""
+    without = np.zeros(kpa.shape, bool)
+    for j in range(kpa.shape[1]):
+        rows = np.flatnonzero(~np.isnan(kpa[:, j]))
+        if len(rows) < first:
+            continue
+        nothing = kpa[rows, j] < _NOTHING * relief_kpa[rows]
+        if nothing[:first].mean() <= 0.5:
+            continue
+        run = np.arange(len(rows)) - np.maximum.accumulate(np.where(nothing, np.arange(len(rows)), -1))
+        live = run >= _LIVE_READINGS
+        for done_us in mended_us[j]:
+            after = np.cumsum(at_us[rows] > done_us)
+            live |= (np.minimum(run, after) >= PROOF_CYCLES) & (after < _LIVE_READINGS)
+        until = rows[int(np.argmax(live))] if live.any() else len(kpa)
+        without[rows[0] : until, j] = True
+    return without
 
 
 def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], settings: Settings) -> Readings:
     """The readings of whole cycles that are possible, without those of sensors found broken."""
     c = history.cycles
     whole = c.run_s >= settings.short_run * history.run_s
-    usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & whole[:, None] & (seen.kpa > -1e-9)
+    usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & ~seen.without & whole[:, None] & (seen.kpa > -1e-9)
     for stretch in sensors:
         j = seen.channels.index(stretch.channel or "")
         usable[(c.at_us >= stretch.began_us) & (c.at_us < (stretch.ended_us or _FOREVER_US)), j] = False
     with np.errstate(invalid="ignore"):
         log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, _NOTHING_KPA)), np.nan)
     rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))
+    weather, dated = features(history)
     return Readings(
         channels=seen.channels,
         rows=rows,
@@ -84,8 +140,10 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], setti
         log_kpa=log_kpa[rows],
         repeated=_repeated(seen.kpa, settings.stuck_readings + 1)[rows],
         at_relief=(seen.kpa >= settings.at_relief * seen.relief_kpa[:, None])[rows],
-        features=features(history)[rows],
+        features=weather[rows],
+        temperature_known=dated[rows],
         with_temperature=len(c) > 0 and float(np.isfinite(c.temp_c[:50]).mean()) > 0.5,
+        interval_h=history.setup.interval_min / 60,
     )
 
 
@@ -102,13 +160,49 @@ def _repeated(kpa: Floats, enough: int) -> Flags:
     return same
 
 
-def features(history: History) -> Floats:
-    """(cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; 0 where unknown."""
+def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
+    """(n,) air temperatures in degrees Celsius, NaN where they are missing, impossible, or a thermometer's that has failed: one that
+    has stood at one value for long, or has jumped and shows nothing else since. Nothing later is used."""
+    trusted = np.full(len(temp_c), np.nan)
+    alike_since, usual, last_h = 0, math.nan, -math.inf
+    doubted: list[float] = []
+    temps, clock = temp_c.tolist(), clock_h.tolist()
+    previous = math.nan
+    for i, temp in enumerate(temps):
+        if not _COLDEST_C <= temp <= _HOTTEST_C:
+            continue
+        if temp != previous:
+            alike_since, previous = i, temp
+        if i - alike_since >= _ALIKE_READINGS and clock[i] - clock[alike_since] >= _ALIKE_H:
+            continue
+        if abs(temp - usual) > (_JUMP_C if clock[i] - last_h < 48 else _LATER_JUMP_C):
+            doubted = [*doubted[-_ALIKE_READINGS:], temp]
+            if len(doubted) <= _ALIKE_READINGS or max(doubted) == min(doubted):
+                continue
+        trusted[i], usual, last_h, doubted = temp, temp, clock[i], []
+    return trusted
+
+
+def thermometer_failed_us(history: History) -> int | None:
+    """Since when the thermometer shows what cannot be true, where it does so now; None where it is sound or there is none."""
+    c = history.cycles
+    shown = np.flatnonzero(np.isfinite(c.temp_c))
+    trusted = np.flatnonzero(np.isfinite(trusted_temperature(c.temp_c, c.at_us / HOUR_US)))
+    after = shown[shown > trusted[-1]] if len(trusted) else shown
+    if len(after) <= _ALIKE_READINGS or c.at_us[after[-1]] - c.at_us[after[0]] < _ALIKE_H * HOUR_US:
+        return None
+    return int(c.at_us[after[0]])
+
+
+def features(history: History) -> tuple[Floats, Flags]:
+    """((cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; (cycles,) whether the
+    temperature is known). Where it is not, that of the weeks before stands for it, 10 degrees where there never was one."""
     # Lists: a loop takes several times as long over the numbers of an array.
     c, n = history.cycles, len(history.cycles)
-    hours, clock_h, temps = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist(), c.temp_c.tolist()
-    grease, stiff = [0.0] * n, [0.0] * n
-    lagged, last, start_h = math.nan, 0.0, 0.0
+    hours, clock_h = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist()
+    temps = trusted_temperature(c.temp_c, c.at_us / HOUR_US).tolist()
+    grease, stiff, known = [0.0] * n, [0.0] * n, [False] * n
+    lagged, usual, last, start_h = math.nan, 10.0, 0.0, 0.0
     stop_long = True
     for i in range(n):
         if i:
@@ -117,13 +211,15 @@ def features(history: History) -> Floats:
                 start_h = hours[i - 1]
                 stop_long = stopped_h > _LONG_STOP_H
         temp = temps[i]
-        if -60 <= temp <= 70:
+        if not math.isnan(temp):
             passed = clock_h[i] - last
-            lagged = temp if math.isnan(lagged) else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
+            first = math.isnan(lagged)
+            lagged = temp if first else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
+            usual = temp if first else usual + (1 - math.exp(-min(passed, 24.0) / _USUAL_H)) * (lagged - usual)
             last = clock_h[i]
-        if not math.isnan(lagged) and clock_h[i] - last < 24:
-            grease[i] = (lagged - 10) / 10
+        known[i] = not math.isnan(lagged) and clock_h[i] - last < 24
+        grease[i] = ((lagged if known[i] else usual) - 10) / 10
         if stop_long:
             stiff[i] = math.exp(-(hours[i] - start_h) / _COLD_START_H)
     z = np.array(grease)
-    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)])
+    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)]), np.array(known, bool)

@@ -12,10 +12,11 @@ from ingest.arrays import Floats
 from ingest.times import HOUR_US
 
 _NEVER: Final = 1 << 40
+_STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
 
 
 def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Stretch]:
-    """Channels whose readings are missing, stuck or impossible, only while the channel was on the call-out sheet."""
+    """Channels whose readings are missing, stuck or impossible, only while the channel was on the line list."""
     found: list[Stretch] = []
     pause_us = int(settings.pause_h * HOUR_US)
     for j, name in enumerate(seen.channels):
@@ -30,6 +31,30 @@ def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> 
         recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)] if len(wrong) else wrong
         own += _runs(at_us[have], recent >= settings.needed, 1, name, lead=settings.needed - 1)
         found += joined(own, pause_us)
+    return found + _without_pressure(at_us, seen, settings.learning_cycles)
+
+
+def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list[Stretch]:
+    """Channels that have shown no pressure since they were first heard: a dead sensor, or a line that was never connected.
+
+    Only beside one that has, or alone: where none has any, the pump draws air or the readings are in another unit.
+    """
+    proven = np.full(len(seen.channels), -1)  # cycle by which a channel has shown whether it has pressure
+    for j in range(len(seen.channels)):
+        rows = np.flatnonzero(seen.watched[:, j] & ~np.isnan(seen.kpa[:, j]) & ~seen.impossible[:, j])
+        proven[j] = rows[first - 1] if len(rows) >= first else -1
+    dead = seen.without.any(axis=0)
+    others = proven[(proven >= 0) & ~dead]
+    found: list[Stretch] = []
+    if len(others) or len(seen.channels) == 1:
+        for j in np.flatnonzero(dead).tolist():
+            rows = np.flatnonzero(seen.without[:, j])
+            detected = max(int(proven[j]), int(others.min()) if len(others) else 0)
+            ended = int(at_us[rows[-1] + 1]) if rows[-1] + 1 < len(at_us) else None
+            if ended is None or at_us[detected] < ended:
+                one = Stretch("pressure_sensor", seen.channels[j], int(at_us[rows[0]]), int(at_us[detected]), ended)
+                one.evidence = {"no_pressure_kpa": round(float(np.nanmedian(seen.kpa[rows[0] : detected + 1, j])))}
+                found.append(one)
     return found
 
 
@@ -54,7 +79,7 @@ def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> 
     long = np.flatnonzero(np.diff(edges) >= least)
     for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
         coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
-        known = min(float(step[first - 1]), coarse) if first else coarse
+        known = float(step[first - 1]) if first > _STEP_READINGS else min(float(step[max(first - 1, 0)]), coarse)
         needed = repeats_needed(float(value[first]), known, least)
         if last - first >= needed:
             ended = int(at_us[last]) if last < len(at_us) else None

@@ -14,7 +14,7 @@ def upgrade() -> None:
     """Results are made anew with the next analysis; who each vehicle is stays."""
     op.execute("DELETE FROM finding")
     op.execute("DELETE FROM analysis")
-    op.execute("UPDATE vehicle_summary SET detail = NULL")
+    op.execute("UPDATE vehicle_summary SET detail = NULL, need = 3")  # nothing is known of it until then
     with op.batch_alter_table("analysis") as table:
         for name in _UNREAD:
             table.drop_column(name)

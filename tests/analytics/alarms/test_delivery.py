@@ -25,6 +25,7 @@ from analytics.alarms.routes import Route, masked
 from analytics.alarms.states import Transition
 from analytics.alarms.transports import Message, Undelivered
 from analytics.alarms.wording import Told, alert
+from analytics.findings import CAUTIONS
 from analytics.kinds import ALARM_KINDS
 from ingest import database, registry, schema
 from ingest.errors import Problem
@@ -152,7 +153,7 @@ def test_an_alert_says_what_is_needed(fleet: Engine, post: Post, monkeypatch: py
         said,
         "By when: today.",
         "tube of the line's bore",
-        "Never feel for a leak by hand.",
+        *CAUTIONS,
         "https://tallow.fleet.example/vehicle/harrowmere-stone/HS-102",
     ):
         assert part in text

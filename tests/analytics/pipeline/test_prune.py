@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import Engine, func, select, text
 
 from analytics.pipeline import prune as pruning
-from analytics.pipeline import tasks
+from analytics.pipeline import tasks, vehicle_summary
 from analytics.pipeline.workers import Workers, workers
-from ingest import database, reading, registry, retention, schema, times
+from ingest import database, reading, retention, schema, times
 from ingest.errors import Problem
 from ingest.messages import Arrival
 from ingest.recorder import Recorder
@@ -76,7 +76,7 @@ def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival],
     """Findings, fills and days of the whole past, and refill dates, from the first moment that is answered for."""
     write_registry(demo(), END_H, tmp_path)
     with database.writing(engine) as connection:
-        registry.register(connection, tmp_path, 0)
+        vehicle_summary.register(connection, tmp_path, 0)
     recorder = Recorder(engine, "test")
     for start in range(0, len(sent), 2000):
         recorder.record(sent[start : start + 2000])
@@ -122,7 +122,7 @@ def test_a_name_stays_taken_after_its_message_is_gone(engine: Engine, tmp_path: 
     """At its own time it is a repetition, at another a contradiction; a late message of that time is still new."""
     write_registry(demo(), END_H, tmp_path)
     with database.writing(engine) as connection:
-        registry.register(connection, tmp_path, 0)
+        vehicle_summary.register(connection, tmp_path, 0)
     recorder = Recorder(engine, "test")
     old = [level(n, vehicle="HS-101", at=f"2025-01-10T{n // 60:02d}:{n % 60:02d}:00Z") for n in range(200)]
     recorder.record([*old, level(500, vehicle="HS-101", at="2025-12-20T00:00:00Z")])

@@ -14,13 +14,13 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, event, func, insert, select, update
 
-from analytics.pipeline import claims, results
+from analytics.pipeline import claims, results, vehicle_summary
 from analytics.pipeline.claims import LEASE_US, vehicles_wanting
 from analytics.pipeline.results import Wanting
 from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of, outcomes
 from analytics.pipeline.watch import look
 from analytics.pipeline.workers import Workers, workers
-from ingest import database, registry, schema, times
+from ingest import database, schema, times
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import now_us
@@ -37,7 +37,7 @@ def fleet(engine: Engine, tmp_path: Path) -> Iterator[Engine]:
     """The demo's vehicles registered, one of them heard for a week."""
     write_registry(demo(), END_H, tmp_path)
     with database.writing(engine) as connection:
-        registry.register(connection, tmp_path, 0)
+        vehicle_summary.register(connection, tmp_path, 0)
     Recorder(engine, "test").record(arrivals("HS-101", (), days=7))
     yield engine
     engine_of(database.address(engine)).dispose()  # as threads of this process have used it
@@ -229,7 +229,7 @@ def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, t
     ((vehicle,), lines) = sheets
     write(folder, [vehicle | {"depot": "Estuary Wharf", "valid_from": times.rfc3339(move_us)}], lines)
     with database.writing(fleet) as connection:
-        registry.register(connection, folder, END_US)
+        vehicle_summary.register(connection, folder, END_US)
 
     def stands() -> str | None:
         table = schema.vehicle_summary

@@ -161,7 +161,7 @@ def test_a_vehicle_that_was_never_heard_has_an_answer(tmp_path: Path) -> None:
     assert days(result) == []
 
 
-def test_channels_of_another_call_out_sheet_are_not_missing(tmp_path: Path) -> None:
+def test_channels_of_another_line_list_are_not_missing(tmp_path: Path) -> None:
     """A sheet with other channel names holds from its day on: neither the old nor the new ones were ever missing."""
     everything = arrivals("HS-101", (Trouble("blocked_line", 30, 25, line=5, ratio=4.0),), days=40)
     cut = END_US - 20 * DAY_US

@@ -42,7 +42,7 @@ def verdicts(told: Handover) -> dict[str, str]:
 
 
 def swapped(setup: Setup) -> Setup:
-    """A call-out sheet on which two neighbours have each other's number."""
+    """A line list on which two neighbours have each other's number."""
     lines = list(setup.lines)
     a, b = lines[9], lines[10]
     lines[9] = msgspec.structs.replace(a, channel=b.channel)

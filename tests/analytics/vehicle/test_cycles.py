@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analytics.pipeline import vehicle_summary
 from analytics.settings import DEFAULTS
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.confirmation import _more_than_chance
@@ -32,7 +33,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
     folder.mkdir(exist_ok=True)
     engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     with database.writing(engine) as connection:
-        registry.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
+        vehicle_summary.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
     arrivals = list[Arrival]()
 
     def add(kind: str, hour: float, **values: object) -> None:

@@ -24,7 +24,7 @@ def result(folder: Path, *troubles: Trouble, work: tuple[Work, ...] = (), vehicl
 
 def since(told: Result) -> dict[int, float | None]:
     """Hours by line."""
-    return hours_since(told.history, told.findings, flawed(told.history, told.pressures.explained, DEFAULTS))
+    return hours_since(told.history, told.findings, flawed(told.history, told.pressures.explained, DEFAULTS), DEFAULTS)
 
 
 def test_a_sound_vehicle_got_grease_with_its_last_cycle(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from analytics.pipeline import vehicle_summary
 from analytics.vehicle.analysis import Result, analyse
 from ingest import database, reading, registry
 from ingest.messages import Arrival, topic
@@ -29,7 +30,7 @@ def heard(
     engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
     for n, sheet in enumerate(sheets):
         with database.writing(engine) as connection:
-            registry.register(
+            vehicle_summary.register(
                 connection,
                 write(
                     folder,

@@ -44,9 +44,9 @@ def test_a_finding_says_what_else_the_readings_show(tmp_path: Path, trouble: Tro
     assert told in finding.summary
     assert "times its usual scatter" in finding.summary
     if trouble.kind == "blocked_line":
-        assert finding.evidence["left_pct"] > finding.evidence["left_pct_before"] + 15  # type: ignore[operator]
+        assert finding.evidence["left_pct"] > finding.evidence["left_pct_before"] + 15
     else:
-        assert finding.evidence["rise_s"] > 1.4 * finding.evidence["rise_s_before"]  # type: ignore[operator]
+        assert finding.evidence["rise_s"] > 1.4 * finding.evidence["rise_s_before"]
 
 
 def test_a_line_that_was_never_sound_is_told_by_lines_alike(tmp_path: Path) -> None:

@@ -1,0 +1,129 @@
+"""The commands that analyse, and print what was found."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analytics.findings import CAUTION, urgency
+from analytics.kinds import FINDING_KINDS
+from analytics.pipeline import backtest as backtesting
+from analytics.pipeline import results, tasks
+from analytics.pipeline.workers import workers
+from dashboard import formatting
+from dashboard.cli.options import DEFAULT_DATABASE, AsOf, Dask, Database, Json, as_of_us, print_json, progress
+from ingest.database import open_existing, reachable
+from ingest.errors import Problem
+
+app = typer.Typer()
+
+
+@app.command(epilog="Example: tallow analyse --as-of 2026-03-01T06:00:00Z")
+def analyse(
+    as_of: AsOf = None,
+    dask: Dask = "",
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Bring findings, fills and forecasts up to date, once."""
+    engine = open_existing(database)
+    with reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
+        number = sum(1 for _ in results.renew(engine, lambda: as_of_us(engine, as_of), pool, bar))
+        with engine.connect() as connection:
+            left = len(tasks.registered(connection)) - number
+    print(f"{number} vehicles analysed.")
+    if left:
+        raise Problem(f"{left} more could not be analysed, or another analyser has them in hand; try again in a minute")
+
+
+def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
+    engine = open_existing(database)
+    with reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
+        return list(tasks.outcomes(engine, as_of_us(engine, as_of), pool, bar))
+
+
+@app.command(epilog="Example: tallow backtest --weeks 12")
+def backtest(
+    weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
+    chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
+    as_json: Json = False,
+    dask: Dask = "",
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Say how well past refill dates held, beside two plain ways to forecast."""
+    engine = open_existing(database)
+    with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
+        told = backtesting.backtest(engine, weeks, pool, bar)
+    if told is None:
+        raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
+    if chart is not None:
+        from dashboard.figures.backtest import held_dates
+
+        try:
+            held_dates(told.below, told.cases, "plotly_white").write_html(chart, include_plotlyjs=True)
+        except OSError as failure:
+            raise Problem(f"{chart} cannot be written: {failure.strerror}") from None
+    if as_json:
+        print_json(asdict(told))
+        return
+    print(
+        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more say nothing yet."
+    )
+    print(f"The window from the early to the late date held {told.coverage:.0%} of them (80 % is meant).")
+    shares = ", ".join(f"{share:.0%}" for share in told.below)
+    print(f"Reached by the early, expected and late date: {shares} (10 %, 50 % and 90 % are meant).")
+    print(f"Pinball loss {told.pinball_days:.2f} days; by registered doses and last month's cycles"
+          f" {told.nominal_pinball_days:.2f}, by a straight line {told.straight_pinball_days:.2f}.")  # fmt: skip
+    for first, last, cases, error, inside in told.horizons:
+        print(
+            f"  {first:2} to {last} days ahead: {cases} forecasts, median error {error:.1f} days, {inside:.0%} in the window"
+        )
+
+
+@app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")
+def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Print the findings up to a time, ended ones included."""
+    told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
+    if as_json:
+        print_json([f.as_json(o.setup.fleet, o.setup.vehicle) for o, f in told])
+        return
+    for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
+        state = "open " if f.open else "ended"
+        print(f"{state}  {o.setup.fleet}/{o.setup.vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
+    print(CAUTION if told else "No findings.")
+
+
+@app.command(epilog="Example: tallow refills --json")
+def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Print when each reservoir reaches its low mark."""
+    found = _outcomes(database, as_of)
+    if as_json:
+        print_json([o.refill.as_json(o.setup.fleet, o.setup.vehicle) for o in found])
+        return
+    for o in sorted(found, key=lambda o: (o.refill.due_expected_us is None, o.refill.due_expected_us or 0)):
+        refill, zone = o.refill, o.setup.timezone
+        level = "level unknown" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
+        when = refill.reason or refill.state
+        if refill.due_expected_us is not None:
+            expected = formatting.day(formatting.local(refill.due_expected_us, zone))
+            when = (
+                f"{formatting.window(refill.due_early_us, refill.due_late_us, zone)}, most likely {expected} ({zone})"
+            )
+        print(f"{o.setup.fleet}/{o.setup.vehicle}  {level}  {refill.state}  {when}")
+    print(CAUTION if found else "No vehicles are registered.")
+
+
+@app.command(epilog="Example: tallow fills --json")
+def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Print the fills seen in the level readings."""
+    found = [(o.setup, fill) for o in _outcomes(database, as_of) for fill in o.fills]
+    if as_json:
+        print_json([fill.as_json(setup.fleet, setup.vehicle) for setup, fill in found])
+        return
+    for setup, fill in sorted(found, key=lambda one: one[1].at_us):
+        print(
+            f"{formatting.moment(fill.at_us, setup.timezone, with_zone=True)}  {setup.fleet}/{setup.vehicle}"
+            f"  {fill.from_pct:.0f} to {fill.to_pct:.0f} %, {fill.litres:.2f} litres"
+        )
+    if not found:
+        print("No fills seen.")

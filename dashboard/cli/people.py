@@ -1,0 +1,104 @@
+"""The commands about people: who may use the dashboard, and what."""
+
+import getpass
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dashboard import accounts, change_log
+from dashboard.cli.options import DEFAULT_DATABASE, Database
+from ingest.database import open_database, reachable, writing
+from ingest.environment import PERSON_PASSWORD_FILE
+from ingest.errors import Problem
+from ingest.times import now_us
+
+app = typer.Typer(help="Who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+
+Name = Annotated[str, typer.Argument(metavar="NAME")]
+RoleOption = Annotated[str, typer.Option("--role", help=f"one of: {', '.join(accounts.ROLES)}")]
+Fleets = Annotated[list[str] | None, typer.Option("--fleet", help="sees this fleet only; repeat for several")]
+Depots = Annotated[list[str] | None, typer.Option("--depot", help="sees this depot only; repeat for several")]
+PasswordFile = Annotated[
+    Path | None,
+    typer.Option(envvar=PERSON_PASSWORD_FILE.name, help=PERSON_PASSWORD_FILE.meaning),
+]
+
+
+@app.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
+def add(
+    name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
+    database: Database = DEFAULT_DATABASE,
+) -> None:  # fmt: skip
+    """Add a person; once there is one, everyone must sign in."""
+    engine = open_database(database)
+    password = _password(password_file)
+    with reachable(engine), writing(engine) as connection:
+        accounts.add(connection, name, password, role, fleet or (), depot or ())
+        change_log.log_change(connection, "command line", f"{name} added as {role}", now_us())
+    print(f"{name} is a {role}.")
+
+
+@app.command("list", epilog="Example: tallow person list")
+def list_people(database: Database = DEFAULT_DATABASE) -> None:
+    """List who may use the dashboard."""
+    engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        found = accounts.people(connection)
+    for one in found:
+        seen = "; ".join(part for part in (", ".join(one.fleets), ", ".join(one.depots)) if part) or "everything"
+        print(f"{one.name}: {one.role}, sees {seen}")
+    if not found:
+        print("Nobody is named yet: whoever is on this machine may do everything.")
+
+
+@app.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
+def change(
+    name: Name,
+    role: RoleOption,
+    fleet: Fleets = None,
+    depot: Depots = None,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Give somebody another role, fleets and depots; ends their sessions."""
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
+        accounts.set_role(connection, name, role, fleet or (), depot or ())
+        change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us())
+    print(f"{name} is a {role}.")
+
+
+@app.command("password", epilog="Example: tallow person password 'R. Okafor'")
+def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
+    """Give somebody another password; ends their sessions."""
+    engine = open_database(database)
+    new = _password(password_file)
+    with reachable(engine), writing(engine) as connection:
+        accounts.set_password(connection, name, new)
+        change_log.log_change(connection, "command line", f"{name} has another password", now_us())
+    print(f"{name} has another password.")
+
+
+@app.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
+def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
+    """Remove a person."""
+    engine = open_database(database)
+    with reachable(engine), writing(engine) as connection:
+        accounts.remove(connection, name)
+        change_log.log_change(connection, "command line", f"{name} removed", now_us())
+    print(f"{name} removed.")
+
+
+def _password(file: Path | None) -> str:
+    if file is not None:
+        try:
+            return file.read_text("utf-8").strip()
+        except (OSError, UnicodeDecodeError):
+            raise Problem(f"{file}, which should hold the password, cannot be read") from None
+    if not sys.stdin.isatty():
+        raise Problem("no terminal to ask for the password on: name a file with --password-file")
+    first = getpass.getpass("Password: ")
+    if getpass.getpass("Again: ") != first:
+        raise Problem("the two passwords differ")
+    return first

@@ -1,0 +1,137 @@
+"""The commands that simulate a fleet."""
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from paho.mqtt.enums import MQTTProtocolVersion
+
+from dashboard.cli.options import (
+    BrokerAddress,
+    moment,
+    progress,
+    start_logging,
+    stopping,
+)
+from dashboard.cli.recording import log
+from ingest import (
+    times,
+)
+from ingest.broker import Broker, broker_of, make_client
+from ingest.environment import broker_files
+from ingest.errors import Problem
+from ingest.times import now_us
+
+app = typer.Typer()
+
+
+@contextlib.contextmanager
+def simulation() -> Iterator[None]:
+    """What is wrong with a simulation is the user's to put right."""
+    from simulators import SimulationError
+
+    try:
+        yield
+    except SimulationError as error:
+        raise Problem(str(error)) from None
+
+
+@app.command(epilog="Example: tallow demo --data /tmp/tallow-demo")
+def demo(
+    data: Annotated[Path, typer.Option(help="folder that everything is kept in")] = Path("demo-data"),
+    port: Annotated[int, typer.Option(min=1, max=65535, help="port of the dashboard")] = 8050,
+) -> None:
+    """Start everything on this machine with a simulated fleet: broker, ingest, analysis and dashboard."""
+    from simulators.demo import Demo
+
+    with simulation():
+        Demo(data, port, lambda text: print(text, flush=True)).run()
+
+
+@app.command(epilog="Example: tallow simulate --scenario bad-week --to ./week")
+def simulate(
+    to: Annotated[Path | None, typer.Option(help="write registry, messages and truth to this folder")] = None,
+    broker: BrokerAddress = "",
+    scenario: Annotated[str, typer.Option(help="demo, quiet or bad-week, or a TOML file")] = "demo",
+    seed: Annotated[int | None, typer.Option(min=0, help="another seed than the scenario's")] = None,
+    end: Annotated[str | None, typer.Option(help="end of the scenario's history; the present by default")] = None,
+    until: Annotated[str | None, typer.Option(help="with --to: leave out what arrives later")] = None,
+    since: Annotated[str | None, typer.Option("--from", help="with a broker: leave out what arrived earlier")] = None,
+    speed: Annotated[float, typer.Option(min=1, help="with a broker: times faster than life, until it is today")] = 1,
+    rate: Annotated[float | None, typer.Option(min=0.01, help="with a broker: so many messages a second")] = None,
+    broken: Annotated[
+        tuple[str, str] | None,
+        typer.Option("--break", metavar="VEHICLE KIND", help="break something of the demo in --data that is running"),
+    ] = None,
+    data: Annotated[Path, typer.Option(help="with --break: the running demo's folder")] = Path("demo-data"),
+    breaks: Annotated[Path | None, typer.Option(hidden=True)] = None,
+) -> None:
+    """Publish a simulated fleet to a broker, or write it to files with --to; says there what it broke."""
+    from simulators import fleet
+    from simulators.publish import Live, break_something
+    from simulators.scenario import load
+
+    with simulation():
+        story = load(scenario)
+        if broken is not None:
+            if not (data / "demo.json").exists():
+                raise Problem(f"no demo was started in {data}; name its folder with --data")
+            trouble = break_something(story, data / "breaks", *broken)
+            where = f", line {trouble.line}" if trouble.line is not None else ""
+            print(f"{trouble.kind} on {broken[0]}{where}: a running demo takes it up within seconds.")
+            return
+    chosen = story.seed if seed is None else seed
+    end_us = now_us() if end is None else moment(end)
+    end_h = end_us / 3.6e9
+    if to is not None:
+        until_us = end_us if until is None else moment(until)
+        try:
+            to.mkdir(parents=True, exist_ok=True)
+            with progress("Simulating", "vehicles") as bar:
+                number = fleet.write(story, end_h, chosen, until_us, to, lambda done: bar(done, len(story.machines)))
+        except OSError as error:
+            raise Problem(f"folder {to} cannot be written: {error.strerror}") from None
+        print(f"{number} messages of {len(story.machines)} vehicles written to {to}.")
+        return
+    if not broker:
+        raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
+    from_us = end_us if since is None else moment(since)
+    at = broker_of(broker, broker_files())
+    with simulation():
+        live = Live(story, end_h, chosen, from_us, breaks)
+    _publish(live, story.fleet, at, from_us, speed, rate)
+
+
+def _publish(live: Any, fleet: str, broker: Broker, from_us: int, speed: float, rate: float | None) -> None:
+    from simulators.publish import publish
+
+    start_logging()
+    stop = stopping()
+    client = make_client(broker, f"tallow-simulate-{os.getpid()}", MQTTProtocolVersion.MQTTv311)
+    refused: list[str] = []
+    client.on_connect = lambda _c, _d, _f, reason, _p: refused.append(reason.getName()) if reason.is_failure else None
+    try:
+        client.connect(broker.host, broker.port, 60)
+    except OSError as error:
+        raise Problem(f"broker {broker.shown} cannot be reached: {error.strerror or error}") from None
+    client.loop_start()
+
+    def told(number: int, at_us: int, what: list[str]) -> None:
+        for one in what:
+            log.info("broke something", what=one)
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r{number} messages published, up to {times.rfc3339(at_us)[:19]}Z")
+            sys.stderr.flush()
+
+    try:
+        with simulation():
+            publish(client, live, fleet, from_us, speed, rate, stop, told)
+        if refused:
+            raise Problem(f"broker {broker.shown} refuses: {refused[0]}")
+    finally:
+        client.disconnect()
+        client.loop_stop()

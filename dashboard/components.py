@@ -1,0 +1,118 @@
+"""Pieces that more than one page shows."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import html
+
+from analytics.findings import CAUTION, CAUTIONS, Finding
+from analytics.kinds import FINDING_KINDS, Kind
+from dashboard import accounts, formatting
+
+
+def need(name: str) -> html.Span:
+    """A need as word, shape and colour."""
+    return html.Span(
+        [
+            html.Span(formatting.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}),
+            formatting.NEED_WORDS[name],
+        ],
+        className=f"need need-{name}",
+    )
+
+
+def one_or_all(every: str, names: Sequence[str]) -> list[dict[str, str]]:
+    """What may be chosen where one of several is wanted, or all: "All depots", and each."""
+    return [{"value": "", "label": every}, *({"value": name, "label": name} for name in names)]
+
+
+def who(id_: str, label: str) -> dmc.TextInput:
+    """Who does something: who is signed in; else it is asked for, and remembered on the device."""
+    name = accounts.current_person.get().name
+    if name:
+        return dmc.TextInput(id=id_, label=label, value=name, readOnly=True)
+    return dmc.TextInput(id=id_, label=label, persistence=True, persistence_type="local", debounce=True)
+
+
+def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
+    """The reservoir as a bar, with its low mark."""
+    if level_pct is None:
+        return html.Div("level unknown", className="dim")
+    state = "low" if level_pct <= low_mark_pct else "near" if level_pct <= low_mark_pct + 10 else "fine"
+    return html.Div(
+        [
+            html.Div(className=f"level-fill level-{state}", style={"width": f"{min(max(level_pct, 0), 100):.0f}%"}),
+            html.Div(className="level-mark", style={"left": f"{low_mark_pct:.0f}%"}),
+        ],
+        className="level-bar",
+        role="img",
+        **{"aria-label": f"level {level_pct:.0f} percent, low mark {low_mark_pct:.0f} percent"},
+    )
+
+
+def cautions() -> html.Details:
+    """The cautions, in plain sight and short; all of them one click away, and on paper in full."""
+    return html.Details(
+        [
+            html.Summary(CAUTION),
+            html.Ul([html.Li(text) for text in CAUTIONS]),
+        ],
+        className="cautions",
+        **{"data-keep": "cautions"},
+    )
+
+
+def caution() -> html.P:
+    """The cautions in short, where there is room for no more."""
+    return html.P(CAUTION, className="cautions")
+
+
+def cautions_in_full() -> html.Ul:
+    """All of them, unfolded: for what is printed."""
+    return html.Ul([html.Li(text) for text in CAUTIONS], className="cautions cautions-full")
+
+
+def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
+    """A finding in words; with `full` what to check as well."""
+    kind = FINDING_KINDS[found.kind]
+    began, ended = formatting.moment(found.began_us, timezone), found.ended_us
+    badge = need(found.severity) if ended is None else html.Span("Over", className="need need-over")
+    since = f"since {began}" if ended is None else f"{began} to {formatting.moment(ended, timezone)}"
+    rows: list[Any] = [
+        html.Div([badge, html.Strong(kind.title), html.Span(since, className="dim")], className="finding-head"),
+        html.Div(found.summary),
+    ]
+    if full:
+        rows.append(guidance(kind, f"steps {found.kind} {found.channel}"))
+    return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
+
+
+def guidance(kind: Kind, key: str) -> html.Details:
+    """What is seen, what most likely causes it, what to check and what each outcome means, what to take along."""
+    steps = [html.Li([check.look, html.Div(check.means, className="dim")]) for check in kind.checks]
+    return html.Details(
+        [
+            html.Summary("What to check, in this order"),
+            html.P([html.Strong("Seen: "), kind.meaning]),
+            html.P([html.Strong("Most likely: "), kind.cause]),
+            html.Ol(steps),
+            html.P([html.Strong("Take along: "), "; ".join(kind.to_take()), "."]),
+            html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
+        ],
+        **{"data-keep": key},
+    )
+
+
+def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Paper:
+    """A titled part of a page, with a sentence that says what it shows."""
+    head = [html.H2(title)] + ([html.P(note, className="dim")] if note else [])
+    return dmc.Paper(
+        [*head, *(children if isinstance(children, list) else [children])], p="md", withBorder=True, mb="md"
+    )
+
+
+def table(heads: Sequence[str], rows: Sequence[Any], class_name: str) -> html.Table:
+    """Rows below their heads."""
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
+    return html.Table([head, html.Tbody(list(rows))], className=class_name)

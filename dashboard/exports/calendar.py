@@ -1,0 +1,67 @@
+"""Refill rounds and refills as iCalendar files (RFC 5545)."""
+
+from datetime import UTC, datetime, timedelta
+from urllib.parse import quote
+
+from icalendar import Calendar, Event
+
+from analytics.alarms import wording
+from analytics.findings import CAUTION, FILL_STEP
+from analytics.planning.rounds import WORKDAYS, WORTH
+from analytics.planning.rounds import stretch as fill_window
+from dashboard.queries.rounds import Asked, Round
+from ingest.times import instant
+
+CALENDAR_DAYS = 90
+
+
+def round_calendar(told: Round) -> bytes:
+    """A round as an iCalendar file (RFC 5545): a whole day for each visit. The first visit of a depot has always the same name, and
+    so has the second: a round planned anew moves them."""
+    calendar = _calendar("refill round")
+    for number, visit in enumerate(told.visits, start=1):
+        day = told.today + timedelta(days=visit.day)
+        event = Event()
+        event.add("uid", f"{quote(told.depot)}-visit-{number}@tallow")
+        event.add("dtstamp", datetime.now(UTC))
+        event.add("dtstart", day)
+        event.add("dtend", day + timedelta(days=1))
+        event.add("summary", f"{told.depot}: fill {len(visit.stops)}")
+        event.add("location", told.depot)
+        take = [f"Take {litres:.1f} l of {grease}." for grease, litres in sorted(visit.litres.items())]
+        stops = [f"{s.need.unit} ({s.need.vehicle}): {s.litres:.1f} l" for s in visit.stops]
+        event.add("description", "\n".join([*take, *stops, FILL_STEP, CAUTION]))
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def refill_calendar(asked: Asked, depot: str) -> bytes:
+    """A depot's refills as an iCalendar file (RFC 5545), each on the last working day before its window opens, with the litres of that
+    day: one that has no fill yet keeps its name while its date moves, so that the entry moves with it."""
+    calendar = _calendar("refills")
+    calendar.add("x-wr-calname", f"Refills, {depot}")
+    for one in asked.refillable:
+        days, late = fill_window(one.need, WORTH, lambda day: (asked.today + timedelta(days=day)).weekday() in WORKDAYS)
+        if days[-1] > CALENDAR_DAYS:
+            continue
+        day = asked.today + timedelta(days=days[-1])
+        event = Event()
+        event.add("uid", f"refill-{one.setup.fleet}-{one.setup.vehicle}-{one.filled_us or 0}@tallow")
+        event.add("dtstamp", instant(one.as_of_us))
+        event.add("dtstart", day)
+        event.add("dtend", day + timedelta(days=1))
+        event.add(
+            "summary", f"Fill {one.setup.unit}: {one.need.litres_on(days[-1]):.1f} l of {one.setup.grease_and_grade}"
+        )
+        event.add("location", depot)
+        event.add("description", "\n".join([*(["Overdue."] if late else []), FILL_STEP, CAUTION]))
+        event.add("url", wording.address_of(one.setup, wording.site()))
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _calendar(what: str) -> Calendar:
+    calendar = Calendar()
+    calendar.add("prodid", f"-//tallow//{what}//EN")
+    calendar.add("version", "2.0")
+    return calendar

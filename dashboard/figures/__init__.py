@@ -1,0 +1,1 @@
+"""Charts as pure functions: data in, figure out."""

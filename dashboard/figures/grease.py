@@ -1,0 +1,31 @@
+"""Grease by month, as a chart."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import plotly.graph_objects as go
+
+from analytics.planning.usage import Amount
+from dashboard.colours import BLUE, GREY
+from dashboard.figures.theme import BI, with_layout
+from dashboard.units import Units
+
+
+def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> go.Figure:
+    """Grease used and filled in each month."""
+    months = sorted({one.month for one in found})
+    figure = go.Figure()
+    for name, colour, pattern, values in (
+        ("used", BLUE, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
+        ("filled", GREY, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
+    ):
+        figure.add_bar(
+            x=months,
+            y=np.round([units.of_litres(value) for value in values], 2),
+            name=name,
+            marker={"color": colour, "pattern_shape": pattern},
+            hovertemplate=f"%{{y:.1f}} {units.volume}",
+        )
+    figure.update_layout(barmode="group", bargap=0.25)
+    figure.update_xaxes(type="category")
+    return with_layout(figure, template, 280, {"l": "litres"}.get(units.volume, units.volume))

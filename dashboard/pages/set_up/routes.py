@@ -1,0 +1,118 @@
+"""Where alerts go."""
+
+from typing import Any, Final
+
+import dash
+import dash_mantine_components as dmc
+from dash import ALL, Input, Output, State, callback, ctx, html
+from sqlalchemy import Connection
+
+from analytics.alarms import transports
+from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
+from analytics.kinds import GROUPS, SEVERITIES
+from dashboard import accounts, components, formatting
+from dashboard.pages.set_up.changes import write
+from dashboard.queries import scope
+from dashboard.web.app import engine
+from ingest.database import reachable
+from ingest.errors import Problem
+
+
+def route_rows() -> Any:
+    """Where alerts go, each with a button to try it and one to remove it."""
+    with engine().connect() as connection:
+        found = read_routes(connection)
+    rows = [
+        html.Tr(
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(formatting.route(one)),
+             html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
+        )
+        for one in found
+    ]  # fmt: skip
+    if not rows:
+        return html.P("No alerts go anywhere yet.", className="dim")
+    return html.Div(components.table(("Route", "To", "What", ""), rows, "plain-wrap"), className="wide")
+
+
+def _button(what: str, number: int, text: str) -> html.Button:
+    return html.Button(text, id={"type": "setup-route", "what": what, "number": number}, className="quiet")
+
+
+def route_form() -> html.Div:
+    names = scope.depots(engine())
+    return html.Div(
+        [
+            html.Div(
+                [
+                    dmc.PasswordInput(id="setup-address", label="Address", placeholder="mailto://… or mqtt://…"),
+                    dmc.Select(id="setup-route-depot", label="Depot", value="", allowDeselect=False,
+                               data=components.one_or_all("All depots", names)),
+                    dmc.Select(id="setup-severity", label="From", value="plan", allowDeselect=False,
+                               data=[{"value": s, "label": formatting.NEED_WORDS[s]} for s in SEVERITIES]),
+                    dmc.MultiSelect(id="setup-groups", label="Groups", data=list(GROUPS), value=[], placeholder="all"),
+                    dmc.NumberInput(id="setup-after", label="Only if unacknowledged for, minutes", value=0, min=0),
+                    dmc.Checkbox(id="setup-any-hour", label="In quiet hours too", mt="lg"),
+                ],
+                className="work-form",
+            ),
+            dmc.Button("Add", id="setup-route-add", mt="sm"),
+            html.Div(id="setup-route-told", role="status", className="work-told"),
+        ]
+    )  # fmt: skip
+
+
+def routes(
+    _: int | None, clicks: list[int | None], address: str | None, depot: str, severity: str, groups: list[str] | None, after: Any,
+    any_hour: bool | None,
+) -> Any:  # fmt: skip
+    """Add a route, remove one, or try one."""
+    asked = ctx.triggered_id
+    if asked == "setup-route-add":
+
+        def add(connection: Connection) -> str:
+            number = add_route(
+                connection, (address or "").strip(), depot=depot or None, severity=severity, groups=groups or (),
+                after_min=int(after or 0), at_any_hour=bool(any_hour),
+            )  # fmt: skip
+            return f"Route {number} added, to {masked((address or '').strip())}"
+
+        return write(add, route_rows)
+    if not isinstance(asked, dict) or not any(clicks):
+        return [dash.no_update] * 3
+    number = int(asked["number"])
+    if asked["what"] == "remove":
+
+        def drop(connection: Connection) -> str:
+            remove_route(connection, number)
+            return f"Route {number} removed"
+
+        return write(drop, route_rows)
+    try:
+        accounts.need_lead()
+        with reachable(engine()), engine().connect() as connection:
+            route = find_route(connection, number)
+        transports.try_route(route, transports.sender(_TRY_S))
+    except Problem as problem:
+        return f"Not done: {problem}.", dash.no_update, dash.no_update
+    return f"A message went to {masked(route.address)}.", dash.no_update, dash.no_update
+
+
+_TRY_S: Final = 15.0
+
+
+def register() -> None:
+    """Wire what stands here into the application that is being made."""
+    callback(
+        Output("setup-route-told", "children"),
+        Output("setup-routes", "children"),
+        Output("setup-changes", "children", allow_duplicate=True),
+        Input("setup-route-add", "n_clicks"),
+        Input({"type": "setup-route", "what": ALL, "number": ALL}, "n_clicks"),
+        State("setup-address", "value"),
+        State("setup-route-depot", "value"),
+        State("setup-severity", "value"),
+        State("setup-groups", "value"),
+        State("setup-after", "value"),
+        State("setup-any-hour", "checked"),
+        prevent_initial_call=True,
+    )(routes)

@@ -1,0 +1,1 @@
+"""Everything needed to decide before walking to a vehicle."""

@@ -1,0 +1,79 @@
+"""What another setting of the timer would change."""
+
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, State, callback, html
+
+from analytics.planning import timer
+from analytics.vehicle.analysis import Result
+from dashboard import components, formatting
+from dashboard.queries import vehicle
+from dashboard.web.app import engine
+
+
+def timer_section(result: Result) -> Any:
+    """What another interval or run time would change."""
+    setup = result.history.setup
+    return components.section(
+        "Timer",
+        [
+            html.Div(
+                [
+                    dmc.NumberInput(id="timer-interval", label="Interval, minutes", value=setup.interval_min, min=0.1, debounce=400),
+                    dmc.NumberInput(id="timer-run", label="Run time, seconds", value=setup.run_s, min=1, debounce=400),
+                ],
+                className="work-form",
+            ),
+            html.Div(timer_table(result, setup.interval_min, setup.run_s), id="timer-body"),
+            components.caution(),
+        ],
+        "What each point gets, and what another setting would change. How much a point should get is the vehicle maker's to say.",
+    )  # fmt: skip
+
+
+def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
+    """The present setting beside another."""
+    setup = result.history.setup
+    now, then = timer.setting(result, setup.interval_min, setup.run_s), timer.setting(result, interval_min, run_s)
+    usual = timer.sisters(vehicle.alike(engine(), setup), setup)
+    amounts = dict(then.per_shift)
+    rows = [
+        html.Tr(
+            [html.Td(str(line.line)), html.Td(line.point), html.Td(f"{before:.2f}"), html.Td(f"{amounts[line.line]:.2f}"),
+             html.Td(f"{usual[line.point]:.2f}" if line.point in usual else "–")]
+        )
+        for line, (_, before) in zip(setup.lines, now.per_shift, strict=True)
+    ]  # fmt: skip
+    heads = ("Line", "Point", "Now, cm3 in 8 h", "Then", "Sister vehicles")
+    table = components.table(heads, rows, "timer")
+    return [
+        html.Ul([html.Li(text) for text in formatting.timer_facts(now, then)]),
+        *(dmc.Alert(text, color="yellow", mb="xs") for text in timer.warnings(result, then, usual)),
+        html.Details(
+            [html.Summary("Each point, in 8 ignition hours"), html.Div(table, className="wide")],
+            **{"data-keep": "each point"},
+        ),
+    ]
+
+
+def what_if(interval_min: object, run_s: object, who: dict[str, Any]) -> Any:
+    """Another setting."""
+    result = vehicle.vehicle_result(engine(), who["fleet"], who["name"])
+    if result is None or not (isinstance(interval_min, int | float) and isinstance(run_s, int | float)):
+        return dash.no_update
+    if interval_min < 0.1 or run_s < 1:
+        return dash.no_update
+    return timer_table(result, float(interval_min), float(run_s))
+
+
+def register() -> None:
+    """Wire what stands here into the application that is being made."""
+    callback(
+        Output("timer-body", "children"),
+        Input("timer-interval", "value"),
+        Input("timer-run", "value"),
+        State("vehicle-who", "data"),
+        prevent_initial_call=True,
+    )(what_if)

@@ -1,0 +1,120 @@
+"""Recording work: the form on a vehicle's page, and the list of what was recorded."""
+
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callback, dcc, html
+
+from analytics.findings import Finding, urgency
+from analytics.kinds import ALARM_KINDS
+from analytics.vehicle.analysis import Result
+from dashboard import accounts, components, formatting
+from dashboard.web.work_records import ASKS
+from ingest import work as works
+
+
+def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
+    """(kind, lines, channel) of the work that answers what is worst, so that a record needs few taps."""
+    for found in sorted((f for f in findings if f.open), key=urgency):
+        answers = ALARM_KINDS[found.kind].answered_by
+        if answers:
+            return answers[0], [str(line) for line in found.lines], found.channel or ""
+    return "filled", [], ""
+
+
+def form(result: Result, depots: list[str]) -> html.Div:
+    """The form for a vehicle."""
+    setup = result.history.setup
+    kind, lines, channel = likely(result.findings)
+    ask = {
+        "lines": dmc.MultiSelect(
+            id="work-lines", label="Lines", value=lines, searchable=True,
+            data=[{"value": str(x.line), "label": f"{x.line} {x.point}"} for x in setup.lines],
+        ),
+        "litres": dmc.NumberInput(id="work-litres", label=f"Filled in, {accounts.my_units().volume}", min=0, decimalScale=2),
+        "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, placeholder="100 is the full mark"),
+        "interval_min": dmc.NumberInput(id="work-interval", label="Interval, minutes", min=0, value=setup.interval_min),
+        "run_s": dmc.NumberInput(id="work-run", label="Run time, seconds", min=0, value=setup.run_s),
+        "channel": dmc.Select(
+            id="work-channel", label="Sensor", value=channel, allowDeselect=False,
+            data=[{"value": "", "label": "level sensor"}] + [{"value": c, "label": f"pressure {c}"} for c in setup.channels],
+        ),
+        "depot": dmc.Autocomplete(id="work-depot", label="Depot", data=depots, value=""),
+    }  # fmt: skip
+    return html.Div(
+        [
+            html.Div(
+                [
+                    dmc.Select(
+                        id="work-kind", label="What was done", value=kind, allowDeselect=False,
+                        data=[{"value": name, "label": told[0]} for name, told in works.KINDS.items()],
+                    ),
+                    *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind)) for name, field in ask.items()),
+                    components.who("work-by", "Who did it"),
+                    dmc.DateTimePicker(id="work-at", label=f"When ({setup.timezone})", placeholder="now", clearable=True),
+                    dmc.TextInput(id="work-note", label="Note"),
+                ],
+                className="work-form",
+            ),
+            dmc.Button("Record it", id="work-save", mt="sm"),
+            html.Div(id="work-told", role="status", className="work-told"),
+            dcc.Store(id="work-asks", data={name: list(asked) for name, asked in ASKS.items()}),
+        ]
+    )  # fmt: skip
+
+
+def _shown(name: str, kind: str) -> dict[str, str]:
+    return {} if name in ASKS.get(kind, ()) else {"display": "none"}
+
+
+def records(found: tuple[tuple[works.Work, int, bool], ...], timezone: str) -> Any:
+    """What was recorded, newest first."""
+    if not found:
+        return html.P("Nothing is recorded yet.", className="dim")
+    items = []
+    for one, _, stands in sorted(found, key=lambda record: -record[0].at_us):
+        if one.withdrawn:
+            continue
+        text = "; ".join([one.title, *formatting.work_details(one)])
+        line: list[Any] = [
+            html.Span(f"{formatting.moment(one.at_us, timezone)} "),
+            html.Span(text) if stands else html.Del(text),
+            html.Span(f" ({one.by})", className="dim"),
+        ]
+        if stands:
+            line.append(
+                html.Button(
+                    "withdraw", id={"type": "work-withdraw", "key": one.key, "kind": one.kind}, className="quiet"
+                )
+            )
+        items.append(html.Li(line))
+    return html.Ul(items, className="records")
+
+
+def register() -> None:
+    """Wire the form to the part of it that runs in the browser (`assets/work.js`)."""
+    clientside_callback(
+        ClientsideFunction("tallow", "asks"),
+        Output({"type": "work-ask", "name": ALL}, "style"),
+        Input("work-kind", "value"),
+        State("work-asks", "data"),
+        State({"type": "work-ask", "name": ALL}, "id"),
+    )
+    fields = ("kind", "lines", "litres", "to", "interval", "run", "channel", "depot", "by", "at", "note")
+    clientside_callback(
+        ClientsideFunction("tallow", "record"),
+        Output("work-told", "children"),
+        Input("work-save", "n_clicks"),
+        State("vehicle-who", "data"),
+        State("work-asks", "data"),
+        *(State(f"work-{name}", "value") for name in fields),
+        prevent_initial_call=True,
+    )
+    clientside_callback(
+        ClientsideFunction("tallow", "withdraw"),
+        Output("work-told", "children", allow_duplicate=True),
+        Input({"type": "work-withdraw", "key": ALL, "kind": ALL}, "n_clicks"),
+        State("vehicle-who", "data"),
+        State("work-by", "value"),
+        prevent_initial_call=True,
+    )

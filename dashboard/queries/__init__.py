@@ -1,0 +1,1 @@
+"""Everything the pages read from the database, a module a page."""

@@ -1,0 +1,156 @@
+"""The fleet, page by page."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Engine, and_, func, or_, select
+
+from analytics.kinds import FINDING_KINDS
+from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
+from dashboard.queries.scope import count_unregistered, visible
+from ingest import schema
+from ingest.times import FOREVER_US
+
+PAGE_ROWS = 50
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetRow:
+    """A vehicle as the fleet's page shows it; `detail` is None before its first analysis."""
+
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+    vehicle_class: str
+    timezone: str
+    low_mark_pct: float
+    nlgi: str
+    need: str
+    detail: Detail | None
+    heard_us: int | None
+    online: bool | None
+
+    waiting: int  # alarms that nobody has taken note of
+
+
+@dataclass(frozen=True)
+class FleetView:
+    """A page of the fleet, worst first, with the totals it was chosen from."""
+
+    rows: tuple[FleetRow, ...]
+    found: int
+    page: int
+    pages: int
+    totals: dict[str, int]  # need -> vehicles
+    depots: tuple[str, ...]
+    classes: tuple[str, ...]
+    unregistered: int
+
+
+def fleet(
+    engine: Engine,
+    depot: str = "",
+    need: str = "",
+    search: str = "",
+    page: int = 1,
+    vehicle_class: str = "",
+    sort: str = "need",
+) -> FleetView:
+    """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
+    out."""
+    table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
+    mine = [~table.c.sold, *visible(table)]
+    wanted = _matching(search)
+    wanted += [table.c.depot == depot] if depot else []
+    wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
+    only = [table.c.need == PRIORITIES.index(need)] if need else []
+    with engine.connect() as connection:
+        groups = table.c.depot, table.c.vehicle_class, table.c.need
+        kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
+        counted = kinds  # an index has all that is asked for, unless somebody searches
+        if search:
+            counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
+        totals = dict.fromkeys(PRIORITIES, 0)
+        for its_depot, its_class, rank, number in counted:
+            if depot in ("", its_depot) and vehicle_class in ("", its_class):
+                totals[PRIORITIES[rank]] += number
+        found = totals[need] if need else sum(totals.values())
+        pages = max(1, -(-found // PAGE_ROWS))
+        page = min(max(1, page), pages)
+        with_vehicle = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
+        ids = connection.execute(
+            select(table.c.vehicle_id)
+            .select_from(with_vehicle)
+            .where(*mine, *wanted, *only)
+            .order_by(*SORTS.get(sort, SORTS["need"]), table.c.fleet, table.c.vehicle)
+            .limit(PAGE_ROWS)
+            .offset((page - 1) * PAGE_ROWS)
+        ).scalars()
+        place = {id_: k for k, id_ in enumerate(ids)}
+        # Sorted are numbers only, not what is told of each.
+        told = connection.execute(
+            select(table, vehicle.c.heard_us, vehicle.c.online)
+            .select_from(with_vehicle)
+            .where(table.c.vehicle_id.in_(place))
+        )
+        shown = sorted(told, key=lambda row: place[row.vehicle_id])
+        waiting: dict[int, int] = dict(
+            connection.execute(
+                select(alarm.c.vehicle_id, func.count())
+                .where(alarm.c.vehicle_id.in_([row.vehicle_id for row in shown]), alarm.c.state.in_(WAITING))
+                .group_by(alarm.c.vehicle_id)
+            ).all()
+        )  # fmt: skip
+        depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
+        unregistered = 0 if visible(table) else count_unregistered(connection)
+    rows = tuple(_fleet_row(row, waiting.get(row.vehicle_id, 0)) for row in shown)
+    return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+
+
+_SUMMARY = schema.vehicle_summary.c
+_DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
+# What the fleet may be sorted by; nothing that is not known comes first.
+SORTS: dict[str, tuple[Any, ...]] = {
+    # Then points that steering or braking depends on, then the longest without grease, then the kind.
+    "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _SUMMARY.dry_h.desc(), _SUMMARY.rank, _DUE_US),
+    "unit": (_SUMMARY.unit,),
+    "level": (func.coalesce(_SUMMARY.level_pct, 999),),
+    "refill": (_DUE_US,),
+    "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
+}
+WAITING = ("unacknowledged", "returned")
+
+
+def _matching(search: str) -> list[Any]:
+    """Conditions that each word is in what a vehicle may be found by, its points included; or that all of them together are in the
+    title of a kind of finding that it has."""
+    finding, words = schema.finding, search.casefold().split()
+    if not words:
+        return []
+    named = and_(*(_SUMMARY.search.contains(word, autoescape=True) for word in words))
+    phrase = " ".join(words)
+    kinds = [name for name, kind in FINDING_KINDS.items() if phrase in kind.title.casefold() or phrase == name]
+    if not kinds:
+        return [named]
+    having = select(finding.c.vehicle_id).where(finding.c.ended_us.is_(None), finding.c.kind.in_(kinds))
+    return [or_(named, _SUMMARY.vehicle_id.in_(having))]
+
+
+def _fleet_row(row: Any, waiting: int) -> FleetRow:
+
+    return FleetRow(
+        fleet=row.fleet,
+        vehicle=row.vehicle,
+        unit=row.unit,
+        depot=row.depot,
+        vehicle_class=row.vehicle_class,
+        timezone=row.timezone,
+        low_mark_pct=row.low_mark_pct,
+        nlgi=row.nlgi,
+        need=PRIORITIES[row.need],
+        detail=None if row.detail is None else Detail.from_row(row.detail),
+        heard_us=row.heard_us,
+        online=row.online,
+        waiting=waiting,
+    )

@@ -1,0 +1,104 @@
+"""The refill round of a depot."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, Engine, select
+
+from analytics.findings import Finding, from_row, urgency
+from analytics.planning.rounds import Need, Visit, plan, refill_need
+from analytics.vehicle.refill import Refill
+from dashboard.queries.scope import read_vehicles, vehicles_at, visible
+from ingest import schema
+from ingest.setups import Setup
+from ingest.times import instant
+from ingest.work_records import read_work
+
+
+@dataclass(frozen=True)
+class Round:
+    """Visits to a depot within a horizon; `today` is the depot's, `undated` vehicles have no refill date."""
+
+    depot: str
+    today: date
+    visits: tuple[Visit, ...]
+    beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
+    undated: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Refillable:
+    """A vehicle that asks for a fill: what it needs, since which fill, and by an analysis of when."""
+
+    need: Need
+    setup: Setup
+    filled_us: int | None
+    as_of_us: int
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the vehicles of a depot ask for; `today` is the depot's, `undated` have no refill date. Who was filled since the newest
+    analysis is left out."""
+
+    today: date
+    refillable: tuple[Refillable, ...]
+    undated: tuple[str, ...]
+
+
+def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
+    """What the vehicles of a depot ask for, by the newest analysis."""
+    analysis = schema.analysis
+    setups = {one.id: one.in_force(at_us) for one in read_vehicles(connection, vehicles_at(connection, depot))}
+    done = read_work(connection, list(setups))
+    rows = connection.execute(
+        select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us, analysis.c.filled_us).where(
+            analysis.c.vehicle_id.in_(list(setups))
+        )
+    )
+    found, undated = [], []
+    for id_, kept, as_of_us, filled_us in rows:
+        refill, setup = Refill.from_row(kept), setups[id_]
+        if any(work.kind == "filled" and work.at_us > as_of_us for work in done.get(id_, ())):
+            continue
+        need = refill_need(refill, setup, at_us)
+        if need is not None:
+            found.append(Refillable(need, setup, filled_us, as_of_us))
+        elif refill.state == "unknown":
+            undated.append(setup.unit)
+    zone = ZoneInfo(next(iter(setups.values())).timezone) if setups else ZoneInfo("UTC")
+    return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(sorted(undated)))
+
+
+def read_refillable(engine: Engine, depot: str, at_us: int) -> Asked:
+    """The same, for who has no connection."""
+    with engine.connect() as connection:
+        return read_asked(connection, depot, at_us)
+
+
+def read_round(
+    engine: Engine, depot: str, horizon_days: int, limit: int | None, worth: float, workdays: frozenset[int], at_us: int
+) -> Round:
+    """The refill round of a depot by the newest analysis. Raises ValueError where the limit leaves somebody out."""
+    finding, who = schema.finding, schema.vehicle_summary
+    with engine.connect() as connection:
+        asked = read_asked(connection, depot, at_us)
+        rows = connection.execute(
+            select(finding, who.c.fleet, who.c.vehicle)
+            .join(who, who.c.vehicle_id == finding.c.vehicle_id)
+            .where(who.c.depot == depot, *visible(who), finding.c.ended_us.is_(None))
+            .where(finding.c.kind != "low_level")  # the visit itself
+        ).mappings()
+        beside: dict[tuple[str, str], list[Finding]] = {}
+        for row in rows:
+            beside.setdefault((row["fleet"], row["vehicle"]), []).append(from_row(row))
+    wanted = [one.need for one in asked.refillable if one.need.early_days <= horizon_days]
+    visits = plan(wanted, worth, limit, lambda day: (asked.today + timedelta(days=day)).weekday() in workdays)
+    return Round(
+        depot,
+        asked.today,
+        tuple(visits),
+        {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in beside.items()},
+        asked.undated,
+    )

@@ -1,0 +1,57 @@
+"""What whoever asks may see: nothing on any page is read but by way of this."""
+
+from collections.abc import Collection
+from typing import Any
+
+from sqlalchemy import Connection, Engine, false, func, select
+
+from dashboard import accounts
+from ingest import schema, times
+from ingest.registry import read_vehicles as read_all_vehicles
+from ingest.setups import Setup, Vehicle
+
+
+def count_unregistered(connection: Connection) -> int:
+    """How many vehicles send that nobody has registered."""
+    heard, registered = (
+        connection.scalar(select(func.count()).select_from(table)) or 0
+        for table in (schema.vehicle, schema.vehicle_summary)
+    )
+    return heard - registered
+
+
+def visible(table: Any, depot: Any = None) -> list[Any]:
+    """Conditions on a table with fleet and depot, or on another column of depots: what whoever asks may see."""
+    person = accounts.current_person.get()
+    if person.role is None:
+        return [false()]
+    return ([table.c.fleet.in_(person.fleets)] if person.fleets else []) + (
+        [(table.c.depot if depot is None else depot).in_(person.depots)] if person.depots else []
+    )
+
+
+def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
+    """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
+    return [one for one in read_all_vehicles(connection, vehicle_id) if accounts.sees(one.in_force(times.now_us()))]
+
+
+def setups(engine: Engine) -> list[Setup]:
+    """The set-up in force of every registered vehicle."""
+    with engine.connect() as connection:
+        return [one.in_force(times.now_us()) for one in read_vehicles(connection)]
+
+
+def depots(engine: Engine) -> list[str]:
+    """All depots of registered vehicles."""
+    table = schema.vehicle_summary
+    with engine.connect() as connection:
+        return sorted(
+            connection.execute(select(table.c.depot).where(~table.c.sold, *visible(table)).distinct()).scalars()
+        )
+
+
+def vehicles_at(connection: Connection, depot: str) -> list[int]:
+    """The vehicles of a depot that are not sold."""
+    table = schema.vehicle_summary
+    chosen = table.c.depot == depot, ~table.c.sold, *visible(table)
+    return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())

@@ -1,0 +1,83 @@
+"""One vehicle: its analysis, its records, its set-up."""
+
+from functools import lru_cache
+
+from sqlalchemy import Engine, func, select
+
+from analytics.pipeline.tasks import analysed, read_pasts
+from analytics.vehicle.analysis import Result
+from dashboard.queries.scope import read_vehicles, visible
+from ingest import registry, schema, times
+from ingest.setups import Setup
+from ingest.work import Work
+from ingest.work_records import read_records, read_work
+
+_KEPT_RESULTS = 8
+
+
+def setup(engine: Engine, fleet_name: str, vehicle: str) -> Setup | None:
+    """The set-up of a vehicle; None where whoever asks sees none of that name."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
+        found = [] if id_ is None else read_vehicles(connection, id_)
+        return found[0].in_force(times.now_us()) if found else None
+
+
+_ALIKE = 200
+
+
+def alike(engine: Engine, setup: Setup) -> list[Setup]:
+    """Set-ups of vehicles of the same class, at most _ALIKE of them: enough to say what is usual."""
+    table = schema.vehicle_summary
+    chosen = table.c.vehicle_class == setup.vehicle_class, ~table.c.sold, *visible(table)
+    with engine.connect() as connection:
+        ids = connection.execute(
+            select(table.c.vehicle_id).where(*chosen).order_by(table.c.vehicle_id).limit(_ALIKE)
+        ).scalars()
+        return [one.in_force(times.now_us()) for one in read_vehicles(connection, list(ids))]
+
+
+def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | None:
+    """The analysis of one vehicle at the present time, with its arrays; None where whoever asks sees none of that name.
+
+    It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, or
+    after ten minutes.
+    """
+    table = schema.vehicle
+    with engine.connect() as connection:
+        row = connection.execute(
+            select(table.c.id, table.c.revision).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+        ).one_or_none()
+        if row is None or not read_vehicles(connection, row.id):
+            return None
+    return _analysed(engine, row.id, row.revision, times.now_us() // 600_000_000)
+
+
+@lru_cache(_KEPT_RESULTS)
+def _analysed(engine: Engine, vehicle_id: int, _revision: int, _ten_minutes: int) -> Result:
+    """The analysis of a vehicle; the last two arguments say until when it holds."""
+    with engine.connect() as connection:
+        (found,) = registry.read_vehicles(connection, vehicle_id)
+        past = read_pasts(connection, vehicle_id).get(vehicle_id)
+        work = read_work(connection, vehicle_id).get(vehicle_id, ())
+        (result,) = analysed(connection, found, [times.now_us()], past, work)
+        return result
+
+
+def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
+    """A number that grows with whatever is recorded of a vehicle or happens to its alarms."""
+    table, alarm = schema.vehicle, schema.alarm
+    chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
+    steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
+    with engine.connect() as connection:
+        return int(connection.scalar(select(table.c.revision + steps.scalar_subquery()).where(*chosen)) or 0)
+
+
+def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:
+    """What people recorded of a vehicle: record, when it was made, whether it still stands."""
+    table = schema.vehicle
+    with engine.connect() as connection:
+        id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
+        seen = id_ is not None and bool(read_vehicles(connection, id_))
+        return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()

@@ -1,0 +1,1 @@
+"""The web application: its frame, sign-in, and the addresses beside the pages."""

@@ -1,0 +1,193 @@
+"""The web application: its frame, its security headers, and the server that serves it."""
+
+import gc
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from flask import Response, current_app, request
+from sqlalchemy import Engine
+from waitress import create_server
+
+from analytics.alarms import wording
+from dashboard import accounts
+from dashboard.exports import addresses
+from dashboard.exports.calendar import refill_calendar
+from dashboard.queries import data
+from dashboard.queries.rounds import read_refillable
+from dashboard.web import sign_in
+from dashboard.web.work_records import take_records
+from ingest import times
+from ingest.environment import PROXY
+from ingest.errors import Problem
+
+REFRESH_MS = 5_000
+MOST_BYTES = 64 << 20  # of a request, whoever sends it
+# What the analysis loads when it first needs it; the first page should not wait for that.
+_LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
+_POLICY = (
+    "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; font-src 'self' data:;"
+    " object-src 'none'; base-uri 'self'; frame-ancestors 'none'; form-action 'self'; script-src 'self' "
+)
+
+
+def engine() -> Engine:
+    """The database of the application that answers the present request."""
+    found: Engine = current_app.config["TALLOW_ENGINE"]
+    return found
+
+
+def _frame() -> dmc.MantineProvider:
+    pages = [
+        (page["name"], page["path"])
+        for page in dash.page_registry.values()
+        if page.get("in_menu") and accounts.current_person.get().may(page.get("role", "viewer"))
+    ]
+    links = [dmc.Anchor(name, href=path, size="sm", className="nav-link") for name, path in pages]
+    scheme = dmc.ColorSchemeToggle(
+        id="scheme", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
+    )
+    header = dmc.Group(
+        [dcc.Link("tallow", href="/", className="brand"), html.Nav(links, className="menu", **{"aria-label": "Pages"}),
+         html.Span(id="frame-alive", role="status"), _me(), _menu_on_a_phone(pages), scheme],
+        h="100%", px="md", wrap="nowrap",
+    )  # fmt: skip
+    return dmc.MantineProvider(
+        defaultColorScheme="auto",
+        theme={"primaryShade": {"light": 8, "dark": 8}},  # text on it, and links in it, reach 4.5:1
+        children=dmc.AppShell(
+            [
+                dcc.Store(id="scheme-now", data="light"),
+                dcc.Interval(id="frame-tick", interval=REFRESH_MS),
+                dmc.AppShellHeader(header),
+                dmc.AppShellMain(dash.page_container),
+            ],
+            header={"height": 52},
+            padding={"base": "xs", "sm": "md"},
+        ),
+    )
+
+
+def _menu_on_a_phone(pages: list[tuple[str, str]]) -> dmc.Box:
+    """All pages, units and the way out behind one button, where a row of links has no room."""
+    person = accounts.current_person.get()
+    links: list[Any] = [dmc.MenuItem(name, href=path) for name, path in [*pages, ("Units", "/me")]]
+    if person.name:
+        links += [
+            dmc.MenuDivider(),
+            dmc.MenuLabel(f"{person.name}, {person.role}"),
+            html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST"),
+        ]
+    button = dmc.Button("Menu", variant="default", size="sm")
+    return dmc.Box(
+        dmc.Menu([dmc.MenuTarget(button), dmc.MenuDropdown(links)], position="bottom-end"), className="phone-menu"
+    )
+
+
+def _me() -> html.Div:
+    """Who is signed in, and the way out."""
+    person = accounts.current_person.get()
+    if not person.name:
+        return html.Div(dcc.Link("Units", href="/me", className="dim"), className="me")
+    leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
+    return html.Div([dcc.Link(f"{person.name}, {person.role}", href="/me", className="dim"), leave], className="me")
+
+
+def create_app(database: Engine, *, alone: bool = True) -> Dash:
+    """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
+    dmc.add_figure_templates()
+    app = Dash(
+        "dashboard",
+        use_pages=True,
+        title="tallow",
+        update_title=None,
+        add_log_handler=False,
+        suppress_callback_exceptions=True,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.server.config["TALLOW_ENGINE"] = database
+    sign_in.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
+    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
+    app.layout = _frame
+    app.clientside_callback(
+        ClientsideFunction("tallow", "scheme"), Output("scheme-now", "data"), Input("scheme", "computedColorScheme"),
+        State("scheme-now", "data"),
+    )  # fmt: skip
+    app.clientside_callback(
+        ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
+    )
+
+    take_records(app.server, database)
+
+    @app.server.get("/alive")
+    def alive() -> dict[str, Any]:
+        return data.alive(database) | {"signed_in": sign_in.signed_in(database)}
+
+    @app.server.get("/calendar/<secret>.ics")
+    def calendar(secret: str) -> Response:
+        with database.connect() as connection:
+            depot = addresses.depot_of(connection, secret)
+        if depot is None:
+            return Response("There is no calendar here.\n", 404, mimetype="text/plain")
+        with accounts.acting_as(accounts.Person(0, "", "viewer", depots=(depot,))):  # whom the secret lets in
+            asked = read_refillable(database, depot, times.now_us())
+        return Response(refill_calendar(asked, depot), mimetype="text/calendar")
+
+    @app.server.after_request
+    def headers(response: Response) -> Response:
+        # The pages' title script is registered with the first request, so the hashes are taken each time.
+        response.headers["Content-Security-Policy"] = _POLICY + " ".join(app.csp_hashes())
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        response.headers["X-Frame-Options"] = "DENY"
+        response.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        if request.is_secure:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
+        if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
+            response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+    for name in _LOADED:
+        import_module(name)
+    # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
+    gc.collect()
+    gc.freeze()
+    return app
+
+
+def _behind() -> dict[str, Any]:
+    """Where people come by HTTPS, another server speaks it, on this machine unless a setting says where, and says who they are."""
+    if not wording.site().startswith("https:"):
+        return {}
+    headers = {"x-forwarded-for", "x-forwarded-proto"}
+    return {"trusted_proxy": PROXY.value, "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
+
+
+def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
+    """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
+    is_site = wording.site().startswith("https:")  # then a server before it lets others in
+    alone = sign_in.is_loopback(host) and not is_site
+    app = create_app(database, alone=alone)
+    with database.connect() as connection:
+        if not accounts.anybody(connection) and not alone:
+            where = wording.site() if is_site else host
+            raise Problem(
+                f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"
+                " tallow person add NAME --role lead"
+            )
+    try:
+        server: Any = create_server(
+            app.server, host=host, port=port, threads=8, max_request_body_size=MOST_BYTES, **_behind()
+        )
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise Problem(f"cannot listen on {host}:{port}: {reason}; name another with --port") from None
+    ready()
+    try:
+        server.run()
+    finally:
+        server.close()

@@ -1,0 +1,178 @@
+"""Who is asking, and what they may see and do: sign-in, sessions, and the guard before every request.
+
+Before anybody is named, whoever is on this machine may do everything; `serve` then listens on loopback only. From the first
+person on, every page and callback wants a session.
+"""
+
+from dataclasses import replace
+from datetime import timedelta
+from functools import partial
+from ipaddress import ip_address
+from typing import Any, Final
+from urllib.parse import urlencode, urlsplit
+
+from flask import Flask, Response, current_app, g, redirect, request, session
+from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
+from flask_wtf import FlaskForm
+from jinja2 import Environment, PackageLoader
+from sqlalchemy import Engine
+from wtforms import HiddenField, PasswordField, StringField
+from wtforms.validators import InputRequired, Length
+
+from dashboard import accounts
+from dashboard.accounts import NOBODY, OPERATOR, Person, current_person
+from ingest.database import reachable, writing
+from ingest.errors import Problem
+from ingest.times import now_us
+
+SESSION: Final = timedelta(hours=12)
+# What answers without a session: the way in, whether the server is there, calendars (their address is the secret), and
+# files that hold nothing of anybody's.
+_OPEN: Final = ("/sign-in", "/alive", "/calendar/", "/assets/", "/_dash-component-suites/", "/_favicon.ico")
+
+
+class Session(UserMixin):
+    """A person who is signed in."""
+
+    def __init__(self, person: Person) -> None:
+        self.person = person
+
+    def get_id(self) -> str:
+        """The person and the generation of their sessions, so that all of them can be ended."""
+        return f"{self.person.id}.{self.person.session}"
+
+
+def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
+    """Give an application its sign-in, and let nobody past it; `alone` says that only this machine can reach it."""
+    app.config["TALLOW_OPEN"] = alone
+    with reachable(database), writing(database) as connection:
+        app.secret_key = accounts.session_key(connection)
+    app.config.update(
+        SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax", SESSION_COOKIE_SECURE=secure,
+        SESSION_COOKIE_NAME="tallow", PERMANENT_SESSION_LIFETIME=SESSION, SESSION_REFRESH_EACH_REQUEST=True,
+ WTF_CSRF_TIME_LIMIT=int(SESSION.total_seconds()),
+    )  # fmt: skip
+    manager = LoginManager(app)
+    manager.session_protection = None  # phones change their address on the way round the yard
+
+    @manager.user_loader
+    def load(number: str) -> Session | None:
+        if session.get("since", 0) < now_us() - SESSION // timedelta(microseconds=1):
+            return None
+        id_, _, generation = number.partition(".")
+        with database.connect() as connection:
+            person = accounts.person(connection, int(id_)) if id_.isdecimal() else None
+        return Session(person) if person is not None and str(person.session) == generation else None
+
+    app.before_request(partial(_let_past, database))
+    app.teardown_request(_forget)
+    app.add_url_rule("/sign-in", "sign_in", partial(_sign_in, database), methods=["GET", "POST"])
+    app.add_url_rule("/sign-out", "sign_out", partial(_sign_out, database), methods=["POST"])
+
+
+def signed_in(database: Engine) -> bool:
+    """Whether who asks is let past the guard; before anybody is named only from this machine, and by its own name."""
+    if current_user.is_authenticated:
+        return True
+    if not current_app.config["TALLOW_OPEN"] or not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
+        return False
+    with database.connect() as connection:
+        return not accounts.anybody(connection)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a name or address is this machine's own."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _let_past(database: Engine) -> Response | None:
+    if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_own_page():
+        return Response(
+            "Requests that change something come from this site's own pages only.\n", 403, mimetype="text/plain"
+        )
+    g.before = current_person.set(NOBODY)
+    if request.path.startswith(_OPEN):
+        return None
+    if signed_in(database):
+        anonymous = replace(OPERATOR, units=dict(session.get("units", {})))
+        current_person.set(current_user.person if current_user.is_authenticated else anonymous)
+        return None
+    if request.method == "GET" and request.accept_mimetypes.accept_html and not request.path.startswith("/_dash"):
+        found: Any = redirect(f"/sign-in?{urlencode({'next': request.full_path.rstrip('?')})}")
+        return found  # type: ignore[no-any-return]
+    return Response('{"problem": "sign in first"}', 401, mimetype="application/json")
+
+
+def _forget(_: BaseException | None) -> None:
+    """Whoever asked asks no more."""
+    if "before" in g:
+        current_person.reset(g.pop("before"))
+
+
+def _from_own_page() -> bool:
+    """Another site's page says its own origin, and can neither leave that out nor say another."""
+    origin = request.headers.get("Origin")
+    return origin is None or urlsplit(origin).netloc == request.host
+
+
+class SignIn(FlaskForm):
+    """What the way in asks for; a token of the session's own keeps other sites' forms out."""
+
+    name = StringField(validators=[InputRequired(), Length(max=128)])
+    password = PasswordField(validators=[InputRequired(), Length(max=512)])
+    next = HiddenField()
+
+
+def _sign_in(database: Engine) -> Response:
+    form = SignIn()
+    if request.method == "GET":
+        form.next.data = request.args.get("next", "/")
+        return _page(form, "")
+    if not form.validate():
+        return _page(form, "This page was open for too long; try again." if form.csrf_token.errors else _MISFIT, 400)
+    try:
+        with reachable(database):
+            person = accounts.sign_in(database, form.name.data, form.password.data, request.remote_addr or "", now_us())
+    except Problem as problem:
+        return _page(form, f"{str(problem).capitalize()}.", 429)
+    if person is None:
+        return _page(form, _MISFIT, 401)
+    session.clear()
+    session.permanent = True
+    session["since"] = now_us()
+    login_user(Session(person))
+    found: Any = redirect(_own(form.next.data or "/"))
+    return found  # type: ignore[no-any-return]
+
+
+_MISFIT: Final = "Name and password do not go together."
+
+
+def _own(address: str) -> str:
+    """An address of this site; its first page instead of any other. What a browser would overlook is looked at."""
+    plain = address.isascii() and address.isprintable() and "\\" not in address
+    parts = urlsplit(address) if plain else None
+    inside = parts is not None and not parts.scheme and not parts.netloc and address.startswith("/")
+    return address if inside and not address.startswith("//") else "/"
+
+
+def _sign_out(database: Engine) -> Response:
+    """Ends every session of whoever asks, so that a copied cookie opens nothing."""
+    if current_user.is_authenticated:
+        with reachable(database), writing(database) as connection:
+            accounts.end_sessions(connection, current_user.person.id)
+    logout_user()
+    session.clear()
+    found: Any = redirect("/sign-in")
+    return found  # type: ignore[no-any-return]
+
+
+def _page(form: SignIn, problem: str, status: int = 200) -> Response:
+    """The page with the way in; it needs no script."""
+    return Response(_TEMPLATE.render(form=form, problem=problem), status, mimetype="text/html")
+
+
+_TEMPLATE: Final = Environment(loader=PackageLoader("dashboard.web", ""), autoescape=True).get_template("sign_in.html")

@@ -1,0 +1,122 @@
+"""A channel that was faulty when it was first heard: its recovery is no fault, and a record frees it."""
+
+import numpy as np
+import pytest
+from msgspec import structs
+
+from ingest.setups import Setup
+from tests.helpers.pressures import RELIEF_KPA, Drive, analysed, drive, line, setup, told, work
+
+DAY_US = 86_400_000_000
+
+
+def broken_until(made: Drive, channel: int, day: float, ratio: float) -> int:
+    """The channel reads `ratio` times what it should from the first message to a day; when that was."""
+    made.log_kpa[made.day < day, channel] += np.log(ratio)
+    return int(made.at_us[np.searchsorted(made.day, day)]) - 600_000_000
+
+
+@pytest.mark.parametrize("channels", [1, 4, 12])
+@pytest.mark.parametrize(("ratio", "kind"), [(3.3, "line_mended"), (0.2, "line_mended"), (3.3, "sensor_replaced")])
+def test_after_a_record_the_line_is_learned_anew(channels: int, ratio: float, kind: str) -> None:
+    """Nothing was found on it before, so that its baseline had never been sound; a later fault is found against the new one."""
+    made = drive(160, channels, 1)
+    made.log_kpa[:, 0] += np.log(5000) - np.median(made.log_kpa[:, 0])  # relief is far
+    mended_us = broken_until(made, 0, 60, ratio)
+    which = {"lines": (1,)} if kind == "line_mended" else {"channel": "p00"}
+    made.work.append(work(mended_us, kind, **which))
+    assert told(made) == []
+    made.log_kpa[made.day > 120, 0] += np.log(2.2)
+    (found,) = told(made)
+    assert (found.kind, found.channel) == ("blocked_line", "p00")
+    assert found.evidence["ratio_to_expected"] == pytest.approx(2.2, abs=0.2)
+
+
+def test_a_repair_that_did_not_hold_is_not_learned() -> None:
+    """The finding was there before the repair, and is there after it."""
+    made = drive(120, 12, 2)
+    made.log_kpa[made.day > 50, 3] += np.log(2.5)
+    made.work.append(work(int(made.at_us[np.searchsorted(made.day, 70)]) - 1, "line_mended", lines=(4,)))
+    (found,) = told(made)
+    assert found.ended_us is None
+    assert found.detected_us < made.work[0].at_us
+
+
+@pytest.mark.parametrize("ratio", [3.3, 0.15])
+def test_without_a_record_lines_alike_tell_that_it_had_been_faulty(ratio: float) -> None:
+    """With sister lines of like length and bore its recovery is no finding."""
+    made = drive(120, 6, 3)
+    made.log_kpa += np.log(7000) - np.median(made.log_kpa, axis=0)
+    broken_until(made, 2, 60, ratio)
+    assert told(made) == []
+    made.log_kpa[made.day > 90, 2] += np.log(0.3)
+    (found,) = told(made)
+    assert (found.kind, found.channel, found.ended_us) == ("open_line", "p02", None)
+
+
+def test_another_line_begins_anew() -> None:
+    """A line list that names another tube, or a vehicle re-lined: no finding on what changed, and it is watched again."""
+    for how in ("sheet", "relined"):
+        made = drive(150, 6, 4)
+        changed = made.day > 60
+        made.log_kpa[changed, 1] += np.log(2.6)
+        at_us = int(made.at_us[changed][0]) - 1
+        first = setup(made.channels)
+        setups: tuple[Setup, ...] = (first,)
+        if how == "sheet":
+            lines = tuple(line(x.line, x.channel or "", 13.0) if x.line == 2 else x for x in first.lines)
+            setups = (first, structs.replace(first, valid_from_us=at_us, lines=lines))
+        else:
+            made.work.append(work(at_us, "relined"))
+        assert told(made, setups=setups) == []
+        made.log_kpa[made.day > 120, 1] -= np.log(3.0)
+        (found,) = told(made, setups=setups)
+        assert (found.kind, found.channel) == ("open_line", "p01")
+
+
+def test_a_sheet_that_says_the_same_changes_nothing() -> None:
+    """The finding lasts over it."""
+    made = drive(100, 6, 5)
+    made.log_kpa[made.day > 40, 1] += np.log(2.6)
+    first = setup(made.channels)
+    again = structs.replace(first, valid_from_us=int(made.at_us[np.searchsorted(made.day, 60)]), depot="other")
+    (found,) = told(made, setups=(first, again))
+    assert found.ended_us is None
+
+
+def test_no_pressure_since_first_heard_is_a_finding_and_no_ratio() -> None:
+    """Noise around nothing has no ratio; when pressure has come for good the finding ends, and a later fault is found."""
+    made = drive(200, 6, 6)
+    live = made.log_kpa.copy()
+    dead = made.day < 80
+    made.log_kpa[dead, 2] = np.log(np.abs(made.rng.normal(40, 60, dead.sum())) + 1)
+    blips = dead & (made.rng.random(len(dead)) < 0.05)
+    made.log_kpa[blips, 2] = live[blips, 2]
+    result = analysed(made)
+    (found,) = result.stretches
+    assert (found.kind, found.channel, found.began_us) == ("pressure_sensor", "p02", int(made.at_us[0]))
+    assert found.detected_us == made.at_us[11]
+    assert found.ended_us is not None
+    assert 0 < (found.ended_us - made.at_us[~dead][0]) / DAY_US < 10
+    assert np.isnan(result.ratio[dead, 2]).all()
+    made.log_kpa[made.day > 150, 2] += np.log(0.3)
+    later = [s for s in told(made) if s.kind != "pressure_sensor"]
+    assert [(s.kind, s.channel) for s in later] == [("open_line", "p02")]
+
+
+def test_where_no_channel_has_pressure_no_sensor_is_blamed() -> None:
+    """Readings in bar, or a pump that draws air from the start."""
+    made = drive(60, 6, 7)
+    made.log_kpa -= np.log(100)
+    assert told(made) == []
+    alone = drive(60, 1, 7)
+    alone.log_kpa[:] = np.log(np.abs(alone.rng.normal(5, 3, alone.log_kpa.shape)) + 1)
+    (found,) = told(alone)
+    assert (found.kind, found.channel, found.ended_us) == ("pressure_sensor", "p00", None)
+
+
+def test_a_relief_pressure_given_in_bar_is_taken_for_it() -> None:
+    """Readings in kPa are not impossible then."""
+    made = drive(80, 4, 8)
+    bar = structs.replace(setup(made.channels), relief_kpa=RELIEF_KPA / 100)
+    assert told(made, setups=(bar,)) == []
