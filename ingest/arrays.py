@@ -28,7 +28,8 @@ class Common:
 
 @dataclass(frozen=True)
 class Cycles(Common):
-    """Pressures are (n, channels) in the order of `channels`; `manual` and `complete` are 1, 0 or NaN."""
+    """Pressures are (n, channels) in the order of `channels`; `manual` and `complete` are 1, 0 or NaN. Of channels that no line list
+    names so many are `left_out`."""
 
     cycle_no: Ints
     run_s: Floats
@@ -40,6 +41,7 @@ class Cycles(Common):
     peak_kpa: NDArray[np.float32]
     rest_kpa: NDArray[np.float32]
     trace: tuple[bytes | None, ...]  # MessagePack: channel -> {dt_s, kpa}
+    left_out: int = 0
 
 
 @dataclass(frozen=True)

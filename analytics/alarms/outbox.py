@@ -310,7 +310,7 @@ def _report(connection: Connection, route: Route, key: str, now_us: int, why: st
     """Say by the other routes to people, once, that alerts to one do not arrive."""
     table = schema.outbox
     others = [r for r in read_routes(connection) if r.id != route.id and not r.to_programs and not r.after_min]
-    rows = [
+    rows: list[dict[str, Any]] = [
         {"key": _key(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
          "detail": {}, "title": f"Alerts to {masked(route.address)} do not arrive",
          "body": f"Route {route.id}: {why}. {then}. Look at it on {site()}/alarms."}
@@ -324,12 +324,12 @@ def _report(connection: Connection, route: Route, key: str, now_us: int, why: st
 def refused(connection: Connection, now_us: int) -> dict[int, int]:
     """How many messages of each route were set aside in the last days that are kept."""
     table = schema.outbox
-    rows = connection.execute(
+    found = connection.execute(
         select(table.c.route_id, func.count())
         .where(table.c.refused_why.is_not(None), table.c.done_us > now_us - KEPT_DAYS * DAY_US)
         .group_by(table.c.route_id)
     )
-    return dict(rows.all())
+    return dict(found.all())
 
 
 def waiting(connection: Connection, now_us: int) -> tuple[int, int | None]:

@@ -1,4 +1,6 @@
-"""One delivery a recipient, tried by itself; secrets of routes that were removed are erased."""
+"""One delivery a recipient, tried by itself; secrets of routes that were removed are erased; when a vehicle became known."""
+
+import time
 
 import sqlalchemy as sa
 from alembic import op
@@ -17,4 +19,6 @@ def upgrade() -> None:
     op.add_column("outbox", sa.Column("refused_why", sa.Text(), nullable=True))
     if op.get_bind().dialect.name == "sqlite":
         op.execute("PRAGMA secure_delete = ON")
+    op.add_column("vehicle", sa.Column("made_us", sa.BigInteger(), nullable=True))
+    op.execute(f"UPDATE vehicle SET made_us = {time.time_ns() // 1000}")  # those of before are as new
     op.execute("UPDATE route SET address = 'removed://', error = NULL WHERE removed")
