@@ -97,7 +97,7 @@ def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
     """The chosen rows, in that order, with corrected times."""
     picked: dict[str, Any] = {}
     for name, values in vars(rows).items():
-        if name == "channels":
+        if name in ("channels", "left_out"):
             continue
         picked[name] = tuple(values[i] for i in chosen) if isinstance(values, tuple) else values[chosen]
     picked["at_us"] = at_us[chosen]
