@@ -15,6 +15,9 @@ class Settings:
     blocked_log_ratio: float = 0.36  # 1.43 times expected: "from about 1.5 times" less a reading's own noise
     open_log_ratio: float = -0.58  # 0.56 times expected: "below about half"
     starved_log_ratio: float = -0.75  # 0.47 times expected on all channels together: a warm spell does not halve them
+    # The limits of a channel whose readings hardly scatter, for a sudden change and for what is sound.
+    quiet_blocked_log_ratio: float = 0.28  # 1.32 times what it was lately
+    quiet_sound_log_ratio: float = 0.12
     # What creeps is held against the baseline alone, by many readings: a line that ages by 10 % in 1,000 hours stays below.
     crept_window: int = 15
     crept_needed: int = 8

@@ -30,7 +30,7 @@ class Mark(NamedTuple):
 
 # Never colour alone: what is worse is taller, what is not proven is hatched.
 LINE_MARKS: Final[dict[LineState, Mark]] = {
-    "act_now": Mark(RED, 20, 7),
+    "act_now": Mark(RED, 20, 6),
     "plan": Mark(YELLOW, 17, 5),
     "note": Mark(BLUE, 13, 5),
     "not_proven": Mark(GREY, 9, 5, hatched=True),

@@ -1,6 +1,7 @@
 """What was recorded of one vehicle, as NumPy arrays; loads neither a database nor a broker."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,3 +87,28 @@ class Messages:
     ignitions: Ignitions
     faults: Faults
     states: States
+
+
+Rows = TypeVar("Rows", bound=Common)
+
+
+def chosen(rows: Rows, which: NDArray[Any], **changed: Any) -> Rows:
+    """The chosen rows, in that order (indices or a mask); `changed` arrays take the place of theirs."""
+    indices = np.flatnonzero(which) if which.dtype == bool else which
+    picked: dict[str, Any] = {
+        name: tuple(values[i] for i in indices) if isinstance(values, tuple) else values[indices]
+        for name, values in vars(rows).items()
+        if name not in ("channels", "left_out")
+    }
+    return replace(rows, **{**picked, **changed})
+
+
+def arrived_by(messages: Messages, at_us: int) -> Messages:
+    """What had arrived by a time; a message whose receipt is not known had arrived when it happened."""
+
+    def upto(rows: Rows) -> Rows:
+        return chosen(rows, rows.received_us <= at_us)
+
+    return Messages(
+        upto(messages.cycles), upto(messages.levels), upto(messages.ignitions), upto(messages.faults), upto(messages.states)
+    )  # fmt: skip

@@ -6,14 +6,11 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, func, or_, select, union_all
+from sqlalchemy import Connection, Select, Table, func, or_, select, union_all
 
 from ingest import schema
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
-from ingest.times import rfc3339
-
-_DAY_US: Final = 86_400_000_000
-
+from ingest.times import DAY_US, rfc3339
 
 MOST_UNLISTED: Final = 64  # channels of a vehicle that no line list names: more than that no controller has
 MOST_COUNTED: Final = 10_000  # so many are told apart, to say how many there are
@@ -81,6 +78,27 @@ def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, unti
     )
     times = connection.execute(select(table.c.at_us).where(*chosen).order_by(table.c.at_us)).scalars()
     return np.array(times.all(), np.int64)
+
+
+def read_stops(
+    connection: Connection, vehicle_id: int, least_days: float, from_us: int, until_us: int, arrived_us: int | None = None
+) -> tuple[int | None, tuple[tuple[int, int], ...]]:  # fmt: skip
+    """When a vehicle's first cycle in [from, until] began, and its stretches there of at least so many days without one (begin, end),
+    the last perhaps still going on; by its controller's clock, and of what had arrived by `arrived_us` where that is asked for."""
+
+    def begun(table: Table) -> Select[Any]:
+        arrived = () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
+        mine = table.c.vehicle_id == vehicle_id, table.c.kind == "cycle", table.c.at_us.between(from_us, until_us)
+        return select(table.c.at_us).where(*mine, *arrived)
+
+    cycle = union_all(begun(schema.thinned), begun(schema.message)).subquery()
+    before, after = (order(cycle.c.at_us).over(order_by=cycle.c.at_us) for order in (func.lag, func.lead))
+    gap = select(cycle.c.at_us.label("begin"), before.label("before"), after.label("end")).subquery()
+    least_us = int(least_days * DAY_US)
+    wanted = gap.c.before.is_(None) | (func.coalesce(gap.c.end, until_us) - gap.c.begin >= least_us)
+    rows = connection.execute(select(gap).where(wanted).order_by(gap.c.begin)).all()
+    ends = [(int(row.begin), until_us if row.end is None else int(row.end)) for row in rows]
+    return (ends[0][0] if ends else None), tuple((a, b) for a, b in ends if b - a >= least_us)
 
 
 def _floats(column: tuple[Any, ...]) -> Floats:
@@ -165,10 +183,10 @@ def newest_at_us(connection: Connection) -> int | None:
         .order_by(table.c.heard_us.desc())
         .limit(2)
     ).all()
-    if len(heard) < 2 or heard[0].heard_us <= heard[1].heard_us + _DAY_US:
+    if len(heard) < 2 or heard[0].heard_us <= heard[1].heard_us + DAY_US:
         first: int | None = heard[0].heard_us if heard else None
         return first
-    message, limit = schema.message, heard[1].heard_us + _DAY_US
+    message, limit = schema.message, heard[1].heard_us + DAY_US
     believable = or_(message.c.at_us <= limit, message.c.received_us >= message.c.at_us)
     own: int | None = connection.scalar(
         select(func.max(message.c.at_us)).where(message.c.vehicle_id == heard[0].id, believable)

@@ -1,11 +1,13 @@
-"""What a depot wants: its lead time, its digest, its quiet hours."""
+"""What a depot wants: its lead time, its digest, its quiet hours; and its calendar, the days on which it is closed."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import time, timedelta
+from datetime import date, time, timedelta
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, delete, insert, select, update
 
+from analytics.planning.closed_days import ClosedDays, check_country, public_holidays, read_calendar, stretches
 from analytics.settings import DEFAULTS
 from ingest import schema
 from ingest.errors import Problem
@@ -22,6 +24,8 @@ class Depot:
     digest_min: int = 360
     quiet_from_min: int | None = None
     quiet_until_min: int | None = None
+    country: str | None = None  # whose public holidays it keeps, ISO 3166-1 alpha-2
+    region: str | None = None  # the part of it
 
     @property
     def lead_us(self) -> int:
@@ -55,17 +59,90 @@ def keep_depot(connection: Connection, wanted: Depot) -> None:
     for minute in (wanted.digest_min, wanted.quiet_from_min, wanted.quiet_until_min):
         if minute is not None and not 0 <= minute < 1440:
             raise Problem("a time of day is between 00:00 and 23:59")
+    if wanted.country is not None:
+        check_country(wanted.country, wanted.region)
     table = schema.depot
     values = {name: getattr(wanted, name) for name in table.c.keys() if name != "name"}  # noqa: SIM118
     theirs = select(schema.vehicle_summary.c.vehicle_id).where(schema.vehicle_summary.c.depot == wanted.name)
     connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(alarms_due_us=0))
+    before = depot(connection, wanted.name)
+    if (before.country, before.region) != (wanted.country, wanted.region):
+        _forecast_anew(connection, wanted.name)
     done = connection.execute(update(table).where(table.c.name == wanted.name).values(**values))
     if not done.rowcount:
         connection.execute(insert(table).values(name=wanted.name, **values))
 
 
-def wished(now: Depot, lead_days: float | None, digest: str | None, quiet: str | None) -> Depot:
-    """What a depot wants once somebody said so: HH:MM, and HH:MM-HH:MM or none. Raises Problem."""
+def closings(connection: Connection, name: str) -> list[tuple[int, ClosedDays]]:
+    """The closings that are kept of a depot, each with its number, by time."""
+    table = schema.closing
+    rows = connection.execute(select(table).where(table.c.depot == name).order_by(table.c.first_day, table.c.id))
+    return [
+        (row.id, ClosedDays(date.fromisoformat(row.first_day), date.fromisoformat(row.last_day), row.what))
+        for row in rows
+    ]
+
+
+def keep_closing(connection: Connection, name: str, closed: ClosedDays) -> None:
+    """Keep that a depot is closed on some days."""
+    _insert(connection, name, [closed], "form")
+
+
+def drop_closing(connection: Connection, name: str, number: int) -> None:
+    """Forget a closing of a depot. Raises Problem where there is none of that number."""
+    table = schema.closing
+    if not connection.execute(delete(table).where(table.c.id == number, table.c.depot == name)).rowcount:
+        raise Problem(f"{name} has no closing of number {number}")
+    _forecast_anew(connection, name)
+
+
+def import_calendar(connection: Connection, name: str, content: bytes, today: date) -> int:
+    """Keep the closings of an iCalendar file in place of those of the file before; how many they are. Raises Problem."""
+    found = read_calendar(content, today)
+    table = schema.closing
+    connection.execute(delete(table).where(table.c.depot == name, table.c.origin == "file"))
+    _insert(connection, name, found, "file")
+    return len(found)
+
+
+def _insert(connection: Connection, name: str, closed: Sequence[ClosedDays], origin: str) -> None:
+    rows = [
+        {"depot": name, "first_day": c.first.isoformat(), "last_day": c.last.isoformat(), "what": c.what, "origin": origin}
+        for c in closed
+    ]  # fmt: skip
+    connection.execute(insert(schema.closing), rows)
+    _forecast_anew(connection, name)
+
+
+def _forecast_anew(connection: Connection, name: str) -> None:
+    """Refill dates go by the calendar: its vehicles are analysed once more."""
+    summary = schema.vehicle_summary
+    theirs = select(summary.c.vehicle_id).where(summary.c.depot == name)
+    connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(revision=-1))
+
+
+def closed_dates(connection: Connection, name: str, first_year: int, last_year: int) -> dict[date, str]:
+    """Each day of these years on which a depot is closed, and why."""
+    its = depot(connection, name)
+    found = {
+        day: why
+        for year in range(first_year, last_year + 1)
+        for day, why in ({} if its.country is None else public_holidays(its.country, its.region, year)).items()
+    }
+    return found | {day: closed.what for _, closed in closings(connection, name) for day in closed.days}
+
+
+def closed_stretches(connection: Connection, name: str, timezone: str, at_us: int) -> tuple[tuple[int, int], ...]:
+    """When a depot was and will be closed, as (begin, end): in the years around a time, for as long as forecasts reach."""
+    year = instant(at_us).year
+    return stretches(closed_dates(connection, name, year - 1, year + 2), timezone)
+
+
+def wished(
+    now: Depot, lead_days: float | None, digest: str | None, quiet: str | None, holidays: str | None = None
+) -> Depot:
+    """What a depot wants once somebody said so: HH:MM, HH:MM-HH:MM or none, and whose public holidays it keeps (IE, AU-WA,
+    none). Raises Problem."""
     changed = now
     if lead_days is not None:
         changed = replace(changed, lead_days=lead_days)
@@ -78,6 +155,10 @@ def wished(now: Depot, lead_days: float | None, digest: str | None, quiet: str |
         if not dash:
             raise Problem(f"quiet hours {quiet!r}: write them as 20:00-05:30, or none")
         changed = replace(changed, quiet_from_min=_minute(begin), quiet_until_min=_minute(end))
+    if holidays is not None:
+        country, _, region = holidays.strip().partition("-")
+        kept = None if country.casefold() in ("", "none") else country.upper()
+        changed = replace(changed, country=kept, region=region.upper() or None if kept else None)
     return changed
 
 

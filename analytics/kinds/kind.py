@@ -25,6 +25,18 @@ class Facts(NamedTuple):
 REFILL_DUE: Final = "refill_due"
 
 
+# Said in each step that needs it: a list of cautions elsewhere is not read with a spanner in hand.
+CLEAR: Final = (
+    "Everybody stays clear of open ends and moving joints while the battery is connected for that; isolate it again, and let the"
+    " pressure down, before you touch anything."
+)
+UNDER_PRESSURE: Final = "It may hold relief pressure: loosen it slowly, shielded, at the pump end first."
+WATCH_THE_LEVEL: Final = (
+    "Isolate first, and watch the level while you fill: with a blocked vent a power gun can burst a reservoir."
+)
+INSIDE: Final = "Isolate first: a paddle may start, and a follower plate is sprung."
+
+
 @dataclass(frozen=True)
 class Check:
     """One step of finding out: what to look at, and what each outcome means."""

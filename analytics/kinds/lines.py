@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import Check, Evidence, Facts, Kind, as_ratio
+from analytics.kinds.kind import CLEAR, UNDER_PRESSURE, Check, Evidence, Facts, Kind, as_ratio
 
 
 def _departure(e: Evidence) -> str:
@@ -40,15 +40,15 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
         cause="The tube is broken, pulled off or chafed through, or its pumping element is worn or stuck.",
         checks=(
             Check(
-                "Follow the line from the pump to the point.",
+                "Follow the line from the pump to the point with your eyes, never with your hand.",
                 "Fresh grease on the way: the leak is there. None, and the point is dry: go to the element.",
             ),
             Check(
-                "Take the line off at the pump and run a cycle.",
+                f"Take the line off at the pump and run a cycle. {UNDER_PRESSURE} {CLEAR}",
                 "Grease comes out in full: the line leaks further on. Little or none: the element is worn or stuck.",
             ),
             Check(
-                "Renew tube or fitting, fill the tube with grease before connecting it, and run a cycle.",
+                f"Renew tube or fitting, fill the tube with grease before connecting it, and run a cycle. {CLEAR}",
                 "Pressure is back: record the line as replaced; ten cycles prove it.",
             ),
         ),
@@ -80,19 +80,20 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
         cause="Dirt or hardened grease, a crushed or kinked tube, a plugged fitting or a seized joint.",
         checks=(
             Check(
-                "Open the line at the point and run a cycle.",
+                f"Open the line at the point and run a cycle. {UNDER_PRESSURE} {CLEAR}",
                 "Grease comes out: the point itself is blocked; clean or renew the fitting, work the joint free. None: go on.",
             ),
             Check(
-                "Open the line at the pump or the divider and run a cycle.",
+                f"Open the line at the pump or the divider and run a cycle. {UNDER_PRESSURE} {CLEAR}",
                 "Grease comes out: the tube is blocked, kinked or crushed; renew it. None: the outlet is blocked.",
             ),
             Check(
-                "Behind a divider: isolate its outlets one at a time.",
+                "Behind a divider: isolate its outlets one at a time: loosen one slowly and shielded, never plug one.",
                 "It moves again and pressure falls: that outlet, or what is behind it, is the blocked one.",
             ),
             Check(
-                "Grease the point by hand until the line works.",
+                "Grease the point by hand until the line works. On a blocked point a hand gun builds very high pressure: never"
+                " hold its hose at the end.",
                 "It takes grease: record it. It takes none: the joint is seized, for a qualified person to judge.",
             ),
         ),

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import Check, Facts, Kind, as_ratio
+from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind, as_ratio
 
 
 def _starved_pump(facts: Facts) -> str:
@@ -65,16 +65,16 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="There is air in the pump, mostly because the reservoir ran empty; more rarely the main line is off.",
         checks=(
             Check(
-                "Look at the grease in the reservoir, not only at the reading.",
+                f"Look at the grease in the reservoir, not only at the reading. {INSIDE}",
                 "Empty or hollow in the middle: fill it. Full: look for air or a stiff grease at the pump's inlet.",
             ),
             Check(
-                "Open one outlet at the pump and run a cycle by the test button.",
+                f"Open one outlet at the pump and run a cycle by the test button. {UNDER_PRESSURE} {CLEAR}",
                 "Grease with bubbles: bleed until it comes without. Nothing at all: the pump turns idle, or its inlet is shut by cold"
                 " grease.",
             ),
             Check(
-                "Close up, and run two more cycles.",
+                f"Close up, and run two more cycles. {CLEAR}",
                 "Pressure is back on every channel: it is mended; record that it was bled. Still nothing: follow the main line.",
             ),
         ),
@@ -105,11 +105,11 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="A fuse, a plug or the supply; a motor or timer that has failed; or somebody switched the system off.",
         checks=(
             Check(
-                "Press the test button.",
+                f"Press the test button. {CLEAR}",
                 "The pump runs: the timer does not start it; go to its setting and its ignition wire. It does not: go to the supply.",
             ),
             Check(
-                "Measure the voltage at the pump's plug while it should run.",
+                f"Measure the voltage at the pump's plug while it should run. {CLEAR}",
                 "None: fuse, plug or wire. About nominal: the motor. Well below nominal: a bad earth or a corroded plug.",
             ),
             Check("Look at the wires to pump and timer.", "Chafed or green: renew them, and tie them up."),
@@ -142,7 +142,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
                 "Grease at the valve: it opens too early or a line is blocked. At a seal or outlet: renew it.",
             ),
             Check(
-                "Follow the first half metre of every line.",
+                "Follow the first half metre of every line with your eyes, never with your hand.",
                 "Grease on the frame: a line is broken before its element. Nothing: compare the doses with the set-up sheet.",
             ),
         ),
@@ -169,11 +169,11 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says.",
         checks=(
             Check(
-                "Measure what one outlet delivers in ten cycles, and compare with the line list.",
+                f"Measure what one outlet delivers in ten cycles, and compare with the line list. {UNDER_PRESSURE} {CLEAR}",
                 "About as the sheet says: measure another one. Much less: the element is worn, or set smaller.",
             ),
             Check(
-                "Look at the grease and at the follower plate.",
+                f"Look at the grease and at the follower plate. {INSIDE}",
                 "A hole down to the pump: stir it down, and ask whether the grease is too stiff for the weather.",
             ),
         ),
@@ -203,15 +203,15 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         ),
         checks=(
             Check(
-                "Watch a cycle at the divider.",
+                f"Watch a cycle at the divider. {CLEAR}",
                 "The indicator moves: the switch or its wire has failed. It does not: look for a blocked outlet or air.",
             ),
             Check(
-                "Time the pump.",
+                f"Time the pump. {CLEAR}",
                 "It stops early: the timer's setting or the supply. It runs its full time: go on.",
             ),
             Check(
-                "On injector systems, read the main line's pressure when the pump has stopped.",
+                f"On injector systems, read the main line's pressure when the pump has stopped. {CLEAR}",
                 "It stays up: the vent valve sticks, or the grease is too stiff in the cold.",
             ),
         ),
@@ -258,7 +258,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "controller_fault": Kind(
         importance=95,
-        title="Controller reports a fault",
+        title="Controller fault",
         group="pump",
         severity="plan",
         meaning="What the controller itself reports lasts, or its supply sags, and nothing else that was found explains it.",

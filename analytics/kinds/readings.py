@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import Check, Facts, Kind
+from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind
 
 
 def _level_sensor(facts: Facts) -> str:
@@ -37,7 +37,7 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         cause="A plug or wire, or the sensor itself; a follower plate that is caught.",
         checks=(
             Check(
-                "Compare the reading with the grease in the reservoir.",
+                f"Compare the reading with the grease in the reservoir. {INSIDE}",
                 "They agree: the reading was right after all; write it down. They do not: go on.",
             ),
             Check(
@@ -68,7 +68,7 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         cause="A plug or wire, or the sensor itself.",
         checks=(
             Check(
-                "Put a gauge on the line and run a cycle.",
+                f"Put a gauge on the line and run a cycle. {UNDER_PRESSURE} {CLEAR}",
                 "The gauge shows pressure and the reading does not: the sensor. Neither does: the line, see there.",
             ),
             Check("Look at plug and wire.", "Loose or green: clean it. Sound: renew the sensor, and record it."),

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import REFILL_DUE, Check, Facts, Kind
+from analytics.kinds.kind import CLEAR, INSIDE, REFILL_DUE, WATCH_THE_LEVEL, Check, Facts, Kind
 
 
 def _low_level(facts: Facts) -> str:
@@ -30,11 +30,11 @@ REFILL_KINDS: Final[Mapping[str, Kind]] = {
         cause="It was used up and nobody filled it, or grease is lost; soon the pump draws air, and the lines must then be bled.",
         checks=(
             Check(
-                "Wipe the filling fitting clean, then fill to the full mark with the grease on the set-up sheet.",
+                f"Wipe the filling fitting clean, then fill to the full mark with the grease of the set-up. {WATCH_THE_LEVEL}",
                 "Filled: record the litres. It takes much more or less than the reading said: the level sensor is to be checked.",
             ),
             Check(
-                "Run a cycle by the test button and look at the pressures.",
+                f"Run a cycle by the test button and look at the pressures. {CLEAR}",
                 "As before: done. Low on all channels: air came in; bleed the outlets.",
             ),
         ),
@@ -61,7 +61,7 @@ REFILL_KINDS: Final[Mapping[str, Kind]] = {
         cause="Too much was filled in; it comes out at the vent, or passes the follower plate.",
         checks=(
             Check(
-                "Look at the vent and at the follower plate.",
+                f"Look at the vent and at the follower plate. {INSIDE}",
                 "Clean: leave it; it goes down with the cycles. Grease there: wipe it off, and stop at the mark next time.",
             ),
         ),
@@ -91,7 +91,7 @@ REFILL_DUE_KIND: Final = Kind(
     cause="Grease is used as it should be.",
     checks=(
         Check(
-            "Wipe the filling fitting clean, then fill to the full mark with the grease on the set-up sheet.",
+            f"Wipe the filling fitting clean, then fill to the full mark with the grease of the set-up. {WATCH_THE_LEVEL}",
             "Filled: record the litres. It takes much more or less than was said: the level sensor is to be checked.",
         ),
     ),

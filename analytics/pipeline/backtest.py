@@ -9,6 +9,7 @@ from sqlalchemy import Engine, delete, insert
 from analytics.pipeline.tasks import Task, batches, default_as_of_us, kept_since_us, results_of
 from analytics.pipeline.workers import Workers
 from analytics.planning import backtest as backtests
+from analytics.planning.yardsticks import Structural
 from ingest import schema
 from ingest.database import writing
 from ingest.times import DAY_US
@@ -21,17 +22,7 @@ def backtest(
     nothing to say."""
     with engine.connect() as connection:
         now_us = default_as_of_us(connection)
-        since_us = kept_since_us(connection)
-    moments = [now_us - week * 7 * DAY_US for week in range(weeks, 0, -1)]
-    moments = [at_us for at_us in moments if at_us >= since_us]
-    cases, still_open, done = list[backtests.Case](), 0, 0
-    for tasks, number in batches(engine, now_us):
-        for told in pool.map(partial(_cases, moments=moments), tasks):
-            done += 1
-            progress(done, number)
-            cases += [one for one in told if one is not None]
-            still_open += sum(one is None for one in told)
-    found = backtests.summary(cases, still_open)
+    found = backtests.summary(cases_of(engine, now_us, weeks, pool, progress))
     if found is not None:
         table = schema.backtest
         with writing(engine) as connection:
@@ -40,10 +31,32 @@ def backtest(
     return found
 
 
-def _cases(task: Task, moments: Sequence[int]) -> list[backtests.Case | None]:
-    """The cases of one vehicle; only moments at which it had been heard."""
+def cases_of(
+    engine: Engine, now_us: int, weeks: int, pool: Workers, progress: Callable[[int, int], None]
+) -> list[backtests.Case]:
+    """The cases of all vehicles at so many past weeks before `now_us`."""
+    with engine.connect() as connection:
+        since_us = kept_since_us(connection)
+    moments = [now_us - week * 7 * DAY_US for week in range(weeks, 0, -1)]
+    moments = [at_us for at_us in moments if at_us >= since_us]
+    cases, done = list[backtests.Case](), 0
+    for tasks, number in batches(engine, now_us):
+        for told in pool.map(partial(_cases, moments=moments), tasks):
+            done += 1
+            progress(done, number)
+            cases += told
+    return cases
+
+
+def _cases(task: Task, moments: Sequence[int]) -> list[backtests.Case]:
+    """The cases of one vehicle, each by what had arrived by then; only moments at which it had been heard."""
     if task.vehicle.newest.level != "percent":
         return []
-    *then, now = results_of(task, [*moments, task.as_of_us])
-    heard_us = now.history.heard_us
-    return [backtests.case(result, now) for result in then if len(heard_us) and heard_us[0] < result.history.as_of_us]
+    (now,) = results_of(task, [task.as_of_us])
+    structural = Structural()
+    told = (
+        backtests.case(then, now, structural)
+        for then in results_of(task, moments, as_arrived=True)
+        if len(then.history.heard_us)
+    )
+    return [one for one in told if one is not None]

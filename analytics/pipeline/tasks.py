@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, func, select
 
 from analytics.alarms.depots import depot
 from analytics.findings import Finding
-from analytics.pipeline.peers import read_sisters
+from analytics.pipeline.peers import read_sisters, read_yard
 from analytics.pipeline.workers import Workers
 from analytics.planning.usage import Amount, Supply, monthly
 from analytics.settings import DEFAULTS
@@ -20,6 +20,7 @@ from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
 from ingest import schema
+from ingest.arrays import arrived_by
 from ingest.database import address, connect
 from ingest.errors import Problem
 from ingest.reading import newest_at_us, read_messages
@@ -67,23 +68,29 @@ class Task:
 
 
 def analysed(
-    connection: Connection, vehicle: Vehicle, moments_us: Sequence[int], past: Past | None, work: tuple[Work, ...]
+    connection: Connection, vehicle: Vehicle, moments_us: Sequence[int], past: Past | None, work: tuple[Work, ...], *,
+    as_arrived: bool = False,
 ) -> list[analysis.Result]:  # fmt: skip
-    """Read one vehicle and analyse it, for each of the moments."""
+    """Read one vehicle and analyse it, for each of the moments; `as_arrived` with the messages only that had arrived by then."""
     messages = read_messages(connection, vehicle.id)
-    beside = [
-        (
-            depot(connection, vehicle.in_force(at_us).depot).lead_days,
-            read_sisters(connection, vehicle.id, messages, at_us),
+    beside = []
+    for at_us in moments_us:
+        then = arrived_by(messages, at_us) if as_arrived else messages
+        setup = vehicle.in_force(at_us)
+        beside.append(
+            (
+                then,
+                depot(connection, setup.depot).lead_days,
+                read_sisters(connection, vehicle.id, then, at_us),
+                read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
+            )
         )
-        for at_us in moments_us
-    ]
     connection.rollback()  # all is read: no transaction stays open while it is analysed
     return [
         analysis.analyse(
-            messages, vehicle.setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters
+            then, vehicle.setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters, yard
         )
-        for at_us, (lead_days, sisters) in zip(moments_us, beside, strict=True)
+        for at_us, (then, lead_days, sisters, yard) in zip(moments_us, beside, strict=True)
     ]
 
 
@@ -93,9 +100,9 @@ def engine_of(url: str) -> Engine:
     return connect(url)
 
 
-def results_of(task: Task, moments_us: Sequence[int]) -> list[analysis.Result]:
+def results_of(task: Task, moments_us: Sequence[int], *, as_arrived: bool = False) -> list[analysis.Result]:
     with engine_of(task.url).connect() as connection:
-        return analysed(connection, task.vehicle, moments_us, task.past, task.work)
+        return analysed(connection, task.vehicle, moments_us, task.past, task.work, as_arrived=as_arrived)
 
 
 def result_of(task: Task) -> analysis.Result:

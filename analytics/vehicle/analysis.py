@@ -19,6 +19,7 @@ from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.refill import Refill, filled_to, forecast
+from analytics.vehicle.standing import NO_YARD, Yard
 from analytics.vehicle.wording import beside_handover, to_finding
 from ingest.arrays import Messages
 from ingest.setups import Setup
@@ -64,9 +65,11 @@ def analyse(
     work: tuple[Work, ...] = (),
     settings: Settings = DEFAULTS,
     sisters: Sequence[Sister] = (),
+    yard: Yard = NO_YARD,
 ) -> Result:
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
-    `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only."""
+    `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only, `yard` what is
+    known of its depot."""
     history = build(messages, setups, as_of_us, work)
     audit = cycles.analyse(history, settings)
     tank = level.analyse(history, audit, settings)
@@ -88,7 +91,7 @@ def analyse(
         flaws = flaws | draws_air(history, tank)
     flaws = flaws | no_grease_leaves(history, tank)
     since = hours_since(history, findings, flaws, settings)
-    refill = forecast(history, audit, tank, settings, sisters)
+    refill = forecast(history, audit, tank, settings, sisters, yard)
     handed = handover(history, audit, tank, findings, settings)
     findings = [beside_handover(found, handed) for found in escalate(findings, history.setup.lines, since, settings)]
     return Result(

@@ -1,6 +1,7 @@
 """Ignition hours where the hour meter counts in coarse steps, such as whole hours: the switching and the clock tell what lies
 between two steps, and the meter only bounds it."""
 
+import math
 from typing import Final
 
 import numpy as np
@@ -34,60 +35,100 @@ def fine_hours(
     """
     number = len(at_us)
     passed = np.diff(at_us, prepend=at_us[:1]) / HOUR_US
-    state = _ignition_before(on, switched)
-    bounded = _unsure(seq, on, switched) | np.isnan(state)
-    bounded[:1] = False
-    hours = np.zeros(number)
-    now, low, high = 0.0, -np.inf, np.inf  # hours; bounds of what the true meter reads at zero of them
-    times, going, readings = passed.tolist(), (np.nan_to_num(state) * passed).tolist(), meter.tolist()
-    doubtful = bounded.tolist()
-    for k in range(number):
-        reading = readings[k]
-        if not doubtful[k]:
-            now += going[k]
-            if reading == reading:
-                least, most = max(low, reading - now), min(high, reading + step_h - now)
-                if least <= most + _TOLERANCE_H:
-                    low, high = min(least, most), max(least, most)
-                else:  # something was switched, and nobody said so
-                    now = max(now - going[k], now + (least - high if least > high else most - low))
-                    doubtful[k], low, high = True, reading - now, reading + step_h - now
-        elif reading == reading:
-            true = now + (low + high) / 2 if low > -np.inf else reading + step_h / 2
-            least, most = max(0.0, reading - true), min(times[k], reading + step_h - true)
-            now += max(0.0, min((least + most) / 2, times[k]))
-            low, high = reading - now, reading + step_h - now
-        hours[k] = now
-    return hours, np.array(doubtful, bool)
+    state, bounded = _ignition_before(seq, on, switched)
+    band = _Band(step_h)
+    rows = zip(
+        passed.tolist(), (state == 1).tolist(), bounded.tolist(), meter.tolist(), (~np.isnan(on)).tolist(), strict=True
+    )
+    hours, doubtful = np.zeros(number), np.zeros(number, bool)
+    wrong: bool | None = (
+        None  # what the ignition must be where the meter contradicts what was said of it, until it is said anew
+    )
+    for k, (time_h, running, unsure, reading, says) in enumerate(rows):
+        running = running if wrong is None else wrong
+        if unsure:
+            band.bridge(time_h, reading)
+        else:
+            contradicted = band.advance(time_h, running, reading)
+            unsure, wrong = contradicted, (not running if contradicted else wrong)
+        hours[k], doubtful[k] = band.hours, unsure
+        wrong = None if says else wrong
+    return hours, doubtful
 
 
-def _ignition_before(on: Floats, switched: NDArray[np.bool_]) -> Floats:
-    """Whether the ignition was on right before each message: as the one before left it; unknown where nobody tells of switching."""
-    if not switched.any():
-        return np.full(len(on), np.nan)
-    known = np.where(np.isnan(on), 0, np.arange(len(on)))
-    after = on[np.maximum.accumulate(known)]
-    return np.asarray(np.r_[np.nan, after[:-1]], np.float64)
+class _Band:
+    """Hours so far, and between which two numbers the true meter must be ahead of them."""
+
+    def __init__(self, step_h: float) -> None:
+        self.hours = 0.0
+        self._step_h = step_h
+        self._low, self._high = -math.inf, math.inf
+        self._ahead: float | None = (
+            None  # by how much the true meter was taken to be ahead at first; hours are kept at that
+        )
+
+    def advance(self, passed_h: float, running: bool, reading: float) -> bool:
+        """Go on by the clock. Whether the meter contradicts that: then it decides."""
+        before, self.hours = self.hours, self.hours + (passed_h if running else 0.0)
+        if math.isnan(reading):
+            return False
+        low, high = max(self._low, reading - self.hours), min(self._high, reading + self._step_h - self.hours)
+        if low <= high + _TOLERANCE_H:
+            self._low, self._high = min(low, high), max(low, high)
+            if self._ahead is None:
+                self._ahead = (low + high) / 2
+            return False
+        self._settle(before, passed_h, reading, reading + self._step_h / 2)
+        return True
+
+    def bridge(self, passed_h: float, reading: float) -> None:
+        """Go on where nobody knows whether the ignition was on: by the middle of what the meter allows, none where it is not read."""
+        if math.isnan(reading):
+            return
+        true = self.hours + (self._low + self._high) / 2 if self._ahead is not None else reading
+        least, most = max(0.0, reading - true), min(passed_h, reading + self._step_h - true)
+        self._settle(self.hours, passed_h, reading, true + min(max((least + most) / 2, 0.0), passed_h))
+
+    def _settle(self, before: float, passed_h: float, reading: float, true: float) -> None:
+        if self._ahead is None:
+            self._ahead = true - before
+        self.hours = min(max(true - self._ahead, before), before + passed_h)
+        self._low, self._high = reading - self.hours, reading + self._step_h - self.hours
 
 
-def _unsure(seq: Ints, on: Floats, switched: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Before which messages a lost one may have told of switching: between the two whose numbers lie around the lost ones.
+def _ignition_before(seq: Ints, on: Floats, switched: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
+    """Whether the ignition was on right before each message, as far as anybody knows, and where a lost message may have switched it:
+    between the two messages whose numbers lie around the lost ones. Nothing is known where nobody tells of switching.
 
     A single lost message cannot have switched anything unseen where the next that tells of switching still fits.
     """
+    number = len(seq)
+    if not switched.any():
+        return np.full(number, np.nan), np.arange(number) > 0
     order = np.argsort(seq, kind="stable")
     lost = np.diff(seq[order])
-    edges = np.zeros(len(seq) + 1, np.int64)
-    next_switch = np.where(switched, np.arange(len(seq)), len(seq))
-    next_switch = np.minimum.accumulate(next_switch[::-1])[::-1]
-    known = np.maximum.accumulate(np.where(np.isnan(on), -1, np.arange(len(on))))
+    edges = np.zeros(number + 1, np.int64)
+    following = np.minimum.accumulate(np.where(switched, np.arange(number), number)[::-1])[::-1]
+    known = np.maximum.accumulate(np.where(np.isnan(on), -1, np.arange(number)))
+    told_on = on.copy()
+    where: dict[
+        tuple[int, int], list[int]
+    ] = {}  # between two that tell of switching: after which gaps it may have been otherwise
     for k in np.flatnonzero(lost > 1).tolist():
         first, last = sorted((int(order[k]), int(order[k + 1])))
-        told = int(next_switch[last])
-        fits = told < len(seq) and known[first] >= 0 and on[known[first]] != on[told]
+        told, before = int(following[last]), int(known[first])
+        fits = told < number and before >= 0 and on[before] != on[told]
         # A message that itself implies an ignition that is on fits with one that was.
-        implied = known[last] >= 0 and told != last and known[last] > first and on[known[last]] != on[known[first]]
+        implied = before >= 0 and first < known[last] != told and on[known[last]] != on[before]
         if lost[k] > 2 or not fits or implied:
             edges[first + 1] += 1
             edges[last + 1] -= 1
-    return np.asarray(np.cumsum(edges)[:-1] > 0)
+            where.setdefault((before, told), []).append(last)
+    for (_, told), after in where.items():
+        if len(after) == 1 and told < number and np.isnan(on[after[0]]):
+            told_on[after[0]] = 1 - on[told]  # what is switched next was otherwise before
+    place = np.maximum.accumulate(np.where(np.isnan(told_on), 0, np.arange(number)))
+    state = np.asarray(np.r_[np.nan, told_on[place][:-1]], np.float64)
+    unsure = (np.cumsum(edges)[:-1] > 0) | np.isnan(state)
+    unsure[:1] = False
+    return state, unsure

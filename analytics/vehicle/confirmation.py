@@ -2,6 +2,7 @@
 
 import math
 from functools import cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,8 @@ from analytics.settings import Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
 from ingest.times import HOUR_US
+
+_LEAST_CHATTER: Final = 0.05  # share of cycles that a switch may fail to confirm without anybody having seen it before
 
 
 def flawed(history: History, explained: Floats, settings: Settings) -> NDArray[np.bool_]:
@@ -30,11 +33,19 @@ def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, setti
     stretches: list[Stretch] = []
     current: Stretch | None = None
     count = 0
+    longer = 3 * settings.incomplete_window
+    over = 0  # cycle at which the stretch before was over
     usual, seen = 0.1, 100.0  # false ones and cycles outside of stretches: one switch in many chatters
     for i in range(len(c)):
         first = max(0, i - settings.incomplete_window + 1)
         recent = bad[first : i + 1]
         needed = max(settings.incomplete_needed, _more_than_chance(usual / seen, settings.incomplete_window))
+        if current is None and bad[i] and recent.sum() < needed and i - over >= longer:
+            # What comes and goes may pass for chatter, cycle by cycle: against what was usual before, a day or two tell.
+            latest = bad[i - longer + 1 : i + 1]
+            earlier = (usual - float(latest[:-1].sum())) / max(seen - longer, 1.0)
+            if latest.sum() >= _more_than_chance(min(max(earlier, _LEAST_CHATTER), 1.0), longer):
+                first, recent, needed = i - longer + 1, latest, 0
         if current is None and bad[i] and recent.sum() >= needed:
             start = first + int(np.argmax(recent))
             count = int(recent.sum()) - 1
@@ -48,7 +59,7 @@ def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, setti
             if not recent.any() and len(recent) == settings.incomplete_window:
                 current.ended_us = int(c.at_us[first])
                 stretches.append(current)
-                current = None
+                current, over = None, i
     return joined(stretches + ([current] if current else []), int(settings.pause_h * HOUR_US))
 
 

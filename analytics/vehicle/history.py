@@ -2,19 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.vehicle.clocks import corrected_at
 from analytics.vehicle.ignition import by_timer, ignition_hours
-from ingest.arrays import Common, Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
+from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen
 from ingest.setups import Setup, in_force
 from ingest.times import FOREVER_US, LONG_AGO_US
 from ingest.work import Work
-
-Rows = TypeVar("Rows", bound=Common)
 
 
 @dataclass(frozen=True)
@@ -93,17 +91,6 @@ def _setup_at(setups: Sequence[Setup], at_us: Ints) -> Ints:
     return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
 
 
-def _keep(rows: Rows, chosen: Ints, at_us: Ints) -> Rows:
-    """The chosen rows, in that order, with corrected times."""
-    picked: dict[str, Any] = {}
-    for name, values in vars(rows).items():
-        if name in ("channels", "left_out"):
-            continue
-        picked[name] = tuple(values[i] for i in chosen) if isinstance(values, tuple) else values[chosen]
-    picked["at_us"] = at_us[chosen]
-    return replace(rows, **picked)
-
-
 def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tuple[Work, ...] = ()) -> History:
     """The history at `as_of_us`: nothing later is in it; work counts from when it was done."""
     kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, messages.states]
@@ -112,7 +99,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     def upto(rows: Rows, at_us: Ints, done: Ints) -> Rows:
         usable = np.flatnonzero((done < 2) & (at_us <= as_of_us))
         order = np.lexsort((rows.seq[usable], rows.boot[usable], at_us[usable]))
-        return _keep(rows, usable[order], at_us)
+        return chosen(rows, usable[order], at_us=at_us[usable[order]])
 
     cycles, levels, ignitions, faults, states = (
         upto(rows, at_us, done) for rows, (at_us, done) in zip(kinds, times, strict=True)

@@ -15,26 +15,21 @@ import numpy as np
 
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
+from analytics.vehicle.first_passage import first_passage
+from analytics.vehicle.habits import Runs, closed_days, drift, habits, midnight_us
 from analytics.vehicle.history import History
 from analytics.vehicle.level import Reservoir, percent_of_reservoir
-from analytics.vehicle.peers import Sister, lent
-from ingest.arrays import Floats, Ints
+from analytics.vehicle.peers import Sister
+from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
+from ingest.arrays import Floats
 from ingest.times import DAY_US, rfc3339
 from ingest.work import Work
 
-_WEEK_US: Final = 7 * DAY_US
-_WEEKS: Final = 16
-_HALF_LIFE_WEEKS: Final = 5.0
 _PATHS: Final = 400
 # Standard normal, spread evenly over the paths: chance is left to what has no such shape.
 _NORMAL: Final = np.array([NormalDist().inv_cdf((k + 0.5) / _PATHS) for k in range(_PATHS)])
-# Parks: before a vehicle's own past tells, one every 30 weeks, of two weeks on average.
-_PARK_PER_WEEK: Final = 1 / 30
-_PARK_PRIOR_WEEKS: Final = 20.0
-_PARK_DAYS: Final = 15.0
-_PARK_FROM_DAYS: Final = 4.5
+_EVEN: Final = (np.arange(_PATHS) + 0.5) / _PATHS
 _SAME_SETTING: Final = 0.05
-_DRIFT_SD: Final = 0.16  # how far the use of the weeks to come may lie from that of the weeks drawn
 
 
 @dataclass(frozen=True)
@@ -94,96 +89,6 @@ class Refill:
         }
 
 
-def first_passage(
-    needed: Floats, weeks: list[Floats], weights: Floats, delay_days: Floats, parks: tuple[float, float],
-    horizon_days: int, rng: np.random.Generator, pace: Floats | None = None, seasonal: int = 0,
-) -> Floats:  # fmt: skip
-    """Days until `needed` cycles are done, one path for each of them: shape (paths,), inf beyond the horizon.
-
-    `weeks` hold the times of the cycles of past weeks (days since the week's start, ascending), to be drawn with
-    `weights`; `parks` is (chance a week, mean days); `delay_days` (paths,) passes before anything runs. `pace` (weeks,) is how
-    many cycles one of each week stands for, where the timer is set otherwise now. The last `seasonal` of `weeks` are those of a year
-    ago in their order: every other path goes by them as far as they reach.
-    """
-    pace = np.ones(len(weeks)) if pace is None else pace
-    paths, ahead = len(needed), int(np.ceil(horizon_days / 7)) + 1
-    counts = np.array([len(week) for week in weeks], np.float64) * pace
-    mean = float(counts[: len(weights)] @ weights)
-    if mean <= 0:
-        return np.full(paths, np.inf)
-    recent = len(weeks) - seasonal
-    # As many weeks as do for all but one path in 30,000: four standard deviations of their sum, and what the season holds back.
-    spread = float(np.sqrt(weights @ (counts[:recent] / mean - 1) ** 2))
-    held_back = float(np.maximum(0.0, 1 - counts[recent:] / mean).sum())
-    enough = (2 * spread + np.sqrt(4 * spread**2 + np.max(needed) / mean + held_back)) ** 2
-    ahead = int(min(ahead, np.ceil(enough) + 1))
-    drawn = np.searchsorted(np.cumsum(weights[:-1]), rng.random((paths, ahead)), side="right")
-    drawn[::2, :seasonal] = recent + np.arange(min(seasonal, ahead))
-    rests = rng.random((paths, ahead)) < parks[0]
-    parked = np.zeros((paths, ahead))
-    parked[rests] = rng.exponential(parks[1], np.count_nonzero(rests))
-    start = delay_days[:, None] + 7.0 * np.arange(ahead) + np.cumsum(parked, axis=1)
-    done = np.cumsum(counts[drawn], axis=1)
-    week = np.argmax(done >= needed[:, None], axis=1)
-    reached = done[np.arange(paths), week] >= needed
-    # The cycle of that week at which it is: all weeks' times one after another.
-    path = np.flatnonzero(reached)
-    last, which = week[path], drawn[path, week[path]]
-    before = np.where(last > 0, done[path, np.maximum(last - 1, 0)], 0.0)
-    length = np.array([len(one) for one in weeks])
-    begin, times = np.cumsum(length) - length, np.concatenate(weeks)
-    position = np.maximum(0, np.ceil((needed[path] - before) / pace[which]).astype(np.intp) - 1)
-    days = np.full(paths, np.inf)
-    days[path] = start[path, last] + times[begin[which] + np.minimum(position, length[which] - 1)]
-    return np.where(days <= horizon_days, days, np.inf)
-
-
-def _past_weeks(
-    cycles_us: Ints, counts: Ints, pace: Floats, first_us: int, as_of_us: int
-) -> tuple[list[Floats], Floats, Floats]:
-    """Times of the cycles (days since the week's start) of the weeks that end at `as_of_us`, newest first, weights, and paces."""
-    whole = min(_WEEKS, (as_of_us - first_us) // _WEEK_US)
-    weeks, paces = list[Floats](), list[float]()
-    starts = as_of_us - np.arange(int(whole) + 1) * _WEEK_US
-    rows = np.searchsorted(cycles_us, starts).tolist()
-    times = (cycles_us - as_of_us) % _WEEK_US / DAY_US
-    own, single = bool((pace == 1.0).all()), bool((counts == 1).all())
-    for a, b in zip(rows[1:], rows, strict=False):
-        weeks.append(times[a:b] if single else np.repeat(times[a:b], counts[a:b]))
-        paces.append(1.0 if own or b == a else float(np.average(pace[a:b], weights=counts[a:b])))
-    weights = 0.5 ** (np.arange(int(whole)) / _HALF_LIFE_WEEKS)
-    return weeks, weights, np.array(paces)
-
-
-def _year_ago(cycles_us: Ints, counts: Ints, first_us: int, as_of_us: int) -> tuple[list[Floats], Floats]:
-    """The weeks of a year ago that correspond to those ahead, and how many of its cycles of today one of each stands for: the
-    season, and feasts at which everything stands still. Empty where the history does not reach so far."""
-    then_us = as_of_us - 52 * _WEEK_US
-    if first_us > then_us - 8 * _WEEK_US:
-        return [], np.zeros(0)
-    before, lately = (
-        float(counts[(cycles_us > at_us - 8 * _WEEK_US) & (cycles_us <= at_us)].sum()) for at_us in (then_us, as_of_us)
-    )
-    if min(before, lately) < 1:
-        return [], np.zeros(0)
-    weeks = []
-    for start_us in range(then_us, as_of_us - 26 * _WEEK_US, _WEEK_US):
-        a, b = np.searchsorted(cycles_us, [start_us, start_us + _WEEK_US])
-        weeks.append(np.repeat((cycles_us[a:b] - start_us) / DAY_US, counts[a:b]))
-    return weeks, np.full(len(weeks), np.clip(lately / before, 0.5, 2.0))
-
-
-def _parks(at_us: Ints, as_of_us: int) -> list[tuple[int, int]]:
-    """Stretches without a cycle for longer than ordinary stops: (begin, end), the last one perhaps still going on."""
-    ends = np.append(at_us[1:], as_of_us)
-    days = (ends - at_us) / DAY_US
-    stops = days[days > 0.25]
-    ninth = int(0.9 * len(stops))  # of ten
-    ordinary = float(np.partition(stops, ninth)[ninth]) if len(stops) >= 5 else 3.0
-    limit = max(_PARK_FROM_DAYS, 1.6 * min(ordinary, 4.0))
-    return [(int(at_us[k]), int(ends[k])) for k in np.flatnonzero(days > limit)]
-
-
 def _pace(audit: Audit) -> Floats:
     """(cycles,) how many cycles each would be under the timer's present setting; small differences are the timer's own."""
     if not len(audit.interval_h):
@@ -193,9 +98,10 @@ def _pace(audit: Audit) -> Floats:
 
 
 def forecast(
-    history: History, audit: Audit, reservoir: Reservoir, settings: Settings, sisters: Sequence[Sister] = ()
-) -> Refill:
-    """The refill forecast of one vehicle; `sisters` lend it their weeks while its own history is short."""
+    history: History, audit: Audit, reservoir: Reservoir, settings: Settings, sisters: Sequence[Sister] = (), yard: Yard = NO_YARD
+) -> Refill:  # fmt: skip
+    """The refill forecast of one vehicle; `sisters` lend it their weeks while its own history is short, and `yard` tells when
+    its depot is closed."""
     setup, as_of = history.setup, history.as_of_us
     dose_cm3 = setup.dose_cm3 * reservoir.dose_ratio * reservoir.run_ratio
     at_us = history.cycles.at_us
@@ -227,23 +133,31 @@ def forecast(
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days are recorded")
-    due_days = _draw(history, ran, pace, level, level_sd, dose_cm3, reservoir.dose_ratio_sd, settings, sisters)
-    if due_days is None:
+    ahead = _draw(history, audit, pace, (level, level_sd), dose_cm3, reservoir.dose_ratio_sd, settings, sisters, yard)
+    if ahead is None:
         return answer("unknown", "the pump has not run in the weeks on record")
-    points = np.sort(due_days)[[round(q * _PATHS) - 1 for q in (0.1, 0.5, 0.9)]]  # so many paths are there by then
-    due = tuple(None if not np.isfinite(d) else as_of + int(d * DAY_US) for d in points)
+    points = [
+        float(np.sort(told)[round(q * _PATHS) - 1])  # so many paths are there by then
+        for q, told in ((0.1, ahead.soonest_us), (0.5, ahead.due_us), (0.9, ahead.due_us))
+    ]
+    due = tuple(int(d) if np.isfinite(d) and d <= as_of + settings.horizon_days * DAY_US else None for d in points)
     reason = f"further away than {settings.horizon_days} days" if due[1] is None else None
-    basis = None
-    if counted is not None:
-        basis = (
-            "level counted from the cycles since the low-level switch last changed"
-            if setup.level == "switch" and _switched_last(history)
-            else "level counted from the cycles since a fill was recorded"
-        )
-    elif reservoir.by_counting:
-        basis = "the level sensor cannot be trusted; the level is counted from the cycles"
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
-    return answer("soon" if soon else "ok", reason, (due[0], due[1], due[2]), basis)
+    return answer(
+        "soon" if soon else "ok", reason, (due[0], due[1], due[2]), _basis(history, reservoir, counted is not None)
+    )
+
+
+def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
+    """What the level rests on, where it is no reading of these days."""
+    if counted and history.setup.level == "switch" and _switched_last(history):
+        return "level counted from the cycles since the low-level switch last changed"
+    if counted:
+        return "level counted from the cycles since a fill was recorded"
+    if reservoir.by_counting:
+        return "the level sensor cannot be trusted; the level is counted from the cycles"
+    silent = (history.as_of_us - int(history.heard_us[-1])) / DAY_US
+    return f"level as it was when the vehicle was last heard, {silent:.0f} days ago" if silent >= STOP_DAYS else None
 
 
 def _reached_us(history: History, reservoir: Reservoir) -> int:
@@ -257,61 +171,61 @@ def _reached_us(history: History, reservoir: Reservoir) -> int:
     return history.as_of_us if reservoir.read_us is None else reservoir.read_us
 
 
+@dataclass(frozen=True)
+class _Ahead:
+    """What the paths tell: (paths,) when the level reaches its mark (microseconds, inf beyond the horizon), the same for the early
+    end of the window, which silence alone never moves, and how likely the vehicle works where nothing is heard of it."""
+
+    due_us: Floats
+    soonest_us: Floats
+    works: float
+
+
 def _draw(
-    history: History,
-    ran: Ints,
-    pace: Floats,
-    level: float,
-    level_sd: float,
-    dose_cm3: float,
-    share_sd: float,
-    settings: Settings,
-    sisters: Sequence[Sister],
-) -> Floats | None:
+    history: History, audit: Audit, pace: Floats, level: tuple[float, float], dose_cm3: float, dose_sd: float, settings: Settings,
+    sisters: Sequence[Sister], yard: Yard,
+) -> _Ahead | None:  # fmt: skip
+    """The paths; `level` is (percent, its standard deviation) when the vehicle was heard last. None where it has hardly run."""
     setup, as_of, at_us = history.setup, history.as_of_us, history.cycles.at_us
     # The same question gets the same answer: the generator starts from the vehicle's name.
     rng = np.random.default_rng(crc32(f"{setup.fleet}/{setup.vehicle}".encode()))
-    weeks, weights, paces = _past_weeks(at_us, ran, pace, int(at_us[0]), as_of)
-    idle = _parks(at_us, as_of)
-    ends = range(as_of, as_of - _WEEK_US * len(weeks), -_WEEK_US)
-    active = np.array(
-        [len(week) > 0 and not any(a < end - DAY_US and b > end - 6 * DAY_US for a, b in idle)
-         for week, end in zip(weeks, ends, strict=True)], bool,
-    )  # fmt: skip
-    drift = _DRIFT_SD
-    borrowed = (
-        lent(sisters, setup.interval_min, int(history.heard_us[0]), int(ran.sum()), as_of) if active.sum() < 2 else None
-    )
-    if borrowed is not None:
-        weeks, paces, drift = borrowed.weeks, borrowed.pace, float(np.hypot(drift, borrowed.pace_sd))
-        weights, active, parks = np.ones(len(weeks)), np.ones(len(weeks), bool), (_PARK_PER_WEEK, _PARK_DAYS)
-    elif active.sum() < 2:
-        # Too little for a calendar: the cycles so far, spread evenly over a week.
-        span_days = max((as_of - int(history.heard_us[0])) / DAY_US, 1.0)
-        rate = float((ran * pace).sum()) / span_days
-        number = round(7 * rate)
-        if number < 1:
-            return None
-        weeks, weights, paces = [np.linspace(0, 7, number, endpoint=False)], np.ones(1), np.ones(1)
-        drift, parks, active = 0.35, (_PARK_PER_WEEK, _PARK_DAYS), np.ones(1, bool)
-    else:
-        recent = [(b - a) / DAY_US for a, b in idle if b > as_of - len(weeks) * _WEEK_US]
-        chance = (len(recent) + _PARK_PER_WEEK * _PARK_PRIOR_WEEKS) / (len(weeks) + _PARK_PRIOR_WEEKS)
-        parks = (chance, min(max((sum(recent) + 2 * _PARK_DAYS) / (len(recent) + 2), 5.0), 40.0))
-        drift = float(np.hypot(drift, 0.25 / active.sum()))
-    chosen = [week for week, use in zip(weeks, active, strict=True) if use]
-    weights = weights[active] / weights[active].sum()
+    heard_us = max(int(history.heard_us[-1]), int(at_us[-1]))
+    origin_us = midnight_us(heard_us, setup.timezone)
+    runs = Runs(at_us, 1 + audit.lost, pace, int(history.heard_us[0]))
+    found = habits(runs, origin_us, setup.interval_min, yard.closed, sisters)
+    if found is None:
+        return None
     per_cycle_pct = percent_of_reservoir(dose_cm3, setup.reservoir_l)
-    now = np.maximum(level + level_sd * rng.permutation(_NORMAL), setup.low_mark_pct + 0.05)
-    factor = np.exp(np.hypot(share_sd, drift) * rng.permutation(_NORMAL))
+    now = np.maximum(level[0] + level[1] * rng.permutation(_NORMAL), setup.low_mark_pct + 0.05)
+    ahead_weeks = (level[0] - setup.low_mark_pct) / per_cycle_pct / found.weeks.mean
+    drift_sd = float(np.hypot(drift(found.counts, ahead_weeks), found.pace_sd))
+    factor = np.exp(np.hypot(dose_sd, drift_sd) * rng.permutation(_NORMAL))
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
-    parked = bool(idle) and idle[-1][1] == as_of
-    delay = rng.exponential(parks[1], _PATHS) if parked else np.zeros(_PATHS)
-    seasonal, their_pace = _year_ago(at_us, ran, int(history.heard_us[0]), as_of)
-    return first_passage(
-        needed, chosen + seasonal, weights, delay, parks, settings.horizon_days, rng, np.r_[paces[active], their_pace],
-        len(seasonal),
-    )  # fmt: skip
+    begun = (heard_us - origin_us) / DAY_US
+    closed = closed_days(yard.closed, runs, origin_us, settings.horizon_days, rng.permutation(_EVEN))
+    seed = rng.integers(1 << 62)
+
+    def paths(stands_days: Floats) -> Floats:
+        days = first_passage(
+            needed,
+            found.weeks,
+            settings.horizon_days,
+            np.random.default_rng(seed),
+            found.stops,
+            stands_days,
+            closed,
+            begun,
+        )
+        return np.asarray(origin_us + days * DAY_US)
+
+    works, stands_days, shut = standing(history, audit, found.stops, yard, heard_us, rng, _PATHS)
+    working_us = paths(np.zeros(_PATHS))
+    if works == 1.0:
+        return _Ahead(working_us, working_us, 1.0)
+    standing_us = paths(begun + stands_days)
+    mixed_us = np.where(rng.permutation(_EVEN) < works, working_us, standing_us)
+    silent = as_of - heard_us >= SILENT_DAYS * DAY_US and not shut
+    return _Ahead(mixed_us, working_us if silent else mixed_us, works)
 
 
 def _switched_last(history: History) -> bool:

@@ -50,7 +50,7 @@ def backtest(
     dask: Dask = "",
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say how well past refill dates held, beside two plain ways to forecast."""
+    """Say how well past refill dates held, beside three plain ways to forecast."""
     engine = open_existing(database)
     with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
         told = backtesting.backtest(engine, weeks, pool, bar)
@@ -67,13 +67,17 @@ def backtest(
         print_json(asdict(told))
         return
     print(
-        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more say nothing yet."
+        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more are still open, and"
+        " those like them count for them."
     )
     print(f"The window from the early to the late date held {told.coverage:.0%} of them (80 % is meant).")
     shares = ", ".join(f"{share:.0%}" for share in told.below)
     print(f"Reached by the early, expected and late date: {shares} (10 %, 50 % and 90 % are meant).")
     print(f"Pinball loss {told.pinball_days:.2f} days; by registered doses and last month's cycles"
           f" {told.nominal_pinball_days:.2f}, by a straight line {told.straight_pinball_days:.2f}.")  # fmt: skip
+    if told.structural_pinball_days is not None:
+        print(f"By a structural time series (statsmodels' UnobservedComponents) {told.structural_pinball_days:.2f}, where ours"
+              f" is {told.beside_structural_pinball_days:.2f}.")  # fmt: skip
     for first, last, cases, error, inside in told.horizons:
         print(
             f"  {first:2} to {last} days ahead: {cases} forecasts, median error {error:.1f} days, {inside:.0%} in the window"

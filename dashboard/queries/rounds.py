@@ -1,12 +1,14 @@
 """The refill round of a depot."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine, select
 
+from analytics.alarms.depots import closed_dates
 from analytics.findings import Finding, from_row, urgency
+from analytics.planning.closed_days import open_days
 from analytics.planning.rounds import Need, Visit, plan, refill_need
 from analytics.vehicle.refill import Refill
 from dashboard.queries.scope import read_vehicles, vehicles_at, visible
@@ -84,6 +86,7 @@ def read_round(
     finding, who = schema.finding, schema.vehicle_summary
     with engine.connect() as connection:
         asked = read_asked(connection, depot, at_us)
+        closed = closed_dates(connection, depot, asked.today.year, asked.today.year + 2)
         rows = connection.execute(
             select(finding, who.c.fleet, who.c.vehicle)
             .join(who, who.c.vehicle_id == finding.c.vehicle_id)
@@ -94,7 +97,7 @@ def read_round(
         for row in rows:
             beside.setdefault((row["fleet"], row["vehicle"]), []).append(from_row(row))
     wanted = [one.need for one in asked.refillable if one.need.early_days <= horizon_days]
-    visits = plan(wanted, worth, limit, lambda day: (asked.today + timedelta(days=day)).weekday() in workdays)
+    visits = plan(wanted, worth, limit, open_days(asked.today, workdays, frozenset(closed)))
     return Round(
         depot,
         asked.today,

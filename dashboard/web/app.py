@@ -96,6 +96,25 @@ def _me() -> html.Div:
     return html.Div([dcc.Link(f"{person.name}, {person.role}", href="/me", className="dim"), leave], className="me")
 
 
+def _send_headers(app: Dash) -> None:
+    """What every answer tells a browser of itself."""
+
+    @app.server.after_request
+    def headers(response: Response) -> Response:
+        # The pages' title script is registered with the first request, so the hashes are taken each time.
+        response.headers["Content-Security-Policy"] = _POLICY + " ".join(app.csp_hashes())
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        response.headers["X-Frame-Options"] = "DENY"
+        response.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        if request.is_secure:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
+        if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
+            response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
     """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
     dmc.add_figure_templates()
@@ -136,21 +155,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
             asked = read_refillable(database, depot, times.now_us())
         return Response(refill_calendar(asked, depot), mimetype="text/calendar")
 
-    @app.server.after_request
-    def headers(response: Response) -> Response:
-        # The pages' title script is registered with the first request, so the hashes are taken each time.
-        response.headers["Content-Security-Policy"] = _POLICY + " ".join(app.csp_hashes())
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "same-origin"
-        response.headers["X-Frame-Options"] = "DENY"
-        response.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
-        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
-        if request.is_secure:
-            response.headers["Strict-Transport-Security"] = "max-age=31536000"
-        if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
-            response.headers.setdefault("Cache-Control", "no-store")
-        return response
-
+    _send_headers(app)
     for name in _LOADED:
         import_module(name)
     # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.

@@ -3,7 +3,7 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
-from ingest.schema.alarms import alarm, calendar_token, depot, outbox, route, transition
+from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.people import app_secret, attempt, change_log, person
 from ingest.schema.recording import (
@@ -30,6 +30,7 @@ __all__ = [
     "change_log",
     "channel_list",
     "claim",
+    "closing",
     "depot",
     "finding",
     "line",

@@ -67,6 +67,21 @@ depot = Table(
     Column("digest_min", Integer, nullable=False),
     Column("quiet_from_min", Integer),
     Column("quiet_until_min", Integer),
+    Column("country", String(2)),  # whose public holidays it keeps
+    Column("region", String(16)),
+)
+
+# Days, both included, on which a depot is closed (`closed_days.ClosedDays`).
+closing = Table(
+    "closing",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("depot", String(256), nullable=False),
+    Column("first_day", String(10), nullable=False),
+    Column("last_day", String(10), nullable=False),
+    Column("what", Text, nullable=False),
+    Column("origin", String(8), nullable=False),  # form or file
+    Index(None, "depot"),
 )
 
 # Where alerts go (`routes.Route`), and how it went there lately. One that was removed stays for what was sent by it.

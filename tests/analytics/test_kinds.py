@@ -1,5 +1,6 @@
 """The table of finding kinds: every field filled, every name one that exists."""
 
+import re
 from typing import get_args
 
 import pytest
@@ -53,3 +54,28 @@ def test_groups_of_kinds() -> None:
 def test_the_simulator_breaks_every_kind() -> None:
     """It may not import the table, so that its own list is held to it here."""
     assert set(scenario.KINDS) ^ set(FINDING_KINDS) <= {"controller_fault"}
+
+
+STEPS = [(name, check.look) for name, kind in ALARM_KINDS.items() for check in kind.checks]
+
+
+@pytest.mark.parametrize(("name", "step"), STEPS)
+def test_a_step_that_can_hurt_says_so_in_the_step(name: str, step: str) -> None:
+    """Running a cycle, opening a line, a hand gun, a reservoir: each with what keeps hands whole (common practice, no source)."""
+    said = step.casefold()
+    task = said.split(".")[0]
+    if re.search(r"run (a|two more) cycle|test button|watch a cycle|ten cycles|time the pump|should run", task):
+        assert "stays clear" in said, name
+        assert "isolate it again" in said, name
+    if re.search(r"(open|take) (one|the) (line|outlet)|gauge on the line|ten cycles", task):
+        assert "loosen it slowly, shielded, at the pump end first" in said, name
+    if "outlets one at a time" in task:
+        assert "never plug one" in said, name
+    if "by hand" in task:
+        assert "never hold its hose at the end" in said, name
+    if re.search(r"grease in the reservoir|follower plate", task):
+        assert "a paddle may start" in said, name
+    if "then fill" in task:
+        assert "burst a reservoir" in said, name
+    if task.startswith("follow"):
+        assert "never with your hand" in said, name

@@ -23,7 +23,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
+from analytics.planning.backtest import pinball
+from analytics.planning.yardsticks import FAR_DAYS, QUANTILES
 from analytics.settings import DEFAULTS
 from analytics.vehicle import cycles, level, pressure, refill
 from analytics.vehicle.history import History, build

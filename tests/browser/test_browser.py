@@ -107,6 +107,52 @@ def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
     expect(page.get_by_text("Unknown vehicle")).to_be_visible()
 
 
+def test_typing_slowly_loses_no_letter(demo: RunningDemo, page: Page) -> None:
+    """Each pause shows what was typed so far and puts it into the address; the field keeps its letters and the focus."""
+    page.goto(demo.address)
+    expect(page.locator("table.fleet tbody tr")).to_have_count(25)
+    field = page.get_by_label("Search")
+    field.click()
+    for letter in "loader":
+        page.keyboard.type(letter)
+        page.wait_for_timeout(600)
+    expect(field).to_have_value("loader")
+    page.wait_for_url("**search=loader**")
+    expect(page.locator("table.fleet tbody tr")).to_have_count(6)
+
+
+def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
+    """On a phone behind one button, whose targets a thumb can hit."""
+    page.goto(demo.address)
+    phone = page.viewport_size is not None and page.viewport_size["width"] < 600
+    if phone:
+        page.get_by_role("button", name="Menu").click()
+    names = ("Fleet", "Alarms", "Refill round", "Patterns", "Grease", "Data", "Set-up", "Units")
+    for name in names:
+        link = page.get_by_role("menuitem" if phone else "link", name=name, exact=True)
+        expect(link).to_be_visible()
+        box = link.bounding_box()
+        assert box is not None
+        assert not phone or box["height"] >= 44
+    page.get_by_role("menuitem" if phone else "link", name="Data", exact=True).click()
+    page.wait_for_url("**/data")
+
+
+def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callable[..., Page]) -> None:
+    """New contents take the place of old ones; steps that somebody reads do not close."""
+    page = tab(viewport={"width": 1400, "height": 1000})
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
+    steps = page.locator("#vehicle-head details", has_text="What to check").first
+    steps.locator("summary").click()
+    expect(steps).to_have_attribute("open", "")
+    page.evaluate("window.before = document.querySelector('#vehicle-head details[data-keep^=steps]')")
+    page.get_by_label("Who did it").fill("R. Okafor")
+    page.get_by_label("Note").fill("looked at it")
+    page.get_by_role("button", name="Record it").click()
+    page.wait_for_function("!window.before.isConnected", timeout=30_000)
+    expect(page.locator("#vehicle-head details[data-keep^=steps]").first).to_have_attribute("open", "")
+
+
 def test_work_is_recorded_on_the_vehicles_page(demo: RunningDemo, page: Page) -> None:
     """What is worst is proposed; it appears among the records without a reload, and can be withdrawn."""
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")

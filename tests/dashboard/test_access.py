@@ -270,7 +270,7 @@ def test_a_record_of_somebody_without_a_name_here_is_taken(app: dash.Dash, fleet
 def test_what_is_the_databases_fault_is_no_refusal(app: dash.Dash, monkeypatch: pytest.MonkeyPatch) -> None:
     """The device keeps the record, and sends it again."""
 
-    def fail(*_: Any) -> None:
+    def fail(*_: Any, **__: Any) -> None:
         raise IntegrityError("INSERT", {}, Exception("duplicate key"))
 
     monkeypatch.setattr(work_records, "record", fail)

@@ -79,7 +79,7 @@ def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> No
     shown = page(client, "/")
     assert "Line 5 (kingpin upper right, front right) looks blocked" in shown
     assert shown.index("tipper 101") < shown.index("loader 206")
-    assert "Nothing to do." in shown
+    assert shown.index("loader 206") < shown.index("Nothing was ever heard from it")
 
 
 def test_filters_are_in_the_address(client: FlaskClient) -> None:
@@ -132,17 +132,32 @@ def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
 
 
 def test_who_was_never_heard_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
-    """22 of the fleet were only registered; one that was heard has nothing that proves its lines."""
+    """22 of the fleet were only registered: nobody knows that they need nothing."""
     assert client is not None
     totals = fleet.fleet(engine).totals
-    assert (totals["unheard"], totals["not_proven"], totals["act_now"]) == (22, 1, 1)
+    assert (totals["unheard"], totals["act_now"]) == (22, 1)
     rows = fleet.fleet(engine, need="unheard").rows
     shown = json.dumps([fleet_page().row(row, END_US) for row in rows], cls=PlotlyJSONEncoder)
     assert shown.count("Nothing was ever heard from it") == 22
     assert "Nothing to do" not in shown
-    (unproven,) = fleet.fleet(engine, need="not_proven").rows
-    assert unproven.vehicle == "HS-109"
-    assert "all not proven" in json.dumps(fleet_page().row(unproven, END_US), cls=PlotlyJSONEncoder)
+
+
+def test_of_whom_nothing_is_proven_it_is_said(client: FlaskClient, engine: Engine) -> None:
+    """A trailer whose lines nothing watches; beside it a loader whose lines are read."""
+    assert client is not None
+    told = {}
+    for vehicle in ("HS-109", "HS-206"):
+        (row,) = fleet.fleet(engine, search=vehicle).rows
+        assert row.detail is not None
+        need = vehicle_summary.priority_of((), "ok", row.detail.lines, heard=True)
+        calm = replace(row.detail, findings=(), open=0, refill=replace(row.detail.refill, state="ok"))
+        told[need] = json.dumps(
+            fleet_page().row(replace(row, need=need, detail=calm, waiting=0), END_US), cls=PlotlyJSONEncoder
+        )
+    assert "no line is proven" in told["not_proven"]
+    assert "all not proven" in told["not_proven"]
+    assert "Nothing to do." in told["none"]
+    assert "not proven" not in told["none"]
 
 
 def fleet_page() -> Any:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import invgauss
 
-from analytics.vehicle.refill import first_passage
+from analytics.vehicle.first_passage import Weeks, first_passage
 
 
 @pytest.mark.parametrize(
@@ -18,8 +18,8 @@ def test_constant_use_with_noise_is_an_inverse_gaussian(needed: float, weekly: f
     """The 10, 50 and 90 % points, for weeks whose cycles are independent, evenly spread and normal in number."""
     rng = np.random.default_rng(1)
     counts = np.maximum(1, np.rint(rng.normal(weekly, spread, 500))).astype(int)
-    weeks = [np.linspace(0, 7, n, endpoint=False) for n in counts]
-    got = first_passage(np.full(20_000, needed), weeks, np.full(500, 1 / 500), np.zeros(20_000), (0.0, 1.0), 730, rng)
+    weeks = Weeks([np.linspace(0, 7, n, endpoint=False) for n in counts], np.full(500, 1 / 500), np.ones(500))
+    got = first_passage(np.full(20_000, needed), weeks, 730, rng)
     drift, variance = counts.mean() / 7, counts.var() / 7  # cycles a day, and their variance a day
     mean, shape = needed / drift, needed**2 / variance
     theory = invgauss(mu=mean / shape, scale=shape).ppf([0.1, 0.5, 0.9])

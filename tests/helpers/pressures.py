@@ -62,7 +62,7 @@ def drive(days: int, channels: int, seed: int, noise: float = 0.07, hours_a_day:
 
 
 def line(number: int, channel: str, length_m: float = 5.0, bore_mm: float = 4.0) -> Line:
-    """One line of a call-out sheet."""
+    """One line of a line list."""
     return Line(
         line=number, bundle="b", point=f"point {number}", channel=channel, dose_cm3=0.5, length_m=length_m, bore_mm=bore_mm
     )  # fmt: skip

@@ -19,7 +19,8 @@ import numpy as np
 
 from analytics.pipeline import tasks, vehicle_summary
 from analytics.pipeline.workers import workers
-from analytics.planning.backtest import FAR_DAYS, QUANTILES, pinball
+from analytics.planning.backtest import pinball
+from analytics.planning.yardsticks import FAR_DAYS, QUANTILES
 from ingest import database, registry, replay
 from ingest.recorder_process import RecorderProcess
 from ingest.setups import Setup

@@ -19,6 +19,9 @@ MOST_PCT: Final = 120.0
 _UNKNOWN_STEP_PCT: Final = 25.0  # of a sensor that has told one value only
 _LARGEST_STEP_PCT: Final = 34.0  # a sensor of three marks; two readings far apart are mostly a fill
 _FINE_PCT: Final = 0.45  # steps below this are finer than anything that is judged here
+_STEP_READINGS: Final = 60  # that tell the step surely
+_STEP_VALUES: Final = 4  # that they say at least
+_WILD_APART: Final = 20  # readings; two wild ones hardly lie closer together
 _FINEST_PCT: Final = 0.01
 _ROUNDING_PCT: Final = 0.15  # by which readings of a step of a third or an eighth are rounded
 _LATEST_RUNS: Final = 20
@@ -144,6 +147,12 @@ class StepEstimate:
 
     def __init__(self) -> None:
         self._anchor, self._step, self._times, self._misfit = math.nan, 0.0, 0, math.nan
+        self._seen, self._misfit_at, self._values = 0, 0, set[float]()
+
+    @property
+    def sure(self) -> bool:
+        """Whether enough readings of different values were seen."""
+        return self._seen >= _STEP_READINGS and len(self._values) >= _STEP_VALUES
 
     @property
     def pct(self) -> float:
@@ -156,6 +165,8 @@ class StepEstimate:
         """Take a reading in."""
         if not LEAST_PCT <= value <= MOST_PCT:
             return
+        self._seen += 1
+        self._values.add(value)
         if math.isnan(self._anchor):
             self._anchor = value
         apart = abs(value - self._anchor)
@@ -165,8 +176,8 @@ class StepEstimate:
         elif abs(apart - times * self._step) <= _tolerance(self._step):
             if times > self._times:  # the further apart, the less the rounding of what is sent matters
                 self._step, self._times = apart / times, times
-        elif math.isnan(self._misfit):
-            self._misfit = value
+        elif math.isnan(self._misfit) or self._seen - self._misfit_at > _WILD_APART:
+            self._misfit, self._misfit_at = value, self._seen
         elif value != self._misfit:
             finer = _common(_common(self._step, apart), abs(self._misfit - self._anchor))
             self._step, self._times, self._misfit = finer, round(apart / finer), math.nan
@@ -188,12 +199,16 @@ def _common(a: float, b: float) -> float:
 
 
 def steps_of(raw: Floats, refitted: list[bool]) -> list[float]:
-    """(readings,) the step as known by each reading; another sensor has another one."""
-    steps, estimate = [], StepEstimate()
+    """(readings,) the step as known by each reading; another sensor has another one. It is learned afresh all the while, so
+    that wild readings do not stay in it for good."""
+    steps, estimate, fresh = [], StepEstimate(), StepEstimate()
     for value, anew in zip(raw.tolist(), refitted, strict=True):
         if anew:
-            estimate = StepEstimate()
+            estimate, fresh = StepEstimate(), StepEstimate()
         estimate.learn(value)
+        fresh.learn(value)
+        if fresh.sure:
+            estimate, fresh = fresh, StepEstimate()
         steps.append(estimate.pct)
     return steps
 

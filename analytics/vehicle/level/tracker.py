@@ -1,7 +1,7 @@
 """The level followed from reading to reading: what fits, what is slosh, what is a fill; each by what came before it only."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, r
 from analytics.vehicle.level.reservoir import BEND_PCT, Fill, Reservoir
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import DAY_US, HOUR_US, LONG_AGO_US
 
 _ONE_DELIVERY_US: Final = HOUR_US  # fills that lie no further apart are one
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
@@ -39,6 +39,7 @@ class _Doubt:
 @dataclass(frozen=True)
 class _FillSeen:
     at_us: int  # start of its segment
+    read_us: int  # the first reading that lies above
     detected_us: int
     dose_ratio: float  # until then
 
@@ -232,12 +233,12 @@ class _Tracker:
         self.doubt = _Doubt(self.marks.low, self.marks.over) if first == latest else None
         before, ratio = self.segments[-1], self.consumption.current_dose_ratio
         self._start(self._fill_time(before.at_us[-1] if before.at_us else first_us, first_us), first)
-        self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, ratio))
+        self.fills.append(_FillSeen(self.segments[-1].start_us, first_us, latest_us, ratio))
         # Two readings far apart are two fills with one reading between them.
         apart = max(2 * self.settings.fill_jump_pct, 6 * self.noise.pct)
         if float(r.level_pct[latest] - r.level_pct[first]) > apart:
             self._start(self._fill_time(first_us, latest_us), latest)
-            self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, ratio))
+            self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, latest_us, ratio))
         elif latest != first:
             self._append(latest)
         segment, used = self.segments[-1], float(r.used_pct[latest])
@@ -343,29 +344,31 @@ class _Tracker:
         return tuple(by_kind)
 
     def _measured(self) -> tuple[Fill, ...]:
-        """The fills with their sizes, from the readings on both sides; those within an hour are one delivery."""
+        """The fills with their sizes, from the readings on both sides; while readings go on rising within the hour, it is one
+        delivery."""
         starts = {segment.start_us: n for n, segment in enumerate(self.segments)}
         measured: list[Fill] = []
+        rising_us = LONG_AGO_US
         for seen in self.fills:
-            fill = self._size(seen, starts[seen.at_us])
-            if fill is None:
+            from_to = self._size(seen, starts[seen.at_us])
+            if from_to is None:
                 continue
-            if measured and fill.at_us - measured[-1].at_us <= _ONE_DELIVERY_US:
+            from_pct, to_pct = from_to
+            at_us, detected_us = seen.at_us, seen.detected_us
+            if measured and seen.read_us - rising_us <= _ONE_DELIVERY_US:
                 first = measured.pop()
-                fill = replace(first, to_pct=fill.to_pct, litres=round(first.litres + fill.litres, 3))
-            measured.append(fill)
+                at_us, detected_us, from_pct = first.at_us, first.detected_us, first.from_pct
+            rising_us = seen.detected_us
+            litres = max(0.0, (to_pct - from_pct) / 100 * self.history.setup_of(at_us).reservoir_l)
+            measured.append(
+                Fill(at_us=at_us, detected_us=detected_us, from_pct=from_pct, to_pct=to_pct, litres=round(litres, 3))
+            )
         return tuple(measured)
 
-    def _size(self, seen: _FillSeen, n: int) -> Fill | None:
+    def _size(self, seen: _FillSeen, n: int) -> tuple[float, float] | None:
+        """Percent before and after a fill that began a segment; None where readings on one side are missing."""
         used = float(used_until(self.history, self.use, np.array([seen.at_us]))[0])
         to, support = self.segments[n].level_at_start(used, self.consumption.baseline_dose_ratio)
         before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
         from_, known = before.level(used, seen.dose_ratio) if before else (np.nan, 0)
-        if not support or not known:
-            return None
-        to, from_ = min(to, 115.0), max(from_, 0.0)
-        litres = max(0.0, (to - from_) / 100 * self.history.setup_of(seen.at_us).reservoir_l)
-        return Fill(
-            at_us=seen.at_us, detected_us=seen.detected_us, from_pct=round(from_, 1), to_pct=round(to, 1),
-            litres=round(litres, 3),
-        )  # fmt: skip
+        return (round(max(from_, 0.0), 1), round(min(to, 115.0), 1)) if support and known else None

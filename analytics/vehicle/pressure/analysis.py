@@ -49,11 +49,13 @@ class Pressures:
 
 
 def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
-    """What the pressures of a vehicle tell; `fills_us` are the fills seen in its level."""
+    """What the pressures of a vehicle tell; `fills_us` are the fills seen in its level: they, and those that somebody recorded, may
+    have brought another grade of grease."""
     seen = peaks(history, settings)
     sensors = sensor_faults(history.cycles.at_us, seen, settings)
     readings = usable_readings(history, seen, sensors, settings)
-    expected = Expected(readings, fills_us, settings)
+    recorded = [work.at_us for work in history.work if work.kind == "filled"]
+    expected = Expected(readings, (*fills_us, *recorded), settings)
     pump = StarvedPump(readings, settings)
     lines = LineFaults(readings, expected, pump.airy, odd_lines(history, seen.channels), settings)
     ratio = np.full(seen.kpa.shape, np.nan, np.float32)

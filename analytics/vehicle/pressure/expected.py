@@ -149,6 +149,13 @@ class Expected:
         self.count[j] = readings
         self._baseline_us[j] = self.block_us
 
+    def move_trend(self, j: int, by: float) -> None:
+        """The recent readings of channel `j` lie elsewhere than its trend."""
+        if self._lone:
+            self.common.mean[0] += by
+        else:
+            self.trend[j] = np.clip(self.trend[j] + by, -_TREND_LIMIT, _TREND_LIMIT)
+
     def advance(self, a: int) -> None:
         """Time has passed until the block that begins at row `a`: what was learned is a little less sure."""
         at_us, boot = self.readings.at_us, self.readings.boot

@@ -32,6 +32,7 @@ _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further wher
 _STILL_GONE: Final = -0.3  # while a pump is starved, anything below it counts as gone
 _ENOUGH_SOUND: Final = 4  # readings in a row that end a finding
 _NO_LONGER: Final = 15  # readings whose middle lies well inside the limits end it, too
+_QUIET: Final = (0.03, 0.05)  # noise of a channel, as a logarithm, below which its limits are those of a quiet one
 _RELIEF_MARGIN: Final = (
     0.15,
     0.25,
@@ -95,7 +96,6 @@ class LineFaults:
         self.alarm = np.zeros(width, bool)
         self.open: dict[tuple[str, int], Stretch] = {}  # (kind, channel)
         self.ended: list[Stretch] = []
-        self._crept: set[int] = set()  # channels whose trend itself is the fault
         self._repaired = np.full(
             width, -1
         )  # row from which the latest recorded repair of a channel has to prove itself
@@ -128,14 +128,26 @@ class LineFaults:
             least = _RELIEF_MARGIN[block.reading <= 1]
             pressed = relief & free[:, None] & (departure > np.maximum(least, 3 * spread) + cold)
             limit = settings.sigmas * spread
-            up = (departure > settings.blocked_log_ratio - block.doubt) & (departure > settings.sound_log_ratio)
-            down = departure < settings.open_log_ratio + np.minimum(block.doubt, 0.2)
-            self.high[a:b] = (up & (block.change > np.maximum(limit, settings.sound_log_ratio))) | pressed
-            self.low[a:b] = down & (block.change < -limit)
+            change, doubt = block.change, block.doubt
+            restless = np.clip(
+                (spread - _QUIET[0]) / (_QUIET[1] - _QUIET[0]), 0, 1
+            )  # a quiet channel shows smaller changes
+            inside = settings.quiet_sound_log_ratio + restless * (
+                settings.sound_log_ratio - settings.quiet_sound_log_ratio
+            )
+            sudden = settings.quiet_blocked_log_ratio + restless * (
+                settings.blocked_log_ratio - settings.quiet_blocked_log_ratio
+            )
+            far = departure > settings.blocked_log_ratio - doubt
+            up = (departure > inside) & (far | (change > sudden))
+            self.high[a:b] = (up & (change > np.maximum(limit, inside))) | pressed
+            far = departure < settings.open_log_ratio + np.minimum(doubt, inside)
+            down = (departure < -inside) & (far | (change < settings.open_log_ratio))
+            self.low[a:b] = down & (change < -np.maximum(limit, inside))
             crept = block.doubt + np.maximum(0.0, spread - settings.noise_of_creep)
             self.crept_high[a:b] = departure > settings.crept_blocked_log_ratio + crept
             self.crept_low[a:b] = departure < settings.crept_open_log_ratio - crept
-            reach = np.maximum(settings.sound_log_ratio, 2 * self.expected.noise)
+            reach = np.maximum(inside, 2 * self.expected.noise)
             self.sound[a:b] = (np.abs(departure) < reach) & ~pressed
             self.as_before[a:b] = (np.abs(block.change) < reach) & ~pressed
 
@@ -168,19 +180,20 @@ class LineFaults:
             if quick[i, j] and quick[few, j].sum() >= settings.needed:
                 self._begin(kind, j, i, few[quick[few, j]], _ONSET_READINGS)
             elif crept[i, j] and crept[rows, j].sum() >= settings.crept_needed:
-                self._crept.add(j)
                 self._begin(kind, j, i, rows[crept[rows, j]], _CREPT_READINGS)
             return
         recent = self.departure[few, j]
         across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
-        sound = self.sound[few, j] | (self.as_before[few, j] & (j not in self._crept)) | across
+        sound = self.sound[few, j] | self.as_before[few, j] | across
         back = bool(sound[-_ENOUGH_SOUND:].all()) and len(few) >= _ENOUGH_SOUND
         if settled or back:
             self._end(kind, j, int(self.readings.at_us[few[-_ENOUGH_SOUND] if back else i]))
+            self._move_trend(j, i, float(np.median(self.change[few[-_ENOUGH_SOUND:], j])))
         elif self._no_longer(kind, quick, j, rows):
             self._end(kind, j, int(self.readings.at_us[i]))
+            self._move_trend(j, i, float(np.median(self.change[rows, j])))
         elif quick[i, j] or float(np.median(recent)) * (1 if kind == "blocked_line" else -1) > settings.sound_log_ratio:
-            held.evidence |= self._evidence(recent, i, j)
+            held.evidence |= self._evidence(few, i, j)
 
     def _latest(self, j: int, i: int, number: int) -> Ints:
         """The latest rows up to `i`, at most so many, in which channel `j` read."""
@@ -209,20 +222,29 @@ class LineFaults:
                 return
         at_us = self.readings.at_us
         found = Stretch(kind, self.readings.channels[j], self._began(kind, j, int(beyond[0]), back), int(at_us[i]))
-        found.evidence = self._evidence(departure, i, j)
+        trend = float(self.departure[i, j] - self.change[i, j])
+        if trend * off > 0:  # it is part of the fault
+            self._move_trend(j, i, -trend)
+            self.change[beyond, j] = departure
+            self.as_before[max(0, i - self.settings.crept_window) :, j] = False
+        found.evidence = self._evidence(beyond, i, j)
         if not self.readings.with_temperature and self.departure.shape[1] == 1:
             found.evidence["temperature_known"] = 0
         self.open[kind, j] = found
 
     def _end(self, kind: str, j: int, ended_us: int) -> None:
-        self._crept.discard(j)
         found = self.open.pop((kind, j))
         found.ended_us = ended_us
         self.ended.append(found)
 
-    def _evidence(self, departure: Floats, i: int, j: int) -> dict[str, float | None]:
-        """How far channel `j` is off, by its latest departures at row `i`."""
-        off = float(np.median(departure))
+    def _move_trend(self, j: int, i: int, by: float) -> None:
+        """Changes of channel `j` after row `i` are held against a trend that lies elsewhere."""
+        self.expected.move_trend(j, by)
+        self.change[i + 1 :, j] -= by  # what is left of this block
+
+    def _evidence(self, rows: Ints, i: int, j: int) -> dict[str, float | None]:
+        """How far channel `j` is off at row `i` by its readings in `rows`: from its baseline, or from what it was lately."""
+        off = max((float(np.median(values[rows, j])) for values in (self.departure, self.change)), key=abs)
         return {
             "ratio_to_expected": round(float(np.exp(off)), 2),
             "deviation_sd": round(abs(off) / float(self.spread[i, j]), 1),

@@ -31,7 +31,9 @@ _NOTHING: Final = (
     0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
 )
 PROOF_CYCLES: Final = 10  # that show whether a repair held
+_LIVE: Final = 0.02  # share of relief pressure from which such a channel may have come to life
 _LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
+_LEVEL_READINGS: Final = 500  # in a row, at most, that give it a level, if nobody recorded that it was mended
 LEAST_RELIEF_KPA: Final = 1000.0  # no relief valve of these systems opens below it (common practice, no source)
 _FOREVER_US: Final = 1 << 62
 
@@ -40,7 +42,7 @@ _FOREVER_US: Final = 1 << 62
 class Peaks:
     """All cycles: `kpa`, `watched`, `impossible` and `without` are (cycles, channels) in the order of `channels`, those of the
     line lists; `watched` while a channel is on the sheet in force, `without` while it has shown no pressure since it was first
-    heard."""
+    heard, or not long enough to have a level; `dead_until` (channels,) is the cycle at which it came to life, if it did."""
 
     channels: tuple[str, ...]
     kpa: Floats
@@ -48,6 +50,7 @@ class Peaks:
     watched: Flags
     impossible: Flags
     without: Flags
+    dead_until: Ints
 
 
 @dataclass(frozen=True)
@@ -93,31 +96,32 @@ def peaks(history: History, settings: Settings) -> Peaks:
     watched = sheets[history.setup_at(c.at_us)]
     mended_us = {j: [at_us for at_us, names in repairs(history) if name in names] for j, name in enumerate(order)}
     shown = np.where(watched & ~impossible, kpa, np.nan)
-    without = _without_pressure(shown, relief_kpa, c.at_us, mended_us, settings.learning_cycles)
-    return Peaks(order, kpa, relief_kpa, watched, impossible, without)
+    without, dead_until = _without_pressure(shown, relief_kpa, c.at_us, mended_us, settings.learning_cycles)
+    return Peaks(order, kpa, relief_kpa, watched, impossible, without, dead_until)
 
 
 def _without_pressure(
     kpa: Floats, relief_kpa: Floats, at_us: Ints, mended_us: Mapping[int, Sequence[int]], first: int
-) -> Flags:
-    """(cycles, channels) readings of channels whose `first` readings show no pressure, until very many in a row have shown one,
-    or those that prove a repair."""
-    without = np.zeros(kpa.shape, bool)
+) -> tuple[Flags, Ints]:
+    """((cycles, channels) readings of channels whose `first` readings show no pressure, until they have shown some in a row for as
+    long as they had not, or those that prove a repair; (channels,) cycle at which they came to life)."""
+    without, dead_until = np.zeros(kpa.shape, bool), np.full(kpa.shape[1], len(kpa))
     for j in range(kpa.shape[1]):
         rows = np.flatnonzero(~np.isnan(kpa[:, j]))
-        if len(rows) < first:
+        if len(rows) < first or (kpa[rows[:first], j] < _NOTHING * relief_kpa[rows[:first]]).mean() <= 0.5:
             continue
-        nothing = kpa[rows, j] < _NOTHING * relief_kpa[rows]
-        if nothing[:first].mean() <= 0.5:
-            continue
-        run = np.arange(len(rows)) - np.maximum.accumulate(np.where(nothing, np.arange(len(rows)), -1))
-        live = run >= _LIVE_READINGS
+        number = np.arange(len(rows))
+        faint = kpa[rows, j] < _LIVE * relief_kpa[rows]
+        run = number - np.maximum.accumulate(np.where(faint, number, -1))  # readings in a row with pressure
+        proven = np.zeros(len(rows), bool)
         for done_us in mended_us[j]:
             after = np.cumsum(at_us[rows] > done_us)
-            live |= (np.minimum(run, after) >= PROOF_CYCLES) & (after < _LIVE_READINGS)
-        until = rows[int(np.argmax(live))] if live.any() else len(kpa)
-        without[rows[0] : until, j] = True
-    return without
+            proven |= (np.minimum(run, after) >= PROOF_CYCLES) & (after < _LIVE_READINGS)
+        known = proven | (run >= np.clip(number - run, _LIVE_READINGS, _LEVEL_READINGS))
+        live = proven | (run >= _LIVE_READINGS)
+        without[rows[0] : rows[int(np.argmax(known))] if known.any() else len(kpa), j] = True
+        dead_until[j] = rows[int(np.argmax(live))] if live.any() else len(kpa)
+    return without, dead_until
 
 
 def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], settings: Settings) -> Readings:

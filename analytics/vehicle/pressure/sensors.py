@@ -50,7 +50,8 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
         for j in np.flatnonzero(dead).tolist():
             rows = np.flatnonzero(seen.without[:, j])
             detected = max(int(proven[j]), int(others.min()) if len(others) else 0)
-            ended = int(at_us[rows[-1] + 1]) if rows[-1] + 1 < len(at_us) else None
+            until = int(seen.dead_until[j])
+            ended = int(at_us[until]) if until < len(at_us) else None
             if ended is None or at_us[detected] < ended:
                 one = Stretch("pressure_sensor", seen.channels[j], int(at_us[rows[0]]), int(at_us[detected]), ended)
                 one.evidence = {"no_pressure_kpa": round(float(np.nanmedian(seen.kpa[rows[0] : detected + 1, j])))}
@@ -58,12 +59,14 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
     return found
 
 
-def repeats_needed(value: float, step: float, least: int) -> int:
+def repeats_needed(value: float, step: float, least: int, often: float = 0.0) -> int:
     """Readings in a row that must be alike before a sensor is called stuck: so many that chance brings them once in a million.
 
-    Readings scatter by three percent at least; the coarser the sensor's step beside that, the more often they are alike.
+    Readings scatter by three percent as a rule; the coarser the sensor's step beside that, the more often they are alike, and
+    `often` is the share of them that were so far.
     """
     chance = min(max(step, 1e-9) / (2.51 * 0.03 * max(abs(value), 1.0)), 0.999)  # of the likeliest reading
+    chance = max(chance, often)
     return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
 
 
@@ -75,15 +78,22 @@ def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> 
     # What came before a reading tells the step; the smallest difference so far.
     step = np.minimum.accumulate(np.where(steps > 0, steps, np.inf))
     edges = np.flatnonzero(np.r_[True, steps > 0, True])
+    alike, broken = np.r_[0, np.cumsum(steps == 0)], 0  # pairs of readings alike, and those of them that were stuck
     found = []
     long = np.flatnonzero(np.diff(edges) >= least)
     for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
         coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
         known = float(step[first - 1]) if first > _STEP_READINGS else min(float(step[max(first - 1, 0)]), coarse)
-        needed = repeats_needed(float(value[first]), known, least)
+        often = (alike[first] - broken + 1) / (first - broken + _STEP_READINGS)
+        earlier = np.diff(edges[: np.searchsorted(edges, first) + 1])
+        needed = repeats_needed(float(value[first]), known, least, often)
+        needed = max(
+            needed, 2 * int(earlier[earlier < needed].max(initial=0))
+        )  # a steady pressure stands still by itself
         if last - first >= needed:
             ended = int(at_us[last]) if last < len(at_us) else None
             found.append(Stretch("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))
+            broken += last - first - 1
     return found
 
 

@@ -3,17 +3,23 @@
 import json
 from collections.abc import Mapping
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 
 from analytics.pipeline import vehicle_summary
 from analytics.settings import DEFAULTS
+from analytics.vehicle import confirmation
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.confirmation import _more_than_chance
+from analytics.vehicle.data_notes import notes
+from analytics.vehicle.history import History
 from analytics.vehicle.ignition import _between
 from analytics.vehicle.silence import limit_h
 from ingest import database, reading, registry
+from ingest.arrays import Ints
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import instant
@@ -27,13 +33,14 @@ INTERVAL_H = 20 / 60
 def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Mapping[str, object]] | None = None, until_h: float = 0.0,
           step_h: float = 0.01, boots: dict[int, str] | None = None, metered: bool = True,
           switched_off: bool = True, off_h: tuple[float, float] | None = None,
-          lost: frozenset[int] = frozenset()) -> Result:  # fmt: skip
+          lost: frozenset[int] = frozenset(), feed: str | None = None) -> Result:  # fmt: skip
     """Analyse a vehicle whose ignition is on throughout, but for `off_h`: cycles as (time, counter); messages whose number is
     in `lost` never come."""
     folder.mkdir(exist_ok=True)
     engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    sheet = VEHICLE | {"level": "none"} | ({"feed": feed} if feed else {})
     with database.writing(engine) as connection:
-        vehicle_summary.register(connection, write(folder, [VEHICLE | {"level": "none"}], [LINE | {"channel": ""}]), 0)
+        vehicle_summary.register(connection, write(folder, [sheet], [LINE | {"channel": "main" if feed else ""}]), 0)
     arrivals = list[Arrival]()
 
     def add(kind: str, hour: float, **values: object) -> None:
@@ -53,10 +60,8 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
             "cycle",
             hour,
             cycle_no=number,
-            run_s=180,
-            peak_kpa={},
             **({"engine_h": None} if not metered else {}),
-            **more,
+            **({"run_s": 180, "peak_kpa": {}} | more),
         )
     last = max(until_h, cycles[-1][0] + 0.05)
     if switched_off:
@@ -67,6 +72,16 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
         messages = reading.read_messages(connection, vehicle.id)
     engine.dispose()
     return analyse(messages, vehicle.setups, START_US + int(last * HOUR_US))
+
+
+class _Times:
+    """Cycles of which nothing but the times matters."""
+
+    def __init__(self, at_us: Ints) -> None:
+        self.at_us = at_us
+
+    def __len__(self) -> int:
+        return len(self.at_us)
 
 
 def every(numbers: range, interval_h: float = INTERVAL_H, first_no: int = 0) -> list[tuple[float, int]]:
@@ -231,3 +246,88 @@ def test_what_counts_as_silence() -> None:
     assert limit_h([14.0, 400.0], 90, DEFAULTS) == 72
     assert limit_h([14.0, 180.0], 90, DEFAULTS) == 204
     assert limit_h([14.0], 10, DEFAULTS) == 168
+
+
+@pytest.mark.parametrize("factor", [0.74, 0.88, 1.15, 1.9])
+def test_another_run_time_is_a_mismatch_while_it_lasts(tmp_path: Path, factor: float) -> None:
+    """Thirty cycles that run otherwise than the sheet says, one like the other; with the seconds as evidence."""
+    rng = np.random.default_rng(5)
+    run_s = (
+        180
+        * (1 + 0.008 * rng.standard_normal(100))
+        * np.where((np.arange(100) >= 40) & (np.arange(100) < 70), factor, 1)
+    )
+    result = drive(tmp_path, every(range(1, 101)), {n: {"run_s": round(float(s), 1)} for n, s in enumerate(run_s)})
+    (found,) = [f for f in result.findings if f.kind == "timer_mismatch"]
+    assert found.evidence["run_s"] == pytest.approx(180 * factor, rel=0.02)
+    assert "interval_min" not in found.evidence
+    assert found.detected_us - found.began_us == pytest.approx(6 * INTERVAL_H * HOUR_US, rel=0.01)
+    assert found.ended_us == pytest.approx(START_US + 71 * INTERVAL_H * HOUR_US, abs=0.1 * HOUR_US)
+
+
+def test_runs_that_are_cut_off_now_and_then_are_no_timer_setting(tmp_path: Path) -> None:
+    """Half of them at a third of their time: incomplete cycles only. A run time within two percent is none of both."""
+    rng = np.random.default_rng(6)
+    cut = {n: {"run_s": 60.0} for n in range(30, 90) if rng.random() < 0.5}
+    assert set(kinds(drive(tmp_path / "a", every(range(1, 101)), cut))) == {"incomplete_cycles"}
+    long = {n: {"run_s": 183.5} for n in range(100)}
+    assert kinds(drive(tmp_path / "b", every(range(1, 101)), long)) == []
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.05, 0.0), (0.5, 1.0)])
+def test_a_confirmation_that_comes_and_goes(share: float, found: float) -> None:
+    """One cycle in twenty unconfirmed is a switch that chatters, every other one is a fault: of a hundred vehicles each, from the
+    thirtieth cycle on."""
+    rng, told = np.random.default_rng(8), 0
+    for _ in range(100):
+        bad = rng.random(130) < np.where(np.arange(130) < 30, 0.002, share)
+        history = cast(History, SimpleNamespace(cycles=_Times(np.arange(130) * HOUR_US)))
+        told += bool(confirmation.analyse(history, bad, np.zeros(130), DEFAULTS))
+    assert told / 100 == pytest.approx(found, abs=0.02)
+
+
+def test_cold_keeps_the_pressure_in_a_main_line(tmp_path: Path) -> None:
+    """A quarter of the peak that stays is twice what is usual: a sticking vent valve when it is warm, stiff grease at -18 degrees;
+    three quarters are no vented line in any weather."""
+
+    def vented(temp_c: float, rest_kpa: float) -> bool:
+        extra: dict[int, Mapping[str, object]] = {
+            n: {
+                "peak_kpa": {"main": 20_000},
+                "rest_kpa": {"main": rest_kpa if n >= 60 else 2_300 + 20 * (n % 7)},
+                "temp_c": temp_c if n >= 60 else 5.0,
+            }
+            for n in range(100)
+        }
+        folder = tmp_path / f"{temp_c}-{rest_kpa}"
+        return "incomplete_cycles" not in kinds(drive(folder, every(range(1, 101)), extra, feed="injector"))
+
+    assert not vented(8.0, 5_600)
+    assert vented(-18.0, 5_600)
+    assert not vented(-18.0, 15_000)
+
+
+def test_a_timer_that_was_set_back_leaves_no_missed_cycles(tmp_path: Path) -> None:
+    """Faster for a while, then as registered again: the first long gaps are no standstill."""
+    fast = INTERVAL_H * 0.55
+    before = every(range(1, 31))
+    middle = [(before[-1][0] + n * fast, 29 + n) for n in range(1, 61)]
+    after = [(middle[-1][0] + n * INTERVAL_H, 89 + n) for n in range(1, 41)]
+    result = drive(tmp_path, before + middle + after)
+    assert kinds(result) == ["timer_mismatch"]
+    assert result.findings[0].evidence["interval_min"] == pytest.approx(11, rel=0.02)
+
+
+def test_a_timer_s_tolerance_over_weeks_unheard_is_no_missed_cycle(tmp_path: Path) -> None:
+    """Five hundred cycles whose messages were lost, by a timer that is a percent slow."""
+    slow = INTERVAL_H * 1.01
+    cycles = every(range(1, 41)) + [(40 * INTERVAL_H + n * slow, 39 + n) for n in range(490, 530)]
+    assert kinds(drive(tmp_path, cycles)) == []
+
+
+def test_two_controllers_under_one_name_are_told(tmp_path: Path) -> None:
+    """By turns, each with a counter of its own; one that was swapped, and swapped back, is none."""
+    by_turns = drive(tmp_path / "a", every(range(1, 61)), boots={n: "B" for n in range(60) if n // 6 % 2})
+    assert any("Two controllers" in note for note in notes(by_turns))
+    swapped = drive(tmp_path / "b", every(range(1, 61)), boots=dict.fromkeys(range(20, 40), "B"))
+    assert not any("Two controllers" in note for note in notes(swapped))

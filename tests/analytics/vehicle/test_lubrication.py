@@ -1,13 +1,17 @@
 """Ignition hours since grease last surely arrived."""
 
+from dataclasses import replace
 from pathlib import Path
 
+import msgspec
+import numpy as np
 import pytest
 
+from analytics.findings import Finding
 from analytics.settings import DEFAULTS
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.confirmation import flawed
-from analytics.vehicle.lubrication import hours_since
+from analytics.vehicle.lubrication import escalate, hours_since
 from ingest.times import HOUR_US
 from ingest.work import Work
 from simulators.scenario import Trouble
@@ -76,3 +80,62 @@ def test_injectors_that_did_not_fire_bring_nothing(tmp_path: Path) -> None:
     (found,) = [f for f in told.findings if f.kind == "incomplete_cycles"]
     assert min(hours or 0.0 for hours in since(told).values()) > 20
     assert found.evidence["hours_since_grease"] == max(hours or 0.0 for hours in since(told).values())
+
+
+def without(told: Result, **changed: object) -> dict[int, float | None]:
+    """Hours of the same messages under a sheet that says otherwise of the vehicle; `watched` says whether any line is."""
+    setup = told.history.setups[0]
+    if not changed.pop("watched", True):
+        setup = msgspec.structs.replace(
+            setup, lines=tuple(msgspec.structs.replace(x, channel=None) for x in setup.lines)
+        )
+    setup = msgspec.structs.replace(setup, **changed)
+    return since(replace(told, history=replace(told.history, setups=(setup,))))
+
+
+def test_what_nothing_proves_is_not_known(tmp_path: Path) -> None:
+    """Lines that no reading watches, and no meter: never nought."""
+    told = result(tmp_path)
+    assert set(without(told, watched=False).values()) == {None}
+    blind = replace(told.history, metered=False)
+    assert set(since(replace(told, history=blind)).values()) == {None}
+
+
+def test_a_divider_that_confirms_speaks_for_all_its_lines(tmp_path: Path) -> None:
+    """One shut outlet would stop it; with a pumping element a line a switch says nothing of the others."""
+    told = result(tmp_path)
+    cycles = replace(told.history.cycles, complete=np.ones(len(told.history.cycles)))
+    confirmed = replace(told, history=replace(told.history, cycles=cycles))
+    assert (
+        max(
+            hours if hours is not None else 99
+            for hours in without(confirmed, watched=False, feed="progressive").values()
+        )
+        < 2
+    )
+    assert set(without(confirmed, watched=False, feed="direct").values()) == {None}
+
+
+def test_a_reading_that_did_not_come_proves_nothing(tmp_path: Path) -> None:
+    """The hours of a line go on from the last cycle in which its pressure was read."""
+    told = result(tmp_path)
+    cycles = told.history.cycles
+    line = told.history.setup.lines[2]
+    peak = cycles.peak_kpa.copy()
+    peak[-50:, cycles.channels.index(line.channel or "")] = np.nan
+    hours = since(replace(told, history=replace(told.history, cycles=replace(cycles, peak_kpa=peak))))
+    assert hours[line.line] == pytest.approx(float(told.history.heard_h[-1] - told.history.cycle_h[-51]), abs=0.06)
+
+
+@pytest.mark.parametrize(("ratio", "severity"), [(0.2, "act_now"), (0.6, "plan")])
+def test_grease_that_does_not_leave_the_reservoir_is_urgent(tmp_path: Path, ratio: float, severity: str) -> None:
+    """Less than a third of the doses dries the points; half of them can be planned."""
+    told = result(tmp_path)
+    evidence = {"cm3_per_cycle": 10 * ratio, "expected_cm3_per_cycle": 10.0}
+    began_us = END_US - 4 * DAY_US
+    found = Finding("under_delivery", None, (), began_us, began_us + HOUR_US, None, "plan", "", evidence)
+    hours = hours_since(told.history, [found], np.zeros(len(told.history.cycles), bool), DEFAULTS)
+    (after,) = escalate([found], told.history.setup.lines, hours, DEFAULTS)
+    assert after.severity == severity
+    assert ("hours_since_grease" in after.evidence) == (severity == "act_now")
+    assert (min(h or 0.0 for h in hours.values()) > 5) == (severity == "act_now")

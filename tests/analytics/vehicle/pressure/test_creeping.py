@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.helpers.pressures import Drive, analysed, drive, told
+from tests.helpers.pressures import Drive, analysed, drive, told, work
 
 
 def creep(made: Drive, channel: int, ratio: float, begin_day: float, days: float) -> None:
@@ -50,6 +50,16 @@ def test_another_grade_of_grease_is_no_fault(channels: int, ratio: float) -> Non
         )
         made.log_kpa[(made.at_us > fills[1]) & (made.at_us < fills[3])] += np.log(ratio)
         assert told(made, fills) == []
+
+
+def test_a_recorded_fill_explains_another_grade_where_no_level_tells() -> None:
+    """The same step without a fill is a finding on a lone channel."""
+    made = drive(120, 1, 210)
+    at_us = int(made.at_us[np.searchsorted(made.day, 60)]) - 600_000_000
+    made.log_kpa[made.at_us > at_us] += np.log(1.6)
+    assert [s.kind for s in told(made)] == ["blocked_line"]
+    made.work.append(work(at_us, "filled", to_pct=95.0, grease="lithium complex, NLGI 2"))
+    assert told(made) == []
 
 
 @pytest.mark.parametrize("channels", [1, 12])

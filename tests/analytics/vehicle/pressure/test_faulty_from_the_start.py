@@ -86,7 +86,7 @@ def test_a_sheet_that_says_the_same_changes_nothing() -> None:
 
 def test_no_pressure_since_first_heard_is_a_finding_and_no_ratio() -> None:
     """Noise around nothing has no ratio; when pressure has come for good the finding ends, and a later fault is found."""
-    made = drive(200, 6, 6)
+    made = drive(230, 6, 6)
     live = made.log_kpa.copy()
     dead = made.day < 80
     made.log_kpa[dead, 2] = np.log(np.abs(made.rng.normal(40, 60, dead.sum())) + 1)
@@ -99,7 +99,7 @@ def test_no_pressure_since_first_heard_is_a_finding_and_no_ratio() -> None:
     assert found.ended_us is not None
     assert 0 < (found.ended_us - made.at_us[~dead][0]) / DAY_US < 10
     assert np.isnan(result.ratio[dead, 2]).all()
-    made.log_kpa[made.day > 150, 2] += np.log(0.3)
+    made.log_kpa[made.day > 190, 2] += np.log(0.3)
     later = [s for s in told(made) if s.kind != "pressure_sensor"]
     assert [(s.kind, s.channel) for s in later] == [("open_line", "p02")]
 

@@ -1,0 +1,63 @@
+"""Grease per cycle: leaks, worn pumps, and top-ups that nobody records."""
+
+import numpy as np
+import pytest
+
+from analytics.vehicle.level import no_grease_leaves
+from ingest.times import DAY_US
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, history, kinds
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+@pytest.mark.parametrize("noise", [0.6, 1.2])
+def test_small_top_ups_that_nobody_records_are_no_fault(seed: int, noise: float) -> None:
+    """Of three to six points every three days or so for six weeks: no finding, the pump's own ratio within 5 %, and the level
+    within three points."""
+    rng = np.random.default_rng(100 + seed)
+    added = tuple((float(day + rng.uniform(-1, 1)), float(rng.uniform(3, 6))) for day in range(40, 82, 3))
+    tank = Tank(days=100, seed=seed, noise_pct=noise, added=added)
+    found = analysed(tank)
+    assert kinds(found) == []
+    assert found.baseline_dose_ratio == pytest.approx(1.0, abs=0.05)
+    known = np.isfinite(found.level_at_cycle_pct)
+    off = np.abs(found.level_at_cycle_pct - np.array(tank.level_pct))[known]
+    assert np.quantile(off, 0.9) < 3.0
+
+
+@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize(("ratio", "kind"), [(0.6, "under_delivery"), (0.4, "under_delivery"), (1.5, "reservoir_loss")])
+def test_grease_that_is_not_accounted_for_is_found_once(seed: int, ratio: float, kind: str) -> None:
+    """From its first days on, until it is as it was."""
+    tank = Tank(days=110, seed=seed, ratio=((0.0, 1.0), (45.0, ratio), (75.0, 1.0)))
+    found = analysed(tank)
+    assert kinds(found) == [kind]
+    (one,) = [s for s in found.stretches if s.kind == kind]
+    assert abs((one.began_us - START_US) / DAY_US - 45) < 6
+    assert 45 < (one.detected_us - START_US) / DAY_US < 62
+    assert one.ended_us is not None
+    assert abs((one.ended_us - START_US) / DAY_US - 75) < 8
+
+
+@pytest.mark.parametrize("seed", range(1, 6))
+def test_grease_that_does_not_leave_the_reservoir_is_told(seed: int) -> None:
+    """Cycles run, the level stands: no grease reaches the points, and the cycles say so."""
+    tank = Tank(days=70, seed=seed, ratio=((0.0, 1.0), (45.0, 0.05)))
+    found = analysed(tank)
+    (one,) = [s for s in found.stretches if s.kind == "under_delivery"]
+    got, expected = one.evidence["cm3_per_cycle"], one.evidence["expected_cm3_per_cycle"]
+    assert got is not None
+    assert expected is not None
+    assert got < 0.3 * expected
+    none = no_grease_leaves(history(tank), found)
+    day = np.array(tank.clock_h) / 24
+    assert none[day > 50].all()
+    assert not none[day < 40].any()
+
+
+@pytest.mark.parametrize("ratio", [0.9, 1.0, 1.12])
+def test_a_sound_system_within_its_sheet_is_learned(ratio: float) -> None:
+    """The vehicle's own ratio, with an error that covers it."""
+    found = analysed(Tank(days=120, ratio=((0.0, ratio),)))
+    assert kinds(found) == []
+    assert found.baseline_dose_ratio == pytest.approx(ratio, abs=max(0.02, 2 * found.dose_ratio_sd))
+    assert found.dose_ratio == found.baseline_dose_ratio

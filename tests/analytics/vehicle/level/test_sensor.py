@@ -1,0 +1,73 @@
+"""A level sensor that stands still, lies or falls silent, whatever its step."""
+
+import numpy as np
+import pytest
+
+from analytics.vehicle.level.readings import steps_of
+from ingest.times import DAY_US
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds
+
+
+@pytest.mark.parametrize("step", [0.5, 1.0, 2.0, 5.0, 10.0, 12.5, 25.0, 100 / 3, 100 / 12])
+def test_the_step_is_learned_from_the_readings(step: float) -> None:
+    """With two readings in a thousand wild and rounding to a tenth; seldom only one by them for a while."""
+    known = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        true = 95 - np.cumsum(rng.gamma(2, 0.6, 400)) % 75 + rng.normal(0, 1.2, 400)
+        read = np.round(np.round(true / step) * step, 1)
+        read[rng.random(400) < 0.002] = 77.7
+        steps = steps_of(read, [False] * len(read))
+        known.append(np.abs(np.array(steps[40:]) - step) < 0.1)
+    assert np.mean(known) > 0.85
+
+
+def test_a_step_too_fine_to_matter_is_none_and_another_sensor_has_its_own() -> None:
+    """Readings to a tenth are not in steps; what one sensor told says nothing of the next."""
+    fine = np.round(np.random.default_rng(2).uniform(20, 90, 60), 1)
+    coarse = np.repeat([75.0, 50.0, 25.0], 20)
+    steps = steps_of(np.r_[fine, coarse], [False] * 60 + [True] + [False] * 59)
+    assert steps[59] == 0.0
+    assert steps[-1] == 25.0
+
+
+@pytest.mark.parametrize("step", [0.5, 1.0, 2.0, 5.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_sensor_that_stands_still_is_found(step: float, seed: int) -> None:
+    """Once more was used than its step explains; from the first reading that is alike to the first that is not."""
+    tank = Tank(days=80, step_pct=step, seed=seed)
+    at_h, pct = tank.read()
+    stuck = (at_h > 24 * 50) & (at_h < 24 * 68)
+    pct[stuck] = pct[stuck][0]
+    found = analysed(tank, read=(at_h, pct))
+    assert kinds(found) == ["level_sensor"]
+    (one,) = [s for s in found.stretches if s.kind == "level_sensor"]
+    assert abs((one.began_us - START_US) / DAY_US - 50) < 2
+    assert (one.detected_us - START_US) / DAY_US - 50 < 3 + 3 * step / 2.16
+    assert one.ended_us is not None
+    assert abs((one.ended_us - START_US) / DAY_US - 68) < 1
+
+
+@pytest.mark.parametrize("metered", [True, False])
+def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: bool) -> None:
+    """Without a meter the timer counts the hours."""
+    tank = Tank(days=60, metered=metered)
+    at_h, pct = tank.read()
+    sent = at_h < 24 * 40
+    found = analysed(tank, read=(at_h[sent], pct[sent]))
+    assert kinds(found) == ["level_sensor"]
+    (one,) = found.stretches
+    assert one.ended_us is None
+    assert (one.detected_us - START_US) / DAY_US < 46
+
+
+@pytest.mark.parametrize("step", [1.0, 25.0])
+def test_impossible_readings_are_a_fault_at_any_step(step: float) -> None:
+    """Beyond what any sound sensor reads."""
+    tank = Tank(days=60, step_pct=step)
+    at_h, pct = tank.read()
+    rng = np.random.default_rng(4)
+    bad = (at_h > 24 * 40) & (at_h < 24 * 47)
+    pct[bad] = rng.choice([-20.0, 150.0, 180.0], bad.sum())
+    found = analysed(tank, read=(at_h, pct))
+    assert kinds(found) == ["level_sensor"]
