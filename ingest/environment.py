@@ -75,3 +75,12 @@ def alert_broker_files() -> Mapping[str, str]:
         (PASSWORD_FILE, ALERT_PASSWORD_FILE), (CA_FILE, ALERT_CA_FILE), (CERT_FILE, ALERT_CERT_FILE), (KEY_FILE, ALERT_KEY_FILE),
     )  # fmt: skip
     return {of_broker.name: one.value for of_broker, one in pairs if one.value}
+
+
+PARENT: Final = "TALLOW_PARENT"  # no setting: what a process is told by the one that starts it
+
+
+def take_parent_pipe() -> int | None:
+    """The number of the pipe that tells when the process that started this one ends; not for processes that this one starts."""
+    number = os.environ.pop(PARENT, "")
+    return int(number) if number.isdigit() else None
