@@ -29,7 +29,8 @@ class Common:
 
 @dataclass(frozen=True)
 class Cycles(Common):
-    """Pressures are (n, channels) in the order of `channels`; `manual` and `complete` are 1, 0 or NaN."""
+    """Pressures are (n, channels) in the order of `channels`; `manual` and `complete` are 1, 0 or NaN. Of channels that no line list
+    names so many are `left_out`."""
 
     cycle_no: Ints
     run_s: Floats
@@ -41,6 +42,7 @@ class Cycles(Common):
     peak_kpa: NDArray[np.float32]
     rest_kpa: NDArray[np.float32]
     trace: tuple[bytes | None, ...]  # MessagePack: channel -> {dt_s, kpa}
+    left_out: int = 0
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ def chosen(rows: Rows, which: NDArray[Any], **changed: Any) -> Rows:
     picked: dict[str, Any] = {
         name: tuple(values[i] for i in indices) if isinstance(values, tuple) else values[indices]
         for name, values in vars(rows).items()
-        if name != "channels"
+        if name not in ("channels", "left_out")
     }
     return replace(rows, **{**picked, **changed})
 

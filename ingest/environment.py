@@ -41,6 +41,9 @@ ALERT_PASSWORD_FILE: Final = Setting(
 ALERT_CA_FILE: Final = Setting("TALLOW_ALERT_CA_FILE", "", "the same for a broker that alerts go to")
 ALERT_CERT_FILE: Final = Setting("TALLOW_ALERT_CERT_FILE", "", "the same for a broker that alerts go to")
 ALERT_KEY_FILE: Final = Setting("TALLOW_ALERT_KEY_FILE", "", "the same for a broker that alerts go to")
+ALERT_LOCAL: Final = Setting(
+    "TALLOW_ALERT_LOCAL", "", "yes: alerts may go to servers on this machine or its link; refused otherwise"
+)
 SITE: Final = Setting(
     "TALLOW_SITE",
     "http://127.0.0.1:8050",
@@ -57,7 +60,7 @@ PERSON_PASSWORD_FILE: Final = Setting(
 )
 SETTINGS: Final = (
     DATABASE, BROKER, PASSWORD_FILE, CA_FILE, CERT_FILE, KEY_FILE, SITE, PROXY, DASK, METRICS_PORT, WATCH_METRICS_PORT,
-    PERSON_PASSWORD_FILE, ALERT_PASSWORD_FILE, ALERT_CA_FILE, ALERT_CERT_FILE, ALERT_KEY_FILE,
+    PERSON_PASSWORD_FILE, ALERT_PASSWORD_FILE, ALERT_CA_FILE, ALERT_CERT_FILE, ALERT_KEY_FILE, ALERT_LOCAL,
 )  # fmt: skip
 
 
@@ -72,3 +75,12 @@ def alert_broker_files() -> Mapping[str, str]:
         (PASSWORD_FILE, ALERT_PASSWORD_FILE), (CA_FILE, ALERT_CA_FILE), (CERT_FILE, ALERT_CERT_FILE), (KEY_FILE, ALERT_KEY_FILE),
     )  # fmt: skip
     return {of_broker.name: one.value for of_broker, one in pairs if one.value}
+
+
+PARENT: Final = "TALLOW_PARENT"  # no setting: what a process is told by the one that starts it
+
+
+def take_parent_pipe() -> int | None:
+    """The number of the pipe that tells when the process that started this one ends; not for processes that this one starts."""
+    number = os.environ.pop(PARENT, "")
+    return int(number) if number.isdigit() else None

@@ -150,6 +150,7 @@ REFUSALS: Final[Mapping[str, str]] = {
     "size": f"the payload is larger than {MAX_PAYLOAD_BYTES} bytes; the first {MAX_PAYLOAD_BYTES} are kept",
     "json": "the payload is not JSON in UTF-8",
     "shape": "the payload is not the message that its topic says",
+    "unregistered": "there are as many vehicles that nobody has registered as are kept; register it, and release this",
     "contradiction": "another message of the same boot and seq came first and says something else",
 }
 

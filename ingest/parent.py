@@ -10,15 +10,16 @@ import threading
 import time
 from typing import Final
 
-VARIABLE: Final = "TALLOW_PARENT"
+from ingest.environment import take_parent_pipe
+
 GRACE_S: Final = 2.0  # for ending in order
 
 
 def follow() -> None:
     """From now on, end when the process that started this one does; nothing where none wants that."""
-    number = os.environ.pop(VARIABLE, "")  # not for processes that this one starts
-    if number.isdigit():
-        threading.Thread(target=_wait, args=(int(number),), name="parent", daemon=True).start()
+    number = take_parent_pipe()
+    if number is not None:
+        threading.Thread(target=_wait, args=(number,), name="parent", daemon=True).start()
 
 
 def _wait(descriptor: int) -> None:

@@ -1,6 +1,7 @@
 """Reading what was recorded."""
 
-from collections.abc import Mapping
+import heapq
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -10,6 +11,9 @@ from sqlalchemy import Connection, Select, Table, func, or_, select, union_all
 from ingest import schema
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
 from ingest.times import DAY_US, EARLIEST_US, rfc3339
+
+MOST_UNLISTED: Final = 64  # channels of a vehicle that no line list names: more than that no controller has
+MOST_COUNTED: Final = 10_000  # so many are told apart, to say how many there are
 
 _COMMON: Final = ("boot", "seq", "at_us", "sent_us", "received_us", "engine_h")
 
@@ -38,8 +42,9 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
     cycle, level = columns("cycle", *_CYCLE, *pressures), columns("level", "level_pct", "temp_c", "tilt_deg")
     ignition, state = columns("ignition", "ignition_on"), columns("state", "online")
     fault = columns("fault", "code", "active", "channel", "value")
-    lists = _lists(connection, {key for key in (*cycle[12], *cycle[14]) if key is not None})
-    names = tuple(sorted({name for list_ in lists.values() for name in list_}))
+    names, lists, left_out = _channels(
+        connection, vehicle_id, {key for key in (*cycle[12], *cycle[14]) if key is not None}
+    )
     return Messages(
         cycles=Cycles(
             *_common(cycle),
@@ -53,6 +58,7 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
             peak_kpa=_matrix(cycle[12], cycle[13], lists, names),
             rest_kpa=_matrix(cycle[14], cycle[15], lists, names),
             trace=cycle[16],
+            left_out=left_out,
         ),
         levels=Levels(*_common(level), *(_floats(column) for column in level[6:])),
         ignitions=Ignitions(*_common(ignition), _floats(ignition[6])),
@@ -111,29 +117,57 @@ def _common(rows: list[tuple[Any, ...]]) -> tuple[NDArray[np.str_], Ints, Ints, 
     )  # fmt: skip
 
 
-def _lists(connection: Connection, keys: set[int]) -> dict[int, list[str]]:
-    table, wanted, found = schema.channel_list, sorted(keys), dict[int, list[str]]()
-    for first in range(0, len(wanted), 500):  # a database takes so many parameters at once
-        some = select(table).where(table.c.id.in_(wanted[first : first + 500]))
-        found |= {key: names for key, names in connection.execute(some)}  # noqa: C416
-    return found
+# A channel list as it is read: how many channels a vector of it has, which of them are wanted, and in which columns they belong.
+_Columns = tuple[int, list[int], list[int]]
+
+
+def _channels(
+    connection: Connection, vehicle_id: int, keys: set[int]
+) -> tuple[tuple[str, ...], dict[int, _Columns], int]:
+    """(names of the channels that are read, where those of each list are, how many are left out).
+
+    All that a line list of the vehicle names are read, and so many of the others: somebody may invent one with each message.
+    """
+    line, setup = schema.line, schema.setup
+    chosen = select(line.c.channel).join(setup).where(setup.c.vehicle_id == vehicle_id, line.c.channel.is_not(None))
+    listed = set(connection.execute(chosen.distinct()).scalars())
+    heard, kept, others = set[str](), list[str](), set[str]()
+    for _, held in _lists(connection, keys):
+        heard |= listed.intersection(held)
+        new = set(held) - listed
+        kept = heapq.nsmallest(MOST_UNLISTED, new.union(kept))
+        if len(others) < MOST_COUNTED:
+            others |= new
+    names = tuple(sorted(heard.union(kept)))
+    column = {name: i for i, name in enumerate(names)}
+    where = {}
+    for key, held in _lists(connection, keys):
+        places = [i for i, name in enumerate(held) if name in column]
+        where[key] = len(held), places, [column[held[i]] for i in places]
+    return names, where, min(len(others), MOST_COUNTED) - len(kept)
+
+
+def _lists(connection: Connection, keys: set[int]) -> Iterator[tuple[int, list[str]]]:
+    table, wanted = schema.channel_list, sorted(keys)
+    for first in range(0, len(wanted), 50):  # few enough that very long ones fit into memory together
+        some = connection.execute(select(table).where(table.c.id.in_(wanted[first : first + 50])))
+        yield from ((key, held) for key, held in some)
 
 
 def _matrix(
-    keys: tuple[Any, ...], blobs: tuple[Any, ...], lists: Mapping[int, list[str]], names: tuple[str, ...]
+    keys: tuple[Any, ...], blobs: tuple[Any, ...], lists: Mapping[int, _Columns], names: tuple[str, ...]
 ) -> NDArray[np.float32]:
     """Vectors of several channel lists brought into the columns of `names`, NaN elsewhere."""
     matrix = np.full((len(keys), len(names)), np.nan, np.float32)
-    column = {name: i for i, name in enumerate(names)}
     rows: dict[int, list[int]] = {}
     for i, key in enumerate(keys):
         if key is not None:
             rows.setdefault(key, []).append(i)
     for key, chosen in rows.items():
-        width = len(lists[key])
-        if width:
+        width, places, columns = lists[key]
+        if places:
             vectors = np.frombuffer(b"".join(blobs[i] for i in chosen), "<f4").reshape(len(chosen), width)
-            matrix[np.ix_(chosen, [column[name] for name in lists[key]])] = vectors
+            matrix[np.ix_(chosen, columns)] = vectors[:, places]
     return matrix
 
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql
 
-from ingest import schema, seq_ranges
+from ingest import schema, seq_ranges, strangers
 from ingest.database import arrays, upsert, writing
 from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode
 from ingest.partitions import make_months
@@ -43,6 +43,10 @@ class Tally:
 Bearer = tuple[Arrival, Row]  # of a name
 
 
+class _Forgotten(Exception):
+    """A vehicle that was known was let go of meanwhile."""
+
+
 class Recorder:
     """Records batches of arrivals, each in one transaction; safe to repeat with the same arrivals.
 
@@ -60,6 +64,12 @@ class Recorder:
     def record(self, arrivals: Sequence[Arrival]) -> Tally:
         """Commit a batch; when this returns, it is safe. Raises sqlalchemy.exc.DBAPIError, then nothing is recorded."""
         decoded = [decode(arrival) for arrival in arrivals]
+        try:
+            return self._commit(arrivals, decoded)
+        except _Forgotten:
+            return self._commit(arrivals, decoded)
+
+    def _commit(self, arrivals: Sequence[Arrival], decoded: Sequence[Decoded | Rejected]) -> Tally:
         try:
             with writing(self._engine) as connection:
                 return self._record(connection, arrivals, decoded)
@@ -83,7 +93,10 @@ class Recorder:
             if isinstance(result, Rejected):
                 refused.append((arrival, result))
                 continue
-            vehicle_id = self._vehicles[result.fleet, result.vehicle]
+            vehicle_id = self._vehicles.get((result.fleet, result.vehicle))
+            if vehicle_id is None:
+                refused.append((arrival, Rejected("unregistered")))
+                continue
             if isinstance(result.message, State):
                 if arrival.received_us is not None:
                     states.append((vehicle_id, result.message, arrival.received_us))
@@ -110,10 +123,15 @@ class Recorder:
         self._count(connection, tally)
         return tally
 
-    def _know_vehicles(self, connection: Connection, names_: set[tuple[str, str]]) -> None:
-        missing = sorted(names_ - self._vehicles.keys())
-        if missing:
-            self._vehicles |= know_vehicles(connection, missing)
+    def _know_vehicles(self, connection: Connection, names: set[tuple[str, str]]) -> None:
+        """Those that are not known yet are made, as long as there is room for vehicles that nobody has registered."""
+        missing = names - self._vehicles.keys()
+        if not missing:
+            return
+        self._vehicles |= find_vehicles(connection, missing)
+        new = sorted(missing - self._vehicles.keys())
+        if new:
+            self._vehicles |= know_vehicles(connection, new[: strangers.room(connection)])
 
     def _know_lists(self, connection: Connection, lists: Mapping[int, list[str]]) -> None:
         missing = [{"id": key, "channels": held} for key, held in sorted(lists.items()) if key not in self._lists]
@@ -291,10 +309,12 @@ def _note_news(connection: Connection, rows: Sequence[Row]) -> None:
     if not heard:
         return
     if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql(_REVISE.format("? AS id, ? AS at_us"), sorted(heard.items()))
+        done = connection.exec_driver_sql(_REVISE.format("? AS id, ? AS at_us"), sorted(heard.items()))
     else:
         told = "unnest(%s::integer[]) AS id, unnest(%s::bigint[]) AS at_us"
-        connection.exec_driver_sql(_REVISE.format(told), arrays(zip(*heard.items(), strict=True)))
+        done = connection.exec_driver_sql(_REVISE.format(told), arrays(zip(*heard.items(), strict=True)))
+    if done.rowcount != len(heard):
+        raise _Forgotten
 
 
 def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> int:
@@ -327,20 +347,23 @@ _REVISE: Final = (
 
 def know_vehicles(connection: Connection, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], int]:
     """The ids of vehicles by (fleet, vehicle); those not known yet are made."""
-    table, found = schema.vehicle, dict[tuple[str, str], int]()
+    now = now_us()
     # In one order everywhere: two who make vehicles never wait in a ring.
-    wanted = sorted(set(names))
-    connection.execute(
-        _insert_new(connection, table),
-        [{"fleet": fleet, "vehicle": name, "revision": 0} for fleet, name in wanted],
-    )
-    for fleet, of_fleet in groupby(wanted, key=itemgetter(0)):
+    rows = [{"fleet": fleet, "vehicle": name, "revision": 0, "made_us": now} for fleet, name in sorted(set(names))]
+    if rows:
+        connection.execute(_insert_new(connection, schema.vehicle), rows)
+    return find_vehicles(connection, names)
+
+
+def find_vehicles(connection: Connection, names: Collection[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    """The ids of vehicles by (fleet, vehicle), of those that are known."""
+    table, found = schema.vehicle, dict[tuple[str, str], int]()
+    for fleet, of_fleet in groupby(sorted(set(names)), key=itemgetter(0)):
         names_ = [name for _, name in of_fleet]
         for first in range(0, len(names_), _LOOKED_UP):
             mine = table.c.fleet == fleet, table.c.vehicle.in_(names_[first : first + _LOOKED_UP])
-            found |= {
-                (fleet, name): id_ for id_, name in connection.execute(select(table.c.id, table.c.vehicle).where(*mine))
-            }
+            for id_, name in connection.execute(select(table.c.id, table.c.vehicle).where(*mine)):
+                found[fleet, name] = id_
     return found
 
 

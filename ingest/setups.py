@@ -8,19 +8,11 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from ingest.bounds import STORABLE, Channel, Positive
 from ingest.work import Work
 
-Positive = Annotated[float, Meta(gt=0, le=1e9)]
-
-
-# NUL cannot be stored by every database.
-Said = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
-
-
-Text = Annotated[str, Meta(max_length=256, pattern=r"^[^\x00]*$")]
-
-
-Channel = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[^\x00]*$")]
+Said = Annotated[str, Meta(min_length=1, max_length=256, pattern=STORABLE)]
+Text = Annotated[str, Meta(max_length=256, pattern=STORABLE)]
 
 
 Feed = Literal["direct", "progressive", "injector"]
@@ -62,7 +54,7 @@ class Setup(Struct, frozen=True, kw_only=True):
     run_s: Positive
     relief_kpa: Positive
     grease: Text
-    nlgi: Annotated[str, Meta(max_length=8)]
+    nlgi: Annotated[str, Meta(max_length=8, pattern=STORABLE)]
     level: LevelSensor = "percent"
     confirmation: bool | None = None
     nominal_v: float | None = None

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from ingest.bounds import STORABLE, Channel, Positive
 from ingest.errors import Problem
 
 Kind = Literal[
@@ -49,9 +50,8 @@ LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minu
 _EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 
 Key = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
-Text = Annotated[str, Meta(max_length=1000, pattern=r"^[^\x00]*$")]
-Name = Annotated[str, Meta(min_length=1, max_length=256, pattern=r"^[^\x00]*$")]
-Positive = Annotated[float, Meta(gt=0, le=1e6)]
+Text = Annotated[str, Meta(max_length=1000, pattern=STORABLE)]
+Name = Annotated[str, Meta(min_length=1, max_length=256, pattern=STORABLE)]
 
 
 class Work(Struct, frozen=True, kw_only=True):
@@ -66,7 +66,7 @@ class Work(Struct, frozen=True, kw_only=True):
     at_us: int
     by: Name
     lines: tuple[Annotated[int, Meta(ge=1, le=9999)], ...] = ()
-    channel: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
+    channel: Channel | None = None
     litres: Positive | None = None
     to_pct: Annotated[float, Meta(ge=0, le=FULLEST_PCT)] | None = None
     grease: Text | None = None

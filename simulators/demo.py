@@ -14,7 +14,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingest.parent import GRACE_S, VARIABLE
+from ingest.environment import PARENT
+from ingest.parent import GRACE_S
 from simulators import SimulationError
 
 SPEED = 40  # the last hours of the history are played so many times faster than life
@@ -39,7 +40,7 @@ class Demo:
         # Its processes read from the one end; the other is closed when this process ends, however it ends.
         self.pipe, self._kept_open = os.pipe()
         self.environment = os.environ | {
-            VARIABLE: str(self.pipe),
+            PARENT: str(self.pipe),
             "TALLOW_DATABASE": f"sqlite:///{data.resolve() / 'tallow.db'}",
             "TALLOW_BROKER": f"mqtt://127.0.0.1:{self.broker_port}",
             "TALLOW_SITE": f"http://127.0.0.1:{port}",
@@ -139,7 +140,7 @@ class Demo:
 
     def _newest(self) -> str:
         command = [sys.executable, "-m", "dashboard", "status", "--json"]
-        environment = {name: value for name, value in self.environment.items() if name != VARIABLE}
+        environment = {name: value for name, value in self.environment.items() if name != PARENT}
         answer = subprocess.run(command, env=environment, capture_output=True, check=True)
         return str(json.loads(answer.stdout)["newest_at"])
 

@@ -19,6 +19,8 @@ from sqlalchemy import Engine, create_engine, text
 
 from ingest import database
 
+os.environ.setdefault("TALLOW_ALERT_LOCAL", "yes")  # the servers that tests start are on this machine
+
 SEARCH = [*os.environ.get("PATH", "").split(os.pathsep), "/usr/sbin", "/usr/local/sbin", "/usr/bin"]
 
 

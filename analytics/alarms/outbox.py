@@ -2,18 +2,19 @@
 
 import hashlib
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, or_, select, update
 
 from analytics.alarms import depots
-from analytics.alarms.routes import Route, masked, read_routes
+from analytics.alarms.routes import Route, masked, read_routes, recipients
 from analytics.alarms.transports import Message, Send, Undelivered, log
-from analytics.alarms.wording import Told, alert, detail, digest, site
+from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
 from ingest import schema
-from ingest.database import writing
+from ingest.database import upsert, writing
 from ingest.setups import Setup
 from ingest.times import DAY_US, instant, rfc3339
 
@@ -31,6 +32,13 @@ LONGEST_PAUSE_S: Final = 3600.0
 
 REPORTED_AFTER: Final = 3  # failures in a row
 
+
+STORM_ALERTS: Final = (
+    10  # alerts that somebody is sent one by one, in so many seconds: what ISA-18.2 calls a flood is more than that
+)
+STORM_WINDOW_S: Final = 600
+BUNDLE_EVERY_S: Final = 120  # beyond that they come together, not more often
+_BESIDE: Final = 8  # routes that are served beside each other
 
 DIGEST_WITHIN_MIN: Final = 360  # a digest that could not be made for so long is left out
 
@@ -53,10 +61,12 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
         if not route.at_any_hour and not route.to_programs:
             due_us = wishes.not_before(due_us, zone)
         title, body = alert(setup, told, site())
-        rows.append(
-            {"key": f"{told.number}/{told.transition}/{route.id}", "route_id": route.id, "alarm_id": told.number,
-             "made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": detail(setup, told, now_us)}
-        )  # fmt: skip
+        rows += [
+            {"key": _key(f"{told.number}/{told.transition}/{route.id}", one), "route_id": route.id, "recipient": one or None,
+             "alarm_id": told.number, "made_us": now_us, "due_us": due_us, "title": title, "body": body,
+             "detail": detail(setup, told, now_us)}
+            for one in recipients(route.address)
+        ]  # fmt: skip
     if rows:
         connection.execute(insert(schema.outbox), rows)
 
@@ -81,14 +91,18 @@ def make_digests(
         if not mine or late_min > DIGEST_WITHIN_MIN:
             continue
         place = hashlib.sha256(name.encode()).hexdigest()[:16]
-        keys = {f"digest/{day}/{route.id}/{place}": route for route in mine}
+        keys = {
+            _key(f"digest/{day}/{route.id}/{place}", one): (route, one)
+            for route in mine
+            for one in recipients(route.address)
+        }
         with engine.connect() as connection:
             done = set(connection.execute(select(table.c.key).where(table.c.key.in_(list(keys)))).scalars())
             rows = open_alarms(connection, name) if len(done) < len(keys) else []
         if len(done) == len(keys):
             continue
         with writing(engine) as connection:
-            for key, route in keys.items():
+            for key, (route, recipient) in keys.items():
                 if connection.scalar(select(table.c.id).where(table.c.key == key)) is not None:
                     continue
                 chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
@@ -96,27 +110,47 @@ def make_digests(
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
                 nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
                 values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
-                connection.execute(insert(table).values(key=key, route_id=route.id, **values, **nothing))
+                connection.execute(
+                    insert(table).values(key=key, route_id=route.id, recipient=recipient or None, **values, **nothing)
+                )
                 made += bool(chosen)
     return made
+
+
+def _key(base: str, recipient: str) -> str:
+    """What names a message to one of several, once."""
+    return f"{base}/{hashlib.sha256(recipient.encode()).hexdigest()[:16]}" if recipient else base
 
 
 def deliver(
     engine: Engine, now_us: Callable[[], int], send: Send, step: Callable[[str], None] = lambda _: None,
     enough: Callable[[], bool] = lambda: False,
 ) -> int:  # fmt: skip
-    """Send what is due, until there is `enough`; how many were sent. `step` is told before each step: it shows that there is progress,
-    and tests can die there."""
+    """Send what is due, until there is `enough`; how many were sent. Routes are served beside each other, so that none waits for
+    another. `step` is told before each step: it shows that there is progress, and tests can die there."""
+    step("claim")
+    if enough():
+        return 0
+    with engine.connect() as connection:  # the usual case takes no lock
+        chosen = select(schema.outbox.c.route_id).where(*_due(now_us())).distinct()
+        numbers = sorted(connection.execute(chosen).scalars())
+    if len(numbers) < 2:
+        return sum(_deliver_route(engine, number, now_us, send, step, enough) for number in numbers)
+    with ThreadPoolExecutor(min(len(numbers), _BESIDE), "route") as beside:
+        return sum(beside.map(lambda number: _deliver_route(engine, number, now_us, send, step, enough), numbers))
+
+
+def _deliver_route(
+    engine: Engine, number: int, now_us: Callable[[], int], send: Send, step: Callable[[str], None],
+    enough: Callable[[], bool],
+) -> int:  # fmt: skip
     sent = 0
     while True:
         step("claim")
         if enough():
             return sent
-        with engine.connect() as connection:
-            if not waiting(connection, now_us())[0]:
-                return sent  # the usual case takes no lock
         with writing(engine) as connection:
-            message = _claim(connection, now_us())
+            message = _claim(connection, number, now_us())
         if message is None:
             return sent
         step("send")
@@ -125,8 +159,8 @@ def deliver(
         except Undelivered as problem:
             step("mark failed")
             with writing(engine) as connection:
-                _failed(connection, message, str(problem), now_us())
-            log.warning("not delivered", route=message.route.id, to=masked(message.route.address), why=str(problem))
+                _failed(connection, message, problem, now_us())
+            log.warning("not delivered", route=number, to=masked(message.route.address), why=str(problem))
             continue
         step("mark sent")
         with writing(engine) as connection:
@@ -144,86 +178,158 @@ def _try(send: Send, message: Message) -> None:
         raise Undelivered(f"{type(error).__name__}: {error}") from error
 
 
-def _claim(connection: Connection, now_us: int) -> Message | None:
-    """The next message that is due and still wanted, claimed; None where there is none."""
+def _due(now_us: int) -> tuple[ColumnElement[bool], ...]:
+    """What may be sent now."""
+    table = schema.outbox
+    return (
+        table.c.done_us.is_(None), table.c.due_us <= now_us, table.c.next_try_us <= now_us,
+        or_(table.c.claimed_us.is_(None), table.c.claimed_us <= now_us - CLAIM_US),
+    )  # fmt: skip
+
+
+def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
+    """The next message of a route that is due and still wanted, claimed; None where there is none."""
     table, alarm, route = schema.outbox, schema.alarm, schema.route
     waiting = (
         select(table, alarm.c.state, route.c.removed)
         .join(route, route.c.id == table.c.route_id)
         .outerjoin(alarm, alarm.c.id == table.c.alarm_id)
-        .where(
-            table.c.done_us.is_(None), table.c.due_us <= now_us,
-            or_(table.c.claimed_us.is_(None), table.c.claimed_us <= now_us - CLAIM_US),
-            or_(route.c.removed, route.c.next_try_us <= now_us),
-        )
+        .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, route.c.next_try_us <= now_us))
         .order_by(table.c.due_us, table.c.id)
-        .limit(1)
         .with_for_update(of=table, skip_locked=True)
-    )  # fmt: skip
-    while (row := connection.execute(waiting).one_or_none()) is not None:
-        found = {r.id: r for r in read_routes(connection)}.get(row.route_id)
-        newer = select(table.c.id).where(
-            table.c.alarm_id == row.alarm_id,
-            table.c.route_id == row.route_id,
-            table.c.id > row.id,
-            table.c.due_us <= now_us,
-        )
-        if found is None:
-            why: str | None = "the route was removed"
-        elif (
-            row.alarm_id is not None
-            and not found.to_programs
-            and connection.execute(newer.limit(1)).first() is not None
-        ):
-            why = "a later message tells more of it"
-        else:
-            why = _not_wanted(row, found)
-        done = {"done_us": now_us, "dropped_why": why} if why else {"claimed_us": now_us}
-        connection.execute(update(table).where(table.c.id == row.id).values(**done))
-        if not why and found is not None:
-            return Message(row.id, row.key, found, row.title, row.body, row.detail)
+    )
+    found = {r.id: r for r in read_routes(connection)}.get(number)
+    while (row := connection.execute(waiting.limit(1)).one_or_none()) is not None:
+        why = _not_wanted(connection, row, found, now_us)
+        if why or found is None:
+            connection.execute(update(table).where(table.c.id == row.id).values(done_us=now_us, dropped_why=why))
+            continue
+        rows = [row]
+        if row.alarm_id is not None and not found.to_programs and _is_storm(connection, row, now_us):
+            same = waiting.where(table.c.recipient == row.recipient, table.c.alarm_id.is_not(None))
+            rows = [one for one in connection.execute(same) if not _not_wanted(connection, one, found, now_us)]
+            ready_us = _last_sent_us(connection, row) + BUNDLE_EVERY_S * 1_000_000
+            if ready_us > now_us:  # those to come will be told of with them
+                ids = [one.id for one in rows]
+                connection.execute(update(table).where(table.c.id.in_(ids)).values(next_try_us=ready_us))
+                continue
+        ids = [one.id for one in rows]
+        connection.execute(update(table).where(table.c.id.in_(ids)).values(claimed_us=now_us))
+        title, body = row.title, row.body
+        if len(rows) > 1:
+            title, body = bundle([(one.title, one.detail) for one in rows], site())
+        also = tuple(id_ for id_ in ids if id_ != row.id)
+        return Message(row.id, row.key, found, title, body, row.detail, row.recipient or "", also)
     return None
 
 
-def _not_wanted(row: Any, route: Route) -> str | None:
-    """Why a message need not be sent any more: people are told of what still waits for somebody."""
-    if row.alarm_id is None or route.to_programs or row.state == "unacknowledged":
+def _not_wanted(connection: Connection, row: Any, route: Route | None, now_us: int) -> str | None:
+    """Why a message need not be sent any more: people are told of what still waits for somebody, once."""
+    if route is None:
+        return "the route was removed"
+    if row.alarm_id is None or route.to_programs:
         return None
-    return f"the alarm was {row.state} before it was sent"
+    table = schema.outbox
+    newer = select(table.c.id).where(
+        table.c.alarm_id == row.alarm_id, table.c.route_id == row.route_id, table.c.recipient == row.recipient,
+        table.c.id > row.id, table.c.due_us <= now_us,
+    )  # fmt: skip
+    if connection.execute(newer.limit(1)).first() is not None:
+        return "a later message tells more of it"
+    return None if row.state == "unacknowledged" else f"the alarm was {row.state} before it was sent"
+
+
+def _told_before(row: Any) -> tuple[ColumnElement[bool], ...]:
+    """What the same recipient was sent of alarms."""
+    table = schema.outbox
+    return (
+        table.c.route_id == row.route_id, table.c.recipient == row.recipient, table.c.alarm_id.is_not(None),
+        table.c.done_us.is_not(None), table.c.dropped_why.is_(None), table.c.refused_why.is_(None),
+    )  # fmt: skip
+
+
+def _is_storm(connection: Connection, row: Any, now_us: int) -> bool:
+    """Whether somebody was sent as many alerts lately as anybody can take in."""
+    lately = schema.outbox.c.done_us > now_us - STORM_WINDOW_S * 1_000_000
+    number = connection.scalar(select(func.count()).select_from(schema.outbox).where(*_told_before(row), lately))
+    return (number or 0) >= STORM_ALERTS
+
+
+def _last_sent_us(connection: Connection, row: Any) -> int:
+    return connection.scalar(select(func.max(schema.outbox.c.done_us)).where(*_told_before(row))) or 0
 
 
 def _sent(connection: Connection, message: Message, now_us: int) -> None:
-    connection.execute(update(schema.outbox).where(schema.outbox.c.id == message.id).values(done_us=now_us))
+    table = schema.outbox
+    connection.execute(update(table).where(table.c.id == message.id).values(done_us=now_us))
+    if message.also:
+        told = {"done_us": now_us, "dropped_why": f"told together with others in message {message.id}"}
+        connection.execute(update(table).where(table.c.id.in_(message.also)).values(**told))
     fine = {"failures": 0, "failing_us": None, "next_try_us": 0, "error": None}
     connection.execute(update(schema.route).where(schema.route.c.id == message.route.id).values(**fine))
 
 
-def _failed(connection: Connection, message: Message, why: str, now_us: int) -> None:
-    """Leave the message for later, the whole route with it, and say so by the other routes once it has failed for a while."""
-    table, outbox = schema.route, schema.outbox
+def _failed(connection: Connection, message: Message, problem: Undelivered, now_us: int) -> None:
+    """Leave the message for later, or set it aside where it will never be taken. Where several fail in a row the whole route waits,
+    which is said by the others."""
+    table, outbox, why = schema.route, schema.outbox, str(problem)[:500]
+    mine = outbox.c.id.in_([message.id, *message.also])
+    if problem.for_good:
+        connection.execute(update(outbox).where(mine).values(done_us=now_us, refused_why=why))
+        connection.execute(update(table).where(table.c.id == message.route.id).values(error=why))
+        whom = f"{message.route.id}/{hashlib.sha256(message.recipient.encode()).hexdigest()[:16]}"
+        day = now_us // DAY_US
+        _report(
+            connection, message.route, f"refused/{whom}/{day}", now_us, why, "They are set aside and not tried again"
+        )
+        return
+    tries = connection.scalar(select(func.max(outbox.c.tries)).where(mine)) or 0
+    connection.execute(
+        update(outbox).where(mine).values(claimed_us=None, tries=tries + 1, next_try_us=now_us + _pause_us(tries))
+    )
     failures, since = connection.execute(
         select(table.c.failures + 1, func.coalesce(table.c.failing_us, now_us)).where(table.c.id == message.route.id)
     ).one()
-    pause_us = int(min(PAUSE_S * 2 ** min(failures - 1, 12), LONGEST_PAUSE_S) * 1e6)
+    waits_us = now_us + _pause_us(failures - REPORTED_AFTER) if failures >= REPORTED_AFTER else 0
     connection.execute(
         update(table)
         .where(table.c.id == message.route.id)
-        .values(failures=failures, failing_us=since, next_try_us=now_us + pause_us, error=why[:500])
+        .values(failures=failures, failing_us=since, next_try_us=waits_us, error=why)
     )
-    connection.execute(update(outbox).where(outbox.c.id == message.id).values(claimed_us=None))
-    if failures != REPORTED_AFTER:
-        return
-    others = [r for r in read_routes(connection) if r.id != message.route.id and not r.to_programs and not r.after_min]
-    for other in others:
-        key = f"failing/{message.route.id}/{since}/{other.id}"
-        connection.execute(
-            insert(outbox).values(
-                key=key, route_id=other.id, made_us=now_us, due_us=now_us, detail={},
-                title=f"Alerts to {masked(message.route.address)} do not arrive",
-                body=f"Route {message.route.id} has failed since {rfc3339(since)}: {why}. tallow goes on trying; what is not"
-                f" delivered is kept. Look at it on {site()}/alarms.",
-            )
-        )  # fmt: skip
+    if failures == REPORTED_AFTER:
+        _report(connection, message.route, f"failing/{message.route.id}/{since}", now_us, why,
+                f"So it has been since {rfc3339(since)}; tallow goes on trying, and what is not delivered is kept")  # fmt: skip
+
+
+def _pause_us(before: int) -> int:
+    """How long to wait after a failure that so many came before."""
+    return int(min(PAUSE_S * 2 ** min(before, 12), LONGEST_PAUSE_S) * 1e6)
+
+
+def _report(connection: Connection, route: Route, key: str, now_us: int, why: str, then: str) -> None:
+    """Say by the other routes to people, once, that alerts to one do not arrive."""
+    table = schema.outbox
+    others = [r for r in read_routes(connection) if r.id != route.id and not r.to_programs and not r.after_min]
+    rows: list[dict[str, Any]] = [
+        {"key": _key(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
+         "detail": {}, "title": f"Alerts to {masked(route.address)} do not arrive",
+         "body": f"Route {route.id}: {why}. {then}. Look at it on {site()}/alarms."}
+        for other in others
+        for one in recipients(other.address)
+    ]  # fmt: skip
+    if rows:
+        connection.execute(upsert(connection, table).on_conflict_do_nothing(), rows)
+
+
+def refused(connection: Connection, now_us: int) -> dict[int, int]:
+    """How many messages of each route were set aside in the last days that are kept."""
+    table = schema.outbox
+    found = connection.execute(
+        select(table.c.route_id, func.count())
+        .where(table.c.refused_why.is_not(None), table.c.done_us > now_us - KEPT_DAYS * DAY_US)
+        .group_by(table.c.route_id)
+    )
+    return dict(found.all())
 
 
 def waiting(connection: Connection, now_us: int) -> tuple[int, int | None]:

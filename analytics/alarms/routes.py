@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 import apprise
+from apprise.plugins.email import NotifyEmail
 from sqlalchemy import Connection, insert, select, update
 
 from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
@@ -99,6 +100,15 @@ def check_address(address: str) -> None:
         broker_of(address, {})
     elif not apprise.Apprise().add(address):
         raise Problem(f"{masked(address)} is no address that alerts can go to, such as mailto://… or mqtt://…")
+
+
+def recipients(address: str) -> tuple[str, ...]:
+    """Those who are sent to apart, so that nobody's mailbox matters to anybody else; one empty name where there are not several."""
+    plugin = None if _is_mqtt(address) else apprise.Apprise.instantiate(address)
+    if not isinstance(plugin, NotifyEmail):
+        return ("",)
+    found = dict.fromkeys([*(mailbox for _, mailbox in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)])
+    return tuple(found) if len(found) > 1 else ("",)
 
 
 def _is_mqtt(address: str) -> bool:

@@ -1,32 +1,50 @@
-"""Sending one message by mail, HTTP or MQTT."""
+"""Sending one message by mail, HTTP or MQTT, each try in a process of its own: what takes too long is ended, whatever it waits for."""
 
+import ipaddress
 import json
-from collections.abc import Callable
+import logging
+import multiprocessing
+import os
+import re
+import socket
+import threading
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 import apprise
 import structlog
+from apprise.plugins.email import NotifyEmail
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from analytics.alarms.routes import Route, masked
 from ingest.broker import broker_of, make_client
-from ingest.environment import alert_broker_files
+from ingest.environment import ALERT_LOCAL, alert_broker_files
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT
 
 log = structlog.get_logger("tallow.delivery")
 
+SEND_TIMEOUT_S: Final = 15.0  # for all of a try
+_START_S: Final = 60.0  # for the process to be there, which is this machine's matter
+# Redirects are not followed: they may lead to where alerts must not go.
+_ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="", http_redirects=False)
+_APART: Final = multiprocessing.get_context("forkserver")
 
-SEND_TIMEOUT_S: Final = 30.0
-
-
-_ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="")
+# What servers answer, as the library's log has it.
+_SMTP: Final = re.compile(r"(?:\(|refused: )(\d{3}),? b'([^']*)'")
+_HTTP: Final = re.compile(r"error=(\d{3})")
+# RFC 4954: who sends is not known there; that says nothing of the message or whoever it is for.
+_NOT_SIGNED_IN: Final = (530, 534, 535, 538)
+# RFC 9110 and RFC 6585: too slow, too early, too many.
+_LATER: Final = (408, 425, 429)
 
 
 @dataclass(frozen=True)
 class Message:
-    """One message on its way."""
+    """One message on its way to one of its route's recipients (empty: to all there are); `also` are others that it tells of."""
 
     id: int
     key: str
@@ -34,10 +52,16 @@ class Message:
     title: str
     body: str
     detail: dict[str, Any]
+    recipient: str = ""
+    also: tuple[int, ...] = ()
 
 
 class Undelivered(Exception):
-    """A route did not take a message; says why."""
+    """A route did not take a message; says why, and whether it never will."""
+
+    def __init__(self, why: str, *, for_good: bool = False) -> None:
+        super().__init__(why)
+        self.for_good = for_good
 
 
 Send = Callable[[Message], None]
@@ -47,26 +71,121 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
     """Sends through the apprise library, or to an MQTT broker."""
 
     def send(message: Message) -> None:
-        if message.route.to_programs:
-            _publish(message, wait_s)
-            return
-        way = apprise.Apprise(asset=_ASSET)
-        if not way.add(message.route.address):
-            raise Undelivered("the address is not understood")
-        # Said to be plain text, so that nothing in it becomes markup on its way.
-        plain = apprise.NotifyFormat.TEXT
-        result = way.notify(title=message.title, body=message.body, body_format=plain, timeout=wait_s)
-        if not result:
-            said = [str(getattr(entry, "message", entry)) for entry in result.logs()]
-            raise Undelivered(said[-1] if said else "it was not taken")
+        _check_target(message.route.address)
+        # The account for alerts is another one than that for recording; so are its secrets.
+        secrets = dict(alert_broker_files())
+        _APART.set_forkserver_preload(["analytics.pipeline.tasks", "analytics.alarms.transports"])
+        ours, theirs = _APART.Pipe(duplex=False)
+        process = _APART.Process(target=_send_apart, args=(theirs, message, wait_s, secrets), daemon=True)
+        process.start()
+        theirs.close()
+        try:
+            if not ours.poll(_START_S) or not ours.recv():
+                raise Undelivered("the process that sends did not start")
+            if not ours.poll(wait_s):
+                raise Undelivered(f"no answer within {wait_s:.0f} s")
+            why, for_good = ours.recv()
+        except EOFError:
+            raise Undelivered("the process that sends ended by itself") from None
+        finally:
+            process.kill()
+            process.join()
+            process.close()
+            ours.close()
+        if why is not None:
+            raise Undelivered(why, for_good=for_good)
 
     return send
 
 
-def _publish(message: Message, wait_s: float) -> None:
-    # The account for alerts is another one than that for recording; so are its secrets.
+def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Mapping[str, str]) -> None:
+    """Send, and answer (None or why not, whether for good); ends with the process that waits for the answer."""
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+    threading.Thread(target=lambda: (wait([parent.sentinel]), os._exit(0)), daemon=True).start()
+    answer.send(True)
     try:
-        broker = broker_of(message.route.address, alert_broker_files())
+        if message.route.to_programs:
+            _publish(message, wait_s, dict(secrets))
+        else:
+            _notify(message, wait_s)
+    except Undelivered as problem:
+        answer.send((str(problem), problem.for_good))
+    except Exception as error:  # noqa: BLE001  # whatever a library raises, it was not sent
+        answer.send((f"{type(error).__name__}: {error}", False))
+    else:
+        answer.send((None, False))
+
+
+class _Heard(logging.Handler):
+    """What a library says of its work."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.said: list[tuple[int, str]] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep it."""
+        self.said.append((record.levelno, record.getMessage()))
+
+
+def _notify(message: Message, wait_s: float) -> None:
+    heard, logger = _Heard(), logging.getLogger("apprise")
+    logger.setLevel(logging.DEBUG)
+    logger.propagate = False
+    logger.addHandler(heard)
+    try:
+        plugin = apprise.Apprise.instantiate(message.route.address, asset=_ASSET)
+        if plugin is None:
+            raise Undelivered("the address is not understood")
+        plugin.redirects = False
+        plugin.socket_connect_timeout = plugin.socket_read_timeout = wait_s
+        if message.recipient and isinstance(plugin, NotifyEmail):
+            plugin.targets, plugin.cc, plugin.bcc = [(False, message.recipient)], set(), set()
+        way = apprise.Apprise(asset=_ASSET)
+        way.add(plugin)
+        # Said to be plain text, so that nothing in it becomes markup on its way.
+        if not way.notify(title=message.title, body=message.body, body_format=apprise.NotifyFormat.TEXT):
+            raise refusal_of(heard.said)
+    finally:
+        logger.removeHandler(heard)
+
+
+def refusal_of(said: list[tuple[int, str]]) -> Undelivered:
+    """Why a message was not taken, from (level, text) of what the library logged: in the server's own words where it had some."""
+    for _, text in said:
+        if smtp := _SMTP.search(text):
+            code, words = int(smtp[1]), smtp[2]
+            return Undelivered(f"{code} {words}", for_good=code >= 500 and code not in _NOT_SIGNED_IN)
+        if http := _HTTP.search(text):
+            code = int(http[1])
+            if 300 <= code < 400:
+                return Undelivered(f"HTTP {code}: it answers by a redirect, which is not followed", for_good=True)
+            return Undelivered(f"HTTP {code}", for_good=400 <= code < 500 and code not in _LATER)
+    words = [text for level, text in said if level >= logging.WARNING]
+    return Undelivered(words[-1] if words else "it was not taken")
+
+
+def _check_target(address: str) -> None:
+    """Raises Undelivered for a server on this machine or this link, unless a setting allows those: whoever may add a route could
+    else reach what only this machine can."""
+    host = urlsplit(address).hostname
+    if ALERT_LOCAL.value == "yes" or not host:
+        return
+    try:
+        found = {info[4][0] for info in socket.getaddrinfo(host, None)}
+    except (OSError, UnicodeError):
+        return  # no server, or none that an address of this form names: whoever sends will say so
+    for one in map(ipaddress.ip_address, (str(address_).partition("%")[0] for address_ in found)):
+        if one.is_loopback or one.is_link_local or one.is_unspecified:
+            raise Undelivered(
+                f"{host} is this machine or its link; allow that with {ALERT_LOCAL.name}=yes", for_good=True
+            )
+
+
+def _publish(message: Message, wait_s: float, secrets: dict[str, str]) -> None:
+    try:
+        broker = broker_of(message.route.address, secrets)
         client = make_client(broker, "", MQTTProtocolVersion.MQTTv311)
         client.connect_timeout = wait_s
         client.connect(broker.host, broker.port)

@@ -1,6 +1,6 @@
 """Alerts and digests in words."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
@@ -72,6 +72,20 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
     )
 
 
+def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[str, str]:
+    """(title, text) of several alerts, each (title, detail), in one message: what is to be acted on now and is critical first."""
+    urgent = sum(told.get("severity") == "act_now" for _, told in rows)
+    ordered = sorted(
+        rows, key=lambda row: (severity_rank(row[1].get("severity", "note")), not row[1].get("critical", False))
+    )
+    shown = [title for title, _ in ordered[:_SHOWN_IN_DIGEST]]
+    if len(ordered) > _SHOWN_IN_DIGEST:
+        shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
+    return f"{len(rows)} alerts, {urgent} to act on now", "\n".join(
+        [*shown, "", *CAUTIONS, f"All alarms: {site}/alarms"]
+    )
+
+
 def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
     """The same for programs."""
     return {
@@ -85,6 +99,7 @@ def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
         "channel": told.channel,
         "lines": list(told.lines),
         "severity": told.severity,
+        "critical": any(line.critical and line.line in told.lines for line in setup.lines),
         "event": told.event,
         "state": told.state,
         "summary": told.summary,

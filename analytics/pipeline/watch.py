@@ -20,7 +20,7 @@ from analytics.alarms.routes import read_routes
 from analytics.pipeline import claims, results
 from analytics.pipeline.results import Wanting
 from analytics.pipeline.workers import Stopped, Workers
-from ingest import schema
+from ingest import schema, strangers
 from ingest.database import reachable, writing
 from ingest.errors import Unreachable
 from ingest.metrics import application
@@ -36,6 +36,7 @@ OLD_A_PASS = 200  # vehicles that are analysed for their age only: the rest wait
 PASS_S = 60.0  # then what has run out meanwhile is looked at, before more is analysed
 DELIVER_EVERY_S = 2.0
 LATE_S = 300.0  # a batch of a cluster's may take so long
+TIDY_EVERY_S = 3_600.0
 MOST_PASSES = 2  # that a vehicle with news may have to wait for
 LEAVE_S = 2.0  # so long a message that is on its way may take when told to stop; it is sent again else
 
@@ -97,7 +98,7 @@ class AlarmFigures(Collector):
                 .group_by(table.c.state, table.c.severity)
             ).all()  # fmt: skip
             number, oldest_us = outbox.waiting(connection, at_us)
-            routes = read_routes(connection)
+            routes, refused = read_routes(connection), outbox.refused(connection, at_us)
         alarms_ = GaugeMetricFamily("tallow_alarms", "Alarms that are not normal", labels=["state", "severity"])
         for state, severity, count in by:
             alarms_.add_metric([state, severity], count)
@@ -121,6 +122,12 @@ class AlarmFigures(Collector):
         for route in routes:
             failing.add_metric([str(route.id)], route.failures)
         yield failing
+        aside = GaugeMetricFamily(
+            "tallow_alerts_refused", "Alerts that will never be taken, set aside", labels=["route"]
+        )
+        for number_, count in refused.items():
+            aside.add_metric([str(number_)], count)
+        yield aside
 
 
 @dataclass
@@ -134,6 +141,7 @@ class Watch:
     send: transports.Send = field(default_factory=transports.sender)
     looked_s: float = field(default_factory=time.monotonic)  # when the last pass ended
     delivered_s: float = field(default_factory=time.monotonic)
+    tidied_s: float = float("-inf")
     away: set[str] = field(default_factory=set)  # which of the two finds the database away
     waits: dict[int, tuple[int | None, int]] = field(
         default_factory=dict
@@ -176,6 +184,9 @@ class Watch:
         until = time.monotonic() + PASS_S
         look(self.engine, self.pool, now_us, lambda: self.stop.is_set() or time.monotonic() > until)
         self.looked_s = time.monotonic()
+        if self.looked_s > self.tidied_s + TIDY_EVERY_S:
+            strangers.forget(self.engine, now_us())
+            self.tidied_s = self.looked_s
         with self.engine.connect() as connection:
             now = claims.with_news(connection, now_us())
         before = self.waits

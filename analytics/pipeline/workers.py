@@ -94,7 +94,7 @@ def workers(number: int | None = None, dask: str = "") -> Iterator[Workers]:
         return
     # Not forked from this process: a lock that one of its threads holds would stay locked there.
     apart = multiprocessing.get_context("forkserver")
-    apart.set_forkserver_preload(["analytics.pipeline.tasks"])
+    apart.set_forkserver_preload(["analytics.pipeline.tasks", "analytics.alarms.transports"])
     theirs, ours = apart.Pipe(duplex=False)
     made = Workers(
         lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=ours.close

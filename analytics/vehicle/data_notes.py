@@ -48,7 +48,9 @@ def notes(result: Result) -> list[str]:
             " less sure without it."
         )
     if unknown:
-        found.append(f"Pressure channels that no line list names: {', '.join(unknown)}.")
+        left_out = history.cycles.left_out
+        more = f", and {left_out} more, which nothing looks at" if left_out else ""
+        found.append(f"Pressure channels that no line list names: {', '.join(unknown)}{more}.")
     return found
 
 

@@ -36,6 +36,7 @@ from ingest import (
     registry,
     replay,
     retention,
+    strangers,
     times,
 )
 from ingest.broker import ALERTER, INGESTER, SHARE, access_rules, broker_of
@@ -169,10 +170,13 @@ def prune(
         if trace_days is not None:
             traces = retention.drop_traces(engine, as_of_us(engine, None) - trace_days * DAY_US)
         refused = retention.clear_quarantine(engine, since_us)
+        unknown = strangers.forget(engine, now_us())
     print(
         f"{gone} messages, {traces} traces of others and {refused} refused publications let go of;"
         f" questions are answered from {times.rfc3339(since_us)} on."
     )
+    if unknown:
+        print(f"{unknown} vehicles that nobody registered in {strangers.KEPT_DAYS} days are forgotten.")
 
 
 @app.command(epilog="Example: tallow status --json")

@@ -47,8 +47,10 @@ def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found, (number, oldest_us) = routes.read_routes(connection), outbox.waiting(connection, now_us())
+        refused = outbox.refused(connection, now_us())
     for one in found:
-        print(f"{one.id:>4}  {routes.masked(one.address)}  {formatting.route(one)}")
+        aside = f"; {refused[one.id]} refused for good and set aside" if one.id in refused else ""
+        print(f"{one.id:>4}  {routes.masked(one.address)}  {formatting.route(one)}{aside}")
         if one.failing_us is not None:
             print(
                 f"      failing since {formatting.moment(one.failing_us, 'UTC', with_zone=True)} ({one.failures} times): {one.error}"

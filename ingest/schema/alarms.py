@@ -109,6 +109,7 @@ outbox = Table(
     Column("id", Integer, primary_key=True),
     Column("key", String(128), nullable=False),
     Column("route_id", Integer, ForeignKey("route.id"), nullable=False),
+    Column("recipient", Text),  # one of several of the route; null: all there are
     Column("alarm_id", Integer, ForeignKey("alarm.id")),  # null: a digest, or a report of the delivery itself
     Column("made_us", BigInteger, nullable=False),
     Column("due_us", BigInteger, nullable=False),
@@ -116,6 +117,9 @@ outbox = Table(
     Column("body", Text, nullable=False),
     Column("detail", JSON, nullable=False),  # the same for programs
     Column("claimed_us", BigInteger),  # when somebody began to send it
+    Column("tries", Integer, nullable=False, server_default="0"),  # that failed and may do better later
+    Column("next_try_us", BigInteger, nullable=False, server_default="0"),
+    Column("refused_why", Text),  # set aside: whoever it is for will not have it, however often it is tried
     Column("done_us", BigInteger, index=True),  # sent, or dropped
     Column("dropped_why", Text),
     UniqueConstraint("key"),

@@ -27,6 +27,7 @@ vehicle = Table(
     Column("fleet", String(64), nullable=False),
     Column("vehicle", String(64), nullable=False),
     Column("revision", BigInteger, nullable=False, default=0),
+    Column("made_us", BigInteger),  # when it became known
     Column("heard_us", BigInteger),
     Column("online", Boolean),
     Column("online_received_us", BigInteger),
