@@ -10,6 +10,7 @@ from analytics.alarms.depots import Depot
 from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
 from analytics.alarms.routes import Route
 from analytics.kinds import FINDING_KINDS
+from analytics.planning.closed_days import ClosedDays
 from analytics.planning.timer import Setting
 from analytics.vehicle.commissioning import Handover, Item
 from analytics.vehicle.line_conditions import LineCondition
@@ -193,7 +194,16 @@ def depot_wishes(depot: Depot) -> list[str]:
     quiet = "no quiet hours"
     if depot.quiet_from_min is not None and depot.quiet_until_min is not None:
         quiet = f"quiet from {clock(depot.quiet_from_min)} to {clock(depot.quiet_until_min)}"
-    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet]
+    holidays = "no public holidays kept"
+    if depot.country is not None:
+        holidays = f"public holidays of {'-'.join(filter(None, (depot.country, depot.region)))} kept"
+    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+
+
+def closing(closed: ClosedDays) -> str:
+    """When a depot is closed, and why."""
+    when = day(closed.first) if closed.first == closed.last else f"{day(closed.first)} to {day(closed.last)}"
+    return f"closed {when}" + (f" ({closed.what})" if closed.what else "")
 
 
 def route(one: Route) -> str:

@@ -474,3 +474,36 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     wishes = tallow("depot", "Skarvholm Quarry", "--lead-days", "3", "--quiet", "20:00-05:30", database=database).stdout
     assert "refills 3 days ahead" in wishes
     assert "quiet from 20:00 to 05:30" in wishes
+
+
+def test_a_depots_closed_days(tmp_path: Path) -> None:
+    """By days, by a calendar file, by a country's public holidays; taken back by number; what cannot be says so."""
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    assert tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database).returncode == 0
+    depot, file = VEHICLE["depot"], tmp_path / "closed.ics"
+    file.write_text(
+        "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//x//y//EN\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20260101T000000Z\r\n"
+        "DTSTART;VALUE=DATE:20260727\r\nDTEND;VALUE=DATE:20260810\r\nSUMMARY:works holiday\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    done = tallow(
+        "depot", depot, "--holidays", "IE", "--closed", "2026-12-24", "2027-01-01", "stocktaking", database=database
+    )
+    assert "public holidays of IE kept" in done.stdout
+    assert "closed 24 Dec 2026 to 1 Jan 2027 (stocktaking)" in done.stdout
+    done = tallow("depot", depot, "--calendar", str(file), database=database)
+    assert "closed 27 Jul 2026 to 9 Aug 2026 (works holiday)" in done.stdout
+    number = next(line.split()[0] for line in done.stdout.splitlines() if "stocktaking" in line)
+    done = tallow("depot", depot, "--reopen", number, database=database)
+    assert "stocktaking" not in done.stdout
+    assert "works holiday" in done.stdout
+    for wrong, told in (
+        (("--holidays", "XX"), "XX"),
+        (("--closed", "2027-01-01", "2026-12-24", "x"), "the last day comes after the first"),
+        (("--closed", "Christmas", "2026-12-24", "x"), "write both days as 2026-12-24"),
+        (("--calendar", str(tmp_path / "vehicles.csv")), "iCalendar"),
+        (("--reopen", "99"), "no closing of number 99"),
+    ):
+        done = tallow("depot", depot, *wrong, database=database)
+        assert done.returncode == 1
+        assert told in done.stderr
+        assert len(done.stderr.splitlines()) == 1
