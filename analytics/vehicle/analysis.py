@@ -78,7 +78,7 @@ def analyse(
     flaws = confirmation.flawed(history, pressures.explained, settings)
     episodes = [
         *audit.episodes,
-        *silence.analyse(history, settings, recorded_since_us),
+        *silence.analyse(history, settings, recorded_since_us, yard.closed),
         *controller.analyse(history, settings),
         *(_filled(episode, history, tank) for episode in tank.episodes),
         *_lone_channel(pressures, tank, history),

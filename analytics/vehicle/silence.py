@@ -1,5 +1,6 @@
 """Silence: nothing heard for longer than the stops before it explain."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from itertools import pairwise
 from typing import Final
@@ -17,9 +18,14 @@ _NEVER_HEARD_US: Final = 7 * DAY_US  # after commissioning or registering (as co
 _LIKE_BEFORE: Final = 1.1  # stops within a tenth of one that was made before are as long as that
 
 
-def analyse(history: History, settings: Settings, recorded_since_us: int | None = None) -> list[Episode]:
-    """Stretches in which nothing was heard for longer than the stops before them explain; of a vehicle never heard, since anything of
-    its fleet was (`recorded_since_us`)."""
+def analyse(
+    history: History,
+    settings: Settings,
+    recorded_since_us: int | None = None,
+    closed: Sequence[tuple[int, int]] = (),
+) -> list[Episode]:
+    """Stretches in which nothing was heard for longer than the stops before them explain, those (begin, end) left out in which its depot's
+    calendar says that it is closed; of a vehicle never heard, since anything of its fleet was (`recorded_since_us`)."""
     heard = np.unique(history.heard_us)
     if not len(heard):
         return _never_heard(history, recorded_since_us)
@@ -33,7 +39,7 @@ def analyse(history: History, settings: Settings, recorded_since_us: int | None 
         limit = limit_h([*past_h, waits_h[k]], (before - int(heard[0])) / DAY_US, settings)
         if not at_work[k]:  # it may stand for as long as it ever stood
             limit = max(limit, _LIKE_BEFORE * parked_h)
-        detected = before + int(limit * HOUR_US)
+        detected = _open_until(before, int(limit * HOUR_US), closed)
         for left_us, back_us in history.away():  # nobody expects to hear of it
             if left_us <= detected < back_us:
                 detected = back_us + int(limit * HOUR_US)
@@ -44,6 +50,15 @@ def analyse(history: History, settings: Settings, recorded_since_us: int | None 
         past_h.append(gap_h)
         parked_h = parked_h if at_work[k] else max(parked_h, gap_h)
     return episodes
+
+
+def _open_until(since_us: int, length_us: int, closed: Sequence[tuple[int, int]]) -> int:
+    """When so much time has passed since a moment, that in which the depot is closed not counted."""
+    until_us = since_us + length_us
+    for begin_us, end_us in sorted(closed):
+        if end_us > since_us and begin_us < until_us:
+            until_us += end_us - max(begin_us, since_us)
+    return until_us
 
 
 def limit_h(gaps_h: list[float], days: float, settings: Settings) -> float:

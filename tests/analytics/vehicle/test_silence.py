@@ -49,7 +49,11 @@ def shifts(
     empty = {
         name: replace(
             rows_of,
-            **{field: value[:0] for field, value in vars(rows_of).items() if field != "channels"},
+            **{
+                field: value[:0]
+                for field, value in vars(rows_of).items()
+                if not isinstance(value, int) and field != "channels"
+            },
         )
         for name, rows_of in vars(messages).items()
     }
@@ -92,13 +96,33 @@ def test_messages_that_wait_make_patient(sheet: tuple[Messages, tuple[Setup, ...
     assert found(shifts(sheet, working, left_on=True, waited=2.0)) == []
 
 
+def test_of_a_closed_depot_nobody_expects_to_hear(sheet: tuple[Messages, tuple[Setup, ...]]) -> None:
+    """A fortnight that its calendar says is closed does not count; what goes on beyond it does."""
+    history = shifts(sheet, [*range(100), *range(115, 180)])
+    closed = [(BEGIN_US + 100 * DAY_US, BEGIN_US + 115 * DAY_US)]
+    ordinary = silence.analyse(history, DEFAULTS)
+    assert [(e.ended_us is None) for e in ordinary] == [False, True]
+    ((only),) = silence.analyse(history, DEFAULTS, None, closed)
+    assert only.ended_us is None
+    longer = [*closed, (BEGIN_US + 181 * DAY_US, BEGIN_US + 183 * DAY_US)]
+    ((later),) = silence.analyse(history, DEFAULTS, None, longer)
+    assert later.detected_us == only.detected_us + 2 * DAY_US
+
+
 def never_heard(
     sheet: tuple[Messages, tuple[Setup, ...]], as_of_us: int, work: tuple[Work, ...] = (), **changed: Any
 ) -> list[Finding]:
     messages, (setup, *_) = sheet
     history_of_none = Messages(
         **{
-            name: replace(rows, **{field: value[:0] for field, value in vars(rows).items() if field != "channels"})
+            name: replace(
+                rows,
+                **{
+                    field: value[:0]
+                    for field, value in vars(rows).items()
+                    if not isinstance(value, int) and field != "channels"
+                },
+            )
             for name, rows in vars(messages).items()
         }
     )
