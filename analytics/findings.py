@@ -1,4 +1,4 @@
-"""What a finding is, and how stretches of evidence become findings."""
+"""What a finding is, and how episodes of evidence become findings."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -33,7 +33,7 @@ CAUTIONS: Final = (
 
 @dataclass(frozen=True)
 class Finding:
-    """One stretch of trouble. Times are microseconds since 1970 UTC; `ended_us` is None while it lasts."""
+    """One episode of trouble. Times are microseconds since 1970 UTC; `ended_us` is None while it lasts."""
 
     kind: str
     channel: str | None
@@ -92,7 +92,7 @@ def urgency(finding: Finding) -> tuple[int, bool, float, int, int]:
 
 
 @dataclass
-class Stretch:
+class Episode:
     """Evidence of one kind on one channel while it is being gathered."""
 
     kind: str
@@ -103,17 +103,17 @@ class Stretch:
     evidence: dict[str, Any] = field(default_factory=dict)
 
 
-def joined(stretches: list[Stretch], pause_us: int) -> list[Stretch]:
+def joined(episodes: list[Episode], pause_us: int) -> list[Episode]:
     """Stretches of one kind and channel, those that pause for less than `pause_us` made one; oldest first.
 
-    The first keeps its beginning and its time of detection, so that a later stretch changes nothing that was said.
+    The first keeps its beginning and its time of detection, so that a later episode changes nothing that was said.
     """
-    done: list[Stretch] = []
-    for stretch in sorted(stretches, key=lambda s: (s.began_us, s.detected_us)):
+    done: list[Episode] = []
+    for episode in sorted(episodes, key=lambda s: (s.began_us, s.detected_us)):
         last = done[-1] if done else None
-        if last is not None and (last.ended_us is None or stretch.began_us - last.ended_us < pause_us):
-            ended = None if last.ended_us is None or stretch.ended_us is None else max(last.ended_us, stretch.ended_us)
-            done[-1] = replace(last, ended_us=ended, evidence={**last.evidence, **stretch.evidence})
+        if last is not None and (last.ended_us is None or episode.began_us - last.ended_us < pause_us):
+            ended = None if last.ended_us is None or episode.ended_us is None else max(last.ended_us, episode.ended_us)
+            done[-1] = replace(last, ended_us=ended, evidence={**last.evidence, **episode.evidence})
         else:
-            done.append(stretch)
+            done.append(episode)
     return done

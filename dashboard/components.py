@@ -22,6 +22,11 @@ def need(name: str) -> html.Span:
     )
 
 
+def severity(name: str, *, lasts: bool) -> html.Span:
+    """How urgent something is while it lasts; afterwards that it is over."""
+    return need(name) if lasts else html.Span("Over", className="need need-over")
+
+
 def one_or_all(every: str, names: Sequence[str]) -> list[dict[str, str]]:
     """What may be chosen where one of several is wanted, or all: "All depots", and each."""
     return [{"value": "", "label": every}, *({"value": name, "label": name} for name in names)]
@@ -77,11 +82,11 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     """A finding in words; with `full` what to check as well."""
     kind = FINDING_KINDS[found.kind]
     began, ended = formatting.moment(found.began_us, timezone), found.ended_us
-    badge = need(found.severity) if ended is None else html.Span("Over", className="need need-over")
+    badge = severity(found.severity, lasts=ended is None)
     since = f"since {began}" if ended is None else f"{began} to {formatting.moment(ended, timezone)}"
     rows: list[Any] = [
         html.Div([badge, html.Strong(kind.title), html.Span(since, className="dim")], className="finding-head"),
-        html.Div(found.summary),
+        html.Div(formatting.in_my_units(found.summary)),
     ]
     if full:
         rows.append(guidance(kind, f"steps {found.kind} {found.channel}"))

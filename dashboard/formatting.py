@@ -1,6 +1,7 @@
 """Numbers and times as people read them."""
 
 import math
+import re
 from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -9,8 +10,9 @@ from analytics.alarms.depots import Depot
 from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
 from analytics.alarms.routes import Route
 from analytics.kinds import FINDING_KINDS
+from analytics.planning.closed_days import ClosedDays
 from analytics.planning.timer import Setting
-from analytics.vehicle.commissioning import Handover
+from analytics.vehicle.commissioning import Handover, Item
 from analytics.vehicle.line_conditions import LineCondition
 from dashboard import accounts
 from ingest.times import instant
@@ -108,12 +110,31 @@ def line_condition(line: LineCondition) -> str:
     return "no grease seen for long" if line.state == "plan" else words
 
 
+# Quantities in sentences, which are made in kPa, litres and degrees Celsius.
+_QUANTITY: Final = re.compile(r"(?<![\w.,-])(-?\d+(?:\.\d+)?) (kPa|l|litres|°C)(?!\w)")
+
+
+def in_my_units(sentence: str) -> str:
+    """A sentence of the analysis with its pressures, volumes and temperatures in the units of whoever asks."""
+    unit = accounts.my_units()
+
+    def converted(found: re.Match[str]) -> str:
+        amount, of = float(found[1]), found[2]
+        if of == "kPa":
+            return pressure(amount)
+        if of == "°C":
+            return f"{unit.of_c(amount):.0f} {unit.temperature}"
+        return litres(amount)
+
+    return _QUANTITY.sub(converted, sentence)
+
+
 def containers(amount_l: float, container_l: float | None) -> str:
     """: 2 containers of 18 l; nothing where their size is not known."""
     if container_l is None:
         return ""
-    number = math.ceil(amount_l / container_l - 1e-9)
-    return f": {number} container{'s' * (number != 1)} of {container_l:g} l"
+    number, unit = math.ceil(amount_l / container_l - 1e-9), accounts.my_units()
+    return f": {number} container{'s' * (number != 1)} of {unit.of_litres(container_l):g} {unit.volume}"
 
 
 def work_details(one: Work) -> list[str]:
@@ -173,7 +194,16 @@ def depot_wishes(depot: Depot) -> list[str]:
     quiet = "no quiet hours"
     if depot.quiet_from_min is not None and depot.quiet_until_min is not None:
         quiet = f"quiet from {clock(depot.quiet_from_min)} to {clock(depot.quiet_until_min)}"
-    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet]
+    holidays = "no public holidays kept"
+    if depot.country is not None:
+        holidays = f"public holidays of {'-'.join(filter(None, (depot.country, depot.region)))} kept"
+    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+
+
+def closing(closed: ClosedDays) -> str:
+    """When a depot is closed, and why."""
+    when = day(closed.first) if closed.first == closed.last else f"{day(closed.first)} to {day(closed.last)}"
+    return f"closed {when}" + (f" ({closed.what})" if closed.what else "")
 
 
 def route(one: Route) -> str:
@@ -214,11 +244,16 @@ def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:
     ]
 
 
+def verdict(item: Item) -> str:
+    """What a check says. Pressure alone proves no grease at a point: whoever stands there sees it."""
+    return "pressure as expected" if item.line is not None and item.verdict == "proven" else item.verdict
+
+
 def handover(told: Handover) -> str:
     """How the commissioning stands, in a sentence."""
     left = [item for item in told.items if item.verdict in ("not yet", "looks wrong")]
     wrong = sum(item.verdict == "looks wrong" for item in left)
     if told.state == "proven":
-        return "Everything that can be read is proven."
-    rest = f"{len(left)} of {len(told.items)} are not proven" + (f", {wrong} look wrong" if wrong else "")
+        return "Everything that can be read is as expected."
+    rest = f"{len(left)} of {len(told.items)} are not as expected yet" + (f", {wrong} look wrong" if wrong else "")
     return f"Commissioning runs: {rest}." if told.state == "running" else f"Commissioning is over: {rest}."

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Select, Table, func, or_, select, union_all
 
 from ingest import schema
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
-from ingest.times import DAY_US, rfc3339
+from ingest.times import DAY_US, EARLIEST_US, rfc3339
 
 MOST_UNLISTED: Final = 64  # channels of a vehicle that no line list names: more than that no controller has
 MOST_COUNTED: Final = 10_000  # so many are told apart, to say how many there are
@@ -193,6 +193,18 @@ def newest_at_us(connection: Connection) -> int | None:
     )
     second: int = heard[1].heard_us
     return second if own is None else max(own, second)
+
+
+def recorded_since_us(connection: Connection, fleet: str) -> int | None:
+    """When the first message of a fleet happened, by clocks that had power; None where nothing of it is recorded."""
+    vehicle = schema.vehicle
+    found: list[int | None] = []
+    for table in (schema.message, schema.thinned):
+        # Vehicle by vehicle, since messages lie in order of vehicle and time.
+        own = table.c.vehicle_id == vehicle.c.id, table.c.at_us >= EARLIEST_US
+        first = select(func.min(table.c.at_us)).where(*own).correlate(vehicle).scalar_subquery()
+        found.append(connection.scalar(select(func.min(first)).where(vehicle.c.fleet == fleet)))
+    return min((us for us in found if us is not None), default=None)
 
 
 def status(connection: Connection) -> dict[str, Any]:

@@ -62,6 +62,8 @@ HOUR_US: Final = 3_600_000_000
 DAY_US: Final = 24 * HOUR_US
 
 
+# No controller of this kind ran before; a clock that says so has lost its power.
+EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 # Later and earlier than any time there is.
 FOREVER_US: Final = 1 << 62
 LONG_AGO_US: Final = -FOREVER_US

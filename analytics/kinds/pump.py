@@ -258,7 +258,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "controller_fault": Kind(
         importance=95,
-        title="Controller fault",
+        title="Controller reports a fault",
         group="pump",
         severity="plan",
         meaning="What the controller itself reports lasts, or its supply sags, and nothing else that was found explains it.",

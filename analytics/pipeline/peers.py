@@ -3,7 +3,6 @@
 from sqlalchemy import Connection, case, func, select
 
 from analytics.alarms.depots import closed_stretches
-from analytics.vehicle.clocks import EARLIEST_US
 from analytics.vehicle.peers import SHORT_DAYS, SISTERS, Sister, span_us
 from analytics.vehicle.standing import MATES, MAYBE_CLOSED_DAYS, STOP_DAYS, Mate, Yard
 from ingest import schema
@@ -11,7 +10,7 @@ from ingest.arrays import Messages
 from ingest.reading import read_cycle_times, read_stops
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
-from ingest.times import DAY_US
+from ingest.times import DAY_US, EARLIEST_US
 
 
 def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as_of_us: int) -> tuple[Sister, ...]:

@@ -23,7 +23,7 @@ from ingest import schema
 from ingest.arrays import arrived_by
 from ingest.database import address, connect
 from ingest.errors import Problem
-from ingest.reading import newest_at_us, read_messages
+from ingest.reading import newest_at_us, read_messages, recorded_since_us
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
 from ingest.times import rfc3339
@@ -73,6 +73,8 @@ def analysed(
 ) -> list[analysis.Result]:  # fmt: skip
     """Read one vehicle and analyse it, for each of the moments; `as_arrived` with the messages only that had arrived by then."""
     messages = read_messages(connection, vehicle.id)
+    unheard = not any(len(rows) for rows in vars(messages).values())
+    since_us = recorded_since_us(connection, vehicle.fleet) if unheard else None
     beside = []
     for at_us in moments_us:
         then = arrived_by(messages, at_us) if as_arrived else messages
@@ -88,7 +90,15 @@ def analysed(
     connection.rollback()  # all is read: no transaction stays open while it is analysed
     return [
         analysis.analyse(
-            then, vehicle.setups, at_us, past, work, replace(DEFAULTS, lead_time_days=lead_days), sisters, yard
+            then,
+            vehicle.setups,
+            at_us,
+            past,
+            work,
+            replace(DEFAULTS, lead_time_days=lead_days),
+            sisters,
+            yard,
+            since_us,
         )
         for at_us, (then, lead_days, sisters, yard) in zip(moments_us, beside, strict=True)
     ]

@@ -12,6 +12,7 @@ from ingest.times import microseconds
 
 MOST_DAYS: Final = 366  # of one closing
 MOST_ENTRIES: Final = 2_000  # of one calendar file
+MOST_BYTES: Final = 1_000_000  # of one, too
 _AHEAD_YEARS: Final = 5  # that a rule which repeats is followed for
 _DAY: Final = timedelta(days=1)
 
@@ -32,6 +33,14 @@ class ClosedDays:
     def days(self) -> list[date]:
         """Each of the days."""
         return [self.first + n * _DAY for n in range((self.last - self.first).days + 1)]
+
+
+def closed_days(first: str, last: str, what: str = "") -> ClosedDays:
+    """Closed days as somebody writes them, YYYY-MM-DD. Raises Problem."""
+    try:
+        return ClosedDays(date.fromisoformat(first.strip()), date.fromisoformat(last.strip()), what.strip()[:256])
+    except ValueError:
+        raise Problem(f"{first!r} to {last!r}: write both days as 2026-12-24") from None
 
 
 def read_calendar(content: bytes, today: date) -> tuple[ClosedDays, ...]:

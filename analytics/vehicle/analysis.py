@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from analytics.findings import Finding, Stretch
+from analytics.findings import Episode, Finding
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle import confirmation, controller, cycles, level, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
@@ -66,27 +66,28 @@ def analyse(
     settings: Settings = DEFAULTS,
     sisters: Sequence[Sister] = (),
     yard: Yard = NO_YARD,
+    recorded_since_us: int | None = None,
 ) -> Result:
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
     `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only, `yard` what is
-    known of its depot."""
+    known of its depot, `recorded_since_us` when anything of its fleet was heard first."""
     history = build(messages, setups, as_of_us, work)
     audit = cycles.analyse(history, settings)
     tank = level.analyse(history, audit, settings)
     pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings)
     flaws = confirmation.flawed(history, pressures.explained, settings)
-    stretches = [
-        *audit.stretches,
-        *silence.analyse(history, settings),
+    episodes = [
+        *audit.episodes,
+        *silence.analyse(history, settings, recorded_since_us),
         *controller.analyse(history, settings),
-        *(_filled(stretch, history, tank) for stretch in tank.stretches),
+        *(_filled(episode, history, tank) for episode in tank.episodes),
         *_lone_channel(pressures, tank, history),
         *confirmation.analyse(history, flaws, pressures.explained, settings),
     ]
-    told = by_cause(stretches, history)
+    told = by_cause(episodes, history)
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)
-    findings = findings_with(past, [to_finding(stretch, history) for stretch in told], as_of_us)
+    findings = findings_with(past, [to_finding(episode, history) for episode in told], as_of_us)
     if not pressures.channels:  # then no pressure tells that it draws air
         flaws = flaws | draws_air(history, tank)
     flaws = flaws | no_grease_leaves(history, tank)
@@ -107,29 +108,29 @@ def analyse(
     )
 
 
-def _filled(stretch: Stretch, history: History, tank: Reservoir) -> Stretch:
+def _filled(episode: Episode, history: History, tank: Reservoir) -> Episode:
     """A low level ends with a fill that somebody recorded, until a reading says otherwise."""
-    if stretch.kind != "low_level" or stretch.ended_us is not None or "by_switch" in stretch.evidence:
-        return stretch
-    after = max(stretch.detected_us, tank.read_us or 0)
+    if episode.kind != "low_level" or episode.ended_us is not None or "by_switch" in episode.evidence:
+        return episode
+    after = max(episode.detected_us, tank.read_us or 0)
     mark = history.setup.low_mark_pct
     fills = [
         work.at_us
         for work in history.work
         if work.kind == "filled" and work.at_us > after and filled_to(work, history, tank) > mark
     ]
-    return replace(stretch, ended_us=fills[0]) if fills else stretch
+    return replace(episode, ended_us=fills[0]) if fills else episode
 
 
-def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Stretch]:
+def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Episode]:
     """With one channel, nothing but the level tells a line that is off from a pump that draws air."""
     if len(pressures.channels) != 1:
-        return list(pressures.stretches)
+        return list(pressures.episodes)
     return [
-        replace(stretch, kind="starved_pump", channel=None)
-        if stretch.kind == "open_line" and not _has_grease(tank, history, stretch.detected_us)
-        else stretch
-        for stretch in pressures.stretches
+        replace(episode, kind="starved_pump", channel=None)
+        if episode.kind == "open_line" and not _has_grease(tank, history, episode.detected_us)
+        else episode
+        for episode in pressures.episodes
     ]
 
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import Final
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.history import History
 from ingest.times import DAY_US, HOUR_US
@@ -14,15 +14,15 @@ _SENSORS: Final = ("level_sensor", "pressure_sensor")
 _TOGETHER_US: Final = HOUR_US
 
 
-def by_cause(stretches: list[Stretch], history: History) -> list[Stretch]:
+def by_cause(episodes: list[Episode], history: History) -> list[Episode]:
     """One cause, one finding.
 
     What follows from a cause is left out. What was found before its cause began was true: a cause that begins later takes it
     over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts.
     """
     told = []
-    for effect in stretches:
-        causes = [cause for cause in stretches if _explains(cause, effect, history)]
+    for effect in episodes:
+        causes = [cause for cause in episodes if _explains(cause, effect, history)]
         if any(not _comes_later(cause, effect) for cause in causes):
             continue
         ends = [max(cause.began_us, effect.detected_us) for cause in causes if cause.kind not in _SENSORS]
@@ -33,12 +33,12 @@ def by_cause(stretches: list[Stretch], history: History) -> list[Stretch]:
     return told
 
 
-def _comes_later(cause: Stretch, effect: Stretch) -> bool:
+def _comes_later(cause: Episode, effect: Episode) -> bool:
     """Whether a cause began after what follows from it had been found."""
     return cause.began_us > effect.began_us + _TOGETHER_US and cause.detected_us > effect.detected_us
 
 
-def _explains(cause: Stretch, effect: Stretch, history: History) -> bool:
+def _explains(cause: Episode, effect: Episode, history: History) -> bool:
     if cause.kind not in FINDING_KINDS[effect.kind].follows_from:
         return False
     if effect.kind == "controller_fault" and effect.evidence["code"] not in FINDING_KINDS[cause.kind].controller_codes:

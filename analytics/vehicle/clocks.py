@@ -7,11 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Common, Ints
-from ingest.times import DAY_US, HOUR_US
-
-# No controller of this kind ran before; a clock that says so has lost its power.
-EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
-
+from ingest.times import DAY_US, EARLIEST_US, HOUR_US
 
 CLOCK_TOLERANCE_US: Final = 600_000_000  # ten minutes: drift of an honest clock between two settings
 

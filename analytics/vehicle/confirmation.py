@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch, joined
+from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
@@ -26,16 +26,16 @@ def flawed(history: History, explained: Floats, settings: Settings) -> NDArray[n
     return np.asarray((c.complete == 0) | short | _not_vented(history, explained, settings), bool)
 
 
-def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, settings: Settings) -> list[Stretch]:
+def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, settings: Settings) -> list[Episode]:
     """Stretches of cycles that ran and are `flawed`, where nothing else explains it."""
     c = history.cycles
     bad = flaws & (explained == 0)
-    stretches: list[Stretch] = []
-    current: Stretch | None = None
+    episodes: list[Episode] = []
+    current: Episode | None = None
     count = 0
     longer = 3 * settings.incomplete_window
-    over = 0  # cycle at which the stretch before was over
-    usual, seen = 0.1, 100.0  # false ones and cycles outside of stretches: one switch in many chatters
+    over = 0  # cycle at which the episode before was over
+    usual, seen = 0.1, 100.0  # false ones and cycles outside of episodes: one switch in many chatters
     for i in range(len(c)):
         first = max(0, i - settings.incomplete_window + 1)
         recent = bad[first : i + 1]
@@ -49,7 +49,7 @@ def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, setti
         if current is None and bad[i] and recent.sum() >= needed:
             start = first + int(np.argmax(recent))
             count = int(recent.sum()) - 1
-            current = Stretch("incomplete_cycles", None, int(c.at_us[start]), int(c.at_us[i]))
+            current = Episode("incomplete_cycles", None, int(c.at_us[start]), int(c.at_us[i]))
             usual -= count  # what began it was no chatter
         if current is None:
             usual, seen = usual + float(bad[i]), seen + 1.0
@@ -58,9 +58,9 @@ def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, setti
             current.evidence = {"count": float(count)}
             if not recent.any() and len(recent) == settings.incomplete_window:
                 current.ended_us = int(c.at_us[first])
-                stretches.append(current)
+                episodes.append(current)
                 current, over = None, i
-    return joined(stretches + ([current] if current else []), int(settings.pause_h * HOUR_US))
+    return joined(episodes + ([current] if current else []), int(settings.pause_h * HOUR_US))
 
 
 @cache

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch, joined
+from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
@@ -32,7 +32,7 @@ _LEARN_READINGS: Final = 12
 _MEDIAN_OF: Final = 7
 
 
-def analyse(history: History, settings: Settings) -> list[Stretch]:
+def analyse(history: History, settings: Settings) -> list[Episode]:
     """Stretches in which the controller reports the same again and again, or its supply sags."""
     codes = _CODES if history.setup.channels else (*_CODES, *_PRESSURE_CODES)
     found = [*_sagging(history)]
@@ -40,10 +40,10 @@ def analyse(history: History, settings: Settings) -> list[Stretch]:
         found += _lasting(history, code, settings)
     pause_us = int(settings.pause_h * HOUR_US)
     by_code = [joined([s for s in found if s.evidence["code"] == code], pause_us) for code in codes]
-    return joined([stretch for stretches in by_code for stretch in stretches], 0)
+    return joined([episode for episodes in by_code for episode in episodes], 0)
 
 
-def _lasting(history: History, code: str, settings: Settings) -> list[Stretch]:
+def _lasting(history: History, code: str, settings: Settings) -> list[Episode]:
     """Stretches in which one code is reported again and again, or stands."""
     faults, cycle_us = history.faults, history.cycles.at_us
     rows = np.array([i for i in range(len(faults)) if faults.code[i] == code], np.int64)
@@ -51,9 +51,9 @@ def _lasting(history: History, code: str, settings: Settings) -> list[Stretch]:
         rows = rows[~_in_the_cold(history, faults.at_us[rows], settings)]
     on = faults.active[rows] == 1
     reports, takes_back = faults.at_us[rows[on]], faults.at_us[rows[~on]]
-    stretches: list[Stretch] = []
-    first = 0  # of the reports that may belong to the stretch to come
-    current: Stretch | None = None
+    episodes: list[Episode] = []
+    first = 0  # of the reports that may belong to the episode to come
+    current: Episode | None = None
     for i, at in enumerate(reports.tolist()):
         if current is not None:
             over_us = _quiet(reports[first:i], takes_back, cycle_us, at)
@@ -68,11 +68,11 @@ def _lasting(history: History, code: str, settings: Settings) -> list[Stretch]:
             standing_us = at if standing_us is None else min(at, standing_us)
         if standing_us is not None:
             evidence = {"code": code, "reports": float(i - first + 1)}
-            current = Stretch("controller_fault", None, int(reports[first]), standing_us, None, evidence)
-            stretches.append(current)
+            current = Episode("controller_fault", None, int(reports[first]), standing_us, None, evidence)
+            episodes.append(current)
     if current is not None:
         current.ended_us = _quiet(reports[first:], takes_back, cycle_us, history.as_of_us)
-    return stretches
+    return episodes
 
 
 def _quiet(reports: Ints, takes_back: Ints, cycle_us: Ints, until_us: int) -> int | None:
@@ -114,12 +114,12 @@ def _in_the_cold(history: History, at_us: Ints, settings: Settings) -> NDArray[n
     return np.asarray(c.temp_c[told[last]] < settings.stiff_below_c)
 
 
-def _sagging(history: History) -> list[Stretch]:
+def _sagging(history: History) -> list[Episode]:
     """Stretches in which the supply voltage while running lies well below the vehicle's own usual one."""
     c = history.cycles
     told = np.flatnonzero(np.isfinite(c.supply_v) & (c.supply_v > 0))
-    stretches: list[Stretch] = []
-    current: Stretch | None = None
+    episodes: list[Episode] = []
+    current: Episode | None = None
     usual: list[float] = []
     latest: Floats = c.supply_v[told]
     for n, i in enumerate(told.tolist()):
@@ -131,12 +131,12 @@ def _sagging(history: History) -> list[Stretch]:
         median = float(np.median(latest[max(0, n - _MEDIAN_OF + 1) : n + 1]))
         first = int(c.at_us[told[max(0, n - _MEDIAN_OF // 2)]])
         if current is None and median < _SAG * normal:
-            current = Stretch("controller_fault", None, first, int(c.at_us[i]))
-            stretches.append(current)
+            current = Episode("controller_fault", None, first, int(c.at_us[i]))
+            episodes.append(current)
         elif current is not None and median > _SOUND_V * normal:
             current.ended_us, current = first, None
         if current is not None:
             current.evidence = {"code": "supply_low", "supply_v": round(median, 1), "usual_v": round(normal, 1)}
         elif len(usual) < _USUAL_READINGS and volts > _SOUND_V * normal:
             usual.append(volts)
-    return stretches
+    return episodes

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.findings import Stretch, joined
+from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.gaps import GapCounter
 from analytics.vehicle.history import History
@@ -30,7 +30,7 @@ class Audit:
     interval_h: Floats
     expected: Floats
     open_missed: int  # missed since the last cycle, as the hour meter in other messages shows
-    stretches: tuple[Stretch, ...]
+    episodes: tuple[Episode, ...]
 
 
 def analyse(history: History, settings: Settings) -> Audit:

@@ -56,6 +56,9 @@ def _drift(ratio: Floats, noise: float) -> str | None:
 LineState = Literal["act_now", "plan", "note", "not_proven", "sound"]
 # So many intervals without grease at a point are more than the timer explains.
 WAITS_INTERVALS: Final = 3.0
+# Latest readings whose median is told: more of a pump that draws air, whose pressures jump.
+_READINGS: Final = 5
+_STARVED_READINGS: Final = 15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,7 +119,8 @@ def _readings(result: Result, channel: int) -> tuple[str, float | None]:
     known = column[~np.isnan(column)]
     if not len(known):
         return "learning", None
-    ratio = round(float(np.median(known[-5:])), 2)
+    latest = _STARVED_READINGS if result.pressures.starved[~np.isnan(column)][-1] else _READINGS
+    ratio = round(float(np.median(known[-latest:])), 2)
     own = column[~np.isnan(column) & ~result.pressures.starved].astype(np.float64)
     drift = _drift(own, float(result.pressures.noise[channel])) if len(own) >= _DRIFT_READINGS else None
     return drift or "sound", ratio

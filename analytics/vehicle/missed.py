@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
@@ -18,8 +18,8 @@ class MissedEpisodes:
     """Where enough of the latest cycles that should have been never ran, and until when."""
 
     def __init__(self, counter: GapCounter, history: History, settings: Settings) -> None:
-        self.ended: list[Stretch] = []
-        self.trouble: Stretch | None = None
+        self.ended: list[Episode] = []
+        self.trouble: Episode | None = None
         self._counter, self._history, self._settings = counter, history, settings
         self._window: list[int] = []  # cycles that end the latest gaps
         self._seen = 0.0  # expected cycles in the window
@@ -50,7 +50,7 @@ class MissedEpisodes:
             self.trouble = self._begun(gap)
             self._good = 0
 
-    def _begun(self, gap: Gap) -> Stretch:
+    def _begun(self, gap: Gap) -> Episode:
         counter, history = self._counter, self._history
         i, interval_h = gap.last, counter.interval_h[gap.last]
         first = next(k for k in self._window if counter.missed[k])
@@ -59,7 +59,7 @@ class MissedEpisodes:
         early_us = _open_gap_certain(history, gap.first, gap.first, interval_h, self._settings)
         detected_us = counter.at_us[i] if early_us is None else min(early_us, counter.at_us[i])
         evidence = _counts(sum(counter.missed[first : i + 1]), sum(counter.expected[first : i + 1]))
-        return Stretch("missed_cycles", None, due_us, detected_us, evidence=evidence)
+        return Episode("missed_cycles", None, due_us, detected_us, evidence=evidence)
 
     def _go_on(self, gap: Gap) -> None:
         assert self.trouble is not None
@@ -84,7 +84,7 @@ class MissedEpisodes:
         if missed >= self._settings.missed_needed:
             if self.trouble is None:
                 due_us = self._counter.at_us[-1] + _until_due(history, cycle, interval_h)
-                self.trouble = Stretch("missed_cycles", None, due_us, certain_us, evidence=_counts(0.0, 0.0))
+                self.trouble = Episode("missed_cycles", None, due_us, certain_us, evidence=_counts(0.0, 0.0))
             self.trouble.evidence = {name: (value or 0.0) + missed for name, value in self.trouble.evidence.items()}
         return missed
 
@@ -147,7 +147,7 @@ def _since_last_cycle(history: History, anchor: int, interval_h: float, settings
 class Idle(NamedTuple):
     """A controller that ran while no cycle did: the episode, how many never ran, and the next cycle there was, if any."""
 
-    episode: Stretch
+    episode: Episode
     missed: int
     cycle: int | None
 
@@ -198,4 +198,4 @@ def _idle(history: History, first: int, end: int, own_h: list[float], settings: 
     if over is not None and cycle is None:  # another controller came before any cycle: theirs ends the count
         later = int(np.searchsorted(c.at_us, over))
         cycle = later if later < len(c) else None
-    return Idle(Stretch("missed_cycles", None, min(due, detected), detected, over, _counts(count, count)), count, cycle)
+    return Idle(Episode("missed_cycles", None, min(due, detected), detected, over, _counts(count, count)), count, cycle)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Common, Ints
@@ -17,12 +17,13 @@ _NEVER_HEARD_US: Final = 7 * DAY_US  # after commissioning or registering (as co
 _LIKE_BEFORE: Final = 1.1  # stops within a tenth of one that was made before are as long as that
 
 
-def analyse(history: History, settings: Settings) -> list[Stretch]:
-    """Stretches in which nothing was heard for longer than the stops before them explain."""
+def analyse(history: History, settings: Settings, recorded_since_us: int | None = None) -> list[Episode]:
+    """Stretches in which nothing was heard for longer than the stops before them explain; of a vehicle never heard, since anything of
+    its fleet was (`recorded_since_us`)."""
     heard = np.unique(history.heard_us)
     if not len(heard):
-        return _never_heard(history)
-    stretches: list[Stretch] = []
+        return _never_heard(history, recorded_since_us)
+    episodes: list[Episode] = []
     past_h, parked_h = list[float](), 0.0  # all gaps so far; the longest in which it was switched off
     at_work, waits_h = _at_work(history, heard), _longest_wait_h(history, heard)
     for k, (before, after) in enumerate(pairwise([*heard.tolist(), None])):
@@ -39,10 +40,10 @@ def analyse(history: History, settings: Settings) -> list[Stretch]:
             elif after is None and detected < left_us <= history.as_of_us:
                 after = left_us
         if detected <= history.as_of_us if after is None else detected < after:
-            stretches.append(Stretch("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
+            episodes.append(Episode("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
         past_h.append(gap_h)
         parked_h = parked_h if at_work[k] else max(parked_h, gap_h)
-    return stretches
+    return episodes
 
 
 def limit_h(gaps_h: list[float], days: float, settings: Settings) -> float:
@@ -77,14 +78,16 @@ def _longest_wait_h(history: History, heard: Ints) -> list[float]:
     return hours
 
 
-def _never_heard(history: History) -> list[Stretch]:
-    """A registered vehicle of which nothing was ever heard, a week after it was commissioned or registered.
+def _never_heard(history: History, recorded_since_us: int | None) -> list[Episode]:
+    """A registered vehicle of which nothing was ever heard, a week after it was commissioned or registered, whichever is later.
 
-    Where it was registered after `as_of_us` only its commissioning counts.
+    Nothing can be heard before anything is recorded. Where the registering came after `as_of_us`, as with logs that are replayed
+    later, the recording tells since when the vehicle should have been heard.
     """
     setup = history.setups[0]
     since = [s.registered_us for s in history.setups if s.registered_us is not None]
     begins = [us for us in since[:1] if us <= history.as_of_us]
+    begins += [us for us in (recorded_since_us,) if us is not None and us <= history.as_of_us]
     if setup.commissioned is not None:
         day = datetime.combine(setup.commissioned, datetime.min.time(), ZoneInfo(setup.timezone))
         begins.append(microseconds(day))
@@ -96,4 +99,4 @@ def _never_heard(history: History) -> list[Stretch]:
     if began == LONG_AGO_US or detected > history.as_of_us:
         return []
     silent_h = round((history.as_of_us - began) / HOUR_US, 1)
-    return [Stretch("silent", None, began, detected, None, {"silent_h": silent_h, "never_heard": 1.0})]
+    return [Episode("silent", None, began, detected, None, {"silent_h": silent_h, "never_heard": 1.0})]

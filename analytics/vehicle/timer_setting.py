@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
@@ -20,8 +20,8 @@ class TimerEstimate:
 
     def __init__(self, counter: GapCounter, step_h: float, settings: Settings) -> None:
         self.factor = 1.0
-        self.ended: list[Stretch] = []
-        self.mismatch: Stretch | None = None
+        self.ended: list[Episode] = []
+        self.mismatch: Episode | None = None
         self._counter, self._step_h, self._settings = counter, step_h, settings
         self._told, self._since_told = 0.0, 0  # by how much the evidence says it differs, and gaps since it said so
         self._gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they begin
@@ -55,7 +55,7 @@ class TimerEstimate:
             return None
         is_new = is_new or self.mismatch is None
         if self.mismatch is None:
-            self.mismatch = Stretch("timer_mismatch", None, self._counter.at_us[first], self._counter.at_us[gap.last])
+            self.mismatch = Episode("timer_mismatch", None, self._counter.at_us[first], self._counter.at_us[gap.last])
             self._told = 0.0
         # While the timer goes back the latest gaps are of both settings: what was told before stands.
         self._since_told += 1
@@ -82,7 +82,7 @@ class TimerEstimate:
             self.mismatch = None
 
 
-def run_time_mismatches(history: History, settings: Settings) -> list[Stretch]:
+def run_time_mismatches(history: History, settings: Settings) -> list[Episode]:
     """Where cycles run for another time than the registered one, all alike.
 
     A run below `short_run` is mostly one that was cut off; it is the timer's setting only where it never comes and goes.
@@ -92,8 +92,8 @@ def run_time_mismatches(history: History, settings: Settings) -> list[Stretch]:
     ratio: list[float] = (c.run_s[timed] / registered_s[timed]).tolist()
     at_us: list[int] = c.at_us[timed].tolist()
     new_sheet = np.r_[False, np.diff(registered_s[timed]) != 0][: len(timed)].tolist()
-    stretches: list[Stretch] = []
-    current: Stretch | None = None
+    episodes: list[Episode] = []
+    current: Episode | None = None
     begin = 0  # since when the same run time is registered
     for i in range(len(ratio)):
         if new_sheet[i]:
@@ -114,11 +114,11 @@ def run_time_mismatches(history: History, settings: Settings) -> list[Stretch]:
                 if _alike(ratio, begin, i, _CUT_OFF) is None:
                     continue
             if current is None:
-                current = Stretch("timer_mismatch", None, at_us[first], at_us[i])
-                stretches.append(current)
+                current = Episode("timer_mismatch", None, at_us[first], at_us[i])
+                episodes.append(current)
             registered = float(registered_s[timed[i]])
             current.evidence = {"run_s": round(alike * registered, 1), "registered_run_s": registered}
-    return stretches
+    return episodes
 
 
 def _alike(values: list[float], begin: int, last: int, number: int) -> float | None:

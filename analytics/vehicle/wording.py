@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from analytics.findings import Finding, Stretch
+from analytics.findings import Episode, Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS, Facts
 from analytics.vehicle.commissioning import Handover
 from analytics.vehicle.history import History
@@ -15,36 +15,36 @@ from ingest.times import instant
 from ingest.work import Work
 
 
-def to_finding(stretch: Stretch, history: History) -> Finding:
+def to_finding(episode: Episode, history: History) -> Finding:
     """A finding in words: what, where, since when, with what figures."""
-    setup = history.setup_of(stretch.detected_us)
-    lines = [line for line in setup.lines if stretch.channel is not None and line.channel == stretch.channel]
-    kind = FINDING_KINDS[stretch.kind]
+    setup = history.setup_of(episode.detected_us)
+    lines = [line for line in setup.lines if episode.channel is not None and line.channel == episode.channel]
+    kind = FINDING_KINDS[episode.kind]
     severity = kind.severity
     critical = any(line.critical for line in lines)
-    if stretch.kind == "blocked_line" and (critical or len(lines) > 6):
+    if episode.kind == "blocked_line" and (critical or len(lines) > 6):
         severity = "act_now"
-    evidence = {k: v for k, v in stretch.evidence.items() if v is not None}
-    if stretch.kind in LINE_FAULTS:
-        evidence |= traces.evidence(history, stretch)
-    remarks = _remarks(stretch, history)
+    evidence = {k: v for k, v in episode.evidence.items() if v is not None}
+    if episode.kind in LINE_FAULTS:
+        evidence |= traces.evidence(history, episode)
+    remarks = _remarks(episode, history)
     if remarks:
         evidence["controller_remarks"] = remarks
-    repair = _repair(stretch, history)
+    repair = _repair(episode, history)
     if repair is not None:
-        evidence["cycles_since_repair"] = _proof_cycles(stretch, history, repair)
+        evidence["cycles_since_repair"] = _proof_cycles(episode, history, repair)
     if kind.sentence is None:
-        raise ValueError(f"{stretch.kind} has no sentence")
-    summary = kind.sentence(Facts(evidence, _where(stretch.channel, lines), setup))
+        raise ValueError(f"{episode.kind} has no sentence")
+    summary = kind.sentence(Facts(evidence, _where(episode.channel, lines), setup))
     if len(lines) > 1:
-        summary += _which(stretch.kind, setup.feed)
-    began = instant(stretch.began_us).astimezone(ZoneInfo(setup.timezone))
+        summary += _which(episode.kind, setup.feed)
+    began = instant(episode.began_us).astimezone(ZoneInfo(setup.timezone))
     summary += f" Since {began.day} {began:%b %Y}."
     if repair is not None:
-        summary += " " + _proof(stretch, int(evidence["cycles_since_repair"]), repair, setup)
+        summary += " " + _proof(episode, int(evidence["cycles_since_repair"]), repair, setup)
     return Finding(
-        stretch.kind, stretch.channel, tuple(line.line for line in lines), stretch.began_us, stretch.detected_us,
-        stretch.ended_us, severity, summary, evidence,
+        episode.kind, episode.channel, tuple(line.line for line in lines), episode.began_us, episode.detected_us,
+        episode.ended_us, severity, summary, evidence,
     )  # fmt: skip
 
 
@@ -62,55 +62,55 @@ def beside_handover(found: Finding, handed: Handover | None) -> Finding:
     )  # fmt: skip
 
 
-def _repair(stretch: Stretch, history: History) -> Work | None:
-    """The latest recorded work that should have ended a stretch while it lasted."""
-    end_us = stretch.ended_us if stretch.ended_us is not None else history.as_of_us
-    kind = FINDING_KINDS[stretch.kind]
+def _repair(episode: Episode, history: History) -> Work | None:
+    """The latest recorded work that should have ended an episode while it lasted."""
+    end_us = episode.ended_us if episode.ended_us is not None else history.as_of_us
+    kind = FINDING_KINDS[episode.kind]
     fitting = [
         work
         for work in history.work
         if kind.proven_by_cycles
         and work.kind in kind.answered_by
-        and stretch.began_us <= work.at_us <= end_us
-        and _concerns(work, stretch, history)
+        and episode.began_us <= work.at_us <= end_us
+        and _concerns(work, episode, history)
     ]
     return fitting[-1] if fitting else None
 
 
-def _concerns(work: Work, stretch: Stretch, history: History) -> bool:
+def _concerns(work: Work, episode: Episode, history: History) -> bool:
     if work.kind == "sensor_replaced":
-        return work.channel == stretch.channel
-    return stretch.channel is None or stretch.channel in history.channels_of(work)
+        return work.channel == episode.channel
+    return episode.channel is None or episode.channel in history.channels_of(work)
 
 
-def _proof_cycles(stretch: Stretch, history: History, repair: Work) -> int:
+def _proof_cycles(episode: Episode, history: History, repair: Work) -> int:
     """Cycles since a repair that say something of it."""
-    end_us = stretch.ended_us if stretch.ended_us is not None else history.as_of_us
+    end_us = episode.ended_us if episode.ended_us is not None else history.as_of_us
     c = history.cycles
     later = (c.at_us > repair.at_us) & (c.at_us <= end_us)
-    if stretch.channel in c.channels and stretch.kind in LINE_FAULTS:
-        later &= np.isfinite(c.peak_kpa[:, c.channels.index(stretch.channel)])
+    if episode.channel in c.channels and episode.kind in LINE_FAULTS:
+        later &= np.isfinite(c.peak_kpa[:, c.channels.index(episode.channel)])
     return int(later.sum())
 
 
-def _proof(stretch: Stretch, cycles_since: int, repair: Work, setup: Setup) -> str:
+def _proof(episode: Episode, cycles_since: int, repair: Work, setup: Setup) -> str:
     """Whether a repair held, in a sentence."""
     day = instant(repair.at_us).astimezone(ZoneInfo(setup.timezone))
     when = f"{day.day} {day:%b %Y}"
-    if stretch.ended_us is not None:
+    if episode.ended_us is not None:
         return f"The work of {when} held."
     if cycles_since >= PROOF_CYCLES:
         return f"The repair of {when} did not hold: {cycles_since} cycles since then show it still."
     return f"Worked on {when}; {cycles_since} of {PROOF_CYCLES} cycles that prove it have run."
 
 
-def _remarks(stretch: Stretch, history: History) -> int:
+def _remarks(episode: Episode, history: History) -> int:
     """How often the controller itself remarked on it: evidence, never a verdict, since cold makes controllers chatter."""
-    faults, codes = history.faults, FINDING_KINDS[stretch.kind].controller_codes
-    end_us = stretch.ended_us if stretch.ended_us is not None else history.as_of_us
-    inside = np.flatnonzero((faults.at_us >= stretch.began_us) & (faults.at_us <= end_us) & (faults.active == 1))
+    faults, codes = history.faults, FINDING_KINDS[episode.kind].controller_codes
+    end_us = episode.ended_us if episode.ended_us is not None else history.as_of_us
+    inside = np.flatnonzero((faults.at_us >= episode.began_us) & (faults.at_us <= end_us) & (faults.active == 1))
     return sum(
-        faults.code[i] in codes and (faults.channel[i] is None or faults.channel[i] == stretch.channel) for i in inside
+        faults.code[i] in codes and (faults.channel[i] is None or faults.channel[i] == episode.channel) for i in inside
     )
 
 

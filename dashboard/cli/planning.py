@@ -252,6 +252,6 @@ def commission(
         return
     print(f"{found.newest.unit} ({found.name}): {formatting.handover(told)}")
     for item in told.items:
-        print(f"  {item.verdict:<12} {item.what}: {item.text}")
+        print(f"  {formatting.verdict(item):<21} {item.what}: {item.text}")
     print(f"Sheet to print: {wording.site()}/handover/{found.fleet}/{found.name}")
     print(CAUTION)

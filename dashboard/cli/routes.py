@@ -1,18 +1,22 @@
 """The commands about depots: where alerts go, when, and the calendar of refills."""
 
-from typing import Annotated
+from pathlib import Path
+from typing import Annotated, Final
 
 import typer
 
 from analytics.alarms import depots, outbox, routes, transports, wording
+from analytics.planning.closed_days import MOST_BYTES, closed_days
 from dashboard import change_log, formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
-from ingest.times import now_us
+from ingest.times import instant, now_us
 
 app = typer.Typer()
+
+_LOGGED: Final = 2_000  # characters of one change
 
 
 @app.command("depot", epilog="Example: tallow depot 'Quarry South' --lead-days 5 --digest 06:30 --quiet 20:00-05:30")
@@ -21,20 +25,50 @@ def depot(
     lead_days: Annotated[float | None, typer.Option(help="so many days before a refill it is an alarm")] = None,
     digest: Annotated[str | None, typer.Option(help="when its daily digest is sent, HH:MM of its own day")] = None,
     quiet: Annotated[str | None, typer.Option(help="when nobody is called, HH:MM-HH:MM; none for never")] = None,
+    holidays: Annotated[
+        str | None, typer.Option(help="country whose public holidays it keeps, such as IE or AU-WA; none for none")
+    ] = None,
+    closed: Annotated[
+        tuple[str, str, str] | None,
+        typer.Option(metavar="FIRST LAST WHY", help="days on which it is closed, YYYY-MM-DD"),
+    ] = None,
+    calendar: Annotated[
+        Path | None, typer.Option(help="iCalendar file of its closed days; takes the place of the file before")
+    ] = None,
+    reopen: Annotated[int | None, typer.Option(metavar="NUMBER", help="takes a closing back")] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Show or change what a depot wants: lead time, digest, quiet hours."""
+    """Show or change what a depot wants: lead time, digest, quiet hours; and the days on which it is closed, which forecasts and
+    rounds go by."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         known = scope.depots(engine)
         if name not in known:
             raise Problem(f"no depot is called {name!r}; there are: {', '.join(known) or 'none'}")
-        wanted = depots.wished(depots.depot(connection, name), lead_days, digest, quiet)
+        wanted = depots.wished(depots.depot(connection, name), lead_days, digest, quiet, holidays)
         depots.keep_depot(connection, wanted)
-        change_log.log_change(
-            connection, "command line", f"{name}: {'; '.join(formatting.depot_wishes(wanted))}", now_us()
-        )
+        if closed is not None:
+            depots.keep_closing(connection, name, closed_days(*closed))
+        if calendar is not None:
+            depots.import_calendar(connection, name, _content(calendar), instant(now_us()).date())
+        if reopen is not None:
+            depots.drop_closing(connection, name, reopen)
+        kept = depots.closings(connection, name)
+        if any(option is not None for option in (lead_days, digest, quiet, holidays, closed, calendar, reopen)):
+            told = [*formatting.depot_wishes(wanted), *(formatting.closing(one) for _, one in kept)]
+            change_log.log_change(connection, "command line", f"{name}: {'; '.join(told)}"[:_LOGGED], now_us())
     print(f"{name}: " + "; ".join(formatting.depot_wishes(wanted)) + ".")
+    for number, one in kept:
+        print(f"{number:>4}  {formatting.closing(one)}")
+
+
+def _content(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise Problem(f"{path} is larger than {MOST_BYTES // 1000} kB: no calendar of closed days")
+        return path.read_bytes()
+    except OSError as error:
+        raise Problem(f"{path} cannot be read: {error.strerror}") from None
 
 
 route = typer.Typer(help="Where alerts go: list, add, remove, test.", no_args_is_help=True)

@@ -9,6 +9,7 @@ from analytics.alarms import wording
 from analytics.findings import CAUTION, FILL_STEP
 from analytics.planning.rounds import WORKDAYS, WORTH
 from analytics.planning.rounds import stretch as fill_window
+from dashboard import formatting
 from dashboard.queries.rounds import Asked, Round
 from ingest.times import instant
 
@@ -28,8 +29,8 @@ def round_calendar(told: Round) -> bytes:
         event.add("dtend", day + timedelta(days=1))
         event.add("summary", f"{told.depot}: fill {len(visit.stops)}")
         event.add("location", told.depot)
-        take = [f"Take {litres:.1f} l of {grease}." for grease, litres in sorted(visit.litres.items())]
-        stops = [f"{s.need.unit} ({s.need.vehicle}): {s.litres:.1f} l" for s in visit.stops]
+        take = [f"Take {formatting.litres(litres)} of {grease}." for grease, litres in sorted(visit.litres.items())]
+        stops = [f"{s.need.unit} ({s.need.vehicle}): {formatting.litres(s.litres)}" for s in visit.stops]
         event.add("description", "\n".join([*take, *stops, FILL_STEP, CAUTION]))
         calendar.add_component(event)
     return bytes(calendar.to_ical())

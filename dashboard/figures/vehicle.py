@@ -45,8 +45,13 @@ def level(result: Result, template: str, units: Units = BI) -> go.Figure:
     known = np.flatnonzero(~np.isnan(track))
     if len(known):
         known = known[thinned(track[known])]
+        at_us, course = result.history.cycles.at_us[known], track[known]
+        if (
+            result.refill.level_pct is not None
+        ):  # the curve ends where the forecast begins: at the level that the page tells
+            at_us, course = np.r_[at_us, result.history.as_of_us], np.r_[course, result.refill.level_pct]
         figure.add_scatter(
-            x=local(result.history.cycles.at_us[known], zone), y=short(np.clip(track[known], 0, 120)), mode="lines",
+            x=local(at_us, zone), y=short(np.clip(course, 0, 120)), mode="lines",
             name="level", line={"color": BLUE, "width": 2}, hovertemplate="%{y:.1f} %",
         )  # fmt: skip
     if result.fills:
@@ -204,7 +209,7 @@ def channel_name(result: Result, channel: str) -> str:
     elif lines:
         name = f"{channel} ({lines[0].line} to {lines[-1].line})"
     else:
-        name = f"{channel} (not on the line list)"
+        name = f"{channel} (not listed)"
     return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
 
 

@@ -153,7 +153,7 @@ def body(view: AlarmView) -> list[Any]:
 def _row(row: AlarmRow, view: AlarmView) -> html.Div:
     alarm, zone = row.alarm, row.timezone
     active = alarm.condition.active
-    badge = components.need(alarm.severity) if active else html.Span("Over", className="need need-over")
+    badge = components.severity(alarm.severity, lasts=active)
     facts = [
         f"{row.vehicle} · {row.depot}",
         state_words(alarm.state),
@@ -182,7 +182,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Div:
                          html.Strong(title)],
                         className="finding-head",
                     ),
-                    html.Div(alarm.summary),
+                    html.Div(formatting.in_my_units(alarm.summary)),
                     html.Div(" · ".join(facts), className="dim"),
                     html.Details([html.Summary("What happened to it", className="dim"), html.Ul([html.Li(s) for s in steps])],
                                  **{"data-keep": f"history {alarm.id}"}),

@@ -78,7 +78,7 @@ def body(told: DataState, now_us: int) -> list[Any]:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
         out.append(_vehicles(f"{FINDING_KINDS[kind].title}: {len(mine)}", mine))
     notes = [
-        html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {note}"])
+        html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {formatting.in_my_units(note)}"])
         for who, note in told.notes
     ]
     out.append(
@@ -104,7 +104,12 @@ def _refused(told: DataState) -> dmc.Paper:
 
 def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
     items = [
-        html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" ({who.depot}): {f.summary}"])
+        html.Li(
+            [
+                dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"),
+                f" ({who.depot}): {formatting.in_my_units(f.summary)}",
+            ]
+        )
         for who, f in found
     ]
     return components.section(title, html.Ul(items) if items else html.P("None.", className="dim"))

@@ -129,7 +129,10 @@ def row(r: FleetRow, now_us: int) -> html.Tr:
     """One vehicle."""
     findings = r.detail.findings if r.detail else ()
     more = r.detail.open - len(findings) if r.detail else 0
-    shown = [html.Div([html.Strong(f"{FINDING_KINDS[found.kind].title}: "), found.summary]) for found in findings]
+    shown = [
+        html.Div([html.Strong(f"{FINDING_KINDS[found.kind].title}: "), formatting.in_my_units(found.summary)])
+        for found in findings
+    ]
     if more:
         shown.append(html.Div(f"and {more} more", className="dim"))
     if r.waiting:

@@ -26,7 +26,7 @@ def layout(depot: str = "", **_: Any) -> html.Div:
     known = scope.depots(engine())
     return html.Div(
         [
-            dcc.Location(id="grease-location", refresh="callback-nav"),
+            dcc.Location(id="grease-location", refresh=False),
             html.H1("Grease"),
             html.Div(
                 [

@@ -6,7 +6,7 @@ import dash
 from dash import dcc, html
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.commissioning import CYCLES, Handover
+from analytics.vehicle.commissioning import CYCLES, Handover, Item
 from dashboard import components, formatting
 from dashboard.queries import vehicle
 from dashboard.web.app import engine
@@ -39,12 +39,47 @@ def _back(setup: Setup) -> dcc.Link:
 
 def sheet(result: Result, told: Handover) -> list[Any]:
     """The whole sheet."""
+    rest = [
+        html.Tr(
+            [html.Td(item.what), html.Td(_mark(item), className="no-wrap"), html.Td(formatting.in_my_units(item.text))]
+        )
+        for item in told.items
+        if item.line is None
+    ]
+    signed = [
+        html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
+        for who in ("Fitted by", "Accepted by", "Date")
+    ]
+    return [
+        html.H1(f"Handover of {result.history.setup.unit}"),
+        _back(result.history.setup),
+        html.P(html.Strong(formatting.handover(told))),
+        components.section(
+            "What was fitted",
+            html.Dl([x for n, v in _facts(result, told) for x in (html.Dt(n), html.Dd(v))], className="facts"),
+        ),
+        components.section(
+            "Line list",
+            html.Div(_line_table(told), className="wide"),
+            "First readings are the median peak of the first cycles; later findings are told against them. A pressure as"
+            " expected proves no grease: run a cycle, see it come out at each point, and tick its box.",
+        ),
+        components.section(
+            "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
+        ),
+        components.section("Signed", html.Div(signed, className="signed")),
+        components.cautions_in_full(),
+    ]
+
+
+def _facts(result: Result, told: Handover) -> list[tuple[str, str]]:
+    """What was fitted."""
     setup = result.history.setup
     confirmation = {True: "yes", False: "no", None: "not known"}[setup.confirmation]
-    facts = [
+    return [
         ("Vehicle", f"{setup.unit} ({setup.fleet}/{setup.vehicle}), {setup.vehicle_class}"),
         ("Depot", setup.depot),
-        ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {setup.relief_kpa:.0f} kPa"),
+        ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {formatting.pressure(setup.relief_kpa)}"),
         (
             "Reservoir",
             f"{formatting.litres(setup.reservoir_l)}, low mark {setup.low_mark_pct:g} %, level by {setup.level}",
@@ -56,52 +91,40 @@ def sheet(result: Result, told: Handover) -> list[Any]:
         ("Ended", "still running" if told.ended_us is None else formatting.moment(told.ended_us, setup.timezone)),
         ("Cycles looked at", f"{told.cycles} of at most {CYCLES}{_temperature(told)}"),
     ]
+
+
+def _line_table(told: Handover) -> html.Table:
+    """Each line: what was read, what it says, and a box for whoever saw grease come out."""
     shown = {item.line: item for item in told.items if item.line is not None}
     lines = [
         html.Tr(
-            [html.Td(str(line.line)), html.Td(line.bundle), html.Td(line.point), html.Td(line.channel or "none"),
+            [html.Td(str(line.line)), html.Td(line.bundle, className="no-wrap"), html.Td(line.point), html.Td(line.channel or "none"),
              html.Td("" if line.peak_kpa is None else formatting.pressure(line.peak_kpa), className="no-wrap"),
              html.Td("" if line.ratio_to_sisters is None else f"{line.ratio_to_sisters:.2f}"),
-             html.Td(_mark(shown[line.line].verdict), className="no-wrap"),
-             html.Td(shown[line.line].text if shown[line.line].verdict != "proven" else "")]
+             html.Td(_mark(shown[line.line]), className="no-wrap"),
+             html.Td(html.Span(className="box", role="img", **{"aria-label": "box to tick"})),
+             html.Td(formatting.in_my_units(shown[line.line].text) if shown[line.line].verdict != "proven" else "")]
         )
         for line in told.lines
     ]  # fmt: skip
-    heads = ("Line", "Bundle", "Point", "Channel", "First reading", "Ratio to similar lines", "Result", "")
-    rest = [
-        html.Tr([html.Td(item.what), html.Td(_mark(item.verdict), className="no-wrap"), html.Td(item.text)])
-        for item in told.items
-        if item.line is None
-    ]
-    signed = [
-        html.P([html.Span(f"{who}: ", className="dim"), html.Span(className="sign")])
-        for who in ("Fitted by", "Accepted by", "Date")
-    ]
-    return [
-        html.H1(f"Handover of {setup.unit}"),
-        _back(setup),
-        html.P(html.Strong(formatting.handover(told))),
-        components.section(
-            "What was fitted", html.Dl([x for n, v in facts for x in (html.Dt(n), html.Dd(v))], className="facts")
-        ),
-        components.section(
-            "Line list",
-            html.Div(components.table(heads, lines, "plain-wrap"), className="wide"),
-            "First readings are the median peak of the first cycles; later findings are told against them. A line without a reading is"
-            " for whoever fitted it to see and to tick by hand.",
-        ),
-        components.section(
-            "System", html.Div(components.table(("What", "Result", "Evidence"), rest, "plain-wrap"), className="wide")
-        ),
-        components.section("Signed", signed),
-        components.cautions_in_full(),
-    ]
+    heads = (
+        "Line",
+        "Bundle",
+        "Point",
+        "Channel",
+        "First reading",
+        "Ratio to similar lines",
+        "Result",
+        "Grease seen at the point",
+        "",
+    )
+    return components.table(heads, lines, "plain-wrap")
 
 
 def _temperature(told: Handover) -> str:
-    return "" if told.temp_c is None else f", at {told.temp_c:.0f} °C"
+    return "" if told.temp_c is None else formatting.in_my_units(f", at {told.temp_c:.0f} °C")
 
 
-def _mark(verdict: str) -> list[Any]:
-    shape = {"proven": "✓", "looks wrong": "●", "not yet": "▲", "no reading": "■"}[verdict]
-    return [html.Span(f"{shape} ", **{"aria-hidden": "true"}), verdict]
+def _mark(item: Item) -> list[Any]:
+    shape = {"proven": "✓", "looks wrong": "●", "not yet": "▲", "no reading": "■"}[item.verdict]
+    return [html.Span(f"{shape} ", **{"aria-hidden": "true"}), formatting.verdict(item)]

@@ -23,7 +23,7 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
     held = against if against in patterns.EXPOSURES else "months"
     return html.Div(
         [
-            dcc.Location(id="patterns-location", refresh="callback-nav"),
+            dcc.Location(id="patterns-location", refresh=False),
             html.H1("Patterns"),
             html.P(
                 "Blocked and open lines, against the time that they were watched: few faults in a short time prove little, and"

@@ -11,10 +11,11 @@ from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clie
 from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.rounds import WORKDAYS, WORTH, Visit
-from dashboard import components, formatting
+from dashboard import accounts, components, formatting
 from dashboard.exports import calendar, csv
 from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
+from dashboard.units import VOLUMES
 from dashboard.web.app import engine
 from ingest import times
 
@@ -29,7 +30,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
     chosen = depot if depot in known else (known[0] if known else "")
     return html.Div(
         [
-            dcc.Location(id="round-location", refresh="callback-nav"),
+            dcc.Location(id="round-location", refresh=False),
             html.H1("Refill round"),
             html.Div(
                 [
@@ -43,7 +44,8 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html
                         placeholder="no limit", allowDecimal=False, debounce=400,
                     ),
                     dmc.NumberInput(
-                        id="round-container", label="Litres in a container", min=0.1, w=160, placeholder="loose", debounce=400,
+                        id="round-container", label=f"{accounts.my_units().volume} in a container", min=0.1, w=160, placeholder="loose",
+                        debounce=400,
                         persistence=True, persistence_type="local",
                     ),
                     components.who("round-by", "Filled by"),
@@ -159,7 +161,11 @@ def show(depot: str, days: str, limit: object, container_l: object) -> tuple[lis
     kept = {"depot": depot, "days": days, "limit": str(limit or "")}
     address = f"/rounds?{urlencode({k: v for k, v in kept.items() if v})}"
     try:
-        size = float(container_l) if isinstance(container_l, int | float) and container_l > 0 else None
+        size = (
+            container_l * VOLUMES[accounts.my_units().volume]
+            if isinstance(container_l, int | float) and container_l > 0
+            else None
+        )
         return body(_plan(depot, days, limit), int(days), size), address
     except ValueError as error:
         return [dmc.Alert(f"{error}: allow more fills a day.".capitalize(), color="gray")], address

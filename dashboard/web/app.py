@@ -139,6 +139,18 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
     )
 
+    _serve_beside_pages(app, database)
+    _send_headers(app)
+    for name in _LOADED:
+        import_module(name)
+    # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
+    gc.collect()
+    gc.freeze()
+    return app
+
+
+def _serve_beside_pages(app: Dash, database: Engine) -> None:
+    """Give an application its addresses that are no pages."""
     take_records(app.server, database)
 
     @app.server.get("/alive")
@@ -154,14 +166,6 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         with accounts.acting_as(accounts.Person(0, "", "viewer", depots=(depot,))):  # whom the secret lets in
             asked = read_refillable(database, depot, times.now_us())
         return Response(refill_calendar(asked, depot), mimetype="text/calendar")
-
-    _send_headers(app)
-    for name in _LOADED:
-        import_module(name)
-    # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
-    gc.collect()
-    gc.freeze()
-    return app
 
 
 def _behind() -> dict[str, Any]:

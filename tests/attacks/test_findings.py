@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.causes import by_cause
@@ -24,16 +24,16 @@ HISTORY: Any = SimpleNamespace(
 )
 
 
-def stretch(
+def episode(
     kind: str, began_days: float, detected_days: float, ended_days: float | None = None, cause: str = ""
-) -> Stretch:
+) -> Episode:
     """So many days ago, on the one channel where the kind has one; a fault that the controller reports is of what causes it."""
     ended_us = None if ended_days is None else NOW - int(ended_days * DAY_US)
     channel = "a" if kind in ("blocked_line", "open_line", "pressure_sensor") else None
     codes = FINDING_KINDS[cause].controller_codes if cause else ()
     evidence: Any = {"code": codes[0]} if kind == "controller_fault" and codes else {}
     began_us, detected_us = (NOW - int(days * DAY_US) for days in (began_days, detected_days))
-    return Stretch(kind, channel, began_us, detected_us, ended_us, evidence)
+    return Episode(kind, channel, began_us, detected_us, ended_us, evidence)
 
 
 def test_there_are_pairs() -> None:
@@ -45,7 +45,7 @@ def test_there_are_pairs() -> None:
 @pytest.mark.parametrize(("pair", "lasts"), list(product(PAIRS, [True, False])), ids=str)
 def test_a_cause_that_begins_later_erases_nothing(pair: tuple[str, str], lasts: bool) -> None:
     """For all pairs: what had been found stays told, from when it began; a failed sensor does not even end it."""
-    cause, effect = stretch(pair[0], 10, 9), stretch(pair[1], 30, 29, None if lasts else 5, pair[0])
+    cause, effect = episode(pair[0], 10, 9), episode(pair[1], 30, 29, None if lasts else 5, pair[0])
     told = {s.kind: s for s in by_cause([effect, cause], HISTORY)}
     assert set(pair) == set(told)
     assert (told[pair[1]].began_us, told[pair[1]].detected_us) == (effect.began_us, effect.detected_us)
@@ -59,14 +59,14 @@ def test_a_cause_that_begins_later_erases_nothing(pair: tuple[str, str], lasts: 
 @pytest.mark.parametrize("pair", PAIRS, ids=str)
 def test_before_the_cause_is_known_it_is_told_as_it_was(pair: tuple[str, str]) -> None:
     """Whatever comes afterwards, the answer for that time was the same."""
-    effect = stretch(pair[1], 30, 29)
+    effect = episode(pair[1], 30, 29)
     assert by_cause([effect], HISTORY) == [effect]
 
 
 @pytest.mark.parametrize("pair", [pair for pair in PAIRS if pair != ("level_sensor", "level_sensor")], ids=str)
 def test_what_only_follows_is_still_left_out(pair: tuple[str, str]) -> None:
     """A cause that was there first: one cause, one finding."""
-    cause, effect = stretch(pair[0], 30, 29), stretch(pair[1], 20, 19, None, pair[0])
+    cause, effect = episode(pair[0], 30, 29), episode(pair[1], 20, 19, None, pair[0])
     assert by_cause([effect, cause], HISTORY) == [cause]
 
 

@@ -187,11 +187,9 @@ def faults() -> None:
         found, seconds = timed(lambda h=history: pressure.analyse(h, (), DEFAULTS))  # type: ignore[misc]
         ours_s.append(seconds)
         name, since_us = f"p{trouble.line:02d}", begins_h * HOUR_US
-        right = [
-            s for s in found.stretches if (s.kind, s.channel) == (trouble.kind, name) and s.detected_us >= since_us
-        ]
+        right = [s for s in found.episodes if (s.kind, s.channel) == (trouble.kind, name) and s.detected_us >= since_us]
         ours_delay += [(right[0].detected_us / HOUR_US) - begins_h] if right else []
-        false += len(found.stretches) - len(right[:1])
+        false += len(found.episodes) - len(right[:1])
     gain = statistics.median(pelt_s) / statistics.median(ours_s)
     print(f"line faults, {len(runs)} vehicles with one each among 24 channels, 90 days (PELT's penalty: {penalty:g})")
     for name, each_s, delay in (("tallow", ours_s, ours_delay), ("ruptures", pelt_s, pelt_delay)):

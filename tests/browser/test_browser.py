@@ -141,7 +141,7 @@ def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
 def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callable[..., Page]) -> None:
     """New contents take the place of old ones; steps that somebody reads do not close."""
     page = tab(viewport={"width": 1400, "height": 1000})
-    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-306")
     steps = page.locator("#vehicle-head details", has_text="What to check").first
     steps.locator("summary").click()
     expect(steps).to_have_attribute("open", "")
@@ -149,7 +149,7 @@ def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callab
     page.get_by_label("Who did it").fill("R. Okafor")
     page.get_by_label("Note").fill("looked at it")
     page.get_by_role("button", name="Record it").click()
-    page.wait_for_function("!window.before.isConnected", timeout=30_000)
+    page.wait_for_function("() => !window.before.isConnected", timeout=30_000)
     expect(page.locator("#vehicle-head details[data-keep^=steps]").first).to_have_attribute("open", "")
 
 

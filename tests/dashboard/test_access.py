@@ -3,6 +3,7 @@
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -14,6 +15,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 
+from analytics.alarms import depots
 from dashboard import accounts, change_log
 from dashboard.accounts import NOBODY, OPERATOR, acting_as, current_person
 from dashboard.queries import alarms, data, grease, patterns, rounds, scope
@@ -344,6 +346,24 @@ def test_leads_change_the_set_up_and_it_is_kept_who_did(app: dash.Dash, fleet: E
         (row,) = change_log.changes(connection, 5)
     assert row.who == "lead"
     assert "hush" not in row.what
+
+
+def test_a_lead_says_when_a_depot_is_closed(app: dash.Dash, fleet: Engine) -> None:
+    """Days and public holidays are kept, and its vehicles are forecast anew."""
+    client = sign_in(app, "lead")
+    values = {
+        "setup-depot.value": "Skarvholm Quarry", "setup-holidays.value": "NO", "setup-closed.value": ["2026-07-06", "2026-07-26"],
+        "setup-closed-why.value": "common holiday",
+    }  # fmt: skip
+    told = call(app, client, "setup-depot-told.children", values, "setup-depot-keep.n_clicks").text
+    assert "closed 6 Jul 2026 to 26 Jul 2026 (common holiday)" in told
+    assert "public holidays of NO kept" in told
+    with fleet.connect() as connection:
+        ((number, closed),) = depots.closings(connection, "Skarvholm Quarry")
+        assert depots.closed_dates(connection, "Skarvholm Quarry", 2026, 2026)[
+            date(2026, 5, 17)
+        ]  # Norway's constitution day
+    assert (closed.first, closed.last, number > 0) == (date(2026, 7, 6), date(2026, 7, 26), True)
 
 
 # Signing in -------------------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ import pytest
 import structlog
 from typer.main import get_command
 
+from analytics.findings import CAUTION
 from dashboard.cli.main import app, main
 from tests.conftest import wait_until
 from tests.helpers.registry_rows import LINE, VEHICLE, write
@@ -109,7 +110,9 @@ def test_each_kind_of_finding_shows_in_the_demo(recorded: str) -> None:
     findings = answer("findings", *at, database=recorded)
     from analytics.kinds import FINDING_KINDS
 
-    assert {f["kind"] for f in findings} == set(FINDING_KINDS)
+    assert {f["kind"] for f in findings} == set(FINDING_KINDS) - {
+        "controller_fault"
+    }  # no controller of the demo has one
     keys = "fleet vehicle kind channel lines began_at detected_at ended_at severity summary evidence".split()
     assert all(list(f) == keys for f in findings)
     for f in findings:
@@ -152,7 +155,10 @@ def test_the_words_for_people(recorded: str) -> None:
     """Without --json each command prints lines to read."""
     at = ("--as-of", "2026-03-01T00:00:00Z")
     assert "Line blocked" in tallow("findings", *at, database=recorded).stdout
-    assert "most likely" in tallow("refills", *at, database=recorded).stdout
+    refills = tallow("refills", *at, database=recorded).stdout
+    assert "most likely" in refills
+    assert CAUTION in refills
+    assert CAUTION in tallow("timer", "HS-101", database=recorded).stdout
     assert "litres" in tallow("fills", *at, database=recorded).stdout
 
 
@@ -359,12 +365,17 @@ def test_without_a_past_there_is_nothing_to_hold_against(tmp_path: Path) -> None
 
 def test_work_is_recorded_corrected_and_withdrawn(recorded: str) -> None:
     """By command; the list keeps what no longer stands, and amounts and the timer answer for people."""
+    slip = tallow("work", "HS-103", "filled", "--litres", "12", "--by", "R. Okafor", database=recorded)
+    assert (slip.returncode, slip.stdout) == (1, "")
+    assert "cannot go into a reservoir" in slip.stderr
+    full = ("work", "HS-103", "filled", "--to-pct", "110", "--by", "R. Okafor", "--at", "2026-01-05T10:00:00Z")
+    assert "above the full mark" in tallow(*full, database=recorded).stderr
     made = tallow(
         "work",
         "HS-103",
         "filled",
         "--litres",
-        "12",
+        "1.9",
         "--by",
         "R. Okafor",
         "--at",
@@ -455,10 +466,44 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     )
     assert {row["depot"] for row in rows} == {"Skarvholm Quarry"}
     handed = tallow("commission", "HS-101", database=database).stdout
-    assert "proven       Line 1, kingpin upper left" in handed
+    assert "pressure as expected  Line 1, kingpin upper left" in handed
+    assert CAUTION in handed
     address = tallow("calendar", "Skarvholm Quarry", database=database).stdout.strip()
     assert address.startswith("http://127.0.0.1:8050/calendar/")
     assert "1 address of" in tallow("calendar", "Skarvholm Quarry", "--revoke", database=database).stdout
     wishes = tallow("depot", "Skarvholm Quarry", "--lead-days", "3", "--quiet", "20:00-05:30", database=database).stdout
     assert "refills 3 days ahead" in wishes
     assert "quiet from 20:00 to 05:30" in wishes
+
+
+def test_a_depots_closed_days(tmp_path: Path) -> None:
+    """By days, by a calendar file, by a country's public holidays; taken back by number; what cannot be says so."""
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    assert tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database).returncode == 0
+    depot, file = VEHICLE["depot"], tmp_path / "closed.ics"
+    file.write_text(
+        "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//x//y//EN\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20260101T000000Z\r\n"
+        "DTSTART;VALUE=DATE:20260727\r\nDTEND;VALUE=DATE:20260810\r\nSUMMARY:works holiday\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    done = tallow(
+        "depot", depot, "--holidays", "IE", "--closed", "2026-12-24", "2027-01-01", "stocktaking", database=database
+    )
+    assert "public holidays of IE kept" in done.stdout
+    assert "closed 24 Dec 2026 to 1 Jan 2027 (stocktaking)" in done.stdout
+    done = tallow("depot", depot, "--calendar", str(file), database=database)
+    assert "closed 27 Jul 2026 to 9 Aug 2026 (works holiday)" in done.stdout
+    number = next(line.split()[0] for line in done.stdout.splitlines() if "stocktaking" in line)
+    done = tallow("depot", depot, "--reopen", number, database=database)
+    assert "stocktaking" not in done.stdout
+    assert "works holiday" in done.stdout
+    for wrong, told in (
+        (("--holidays", "XX"), "XX"),
+        (("--closed", "2027-01-01", "2026-12-24", "x"), "the last day comes after the first"),
+        (("--closed", "Christmas", "2026-12-24", "x"), "write both days as 2026-12-24"),
+        (("--calendar", str(tmp_path / "vehicles.csv")), "iCalendar"),
+        (("--reopen", "99"), "no closing of number 99"),
+    ):
+        done = tallow("depot", depot, *wrong, database=database)
+        assert done.returncode == 1
+        assert told in done.stderr
+        assert len(done.stderr.splitlines()) == 1

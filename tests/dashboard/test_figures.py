@@ -51,6 +51,21 @@ def test_the_level_chart_has_readings_fills_mark_and_window(analysed: Result, te
     assert "%" in figure.layout.yaxis.title.text
 
 
+def test_the_level_now_is_one_number(analysed: Result) -> None:
+    """What the page tells, the end of the curve and the beginning of the forecast."""
+    figure = vehicle.level(analysed, "plotly_white")
+    traces = {trace.name: trace for trace in figure.data}
+    assert traces["level"].y[-1] == pytest.approx(analysed.refill.level_pct, abs=0.06)
+    assert traces["expected"].y[0] == analysed.refill.level_pct
+
+
+def test_dates_on_axes_are_written_as_in_texts(analysed: Result) -> None:
+    """Day before month, and the year where the pointer is."""
+    axis = vehicle.level(analysed, "plotly_white").layout.xaxis
+    assert axis.hoverformat == "%-d %b %Y, %H:%M"
+    assert [stop.value for stop in axis.tickformatstops][:2] == ["%-d %b, %H:%M", "%-d %b"]
+
+
 def test_the_cycles_chart_counts_what_the_days_say(analysed: Result) -> None:
     """Done and missed cycles of each day."""
     told = days(analysed)
@@ -86,7 +101,7 @@ def test_a_line_is_drawn_in_bar_with_its_relief_pressure(analysed: Result) -> No
 def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None:
     """Axis labels fit; a channel that no sheet names says so."""
     assert all(len(vehicle.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
-    assert "not on sheet" in vehicle.channel_name(analysed, "x9")
+    assert "not listed" in vehicle.channel_name(analysed, "x9")
 
 
 def test_a_long_series_is_thinned_without_losing_its_peaks() -> None:

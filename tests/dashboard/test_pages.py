@@ -21,6 +21,7 @@ from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
 from dashboard import formatting
+from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports import calendar, csv
 from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import fleet, patterns
@@ -79,7 +80,7 @@ def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> No
     shown = page(client, "/")
     assert "Line 5 (kingpin upper right, front right) looks blocked" in shown
     assert shown.index("tipper 101") < shown.index("loader 206")
-    assert shown.index("loader 206") < shown.index("Nothing was ever heard from it")
+    assert "Nothing to do." not in shown
 
 
 def test_filters_are_in_the_address(client: FlaskClient) -> None:
@@ -125,21 +126,27 @@ def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
     """Registered, and nothing more: nobody knows how it is, and nothing on the page says that it is well."""
     shown = page(client, "/vehicle/harrowmere-stone/HS-303")
     assert "last heard never" in shown
-    assert "Not heard yet" in shown
-    assert "nobody knows how it is" in shown
     assert "Nothing to do" not in shown
     assert '"state-sound"' not in shown
 
 
-def test_who_was_never_heard_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
-    """22 of the fleet were only registered: nobody knows that they need nothing."""
+def test_who_was_never_heard_needs_something_or_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
+    """After a week its silence is a finding; until then nobody knows that it needs nothing."""
     assert client is not None
-    totals = fleet.fleet(engine).totals
-    assert (totals["unheard"], totals["act_now"]) == (22, 1)
-    rows = fleet.fleet(engine, need="unheard").rows
-    shown = json.dumps([fleet_page().row(row, END_US) for row in rows], cls=PlotlyJSONEncoder)
-    assert shown.count("Nothing was ever heard from it") == 22
+    view = fleet.fleet(engine)
+    unheard = [row for row in view.rows if row.heard_us is None]
+    assert len(unheard) == 22
+    assert not any(row.need == "none" for row in unheard)
+    row = unheard[0]
+    assert row.detail is not None
+    need = vehicle_summary.priority_of((), None, row.detail.lines, heard=False)
+    assert need == "unheard"
+    assert formatting.NEED_WORDS[need] == "Not heard yet"
+    young = replace(row, need=need, waiting=0, detail=replace(row.detail, findings=(), open=0))
+    shown = json.dumps(fleet_page().row(young, END_US), cls=PlotlyJSONEncoder)
+    assert "Nothing was ever heard from it" in shown
     assert "Nothing to do" not in shown
+    assert list(view.totals) == ["act_now", "plan", "note", "unheard", "not_proven", "none"]
 
 
 def test_of_whom_nothing_is_proven_it_is_said(client: FlaskClient, engine: Engine) -> None:
@@ -380,6 +387,15 @@ def test_words() -> None:
     assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"
     assert formatting.window(noon, noon + 400 * DAY_US, "UTC") == "1 Mar 2026 to 5 Apr 2027"
     assert formatting.moment(noon, "Europe/Oslo", with_zone=True) == "1 Mar 2026, 12:00 CET"
+
+
+def test_sentences_are_read_in_the_readers_units() -> None:
+    """Exact factors of NIST SP 811 appendix B.8: 1 psi = 6.894757 kPa, 1 US gal = 3.785412 l; other numbers stay what they are."""
+    said = "When it was handed over it read 5200 kPa at 21 °C. It takes 4.2 l of EP 2. Line 3 of 14, 25 times, 1.5 m."
+    assert formatting.in_my_units(said) == said.replace("5200 kPa", "52 bar")
+    with acting_as(replace(OPERATOR, units={"pressure": "psi", "temperature": "°F", "volume": "US gal"})):
+        told = formatting.in_my_units(said)
+    assert told == said.replace("5200 kPa", "754 psi").replace("21 °C", "70 °F").replace("4.2 l", "1.1 US gal")
 
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import DEFAULTS
 from analytics.vehicle import pressure
 from analytics.vehicle.history import History, build
@@ -110,9 +110,9 @@ def analysed(made: Drive, fills_us: tuple[int, ...] = (), **more: object) -> Pre
     return pressure.analyse(history(made, **more), fills_us, DEFAULTS)  # type: ignore[arg-type]
 
 
-def told(made: Drive, fills_us: tuple[int, ...] = (), **more: object) -> list[Stretch]:
+def told(made: Drive, fills_us: tuple[int, ...] = (), **more: object) -> list[Episode]:
     """What is found in them."""
-    return list(analysed(made, fills_us, **more).stretches)
+    return list(analysed(made, fills_us, **more).episodes)
 
 
 def work(at_us: int, kind: str, **values: object) -> Work:

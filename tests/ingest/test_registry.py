@@ -103,6 +103,16 @@ def test_a_missing_file_is_named(engine: Engine, tmp_path: Path, missing: str) -
         register(engine, tmp_path)
 
 
+def test_registering_says_how_far_it_is(engine: Engine, tmp_path: Path) -> None:
+    """Ten thousand vehicles take a while."""
+    names = [f"v{n}" for n in range(5)]
+    folder = write(tmp_path, [VEHICLE | {"vehicle": n} for n in names], [LINE | {"vehicle": n} for n in names])
+    seen: list[tuple[int, int]] = []
+    with database.writing(engine) as connection:
+        registry.register(connection, folder, 1_000, lambda done, of: seen.append((done, of)))
+    assert seen == [(n, 5) for n in range(5)]
+
+
 def test_a_missing_column_is_named(engine: Engine, tmp_path: Path) -> None:
     """Not every row, but the header."""
     short = {key: value for key, value in VEHICLE.items() if key != "relief_kpa"}

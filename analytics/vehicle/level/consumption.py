@@ -5,14 +5,14 @@ from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.top_ups import weigh
 
 _RATIO_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
-# Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short stretch, a worn pump
+# Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short episode, a worn pump
 # only in a long one.
 _STEPS_A_WINDOW: Final = 3.0  # of the sensor, before a slope over them means something
 _EXCESS_STEPS: Final = 1.2  # of the sensor, by which use must differ
@@ -54,11 +54,11 @@ class _Suspicion:
 class Consumption:
     """Learns the dose ratio from the readings as they come, and notes when it departs from the sound one."""
 
-    def __init__(self, settings: Settings, ended: list[Stretch]) -> None:
+    def __init__(self, settings: Settings, ended: list[Episode]) -> None:
         self.settings, self.ended = settings, ended
         self.baseline_dose_ratio, self.dose_ratio_sd = 1.0, _RATIO_SD
         self.current_dose_ratio = 1.0
-        self.open: Stretch | None = None
+        self.open: Episode | None = None
         self._suspicion: _Suspicion | None = None
         self._sound_since_us = 0
 
@@ -90,7 +90,7 @@ class Consumption:
         ratio = strongest.dose_ratio if strongest is not None else self.current_dose_ratio
         certain = self._suspicion is not None and self._suspicion.readings >= self.settings.use_readings
         if self.open is None and kind is not None and self._suspicion is not None and certain:
-            self.open = Stretch(kind, None, self._suspicion.since_us, known_us)
+            self.open = Episode(kind, None, self._suspicion.since_us, known_us)
             self._measure(ratio, dose_cm3)
         elif self.open is not None:
             ratio = self._go_on(self.open, slopes, kind, ratio, dose_cm3)
@@ -154,7 +154,7 @@ class Consumption:
         else:
             self._suspicion.readings += 1
 
-    def _go_on(self, found: Stretch, slopes: list[Slope], kind: str | None, ratio: float, dose_cm3: float) -> float:
+    def _go_on(self, found: Episode, slopes: list[Slope], kind: str | None, ratio: float, dose_cm3: float) -> float:
         """Whether what was found lasts, by the first window that begins after it was certain; the ratio now."""
         late = next((slope for slope in slopes if slope.began_us > found.detected_us), None)
         if late is None:
@@ -198,7 +198,7 @@ class Consumption:
     def _slope(self, segments: list[Segment], end_used: float, least: float, noise_pct: float) -> Slope | None:
         """The slope over the latest `least` or more percent by the sheet.
 
-        The window may reach back over fills; each stretch between two fills has a level of its own.
+        The window may reach back over fills; each episode between two fills has a level of its own.
         """
         weight, falling, number = 0.0, 0.0, 0
         began_us, got = 0, 0.0

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import STOOD_H, SheetUse
@@ -23,10 +23,10 @@ _LOOKED_BACK: Final = 10  # readings after a fill that tell how full it was then
 class Marks:
     """Low level and overfill, noted as readings and cycles come."""
 
-    def __init__(self, history: History, use: SheetUse, settings: Settings, ended: list[Stretch]) -> None:
+    def __init__(self, history: History, use: SheetUse, settings: Settings, ended: list[Episode]) -> None:
         self.history, self.settings, self.ended, self.total = history, settings, ended, use.total
-        self.low: Stretch | None = None
-        self.over: Stretch | None = None
+        self.low: Episode | None = None
+        self.over: Episode | None = None
         self.low_mark = history.said("low_mark_pct", history.cycles.at_us)
         at_us = history.cycles.at_us
         gap_us = np.diff(at_us, prepend=at_us[:1])
@@ -42,13 +42,13 @@ class Marks:
 
     def end(self, at_us: int) -> None:
         """What a sensor told of ends for everybody when it is there no more."""
-        for stretch in (self.low, self.over):
-            if stretch is not None:
-                stretch.ended_us = max(at_us, stretch.detected_us)
-                self.ended.append(stretch)
+        for episode in (self.low, self.over):
+            if episode is not None:
+                episode.ended_us = max(at_us, episode.detected_us)
+                self.ended.append(episode)
         self.low = self.over = None
 
-    def restore(self, low: Stretch | None, over: Stretch | None) -> None:
+    def restore(self, low: Episode | None, over: Episode | None) -> None:
         """Go back to what stood before a fill that was none."""
         self.low, self.over = low, over
         if low is not None and low in self.ended:
@@ -98,7 +98,7 @@ class Marks:
 
     def _overfilled(self, segment: Segment, now_us: int, level: float) -> None:
         self._last_overfilled = segment
-        self.over = Stretch("overfill", None, max(segment.start_us, segment.at_us[0]), now_us)
+        self.over = Episode("overfill", None, max(segment.start_us, segment.at_us[0]), now_us)
         self.over.evidence = {"level_pct": round(level, 1)}
 
     def _look_back(self, segment: Segment, now_us: int, dose_ratio: float, noise_pct: float) -> None:
@@ -115,7 +115,7 @@ class Marks:
     def _judge_low(self, now_us: int, level: float, support: int, sure: float, segment: Segment, pending: bool) -> None:
         mark = self.history.setup_of(now_us).low_mark_pct
         if self.low is None and level <= sure and support >= 2 and not pending:
-            self.low = Stretch("low_level", None, now_us, now_us)
+            self.low = Episode("low_level", None, now_us, now_us)
         elif self.low is not None and level >= mark + self.settings.low_hysteresis_pct:
             self.end_low(segment, now_us, level)
         if self.low is not None:
@@ -138,10 +138,10 @@ class Marks:
         self.low = None
 
 
-def by_switch(history: History) -> list[Stretch]:
+def by_switch(history: History) -> list[Episode]:
     """Low level where there is only a switch at the mark: once it has stayed closed for a while."""
     faults = history.faults
-    found: list[Stretch] = []
+    found: list[Episode] = []
     since: int | None = None
     for i in range(len(faults) + 1):
         over = i == len(faults)
@@ -168,11 +168,11 @@ def _taken_off(history: History, since_us: int, until_us: int) -> int | None:
     return next((s.valid_from_us for s in setups if s.level != "switch"), None)
 
 
-def _closed(history: History, since_us: int, until_us: int, ended_us: int | None) -> Stretch | None:
+def _closed(history: History, since_us: int, until_us: int, ended_us: int | None) -> Episode | None:
     """Low level while a switch was closed between two times, if it was for long enough."""
     heard = history.heard_us
     later = heard[(heard >= since_us + _SWITCH_US) & (heard <= until_us)]
     if not len(later):
         return None
     evidence: dict[str, float | None] = {"level_pct": history.setup_of(since_us).low_mark_pct, "by_switch": 1}
-    return Stretch("low_level", None, since_us, int(later[0]), ended_us, evidence)
+    return Episode("low_level", None, since_us, int(later[0]), ended_us, evidence)

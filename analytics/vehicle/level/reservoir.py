@@ -6,7 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
 from ingest.times import FOREVER_US, rfc3339
@@ -60,7 +60,7 @@ class Reservoir:
     by_counting: bool
     read_us: int | None  # time of the last reading that can be trusted
     low_since_us: int | None
-    stretches: tuple[Stretch, ...]
+    episodes: tuple[Episode, ...]
 
 
 def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
@@ -71,7 +71,7 @@ def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
 def no_grease_leaves(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:
     """(cycles,) whether so little grease left the reservoir that the points got next to none, by `under_delivery`."""
     at_us, none = history.cycles.at_us, np.zeros(len(history.cycles), bool)
-    for one in reservoir.stretches:
+    for one in reservoir.episodes:
         got, expected = one.evidence.get("cm3_per_cycle"), one.evidence.get("expected_cm3_per_cycle")
         if one.kind == "under_delivery" and got is not None and expected and got < _NEXT_TO_NONE * expected:
             none |= (at_us >= one.began_us) & (at_us < (one.ended_us or FOREVER_US))

@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
@@ -21,9 +21,9 @@ _LITTLE_KNOWN_H: Final = 40.0  # ignition hours without a reading that say somet
 class Sensor:
     """The sensor's troubles, noted as the readings come; `open` is the one that lasts."""
 
-    def __init__(self, settings: Settings, readings: Readings, ended: list[Stretch]) -> None:
+    def __init__(self, settings: Settings, readings: Readings, ended: list[Episode]) -> None:
         self.settings, self.readings, self.ended = settings, readings, ended
-        self.open: Stretch | None = None
+        self.open: Episode | None = None
 
     @property
     def stuck_pct(self) -> float | None:
@@ -51,7 +51,7 @@ class Sensor:
     def begin_stuck(self, first: int, j: int) -> None:
         """Note that it stands still since reading `first`."""
         if self.open is None:
-            self.open = Stretch("level_sensor", None, int(self.readings.at_us[first]), int(self.readings.at_us[j]))
+            self.open = Episode("level_sensor", None, int(self.readings.at_us[first]), int(self.readings.at_us[j]))
         self.open.evidence = {"stuck_pct": float(self.readings.raw_pct[j])}
 
     def impossible(self, misfits: list[int]) -> bool:
@@ -64,7 +64,7 @@ class Sensor:
             return False
         if self.open is None:
             at_us = self.readings.at_us
-            self.open = Stretch("level_sensor", None, int(at_us[misfits[0]]), int(at_us[misfits[-1]]))
+            self.open = Episode("level_sensor", None, int(at_us[misfits[0]]), int(at_us[misfits[-1]]))
             self.open.evidence = {"reading_pct": float(values[-1])}
         return True
 
@@ -80,7 +80,7 @@ class Gaps:
         self.after_lost = _after_lost(history)
         self.latest: list[float] = []
 
-    def before(self, j: int) -> Stretch | None:
+    def before(self, j: int) -> Episode | None:
         """The gap before a reading, if readings were missing in it."""
         readings = self.readings
         if j == 0 or readings.refitted[j]:
@@ -93,9 +93,9 @@ class Gaps:
         )
         at = self._none_came(began, end, limit_h) if gap_h > limit_h else None
         self.latest = [*self.latest[-60:], gap_h]
-        return None if at is None else Stretch("level_sensor", None, began, at, end, {"missing_h": round(gap_h, 1)})
+        return None if at is None else Episode("level_sensor", None, began, at, end, {"missing_h": round(gap_h, 1)})
 
-    def at_end(self, off_us: int | None, since_us: int) -> Stretch | None:
+    def at_end(self, off_us: int | None, since_us: int) -> Episode | None:
         """Readings that stopped while the rest went on, or that never came, up to where the sensor was taken off (None: it is
         there), in the set-up from `since_us` on."""
         history, at_us = self.history, self.readings.at_us
@@ -105,7 +105,7 @@ class Gaps:
         if at is None:
             return None
         missing_h = self._heard_at(end_us) - self._heard_at(start_us)
-        return Stretch("level_sensor", None, start_us, at, evidence={"missing_h": round(missing_h, 1)})
+        return Episode("level_sensor", None, start_us, at, evidence={"missing_h": round(missing_h, 1)})
 
     def _limit(self) -> float:
         """Four times the usual gap, hours; while little is known, a long time."""

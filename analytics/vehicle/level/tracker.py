@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from analytics.findings import Stretch, joined
+from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
@@ -32,8 +32,8 @@ def analyse(history: History, audit: Audit, settings: Settings) -> Reservoir:
 class _Doubt:
     """What stood before a fill that only one reading tells of."""
 
-    low: Stretch | None
-    over: Stretch | None
+    low: Episode | None
+    over: Episode | None
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class _Tracker:
         self.use = sheet_use(history, audit)
         self.readings = readings_of(history, self.use)
         self.fitted = history.said("level", history.cycles.at_us) == "percent"
-        self.ended: list[Stretch] = by_switch(history)  # troubles that are over, in the order in which they ended
+        self.ended: list[Episode] = by_switch(history)  # troubles that are over, in the order in which they ended
         self.consumption = Consumption(settings, self.ended)
         self.sensor = Sensor(settings, self.readings, self.ended)
         self.gaps = Gaps(history, audit, self.readings)
@@ -182,7 +182,7 @@ class _Tracker:
             between = np.searchsorted(self.history.cycles.at_us, r.at_us[[first, last]])
             cycles = max(1, int(between[1] - between[0]))
             setup, at_us = self.history.setup_of(int(r.at_us[last])), int(r.at_us[last])
-            lost = Stretch("reservoir_loss", None, int(r.at_us[first]), at_us, at_us)
+            lost = Episode("reservoir_loss", None, int(r.at_us[first]), at_us, at_us)
             lost.evidence = {
                 "cm3_per_cycle": round(fell * setup.reservoir_l * 10 / cycles, 2),
                 "expected_cm3_per_cycle": round(consumption.baseline_dose_ratio * self.history.setup.dose_cm3, 2),
@@ -329,15 +329,15 @@ class _Tracker:
             by_counting=bool(known and self.sensor.open is not None),
             read_us=last_reading,
             low_since_us=marks.low.began_us if marks.low is not None else None,
-            stretches=self._found(),
+            episodes=self._found(),
         )
 
-    def _found(self) -> tuple[Stretch, ...]:
+    def _found(self) -> tuple[Episode, ...]:
         """Everything that was found, kind by kind."""
         lasting = (self.sensor.open, self.consumption.open, self.marks.over, self.marks.low)
         everything = [*self.ended, *(s for s in lasting if s is not None)]
         pause_us = int(self.settings.pause_h * HOUR_US)
-        by_kind: list[Stretch] = []
+        by_kind: list[Episode] = []
         for kind in ("low_level", "overfill", "level_sensor", "reservoir_loss", "under_delivery"):
             of_kind = [s for s in everything if s.kind == kind]
             by_kind += of_kind if kind in ("low_level", "overfill") else joined(of_kind, pause_us)

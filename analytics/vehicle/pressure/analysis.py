@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch, joined
+from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure.expected import Expected
@@ -45,7 +45,7 @@ class Pressures:
     noise: Floats
     learned: NDArray[np.int64]
     explained: Floats
-    stretches: tuple[Stretch, ...]
+    episodes: tuple[Episode, ...]
 
 
 def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
@@ -67,13 +67,13 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
     ratio[readings.rows] = np.exp(lines.departure + np.where(without_grease, pump.shift, 0.0)[:, np.newaxis])
     starved = np.zeros(len(seen.kpa), bool)
     starved[readings.rows] = without_grease
-    stretches = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
+    episodes = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
     pause_us = int(settings.pause_h * HOUR_US)
-    found: list[Stretch] = []
+    found: list[Episode] = []
     for kind in ("blocked_line", "open_line"):
         for channel in seen.channels:
-            found += joined([s for s in stretches if (s.kind, s.channel) == (kind, channel)], pause_us)
-    for several in _unproven([s for s in stretches if s.kind == "starved_pump"], readings):
+            found += joined([s for s in episodes if (s.kind, s.channel) == (kind, channel)], pause_us)
+    for several in _unproven([s for s in episodes if s.kind == "starved_pump"], readings):
         found += joined(several, pause_us)
     return Pressures(
         channels=seen.channels,
@@ -83,19 +83,19 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
         noise=expected.noise,
         learned=expected.count,
         explained=explained,
-        stretches=tuple(_until_taken_off(stretch, history) for stretch in (*found, *sensors)),
+        episodes=tuple(_until_taken_off(episode, history) for episode in (*found, *sensors)),
     )
 
 
-def _unproven(stretches: list[Stretch], readings: Readings) -> list[list[Stretch]]:
+def _unproven(episodes: list[Episode], readings: Readings) -> list[list[Episode]]:
     """Stretches of a starved pump, those together between which too few cycles ran to prove that it was bled."""
-    groups: list[list[Stretch]] = []
-    for stretch in sorted(stretches, key=lambda s: s.began_us):
+    groups: list[list[Episode]] = []
+    for episode in sorted(episodes, key=lambda s: s.began_us):
         last = groups[-1][-1].ended_us if groups else None
-        between = np.searchsorted(readings.at_us, [last or 0, stretch.began_us])
+        between = np.searchsorted(readings.at_us, [last or 0, episode.began_us])
         if (last is not None and between[1] - between[0] >= PROOF_CYCLES) or not groups:
             groups.append([])
-        groups[-1].append(stretch)
+        groups[-1].append(episode)
     return groups
 
 
@@ -165,13 +165,13 @@ def _add(found: Rows, readings: Readings, at_us: int, names: Iterable[str]) -> N
         found.setdefault(row, set()).update(channels)
 
 
-def _until_taken_off(stretch: Stretch, history: History) -> Stretch:
+def _until_taken_off(episode: Episode, history: History) -> Episode:
     """Nothing lasts on a channel that a later line list leaves out."""
-    if stretch.channel is None or stretch.ended_us is not None:
-        return stretch
-    named = [stretch.channel in setup.channels for setup in history.setups]
+    if episode.channel is None or episode.ended_us is not None:
+        return episode
+    named = [episode.channel in setup.channels for setup in history.setups]
     if not any(named) or named[-1]:
-        return stretch
+        return episode
     last = len(named) - 1 - named[::-1].index(True)
     since_us = history.setups[last + 1].valid_from_us or history.as_of_us
-    return replace(stretch, ended_us=max(since_us, stretch.detected_us))
+    return replace(episode, ended_us=max(since_us, episode.detected_us))

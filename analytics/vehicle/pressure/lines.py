@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.statistics.sequential import onset
 from analytics.vehicle.pressure.expected import Block, Expected
@@ -49,8 +49,8 @@ class StarvedPump:
         self.gone = np.zeros(n, bool)
         self.airy = np.zeros(n, bool)
         self.shift = np.full(n, np.nan)  # logarithm of what all channels have in common beyond the weather
-        self.open: Stretch | None = None
-        self.ended: list[Stretch] = []
+        self.open: Episode | None = None
+        self.ended: list[Episode] = []
 
     def take(self, block: Block, learned: bool) -> None:
         """Begin or end a starved pump by the cycles of a block; `learned` whether the weather is known well enough."""
@@ -64,7 +64,7 @@ class StarvedPump:
             recent = self.gone[max(0, i - settings.window + 1) : i + 1]
             if self.open is None and self.gone[i] and recent.sum() >= settings.needed:
                 start = i - len(recent) + 1 + int(np.argmax(recent))
-                self.open = Stretch("starved_pump", None, int(self.at_us[start]), int(self.at_us[i]))
+                self.open = Episode("starved_pump", None, int(self.at_us[start]), int(self.at_us[i]))
                 self.open.evidence = {"ratio_to_expected": round(float(np.exp(shift[i - a])), 2)}
             if self.open is not None and block.several[i - a]:
                 self.gone[i] = shift[i - a] < _STILL_GONE
@@ -94,8 +94,8 @@ class LineFaults:
         self.sound = np.zeros((n, width), bool)  # within reach of what is expected
         self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
-        self.open: dict[tuple[str, int], Stretch] = {}  # (kind, channel)
-        self.ended: list[Stretch] = []
+        self.open: dict[tuple[str, int], Episode] = {}  # (kind, channel)
+        self.ended: list[Episode] = []
         self._repaired = np.full(
             width, -1
         )  # row from which the latest recorded repair of a channel has to prove itself
@@ -221,7 +221,7 @@ class LineFaults:
                 self._rebase(j, i, off)
                 return
         at_us = self.readings.at_us
-        found = Stretch(kind, self.readings.channels[j], self._began(kind, j, int(beyond[0]), back), int(at_us[i]))
+        found = Episode(kind, self.readings.channels[j], self._began(kind, j, int(beyond[0]), back), int(at_us[i]))
         trend = float(self.departure[i, j] - self.change[i, j])
         if trend * off > 0:  # it is part of the fault
             self._move_trend(j, i, -trend)

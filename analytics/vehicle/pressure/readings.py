@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
@@ -124,14 +124,14 @@ def _without_pressure(
     return without, dead_until
 
 
-def usable_readings(history: History, seen: Peaks, sensors: list[Stretch], settings: Settings) -> Readings:
+def usable_readings(history: History, seen: Peaks, sensors: list[Episode], settings: Settings) -> Readings:
     """The readings of whole cycles that are possible, without those of sensors found broken."""
     c = history.cycles
     whole = c.run_s >= settings.short_run * history.run_s
     usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & ~seen.without & whole[:, None] & (seen.kpa > -1e-9)
-    for stretch in sensors:
-        j = seen.channels.index(stretch.channel or "")
-        usable[(c.at_us >= stretch.began_us) & (c.at_us < (stretch.ended_us or _FOREVER_US)), j] = False
+    for episode in sensors:
+        j = seen.channels.index(episode.channel or "")
+        usable[(c.at_us >= episode.began_us) & (c.at_us < (episode.ended_us or _FOREVER_US)), j] = False
     with np.errstate(invalid="ignore"):
         log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, _NOTHING_KPA)), np.nan)
     rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))

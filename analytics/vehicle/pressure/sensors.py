@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.findings import Stretch, joined
+from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.pressure.readings import Flags, Peaks
 from ingest.arrays import Floats
@@ -15,13 +15,13 @@ _NEVER: Final = 1 << 40
 _STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
 
 
-def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Stretch]:
+def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Episode]:
     """Channels whose readings are missing, stuck or impossible, only while the channel was on the line list."""
-    found: list[Stretch] = []
+    found: list[Episode] = []
     pause_us = int(settings.pause_h * HOUR_US)
     for j, name in enumerate(seen.channels):
         rows = np.flatnonzero(seen.watched[:, j])
-        own: list[Stretch] = []
+        own: list[Episode] = []
         gone = np.isnan(seen.kpa[rows, j])
         own += _runs(at_us[rows], gone, settings.missing_readings, name)
         have = rows[~gone]
@@ -34,7 +34,7 @@ def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> 
     return found + _without_pressure(at_us, seen, settings.learning_cycles)
 
 
-def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list[Stretch]:
+def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list[Episode]:
     """Channels that have shown no pressure since they were first heard: a dead sensor, or a line that was never connected.
 
     Only beside one that has, or alone: where none has any, the pump draws air or the readings are in another unit.
@@ -45,7 +45,7 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
         proven[j] = rows[first - 1] if len(rows) >= first else -1
     dead = seen.without.any(axis=0)
     others = proven[(proven >= 0) & ~dead]
-    found: list[Stretch] = []
+    found: list[Episode] = []
     if len(others) or len(seen.channels) == 1:
         for j in np.flatnonzero(dead).tolist():
             rows = np.flatnonzero(seen.without[:, j])
@@ -53,7 +53,7 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
             until = int(seen.dead_until[j])
             ended = int(at_us[until]) if until < len(at_us) else None
             if ended is None or at_us[detected] < ended:
-                one = Stretch("pressure_sensor", seen.channels[j], int(at_us[rows[0]]), int(at_us[detected]), ended)
+                one = Episode("pressure_sensor", seen.channels[j], int(at_us[rows[0]]), int(at_us[detected]), ended)
                 one.evidence = {"no_pressure_kpa": round(float(np.nanmedian(seen.kpa[rows[0] : detected + 1, j])))}
                 found.append(one)
     return found
@@ -70,7 +70,7 @@ def repeats_needed(value: float, step: float, least: int, often: float = 0.0) ->
     return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
 
 
-def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Stretch]:
+def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Episode]:
     """Runs of readings that are alike for longer than the sensor's step explains."""
     if len(value) < least:
         return []
@@ -92,12 +92,12 @@ def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> 
         )  # a steady pressure stands still by itself
         if last - first >= needed:
             ended = int(at_us[last]) if last < len(at_us) else None
-            found.append(Stretch("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))
+            found.append(Episode("pressure_sensor", channel, int(at_us[first]), int(at_us[first + needed - 1]), ended))
             broken += last - first - 1
     return found
 
 
-def _runs(at_us: NDArray[np.int64], flag: Flags, needed: int, channel: str, lead: int = 0) -> list[Stretch]:
+def _runs(at_us: NDArray[np.int64], flag: Flags, needed: int, channel: str, lead: int = 0) -> list[Episode]:
     """Runs of at least `needed` flagged readings; each began `lead` readings before its first flag."""
     if not flag.any():
         return []
@@ -107,5 +107,5 @@ def _runs(at_us: NDArray[np.int64], flag: Flags, needed: int, channel: str, lead
         if last - first >= needed:
             ended = int(at_us[last]) if last < len(at_us) else None
             began, detected = at_us[max(0, first - lead)], at_us[first + needed - 1]
-            found.append(Stretch("pressure_sensor", channel, int(began), int(detected), ended))
+            found.append(Episode("pressure_sensor", channel, int(began), int(detected), ended))
     return found

@@ -7,7 +7,7 @@ from typing import Any, Final
 import msgspec
 import numpy as np
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
 
@@ -73,15 +73,15 @@ def courses(history: History, channel: str) -> tuple[Floats, Floats, Floats]:
     return at, rise, left
 
 
-def evidence(history: History, stretch: Stretch) -> dict[str, float]:
-    """What rise and rest of the stretch's channel were in it and before it, where both are known."""
-    if stretch.channel is None:
+def evidence(history: History, episode: Episode) -> dict[str, float]:
+    """What rise and rest of the episode's channel were in it and before it, where both are known."""
+    if episode.channel is None:
         return {}
-    at, rise, left = courses(history, stretch.channel)
-    inside = (at >= stretch.began_us) & (at <= (stretch.ended_us or history.as_of_us))
+    at, rise, left = courses(history, episode.channel)
+    inside = (at >= episode.began_us) & (at <= (episode.ended_us or history.as_of_us))
     told: dict[str, float] = {}
     for name, values, digits in (("rise_s", rise, 1), ("left_pct", 100 * left, 0)):
-        now, before = _middle(values[inside]), _middle(values[at < stretch.began_us])
+        now, before = _middle(values[inside]), _middle(values[at < episode.began_us])
         if now is not None and before is not None:
             told |= {name: round(now, digits), f"{name}_before": round(before, digits)}
     return told

@@ -1,29 +1,43 @@
 """What each depot wants."""
 
+import base64
 from typing import Any
 
+import dash
 import dash_mantine_components as dmc
-from dash import Input, Output, State, callback, html
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 from sqlalchemy import Connection
 
 from analytics.alarms import depots
+from analytics.planning.closed_days import MOST_BYTES, closed_days
 from dashboard import components, formatting
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.app import engine
 from ingest.errors import Problem
+from ingest.times import instant, now_us
 
 
 def depot_rows() -> Any:
     """What each depot wants."""
     with engine().connect() as connection:
         rows = [
-            html.Tr([html.Td(name), html.Td("; ".join(formatting.depot_wishes(depots.depot(connection, name))))])
+            html.Tr([html.Td(name), html.Td("; ".join(formatting.depot_wishes(depots.depot(connection, name)))),
+                     html.Td(_closings(connection, name))])
             for name in scope.depots(engine())
-        ]
+        ]  # fmt: skip
     if not rows:
         return html.P("No vehicles are registered yet.", className="dim")
-    return html.Div(components.table(("Depot", "Alert settings"), rows, "plain-wrap"), className="wide")
+    return html.Div(components.table(("Depot", "Settings", "Closed days"), rows, "plain-wrap"), className="wide")
+
+
+def _closings(connection: Connection, name: str) -> list[Any]:
+    """Each closing, with a button that takes it back."""
+    return [
+        html.Div([formatting.closing(one), " ",
+                  html.Button("take back", id={"type": "setup-closing", "depot": name, "number": number}, className="quiet")])
+        for number, one in depots.closings(connection, name)
+    ] or [html.Span("none", className="dim")]  # fmt: skip
 
 
 def depot_form() -> html.Div:
@@ -36,27 +50,72 @@ def depot_form() -> html.Div:
                     dmc.NumberInput(id="setup-lead", label="Refills, days ahead", min=0, max=90),
                     dmc.TextInput(id="setup-digest", label="Digest at", placeholder="06:00"),
                     dmc.TextInput(id="setup-quiet", label="Quiet hours", placeholder="20:00-05:30, or none"),
+                    dmc.TextInput(id="setup-holidays", label="Public holidays of", placeholder="IE, AU-WA, or none"),
+                    dmc.DatePickerInput(id="setup-closed", label="Closed from, to", type="range", clearable=True),
+                    dmc.TextInput(id="setup-closed-why", label="Why it is closed", maxLength=256),
                 ],
                 className="work-form",
             ),
+            dcc.Upload(html.Button("Choose an iCalendar file of closed days", className="quiet"), id="setup-calendar",
+                       max_size=MOST_BYTES),
+            html.Div(id="setup-calendar-name", className="dim"),
             dmc.Button("Save", id="setup-depot-keep", mt="sm"),
             html.Div(id="setup-depot-told", role="status", className="work-told"),
         ]
     )  # fmt: skip
 
 
-def keep_depot(_: int, name: str, lead: Any, digest: str | None, quiet: str | None) -> Any:
-    """What a depot wants from now on; what was left empty stays."""
+def keep_depot(
+    _: int, clicks: list[int | None], name: str, lead: Any, digest: str | None, quiet: str | None, holidays: str | None,
+    closed: list[str | None] | None, why: str | None, calendar: str | None,
+) -> Any:  # fmt: skip
+    """What a depot wants from now on, and when it is closed; what was left empty stays. Or take a closing back."""
+    asked = ctx.triggered_id
+    if isinstance(asked, dict):
+        if not any(clicks):
+            return (dash.no_update,) * 3
+        return write(lambda connection: _take_back(connection, asked["depot"], asked["number"]), depot_rows)
 
     def do(connection: Connection) -> str:
-        if name not in scope.depots(engine()):
-            raise Problem("choose a depot")
+        _need_depot(name)
         lead_days = float(lead) if isinstance(lead, int | float) else None
-        wanted = depots.wished(depots.depot(connection, name), lead_days, digest or None, quiet or None)
+        now = depots.depot(connection, name)
+        wanted = depots.wished(now, lead_days, digest or None, quiet or None, holidays or None)
         depots.keep_depot(connection, wanted)
-        return f"{name}: {'; '.join(formatting.depot_wishes(wanted))}"
+        told = formatting.depot_wishes(wanted)
+        first, last = closed if closed and len(closed) == 2 else (None, None)
+        if first and last:
+            days = closed_days(first[:10], last[:10], why or "")
+            depots.keep_closing(connection, name, days)
+            told.append(formatting.closing(days))
+        if calendar:
+            number = depots.import_calendar(connection, name, _uploaded(calendar), instant(now_us()).date())
+            told.append(f"{number} closings read from a file")
+        return f"{name}: {'; '.join(told)}"
 
     return write(do, depot_rows)
+
+
+def _need_depot(name: str) -> None:
+    if name not in scope.depots(engine()):
+        raise Problem("choose a depot")
+
+
+def _take_back(connection: Connection, name: str, number: int) -> str:
+    _need_depot(name)
+    depots.drop_closing(connection, name, number)
+    return f"{name}: closing {number} taken back"
+
+
+def _uploaded(content: str) -> bytes:
+    """The bytes of an uploaded file. Raises Problem."""
+    try:
+        found = base64.b64decode(content.partition(",")[2], validate=True)
+    except ValueError:
+        raise Problem("the file did not arrive whole; choose it again") from None
+    if len(found) > MOST_BYTES:
+        raise Problem(f"a file of closed days has at most {MOST_BYTES // 1000} kB")
+    return found
 
 
 def register() -> None:
@@ -66,9 +125,15 @@ def register() -> None:
         Output("setup-depots", "children"),
         Output("setup-changes", "children", allow_duplicate=True),
         Input("setup-depot-keep", "n_clicks"),
+        Input({"type": "setup-closing", "depot": ALL, "number": ALL}, "n_clicks"),
         State("setup-depot", "value"),
         State("setup-lead", "value"),
         State("setup-digest", "value"),
         State("setup-quiet", "value"),
+        State("setup-holidays", "value"),
+        State("setup-closed", "value"),
+        State("setup-closed-why", "value"),
+        State("setup-calendar", "contents"),
         prevent_initial_call=True,
     )(keep_depot)
+    callback(Output("setup-calendar-name", "children"), Input("setup-calendar", "filename"))(lambda name: name or "")

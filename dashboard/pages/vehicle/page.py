@@ -104,7 +104,10 @@ def head(result: Result) -> list[Any]:
             className="dim",
         ),
     ]
-    out += [dmc.Alert(note, title="About the data", color="gray", mb="sm") for note in data_notes.notes(result)]
+    out += [
+        dmc.Alert(formatting.in_my_units(note), title="About the data", color="gray", mb="sm")
+        for note in data_notes.notes(result)
+    ]
     wrong = [components.finding(f, setup.timezone, full=True) for f in open_]
     waiting = _waiting(result)
     if waiting:
@@ -138,7 +141,8 @@ def alarms_of(fleet: str, name: str) -> list[Any]:
             said.append(alarm.condition.suppressed_why)
         waits = alarm.state in ("unacknowledged", "returned")
         button = html.Button("acknowledge", id={"type": "vehicle-acknowledge", "number": alarm.id}, className="quiet")
-        rows.append(html.Li([components.need(alarm.severity), " ", ": ".join(said), " ", button if waits else ""]))
+        badge = components.severity(alarm.severity, lasts=alarm.condition.active)
+        rows.append(html.Li([badge, " ", ": ".join(said), " ", button if waits else ""]))
     return [html.Ul(rows, className="records")] if rows else [html.P("None.", className="dim")]
 
 
@@ -175,7 +179,7 @@ def _refill(result: Result) -> html.Div:
         facts.append(
             ("Due", f"{window}, most likely {formatting.day(formatting.local(refill.due_expected_us, setup.timezone))}")
         )
-    facts += [("Note", text) for text in (refill.reason, refill.basis) if text]
+    facts += [("Note", formatting.in_my_units(text)) for text in (refill.reason, refill.basis) if text]
     facts.append(("Grease per cycle", f"{refill.cm3_per_cycle:.1f} cm3 ({setup.dose_cm3:.1f} by the line list)"))
     if refill.cycles_per_day is not None:
         facts.append(("Cycles a day, last four weeks", f"{refill.cycles_per_day:.1f}"))

@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 
 from analytics.findings import Finding
+from analytics.pipeline.tasks import analysed
 from analytics.settings import DEFAULTS
 from analytics.vehicle import silence
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.history import History, build
+from ingest import registry
 from ingest.arrays import Ignitions, Messages
 from ingest.setups import Setup
 from ingest.times import DAY_US
@@ -132,6 +134,21 @@ def test_a_vehicle_never_heard_that_is_laid_up_is_not_missed(sheet: tuple[Messag
     assert never_heard(sheet, begun_us + 20 * DAY_US, (laid_up,), **sheets) == []
     (told,) = never_heard(sheet, begun_us + 60 * DAY_US, (laid_up, back), **sheets)
     assert told.detected_us == begun_us + 37 * DAY_US
+
+
+def test_nothing_can_be_heard_before_anything_is_recorded(tmp_path: Path) -> None:
+    """Logs of two months, replayed to a vehicle that was registered only now and commissioned years ago: since the first message."""
+    engine, held = recorded(tmp_path, [arrivals("HS-101", days=60)])
+    first_us = min(int(rows.at_us.min()) for rows in vars(held["HS-101"][0]).values() if len(rows))
+    with engine.connect() as connection:
+        unheard = next(one for one in registry.read_vehicles(connection) if one.name == "HS-102")
+        old = [
+            msgspec.structs.replace(s, commissioned=date(2020, 1, 1), registered_us=END_US + DAY_US)
+            for s in unheard.setups
+        ]
+        (result,) = analysed(connection, replace(unheard, setups=tuple(old)), [END_US], None, ())
+    (found,) = result.findings
+    assert (found.kind, found.began_us, found.detected_us) == ("silent", first_us, first_us + 7 * DAY_US)
 
 
 def test_when_a_vehicle_was_registered_is_kept(tmp_path: Path) -> None:

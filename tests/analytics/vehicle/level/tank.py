@@ -138,4 +138,4 @@ def analysed(tank: Tank, **more: object) -> level.Reservoir:
 
 def kinds(found: level.Reservoir) -> list[str]:
     """The kinds of what was found, low level aside: a tank is filled late now and then."""
-    return [s.kind for s in found.stretches if s.kind != "low_level"]
+    return [s.kind for s in found.episodes if s.kind != "low_level"]

@@ -31,7 +31,7 @@ def test_grease_that_is_not_accounted_for_is_found_once(seed: int, ratio: float,
     tank = Tank(days=110, seed=seed, ratio=((0.0, 1.0), (45.0, ratio), (75.0, 1.0)))
     found = analysed(tank)
     assert kinds(found) == [kind]
-    (one,) = [s for s in found.stretches if s.kind == kind]
+    (one,) = [s for s in found.episodes if s.kind == kind]
     assert abs((one.began_us - START_US) / DAY_US - 45) < 6
     assert 45 < (one.detected_us - START_US) / DAY_US < 62
     assert one.ended_us is not None
@@ -43,7 +43,7 @@ def test_grease_that_does_not_leave_the_reservoir_is_told(seed: int) -> None:
     """Cycles run, the level stands: no grease reaches the points, and the cycles say so."""
     tank = Tank(days=70, seed=seed, ratio=((0.0, 1.0), (45.0, 0.05)))
     found = analysed(tank)
-    (one,) = [s for s in found.stretches if s.kind == "under_delivery"]
+    (one,) = [s for s in found.episodes if s.kind == "under_delivery"]
     got, expected = one.evidence["cm3_per_cycle"], one.evidence["expected_cm3_per_cycle"]
     assert got is not None
     assert expected is not None

@@ -18,7 +18,7 @@ def test_a_quick_overfill_is_found(above: float, seed: int) -> None:
     tank = Tank(days=40, seed=seed, refill_to_pct=100 + above, every=2, noise_pct=0.8)
     found = analysed(tank)
     assert kinds(found) == ["overfill"] * len(tank.filled)
-    for one, (hour, _, _) in zip((s for s in found.stretches if s.kind == "overfill"), tank.filled, strict=True):
+    for one, (hour, _, _) in zip((s for s in found.episodes if s.kind == "overfill"), tank.filled, strict=True):
         assert abs((one.began_us - START_US) / HOUR_US - hour) < 12
         assert one.evidence["level_pct"] == pytest.approx(100 + above, abs=2.0)
         crossed = next(h for h, x in zip(tank.clock_h, tank.level_pct, strict=True) if h > hour and x <= 100)
@@ -36,7 +36,7 @@ def test_a_fill_to_the_mark_is_no_overfill(seed: int) -> None:
 def test_the_low_mark_is_told_when_it_is_reached(step: float) -> None:
     """Within two points or half a step; until it is filled."""
     tank = Tank(days=120, step_pct=step, refill_at_pct=9.0)
-    low = [s for s in analysed(tank).stretches if s.kind == "low_level"]
+    low = [s for s in analysed(tank).episodes if s.kind == "low_level"]
     assert len(low) == len(tank.filled)
     for one, (hour, _, _) in zip(low, tank.filled, strict=True):
         level = np.interp((one.began_us - START_US) / HOUR_US, tank.clock_h, tank.level_pct)

@@ -41,7 +41,7 @@ def test_a_sensor_that_stands_still_is_found(step: float, seed: int) -> None:
     pct[stuck] = pct[stuck][0]
     found = analysed(tank, read=(at_h, pct))
     assert kinds(found) == ["level_sensor"]
-    (one,) = [s for s in found.stretches if s.kind == "level_sensor"]
+    (one,) = [s for s in found.episodes if s.kind == "level_sensor"]
     assert abs((one.began_us - START_US) / DAY_US - 50) < 2
     assert (one.detected_us - START_US) / DAY_US - 50 < 3 + 3 * step / 2.16
     assert one.ended_us is not None
@@ -56,7 +56,7 @@ def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: b
     sent = at_h < 24 * 40
     found = analysed(tank, read=(at_h[sent], pct[sent]))
     assert kinds(found) == ["level_sensor"]
-    (one,) = found.stretches
+    (one,) = found.episodes
     assert one.ended_us is None
     assert (one.detected_us - START_US) / DAY_US < 46
 

@@ -57,8 +57,8 @@ def test_what_comes_later_changes_no_fill_and_no_finding(step: float) -> None:
         until_us = START_US + day * DAY_US
         now = analysed(tank, read=_until(tank, 24 * day), as_of_h=24.0 * day)
         assert [f.at_us for f in now.fills] == [f.at_us for f in whole.fills if f.detected_us <= until_us]
-        found = {(s.kind, s.began_us, s.detected_us) for s in now.stretches}
-        assert found == {(s.kind, s.began_us, s.detected_us) for s in whole.stretches if s.detected_us <= until_us}
+        found = {(s.kind, s.began_us, s.detected_us) for s in now.episodes}
+        assert found == {(s.kind, s.began_us, s.detected_us) for s in whole.episodes if s.detected_us <= until_us}
 
 
 def test_one_delivery_told_by_several_readings_is_one_fill() -> None:

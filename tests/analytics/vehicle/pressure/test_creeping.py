@@ -102,6 +102,6 @@ def test_a_line_s_share_of_the_weather_is_learned_whole() -> None:
     made = drive(365, 12, 11, noise=0.05)
     made.log_kpa[:, 2] += 0.3 * (np.median(made.log_kpa, axis=1) - np.median(made.log_kpa))
     found = analysed(made)
-    assert found.stretches == ()
+    assert found.episodes == ()
     months = np.array_split(np.log(found.ratio[:, 2])[200:], 10)
     assert np.ptp([np.nanmedian(month) for month in months]) < 0.16

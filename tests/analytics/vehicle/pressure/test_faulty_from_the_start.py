@@ -93,7 +93,7 @@ def test_no_pressure_since_first_heard_is_a_finding_and_no_ratio() -> None:
     blips = dead & (made.rng.random(len(dead)) < 0.05)
     made.log_kpa[blips, 2] = live[blips, 2]
     result = analysed(made)
-    (found,) = result.stretches
+    (found,) = result.episodes
     assert (found.kind, found.channel, found.began_us) == ("pressure_sensor", "p02", int(made.at_us[0]))
     assert found.detected_us == made.at_us[11]
     assert found.ended_us is not None

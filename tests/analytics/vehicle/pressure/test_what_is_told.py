@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analytics.findings import Stretch
+from analytics.findings import Episode
 from tests.analytics.vehicle.pressure.test_creeping import creep
 from tests.helpers.pressures import Drive, drive, told, work
 
@@ -46,7 +46,7 @@ def test_no_open_finding_says_that_all_is_sound(channels: int) -> None:
     """What its own evidence calls sound has ended it."""
     made = troubled(channels)
 
-    def contradicts(s: Stretch) -> bool:
+    def contradicts(s: Episode) -> bool:
         ratio = s.evidence.get("ratio_to_expected")
         return s.ended_us is None and ratio is not None and 0.8 < ratio < 1.25
 
