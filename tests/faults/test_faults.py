@@ -93,7 +93,8 @@ def as_before(connection, cursor, statement, parameters, context, executemany):
     return statement, parameters
 """
 REVISION_BEFORE = "0005"
-NAMES_BEFORE = {"recorder_stats": "intake", "archive": "past", "revision": "news"}
+# What that version had no column for goes into one that says nothing here.
+NAMES_BEFORE = {"recorder_stats": "intake", "archive": "past", "revision": "news", "made_us": "online_received_us"}
 
 
 class Ingester:
