@@ -1,5 +1,6 @@
 """Who may use the dashboard, and what: names, passwords, roles, fleets and depots; and who is asking now."""
 
+import math
 import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -26,8 +27,10 @@ SHORTEST_PASSWORD: Final = 12
 _LONGEST_PASSWORD: Final = 512
 _LONGEST_NAME: Final = 128
 _WINDOW_US: Final = 15 * 60_000_000
-_FAILURES_A_NAME: Final = 5
-_FAILURES_AN_ORIGIN: Final = 30
+# Wrong tries that cost nothing: of one name from one address, and of all names from one address. Each more doubles the wait.
+_FREE_TRIES: Final = 5
+_FREE_TRIES_AN_ORIGIN: Final = 30
+_FIRST_WAIT_US: Final = 15_000_000
 _HASHER: Final = PasswordHasher()
 
 
@@ -143,7 +146,7 @@ def add(
         raise Problem(f"{name} is named already")
     if (role != "lead" or fleets or depots) and not anybody(connection):
         raise Problem("the first person has to be a lead of everything: somebody must be able to change the set-up")
-    values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": 0}
+    values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": _new_session()}
     connection.execute(insert(table).values(name=name, secret_hash=_hashed(password), role=role, **values))
 
 
@@ -168,7 +171,12 @@ def set_units(connection: Connection, number: int, units: dict[str, str]) -> Non
 def end_sessions(connection: Connection, number: int) -> None:
     """Let every session of somebody end, wherever it is."""
     table = schema.person
-    connection.execute(update(table).where(table.c.id == number).values(session=table.c.session + 1))
+    connection.execute(update(table).where(table.c.id == number).values(session=_new_session()))
+
+
+def _new_session() -> int:
+    """A number that nobody can guess and no other person ever had: what a copied cookie says is theirs alone."""
+    return secrets.randbits(62)
 
 
 def remove(connection: Connection, name: str) -> None:
@@ -180,7 +188,7 @@ def remove(connection: Connection, name: str) -> None:
 
 def _change(connection: Connection, name: str, **values: Any) -> None:
     table = schema.person
-    done = connection.execute(update(table).where(table.c.name == name).values(**values, session=table.c.session + 1))
+    done = connection.execute(update(table).where(table.c.name == name).values(**values, session=_new_session()))
     if not done.rowcount:
         raise Problem(f"nobody is called {name!r}")
 
@@ -207,7 +215,8 @@ def _hashed(password: str) -> str:
 
 
 def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) -> Person | None:
-    """Who signs in with this name and password; None where nobody does. Raises Problem after too many failures, for a while.
+    """Who signs in with this name and password; None where nobody does. Raises Problem after too many failures, for a while that grows
+    with them: of a name from one address, so that nobody can lock another out from elsewhere, and of an address.
 
     An attempt is written down before it is looked at, so that many at once count as well; no lock is held while it is.
     """
@@ -217,12 +226,13 @@ def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) 
         return None
     with writing(engine) as connection:
         connection.execute(delete(attempt).where(attempt.c.at_us < now_us - _WINDOW_US))
-        failed = connection.execute(select(attempt.c.name, attempt.c.origin)).all()
-        if (
-            sum(row.name == name for row in failed) >= _FAILURES_A_NAME
-            or sum(row.origin == origin for row in failed) >= _FAILURES_AN_ORIGIN
-        ):
-            raise Problem("too many attempts; try again in a quarter of an hour")
+        failed = connection.execute(select(attempt.c.name, attempt.c.at_us).where(attempt.c.origin == origin)).all()
+        until_us = max(
+            _free_again_us([row.at_us for row in failed if row.name == name], _FREE_TRIES),
+            _free_again_us([row.at_us for row in failed], _FREE_TRIES_AN_ORIGIN),
+        )
+        if now_us < until_us:
+            raise Problem(f"too many attempts; try again in {math.ceil((until_us - now_us) / 1e6)} seconds")
         values = {"name": name, "origin": origin, "at_us": now_us}
         number = connection.execute(insert(attempt).values(**values).returning(attempt.c.id)).scalar_one()
         found = [row for row in connection.execute(select(table)) if row.name.casefold() == name]
@@ -234,10 +244,23 @@ def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) 
     if row is None:
         return None
     with writing(engine) as connection:
-        connection.execute(delete(attempt).where(attempt.c.id == number))
+        own = (attempt.c.name == name) & (attempt.c.origin == origin)  # a success clears them
+        connection.execute(delete(attempt).where((attempt.c.id == number) | own))
         if _HASHER.check_needs_rehash(row.secret_hash):
             connection.execute(update(table).where(table.c.id == row.id).values(secret_hash=_HASHER.hash(password)))
     return _person(row)
+
+
+def _free_again_us(failed_us: Sequence[int], free: int) -> int:
+    """When the next try is taken after these failures."""
+    over = len(failed_us) - free
+    return 0 if over < 0 else max(failed_us) + min(_FIRST_WAIT_US << min(over, 16), _WINDOW_US)
+
+
+def unlock(connection: Connection, name: str) -> int:
+    """Forget the wrong tries of a name, from wherever; how many they were."""
+    attempt = schema.attempt
+    return connection.execute(delete(attempt).where(attempt.c.name == name.strip().casefold()[:_LONGEST_NAME])).rowcount
 
 
 def session_key(connection: Connection) -> str:

@@ -9,7 +9,7 @@ import typer
 
 from dashboard import accounts, change_log
 from dashboard.cli.options import DEFAULT_DATABASE, Database
-from ingest.database import open_database, reachable, writing
+from ingest.database import open_database, open_existing, reachable, writing
 from ingest.environment import PERSON_PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -88,6 +88,16 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
         accounts.remove(connection, name)
         change_log.log_change(connection, "command line", f"{name} removed", now_us())
     print(f"{name} removed.")
+
+
+@app.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
+def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
+    """Let a person try again at once who gave a wrong password too often."""
+    engine = open_existing(database)
+    with reachable(engine), writing(engine) as connection:
+        number = accounts.unlock(connection, name)
+        change_log.log_change(connection, "command line", f"{name} unlocked", now_us())
+    print(f"{number} wrong tries of {name} forgotten.")
 
 
 def _password(file: Path | None) -> str:

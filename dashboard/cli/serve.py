@@ -18,6 +18,10 @@ app = typer.Typer()
 def dashboard(
     port: Annotated[int, typer.Option(min=1, max=65535, help="port to listen on")] = 8050,
     host: Annotated[str, typer.Option(help="address to listen on; loopback unless told otherwise")] = "127.0.0.1",
+    plain_http: Annotated[
+        bool,
+        typer.Option("--plain-http", help="other machines may reach it without HTTPS: passwords then travel readable"),
+    ] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Serve the dashboard."""
@@ -25,7 +29,9 @@ def dashboard(
 
     engine = open_database(database)
     _stop_by_exit()
-    serve(engine, host, port, lambda: print(f"Dashboard: http://{host}:{port}", flush=True))
+    serve(
+        engine, host, port, plain_http=plain_http, ready=lambda: print(f"Dashboard: http://{host}:{port}", flush=True)
+    )
 
 
 def _stop_by_exit() -> None:

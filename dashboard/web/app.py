@@ -176,8 +176,9 @@ def _behind() -> dict[str, Any]:
     return {"trusted_proxy": PROXY.value, "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
 
 
-def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> None:
-    """Serve until the process is told to stop. Raises Problem where the port cannot be had."""
+def serve(database: Engine, host: str, port: int, *, plain_http: bool, ready: Callable[[], None]) -> None:
+    """Serve until the process is told to stop; other machines are let in without HTTPS only where `plain_http` says so. Raises Problem,
+    also where the port cannot be had."""
     is_site = wording.site().startswith("https:")  # then a server before it lets others in
     alone = sign_in.is_loopback(host) and not is_site
     app = create_app(database, alone=alone)
@@ -188,6 +189,11 @@ def serve(database: Engine, host: str, port: int, ready: Callable[[], None]) -> 
                 f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"
                 " tallow person add NAME --role lead"
             )
+    if not sign_in.is_loopback(host) and not is_site and not plain_http:
+        raise Problem(
+            f"on {host} passwords would travel readable: put a server that speaks HTTPS before it and say its address in TALLOW_SITE,"
+            " or allow it with --plain-http"
+        )
     try:
         server: Any = create_server(
             app.server, host=host, port=port, threads=8, max_request_body_size=MOST_BYTES, **_behind()

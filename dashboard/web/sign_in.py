@@ -19,6 +19,7 @@ from sqlalchemy import Engine
 from wtforms import HiddenField, PasswordField, StringField
 from wtforms.validators import InputRequired, Length
 
+from analytics.alarms.wording import site
 from dashboard import accounts
 from dashboard.accounts import NOBODY, OPERATOR, Person, current_person
 from ingest.database import reachable, writing
@@ -28,7 +29,8 @@ from ingest.times import now_us
 SESSION: Final = timedelta(hours=12)
 # What answers without a session: the way in, whether the server is there, calendars (their address is the secret), and
 # files that hold nothing of anybody's.
-_OPEN: Final = ("/sign-in", "/alive", "/calendar/", "/assets/", "/_dash-component-suites/", "/_favicon.ico")
+_OPEN: Final = frozenset({"/sign-in", "/alive", "/_favicon.ico"})
+_OPEN_BELOW: Final = ("/calendar/", "/assets/", "/_dash-component-suites/")
 
 
 class Session(UserMixin):
@@ -94,7 +96,7 @@ def _let_past(database: Engine) -> Response | None:
             "Requests that change something come from this site's own pages only.\n", 403, mimetype="text/plain"
         )
     g.before = current_person.set(NOBODY)
-    if request.path.startswith(_OPEN):
+    if request.path in _OPEN or request.path.startswith(_OPEN_BELOW):
         return None
     if signed_in(database):
         anonymous = replace(OPERATOR, units=dict(session.get("units", {})))
@@ -113,9 +115,12 @@ def _forget(_: BaseException | None) -> None:
 
 
 def _from_own_page() -> bool:
-    """Another site's page says its own origin, and can neither leave that out nor say another."""
+    """Another site's page says its own origin, and can neither leave that out nor say another. A server before this one may not hand
+    on by which name it was asked; its address is that of the settings."""
     origin = request.headers.get("Origin")
-    return origin is None or urlsplit(origin).netloc == request.host
+    return (
+        origin is None or urlsplit(origin).netloc == request.host or (origin == site() and origin.startswith("https:"))
+    )
 
 
 class SignIn(FlaskForm):

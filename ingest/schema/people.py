@@ -4,7 +4,7 @@ from sqlalchemy import JSON, BigInteger, Column, Integer, String, Table, Text, U
 
 from ingest.schema.base import metadata
 
-# Who may use the dashboard (`people.Person`). `session` grows when all of a person's sessions are to end.
+# Who may use the dashboard (`accounts.Person`). `session` is another one when all of a person's sessions are to end.
 person = Table(
     "person",
     metadata,
@@ -15,8 +15,9 @@ person = Table(
     Column("fleets", JSON, nullable=False),  # none: all
     Column("depots", JSON, nullable=False),  # none: all
     Column("units", JSON, nullable=False),
-    Column("session", Integer, nullable=False),
+    Column("session", BigInteger, nullable=False),  # random
     UniqueConstraint("name"),
+    sqlite_autoincrement=True,  # no number is given twice
 )
 
 # Attempts to sign in that failed, so that nobody can go on guessing at any of several servers.

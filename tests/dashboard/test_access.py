@@ -408,12 +408,71 @@ def test_a_changed_person_is_signed_out_everywhere(app: dash.Dash, fleet: Engine
     assert client.get("/_dash-layout").status_code == 401
 
 
-def test_guessing_is_stopped(app: dash.Dash) -> None:
-    """After five wrong passwords not even the right one is taken, for a quarter of an hour."""
+def test_guessing_is_stopped(app: dash.Dash, fleet: Engine) -> None:
+    """After five wrong passwords not even the right one is taken from there, until a while has passed or somebody unlocks it."""
     for _ in range(5):
         assert sign_in(app, "viewer", "wrong").get("/_dash-layout").status_code == 401
     assert sign_in(app, "viewer").get("/_dash-layout").status_code == 401
     assert sign_in(app, "lead").get("/_dash-layout").status_code == 200
+    with database.writing(fleet) as connection:
+        assert accounts.unlock(connection, "Viewer") == 5
+    assert sign_in(app, "viewer").get("/_dash-layout").status_code == 200
+
+
+@pytest.mark.usefixtures("app")
+def test_waits_grow_by_name_and_address_and_end_with_a_success(fleet: Engine) -> None:
+    """15 seconds after the fifth, twice as long after the next; nobody is locked out from elsewhere; a success clears them."""
+    second, now = 1_000_000, 1_800_000_000_000_000
+
+    def tried(password: str, at_us: int, origin: str = "192.0.2.1") -> str:
+        try:
+            return "in" if accounts.sign_in(fleet, "viewer", password, origin, at_us) else "no"
+        except Problem as problem:
+            return str(problem)
+
+    assert [tried("wrong", now + n) for n in range(5)] == ["no"] * 5
+    assert tried(PASSWORD, now + 4 + 14 * second) == "too many attempts; try again in 1 seconds"
+    assert tried(PASSWORD, now + second, "192.0.2.2") == "in"
+    assert tried("wrong", now + 4 + 15 * second) == "no"
+    assert tried(PASSWORD, now + 4 + 44 * second) == "too many attempts; try again in 1 seconds"
+    assert tried(PASSWORD, now + 4 + 45 * second) == "in"
+    assert [tried("wrong", now + 50 * second + n) for n in range(4)] == ["no"] * 4
+    assert tried(PASSWORD, now + 51 * second) == "in"
+
+
+def test_a_removed_persons_cookie_is_nobodys(app: dash.Dash, fleet: Engine) -> None:
+    """Not the next person's either, whatever number they get: numbers are given once, and sessions are random."""
+    client = sign_in(app, "viewer")
+    with database.writing(fleet) as connection:
+        (old,) = (one for one in accounts.people(connection) if one.name == "viewer")
+        accounts.remove(connection, "viewer")
+        accounts.add(connection, "newcomer", PASSWORD, "lead")
+        (new,) = (one for one in accounts.people(connection) if one.name == "newcomer")
+    assert new.id > old.id
+    assert new.session != old.session
+    assert client.get("/_dash-layout").status_code == 401
+
+
+@pytest.mark.parametrize("path", ["/sign-in/../people", "/sign-in-anything", "/alivelong", "/_favicon.icon"])
+def test_what_only_begins_like_an_open_path_is_closed(app: dash.Dash, path: str) -> None:
+    """Exact matches only."""
+    assert app.server.test_client().get(path, headers={"Accept": "application/json"}).status_code == 401
+
+
+def test_behind_a_server_that_hides_the_host_its_address_counts(
+    app: dash.Dash, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The site's own pages are let in, another site's still not."""
+    monkeypatch.setenv("TALLOW_SITE", "https://grease.example")
+    record = {"key": "k9", "kind": "bled", "at_us": store_now(), "by": "x"}
+    client = sign_in(app, "technician")
+    for origin, status in (
+        ("https://grease.example", 200),
+        ("https://elsewhere.example", 403),
+        ("http://grease.example", 403),
+    ):
+        answer = client.post("/work/harrowmere-stone/HS-102", json=record, headers={"Origin": origin})
+        assert answer.status_code == status, origin
 
 
 @pytest.mark.parametrize("form", ["", "made-up", "é"])
@@ -481,7 +540,7 @@ def test_a_calendar_needs_its_secret_only(app: dash.Dash, fleet: Engine) -> None
 def test_before_anybody_is_named_it_serves_this_machine_only(fleet: Engine) -> None:
     """Elsewhere somebody has to be named first."""
     with pytest.raises(Problem, match="tallow person add"):
-        serve(fleet, "0.0.0.0", 8050, lambda: None)
+        serve(fleet, "0.0.0.0", 8050, plain_http=False, ready=lambda: None)
 
 
 # People -------------------------------------------------------------------------------------------------------------
@@ -526,11 +585,18 @@ def test_before_anybody_is_named_only_this_machine_is_let_in(fleet: Engine) -> N
     assert create_app(fleet, alone=False).server.test_client().get("/_dash-layout").status_code == 401
 
 
+def test_without_https_other_machines_are_let_in_only_if_told_to(app: dash.Dash, fleet: Engine) -> None:
+    """Passwords would travel readable."""
+    sign_in(app, "lead")  # so that somebody is named
+    with pytest.raises(Problem, match="passwords would travel readable"):
+        serve(fleet, "0.0.0.0", 8050, plain_http=False, ready=lambda: None)
+
+
 def test_behind_another_server_somebody_must_be_named(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """That server is on this machine, and whoever it lets in is not."""
     monkeypatch.setenv("TALLOW_SITE", "https://tallow.example")
     with pytest.raises(Problem, match=r"nobody is named yet, so that everybody who reaches https://tallow\.example"):
-        serve(fleet, "127.0.0.1", 8050, lambda: None)
+        serve(fleet, "127.0.0.1", 8050, plain_http=False, ready=lambda: None)
 
 
 def test_there_is_always_a_lead(app: dash.Dash, fleet: Engine) -> None:
