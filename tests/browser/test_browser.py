@@ -255,7 +255,7 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
     page.get_by_label("Who did it").fill("A. Lindqvist")
     page.get_by_label("Note").fill("at the gate")
-    page.get_by_label("Litres filled in").fill("1.2")
+    page.get_by_label("Filled in, l").fill("1.2")
     context.set_offline(True)
     page.get_by_role("button", name="Record it").click()
     expect(page.locator("#work-told")).to_contain_text("1 kept on this device")

@@ -44,7 +44,7 @@ class Answer:
 
 def environment(database: str) -> dict[str, str]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("TALLOW_")}
-    return kept | {"COLUMNS": "100"} | ({"TALLOW_DATABASE": database} if database else {})
+    return kept | {"COLUMNS": "100", "TALLOW_ALERT_LOCAL": "yes"} | ({"TALLOW_DATABASE": database} if database else {})
 
 
 def tallow(*arguments: str, database: str = "") -> Answer:

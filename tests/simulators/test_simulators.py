@@ -47,7 +47,7 @@ def test_files_of_a_fleet(tmp_path: Path) -> None:
 
 def test_what_can_break_is_what_can_be_found() -> None:
     """The simulators import no analysis, but have a trouble for each kind of finding, and no other."""
-    assert set(KINDS) ^ set(FINDING_KINDS) <= {"controller_fault"}  # which no analysis tells yet
+    assert set(KINDS) == set(FINDING_KINDS)
     assert set(KINDS).isdisjoint(LOOK_ALIKES)
 
 

@@ -52,7 +52,7 @@ def depot_form() -> html.Div:
                     dmc.TextInput(id="setup-quiet", label="Quiet hours", placeholder="20:00-05:30, or none"),
                     dmc.TextInput(id="setup-holidays", label="Public holidays of", placeholder="IE, AU-WA, or none"),
                     dmc.DatePickerInput(id="setup-closed", label="Closed from, to", type="range", clearable=True),
-                    dmc.TextInput(id="setup-closed-why", label="Why it is closed", maxLength=256),
+                    dmc.TextInput(id="setup-closed-why", label="Why it is closed"),
                 ],
                 className="work-form",
             ),

@@ -1,6 +1,7 @@
 """After a prune every answer about the time that is answered for stays what it was, and nothing is recorded again."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -93,13 +94,15 @@ def test_every_answer_stays(engine: Engine, tmp_path: Path, sent: list[Arrival],
         for name, now in answers(engine, at, pool).items():
             then = before[at][name]
             assert shown(now) == shown(then)
-            assert [(f["at"], f["detected_at"]) for f in now.fills] == [(f["at"], f["detected_at"]) for f in then.fills]
+            assert [(f.at_us, f.detected_us) for f in now.fills] == [(f.at_us, f.detected_us) for f in then.fills]
             # What came after a fill tells its size a little better.
-            assert [f["litres"] for f in now.fills] == pytest.approx([f["litres"] for f in then.fills], rel=0.01)
-            assert [day | {"level_pct": None} for day in now.days] == [day | {"level_pct": None} for day in then.days]
-            levels = [[day["level_pct"] for day in told.days if day["level_pct"] is not None] for told in (now, then)]
+            assert [f.litres for f in now.fills] == pytest.approx([f.litres for f in then.fills], rel=0.01)
+            assert [replace(day, level_pct=None) for day in now.days] == [
+                replace(day, level_pct=None) for day in then.days
+            ]
+            levels = [[day.level_pct for day in told.days if day.level_pct is not None] for told in (now, then)]
             assert levels[0] == pytest.approx(levels[1], abs=0.3)
-            assert [line["condition"] for line in now.lines] == [line["condition"] for line in then.lines]
+            assert [line.condition for line in now.lines] == [line.condition for line in then.lines]
             due_us, was_us = now.refill.due_expected_us, then.refill.due_expected_us
             assert (due_us is None) == (was_us is None)
             if due_us is not None and was_us is not None:
