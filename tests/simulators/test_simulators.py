@@ -39,7 +39,7 @@ def test_files_of_a_fleet(tmp_path: Path) -> None:
     with (tmp_path / "vehicles.csv").open() as file:
         assert len(list(csv.DictReader(file))) == 25
     truth = json.loads((tmp_path / "truth.json").read_text())
-    assert {t["kind"] for t in truth["faults"]} == set(KINDS) - {"controller_fault"}
+    assert {t["kind"] for t in truth["faults"]} == set(KINDS) - {"controller_fault"}  # which the worn fleet shows
     assert {t["kind"] for t in truth["context"]} >= {"parked", "radio_gap", "grease_change", "controller_replaced"}
     assert len(truth["refills"]) == 25 * len(truth["as_of"])
     assert len(truth["fills"]) > 50
