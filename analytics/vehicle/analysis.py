@@ -14,7 +14,7 @@ from analytics.vehicle.causes import by_cause
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History, build
-from analytics.vehicle.level import Fill, Reservoir, draws_air, no_grease_leaves
+from analytics.vehicle.level import Fill, Reservoir, draws_air
 from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
@@ -90,7 +90,6 @@ def analyse(
     findings = findings_with(past, [to_finding(episode, history) for episode in told], as_of_us)
     if not pressures.channels:  # then no pressure tells that it draws air
         flaws = flaws | draws_air(history, tank)
-    flaws = flaws | no_grease_leaves(history, tank)
     since = hours_since(history, findings, flaws, settings)
     refill = forecast(history, audit, tank, settings, sisters, yard)
     handed = handover(history, audit, tank, findings, settings)

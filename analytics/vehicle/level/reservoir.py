@@ -12,7 +12,6 @@ from ingest.arrays import Floats
 from ingest.times import FOREVER_US, rfc3339
 
 BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
-_NEXT_TO_NONE: Final = 0.3  # of the expected grease per cycle
 DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
 
 
@@ -66,16 +65,6 @@ class Reservoir:
 def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
     """An amount of grease in percent of the volume at the full mark."""
     return cm3 / (reservoir_l * 1000) * 100
-
-
-def no_grease_leaves(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:
-    """(cycles,) whether so little grease left the reservoir that the points got next to none, by `under_delivery`."""
-    at_us, none = history.cycles.at_us, np.zeros(len(history.cycles), bool)
-    for one in reservoir.episodes:
-        got, expected = one.evidence.get("cm3_per_cycle"), one.evidence.get("expected_cm3_per_cycle")
-        if one.kind == "under_delivery" and got is not None and expected and got < _NEXT_TO_NONE * expected:
-            none |= (at_us >= one.began_us) & (at_us < (one.ended_us or FOREVER_US))
-    return none
 
 
 def draws_air(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from analytics.vehicle.level import no_grease_leaves
 from ingest.times import DAY_US
-from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, history, kinds
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds
 
 
 @pytest.mark.parametrize("seed", range(1, 9))
@@ -40,7 +39,7 @@ def test_grease_that_is_not_accounted_for_is_found_once(seed: int, ratio: float,
 
 @pytest.mark.parametrize("seed", range(1, 6))
 def test_grease_that_does_not_leave_the_reservoir_is_told(seed: int) -> None:
-    """Cycles run, the level stands: no grease reaches the points, and the cycles say so."""
+    """Cycles run, the level stands: no grease reaches the points."""
     tank = Tank(days=70, seed=seed, ratio=((0.0, 1.0), (45.0, 0.05)))
     found = analysed(tank)
     (one,) = [s for s in found.episodes if s.kind == "under_delivery"]
@@ -48,10 +47,7 @@ def test_grease_that_does_not_leave_the_reservoir_is_told(seed: int) -> None:
     assert got is not None
     assert expected is not None
     assert got < 0.3 * expected
-    none = no_grease_leaves(history(tank), found)
-    day = np.array(tank.clock_h) / 24
-    assert none[day > 50].all()
-    assert not none[day < 40].any()
+    assert abs((one.began_us - START_US) / DAY_US - 45) < 6
 
 
 @pytest.mark.parametrize("ratio", [0.9, 1.0, 1.12])
