@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from uuid import uuid4
 
@@ -52,6 +53,19 @@ class Command:
         began = time.monotonic()
         self.process.wait(30)
         wait_until(lambda: not alive(self.mark), max(0.1, LEFT_S - (time.monotonic() - began)))
+
+
+@pytest.fixture(autouse=True)
+def signals_as_usual() -> Iterator[None]:
+    """Commands begin with the signals that a terminal gives them, also where whoever runs the tests is to outlast theirs (nohup)."""
+    ends = [number for number in SIGNALS if number != signal.SIGKILL]
+    before = {number: signal.getsignal(number) for number in ends}
+    for number in ends:
+        if before[number] is signal.SIG_IGN:
+            signal.signal(number, signal.SIG_DFL)
+    yield
+    for number in ends:
+        signal.signal(number, before[number])
 
 
 @pytest.fixture(scope="module")
