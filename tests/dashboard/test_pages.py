@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from dash import Dash
+from dash import Dash, no_update
 from flask.testing import FlaskClient
 from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
@@ -192,7 +192,8 @@ def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypa
     file = rounds.save(1, "Skarvholm Quarry", "56", "")
     assert file["filename"] == "round-Skarvholm-Quarry.csv"
     assert file["content"].startswith("date,depot,vehicle")
-    assert rounds.save(1, "Estuary Wharf", "7", "") is not None
+    assert rounds.save(1, "Estuary Wharf", "0", "") is no_update  # nobody needs a fill there today
+    assert rounds.save(1, "", "56", "") is no_update
 
 
 def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
