@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from analytics.kinds import Severity, kind_rank, severity_rank
-from ingest.times import rfc3339
+from ingest.times import FOREVER_US, rfc3339
 
 CAUTION: Final = (
     "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down. Never feel for a leak by hand;"
@@ -54,8 +54,8 @@ class Finding:
 
     def overlaps(self, other: "Finding", slack_us: int = 0) -> bool:
         """Whether two findings share a moment, give or take `slack_us`."""
-        mine = self.ended_us if self.ended_us is not None else 1 << 62
-        theirs = other.ended_us if other.ended_us is not None else 1 << 62
+        mine = self.ended_us if self.ended_us is not None else FOREVER_US
+        theirs = other.ended_us if other.ended_us is not None else FOREVER_US
         return self.began_us <= theirs + slack_us and other.began_us <= mine + slack_us
 
     def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:

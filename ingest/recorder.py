@@ -15,7 +15,7 @@ from ingest.database import arrays, upsert, writing
 from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode
 from ingest.partitions import make_months
 from ingest.rows import COLUMNS, KIND, RECEIVED, SENT, Key, Name, Row, key_of, name_of, row_of, says_the_same
-from ingest.times import now_us
+from ingest.times import LONG_AGO_US, now_us
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
@@ -276,7 +276,7 @@ def _elsewhere(connection: Connection, rows: list[Row]) -> set[Name]:
     archive = schema.archive
     kept = select(archive.c.vehicle_id, archive.c.since_us).where(archive.c.vehicle_id.in_({row[0] for row in rows}))
     since: dict[int, int] = dict(connection.execute(kept).all())
-    found = {name_of(row) for row in rows if key_of(row)[1] >= since.get(row[0], -(1 << 62))}
+    found = {name_of(row) for row in rows if key_of(row)[1] >= since.get(row[0], LONG_AGO_US)}
     old: dict[seq_ranges.Life, list[int]] = {}
     for vehicle_id, boot, seq in {name_of(row) for row in rows} - found:
         old.setdefault((vehicle_id, boot), []).append(seq)
@@ -328,7 +328,7 @@ def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> 
 
 def _date_again(connection: Connection, vehicle_id: int, was_us: int) -> None:
     """A vehicle's messages mean something else now that other receipts count; the latest of them was believed to be of `was_us`."""
-    vehicle, heard_us = schema.vehicle, -(1 << 62)
+    vehicle, heard_us = schema.vehicle, LONG_AGO_US
     mine = vehicle.c.id == vehicle_id
     if was_us < (connection.scalar(select(vehicle.c.heard_us).where(mine)) or heard_us):  # others were heard later
         connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1))

@@ -47,7 +47,6 @@ AWAY: Final[Mapping[str, str]] = {
 }  # fmt: skip
 FULLEST_PCT: Final = 120  # a reservoir holds no more, not even to the vent
 LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes
-_EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 
 Key = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
 Text = Annotated[str, Meta(max_length=1000, pattern=STORABLE)]

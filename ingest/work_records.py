@@ -8,8 +8,8 @@ from sqlalchemy import ColumnElement, Connection, insert, select, update
 from ingest import schema
 from ingest.errors import Problem
 from ingest.setups import Setup, in_force
-from ingest.times import instant
-from ingest.work import _EARLIEST_US, LATEST_AHEAD_US, Work, check_fill
+from ingest.times import EARLIEST_US, instant
+from ingest.work import LATEST_AHEAD_US, Work, check_fill
 
 
 def record(
@@ -35,7 +35,7 @@ def record(
         raise Problem(f"line {unknown[0]} is not on the line list of {vehicle_name}")
     if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
         raise Problem(f"channel {work.channel!r} is not on the line list of {vehicle_name}")
-    if not _EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
+    if not EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
         raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
     check_fill(work, in_force(setups, work.at_us).reservoir_l, above_full=above_full)
     if work.corrects is not None:

@@ -8,7 +8,7 @@ from analytics.alarms.states import Condition, State, Transition, after
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
 from analytics.vehicle.pressure import PROOF_CYCLES
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import DAY_US, FOREVER_US, HOUR_US
 
 _BEFORE_US: Final = DAY_US  # air reaches one channel before the others
 
@@ -175,8 +175,8 @@ def changed(alarm: Alarm, *transitions: Transition, before: tuple[tuple[Transiti
 
 
 def _overlap(alarm: Alarm, found: Finding) -> bool:
-    ended = alarm.ended_us if alarm.ended_us is not None else 1 << 62
-    until = found.ended_us if found.ended_us is not None else 1 << 62
+    ended = alarm.ended_us if alarm.ended_us is not None else FOREVER_US
+    until = found.ended_us if found.ended_us is not None else FOREVER_US
     return found.began_us < ended and alarm.began_us < until
 
 

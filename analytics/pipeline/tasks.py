@@ -26,7 +26,7 @@ from ingest.errors import Problem
 from ingest.reading import newest_at_us, read_messages, recorded_since_us
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.times import rfc3339
+from ingest.times import LONG_AGO_US, rfc3339
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
 
@@ -192,7 +192,7 @@ def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None 
 def kept_since_us(connection: Connection) -> int:
     """From when on messages are kept in full for questions; long ago where all are."""
     since_us = connection.scalar(select(func.max(schema.archive.c.since_us)))
-    return -(1 << 62) if since_us is None else since_us
+    return LONG_AGO_US if since_us is None else since_us
 
 
 def check_kept(connection: Connection, as_of_us: int) -> None:

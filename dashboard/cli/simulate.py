@@ -56,7 +56,7 @@ def demo(
 def simulate(
     to: Annotated[Path | None, typer.Option(help="write registry, messages and truth to this folder")] = None,
     broker: BrokerAddress = "",
-    scenario: Annotated[str, typer.Option(help="demo, quiet or bad-week, or a TOML file")] = "demo",
+    scenario: Annotated[str, typer.Option(help="demo, quiet, bad-week or worn, or a TOML file")] = "demo",
     seed: Annotated[int | None, typer.Option(min=0, help="another seed than the scenario's")] = None,
     end: Annotated[str | None, typer.Option(help="end of the scenario's history; the present by default")] = None,
     until: Annotated[str | None, typer.Option(help="with --to: leave out what arrives later")] = None,

@@ -12,7 +12,7 @@ from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
-from ingest.times import HOUR_US
+from ingest.times import FOREVER_US, HOUR_US
 
 Flags = NDArray[np.bool_]
 
@@ -35,7 +35,6 @@ _LIVE: Final = 0.02  # share of relief pressure from which such a channel may ha
 _LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
 _LEVEL_READINGS: Final = 500  # in a row, at most, that give it a level, if nobody recorded that it was mended
 LEAST_RELIEF_KPA: Final = 1000.0  # no relief valve of these systems opens below it (common practice, no source)
-_FOREVER_US: Final = 1 << 62
 
 
 @dataclass(frozen=True)
@@ -131,7 +130,7 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
     usable = seen.watched & ~np.isnan(seen.kpa) & ~seen.impossible & ~seen.without & whole[:, None] & (seen.kpa > -1e-9)
     for episode in sensors:
         j = seen.channels.index(episode.channel or "")
-        usable[(c.at_us >= episode.began_us) & (c.at_us < (episode.ended_us or _FOREVER_US)), j] = False
+        usable[(c.at_us >= episode.began_us) & (c.at_us < (episode.ended_us or FOREVER_US)), j] = False
     with np.errstate(invalid="ignore"):
         log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, _NOTHING_KPA)), np.nan)
     rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))
