@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from analytics.alarms.depots import Depot
 from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
-from analytics.alarms.routes import Route
+from analytics.alarms.routes import MOST_ALERTS, Route
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.closed_days import ClosedDays
 from analytics.planning.timer import Setting
@@ -212,6 +212,7 @@ def route(one: Route) -> str:
         f"{', '.join(one.groups)} only" if one.groups else "",
         f"unacknowledged for {one.after_min} min" if one.after_min else "",
         "at any hour" if one.at_any_hour else "",
+        f"at most {one.most_alerts} one by one in 10 min" if one.most_alerts != MOST_ALERTS else "",
     ]
     return "; ".join(text for text in said if text)
 

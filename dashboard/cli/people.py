@@ -36,7 +36,7 @@ def add(
     password = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.add(connection, name, password, role, fleet or (), depot or ())
-        change_log.log_change(connection, "command line", f"{name} added as {role}", now_us())
+        change_log.log_change(connection, "command line", f"{name} added as {role}", now_us(), "person")
     print(f"{name} is a {role}.")
 
 
@@ -48,7 +48,8 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         found = accounts.people(connection)
     for one in found:
         seen = "; ".join(part for part in (", ".join(one.fleets), ", ".join(one.depots)) if part) or "everything"
-        print(f"{one.name}: {one.role}, sees {seen}")
+        factor = "; second factor" if one.has_second_factor else ""
+        print(f"{one.name}: {one.role}, sees {seen}{factor}")
     if not found:
         print("Nobody is named yet: whoever is on this machine may do everything.")
 
@@ -65,7 +66,7 @@ def change(
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.set_role(connection, name, role, fleet or (), depot or ())
-        change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us())
+        change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us(), "person")
     print(f"{name} is a {role}.")
 
 
@@ -76,7 +77,7 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.set_password(connection, name, new)
-        change_log.log_change(connection, "command line", f"{name} has another password", now_us())
+        change_log.log_change(connection, "command line", f"{name} has another password", now_us(), "person")
     print(f"{name} has another password.")
 
 
@@ -86,7 +87,7 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.remove(connection, name)
-        change_log.log_change(connection, "command line", f"{name} removed", now_us())
+        change_log.log_change(connection, "command line", f"{name} removed", now_us(), "person")
     print(f"{name} removed.")
 
 
@@ -96,8 +97,19 @@ def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         number = accounts.unlock(connection, name)
-        change_log.log_change(connection, "command line", f"{name} unlocked", now_us())
+        change_log.log_change(connection, "command line", f"{name} unlocked", now_us(), "person")
     print(f"{number} wrong tries of {name} forgotten.")
+
+
+@app.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Okafor'")
+def clear_second_factor(name: Name, database: Database = DEFAULT_DATABASE) -> None:
+    """Take a person's second factor away, whose device and codes are lost; ends their sessions."""
+    engine = open_existing(database)
+    with reachable(engine), writing(engine) as connection:
+        accounts.set_second_factor(connection, name, None)
+        what = f"{name} has no second factor any more"
+        change_log.log_change(connection, "command line", what, now_us(), "second_factor")
+    print(f"{what}.")
 
 
 def _password(file: Path | None) -> str:

@@ -5,10 +5,11 @@ from typing import Annotated
 
 import typer
 
+from analytics.alarms.routes import read_routes
 from analytics.pipeline.workers import workers
 from dashboard.cli.options import DEFAULT_DATABASE, Dask, Database, start_logging, stopping
 from ingest import metrics
-from ingest.database import open_database
+from ingest.database import open_database, reachable
 from ingest.environment import WATCH_METRICS_PORT
 
 app = typer.Typer()
@@ -60,6 +61,8 @@ def watch(
     start_logging()
     stop = stopping()
     engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        read_routes(connection)  # without the key that opens their addresses nothing could be told: that is said now
     with workers(dask=dask) as pool:
         watching = Watch(engine, pool, every, stop)
         stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None

@@ -1,6 +1,6 @@
 """Who may use the dashboard, and what they changed."""
 
-from sqlalchemy import JSON, BigInteger, Column, Integer, String, Table, Text, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, Column, Index, Integer, String, Table, Text, UniqueConstraint
 
 from ingest.schema.base import metadata
 
@@ -16,6 +16,9 @@ person = Table(
     Column("depots", JSON, nullable=False),  # none: all
     Column("units", JSON, nullable=False),
     Column("session", BigInteger, nullable=False),  # random
+    Column("totp_secret", Text),  # of the second factor, sealed; null: none
+    Column("totp_step", BigInteger, nullable=False, server_default="0"),  # of the newest code taken: each counts once
+    Column("recovery_hashes", JSON, nullable=False, server_default="[]"),  # of the codes that are left
     UniqueConstraint("name"),
     sqlite_autoincrement=True,  # no number is given twice
 )
@@ -30,14 +33,18 @@ attempt = Table(
     Column("at_us", BigInteger, nullable=False, index=True),
 )
 
-# Who changed what of the set-up; work and alarms keep their own history. Only ever added to.
+# Who changed what of the set-up, and who came in or tried to (`change_log.Event`); work and alarms keep their own history. Only
+# ever added to; what is old goes by number and age.
 change_log = Table(
     "change_log",
     metadata,
     Column("id", Integer, primary_key=True),
     Column("at_us", BigInteger, nullable=False),
+    Column("event", String(16), nullable=False, server_default="set_up"),
     Column("who", Text, nullable=False),
     Column("what", Text, nullable=False),
+    Column("origin", String(64), nullable=False, server_default=""),  # address that it came from, where there is one
+    Index(None, "event"),
 )
 
 # What all servers of one database share: the key that signs sessions.

@@ -133,4 +133,6 @@ recorder_stats = Table(
     Column("rejected", BigInteger, nullable=False, default=0),
     Column("wills", BigInteger, nullable=False, default=0),
     Column("last_us", BigInteger),  # when it last committed
+    Column("taken_over", Integer, nullable=False, server_default="0"),  # times another of its name took its session
+    Column("taken_over_us", BigInteger),  # when that was last
 )
