@@ -13,7 +13,7 @@ import numpy as np
 
 from ingest.messages import encode, topic
 from ingest.times import EPOCH, instant
-from simulators import reservoir
+from simulators import greased, reservoir
 from simulators.controller import Sent, arrival_us, messages
 from simulators.machine import Simulation, channels
 from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario, Trouble
@@ -86,7 +86,7 @@ def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
 
 def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: float) -> dict[str, list[dict[str, Any]]]:
     """What really happened to one vehicle up to a time: `faults`; `context`, what is odd and no fault; fills; and at each as-of when
-    the low mark would be reached if nobody filled it."""
+    the low mark would be reached if nobody filled it; and the doses of each month, planned and arrived, by point."""
     who: dict[str, Any] = {"fleet": fleet, "vehicle": run.machine.vehicle}
     broken, odd = _troubles(run, until_h)
     low, near = _at_the_marks(run, until_h)
@@ -105,6 +105,7 @@ def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: flo
         "context": odd + _standing_still(run, until_h) + _meters(run) + near,
         "fills": fills,
         "refills": refills,
+        "doses": greased.months(run, until_h),
     }
     return {part: [who | row for row in rows] for part, rows in parts.items()}
 
@@ -225,7 +226,7 @@ def write(
     until_h = until_us / 3.6e9
     as_of_h = [*(end_h - 24 * days for days in scenario.ask_days), end_h]
     truth: dict[str, Any] = {"as_of": [_time(h) for h in as_of_h], "end": _time(until_h), "days": scenario.days}
-    truth |= {part: [] for part in ("faults", "context", "fills", "refills")}
+    truth |= {part: [] for part in ("faults", "context", "fills", "refills", "doses")}
     for first in range(0, count, PER_FILE):
         runs = {}
         for n in range(first, min(first + PER_FILE, count)):

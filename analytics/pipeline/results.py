@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.pipeline import vehicle_summary
+from analytics.pipeline.account import keep_greased
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
 from analytics.pipeline.workers import Lost, Workers
@@ -163,6 +164,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             ],
         )
     _keep_amounts(connection, outcome)
+    keep_greased(connection, outcome.vehicle_id, outcome.setup, outcome.greased, outcome.greased_since)
 
 
 def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:

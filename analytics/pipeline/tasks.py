@@ -2,13 +2,16 @@
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, func, select
 
+from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
 from analytics.findings import Finding
+from analytics.pipeline.account import known_from
 from analytics.pipeline.peers import read_sisters, read_yard
 from analytics.pipeline.workers import Workers
 from analytics.planning.usage import Amount, Supply, monthly
@@ -16,6 +19,7 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.day import Day
+from analytics.vehicle.doses import doses
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
@@ -52,6 +56,8 @@ class Outcome:
     filled_us: int | None
     commissioning: dict[str, Any] | None
     amounts: list[Amount]
+    greased: Kept
+    greased_since: date | None  # what is kept of days before it stays
     sold: bool
 
 
@@ -139,6 +145,8 @@ def outcome_of(task: Task) -> Outcome:
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
+        greased=kept_of(doses(result), result.history.setups),
+        greased_since=known_from(task.past, result.history.setup.timezone),
         sold=why_away(task.work) == AWAY["sold"],
     )
 

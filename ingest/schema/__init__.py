@@ -3,6 +3,7 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
+from ingest.schema.account import greased, greased_kind, greased_week
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.people import app_secret, attempt, change_log, person
@@ -33,6 +34,9 @@ __all__ = [
     "closing",
     "depot",
     "finding",
+    "greased",
+    "greased_kind",
+    "greased_week",
     "line",
     "message",
     "metadata",
