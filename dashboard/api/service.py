@@ -81,7 +81,7 @@ def _is_asked() -> bool:
     return request.path.startswith(f"{ROOT}/")
 
 
-class _Api(Api):  # type: ignore[misc]
+class _Api(Api):
     """Problems as RFC 9457 has them."""
 
     DEFAULT_ERROR_RESPONSE_NAME = None
@@ -90,7 +90,7 @@ class _Api(Api):  # type: ignore[misc]
         """What the library, or a part of this, refuses: by the address asked, since pages tell theirs in their own way."""
         if not _is_asked():
             told_as_ever: Any = error.get_response()
-            return told_as_ever
+            return told_as_ever  # type: ignore[no-any-return]
         told: dict[str, Any] = getattr(error, "data", None) or {}
         wrong = told.get("errors") or told.get("messages")
         detail = told.get("message") or "; ".join(_flat(wrong)) or error.description or ""
