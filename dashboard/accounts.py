@@ -64,6 +64,10 @@ OPERATOR: Final = Person(0, "", "lead")
 current_person: Final[ContextVar[Person]] = ContextVar("current_person", default=NOBODY)
 
 
+class NotAllowed(Problem):
+    """Whoever asks may not do that."""
+
+
 @contextmanager
 def acting_as(person: Person) -> Iterator[None]:
     """Within it, that person asks."""
@@ -80,20 +84,20 @@ def my_units() -> Units:
 
 
 def need(role: Role) -> Person:
-    """Who asks, where they may do what a role may. Raises Problem."""
+    """Who asks, where they may do what a role may. Raises NotAllowed."""
     person = current_person.get()
     if person.role is None:
-        raise Problem("sign in first")
+        raise NotAllowed("sign in first")
     if not person.may(role):
-        raise Problem(f"only a {role} may do that; {person.name} is a {person.role}")
+        raise NotAllowed(f"only a {role} may do that; {person.name} is a {person.role}")
     return person
 
 
 def need_lead() -> Person:
-    """Who asks, where they may change the set-up: a lead of everything. Raises Problem."""
+    """Who asks, where they may change the set-up: a lead of everything. Raises NotAllowed."""
     person = need("lead")
     if person.fleets or person.depots:
-        raise Problem("only a lead of all fleets and depots may change the set-up")
+        raise NotAllowed("only a lead of all fleets and depots may change the set-up")
     return person
 
 
@@ -179,6 +183,8 @@ def _new_session() -> int:
 def remove(connection: Connection, name: str) -> None:
     """Let somebody in no more. Raises Problem."""
     _another_lead(connection, name)
+    token, own = schema.access_token, select(schema.person.c.id).where(schema.person.c.name == name)
+    connection.execute(delete(token).where(token.c.person_id.in_(own)))
     if not connection.execute(delete(schema.person).where(schema.person.c.name == name)).rowcount:
         raise Problem(f"nobody is called {name!r}")
 

@@ -6,7 +6,7 @@ import sys
 import typer
 
 from dashboard.accounts import OPERATOR, acting_as
-from dashboard.cli import alarms, analysis, people, planning, recording, routes, security, serve, simulate
+from dashboard.cli import alarms, analysis, people, planning, recording, routes, security, serve, simulate, tokens
 from dashboard.cli.options import end_in_order
 from ingest import parent
 from ingest.environment import SETTINGS
@@ -22,6 +22,7 @@ app = typer.Typer(
 for part in (simulate, recording, analysis, planning, alarms, routes, serve, security):
     app.add_typer(part.app)
 app.add_typer(people.app, name="person")
+app.add_typer(tokens.app, name="token")
 
 
 @app.callback(invoke_without_command=True)

@@ -8,18 +8,20 @@ from typing import Any
 import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
-from flask import Response, current_app, request
+from flask import Response, request
 from sqlalchemy import Engine
 from waitress import create_server
 
 from analytics.alarms import wording
 from dashboard import accounts
+from dashboard.api.service import serve_api
 from dashboard.exports import addresses
 from dashboard.exports.calendar import refill_calendar
 from dashboard.figures.theme import add_templates
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
 from dashboard.web import sign_in
+from dashboard.web.database import engine as engine
 from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
@@ -33,12 +35,6 @@ _POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; font-src 'self' data:;"
     " object-src 'none'; base-uri 'self'; frame-ancestors 'none'; form-action 'self'; script-src 'self' "
 )
-
-
-def engine() -> Engine:
-    """The database of the application that answers the present request."""
-    found: Engine = current_app.config["TALLOW_ENGINE"]
-    return found
 
 
 def _frame() -> dmc.MantineProvider:
@@ -153,6 +149,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 def _serve_beside_pages(app: Dash, database: Engine) -> None:
     """Give an application its addresses that are no pages."""
     take_records(app.server, database)
+    serve_api(app.server, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:

@@ -6,7 +6,7 @@ Messages of all kinds share one table, because one counter numbers them all: (ve
 from ingest.schema.account import greased, greased_kind, greased_week
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
-from ingest.schema.people import app_secret, attempt, change_log, person
+from ingest.schema.people import access_token, app_secret, attempt, change_log, person
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -21,6 +21,7 @@ from ingest.schema.results import analysis, archive, backtest, claim, finding, s
 from ingest.schema.setups import line, setup, work
 
 __all__ = [
+    "access_token",
     "alarm",
     "analysis",
     "app_secret",

@@ -1,6 +1,6 @@
 """Who may use the dashboard, and what they changed."""
 
-from sqlalchemy import JSON, BigInteger, Column, Index, Integer, String, Table, Text, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, Column, ForeignKey, Index, Integer, String, Table, Text, UniqueConstraint
 
 from ingest.schema.base import metadata
 
@@ -20,6 +20,20 @@ person = Table(
     Column("totp_step", BigInteger, nullable=False, server_default="0"),  # of the newest code taken: each counts once
     Column("recovery_hashes", JSON, nullable=False, server_default="[]"),  # of the codes that are left
     UniqueConstraint("name"),
+    sqlite_autoincrement=True,  # no number is given twice
+)
+
+# What lets a program in on behalf of a person; of the secret only a hash is kept.
+access_token = Table(
+    "access_token",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", Integer, ForeignKey("person.id"), nullable=False, index=True),
+    Column("label", String(128), nullable=False),
+    Column("scope", String(16), nullable=False),  # `access_tokens.SCOPES`
+    Column("secret_hash", String(64), nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("used_us", BigInteger),
     sqlite_autoincrement=True,  # no number is given twice
 )
 
