@@ -4,14 +4,19 @@ A program shows a token (`access_tokens`) as `Authorization: Bearer …` with ea
 site can make a browser ask. Problems are told by RFC 9457, answers carry entity tags (RFC 9110), lists go by cursors.
 """
 
+import math
+import time
 from collections.abc import Iterator
+from functools import partial
 from http import HTTPStatus
 from typing import Any, Final
 
 import werkzeug.exceptions
-from flask import Flask, Response, current_app, g, json, request
-from flask_limiter import Limiter
+from flask import Flask, Response, g, json, request
 from flask_smorest import Api
+from limits import RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import FixedWindowRateLimiter
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
@@ -27,7 +32,7 @@ from ingest.errors import Problem, Unusable
 
 ROOT: Final = "/api/v1"
 DOCUMENT: Final = f"{ROOT}/openapi.json"
-_LIMITS: Final = "1200 per minute"
+_MOST_A_MINUTE: Final = 1_200
 _PROBLEM: Final = "application/problem+json"
 _SHAPE: Final = {
     "type": "object",
@@ -46,17 +51,13 @@ def serve_api(app: Flask, database: Engine) -> None:
     app.config["TALLOW_ENGINE"] = database
     app.config.update(
         API_TITLE="tallow", API_VERSION="v1", OPENAPI_VERSION="3.1.0", OPENAPI_URL_PREFIX=ROOT,
-        OPENAPI_JSON_PATH="openapi.json", RATELIMIT_HEADERS_ENABLED=True,
+        OPENAPI_JSON_PATH="openapi.json",
     )  # fmt: skip
-    app.before_request(_let_in)
+    app.before_request(partial(_let_in, database, FixedWindowRateLimiter(MemoryStorage())))
     api = _Api(app)
     api.spec.components.schema("Problem", _SHAPE)
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     api.spec.options["security"] = [{"token": []}]
-    Limiter(
-        _whose, app=app, storage_uri="memory://", headers_enabled=True, default_limits=[_LIMITS],
-        default_limits_exempt_when=lambda: not _is_asked(), default_limits_per_method=False,
-    )  # fmt: skip
     app.after_request(_tagged)
     for part in (vehicles, results, alarms, work, messages):
         api.register_blueprint(part, url_prefix=ROOT)
@@ -112,12 +113,11 @@ def problem(status: int, detail: str, errors: Any = None, headers: Any = None) -
     return Response(json.dumps(said), status, headers=headers, mimetype=_PROBLEM)
 
 
-def _let_in() -> Response | None:
+def _let_in(engine: Engine, limiter: FixedWindowRateLimiter) -> Response | None:
     """Who asks is who a token says."""
     if not _is_asked() or request.path == DOCUMENT:
         return None
     scheme, _, text = request.headers.get("Authorization", "").partition(" ")
-    engine: Engine = current_app.config["TALLOW_ENGINE"]
     now_us = times.now_us()
     with reachable(engine), engine.connect() as connection:
         bearer = access_tokens.bearer(connection, text.strip()) if scheme.casefold() == "bearer" else None
@@ -126,6 +126,11 @@ def _let_in() -> Response | None:
         return problem(
             401, "show a token: Authorization: Bearer …", headers={"WWW-Authenticate": 'Bearer realm="tallow"'}
         )
+    rate = RateLimitItemPerMinute(_MOST_A_MINUTE)
+    if not limiter.hit(rate, f"{bearer.token}"):
+        wait_s = max(1, math.ceil(limiter.get_window_stats(rate, f"{bearer.token}").reset_time - time.time()))
+        why = f"more than {_MOST_A_MINUTE} requests a minute; ask again in {wait_s} s"
+        return problem(429, why, headers={"Retry-After": f"{wait_s}"})
     if stale:
         with reachable(engine), writing(engine) as connection:
             access_tokens.note_used(connection, bearer.token, now_us)
@@ -134,10 +139,6 @@ def _let_in() -> Response | None:
     if bearer.scope == "messages" and request.blueprint != messages.name:
         return problem(403, "this token is for handing in messages only")
     return None
-
-
-def _whose() -> str:
-    return f"token {g.bearer.token}" if "bearer" in g else request.remote_addr or ""
 
 
 def _tagged(response: Response) -> Response:

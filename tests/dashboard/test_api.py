@@ -14,7 +14,7 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 from sqlalchemy import Engine, select
 
-from dashboard import access_tokens, accounts
+from dashboard import access_tokens, accounts, passwords
 from dashboard.web.app import create_app
 from ingest import database, schema
 from ingest.errors import Problem
@@ -66,7 +66,7 @@ class Fleet:
 @pytest.fixture
 def there(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> Fleet:
     """A fleet with two alarms on HS-102, and one person of each kind; their hashes are quick ones."""
-    monkeypatch.setattr(accounts, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
+    monkeypatch.setattr(passwords, "HASHER", PasswordHasher(time_cost=1, memory_cost=64))
     bring_up(fleet)
     with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
@@ -264,8 +264,7 @@ def test_messages_are_recorded_once(there: Fleet) -> None:
 
 def test_too_many_questions_are_refused(there: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     """By token, with the time after which to ask again."""
-    monkeypatch.setattr("dashboard.api.service._LIMITS", "3 per minute")
-    there = Fleet(there.engine)
+    monkeypatch.setattr("dashboard.api.service._MOST_A_MINUTE", 3)
     program, other = there.program("lead", "read"), there.program("viewer", "read")
     for _ in range(3):
         program("/refills")

@@ -451,7 +451,9 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     blocked = next(a for a in told if a["kind"] == "blocked_line" and a["vehicle"] == "HS-102")
     number = str(blocked["alarm"])
     assert blocked["state"] == "unacknowledged"
-    assert "acknowledged" in tallow("acknowledge", "audit", "seal", number, "--by", "R. Okafor", database=database).stdout
+    assert (
+        "acknowledged" in tallow("acknowledge", "audit", "seal", number, "--by", "R. Okafor", database=database).stdout
+    )
     shelved = tallow(
         "shelve", number, "--days", "2", "--why", "tube is ordered", "--by", "R. Okafor", database=database
     )
