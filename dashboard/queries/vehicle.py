@@ -66,12 +66,14 @@ def _analysed(engine: Engine, vehicle_id: int, _revision: int, _ten_minutes: int
 
 
 def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
-    """A number that grows with whatever is recorded of a vehicle or happens to its alarms."""
-    table, alarm = schema.vehicle, schema.alarm
+    """A number that grows with whatever is recorded of a vehicle, said of work on it, or happens to its alarms."""
+    table, alarm, work, remark = schema.vehicle, schema.alarm, schema.work, schema.remark
     chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
     steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
+    said = select(func.count()).select_from(remark.join(work)).where(work.c.vehicle_id == table.c.id)
     with engine.connect() as connection:
-        return int(connection.scalar(select(table.c.revision + steps.scalar_subquery()).where(*chosen)) or 0)
+        total = table.c.revision + steps.scalar_subquery() + said.scalar_subquery()
+        return int(connection.scalar(select(total).where(*chosen)) or 0)
 
 
 def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:

@@ -19,6 +19,7 @@ from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
 from dashboard.web import sign_in
+from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
@@ -152,6 +153,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 def _serve_beside_pages(app: Dash, database: Engine) -> None:
     """Give an application its addresses that are no pages."""
     take_records(app.server, database)
+    take_remarks(app.server, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:

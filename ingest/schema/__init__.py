@@ -17,7 +17,7 @@ from ingest.schema.recording import (
     vehicle,
 )
 from ingest.schema.results import analysis, archive, backtest, claim, finding, supply, vehicle_summary
-from ingest.schema.setups import line, setup, work
+from ingest.schema.setups import line, remark, setup, work
 
 __all__ = [
     "alarm",
@@ -42,6 +42,7 @@ __all__ = [
     "quarantine",
     "recorder_stats",
     "refusal",
+    "remark",
     "route",
     "setup",
     "supply",
