@@ -15,7 +15,7 @@ def need(name: str) -> html.Span:
     """A need as word, shape and colour."""
     return html.Span(
         [
-            html.Span(formatting.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}),
+            html.Span(className=f"shape shape-{name}", **{"aria-hidden": "true"}),
             formatting.NEED_WORDS[name],
         ],
         className=f"need need-{name}",
@@ -43,7 +43,7 @@ def who(id_: str, label: str) -> dmc.TextInput:
 def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
     """The reservoir as a bar, with its low mark."""
     if level_pct is None:
-        return html.Div("level unknown", className="dim")
+        return html.Div(className="level-bar level-unknown", role="img", **{"aria-label": "level not known"})
     state = "low" if level_pct <= low_mark_pct else "near" if level_pct <= low_mark_pct + 10 else "fine"
     return html.Div(
         [

@@ -21,8 +21,6 @@ from ingest.work import Work
 NEED_WORDS = {
     "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
 }  # fmt: skip
-# Never colour alone: each need has a shape of its own as well.
-NEED_SHAPES = {"act_now": "●", "plan": "▲", "note": "■", "unheard": "?", "not_proven": "◇", "none": "✓"}
 
 
 def local(at_us: int, timezone: str) -> datetime:

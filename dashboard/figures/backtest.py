@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.colours import BLUE, GREY
+from dashboard.tokens import BLUE, GREY
 from dashboard.figures.theme import with_layout
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analytics.statistics.rates import MeanCumulative, Rate
-from dashboard.colours import BLUE, GREY
+from dashboard.tokens import BLUE, GREY
 from dashboard.figures.theme import short, text, thinned, with_layout
 
 

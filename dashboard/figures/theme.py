@@ -7,10 +7,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import plotly.graph_objects as go
+import plotly.io as pio
 from numpy.typing import NDArray
 from tsdownsample import NaNMinMaxDownsampler
 
-from dashboard.colours import BLACK
+from dashboard.tokens import BLUE, DARK, FONT, GREY, LIGHT, RED, SIZES_PX, YELLOW, Scheme
 from dashboard.units import Units
 from ingest.times import instant, local_us
 
@@ -22,13 +23,41 @@ MOST_MARKS = 800  # of single marks, which take a browser longer
 BI = Units()
 
 
+_SCHEMES = {"tallow_light": LIGHT, "tallow_dark": DARK}
+
+
 def template_of(scheme: str | None) -> str:
     """The template of a page's scheme, light or dark."""
-    return "mantine_dark" if scheme == "dark" else "mantine_light"
+    return "tallow_dark" if scheme == "dark" else "tallow_light"
+
+
+def scheme_of(template: str) -> Scheme:
+    """The colours that a template is made of."""
+    return _SCHEMES.get(template, LIGHT)
 
 
 def ink(template: str) -> str:
-    return BLACK if template.endswith("light") else "#d0d4da"
+    """The colour of text and of marks that mean nothing by their colour."""
+    return scheme_of(template).ink
+
+
+def add_templates() -> None:
+    """Make the charts' templates from the tokens."""
+    for name, scheme in _SCHEMES.items():
+        axis = {
+            "gridcolor": scheme.rule, "linecolor": scheme.edge, "zerolinecolor": scheme.rule, "tickcolor": scheme.edge,
+            "tickfont": {"color": scheme.quiet}, "title": {"font": {"color": scheme.quiet}}, "automargin": False,
+        }  # fmt: skip
+        pio.templates[name] = go.layout.Template(
+            layout={
+                "font": {"family": FONT, "size": SIZES_PX["small"], "color": scheme.ink},
+                "paper_bgcolor": scheme.surface, "plot_bgcolor": scheme.surface, "colorway": [BLUE, GREY, YELLOW, RED],
+                "xaxis": axis, "yaxis": axis,
+                "hoverlabel": {"bgcolor": scheme.surface, "bordercolor": scheme.edge, "font": {"color": scheme.ink, "family": FONT}},
+                "modebar": {"bgcolor": "rgba(0,0,0,0)", "color": scheme.quiet, "activecolor": scheme.ink},
+                "shapedefaults": {"line": {"color": scheme.edge}},
+            }
+        )  # fmt: skip
 
 
 def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.vehicle.line_conditions import LineCondition, LineState
 from analytics.vehicle.refill import Refill
 from dashboard import components, formatting
-from dashboard.colours import LINE_MARKS
+from dashboard.tokens import LINE_MARKS
 from dashboard.exports import csv
 from dashboard.queries import fleet
 from dashboard.queries.fleet import FleetRow, FleetView

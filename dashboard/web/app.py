@@ -16,6 +16,7 @@ from analytics.alarms import wording
 from dashboard import accounts
 from dashboard.exports import addresses
 from dashboard.exports.calendar import refill_calendar
+from dashboard.figures.theme import add_templates
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
 from dashboard.web import sign_in
@@ -118,7 +119,7 @@ def _send_headers(app: Dash) -> None:
 
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
     """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
-    dmc.add_figure_templates()
+    add_templates()
     app = Dash(
         "dashboard",
         use_pages=True,

@@ -18,7 +18,7 @@ from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
-LIGHT = "mantine_light"
+LIGHT = "tallow_light"
 
 
 @cache
@@ -38,12 +38,10 @@ def names(figure: go.Figure) -> set[str]:
     return {trace.name for trace in figure.data if trace.name}
 
 
-@pytest.mark.parametrize("template", ["mantine_light", "mantine_dark"])
+@pytest.mark.parametrize("template", ["tallow_light", "tallow_dark"])
 def test_the_level_chart_has_readings_fills_mark_and_window(analysed: Result, template: str) -> None:
     """Everything that the forecast rests on, and the forecast."""
-    import dash_mantine_components as dmc
-
-    dmc.add_figure_templates()
+    theme.add_templates()
     figure = vehicle.level(analysed, template)
     assert names(figure) >= {"reading", "level", "fill", "expected"}
     assert len(figure.data[0].x) == len(analysed.history.levels)

@@ -298,11 +298,11 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     assert "No new messages" not in text(data.body(writes, late_us))
     silent = replace(told, newest_us=None, recorders={"tallow-ingest": 0})
     assert "days ago" not in text(data.body(silent, late_us)).split("Refused")[0]
-    assert "Not worked out yet" in text(data.dates(told, "mantine_light"))
+    assert "Not worked out yet" in text(data.dates(told, "tallow_light"))
     with workers(1) as pool:
         found = backtest.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None
-    shown = text(data.dates(data_state(engine), "mantine_light"))
+    shown = text(data.dates(data_state(engine), "tallow_light"))
     assert f"{found.cases} past dates" in shown
     assert f"{found.coverage:.0%} of them" in shown
 
@@ -338,7 +338,7 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
     grease = importlib.import_module("dashboard.pages.grease")
     found, ahead_l = read_amounts(engine), read_ahead_l(engine)
-    shown = json.dumps(grease.body(found, ahead_l, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
+    shown = json.dumps(grease.body(found, ahead_l, 0.9, "tallow_light"), cls=PlotlyJSONEncoder)
     assert "The next 30 days" in shown
     assert "NLGI" in shown
     rows = csv.amounts_table(found, 0.9)
@@ -347,7 +347,7 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     depot = found[0].depot
     assert {one.depot for one in read_amounts(engine, depot)} == {depot}
     assert {place for place, _ in read_ahead_l(engine, depot)} == {depot}
-    assert grease.body([], {}, 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
+    assert grease.body([], {}, 0.9, "tallow_light")[0].children == "Nothing is analysed yet."
 
 
 def test_security_headers_are_sent(client: FlaskClient) -> None:

@@ -42,7 +42,7 @@ def as_csv(name: str) -> html.Button:
 
 def charts(result: Result) -> list[Any]:
     """The charts, general ones first; those over time show the same span."""
-    template, units = "mantine_light", accounts.my_units()
+    template, units = "tallow_light", accounts.my_units()
     span = dmc.SegmentedControl(
         id="vehicle-span", value="all", data=[{"value": key, "label": label} for key, label in _RANGES.items()], mb="md"
     )
