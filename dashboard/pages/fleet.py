@@ -14,10 +14,10 @@ from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.vehicle.line_conditions import LineCondition, LineState
 from analytics.vehicle.refill import Refill
 from dashboard import components, formatting
-from dashboard.tokens import LINE_MARKS
 from dashboard.exports import csv
 from dashboard.queries import fleet
 from dashboard.queries.fleet import FleetRow, FleetView
+from dashboard.tokens import LINE_MARKS
 from dashboard.web.app import REFRESH_MS, engine
 from ingest import times
 
