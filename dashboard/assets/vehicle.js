@@ -1,6 +1,6 @@
 // The charts over time: one span for all, by mouse, by two fingers, by keys; a row of the map opens its line.
 (function () {
-    const DAY_MS = 86400000, SHORTEST_MS = 6 * 3600000, NARROW_PX = 560;
+    const DAY_MS = 86400000, SHORTEST_MS = 6 * 3600000, NARROW_PX = 560, NARROW_LEFT_PX = 34;
     const plot = () => document.querySelector("#vehicle-stack .js-plotly-plot");
     const said = (ms) => new Date(ms).toISOString().slice(0, 19);  // times of an axis are local already, and carry no zone
     const asMs = (at) => (typeof at === "number" ? at : Date.parse(`${String(at).replace(" ", "T").slice(0, 19)}Z`));
@@ -33,9 +33,8 @@
     // On a phone names of lines have no room beside the charts: their numbers have.
     function fit(chart) {
         const narrow = chart.clientWidth < NARROW_PX;
-        if (narrow === (chart.dataset.narrow === "yes")) return false;
-        chart.dataset.narrow = narrow ? "yes" : "no";
-        const {map, rows} = chart.layout.meta, change = {"margin.l": narrow ? 34 : 148, "margin.r": narrow ? 26 : 44, "xaxis.nticks": narrow ? 5 : 9, "xaxis2.nticks": narrow ? 5 : 9};
+        if (!chart._fullLayout || narrow === (chart._fullLayout.margin.l === NARROW_LEFT_PX)) return false;
+        const {map} = chart.layout.meta, change = {"margin.l": narrow ? NARROW_LEFT_PX : 148, "margin.r": narrow ? 26 : 44, "xaxis.nticks": narrow ? 5 : 9, "xaxis2.nticks": narrow ? 5 : 9};
         if (map) {
             const heat = chart.data.find((one) => one.type === "heatmap"), axis = `yaxis${map.slice(1)}`;
             change[`${axis}.tickvals`] = narrow ? heat.y : null;
@@ -55,12 +54,14 @@
             if (told["xaxis.range[0]"] !== undefined) wanted = [asMs(told["xaxis.range[0]"]), asMs(told["xaxis.range[1]"])];
             else if (told["xaxis.autorange"] || told["xaxis2.autorange"]) show(chart, null);
         });
-        // New data come with the first span: the chosen one is put back.
+        // New data come as they are served: room and span are put back.
         chart.on("plotly_afterplot", () => {
+            if (fit(chart)) return;
             if (!wanted || asked || !chart._fullLayout) return;
             const [a, b] = chart._fullLayout.xaxis.range.map(asMs);
             if (Math.abs(a - wanted[0]) + Math.abs(b - wanted[1]) > 2000) show(chart, wanted);
         });
+        fit(chart);
         new ResizeObserver(() => fit(chart)).observe(chart);
     }
     new MutationObserver(() => {

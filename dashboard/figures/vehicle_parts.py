@@ -261,7 +261,7 @@ def pressure_map(made: Stack) -> str:
     scale = _scale(made.scheme)
     colours = {1 / 3: "⅓", 0.5: "½", 1.0: "1", 2.0: "2", 3.0: "3"}
     key = _key(*(("■", dict(scale)[_place(at)], said) for at, said in colours.items()))
-    axis = made.part(f"Times expected:   {key}   empty: no reading", _ROW_PX * len(names))
+    axis = made.part(f"Times expected:   {key}", _ROW_PX * len(names))
     made.figure.add_trace(
         go.Heatmap(
             x=_noon_ms(day), y=names, z=short(ratio.T, 2), yaxis=axis, zmin=_LOWEST, zmax=_HIGHEST,

@@ -122,7 +122,7 @@ def _laid_out(made: Stack, line_axis: str, template: str) -> go.Figure:
         hoverdistance=12, spikedistance=-1,
         xaxis=axis | {"anchor": lowest, "showspikes": True, "spikemode": "across", "spikesnap": "cursor", "spikethickness": 1,
                       "spikedash": "solid", "spikecolor": made.scheme.quiet},
-        xaxis2=axis | {"overlaying": "x", "matches": "x", "side": "top", "anchor": "y", "showgrid": False},
+        xaxis2=axis | {"overlaying": "x", "matches": "x", "tickmode": "auto", "side": "top", "anchor": "y", "showgrid": False},
     )  # fmt: skip
     # Dates above the uppermost part as well: the axis needs something to be drawn for.
     figure.add_scatter(x=[first], y=[None], xaxis="x2", yaxis="y", hoverinfo="skip", mode="markers")

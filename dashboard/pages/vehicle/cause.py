@@ -56,6 +56,8 @@ def _nothing(result: Result) -> str:
         return "Nothing was ever heard from this vehicle: nobody knows how it is."
     if result.pressures.channels and not result.pressures.learned.any():
         return "Nothing is wrong so far; the first cycles are still being learned from."
+    if result.refill.state in ("soon", "due"):
+        return "Nothing is wrong; the reservoir is to be filled."
     return "Nothing is wrong."
 
 

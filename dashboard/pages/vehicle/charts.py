@@ -18,7 +18,7 @@ from dashboard.web.app import engine
 _SPANS: Final = {"all": "Everything", "90": "90 days", "30": "30 days", "7": "7 days"}
 _NOTE: Final = (
     "One axis of time for all. Drag over days to look closer, on a phone with two fingers; Everything shows the whole"
-    " again. Choose a row of the map to open that line."
+    " again. Choose a row of the map to open that line; where it is empty nothing was read."
 )
 
 

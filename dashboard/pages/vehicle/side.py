@@ -59,10 +59,15 @@ def _driest(result: Result) -> str:
 def reservoir(result: Result, open_: list[Finding]) -> Any:
     """The level, the refill window, and how to fill."""
     setup, refill = result.history.setup, result.refill
-    level = "not known" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
+    level = "Level not known" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
+    marks = (
+        f"; low mark {setup.low_mark_pct:g} %"
+        if refill.level_pct is None
+        else f" of the full mark; low mark {setup.low_mark_pct:g} %"
+    )
     said = [
         html.Span(level, className="figure"),
-        html.Span(f" of the full mark; low mark {setup.low_mark_pct:g} %", className="dim"),
+        html.Span(marks, className="dim"),
     ]
     facts: Facts = []
     if refill.level_pct is not None and result.reservoir.by_counting:

@@ -42,7 +42,7 @@ def _record(one: Record, setup: Setup) -> html.Li:
 
 
 def remark(said: Remark, setup: Setup) -> html.Div:
-    """A remark; its picture loads once it comes into sight, in a room that is kept for it."""
+    """A remark, with its picture in a room that is kept for it."""
     head = html.Span(f"{formatting.moment(said.at_us, setup.timezone)}, {said.who}: ", className="dim")
     shown: list[Any] = [head, said.text]
     if said.size is not None:
@@ -52,7 +52,6 @@ def remark(said: Remark, setup: Setup) -> html.Div:
             alt=said.text or f"Photo by {said.who}",
             width=said.size[0],
             height=said.size[1],
-            loading="lazy",
         )
         shown.append(html.A(picture, href=address, target="_blank", className="photo"))
     return html.Div(shown, className="remark")
