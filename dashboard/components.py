@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import html
+from dash import dcc, html
 
 from analytics.findings import CAUTION, CAUTIONS, Finding
 from analytics.kinds import FINDING_KINDS, Kind
@@ -106,6 +106,44 @@ def guidance(kind: Kind, key: str) -> html.Details:
             html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
         ],
         **{"data-keep": key},
+    )
+
+
+def page_menu(items: Sequence[tuple[str, str]]) -> dmc.Menu:
+    """What else may be done with a page or card, at its corner: (text, id of the item)."""
+    button = html.Button(
+        html.Span(className="icon icon-dots", **{"aria-hidden": "true"}), type="button", className="head-button",
+        **{"aria-label": "More: save or print"},
+    )  # fmt: skip
+    inside = dmc.MenuDropdown([dmc.MenuItem(text, id=id_) for text, id_ in items])
+    return dmc.Menu([dmc.MenuTarget(button), inside], position="bottom-end", keepMounted=True)
+
+
+def first_steps() -> html.Section:
+    """What to do where no vehicle is registered yet."""
+    steps = (
+        (
+            "Register the vehicles and their line lists",
+            "Two tables: who they are, and which line ends at which point.",
+            "/set-up",
+            "Set-up",
+        ),
+        ("Let the controllers publish", "tallow ingest records what comes to your broker.", "/data", "What comes in"),
+        ("Say who is told", "tallow watch raises alarms and sends them where you say.", "/set-up", "Routes"),
+    )
+    items = [
+        html.Li([html.Strong(what), html.Div(how, className="dim"), dcc.Link(name, href=href)])
+        for what, how, href, name in steps
+    ]
+    return html.Section(
+        [
+            html.H2("No vehicles yet"),
+            html.Ol(items, className="first-steps"),
+            html.P(
+                "By hand: tallow register DIR. After an upgrade: tallow analyse. To look around first: tallow demo."
+            ),
+        ],
+        className="card",
     )
 
 

@@ -75,6 +75,11 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
     return f"{day(early)} to {day(late)}"
 
 
+def days_ahead(early_us: int | None, late_us: int | None, timezone: str) -> str:
+    """The same where there is little room, and no doubt about the year: 4 to 9 Dec."""
+    return re.sub(r" \d{4}\b", "", window(early_us, late_us, timezone))
+
+
 def litres(amount: float) -> str:
     """1.4 l, or in the unit of whoever asks."""
     unit = accounts.my_units()

@@ -14,6 +14,7 @@ _BEFORE_US: Final = DAY_US  # air reaches one channel before the others
 
 
 PROGRAM: Final = "tallow"
+REPAIR_FAILED: Final = "the repair did not hold"
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,7 @@ def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:
     if worse:
         return changed(new, Transition("realarm", now_us, PROGRAM, "it has become worse"))
     if _failed(found) and not _failed(alarm):
-        return changed(new, Transition("realarm", now_us, PROGRAM, "the repair did not hold"))
+        return changed(new, Transition("realarm", now_us, PROGRAM, REPAIR_FAILED))
     return Change(new, ())
 
 

@@ -12,7 +12,7 @@ import structlog
 from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics.pipeline import vehicle_summary
+from analytics.pipeline import depot_days, vehicle_summary
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
 from analytics.pipeline.workers import Lost, Workers
@@ -62,6 +62,8 @@ def renew(
             with engine.connect() as connection:
                 chosen, old = vehicles_wanting(connection, began_us, wanting.stale_us, most_old)
         if not chosen:
+            if number:
+                depot_days.keep(engine, began_us)
             return
         mine = claim_vehicles(engine, chosen, who)
         begun += len(mine)

@@ -1,16 +1,16 @@
 """A vehicle in one row, as lists show it: who it is, what it needs, why, and what to take along. Nobody else writes that table."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, insert, update
 
 from analytics.findings import Finding, urgency
-from analytics.kinds import Severity, kind_rank
+from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
-from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from analytics.vehicle.refill import Refill
 from ingest import registry, schema
 from ingest.registry import Registered, read_vehicles
@@ -27,11 +27,15 @@ _NO_RANK: Final = 199  # of a vehicle without an open finding
 
 @dataclass(frozen=True)
 class FindingShown:
-    """An open finding as a list says it."""
+    """An open finding as a list says it: with where it is in a few words, how many ignition hours the longest of its points has waited
+    for grease (None: not known), and whether one of them, which steering or braking depends on, may be dry."""
 
     kind: str
     severity: Severity
     summary: str
+    where: str = ""
+    dry_h: float | None = None
+    critical: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +52,7 @@ class Detail:
     def to_row(self) -> dict[str, Any]:
         """As it is kept in the table."""
         return {
-            "findings": [[f.kind, f.severity, f.summary] for f in self.findings],
+            "findings": [list(astuple(f)) for f in self.findings],
             "open": self.open,
             "refill": self.refill.to_row(),
             "week": list(self.week),
@@ -89,12 +93,27 @@ def detail(outcome: Outcome) -> Detail:
     last = outcome.days[-_WEEK_DAYS:]
     done = sum(day.done + day.incomplete + day.lost for day in last)
     return Detail(
-        findings=tuple(FindingShown(f.kind, f.severity, f.summary) for f in open_[:_FINDINGS_SHOWN]),
+        findings=tuple(_shown(f, outcome) for f in open_[:_FINDINGS_SHOWN]),
         open=len(open_),
         refill=outcome.refill,
         week=(done, done + sum(day.missed for day in last)),
         lines=tuple(outcome.lines),
     )
+
+
+def _shown(found: Finding, outcome: Outcome) -> FindingShown:
+    """A finding with the lines that it concerns: its own, or all of them where grease fails to arrive anywhere."""
+    of_all = FINDING_KINDS[found.kind].dries and not found.lines and found.channel is None
+    concerned = [line for line in outcome.lines if of_all or line.line in found.lines]
+    points = {line.line: line.point for line in outcome.setup.lines}
+    where = f"all {len(concerned)} lines" if of_all else ""
+    if not where and concerned:
+        one = concerned[0].line
+        where = f"line {one}, {points.get(one, '')}" if len(concerned) == 1 else f"{len(concerned)} lines"
+    hours = [line.hours_since_grease for line in concerned if line.hours_since_grease is not None]
+    return FindingShown(
+        found.kind, found.severity, found.summary, where, max(hours, default=None), any(line.critical_dry for line in concerned)
+    )  # fmt: skip
 
 
 def put_result(connection: Connection, outcome: Outcome) -> None:
@@ -109,6 +128,7 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
         "use_l_a_day": outcome.refill.use_l_a_day,
         "watched_days": float(len(outcome.days)),
         "watched_h": float(sum(day.ignition_h for day in outcome.days)),
+        "drifting": sum(line.condition in DRIFTS for line in outcome.lines),
         "detail": detail(outcome).to_row(),
     }
     _put(connection, outcome.vehicle_id, _identity(outcome.setup) | found, sold=outcome.sold)

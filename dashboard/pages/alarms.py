@@ -22,7 +22,7 @@ from ingest import work as works
 from ingest.errors import Problem
 from ingest.times import DAY_US
 
-dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=1)
+dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=2, icon="alarms")
 
 # Each part of the page, the states that it shows, and whether it is shut at first.
 _PARTS: Final = (

@@ -19,7 +19,9 @@ from dashboard.units import VOLUMES
 from dashboard.web.app import engine
 from ingest import times
 
-dash.register_page(__name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=2)
+dash.register_page(
+    __name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=3, icon="rounds"
+)
 
 _HORIZONS = (7, 14, 28, 56)
 

@@ -5,7 +5,7 @@ Messages of all kinds share one table, because one counter numbers them all: (ve
 
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
-from ingest.schema.people import app_secret, attempt, change_log, person
+from ingest.schema.people import app_secret, attempt, change_log, person, saved_view
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -16,7 +16,7 @@ from ingest.schema.recording import (
     thinned,
     vehicle,
 )
-from ingest.schema.results import analysis, archive, backtest, claim, finding, supply, vehicle_summary
+from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
 from ingest.schema.setups import line, remark, setup, work
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "claim",
     "closing",
     "depot",
+    "depot_day",
     "finding",
     "line",
     "message",
@@ -44,6 +45,7 @@ __all__ = [
     "refusal",
     "remark",
     "route",
+    "saved_view",
     "setup",
     "supply",
     "thinned",

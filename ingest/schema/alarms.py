@@ -41,6 +41,7 @@ alarm = Table(
     Column("state", String(16), nullable=False, index=True),
     Column("changed_us", BigInteger, nullable=False),
     Column("transitions", Integer, nullable=False),
+    Column("assigned_to", String(128)),  # who is to deal with it
     Index(None, "vehicle_id"),
 )
 

@@ -40,6 +40,18 @@ change_log = Table(
     Column("what", Text, nullable=False),
 )
 
+# What somebody keeps to look at again: the query of the fleet's page, by a name. Person 0: whoever is on this machine, before anybody
+# is named.
+saved_view = Table(
+    "saved_view",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", Integer, nullable=False),
+    Column("name", String(64), nullable=False),
+    Column("query", Text, nullable=False),
+    UniqueConstraint("person_id", "name"),
+)
+
 # What all servers of one database share: the key that signs sessions.
 app_secret = Table(
     "app_secret",

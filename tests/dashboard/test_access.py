@@ -115,7 +115,7 @@ def numbers(engine: Engine) -> list[int]:
         return list(connection.execute(select(schema.alarm.c.id)).scalars())
 
 
-PAGES = ["/", "/alarms", "/rounds", "/patterns", "/grease", "/data", "/set-up", "/vehicle/harrowmere-stone/HS-102",
+PAGES = ["/", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/data", "/set-up", "/vehicle/harrowmere-stone/HS-102",
          "/handover/harrowmere-stone/HS-102"]  # fmt: skip
 
 
@@ -291,7 +291,7 @@ def store_now() -> int:
     ("name", "sees"), [("lead", True), ("viewer", True), ("stranger", False), ("neighbour", False)]
 )
 @pytest.mark.parametrize(
-    "path", ["/", "/alarms", "/vehicle/harrowmere-stone/HS-102", "/rounds", "/grease", "/patterns", "/data"]
+    "path", ["/", "/fleet", "/alarms", "/vehicle/harrowmere-stone/HS-102", "/rounds", "/grease", "/patterns", "/data"]
 )
 def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool, path: str) -> None:
     """Of another fleet or depot nothing is shown: neither the vehicle nor that it is there."""
@@ -300,7 +300,7 @@ def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool, pa
                   "_pages_location.pathname")  # fmt: skip
     assert answer.status_code == 200
     shown = "tipper 102" in answer.text
-    if path in ("/", "/alarms"):
+    if path in ("/", "/fleet", "/alarms"):
         assert shown is sees
     if not sees:
         assert "tipper 102" not in answer.text

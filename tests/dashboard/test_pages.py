@@ -77,19 +77,24 @@ def page(client: FlaskClient, path: str, search: str = "") -> str:
 
 def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> None:
     """The vehicle in trouble, with what for."""
-    shown = page(client, "/")
+    shown = page(client, "/fleet", "?sort=need")
     assert "Line 5 (kingpin upper right, front right) looks blocked" in shown
+    assert "line 5, kingpin upper right" in shown
     assert shown.index("tipper 101") < shown.index("loader 206")
     assert "Nothing to do." not in shown
 
 
 def test_filters_are_in_the_address(client: FlaskClient) -> None:
     """By depot, by need, by search; a filter that finds nothing says so."""
-    assert "loader 206" not in page(client, "/", "?depot=Skarvholm+Quarry")
-    assert "tipper 101" not in page(client, "/", "?need=none")
-    assert "tipper 101" in page(client, "/", "?need=act_now&search=TIPPER+101&unknown=1")
-    assert "No vehicle matches." in page(client, "/", "?search=zzz")
-    assert "tipper 101" in page(client, "/", "?page=nonsense&need=%3Cscript%3E")
+    assert "loader 206" not in page(client, "/fleet", "?depot=Skarvholm+Quarry")
+    assert "tipper 101" not in page(client, "/fleet", "?need=none")
+    assert "tipper 101" in page(client, "/fleet", "?need=act_now&search=TIPPER+101&unknown=1")
+    for unknown in ("?search=zzz", "?kind=silent&class=tipper&search=zzz"):
+        assert "No vehicle matches." in page(client, "/fleet", unknown)
+        assert "Clear the filters" in page(client, "/fleet", unknown)
+    assert "tipper 101" in page(client, "/fleet", "?kind=blocked_line")
+    assert "tipper 101" not in page(client, "/fleet", "?kind=level_sensor")
+    assert "tipper 101" in page(client, "/fleet", "?page=nonsense&need=%3Cscript%3E")
 
 
 def test_points_and_kinds_of_findings_can_be_searched(engine: Engine) -> None:
@@ -233,7 +238,13 @@ def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
 
 @pytest.mark.parametrize(
     ("path", "search"),
-    [("/", ""), ("/alarms", ""), ("/vehicle/harrowmere-stone/HS-101", ""), ("/label/harrowmere-stone/HS-101", "")],
+    [
+        ("/", ""),
+        ("/fleet", ""),
+        ("/alarms", ""),
+        ("/vehicle/harrowmere-stone/HS-101", ""),
+        ("/label/harrowmere-stone/HS-101", ""),
+    ],
 )
 def test_cautions_stand_wherever_work_is_proposed(client: FlaskClient, path: str, search: str) -> None:
     """Short, and in plain sight."""
@@ -375,7 +386,12 @@ def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPat
 def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
     """It says what to do first."""
     engine = open_database(f"sqlite:///{tmp_path / 'empty.db'}")
-    assert "tallow register" in page(create_app(engine).server.test_client(), "/")
+    client = create_app(engine).server.test_client()
+    for path in ("/", "/fleet"):
+        shown = page(client, path)
+        assert "tallow register" in shown
+        assert "tallow demo" in shown
+        assert "/set-up" in shown
     engine.dispose()
 
 
@@ -403,7 +419,7 @@ def test_sentences_are_read_in_the_readers_units() -> None:
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
     """Nothing a vehicle is called becomes markup: components carry plain strings."""
-    shown: Any = page(client, "/")
+    shown: Any = page(client, "/fleet", "?sort=unit")
     assert "dangerously" not in shown
     assert "Markdown" not in shown
 
@@ -460,7 +476,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(times, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
-    for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
+    for path in ("/", "/fleet", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
                  f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
         shown = page(client, path)
         assert "dangerously" not in shown
@@ -490,10 +506,10 @@ def test_the_label_opens_the_vehicles_page(client: FlaskClient) -> None:
 
 def test_units_are_the_readers(client: FlaskClient) -> None:
     """Gallons once somebody chose them, on this device; exact by definition (NIST SP 811 B.8)."""
-    assert " l of NLGI" in page(client, "/")
+    assert " l of NLGI" in page(client, "/fleet", "?sort=need")
     with client.session_transaction() as session:
         session["units"] = {"volume": "US gal", "pressure": "psi", "temperature": "°F"}
-    shown = page(client, "/")
+    shown = page(client, "/fleet", "?sort=need")
     assert " US gal of NLGI" in shown
     assert " l of NLGI" not in shown
     assert "psi" in page(client, "/vehicle/harrowmere-stone/HS-101")
@@ -501,10 +517,10 @@ def test_units_are_the_readers(client: FlaskClient) -> None:
 
 def test_the_fleet_may_be_sorted_and_filtered_by_class(client: FlaskClient) -> None:
     """On the server; the address holds it."""
-    by_name = page(client, "/", "?sort=unit")
+    by_name = page(client, "/fleet", "?sort=unit")
     assert by_name.index("loader 206") < by_name.index("tipper 101")
-    assert "tipper 101" not in page(client, "/", "?class=loader")
-    assert "loader 206" in page(client, "/", "?class=loader")
+    assert "tipper 101" not in page(client, "/fleet", "?class=loader&sort=unit")
+    assert "loader 206" in page(client, "/fleet", "?class=loader&sort=unit")
 
 
 def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -> None:
