@@ -21,6 +21,7 @@ from dashboard.queries.rounds import read_refillable
 from dashboard.web import frame, sign_in
 from dashboard.web.database import engine as engine
 from dashboard.web.frame import REFRESH_MS as REFRESH_MS
+from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
@@ -91,6 +92,7 @@ def _serve_beside_pages(app: Dash, database: Engine) -> None:
     """Give an application its addresses that are no pages."""
     take_records(app.server, database)
     serve_api(app.server, database)
+    take_remarks(app.server, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:

@@ -18,7 +18,7 @@ from ingest.schema.recording import (
     vehicle,
 )
 from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
-from ingest.schema.setups import line, setup, work
+from ingest.schema.setups import line, remark, setup, work
 
 __all__ = [
     "access_token",
@@ -48,6 +48,7 @@ __all__ = [
     "quarantine",
     "recorder_stats",
     "refusal",
+    "remark",
     "route",
     "saved_view",
     "setup",
