@@ -2,14 +2,14 @@
 
 import time
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 from zoneinfo import ZoneInfo
 
 import msgspec
-import numpy as np
 from msgspec import Meta
 
-from ingest.arrays import Ints
+if TYPE_CHECKING:
+    from ingest.arrays import Ints
 
 
 def rfc3339(us: int) -> str:
@@ -69,9 +69,10 @@ FOREVER_US: Final = 1 << 62
 LONG_AGO_US: Final = -FOREVER_US
 
 
-def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
+def local_us(at_us: "Ints", zone: ZoneInfo) -> "Ints":
     """Microseconds of the local clock since 1970, of times (n,)."""
-    import pandas as pd  # here, since it takes long to load
+    import numpy as np  # here, since they take long to load
+    import pandas as pd
 
     local = pd.DatetimeIndex(at_us.astype("datetime64[us]"), tz="UTC").tz_convert(zone).tz_localize(None)
     return np.asarray(local.as_unit("us").asi8, np.int64)

@@ -7,7 +7,7 @@ from typing import Final
 from analytics.alarms.states import Condition, State, Transition, after
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
-from analytics.vehicle.pressure import PROOF_CYCLES
+from analytics.settings import PROOF_CYCLES
 from ingest.times import DAY_US, FOREVER_US, HOUR_US
 
 _BEFORE_US: Final = DAY_US  # air reaches one channel before the others

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, 
 
 from analytics.alarms import depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
-from analytics.alarms.transports import Message, Send, Undelivered, log
+from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
 from ingest import schema
 from ingest.database import upsert, writing
@@ -157,10 +157,14 @@ def _deliver_route(
         try:
             _try(send, message)
         except Undelivered as problem:
+            import structlog  # here, since it takes long to load
+
             step("mark failed")
             with writing(engine) as connection:
                 _failed(connection, message, problem, now_us())
-            log.warning("not delivered", route=number, to=masked(message.route.address), why=str(problem))
+            structlog.get_logger("tallow.delivery").warning(
+                "not delivered", route=number, to=masked(message.route.address), why=str(problem)
+            )
             continue
         step("mark sent")
         with writing(engine) as connection:

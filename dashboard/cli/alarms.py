@@ -1,10 +1,9 @@
 """The commands about alarms: who has to deal with what, who is told of it, and the program that keeps it all up to date."""
 
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from sqlalchemy import Engine
 
 from analytics.alarms import records
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
@@ -20,7 +19,10 @@ from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
 
-app = typer.Typer()
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+app = typer.Typer(rich_markup_mode=None)
 
 Numbers = Annotated[list[int], typer.Argument(metavar="NUMBER...", help="numbers as tallow alarms shows them")]
 By = Annotated[str, typer.Option(help="who does it")]
@@ -68,7 +70,7 @@ def list_alarms(
         print(CAUTION if rows else _NONE if alarms.ever_raised(engine) else _NONE_EVER)
 
 
-def _print_history(engine: Engine, number: int, as_json: bool) -> None:
+def _print_history(engine: "Engine", number: int, as_json: bool) -> None:
     steps = alarms.transitions(engine, number)
     if not steps:
         raise Problem(f"there is no alarm {number}; tallow alarms --all lists them")
@@ -83,7 +85,7 @@ def _print_history(engine: Engine, number: int, as_json: bool) -> None:
         )
 
 
-def _print_figures(engine: Engine, as_json: bool) -> None:
+def _print_figures(engine: "Engine", as_json: bool) -> None:
     with engine.connect() as connection:
         told = read_figures(connection, NEEDED_DAYS, now_us())
     rows = formatting.alarm_figures(told)

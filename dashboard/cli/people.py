@@ -14,7 +14,9 @@ from ingest.environment import PERSON_PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.times import now_us
 
-app = typer.Typer(help="Who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+app = typer.Typer(rich_markup_mode=None)
+person = typer.Typer(help="Say who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+app.add_typer(person, name="person")
 
 Name = Annotated[str, typer.Argument(metavar="NAME")]
 RoleOption = Annotated[str, typer.Option("--role", help=f"one of: {', '.join(accounts.ROLES)}")]
@@ -26,7 +28,7 @@ PasswordFile = Annotated[
 ]
 
 
-@app.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
+@person.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
 def add(
     name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
     database: Database = DEFAULT_DATABASE,
@@ -40,7 +42,7 @@ def add(
     print(f"{name} is a {role}.")
 
 
-@app.command("list", epilog="Example: tallow person list")
+@person.command("list", epilog="Example: tallow person list")
 def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
     engine = open_database(database)
@@ -53,7 +55,7 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         print("Nobody is named yet: whoever is on this machine may do everything.")
 
 
-@app.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
+@person.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
 def change(
     name: Name,
     role: RoleOption,
@@ -69,7 +71,7 @@ def change(
     print(f"{name} is a {role}.")
 
 
-@app.command("password", epilog="Example: tallow person password 'R. Okafor'")
+@person.command("password", epilog="Example: tallow person password 'R. Okafor'")
 def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
     """Give somebody another password; ends their sessions."""
     engine = open_database(database)
@@ -80,7 +82,7 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
     print(f"{name} has another password.")
 
 
-@app.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
+@person.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
 def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Remove a person."""
     engine = open_database(database)
@@ -90,7 +92,7 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     print(f"{name} removed.")
 
 
-@app.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
+@person.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
 def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Let a person try again at once who gave a wrong password too often."""
     engine = open_existing(database)

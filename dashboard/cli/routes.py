@@ -5,8 +5,7 @@ from typing import Annotated, Final
 
 import typer
 
-from analytics.alarms import depots, outbox, routes, transports, wording
-from analytics.planning.closed_days import MOST_BYTES, closed_days
+from analytics.alarms import routes, wording
 from dashboard import change_log, formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
@@ -14,7 +13,7 @@ from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import instant, now_us
 
-app = typer.Typer()
+app = typer.Typer(rich_markup_mode=None)
 
 _LOGGED: Final = 2_000  # characters of one change
 
@@ -40,6 +39,9 @@ def depot(
 ) -> None:
     """Show or change what a depot wants: lead time, digest, quiet hours; and the days on which it is closed, which forecasts and
     rounds go by."""
+    from analytics.alarms import depots
+    from analytics.planning.closed_days import closed_days
+
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         known = scope.depots(engine)
@@ -63,6 +65,8 @@ def depot(
 
 
 def _content(path: Path) -> bytes:
+    from analytics.planning.closed_days import MOST_BYTES
+
     try:
         if path.stat().st_size > MOST_BYTES:
             raise Problem(f"{path} is larger than {MOST_BYTES // 1000} kB: no calendar of closed days")
@@ -78,6 +82,8 @@ app.add_typer(route, name="route")
 @route.command("list", epilog="Example: tallow route list")
 def list_routes(database: Database = DEFAULT_DATABASE) -> None:
     """List where alerts go, and what does not arrive."""
+    from analytics.alarms import outbox
+
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found, (number, oldest_us) = routes.read_routes(connection), outbox.waiting(connection, now_us())
@@ -135,6 +141,8 @@ def remove_route(number: Annotated[int, typer.Argument()], database: Database = 
 @route.command("test", epilog="Example: tallow route test 2")
 def try_route(number: Annotated[int, typer.Argument()], database: Database = DEFAULT_DATABASE) -> None:
     """Send a message there, now."""
+    from analytics.alarms import transports
+
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found = routes.find_route(connection, number)

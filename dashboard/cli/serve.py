@@ -5,13 +5,11 @@ from typing import Annotated
 
 import typer
 
-from analytics.pipeline.workers import workers
 from dashboard.cli.options import DEFAULT_DATABASE, Dask, Database, start_logging, stopping
-from ingest import metrics
 from ingest.database import open_database
 from ingest.environment import WATCH_METRICS_PORT
 
-app = typer.Typer()
+app = typer.Typer(rich_markup_mode=None)
 
 
 @app.command(epilog="Example: tallow dashboard --port 8050")
@@ -55,12 +53,15 @@ def watch(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Go on analysing what is new, raise and clear alarms, and deliver alerts, until stopped."""
+    from analytics.alarms import transports
     from analytics.pipeline.watch import Watch
+    from analytics.pipeline.workers import workers
+    from ingest import metrics
 
     start_logging()
     stop = stopping()
     engine = open_database(database)
-    with workers(dask=dask) as pool:
+    with workers(dask=dask, beside=transports.NEEDED) as pool:
         watching = Watch(engine, pool, every, stop)
         stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
         try:

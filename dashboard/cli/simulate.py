@@ -5,10 +5,9 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from paho.mqtt.enums import MQTTProtocolVersion
 
 from dashboard.cli.options import (
     BrokerAddress,
@@ -17,16 +16,15 @@ from dashboard.cli.options import (
     start_logging,
     stopping,
 )
-from dashboard.cli.recording import log
-from ingest import (
-    times,
-)
-from ingest.broker import Broker, broker_of, make_client
+from ingest import times
 from ingest.environment import broker_files
 from ingest.errors import Problem
 from ingest.times import now_us
 
-app = typer.Typer()
+if TYPE_CHECKING:
+    from ingest.broker import Broker
+
+app = typer.Typer(rich_markup_mode=None)
 
 
 @contextlib.contextmanager
@@ -100,13 +98,19 @@ def simulate(
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
     from_us = end_us if since is None else moment(since)
+    from ingest.broker import broker_of
+
     at = broker_of(broker, broker_files())
     with simulation():
         live = Live(story, end_h, chosen, from_us, breaks)
     _publish(live, story.fleet, at, from_us, speed, rate)
 
 
-def _publish(live: Any, fleet: str, broker: Broker, from_us: int, speed: float, rate: float | None) -> None:
+def _publish(live: Any, fleet: str, broker: "Broker", from_us: int, speed: float, rate: float | None) -> None:
+    import structlog
+    from paho.mqtt.enums import MQTTProtocolVersion
+
+    from ingest.broker import make_client
     from simulators.publish import publish
 
     start_logging()
@@ -122,7 +126,7 @@ def _publish(live: Any, fleet: str, broker: Broker, from_us: int, speed: float, 
 
     def told(number: int, at_us: int, what: list[str]) -> None:
         for one in what:
-            log.info("broke something", what=one)
+            structlog.get_logger("tallow").info("changed", what=one)
         if sys.stderr.isatty():
             sys.stderr.write(f"\r{number} messages published, up to {times.rfc3339(at_us)[:19]}Z")
             sys.stderr.flush()
