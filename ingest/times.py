@@ -1,6 +1,7 @@
 """Times: UTC microseconds since 1970 inside, RFC 3339 where people and files read them, the local clock of a zone."""
 
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Final
 from zoneinfo import ZoneInfo
@@ -43,9 +44,34 @@ def instant(us: int) -> datetime:
     return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
 
 
-def now_us() -> int:
-    """The present, microseconds since 1970 UTC."""
+def machine_us() -> int:
+    """The present by this machine's clock, microseconds since 1970 UTC."""
     return time.time_ns() // 1000
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock that shows `shown_us` when the machine's shows `machine_us`, and runs `speed` times as fast."""
+
+    machine_us: int
+    shown_us: int
+    speed: float
+
+
+_shown: list[Clock] = []
+
+
+def follow_clock(clock: Clock) -> None:
+    """From now on the present is what that clock shows: a demo's time runs faster than life."""
+    _shown[:] = [clock]
+
+
+def now_us() -> int:
+    """The present, microseconds since 1970 UTC: by this machine's clock, unless this process follows another."""
+    at_us = machine_us()
+    for clock in _shown:
+        return clock.shown_us + int((at_us - clock.machine_us) * clock.speed)
+    return at_us
 
 
 def read_time(text: str) -> int:

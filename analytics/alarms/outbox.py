@@ -108,12 +108,13 @@ def make_digests(
                 chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
                 title, body = digest(name, chosen, site())
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
-                nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
+                stands = any(told.stands for _, told in chosen)
+                nothing = {} if stands else {"done_us": now_us, "dropped_why": "nothing stands"}
                 values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
                 connection.execute(
                     insert(table).values(key=key, route_id=route.id, recipient=recipient or None, **values, **nothing)
                 )
-                made += bool(chosen)
+                made += stands
     return made
 
 

@@ -61,7 +61,7 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     refill, from_us = refill_trouble(setup, forecast, row.filled_us, depot.lead_us, now_us, told=told)
     sight = Sight(
         tuple(findings.from_row(r) for r in found.mappings()), refill, row.filled_us, why_away(work),
-        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, forecast.state != "unknown",
+        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, forecast.state != "unknown", work,
     )  # fmt: skip
     changes, due_us = judge(held, sight, now_us)
     for change in changes:
@@ -150,7 +150,7 @@ def _told(alarm: Alarm, event: str = "") -> wording.Told:
 
 
 def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Told]]:
-    """What is open and in sight at a depot, and what is over and nobody has taken note of."""
+    """What stands and is in sight at a depot, and what is over but not acknowledged."""
     table, who = schema.alarm, schema.vehicle_summary
     rows = connection.execute(
         select(table)

@@ -63,13 +63,13 @@ def _outcomes(database: str, as_of: str | None) -> "list[Outcome]":
 
 @app.command(epilog="Example: tallow backtest --weeks 12")
 def backtest(
-    weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
-    chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
+    weeks: Annotated[int, typer.Option(min=1, max=104, help="number of past weeks to check, one forecast a week")] = 12,
+    chart: Annotated[Path | None, typer.Option(help="write a chart of the accuracy to this HTML file")] = None,
     as_json: Json = False,
     dask: Dask = "",
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say how well past refill dates held, beside three plain ways to forecast."""
+    """Say how accurate past refill dates were, beside three plain ways to forecast."""
     from analytics.pipeline import backtest as backtesting
     from analytics.pipeline.workers import workers
 
@@ -77,7 +77,7 @@ def backtest(
     with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
         told = backtesting.backtest(engine, weeks, pool, bar)
     if told is None:
-        raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
+        raise Problem("no past forecast can be checked yet; try more --weeks, or try again when more is recorded")
     if chart is not None:
         from dashboard.figures.backtest import held_dates
 
@@ -89,12 +89,12 @@ def backtest(
         print_json(asdict(told))
         return
     print(
-        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more are still open, and"
-        " those like them count for them."
+        f"{told.cases} forecasts can be checked. {told.still_open} more are still open; forecasts like them count in their"
+        " place."
     )
-    print(f"The window from the early to the late date held {told.coverage:.0%} of them (80 % is meant).")
+    print(f"{told.coverage:.0%} came between their early and their late date (ideal: 80 %).")
     shares = ", ".join(f"{share:.0%}" for share in told.below)
-    print(f"Reached by the early, expected and late date: {shares} (10 %, 50 % and 90 % are meant).")
+    print(f"Came by the early, expected and late date: {shares} (ideal: 10 %, 50 % and 90 %).")
     print(f"Pinball loss {told.pinball_days:.2f} days; by registered doses and last month's cycles"
           f" {told.nominal_pinball_days:.2f}, by a straight line {told.straight_pinball_days:.2f}.")  # fmt: skip
     if told.structural_pinball_days is not None:
@@ -119,7 +119,7 @@ def _kept(database: str, as_of: str | None, read: "Callable[[Connection], list[R
 
 @app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")
 def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
-    """Print what was found up to a time, past findings included."""
+    """Print what was found, past findings included; with --as-of what was known at that time."""
     from analytics.pipeline.kept import read_findings
 
     told = _kept(database, as_of, read_findings)

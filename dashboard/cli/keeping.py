@@ -20,15 +20,15 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command(epilog="Example: tallow prune --keep-days 730")
 def prune(
     keep_days: Annotated[
-        int, typer.Option(min=1, max=36_500, help="answer in full for so many days before the newest message")
+        int, typer.Option(min=1, max=36_500, help="days before the newest message whose messages are all kept")
     ] = KEPT_DAYS,
     trace_days: Annotated[
         int | None,
-        typer.Option(min=1, max=36_500, help="keep pressure traces for so many days; as messages by default"),
+        typer.Option(min=1, max=36_500, help="days for which pressure traces are kept; as long as messages by default"),
     ] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Thin old messages, traces and quarantine; findings, fills and daily figures stay, and so do all names."""
+    """Thin old messages; findings and fills stay, and so do daily figures. Traces and quarantine are thinned as well."""
     from analytics.pipeline import prune as pruning
     from analytics.pipeline.workers import workers
     from ingest import strangers
@@ -42,11 +42,11 @@ def prune(
         refused = retention.clear_quarantine(engine, since_us)
         unknown = strangers.forget(engine, now_us())
     print(
-        f"{gone} messages, {traces} traces of others and {refused} refused publications let go of;"
-        f" questions are answered from {times.rfc3339(since_us)} on."
+        f"{gone} messages, {traces} traces of others and {refused} refused messages removed;"
+        f" questions with --as-of are answered from {times.rfc3339(since_us)} on."
     )
     if unknown:
-        print(f"{unknown} vehicles that nobody registered in {strangers.KEPT_DAYS} days are forgotten.")
+        print(f"{unknown} vehicles removed that nobody registered within {strangers.KEPT_DAYS} days.")
 
 
 @app.command(epilog="Example: tallow status --json")
@@ -70,12 +70,15 @@ def show_quarantine(
     code: Annotated[str | None, typer.Option(help=f"list the newest of one kind: {', '.join(REFUSALS)}")] = None,
     show: Annotated[int | None, typer.Option(metavar="NUMBER", help="show one, with its payload")] = None,
     release: Annotated[
-        bool, typer.Option("--release", help="record what this version can read, and let go of it")
+        bool,
+        typer.Option(
+            "--release", help="record the messages that this version can read, and remove them from quarantine"
+        ),
     ] = False,
     as_json: Json = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """List what could not be recorded, by reason and count; show one; release what can be read now."""
+    """List the messages that could not be recorded, and why. Show one, or record those that this version can read."""
     if code is not None and code not in REFUSALS:
         raise Problem(f"--code {code!r} is none of: {', '.join(REFUSALS)}")
     engine = open_existing(database)
@@ -125,7 +128,7 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
         topic = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(row["topic"]))
         print(f"{row['number']}  {row['received_at'] or 'no receipt'}  {topic}\n    {row['reason']}\n    {text}")
     if not told:
-        print("Nothing is held.")
+        print("Nothing is in quarantine.")
 
 
 @app.command(epilog="Example: tallow acl --ingester tallow-ingest-1 > /etc/mosquitto/tallow/rules.json")
@@ -139,7 +142,8 @@ def acl(
     share: Annotated[str, typer.Option(help="group in which the ingesters share the messages")] = SHARE,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Print a Mosquitto broker's access rules: each registered vehicle may write below its own topic only, and read nothing."""
+    """Print a broker's access rules for the registered vehicles, in Mosquitto's form: each may write below its own topic only, and
+    read nothing."""
     from ingest import registry
     from ingest.broker import ALERTER, INGESTER, access_rules
 
@@ -153,6 +157,6 @@ def acl(
 
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")
 def upgrade(database: Database = DEFAULT_DATABASE) -> None:
-    """Bring a database of an older version up to this one; under a lock, and repeatable."""
+    """Bring the database of an older version up to date; repeatable."""
     upgrade_database(connect(database))
     print("The database is up to date.")

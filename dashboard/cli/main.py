@@ -11,8 +11,9 @@ from typer.core import TyperGroup
 
 from dashboard.cli.options import end_in_order
 from ingest import parent
-from ingest.environment import SETTINGS
+from ingest.environment import SETTINGS, demo_clock
 from ingest.errors import Problem
+from ingest.times import Clock, follow_clock
 
 
 class Command(NamedTuple):
@@ -111,6 +112,8 @@ def main() -> None:
     """Run the command line; the console script."""
     parent.follow()
     end_in_order()
+    if (clock := demo_clock()) is not None:
+        follow_clock(Clock(*clock))
     try:
         status = app(prog_name="tallow", standalone_mode=False)
     except Problem as problem:

@@ -52,7 +52,7 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         seen = "; ".join(part for part in (", ".join(one.fleets), ", ".join(one.depots)) if part) or "everything"
         print(f"{one.name}: {one.role}, sees {seen}")
     if not found:
-        print("Nobody is named yet: whoever is on this machine may do everything.")
+        print("Nobody is listed yet: everybody on this machine may do everything.")
 
 
 @person.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
@@ -63,7 +63,7 @@ def change(
     depot: Depots = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Give somebody another role, fleets and depots; ends their sessions."""
+    """Change a person's role, fleets and depots. This signs them out everywhere."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.set_role(connection, name, role, fleet or (), depot or ())
@@ -73,7 +73,7 @@ def change(
 
 @person.command("password", epilog="Example: tallow person password 'R. Okafor'")
 def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
-    """Give somebody another password; ends their sessions."""
+    """Change a person's password. This signs them out everywhere."""
     engine = open_database(database)
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
@@ -94,12 +94,12 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
 
 @person.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
 def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
-    """Let a person try again at once who gave a wrong password too often."""
+    """Let a person sign in again at once after too many wrong passwords."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         number = accounts.unlock(connection, name)
         change_log.log_change(connection, "command line", f"{name} unlocked", now_us())
-    print(f"{number} wrong tries of {name} forgotten.")
+    print(f"{number} wrong passwords of {name} forgotten.")
 
 
 def _password(file: Path | None) -> str:

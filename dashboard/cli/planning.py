@@ -41,20 +41,20 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command("round", epilog="Example: tallow round 'Skarvholm Quarry' --days 28 --limit 4")
 def refill_round(
     depot: Annotated[str, typer.Argument(metavar="DEPOT")],
-    days: Annotated[int, typer.Option(min=0, max=366, help="vehicles due within so many days")] = 28,
-    limit: Annotated[int | None, typer.Option(min=1, help="fills a day at most")] = None,
+    days: Annotated[int, typer.Option(min=0, max=366, help="days to plan ahead")] = 28,
+    limit: Annotated[int | None, typer.Option(min=1, help="most fills a day")] = None,
     worth: Annotated[
-        float, typer.Option(min=0, max=1, help="share of a reservoir that is worth a fill")
+        float, typer.Option(min=0, max=1, help="smallest fill worth a visit, as a share of the reservoir")
     ] = rounds.WORTH,
-    workdays: Annotated[str, typer.Option(help="days on which somebody works, 1 is Monday")] = "12345",
+    workdays: Annotated[str, typer.Option(help="working days; 1 is Monday")] = "12345",
     container: Annotated[
-        float | None, typer.Option(min=0.1, help="litres in one container, to count whole ones")
+        float | None, typer.Option(min=0.1, help="litres in one container, to count containers")
     ] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     calendar: Annotated[Path | None, typer.Option(help="write the visits to this iCalendar file")] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Plan refill visits to a depot: fewest days, every vehicle in its time; by the newest analysis."""
+    """Plan the refill visits to a depot: as few days as possible, each vehicle before it is due. Uses the newest analysis."""
     if not workdays or not set(workdays) <= set("1234567"):
         raise Problem("--workdays: digits from 1 (Monday) to 7, such as 12345")
     engine = open_existing(database)
@@ -94,13 +94,14 @@ def show_timer(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
     interval_min: Annotated[float | None, typer.Option(min=0.1, help="another interval, minutes")] = None,
     run_s: Annotated[float | None, typer.Option(min=1, help="another run time, seconds")] = None,
-    line: Annotated[int | None, typer.Option(help="with --want: the line that shall get it")] = None,
+    line: Annotated[int | None, typer.Option(help="with --want: number of the line")] = None,
     want: Annotated[
-        float | None, typer.Option(min=0.001, help="cm3 that a point shall get in 8 ignition hours, by its maker")
+        float | None,
+        typer.Option(min=0.001, help="cm3 that the point should get in 8 ignition hours, as its maker says"),
     ] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say what each point gets in 8 ignition hours, and what another setting of the timer would change."""
+    """Say how much grease each point gets in 8 ignition hours, and what another timer setting would change."""
 
     engine = open_existing(database)
     with reachable(engine):
@@ -135,14 +136,14 @@ def show_timer(
 @app.command("amounts", epilog="Example: tallow amounts --depot 'Skarvholm Quarry' --months 3")
 def show_amounts(
     depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
-    months: Annotated[int, typer.Option(min=1, max=120, help="so many latest months")] = 12,
+    months: Annotated[int, typer.Option(min=1, max=120, help="number of months, the latest")] = 12,
     density: Annotated[
         float, typer.Option(min=0.5, max=2, help="kilograms a litre of grease weighs")
     ] = usage.DENSITY_KG_PER_L,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Print litres and kilograms of grease by month, depot and grease: used, filled, to come; by the newest analysis."""
+    """Print grease used, filled and needed, by month and depot and grease, in litres and kilograms. Uses the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
         if depot and depot not in scope.depots(engine):
@@ -156,7 +157,8 @@ def show_amounts(
     for one in found:
         print(
             f"{one.month}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
-            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l in the reservoirs, {one.unaccounted_l:+.1f} l unaccounted for"
+            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
+            " nor still in reservoirs"
         )
     for (place, grease), litres in ahead_l.items():
         print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
@@ -167,12 +169,14 @@ def show_amounts(
 @app.command("commission", epilog="Example: tallow commission HS-101")
 def commission(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
-    start: Annotated[bool, typer.Option("--start", help="begin one now: it was fitted or re-lined")] = False,
+    start: Annotated[
+        bool, typer.Option("--start", help="begin commissioning now: the system was fitted or re-lined")
+    ] = False,
     by: By = "",
     as_json: Json = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say what the first cycles of a freshly fitted system prove, line by line, and what not yet."""
+    """Say what is proven of a freshly fitted system, and what not yet, line by line."""
     engine = open_existing(database)
     with reachable(engine):
         with writing(engine) as connection:

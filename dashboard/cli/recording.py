@@ -61,7 +61,7 @@ def ingest(
     ] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Record the messages of a broker until stopped; wait for a broker or database that is away."""
+    """Record the messages of a broker until stopped; wait while the broker or the database is away."""
     from ingest import listener, metrics
     from ingest.broker import broker_of
     from ingest.messages import is_name
@@ -116,7 +116,7 @@ def replay_files(
     ],
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Record the messages of log files, by the same path as ingest; repeatable."""
+    """Record the messages of log files, in the same way as ingest does; repeatable."""
     from ingest import replay
     from ingest.recorder import Tally
     from ingest.recorder_process import RecorderProcess

@@ -15,10 +15,14 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command(epilog="Example: tallow dashboard --port 8050")
 def dashboard(
     port: Annotated[int, typer.Option(min=1, max=65535, help="port to listen on")] = 8050,
-    host: Annotated[str, typer.Option(help="address to listen on; loopback unless told otherwise")] = "127.0.0.1",
+    host: Annotated[
+        str, typer.Option(help="address to listen on; by default only this machine can connect")
+    ] = "127.0.0.1",
     plain_http: Annotated[
         bool,
-        typer.Option("--plain-http", help="other machines may reach it without HTTPS: passwords then travel readable"),
+        typer.Option(
+            "--plain-http", help="let other machines connect without HTTPS; passwords then travel unencrypted"
+        ),
     ] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
@@ -42,7 +46,7 @@ def _stop_by_exit() -> None:
 
 @app.command("watch", epilog="Example: tallow watch --every 30")
 def watch(
-    every: Annotated[float, typer.Option(min=0.1, help="look for news every so many seconds")] = 10,
+    every: Annotated[float, typer.Option(min=0.1, help="seconds between two looks for new messages")] = 10,
     metrics_port: Annotated[
         int | None,
         typer.Option(
@@ -52,7 +56,7 @@ def watch(
     dask: Dask = "",
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Go on analysing what is new, raise and clear alarms, and deliver alerts, until stopped."""
+    """Keep findings and alarms up to date and deliver alerts, until stopped."""
     from analytics.alarms import transports
     from analytics.pipeline.watch import Watch
     from analytics.pipeline.workers import workers

@@ -19,7 +19,8 @@ app = typer.Typer(rich_markup_mode=None)
 def record_work(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
     kind: Annotated[
-        str | None, typer.Argument(metavar="KIND", help=f"one of: {', '.join(work.KINDS)}; lists the records without")
+        str | None,
+        typer.Argument(metavar="KIND", help=f"one of: {', '.join(work.KINDS)}; without it, the records are listed"),
     ] = None,
     at: Annotated[str | None, typer.Option(help="when it was done, RFC 3339; now by default")] = None,
     by: Annotated[str, typer.Option(help="who did it")] = "",
@@ -35,11 +36,11 @@ def record_work(
     run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
     depot: Annotated[str | None, typer.Option(help="depot that the vehicle moved to")] = None,
     note: Annotated[str, typer.Option(help="anything else")] = "",
-    corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one stands for")] = None,
-    withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="say that a record was wrong")] = None,
+    corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one replaces")] = None,
+    withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="withdraw a record that was wrong")] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Record what was done to a vehicle's system, or list what was."""
+    """Record work on a vehicle's system, or list it."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         found = registry.find(connection, vehicle)
