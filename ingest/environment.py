@@ -91,6 +91,19 @@ def alert_broker_files() -> Mapping[str, str]:
 PARENT: Final = "TALLOW_PARENT"  # no setting: what a process is told by the one that starts it
 
 
+CLOCK: Final = "TALLOW_CLOCK"  # no setting either: the clock that a demo's processes follow
+
+
+def demo_clock() -> tuple[int, int, float] | None:
+    """(this machine's time, the time shown then, how many times as fast it runs), as the demo writes it; None outside a demo."""
+    machine_us, _, rest = os.environ.get(CLOCK, "").partition(",")
+    shown_us, _, speed = rest.partition(",")
+    try:
+        return int(machine_us), int(shown_us), float(speed)
+    except ValueError:
+        return None
+
+
 def take_parent_pipe() -> int | None:
     """The number of the pipe that tells when the process that started this one ends; not for processes that this one starts."""
     number = os.environ.pop(PARENT, "")

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, 
 
 from analytics.alarms import depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
-from analytics.alarms.transports import Message, Send, Undelivered, log
+from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
 from ingest import schema
 from ingest.database import upsert, writing
@@ -105,12 +105,13 @@ def make_digests(
                 chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
                 title, body = digest(name, chosen, site())
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
-                nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
+                stands = any(told.stands for _, told in chosen)
+                nothing = {} if stands else {"done_us": now_us, "dropped_why": "nothing stands"}
                 values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
                 connection.execute(
                     insert(table).values(key=key, route_id=route.id, recipient=recipient or None, **values, **nothing)
                 )
-                made += bool(chosen)
+                made += stands
     return made
 
 
@@ -154,10 +155,14 @@ def _deliver_route(
         try:
             _try(send, message)
         except Undelivered as problem:
+            import structlog  # here, since it takes long to load
+
             step("mark failed")
             with writing(engine) as connection:
                 _failed(connection, message, problem, now_us())
-            log.warning("not delivered", route=number, to=masked(message.route.address), why=str(problem))
+            structlog.get_logger("tallow.delivery").warning(
+                "not delivered", route=number, to=masked(message.route.address), why=str(problem)
+            )
             continue
         step("mark sent")
         with writing(engine) as connection:

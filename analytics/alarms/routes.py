@@ -5,13 +5,10 @@ from dataclasses import dataclass
 from typing import Final
 from urllib.parse import parse_qsl, urlsplit
 
-import apprise
-from apprise.plugins.email import NotifyEmail
 from sqlalchemy import Connection, insert, select, update
 
 from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
 from ingest import schema
-from ingest.broker import broker_of
 from ingest.errors import Problem
 from ingest.sealing import seal, unseal
 
@@ -115,14 +112,24 @@ def seal_addresses(connection: Connection) -> int:
 def check_address(address: str) -> None:
     """Raises Problem where nobody could be reached by an address."""
     if _is_mqtt(address):
+        from ingest.broker import broker_of
+
         broker_of(address, {})
-    elif not apprise.Apprise().add(address):
+        return
+    import apprise  # here, since it takes long to load
+
+    if not apprise.Apprise().add(address):
         raise Problem(f"{masked(address)} is no address that alerts can go to, such as mailto://… or mqtt://…")
 
 
 def recipients(address: str) -> tuple[str, ...]:
     """Those who are sent to apart, so that nobody's mailbox matters to anybody else; one empty name where there are not several."""
-    plugin = None if _is_mqtt(address) else apprise.Apprise.instantiate(address)
+    if _is_mqtt(address):
+        return ("",)
+    import apprise
+    from apprise.plugins.email import NotifyEmail
+
+    plugin = apprise.Apprise.instantiate(address)
     if not isinstance(plugin, NotifyEmail):
         return ("",)
     found = dict.fromkeys([*(mailbox for _, mailbox in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)])

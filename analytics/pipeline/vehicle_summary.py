@@ -122,7 +122,7 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     found = {
         "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=bool(outcome.days))),
         "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
-        "dry_h": (outcome.max_hours_since_grease or 0.0) if open_ else 0.0,
+        "dry_h": outcome.max_hours_since_grease if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,
         "due_early_us": outcome.refill.due_early_us,
         "use_l_a_day": outcome.refill.use_l_a_day,
@@ -168,5 +168,5 @@ def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sol
     values = values | {"sold": sold}
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:
-        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": 0.0}
+        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None}
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))

@@ -14,7 +14,9 @@ from ingest.environment import PERSON_PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.times import now_us
 
-app = typer.Typer(help="Who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+app = typer.Typer(rich_markup_mode=None)
+person = typer.Typer(help="Say who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+app.add_typer(person, name="person")
 
 Name = Annotated[str, typer.Argument(metavar="NAME")]
 RoleOption = Annotated[str, typer.Option("--role", help=f"one of: {', '.join(accounts.ROLES)}")]
@@ -26,7 +28,7 @@ PasswordFile = Annotated[
 ]
 
 
-@app.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
+@person.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
 def add(
     name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
     database: Database = DEFAULT_DATABASE,
@@ -40,7 +42,7 @@ def add(
     print(f"{name} is a {role}.")
 
 
-@app.command("list", epilog="Example: tallow person list")
+@person.command("list", epilog="Example: tallow person list")
 def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
     engine = open_database(database)
@@ -51,10 +53,10 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         factor = "; second factor" if one.has_second_factor else ""
         print(f"{one.name}: {one.role}, sees {seen}{factor}")
     if not found:
-        print("Nobody is named yet: whoever is on this machine may do everything.")
+        print("Nobody is listed yet: everybody on this machine may do everything.")
 
 
-@app.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
+@person.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
 def change(
     name: Name,
     role: RoleOption,
@@ -62,7 +64,7 @@ def change(
     depot: Depots = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Give somebody another role, fleets and depots; ends their sessions."""
+    """Change a person's role, fleets and depots. This signs them out everywhere."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.set_role(connection, name, role, fleet or (), depot or ())
@@ -70,9 +72,9 @@ def change(
     print(f"{name} is a {role}.")
 
 
-@app.command("password", epilog="Example: tallow person password 'R. Okafor'")
+@person.command("password", epilog="Example: tallow person password 'R. Okafor'")
 def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
-    """Give somebody another password; ends their sessions."""
+    """Change a person's password. This signs them out everywhere."""
     engine = open_database(database)
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
@@ -81,7 +83,7 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
     print(f"{name} has another password.")
 
 
-@app.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
+@person.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
 def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Remove a person."""
     engine = open_database(database)
@@ -91,17 +93,17 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     print(f"{name} removed.")
 
 
-@app.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
+@person.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
 def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
-    """Let a person try again at once who gave a wrong password too often."""
+    """Let a person sign in again at once after too many wrong passwords."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         number = accounts.unlock(connection, name)
         change_log.log_change(connection, "command line", f"{name} unlocked", now_us(), "person")
-    print(f"{number} wrong tries of {name} forgotten.")
+    print(f"{number} wrong passwords of {name} forgotten.")
 
 
-@app.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Okafor'")
+@person.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Okafor'")
 def clear_second_factor(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Take a person's second factor away, whose device and codes are lost; ends their sessions."""
     engine = open_existing(database)

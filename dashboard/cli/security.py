@@ -14,7 +14,7 @@ from ingest.errors import Problem
 from ingest.sealing import make_key
 from ingest.times import now_us, rfc3339
 
-app = typer.Typer()
+app = typer.Typer(rich_markup_mode=None)
 
 
 @app.command("audit", epilog="Example: tallow audit --event refused --event locked_out")

@@ -9,10 +9,12 @@ from dashboard.cli.options import DEFAULT_DATABASE, Database
 from ingest.database import open_existing, reachable, writing
 from ingest.times import now_us
 
-app = typer.Typer(help="Tokens that let programs in: add, list, revoke.", no_args_is_help=True)
+app = typer.Typer(rich_markup_mode=None)
+token = typer.Typer(help="Tokens that let programs in: add, list, revoke.", no_args_is_help=True)
+app.add_typer(token, name="token")
 
 
-@app.command("add", epilog="Example: tallow token add 'R. Okafor' --for 'workshop planner' --scope record")
+@token.command("add", epilog="Example: tallow token add 'R. Okafor' --for 'workshop planner' --scope record")
 def add(
     person: Annotated[str, typer.Argument(metavar="PERSON", help="for whom the program acts")],
     label: Annotated[str, typer.Option("--for", help="what the token is for")],
@@ -27,7 +29,7 @@ def add(
     print(text)
 
 
-@app.command("list", epilog="Example: tallow token list")
+@token.command("list", epilog="Example: tallow token list")
 def list_tokens(database: Database = DEFAULT_DATABASE) -> None:
     """List the tokens, what each may do and when it was used last."""
     engine = open_existing(database)
@@ -40,7 +42,7 @@ def list_tokens(database: Database = DEFAULT_DATABASE) -> None:
         print("There are no tokens.")
 
 
-@app.command("revoke", epilog="Example: tallow token revoke 3")
+@token.command("revoke", epilog="Example: tallow token revoke 3")
 def revoke(number: Annotated[int, typer.Argument(metavar="NUMBER")], database: Database = DEFAULT_DATABASE) -> None:
     """Let a token in no more."""
     engine = open_existing(database)

@@ -84,7 +84,6 @@ message = Table(
     metadata,
     *_message_columns(),
     sqlite_with_rowid=False,
-    postgresql_partition_by="RANGE (at_us)",
 )
 
 # What retention left of older messages: some of each vehicle's day.

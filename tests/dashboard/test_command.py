@@ -22,7 +22,9 @@ import structlog
 from typer.main import get_command
 
 from analytics.findings import CAUTION
+from dashboard.cli.main import COMMANDS as LISTED
 from dashboard.cli.main import app, main
+from ingest.database import open_database
 from tests.conftest import wait_until
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
@@ -100,8 +102,42 @@ def test_every_command_is_there_and_shows_an_example() -> None:
     for leaf in leaves:
         assert re.match(r"Example: (\S+=\S+ )?tallow ", leaf.epilog), leaf.name
         assert leaf.help, leaf.name
+    for name, command_ in command.commands.items():
+        assert command_.help.replace("\n", " ").startswith(LISTED[name].summary), name
     done = process("watch", "--help")
     assert (done.returncode, "Example: tallow watch" in done.stdout) == (0, True)
+
+
+HEAVY = (
+    "dash",
+    "flask",
+    "plotly",
+    "statsmodels",
+    "pandas",
+    "scipy",
+    "numpy",
+    "apprise",
+    "alembic",
+    "structlog",
+    "simulators",
+)
+
+
+@pytest.mark.parametrize(
+    "command", [["--help"], ["findings"], ["status"], ["alarms"], ["person", "list"], ["work", "--help"]]
+)
+def test_a_command_loads_nothing_that_it_does_not_need(command: list[str], tmp_path: Path) -> None:
+    """In a process of its own, at its end: what lists and reads waits for no library of those that analyse, draw or send."""
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    open_database(database).dispose()
+    text = (
+        f"import sys; sys.argv = ['tallow', *{command!r}]\ntry:\n    from dashboard.cli.main import main; main()\n"
+        f"finally: print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", text], env=environment(database), capture_output=True, text=True, timeout=60
+    )
+    assert (done.returncode, done.stderr) == (0, "[]\n")
 
 
 def test_each_kind_of_finding_shows_in_the_demo(recorded: str) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.findings import Episode
-from analytics.settings import Settings
+from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
 from ingest.times import FOREVER_US, HOUR_US
@@ -30,7 +30,6 @@ _USUAL_H: Final = 240.0  # what stands for a temperature that is not known is ab
 _NOTHING: Final = (
     0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
 )
-PROOF_CYCLES: Final = 10  # that show whether a repair held
 _LIVE: Final = 0.02  # share of relief pressure from which such a channel may have come to life
 _LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
 _LEVEL_READINGS: Final = 500  # in a row, at most, that give it a level, if nobody recorded that it was mended
