@@ -14,7 +14,9 @@ from ingest.times import HOUR_US
 _NEVER: Final = 1 << 40
 _STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
 _STUCK_SCATTER: Final = 0.03  # of its value by which a live reading scatters
-_NOTHING_SCATTER: Final = 0.002  # of relief by which one around nothing does: even an open line holds a little pressure, never the same
+_NOTHING_SCATTER: Final = (
+    0.002  # of relief by which one around nothing does: even an open line holds a little pressure, never the same
+)
 
 
 def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Episode]:
@@ -79,9 +81,7 @@ def repeats_needed(value: float, step: float, least: int, often: float = 0.0, fl
     return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
 
 
-def stuck(
-    at_us: NDArray[np.int64], value: Floats, channel: str, least: int, floor_kpa: float = 0.0
-) -> list[Episode]:
+def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int, floor_kpa: float = 0.0) -> list[Episode]:
     """Runs of readings that are alike for longer than the sensor's step explains."""
     if len(value) < least:
         return []

@@ -49,7 +49,9 @@ def test_lost_readings_are_no_broken_level_sensor(tmp_path: Path) -> None:
     assert "level_sensor" not in {f.kind for f in analyse(*held["HS-203"], END_US).findings if f.open}
 
 
-@pytest.mark.parametrize(("last", "kind"), [(lambda n: 0, "pressure_sensor"), (lambda n: 30 + 10 * (n * n % 7), "open_line")])
+@pytest.mark.parametrize(
+    ("last", "kind"), [(lambda n: 0, "pressure_sensor"), (lambda n: 30 + 10 * (n * n % 7), "open_line")]
+)
 def test_exactly_nothing_is_a_dead_sensor_and_a_little_an_open_line(
     tmp_path: Path, last: Callable[[int], int], kind: str
 ) -> None:
@@ -65,7 +67,9 @@ def test_exactly_nothing_is_a_dead_sensor_and_a_little_an_open_line(
         dead.append(replace(one, payload=json.dumps(said).encode()))
     _, held = recorded(tmp_path, [dead])
     for hours in (6, 12, 24, 96):
-        found = [f.kind for f in analyse(*held["HS-101"], off_us + hours * 3_600_000_000).findings if f.channel == "p05"]
+        found = [
+            f.kind for f in analyse(*held["HS-101"], off_us + hours * 3_600_000_000).findings if f.channel == "p05"
+        ]
         assert set(found) <= {kind}
     assert found == [kind]
 
