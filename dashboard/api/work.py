@@ -24,7 +24,7 @@ work = Blueprint("work", __name__, description="Work that was done")
 def get_work(fleet: str, vehicle: str) -> list[dict[str, Any]]:
     """What was recorded of a vehicle, by the time of the work; what does not stand any more included."""
     _need_seen(fleet, vehicle)
-    return [_told(one, stands=stands) for one, _, stands in records(engine(), fleet, vehicle)]
+    return [_told(kept.work, stands=kept.stands) for kept in records(engine(), fleet, vehicle)]
 
 
 @work.post("/vehicles/<fleet>/<vehicle>/work")

@@ -171,6 +171,8 @@ def list_refused(
     number: Annotated[int, typer.Option(min=1, help="the latest so many")] = 50, database: Database = DEFAULT_DATABASE
 ) -> None:
     """List alerts that a server refused for good, and why: they are set aside and not tried again."""
+    from analytics.alarms import outbox
+
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found = outbox.set_aside(connection, now_us(), number)

@@ -6,6 +6,7 @@ import dash
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import request
+from sqlalchemy import Engine
 
 from dashboard import accounts, tokens
 from dashboard.queries import frame, scope
