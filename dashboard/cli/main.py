@@ -6,7 +6,7 @@ import sys
 import typer
 
 from dashboard.accounts import OPERATOR, acting_as
-from dashboard.cli import alarms, analysis, people, planning, recording, routes, serve, simulate
+from dashboard.cli import account, alarms, analysis, people, planning, recording, routes, serve, simulate
 from dashboard.cli.options import end_in_order
 from ingest import parent
 from ingest.environment import SETTINGS
@@ -19,7 +19,7 @@ app = typer.Typer(
     epilog="\b\nSettings, as variables of the environment:\n"
     + "\n".join(f"{one.name}  {one.meaning}{f' ({one.default})' * bool(one.default)}" for one in SETTINGS),
 )
-for part in (simulate, recording, analysis, planning, alarms, routes, serve):
+for part in (simulate, recording, analysis, planning, account, alarms, routes, serve):
     app.add_typer(part.app)
 app.add_typer(people.app, name="person")
 

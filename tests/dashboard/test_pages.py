@@ -16,6 +16,7 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
+from analytics.account.points import point_kind
 from analytics.findings import CAUTION, CAUTIONS, FILL_STEP
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
@@ -329,8 +330,8 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     assert by_hours.exposure == pytest.approx(4 * sum(day.ignition_h for day in watched))
     assert hours.course is not None
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
-    assert patterns.point_kind("kingpin upper left") == "kingpin"
-    assert patterns.point_kind("left") == "left"
+    assert point_kind("kingpin upper left") == "kingpin"
+    assert point_kind("left") == "left"
 
 
 def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:
@@ -458,7 +459,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(times, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
-    for path in ("/", "/alarms", "/rounds", "/grease", "/patterns", "/data", "/set-up", "/me",
+    for path in ("/", "/alarms", "/rounds", "/grease", "/account", "/account/report", "/patterns", "/data", "/set-up", "/me",
                  f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
         shown = page(client, path)
         assert "dangerously" not in shown
