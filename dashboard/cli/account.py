@@ -78,13 +78,13 @@ def account(
     for row in trend.to_dict("records"):
         print(
             f"{row['month']}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
-            f" ({row['vehicles']} vehicles; 95 % limits {words.limits(row)})"
+            f" ({words.counted(row['vehicles'], 'vehicle')}; 95 % limits {words.limits(row)})"
         )
     print(f"{chosen} by {accounts.GROUPS[by][0]}:")
     for row in groups.to_dict("records"):
         print(f"  {row['group']}: {words.percent(row)} (95 % limits {words.limits(row)})")
     for one in worst:
         print(
-            f"  {one.vehicle} line {one.line}, {one.point}: {one.failed_pct:.0f} % surely did not arrive, {one.arrived_pct:.0f} % did"
+            f"  {one.vehicle}, {words.points(one)}: {one.failed_pct:.0f} % surely did not arrive, {one.arrived_pct:.0f} % did"
         )
     print(words.MEANING)

@@ -8,7 +8,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from dashboard.queries import account
-from dashboard.queries.account import WorstPoint
+from dashboard.queries.account import WorstPoints
 
 MEANING = (
     "A dose is planned for each interval of ignition time, for each point. It surely arrived where the pressure of its line or the"
@@ -22,6 +22,35 @@ def percent(row: Any) -> str:
     if row["at_most_pct"] - row["arrived_pct"] < 0.05:
         return f"{row['arrived_pct']:.1f} %"
     return f"{row['arrived_pct']:.1f} %, at most {row['at_most_pct']:.1f} %"
+
+
+def headline(row: Any) -> str:
+    """The figure of a month in words."""
+    if row["at_most_pct"] - row["arrived_pct"] < 0.05:
+        return f"{row['arrived_pct']:.1f} % surely arrived"
+    return f"{row['arrived_pct']:.1f} % surely arrived, at most {row['at_most_pct']:.1f} %"
+
+
+def doses(row: Any) -> str:
+    """What it is made of."""
+    return (
+        f"Of {row['planned']:,.0f} planned doses of {counted(row['vehicles'], 'vehicle')} {row['arrived']:,.0f} surely arrived,"
+        f" {row['failed']:,.0f} surely did not, {row['not_proven']:,.0f} are not proven."
+    )
+
+
+def counted(number: int, what: str) -> str:
+    """1 vehicle, 2 vehicles."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def points(one: WorstPoints) -> str:
+    """Which of a vehicle's points: line 5, kingpin upper right; all 14 lines; 3 of 14 lines."""
+    if len(one.lines) == 1:
+        return f"line {one.lines[0]}, {one.points[0] if one.points else 'no longer on the line list'}"
+    if len(one.lines) == one.of_lines:
+        return f"all {one.of_lines} lines"
+    return f"{len(one.lines)} of {one.of_lines} lines: {', '.join(map(str, one.lines))}"
 
 
 def limits(row: Any) -> str:
@@ -39,12 +68,13 @@ def group_table(told: pd.DataFrame, month: str) -> list[dict[str, str]]:
     ]
 
 
-def worst_table(points: Sequence[WorstPoint], month: str) -> list[dict[str, str]]:
+def worst_table(points: Sequence[WorstPoints], month: str) -> list[dict[str, str]]:
     """The worst points as rows of text."""
     return [
         {
-            "month": month, "fleet": one.fleet, "vehicle": one.vehicle, "unit": one.unit, "depot": one.depot, "line": str(one.line),
-            "point": one.point, "critical": "yes" if one.critical else "no", "planned": f"{one.planned:g}",
+            "month": month, "fleet": one.fleet, "vehicle": one.vehicle, "unit": one.unit, "depot": one.depot,
+            "lines": " ".join(map(str, one.lines)), "points": "; ".join(one.points),
+            "critical": "yes" if one.critical else "no", "planned": f"{one.planned:g}",
             "arrived": f"{one.arrived:g}", "not_arrived": f"{one.failed:g}", "not_arrived_pct": f"{one.failed_pct:.2f}",
             "days_with_doses_that_did_not": str(one.failed_days),
         }
@@ -62,8 +92,8 @@ def as_object(engine: Engine, month: str, depot: str) -> dict[str, Any]:
         **{f"by_{group}": account.rows_of(account.by_group(engine, month, group, depot)) for group in account.GROUPS},
         "vehicles_without_doses": account.without_doses(engine, month, depot),
         "worst_points": [
-            {name: round(value, 2) if isinstance(value, float) else value for name, value in asdict(one).items()
-             if name != "vehicle_id"}
+            {name: list(value) if isinstance(value, tuple) else value for name, value in asdict(one).items() if name != "vehicle_id"}
+            | {"failed_pct": round(one.failed_pct, 2), "arrived_pct": round(one.arrived_pct, 2)}
             for one in account.worst_points(engine, month, depot)
         ],
     }  # fmt: skip

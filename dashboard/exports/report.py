@@ -19,11 +19,18 @@ def sections(told: Report) -> list[Section]:
     return [
         ("Greased as planned", figures(told)),
         ("What failed", failed(told)),
-        ("What was repaired", [f"{name}: {number} records, {vehicles} vehicles" for name, number, vehicles in told.repaired]
-         or ["No work is recorded in this month."]),
+        ("What was repaired", repaired(told)),
         ("Grease", litres(told)),
         ("Open risks", risks(told)),
-    ]  # fmt: skip
+    ]
+
+
+def repaired(told: Report) -> list[str]:
+    """Work by kind."""
+    return [
+        f"{name}: {words.counted(number, 'record')}, {words.counted(vehicles, 'vehicle')}"
+        for name, number, vehicles in told.repaired
+    ] or ["No work is recorded in this month."]
 
 
 def figures(told: Report) -> list[str]:
@@ -32,8 +39,8 @@ def figures(told: Report) -> list[str]:
         return ["Nothing is accounted for in this month."]
     now = told.trend.iloc[-1]
     said = [
-        f"{words.percent(now)} of {now['planned']:,.0f} planned doses surely arrived; 95 % limits {words.limits(now)}.",
-        f"{now['failed']:,.0f} surely did not arrive, {now['not_proven']:,.0f} are not proven.",
+        f"{words.headline(now)}; 95 % limits {words.limits(now)}.",
+        words.doses(now),
     ]
     if len(told.trend) > 1:
         before = told.trend.iloc[-2]
@@ -55,8 +62,8 @@ def failed(told: Report) -> list[str]:
         for kind, began, ended, last in told.began
     ]
     said += [
-        f"{one.unit} ({one.vehicle}), line {one.line}, {one.point}{' (steering or braking)' if one.critical else ''}:"
-        f" {one.failed_pct:.0f} % of its doses surely did not arrive, on {one.failed_days} days"
+        f"{one.unit} ({one.vehicle}), {words.points(one)}{' (steering or braking)' if one.critical else ''}:"
+        f" {one.failed_pct:.0f} % of the doses surely did not arrive, on {words.counted(one.failed_days, 'day')}"
         for one in told.worst
     ]
     return said or ["Nothing was found to fail."]

@@ -14,7 +14,7 @@ from dashboard.exports import csv
 from dashboard.figures import theme
 from dashboard.figures.account import course
 from dashboard.queries import account, scope
-from dashboard.queries.account import WorstPoint
+from dashboard.queries.account import WorstPoints
 from dashboard.web.app import engine
 
 dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5)
@@ -58,7 +58,7 @@ def layout(month: str = "", depot: str = "", by: str = "depot", **_: Any) -> htm
 
 
 def body(
-    trend: pd.DataFrame, weeks: pd.DataFrame, groups: pd.DataFrame, worst: list[WorstPoint], *,
+    trend: pd.DataFrame, weeks: pd.DataFrame, groups: pd.DataFrame, worst: list[WorstPoints], *,
     month: str, by: str, unknown: int, template: str, report: str,
 ) -> list[Any]:  # fmt: skip
     """The month's figure, its trend, a comparison, and the points that got least."""
@@ -71,9 +71,8 @@ def body(
         components.section(
             f"Greased as planned in {month}",
             [
-                html.P(html.Strong(words.percent(told)), className="total-figure"),
-                html.P(f"Of {told['planned']:,.0f} planned doses of {told['vehicles']} vehicles {told['arrived']:,.0f} surely arrived,"
-                       f" {told['failed']:,.0f} surely did not, {told['not_proven']:,.0f} are not proven.{missing}"),
+                html.P(html.Strong(words.headline(told)), className="total-figure"),
+                html.P(words.doses(told) + missing),
                 dcc.Graph(figure=course(trend, "month", template), config={"displayModeBar": False}),
                 _weeks(weeks, template),
                 html.P(dcc.Link("The month's report, to print", href=report), className="steps"),
@@ -116,16 +115,16 @@ def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
     return components.table(heads, rows, "plain")
 
 
-def _worst_table(worst: list[WorstPoint]) -> html.Table:
+def _worst_table(worst: list[WorstPoints]) -> html.Table:
     rows = [
         html.Tr(
-            [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(str(one.line)),
-             html.Td(one.point), html.Td("steering or braking" if one.critical else ""), html.Td(f"{one.failed_pct:.0f} %"),
+            [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(words.points(one)),
+             html.Td("steering or braking" if one.critical else ""), html.Td(f"{one.failed_pct:.0f} %"),
              html.Td(f"{one.arrived_pct:.0f} %"), html.Td(str(one.failed_days))]
         )
         for one in worst
     ]  # fmt: skip
-    heads = ("Vehicle", "Line", "Point", "What depends on it", "Surely not", "Surely arrived", "Days")
+    heads = ("Vehicle", "Points", "What depends on it", "Surely not", "Surely arrived", "Days")
     return components.table(heads, rows, "plain")
 
 

@@ -1,17 +1,19 @@
 """Whether every point got its grease, rolled up: one query a roll-up, of what whoever asks may see."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any, Final
 
 import pandas as pd
 from sqlalchemy import ColumnElement, Engine, Table, func, select
 
-from analytics.account.greased import unpacked, with_limits
+from analytics.account.greased import DaysOfMonth, unpacked, with_limits
 from dashboard.queries.scope import read_vehicles, visible
 from ingest import schema
-from ingest.times import DAY_US, microseconds
+from ingest.setups import Setup
+from ingest.times import microseconds
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
 GROUPS: Final = {
@@ -24,21 +26,22 @@ GROUPS: Final = {
 MONTHS: Final = 12  # of a trend
 WEEKS: Final = 8
 MOST_POINTS: Final = 50
-CRITICAL_WORDS: Final = {True: "steering or braking", False: "other points"}
+CRITICAL_WORDS: Final = {True: "Steering or braking depends on it", False: "Other points"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class WorstPoint:
-    """A point that did not get all of its grease in a month: planned doses, surely arrived, surely not; the days on which nothing
-    surely arrived though something was planned, and the ones on which doses surely did not."""
+class WorstPoints:
+    """Points of a vehicle that missed the same share of their grease in a month: by their lines; doses planned, surely arrived and
+    surely not, of one of them; on how many days at least one dose surely did not arrive; and how many of its lines there are."""
 
     vehicle_id: int
     fleet: str
     vehicle: str
     unit: str
     depot: str
-    line: int
-    point: str
+    lines: tuple[int, ...]
+    points: tuple[str, ...]
+    of_lines: int
     critical: bool
     planned: float
     arrived: float
@@ -47,7 +50,7 @@ class WorstPoint:
 
     @property
     def failed_pct(self) -> float:
-        """Percent of its planned doses that surely did not arrive."""
+        """Percent of planned doses that surely did not arrive."""
         return 100 * self.failed / self.planned
 
     @property
@@ -111,9 +114,9 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
         return with_limits(pd.read_sql(asked, connection))
 
 
-def worst_points(engine: Engine, month: str, depot: str = "", most: int = MOST_POINTS) -> list[WorstPoint]:
-    """Points of which most doses surely did not arrive in a month: the highest share first, and steering and braking first among
-    equals."""
+def worst_points(engine: Engine, month: str, depot: str = "", most: int = MOST_POINTS) -> list[WorstPoints]:
+    """Points of which most doses surely did not arrive in a month: the highest share first, and what steering or braking depends on
+    first among equals."""
     table = schema.greased
     asked = (
         select(table.c.vehicle_id, table.c.depot, table.c.days)
@@ -121,30 +124,43 @@ def worst_points(engine: Engine, month: str, depot: str = "", most: int = MOST_P
         .order_by(table.c.worst.desc())
         .limit(most)  # each vehicle's own worst is at least as bad as any that is shown of it
     )
-    year, number = map(int, month.split("-"))
-    end_us = microseconds(pd.Timestamp(year, number, 1, tz="UTC").to_pydatetime()) + 28 * DAY_US
+    end_us = month_span_us(month)[1] - 1
     with engine.connect() as connection:
         rows = connection.execute(asked).all()
         known = {one.id: one for one in read_vehicles(connection, [row.vehicle_id for row in rows])}
-    found = []
-    for row in rows:
-        if row.vehicle_id not in known:
-            continue
-        setup, told = known[row.vehicle_id].in_force(end_us), unpacked(row.days)
-        named = {line.line: line for line in setup.lines}
-        for k, number in enumerate(told.lines.tolist()):
-            planned, arrived, failed = (float(v[:, k].sum()) for v in (told.planned, told.arrived, told.failed))
-            if not failed:
-                continue
-            line = named.get(number)
-            found.append(
-                WorstPoint(
-                    vehicle_id=row.vehicle_id, fleet=setup.fleet, vehicle=setup.vehicle, unit=setup.unit, depot=row.depot, line=number,
-                    point=line.point if line else "no longer on the line list", critical=bool(line and line.critical),
-                    planned=planned, arrived=arrived, failed=failed, failed_days=int((told.failed[:, k] > 0).sum()),
-                )
-            )  # fmt: skip
-    return sorted(found, key=lambda one: (-round(one.failed_pct, 1), not one.critical, one.vehicle, one.line))[:most]
+    found = [
+        one
+        for row in rows
+        if row.vehicle_id in known
+        for one in _worst_of(row.vehicle_id, known[row.vehicle_id].in_force(end_us), row.depot, unpacked(row.days))
+    ]
+    return sorted(found, key=lambda one: (-round(one.failed_pct, 1), not one.critical, one.vehicle, one.lines))[:most]
+
+
+def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> Iterator[WorstPoints]:
+    """A vehicle's, those together that are alike."""
+    named = {line.line: line for line in setup.lines}
+    alike = defaultdict[tuple[float, ...], list[int]](list)
+    for k in range(len(told.lines)):
+        planned, arrived, failed = (float(v[:, k].sum()) for v in (told.planned, told.arrived, told.failed))
+        if failed:
+            alike[planned, arrived, failed, float((told.failed[:, k] > 0).sum())].append(k)
+    for (planned, arrived, failed, days), columns in alike.items():
+        lines = [int(told.lines[k]) for k in columns]
+        here = [named[number] for number in lines if number in named]
+        yield WorstPoints(
+            vehicle_id=vehicle_id, fleet=setup.fleet, vehicle=setup.vehicle, unit=setup.unit, depot=depot, lines=tuple(lines),
+            points=tuple(line.point for line in here), of_lines=len(told.lines), critical=any(line.critical for line in here),
+            planned=planned, arrived=arrived, failed=failed, failed_days=int(days),
+        )  # fmt: skip
+
+
+def month_span_us(month: str) -> tuple[int, int]:
+    """From when to when a month (YYYY-MM) lasts, by UTC."""
+    first = date.fromisoformat(f"{month}-01")
+    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+    since, until = (microseconds(datetime(d.year, d.month, 1, tzinfo=UTC)) for d in (first, after))
+    return since, until
 
 
 def without_doses(engine: Engine, month: str, depot: str = "") -> int:

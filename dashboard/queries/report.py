@@ -2,7 +2,6 @@
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from typing import Any
 
 import pandas as pd
@@ -14,7 +13,6 @@ from analytics.planning.usage import Amount
 from dashboard.queries import account, grease
 from dashboard.queries.scope import visible
 from ingest import schema
-from ingest.times import microseconds
 from ingest.work_records import read_work
 
 MOST_RISKS = 15
@@ -44,7 +42,7 @@ class Report:
     by_depot: pd.DataFrame
     by_critical: pd.DataFrame
     by_point: pd.DataFrame
-    worst: list[account.WorstPoint]
+    worst: list[account.WorstPoints]
     unknown: int
     began: list[tuple[str, int, int, int]]  # kind, began, ended, last
     repaired: list[tuple[str, int, int]]  # kind of work, records, vehicles
@@ -53,16 +51,9 @@ class Report:
     more_risks: int
 
 
-def month_span_us(month: str) -> tuple[int, int]:
-    """From when to when a month (YYYY-MM) lasts, by UTC."""
-    first = date.fromisoformat(f"{month}-01")
-    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
-    return tuple(microseconds(datetime(d.year, d.month, 1, tzinfo=UTC)) for d in (first, after))  # type: ignore[return-value]
-
-
 def read_report(engine: Engine, month: str, depot: str = "") -> Report:
     """The report of a month."""
-    since_us, until_us = month_span_us(month)
+    since_us, until_us = account.month_span_us(month)
     finding, who, work = schema.finding, schema.vehicle_summary, schema.work
     mine = [*visible(who), *([who.c.depot == depot] if depot else [])]
     with engine.connect() as connection:

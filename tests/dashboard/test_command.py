@@ -28,7 +28,7 @@ from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "alarms", "acknowledge", "shelve",
+    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "account", "alarms", "acknowledge", "shelve",
     "out-of-service", "watch", "depot", "route", "calendar", "commission", "person",
 ]  # fmt: skip
 

@@ -70,7 +70,9 @@ def test_days_are_kept_in_short() -> None:
     assert days.lines.tolist() == [1, 2, 7]
     assert days.arrived.tolist() == [[10, 10, 10], [10, 6, 10]]
     assert days.failed.sum() == 0
-    many = tuple(Line(line=n, bundle="b", point="p", channel=None, dose_cm3=1, length_m=1, bore_mm=1) for n in range(1, 31))
+    many = tuple(
+        Line(line=n, bundle="b", point="p", channel=None, dose_cm3=1, length_m=1, bore_mm=1) for n in range(1, 31)
+    )
     full = np.tile(np.linspace(20, 30, 31)[:, None], (1, 30)).round(1)
     month = replace(doses(), first=date(2026, 3, 1), lines=many, planned=full, arrived=full, failed=0 * full)
     assert len(kept_of(month, (SETUP,)).months["2026-03", "north"].days) < 400

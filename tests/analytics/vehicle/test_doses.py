@@ -96,9 +96,14 @@ def test_a_pump_that_stopped_for_good_is_counted_on(tmp_path: Path) -> None:
 def test_the_test_button_is_no_planned_dose(tmp_path: Path) -> None:
     """Nor does what it brings make up for another."""
     said = read(20)
-    extra = [("cycle", h, v | {"cycle_no": v["cycle_no"] + (v["cycle_no"] > 9), "engine_h": v["engine_h"]}) for _, h, v in said]
+    extra = [
+        ("cycle", h, v | {"cycle_no": v["cycle_no"] + (v["cycle_no"] > 9), "engine_h": v["engine_h"]})
+        for _, h, v in said
+    ]
     hour = 9 * INTERVAL_H + 0.1
-    extra.insert(10, ("cycle", hour, said[0][2] | {"cycle_no": 10, "engine_h": round(500.03 + hour, 2), "manual": True}))
+    extra.insert(
+        10, ("cycle", hour, said[0][2] | {"cycle_no": 10, "engine_h": round(500.03 + hour, 2), "manual": True})
+    )
     assert totals(told(heard(tmp_path, extra, 8.0, {}, channel="p1"))) == (20, 20, 0)
 
 
@@ -151,7 +156,9 @@ def test_the_truth_lies_within_the_limits(tmp_path: Path) -> None:
     for name, run in runs.items():
         found = told(analyse(*held[name], END_US))
         clock, weight, arrived = greased.doses(run)
-        day = np.array([date.fromordinal(719_163 + int(d)) for d in (clock - 0.0) // 24])  # by UTC: a month is many days
+        day = np.array(
+            [date.fromordinal(719_163 + int(d)) for d in (clock - 0.0) // 24]
+        )  # by UTC: a month is many days
         for month in ("2025-10", "2025-11"):
             mine = (np.array([f"{d:%Y-%m}" for d in day]) == month) & (clock <= END_H)
             rows = [k for k in range(len(found.planned)) if f"{found.first + timedelta(days=k):%Y-%m}" == month]
@@ -169,7 +176,7 @@ def test_the_truth_lies_within_the_limits(tmp_path: Path) -> None:
     assert proven >= 8
 
 
-def _line_by_line(name: str, found: Doses, arrived: np.ndarray, planned: float) -> None:  # type: ignore[type-arg]
+def _line_by_line(name: str, found: Doses, arrived: np.ndarray, planned: float) -> None:
     """The same of each point over the whole span."""
     for k, line in enumerate(found.lines):
         truth, of = arrived[k] / planned, found.planned[:, k].sum()
