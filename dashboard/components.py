@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import html
+from dash import dcc, html
 
 from analytics.findings import CAUTION, CAUTIONS, Finding
 from analytics.kinds import FINDING_KINDS, Kind
@@ -15,7 +15,7 @@ def need(name: str) -> html.Span:
     """A need as word, shape and colour."""
     return html.Span(
         [
-            html.Span(formatting.NEED_SHAPES[name], className="shape", **{"aria-hidden": "true"}),
+            html.Span(className=f"shape shape-{name}", **{"aria-hidden": "true"}),
             formatting.NEED_WORDS[name],
         ],
         className=f"need need-{name}",
@@ -43,7 +43,7 @@ def who(id_: str, label: str) -> dmc.TextInput:
 def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
     """The reservoir as a bar, with its low mark."""
     if level_pct is None:
-        return html.Div("level unknown", className="dim")
+        return html.Div(className="level-bar level-unknown", role="img", **{"aria-label": "level not known"})
     state = "low" if level_pct <= low_mark_pct else "near" if level_pct <= low_mark_pct + 10 else "fine"
     return html.Div(
         [
@@ -93,7 +93,7 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
 
 
-def guidance(kind: Kind, key: str) -> html.Details:
+def guidance(kind: Kind, key: str, *, opened: bool = False) -> html.Details:
     """What is seen, what most likely causes it, what to check and what each outcome means, what to take along."""
     steps = [html.Li([check.look, html.Div(check.means, className="dim")]) for check in kind.checks]
     return html.Details(
@@ -105,7 +105,46 @@ def guidance(kind: Kind, key: str) -> html.Details:
             html.P([html.Strong("Take along: "), "; ".join(kind.to_take()), "."]),
             html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
         ],
+        open=opened,
         **{"data-keep": key},
+    )
+
+
+def page_menu(items: Sequence[tuple[str, str]]) -> dmc.Menu:
+    """What else may be done with a page or card, at its corner: (text, id of the item)."""
+    button = html.Button(
+        html.Span(className="icon icon-dots", **{"aria-hidden": "true"}), type="button", className="head-button",
+        **{"aria-label": "More: save or print"},
+    )  # fmt: skip
+    inside = dmc.MenuDropdown([dmc.MenuItem(text, id=id_) for text, id_ in items])
+    return dmc.Menu([dmc.MenuTarget(button), inside], position="bottom-end", keepMounted=True)
+
+
+def first_steps() -> html.Section:
+    """What to do where no vehicle is registered yet."""
+    steps = (
+        (
+            "Register the vehicles and their line lists",
+            "Two tables: who they are, and which line ends at which point.",
+            "/set-up",
+            "Set-up",
+        ),
+        ("Let the controllers publish", "tallow ingest records what comes to your broker.", "/data", "What comes in"),
+        ("Say who is told", "tallow watch raises alarms and sends them where you say.", "/set-up", "Routes"),
+    )
+    items = [
+        html.Li([html.Strong(what), html.Div(how, className="dim"), dcc.Link(name, href=href)])
+        for what, how, href, name in steps
+    ]
+    return html.Section(
+        [
+            html.H2("No vehicles yet"),
+            html.Ol(items, className="first-steps"),
+            html.P(
+                "By hand: tallow register DIR. After an upgrade: tallow analyse. To look around first: tallow demo."
+            ),
+        ],
+        className="card",
     )
 
 

@@ -1,28 +1,31 @@
 """Numbers and times as people read them."""
 
+from __future__ import annotations
+
 import math
 import re
 from datetime import date, datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from analytics.alarms.depots import Depot
-from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
-from analytics.alarms.routes import Route
+from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY
 from analytics.kinds import FINDING_KINDS
-from analytics.planning.closed_days import ClosedDays
-from analytics.planning.timer import Setting
-from analytics.vehicle.commissioning import Handover, Item
-from analytics.vehicle.line_conditions import LineCondition
 from dashboard import accounts
 from ingest.times import instant
-from ingest.work import Work
+
+if TYPE_CHECKING:
+    from analytics.alarms.depots import Depot
+    from analytics.alarms.performance import Figures
+    from analytics.alarms.routes import Route
+    from analytics.planning.closed_days import ClosedDays
+    from analytics.planning.timer import Setting
+    from analytics.vehicle.commissioning import Handover, Item
+    from analytics.vehicle.line_conditions import LineCondition
+    from ingest.work import Work
 
 NEED_WORDS = {
     "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
 }  # fmt: skip
-# Never colour alone: each need has a shape of its own as well.
-NEED_SHAPES = {"act_now": "●", "plan": "▲", "note": "■", "unheard": "?", "not_proven": "◇", "none": "✓"}
 
 
 def local(at_us: int, timezone: str) -> datetime:
@@ -75,6 +78,11 @@ def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
     if early.year == late.year:
         return f"{early.day} {early:%b} to {day(late)}"
     return f"{day(early)} to {day(late)}"
+
+
+def days_ahead(early_us: int | None, late_us: int | None, timezone: str) -> str:
+    """The same where there is little room, and no doubt about the year: 4 to 9 Dec."""
+    return re.sub(r" \d{4}\b", "", window(early_us, late_us, timezone))
 
 
 def litres(amount: float) -> str:
@@ -181,6 +189,7 @@ EVENTS = {
     "unsuppress": "shown again",
     "take_out": "taken out of service",
     "put_back": "put back into service",
+    "assign": "assigned",
 }
 
 
@@ -208,14 +217,32 @@ def closing(closed: ClosedDays) -> str:
 
 def route(one: Route) -> str:
     """What goes by a route."""
+    from analytics.alarms.routes import MOST_ALERTS  # with what sends alerts, which no list of vehicles needs
+
     said = [
         f"{one.depot or 'all depots'}",
         {"act_now": "act now only", "plan": "act now and plan", "note": "everything"}[one.severity],
         f"{', '.join(one.groups)} only" if one.groups else "",
         f"unacknowledged for {one.after_min} min" if one.after_min else "",
         "at any hour" if one.at_any_hour else "",
+        f"at most {one.most_alerts} one by one in 10 min" if one.most_alerts != MOST_ALERTS else "",
     ]
     return "; ".join(text for text in said if text)
+
+
+# What each measure is for, in a sentence.
+ALARM_AIMS: Final = {
+    "Raised in the period": "How often alarms asked for attention.",
+    "For each day and person": "More than a person can look into one by one means that some are passed over.",
+    "Standing now": "Alarms whose cause lasts, whether acknowledged or not.",
+    "Standing for more than a day": "What stands for days is no longer looked at: mend its cause, shelve it, or take it out of service.",
+    "Most in ten minutes": "Above this nobody can tell which matters.",
+    "Floods": "Times in which more came than anybody can follow.",
+    "Chattering": "An alarm that comes and goes within minutes is about its limit, not about the vehicle.",
+    "By severity": "If most are urgent, none is.",
+    "Share of the ten most frequent": "If a few alarms are most of the work, mend those first.",
+    "Time until acknowledged, median": "How long an alarm waits until somebody takes note of it.",
+}
 
 
 def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:

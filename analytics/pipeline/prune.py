@@ -17,9 +17,9 @@ from analytics.vehicle.doses import doses
 from ingest import retention, schema
 from ingest.database import writing
 from ingest.errors import Problem
-from ingest.reading import newest_at_us
 from ingest.setups import Setup
 from ingest.times import DAY_US, instant
+from ingest.totals import newest_at_us
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91

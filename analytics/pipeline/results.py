@@ -12,9 +12,10 @@ import structlog
 from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics.pipeline import vehicle_summary
+from analytics.pipeline import depot_days, vehicle_summary
 from analytics.pipeline.account import keep_greased
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
+from analytics.pipeline.kept import program
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
@@ -63,6 +64,8 @@ def renew(
             with engine.connect() as connection:
                 chosen, old = vehicles_wanting(connection, began_us, wanting.stale_us, most_old)
         if not chosen:
+            if number:
+                depot_days.keep(engine, began_us)
             return
         mine = claim_vehicles(engine, chosen, who)
         begun += len(mine)
@@ -140,6 +143,8 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
             alarms_due_us=0,
+            fleet_revision=outcome.fleet_revision,
+            made_by=program(),
         )
     )
     vehicle_summary.put_result(connection, outcome)

@@ -1,16 +1,16 @@
 """A vehicle in one row, as lists show it: who it is, what it needs, why, and what to take along. Nobody else writes that table."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, insert, update
 
 from analytics.findings import Finding, urgency
-from analytics.kinds import Severity, kind_rank
+from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
-from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from analytics.vehicle.refill import Refill
 from ingest import registry, schema
 from ingest.registry import Registered, read_vehicles
@@ -27,11 +27,15 @@ _NO_RANK: Final = 199  # of a vehicle without an open finding
 
 @dataclass(frozen=True)
 class FindingShown:
-    """An open finding as a list says it."""
+    """An open finding as a list says it: with where it is in a few words, how many ignition hours the longest of its points has waited
+    for grease (None: not known), and whether one of them, which steering or braking depends on, may be dry."""
 
     kind: str
     severity: Severity
     summary: str
+    where: str = ""
+    dry_h: float | None = None
+    critical: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +52,7 @@ class Detail:
     def to_row(self) -> dict[str, Any]:
         """As it is kept in the table."""
         return {
-            "findings": [[f.kind, f.severity, f.summary] for f in self.findings],
+            "findings": [list(astuple(f)) for f in self.findings],
             "open": self.open,
             "refill": self.refill.to_row(),
             "week": list(self.week),
@@ -89,12 +93,27 @@ def detail(outcome: Outcome) -> Detail:
     last = outcome.days[-_WEEK_DAYS:]
     done = sum(day.done + day.incomplete + day.lost for day in last)
     return Detail(
-        findings=tuple(FindingShown(f.kind, f.severity, f.summary) for f in open_[:_FINDINGS_SHOWN]),
+        findings=tuple(_shown(f, outcome) for f in open_[:_FINDINGS_SHOWN]),
         open=len(open_),
         refill=outcome.refill,
         week=(done, done + sum(day.missed for day in last)),
         lines=tuple(outcome.lines),
     )
+
+
+def _shown(found: Finding, outcome: Outcome) -> FindingShown:
+    """A finding with the lines that it concerns: its own, or all of them where grease fails to arrive anywhere."""
+    of_all = FINDING_KINDS[found.kind].dries and not found.lines and found.channel is None
+    concerned = [line for line in outcome.lines if of_all or line.line in found.lines]
+    points = {line.line: line.point for line in outcome.setup.lines}
+    where = f"all {len(concerned)} lines" if of_all else ""
+    if not where and concerned:
+        one = concerned[0].line
+        where = f"line {one}, {points.get(one, '')}" if len(concerned) == 1 else f"{len(concerned)} lines"
+    hours = [line.hours_since_grease for line in concerned if line.hours_since_grease is not None]
+    return FindingShown(
+        found.kind, found.severity, found.summary, where, max(hours, default=None), any(line.critical_dry for line in concerned)
+    )  # fmt: skip
 
 
 def put_result(connection: Connection, outcome: Outcome) -> None:
@@ -103,12 +122,13 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     found = {
         "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=bool(outcome.days))),
         "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
-        "dry_h": (outcome.max_hours_since_grease or 0.0) if open_ else 0.0,
+        "dry_h": outcome.max_hours_since_grease if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,
         "due_early_us": outcome.refill.due_early_us,
         "use_l_a_day": outcome.refill.use_l_a_day,
         "watched_days": float(len(outcome.days)),
         "watched_h": float(sum(day.ignition_h for day in outcome.days)),
+        "drifting": sum(line.condition in DRIFTS for line in outcome.lines),
         "detail": detail(outcome).to_row(),
     }
     _put(connection, outcome.vehicle_id, _identity(outcome.setup) | found, sold=outcome.sold)
@@ -122,7 +142,15 @@ def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    done = registry.register(connection, folder, now_us, show)
+    return _listed(connection, registry.register(connection, folder, now_us, show), now_us)
+
+
+def register_setups(connection: Connection, wanted: Sequence[Setup], now_us: int) -> Registered:
+    """The same for set-ups that come another way."""
+    return _listed(connection, registry.register_setups(connection, wanted, now_us), now_us)
+
+
+def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done
@@ -140,5 +168,5 @@ def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sol
     values = values | {"sold": sold}
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:
-        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": 0.0}
+        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None}
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))

@@ -53,6 +53,8 @@ def _drift(ratio: Floats, noise: float) -> str | None:
     return "rising" if latest > 0 else "falling"
 
 
+# What a line is called that is on its way to a finding.
+DRIFTS: Final = ("rising", "falling")
 LineState = Literal["act_now", "plan", "note", "not_proven", "sound"]
 # So many intervals without grease at a point are more than the timer explains.
 WAITS_INTERVALS: Final = 3.0
@@ -134,4 +136,4 @@ def _state(condition: str, hours: float | None, result: Result, settings: Settin
     waits = hours is None or hours > WAITS_INTERVALS * result.history.setup.interval_min / 60
     if waits or silent or condition in ("unwatched", "learning"):
         return "not_proven"
-    return "note" if condition in ("rising", "falling") else "sound"
+    return "note" if condition in DRIFTS else "sound"

@@ -55,16 +55,17 @@ def account(
     with reachable(engine):
         if depot and depot not in scope.depots(engine):
             raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
-        chosen = _month(accounts.months(engine), month)
+        within = scope.Scope(depot=depot)
+        chosen = _month(accounts.months(engine, within), month)
         if as_json:
-            print_json(words.as_object(engine, chosen, depot))
+            print_json(words.as_object(engine, chosen, within))
             return
-        groups = accounts.by_group(engine, chosen, by, depot)
+        groups = accounts.by_group(engine, chosen, by, within)
         if as_csv:
             sys.stdout.write(csv.csv_text(words.group_table(groups, chosen), "month"))
             return
         if report or send:
-            told = read_report(engine, chosen, depot)
+            told = read_report(engine, chosen, within)
             if report:
                 sys.stdout.write(sentences.as_text(told))
             if send:
@@ -74,7 +75,7 @@ def account(
                     )
                 print(f"The report of {chosen} goes to {number} recipients.")
             return
-        trend, worst = accounts.by_month(engine, depot, chosen), accounts.worst_points(engine, chosen, depot, 10)
+        trend, worst = accounts.by_month(engine, within, chosen), accounts.worst_points(engine, chosen, within, 10)
     for row in trend.to_dict("records"):
         print(
             f"{row['month']}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"

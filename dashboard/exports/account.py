@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
+from dashboard.queries.scope import Scope
 
 MEANING = (
     "A dose is planned for each interval of ignition time, for each point. It surely arrived where the pressure of its line or the"
@@ -82,18 +83,19 @@ def worst_table(points: Sequence[WorstPoints], month: str) -> list[dict[str, str
     ]  # fmt: skip
 
 
-def as_object(engine: Engine, month: str, depot: str) -> dict[str, Any]:
+def as_object(engine: Engine, month: str, scope: Scope) -> dict[str, Any]:
     """All of a month for other programs."""
     return {
         "month": month,
-        "depot": depot or None,
-        "months": account.rows_of(account.by_month(engine, depot, month)),
-        "weeks": account.rows_of(account.by_week(engine, depot)),
-        **{f"by_{group}": account.rows_of(account.by_group(engine, month, group, depot)) for group in account.GROUPS},
-        "vehicles_without_doses": account.without_doses(engine, month, depot),
+        "fleet": scope.fleet or None,
+        "depot": scope.depot or None,
+        "months": account.rows_of(account.by_month(engine, scope, month)),
+        "weeks": account.rows_of(account.by_week(engine, scope)),
+        **{f"by_{group}": account.rows_of(account.by_group(engine, month, group, scope)) for group in account.GROUPS},
+        "vehicles_without_doses": account.without_doses(engine, month, scope),
         "worst_points": [
             {name: list(value) if isinstance(value, tuple) else value for name, value in asdict(one).items() if name != "vehicle_id"}
             | {"failed_pct": round(one.failed_pct, 2), "arrived_pct": round(one.arrived_pct, 2)}
-            for one in account.worst_points(engine, month, depot)
+            for one in account.worst_points(engine, month, scope)
         ],
     }  # fmt: skip

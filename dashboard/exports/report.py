@@ -5,13 +5,21 @@ from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.exports import account as words
 from dashboard.queries.report import Report
+from dashboard.queries.scope import Scope
 
 Section = tuple[str, list[str]]
 
 
 def title(told: Report) -> str:
     """What it is about."""
-    return f"Lubrication in {told.month}, {told.depot or 'all depots'}"
+    return f"Lubrication in {told.month}, {place(told.scope)}"
+
+
+def place(scope: Scope) -> str:
+    """What a scope is called."""
+    return (
+        ", ".join(name for name in (scope.depot, f"fleet {scope.fleet}" if scope.fleet else "") if name) or "all depots"
+    )
 
 
 def sections(told: Report) -> list[Section]:
@@ -50,7 +58,7 @@ def figures(told: Report) -> list[str]:
             f"{told.unknown} registered vehicles planned no dose: they stood, or nobody heard of them. They are in none of these figures."
         )
     said += [f"{row['group']}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
-    if not told.depot:
+    if not told.scope.depot:
         said += [f"{row['group']}: {words.percent(row)}" for row in told.by_depot.head(8).to_dict("records")]
     return said
 

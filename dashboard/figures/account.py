@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.colours import GREY, RED
 from dashboard.figures.theme import text, with_layout
+from dashboard.tokens import GREY, RED
 
 
 def course(told: pd.DataFrame, period: str, template: str) -> go.Figure:

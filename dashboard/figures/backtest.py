@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.colours import BLUE, GREY
 from dashboard.figures.theme import with_layout
+from dashboard.tokens import BLUE, GREY
 
 
 def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:

@@ -6,8 +6,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analytics.planning.usage import Amount
-from dashboard.colours import BLUE, GREY
 from dashboard.figures.theme import BI, with_layout
+from dashboard.tokens import BLUE, GREY
 from dashboard.units import Units
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analytics.statistics.rates import MeanCumulative, Rate
-from dashboard.colours import BLUE, GREY
 from dashboard.figures.theme import short, text, thinned, with_layout
+from dashboard.tokens import BLUE, GREY
 
 
 def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per: int) -> go.Figure:

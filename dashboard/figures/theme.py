@@ -7,10 +7,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import plotly.graph_objects as go
+import plotly.io as pio
 from numpy.typing import NDArray
 from tsdownsample import NaNMinMaxDownsampler
 
-from dashboard.colours import BLACK
+from dashboard.tokens import BLUE, DARK, FONT, GREY, LIGHT, RED, SIZES_PX, YELLOW, Scheme
 from dashboard.units import Units
 from ingest.times import instant, local_us
 
@@ -22,13 +23,41 @@ MOST_MARKS = 800  # of single marks, which take a browser longer
 BI = Units()
 
 
+_SCHEMES = {"tallow_light": LIGHT, "tallow_dark": DARK}
+
+
 def template_of(scheme: str | None) -> str:
     """The template of a page's scheme, light or dark."""
-    return "mantine_dark" if scheme == "dark" else "mantine_light"
+    return "tallow_dark" if scheme == "dark" else "tallow_light"
+
+
+def scheme_of(template: str) -> Scheme:
+    """The colours that a template is made of."""
+    return _SCHEMES.get(template, LIGHT)
 
 
 def ink(template: str) -> str:
-    return BLACK if template.endswith("light") else "#d0d4da"
+    """The colour of text and of marks that mean nothing by their colour."""
+    return scheme_of(template).ink
+
+
+def add_templates() -> None:
+    """Make the charts' templates from the tokens."""
+    for name, scheme in _SCHEMES.items():
+        axis = {
+            "gridcolor": scheme.rule, "linecolor": scheme.edge, "zerolinecolor": scheme.rule, "tickcolor": scheme.edge,
+            "tickfont": {"color": scheme.quiet}, "title": {"font": {"color": scheme.quiet}}, "automargin": False,
+        }  # fmt: skip
+        pio.templates[name] = go.layout.Template(
+            layout={
+                "font": {"family": FONT, "size": SIZES_PX["small"], "color": scheme.ink},
+                "paper_bgcolor": scheme.surface, "plot_bgcolor": scheme.surface, "colorway": [BLUE, GREY, YELLOW, RED],
+                "xaxis": axis, "yaxis": axis,
+                "hoverlabel": {"bgcolor": scheme.surface, "bordercolor": scheme.edge, "font": {"color": scheme.ink, "family": FONT}},
+                "modebar": {"bgcolor": "rgba(0,0,0,0)", "color": scheme.quiet, "activecolor": scheme.ink},
+                "shapedefaults": {"line": {"color": scheme.edge}},
+            }
+        )  # fmt: skip
 
 
 def local(at_us: Any, zone: ZoneInfo) -> NDArray[np.float64]:
@@ -62,7 +91,7 @@ def thinned(values: NDArray[np.floating[Any]], most: int = MOST_POINTS) -> NDArr
 
 _DAY_MS = 86_400_000
 # Dates of an axis are written as they are in texts, as far as there is room.
-_TICKS = [
+TICKS = [
     {"dtickrange": [None, _DAY_MS - 1], "value": "%-d %b, %H:%M"},
     {"dtickrange": [_DAY_MS, "M1"], "value": "%-d %b"},
     {"dtickrange": ["M1", "M11"], "value": "%b %Y"},
@@ -83,5 +112,5 @@ def with_layout(
         dragmode=False,
     )
     if first is not None:
-        figure.update_xaxes(range=[first, last], type="date", tickformatstops=_TICKS, hoverformat="%-d %b %Y, %H:%M")
+        figure.update_xaxes(range=[first, last], type="date", tickformatstops=TICKS, hoverformat="%-d %b %Y, %H:%M")
     return figure

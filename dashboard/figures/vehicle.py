@@ -14,9 +14,9 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.day import Day
 from analytics.vehicle.pressure.traces import sampled
 from dashboard import formatting
-from dashboard.colours import BLUE, GREY, RED, SEVERITY_COLOURS, YELLOW
 from dashboard.figures.theme import BI, MOST_MARKS, ink, local, local_datetime, short, text, thinned, with_layout
 from dashboard.formatting import work_details
+from dashboard.tokens import BLUE, GREY, RED, SEVERITY_COLOURS, YELLOW
 from dashboard.units import Units
 from ingest.times import DAY_US, local_us
 

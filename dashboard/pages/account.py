@@ -1,7 +1,6 @@
 """The account: was every point greased as planned, where not, and which points got least."""
 
 from typing import Any
-from urllib.parse import urlencode
 
 import dash
 import dash_mantine_components as dmc
@@ -13,11 +12,12 @@ from dashboard.exports import account as words
 from dashboard.exports import csv
 from dashboard.figures import theme
 from dashboard.figures.account import course
-from dashboard.queries import account, scope
+from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
+from dashboard.queries.scope import address, scope_of
 from dashboard.web.app import engine
 
-dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5)
+dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5, icon="account")
 
 NOTHING = (
     "Nothing is accounted for yet. Doses are counted when a vehicle is analysed: the watch does it within minutes, `tallow analyse`"
@@ -25,12 +25,14 @@ NOTHING = (
 )
 
 
-def layout(month: str = "", depot: str = "", by: str = "depot", **_: Any) -> html.Div:
-    """The page for the month, the depot and the grouping in the address."""
-    known, depots = account.months(engine()), scope.depots(engine())
+def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
+    """The page for the month, the scope and the grouping in the address."""
+    chosen = scope_of(asked)
+    known = account.months(engine(), chosen)
     return html.Div(
         [
             dcc.Location(id="account-location", refresh=False),
+            dcc.Store(id="account-scope", data=chosen._asdict()),
             html.H1("Account"),
             html.Div(
                 [
@@ -39,15 +41,11 @@ def layout(month: str = "", depot: str = "", by: str = "depot", **_: Any) -> htm
                         value=month if month in known else (known[0] if known else None),
                     ),
                     dmc.Select(
-                        id="account-depot", label="Depot", value=depot if depot in depots else "", w=220, allowDeselect=False,
-                        data=components.one_or_all("All depots", depots),
-                    ),
-                    dmc.Select(
                         id="account-by", label="Compare by", value=by if by in account.GROUPS else "depot", w=220, allowDeselect=False,
                         data=[{"value": key, "label": told[0].capitalize()} for key, told in account.GROUPS.items()],
                     ),
-                    dmc.Button("CSV", id="account-csv", variant="default", mt=24),
-                    dmc.Button("Worst points as CSV", id="account-worst-csv", variant="default", mt=24),
+                    dmc.Button("Save as CSV", id="account-csv", variant="default", mt=24),
+                    dmc.Button("Save worst points as CSV", id="account-worst-csv", variant="default", mt=24),
                     dcc.Download(id="account-file"),
                 ],
                 className="filters",
@@ -132,27 +130,27 @@ def _worst_table(worst: list[WorstPoints]) -> html.Table:
     Output("account-body", "children"),
     Output("account-location", "href"),
     Input("account-month", "value"),
-    Input("account-depot", "value"),
     Input("account-by", "value"),
     Input("scheme-now", "data"),
+    State("account-scope", "data"),
 )
-def show(month: str | None, depot: str, by: str, scheme: str | None) -> tuple[list[Any], str]:
+def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
     """The chosen month; the address holds it."""
+    chosen = scope_of(asked)
     if month is None:
-        return [html.P(NOTHING)], "/account"
-    chosen = {name: value for name, value in (("month", month), ("depot", depot)) if value}
+        return [html.P(NOTHING)], address("/account", chosen)
     shown = body(
-        account.by_month(engine(), depot, month),
-        account.by_week(engine(), depot),
-        account.by_group(engine(), month, by, depot),
-        account.worst_points(engine(), month, depot),
+        account.by_month(engine(), chosen, month),
+        account.by_week(engine(), chosen),
+        account.by_group(engine(), month, by, chosen),
+        account.worst_points(engine(), month, chosen),
         month=month,
         by=by,
-        unknown=account.without_doses(engine(), month, depot),
+        unknown=account.without_doses(engine(), month, chosen),
         template=theme.template_of(scheme),
-        report=f"/account/report?{urlencode(chosen)}",
+        report=address("/account/report", chosen, month=month),
     )
-    return shown, f"/account?{urlencode(chosen | {'by': by})}"
+    return shown, address("/account", chosen, month=month, by=by)
 
 
 @callback(
@@ -160,16 +158,16 @@ def show(month: str | None, depot: str, by: str, scheme: str | None) -> tuple[li
     Input("account-csv", "n_clicks"),
     Input("account-worst-csv", "n_clicks"),
     State("account-month", "value"),
-    State("account-depot", "value"),
     State("account-by", "value"),
+    State("account-scope", "data"),
     prevent_initial_call=True,
 )
-def save(_: int | None, __: int | None, month: str | None, depot: str, by: str) -> dict[str, Any]:
+def save(_: int | None, __: int | None, month: str | None, by: str, asked: dict[str, str]) -> dict[str, Any]:
     """A table of the month as a file."""
-    month = month or ""
+    month, chosen = month or "", scope_of(asked)
     if dash.ctx.triggered_id == "account-worst-csv":
-        rows = words.worst_table(account.worst_points(engine(), month, depot), month)
+        rows = words.worst_table(account.worst_points(engine(), month, chosen), month)
         return csv.as_file(rows, "month", f"worst-points-{month}.csv")
     return csv.as_file(
-        words.group_table(account.by_group(engine(), month, by, depot), month), "month", f"account-{month}-{by}.csv"
+        words.group_table(account.by_group(engine(), month, by, chosen), month), "month", f"account-{month}-{by}.csv"
     )

@@ -17,7 +17,7 @@ from dashboard.web.app import REFRESH_MS, engine
 from ingest import times
 from ingest.messages import REFUSALS
 
-dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=5)
+dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=6, icon="data")
 
 STALE_US = 3_600_000_000
 

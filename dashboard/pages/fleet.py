@@ -1,30 +1,27 @@
-"""Who needs somebody today and what for, worst first; then who is next."""
+"""Every vehicle in one line, most urgent first; healthy ones are counted; what was filtered can be kept and shared."""
 
-from collections.abc import Sequence
-from typing import Any
-from urllib.parse import quote, urlencode
+from typing import Any, Final
 from zlib import crc32
 
 import dash
 import dash_mantine_components as dmc
-from dash import Input, Output, State, callback, dcc, html
+from dash import ALL, ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
 
-from analytics.kinds import FINDING_KINDS, SEVERITIES
+from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import PRIORITIES
-from analytics.vehicle.line_conditions import LineCondition, LineState
-from analytics.vehicle.refill import Refill
-from dashboard import components, formatting
-from dashboard.colours import LINE_MARKS
+from dashboard import accounts, components, formatting, rows
 from dashboard.exports import csv
-from dashboard.queries import fleet
+from dashboard.queries import fleet, saved_views, scope
 from dashboard.queries.fleet import FleetRow, FleetView
+from dashboard.queries.scope import scope_of
 from dashboard.web.app import REFRESH_MS, engine
 from ingest import times
+from ingest.errors import Problem
 
-dash.register_page(__name__, path="/", name="Fleet", title="Fleet", in_menu=True, order=0)
+dash.register_page(__name__, path="/fleet", name="Fleet", title="Fleet", in_menu=True, order=1, icon="fleet")
 
-AXIS_DAYS = 28
-_SORTS = {
+_ASKED: Final = ("fleet", "depot", "class", "need", "kind", "search", "sort", "page")
+_SORTS: Final = {
     "need": "Most urgent first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
     "heard": "Longest silent first",
 }  # fmt: skip
@@ -32,8 +29,9 @@ _SORTS = {
 
 def layout(**asked: Any) -> html.Div:
     """The page for the filters in the address."""
-    chosen = {name: str(asked.get(name) or "") for name in ("depot", "class", "need", "search", "sort", "page")}
+    chosen = {name: str(asked.get(name) or "") for name in _ASKED}
     chosen["need"] = chosen["need"] if chosen["need"] in PRIORITIES else ""
+    chosen["kind"] = chosen["kind"] if chosen["kind"] in FINDING_KINDS else ""
     chosen["sort"] = chosen["sort"] if chosen["sort"] in fleet.SORTS else ""
     view = _view(chosen)
     return html.Div(
@@ -43,37 +41,59 @@ def layout(**asked: Any) -> html.Div:
             dcc.Location(id="fleet-location", refresh=False),
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
             dcc.Download(id="fleet-file"),
-            html.H1("Fleet"),
             html.Div(
                 [
-                    dmc.Select(
-                        id="fleet-depot", value=chosen["depot"], data=components.one_or_all("All depots", view.depots),
-                        allowDeselect=False, w=200, **{"aria-label": "Depot"},
+                    html.H1("Fleet"),
+                    html.Div(
+                        [
+                            dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
+                            _views(),
+                            components.page_menu([("Save as CSV", "fleet-csv")]),
+                        ],
+                        className="page-menu",
                     ),
-                    dmc.Select(
-                        id="fleet-class", value=chosen["class"], data=components.one_or_all("All classes", view.classes),
-                        allowDeselect=False, w=170, **{"aria-label": "Class"},
-                    ),
-                    dmc.TextInput(id="fleet-search", value=chosen["search"], placeholder="Unit, point or finding", debounce=400, w=220,
-                                  **{"aria-label": "Search"}),
-                    dmc.Select(
-                        id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=250,
-                        data=[{"value": name, "label": text} for name, text in _SORTS.items()], **{"aria-label": "Order"},
-                    ),
-                    dmc.Button("CSV", id="fleet-csv", variant="default"),
                 ],
-                className="filters",
+                className="page-head",
             ),
+            html.Div(_filters(chosen, view), id="fleet-filters", className="filters folded"),
             html.Div(body(view, chosen, times.now_us()), id="fleet-body"),
         ]
-    )  # fmt: skip
+    )
+
+
+def _filters(chosen: dict[str, str], view: FleetView) -> list[Any]:
+    kinds = [{"value": name, "label": kind.title} for name, kind in FINDING_KINDS.items()]
+    return [
+        dmc.TextInput(
+            id="fleet-search", value=chosen["search"], placeholder="Unit, point or finding", debounce=400, w=220,
+            **{"aria-label": "Search"},
+        ),
+        dmc.Select(
+            id="fleet-kind", value=chosen["kind"], data=[{"value": "", "label": "Any finding"}, *kinds], allowDeselect=False,
+            searchable=True, w=200, **{"aria-label": "Finding"},
+        ),
+        dmc.Select(
+            id="fleet-class", value=chosen["class"], data=components.one_or_all("All classes", view.classes),
+            allowDeselect=False, w=170, **{"aria-label": "Class"},
+        ),
+        dmc.Select(
+            id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=210,
+            data=[{"value": name, "label": text} for name, text in _SORTS.items()], **{"aria-label": "Order"},
+        ),
+    ]  # fmt: skip
 
 
 def _view(chosen: dict[str, str]) -> FleetView:
     page = int(chosen["page"]) if chosen["page"].isdecimal() else 1
     return fleet.fleet(
-        engine(), chosen["depot"], chosen["need"], chosen["search"], page, chosen["class"], chosen["sort"] or "need"
-    )
+        engine(), chosen["depot"], chosen["need"], chosen["search"], page, chosen["class"], chosen["sort"] or "need",
+        fleet_name=chosen["fleet"], kind=chosen["kind"], fold=_folds(chosen),
+    )  # fmt: skip
+
+
+def _folds(chosen: dict[str, str]) -> bool:
+    """Whether those that need nothing are only counted: not where somebody looks for one, or sorts all of them otherwise."""
+    return not (chosen["need"] or chosen["search"] or chosen["kind"] or chosen["sort"])
 
 
 def _seen(view: FleetView) -> int:
@@ -82,165 +102,184 @@ def _seen(view: FleetView) -> int:
 
 
 def _address(chosen: dict[str, str], **changes: str) -> str:
-    kept = {k: v for k, v in (chosen | {"page": "1"} | changes).items() if v and (k, v) != ("page", "1")}
-    return f"/?{urlencode(kept)}" if kept else "/"
+    kept = {k: v for k, v in (chosen | {"page": "1"} | changes).items() if (k, v) != ("page", "1")}
+    return scope.address("/fleet", scope_of({}), **kept)
 
 
 def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     """Totals and rows."""
-    if not any(view.totals.values()) and not (chosen["depot"] or chosen["class"] or chosen["search"]):
-        return [
-            dmc.Alert(
-                "Register vehicles and their line lists with: tallow register DIR. After an upgrade: tallow analyse.",
-                title="No vehicles yet",
-                color="gray",
-            )
-        ]
-    out: list[Any] = [html.Div([_total(name, view, chosen) for name in PRIORITIES], className="totals")]
+    narrowed = any(chosen[name] for name in _ASKED if name not in ("sort", "page"))
+    if not any(view.totals.values()) and not narrowed:
+        return [components.first_steps()]
+    out: list[Any] = [html.Nav(_totals(view, chosen), className="totals", **{"aria-label": "What they need"})]
     if view.unregistered:
         text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
         out.append(html.P(text, className="dim"))
-    if not view.rows:
-        out.append(html.P("No vehicle matches.", className="dim"))
-        return out
-    heads = ("Vehicle", "Reason", "Lines", "Grease", f"Refill, next {AXIS_DAYS} days", "Cycles, 7 days", "Last heard")
-    table = components.table(heads, [row(r, now_us) for r in view.rows], "fleet")
-    out += [components.cautions(), table]
-    if view.pages > 1:
-        near = sorted({1, view.pages, *range(max(1, view.page - 4), min(view.pages, view.page + 4) + 1)})
-        steps = [
-            dcc.Link(str(n), href=_address(chosen, page=str(n)), className="here" if n == view.page else "")
-            for n in near
-        ]
-        out.append(html.Nav(["Page ", *steps], className="steps", **{"aria-label": "Pages"}))
-    return out
+    if not view.rows and not (view.totals["none"] and _folds(chosen)):
+        clear = dcc.Link(
+            "Clear the filters", href=_address(dict.fromkeys(_ASKED, "") | {k: chosen[k] for k in ("fleet", "depot")})
+        )
+        return [*out, html.Div([html.P("No vehicle matches."), clear], className="card empty")]
+    heads = ("", "Vehicle", "Reason", "Lines", "Level, needs", "Refill", "Cycles, 7 d", "Heard")
+    shown = _grouped(view, now_us) if not chosen["sort"] else [row(r, now_us) for r in view.rows]
+    if _folds(chosen) and view.totals["none"]:
+        number = view.totals["none"]
+        text = f"{number} vehicle{'s need' if number != 1 else ' needs'} nothing"
+        link = dcc.Link("Show them", href=_address(chosen, need="none"))
+        shown.append(
+            html.Tr(html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="folded-row")
+        )
+    out += [components.cautions(), html.Div(components.table(heads, shown, "fleet"), className="card card-table")]
+    return [*out, *_paging(view, chosen)]
+
+
+def _totals(view: FleetView, chosen: dict[str, str]) -> list[Any]:
+    every = dcc.Link(
+        [html.Span("All"), html.Strong(str(sum(view.totals.values())))], href=_address(chosen, need=""),
+        className=f"total{'' if chosen['need'] else ' here'}",
+    )  # fmt: skip
+    return [every, *(_total(name, view, chosen) for name in PRIORITIES if view.totals[name] or chosen["need"] == name)]
 
 
 def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     here = chosen["need"] == name
     return dcc.Link(
-        [html.Strong(str(view.totals[name])), components.need(name)],
-        href=_address(chosen, need="" if here else name),
-        className=f"total{' here' if here else ''}",
-    )
+        [rows.mark(name), html.Span(formatting.NEED_WORDS[name]), html.Strong(str(view.totals[name]))],
+        href=_address(chosen, need="" if here else name), className=f"total{' here' if here else ''}",
+    )  # fmt: skip
 
 
-def row(r: FleetRow, now_us: int) -> html.Tr:
-    """One vehicle."""
-    findings = r.detail.findings if r.detail else ()
-    more = r.detail.open - len(findings) if r.detail else 0
-    shown = [
-        html.Div([html.Strong(f"{FINDING_KINDS[found.kind].title}: "), formatting.in_my_units(found.summary)])
-        for found in findings
-    ]
-    if more:
-        shown.append(html.Div(f"and {more} more", className="dim"))
-    if r.waiting:
-        text = f"{r.waiting} alarm{'s' * (r.waiting != 1)} not acknowledged"
-        shown.append(html.Div(dcc.Link(text, href=f"/alarms?vehicle={r.fleet}/{r.vehicle}"), className="dim"))
-    refill = r.detail.refill if r.detail else None
-    soon = {"soon": "Refill soon.", "due": "Refill now."}.get(refill.state, "") if refill else ""
-    if soon:
-        shown.insert(len(findings), html.Div(soon))
-    if not shown:
-        shown = [html.Div(_without_findings(r), className="dim")]
+def _paging(view: FleetView, chosen: dict[str, str]) -> list[Any]:
+    if view.pages < 2:
+        return []
+    first = (view.page - 1) * fleet.PAGE_ROWS
+    text = f"{first + 1} to {first + len(view.rows)} of {view.found}"
+    before = [dcc.Link("Previous", href=_address(chosen, page=str(view.page - 1)))] if view.page > 1 else []
+    after = [dcc.Link("Next", href=_address(chosen, page=str(view.page + 1)))] if view.page < view.pages else []
+    return [html.Nav([html.Span(text), *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
+
+
+def _grouped(view: FleetView, now_us: int) -> list[Any]:
+    """Rows below what they have in common, which is said once."""
+    out: list[Any] = []
+    last = None
+    for r in view.rows:
+        group = r.need, rows.critical(r)
+        if group != last:
+            text = [html.Strong(formatting.NEED_WORDS[r.need])]
+            text += [html.Span(rows.CRITICAL, className="critical")] if group[1] else []
+            out.append(html.Tr(html.Th([rows.mark(r.need), *text], colSpan=8, scope="colgroup"), className="group-row"))
+            last = group
+        out.append(row(r, now_us, told_above=True))
+    return out
+
+
+def row(r: FleetRow, now_us: int, *, told_above: bool = False) -> html.Tr:
+    """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
-    online = "" if r.online is None else "online" if r.online else "offline"
+    online = {True: "online", False: "offline"}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
-            html.Td([dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit"),
-                     html.Div(f"{r.vehicle} · {r.depot}", className="dim"), components.need(r.need)], className="cell-unit"),
-            html.Td(shown, className="cell-what"),
-            html.Td(strip(r.detail.lines if r.detail else ()), className="cell-strip"),
-            html.Td(_grease(r, refill), className="cell-grease"),
-            html.Td(_refill(refill, r.timezone, now_us), className="cell-refill", **{"data-head": "Refill"}),
-            html.Td([html.Strong(f"{done} of {expected}")] if expected else html.Span("none due", className="dim"),
-                    className="cell-cycles", **{"data-head": "Cycles, 7 days"}),
-            html.Td([formatting.ago(r.heard_us, now_us), html.Div(online, className="dim")], className="cell-heard",
-                    **{"data-head": "Last heard"}),
+            html.Td(rows.mark(r.need), className="cell-need"),
+            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="cell-unit"),
+            html.Td(_reason(r, told_above), className="cell-what"),
+            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="cell-strip", **{"data-head": "Lines"}),
+            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level, needs"}),
+            html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
+            html.Td(
+                f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
+                **{"data-head": "Cycles, 7 days"},
+            ),
+            html.Td(formatting.ago(r.heard_us, now_us), className="num", title=online, **{"data-head": "Heard"}),
         ]
     )  # fmt: skip
 
 
-def _without_findings(r: FleetRow) -> str:
-    """What is said of a vehicle of which nothing is wrong so far."""
-    if r.heard_us is None:
-        return "Nothing was ever heard from it: nobody knows how it is."
-    if r.detail is None:
-        return "Not analysed yet."
-    return "Nothing is known to be wrong, but no line is proven." if r.need == "not_proven" else "Nothing to do."
+def _reason(r: FleetRow, told_above: bool) -> list[Any]:
+    """In a few words; in sentences on opening."""
+    findings = r.detail.findings if r.detail else ()
+    more = (r.detail.open if r.detail else 0) - 1
+    beside = [f"{more} more" if more > 0 else "", f"{r.waiting} unacknowledged" if r.waiting else ""]
+    told = " · ".join(text for text in beside if text)
+    if not findings:
+        return [html.Div(rows.without_findings(r)), html.Div(told, className="small dim")]
+    warning: list[Any] = []
+    if rows.critical(r):
+        words = "Steering or braking may be dry" if told_above else rows.CRITICAL
+        warning = [html.Span(words, className="critical"), " · " if told else ""]
+    sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
+    alarms = dcc.Link("Its alarms", href=f"/alarms?vehicle={r.fleet}/{r.vehicle}")
+    opened = html.Details(
+        [html.Summary(rows.cause(findings[0])), *sentences, alarms], **{"data-keep": f"why {r.fleet}/{r.vehicle}"}
+    )
+    return [opened, html.Div([*warning, told], className="small dim beside")]
 
 
-def strip(lines: Sequence[LineCondition]) -> html.Div:
-    """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
-    nothing is proven. One picture, since a page holds a thousand lines."""
-    if not lines:
-        return html.Div("not known yet", className="dim")
-    drawn: dict[LineState, list[str]] = {}
-    x, last = 4, lines[0].bundle
-    for line in lines:
-        x += 7 if line.bundle != last else 0
-        last = line.bundle
-        drawn.setdefault(line.state, []).append(f"M{x} 20v-{LINE_MARKS[line.state].height}")
-        x += 7
-    paths = ""
-    for state, moves in drawn.items():
-        mark = LINE_MARKS[state]
-        hatch = " stroke-dasharray='2 2'" if mark.hatched else ""
-        paths += f"<path stroke='{mark.colour}' stroke-width='{mark.width}'{hatch} d='{''.join(moves)}'/>"
-    picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {x} 20' width='{x}' height='20'>{paths}</svg>"
-    told = lines_in_words(lines)
-    return html.Div(
-        [html.Img(src=f"data:image/svg+xml,{quote(picture, safe=_PLAIN)}", alt=told, className="strip", height=20),
-         html.Div(told, className="dim")]
+# Views that somebody keeps -------------------------------------------------------------------------------------------
+
+
+def _views() -> dmc.Popover:
+    button = dmc.Button("Saved views", variant="default", size="sm")
+    inside = [
+        html.Div(_view_links(), id="fleet-views"),
+        dmc.TextInput(
+            id="fleet-view-name", label="Keep what is shown now as", inputProps={"maxLength": saved_views.LONGEST_NAME}
+        ),
+        dmc.Button("Save", id="fleet-view-save", variant="default"),
+        html.Div(id="fleet-view-told", role="status", className="small"),
+    ]
+    return dmc.Popover(
+        [dmc.PopoverTarget(button), dmc.PopoverDropdown(html.Div(inside, className="panel"))], position="bottom-end", shadow="md",
+        trapFocus=True, withinPortal=False,
     )  # fmt: skip
 
 
-def lines_in_words(lines: Sequence[LineCondition]) -> str:
-    """How many lines there are, which are in trouble, and of how many nothing is proven."""
-    wrong = [x for x in lines if x.state in SEVERITIES and x.condition in FINDING_KINDS]
-    every = len(wrong) == len(lines) > 1 and len({x.condition for x in wrong}) == 1
-    if every:
-        return f"all {len(lines)} lines: {FINDING_KINDS[wrong[0].condition].title.lower()}"
-    parts = [f"line {x.line} {FINDING_KINDS[x.condition].title.lower()}" for x in wrong[:4]]
-    parts += [f"{len(wrong) - 4} more in trouble"] if len(wrong) > 4 else []
-    unproven = sum(x.state == "not_proven" for x in lines)
-    parts += [f"{'all' if unproven == len(lines) else unproven} not proven"] if unproven else []
-    return f"{len(lines)} lines" + (f": {', '.join(parts)}" if parts else "")
-
-
-_PLAIN = " =:/'-"
-
-
-def _grease(r: FleetRow, refill: Refill | None) -> list[Any]:
-    level = refill.level_pct if refill else None
-    out: list[Any] = [components.level_bar(level, r.low_mark_pct)]
-    if refill is not None and level is not None and refill.litres_to_full is not None:
-        room = refill.litres_to_full
-        take = f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
-        out.append(html.Div(f"{level:.0f} % · {take}", className="dim"))
-    return out
-
-
-def _refill(refill: Refill | None, timezone: str, now_us: int) -> list[Any]:
-    if refill is None:
-        return [html.Span("not known yet", className="dim")]
-    if refill.state == "due":
-        return [html.Strong("now")]
-    early_us, late_us = refill.due_early_us, refill.due_late_us
-    if early_us is None or refill.due_expected_us is None:
-        return [html.Span(refill.reason or "not known yet", className="dim")]
-    span = AXIS_DAYS * 86_400e6
-    left = min(max(0.0, (early_us - now_us) / span), 1.0)
-    right = min(1.0, ((late_us or early_us + span) - now_us) / span)
-    text = formatting.window(early_us, late_us, timezone)
-    bar = [
+def _view_links() -> list[Any]:
+    kept = saved_views.read_views(engine(), accounts.current_person.get())
+    if not kept:
+        return [html.P("None yet. Filter the list, then keep it by a name.", className="dim")]
+    return [
         html.Div(
-            className="axis-band",
-            style={"left": f"{100 * left:.1f}%", "width": f"{100 * max(right - left, 0.015):.1f}%"},
+            [dcc.Link(one.name, href=f"/fleet{one.query}"),
+             html.Button("remove", id={"type": "fleet-view", "number": one.id}, className="quiet", **{"aria-label": f"remove {one.name}"})],
+            className="view-line",
         )
-    ]
-    return [html.Div(bar if left < 1 else [], className="axis", **{"aria-hidden": "true"}), html.Div(text)]
+        for one in kept
+    ]  # fmt: skip
+
+
+@callback(
+    Output("fleet-views", "children"),
+    Output("fleet-view-told", "children"),
+    Output("fleet-view-name", "value"),
+    Input("fleet-view-save", "n_clicks"),
+    Input({"type": "fleet-view", "number": ALL}, "n_clicks"),
+    State("fleet-view-name", "value"),
+    State("fleet-chosen", "data"),
+    prevent_initial_call=True,
+)
+def keep(_: int | None, clicks: list[int | None], name: str | None, chosen: dict[str, str]) -> Any:
+    """Keep a view, or remove one."""
+    asked, me = ctx.triggered_id, accounts.current_person.get()
+    try:
+        if asked == "fleet-view-save":
+            saved_views.save(engine(), me, name or "", _address(chosen, page="1").removeprefix("/fleet"))
+            return _view_links(), "Saved.", ""
+        if isinstance(asked, dict) and any(clicks):
+            saved_views.remove(engine(), me, int(asked["number"]))
+            return _view_links(), "Removed.", dash.no_update
+    except Problem as problem:
+        return dash.no_update, f"Not saved: {problem}.", dash.no_update
+    return dash.no_update, dash.no_update, dash.no_update
+
+
+clientside_callback(
+    ClientsideFunction("tallow", "unfold"),
+    Output("fleet-filters", "className"),
+    Input("fleet-unfold", "n_clicks"),
+    State("fleet-filters", "className"),
+    prevent_initial_call=True,
+)
 
 
 @callback(
@@ -263,7 +302,7 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
     Output("fleet-seen", "data", allow_duplicate=True),
     Output("fleet-chosen", "data"),
     Output("fleet-location", "href"),
-    Input("fleet-depot", "value"),
+    Input("fleet-kind", "value"),
     Input("fleet-class", "value"),
     Input("fleet-search", "value"),
     Input("fleet-sort", "value"),
@@ -271,12 +310,12 @@ def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
     prevent_initial_call=True,
 )
 def choose(
-    depot: str | None, vehicle_class: str | None, search: str | None, sort: str | None, chosen: dict[str, str]
+    kind: str | None, vehicle_class: str | None, search: str | None, sort: str | None, chosen: dict[str, str]
 ) -> Any:
     """Show what was chosen, and put it into the address, so that a view can be kept and shared; the fields stay as they are, and
     nothing that is being typed is lost."""
     sort = "" if sort == "need" else sort
-    wanted = {"depot": depot or "", "class": vehicle_class or "", "search": search or "", "sort": sort or ""}
+    wanted = {"kind": kind or "", "class": vehicle_class or "", "search": search or "", "sort": sort or ""}
     if all(chosen[name] == value for name, value in wanted.items()):
         return [dash.no_update] * 4
     chosen = chosen | wanted | {"page": ""}
@@ -291,7 +330,8 @@ def choose(
     prevent_initial_call=True,
 )
 def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
-    """All vehicles of the view as a file."""
-    view = _view(chosen)
-    rows = [row for n in range(1, view.pages + 1) for row in _view(chosen | {"page": str(n)}).rows]
-    return csv.as_file(csv.fleet_table(rows), "fleet", "fleet.csv")
+    """All vehicles of the view as a file, those that are only counted on the page, too."""
+    every = chosen | {"sort": chosen["sort"] or "need"}
+    view = _view(every)
+    found = [row for n in range(1, view.pages + 1) for row in _view(every | {"page": str(n)}).rows]
+    return csv.as_file(csv.fleet_table(found), "fleet", "fleet.csv")

@@ -18,7 +18,9 @@ from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.web.app import engine
 
-dash.register_page(__name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4)
+dash.register_page(
+    __name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4, icon="grease", begins=True
+)
 
 
 def layout(depot: str = "", **_: Any) -> html.Div:

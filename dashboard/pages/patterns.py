@@ -14,7 +14,9 @@ from dashboard.queries import patterns
 from dashboard.queries.patterns import Patterns
 from dashboard.web.app import engine
 
-dash.register_page(__name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=3)
+dash.register_page(
+    __name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=5, icon="patterns"
+)
 
 
 def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:

@@ -3,14 +3,14 @@
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
 import pandas as pd
-from sqlalchemy import ColumnElement, Engine, Table, func, select
+from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from analytics.account.greased import DaysOfMonth, unpacked, with_limits
-from dashboard.queries.scope import read_vehicles, visible
+from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, within
 from ingest import schema
 from ingest.setups import Setup
 from ingest.times import microseconds
@@ -59,45 +59,53 @@ class WorstPoints:
         return 100 * self.arrived / self.planned
 
 
-def months(engine: Engine) -> list[str]:
+def months(engine: Engine, scope: Scope = EVERYTHING) -> list[str]:
     """The months (YYYY-MM) of which something is kept, the newest first."""
     table = schema.greased
     with engine.connect() as connection:
-        found = connection.execute(select(table.c.month).where(*visible(table)).distinct()).scalars()
+        found = connection.execute(select(table.c.month).where(*within(table, scope)).distinct()).scalars()
         return sorted(found, reverse=True)
 
 
-def by_month(engine: Engine, depot: str = "", until: str = "9999-12", most: int = MONTHS) -> pd.DataFrame:
-    """The trend: a row a month, oldest first, of one depot or all, as `greased.with_limits` tells it."""
-    chosen = [m for m in months(engine) if m <= until][:most]
+def by_month(engine: Engine, scope: Scope = EVERYTHING, until: str = "9999-12", most: int = MONTHS) -> pd.DataFrame:
+    """The trend: a row a month, oldest first, of a scope, as `greased.with_limits` tells it."""
+    chosen = [m for m in months(engine, scope) if m <= until][:most]
     table = schema.greased
-    return _rollup(engine, table, "month", [table.c.month.in_(chosen), *_at(table, depot)])
+    return _rollup(engine, table, "month", [table.c.month.in_(chosen), *within(table, scope)])
 
 
-def by_week(engine: Engine, depot: str = "", weeks: int = WEEKS) -> pd.DataFrame:
+def by_week(engine: Engine, scope: Scope = EVERYTHING, weeks: int = WEEKS) -> pd.DataFrame:
     """The latest weeks: a row a week (`week`, the date of its Monday), oldest first; the last is the one under way."""
     table = schema.greased_week
-    since = select(func.max(table.c.week)).where(*visible(table)).scalar_subquery()
     with engine.connect() as connection:
-        newest = connection.scalar(select(since))
+        newest = connection.scalar(select(func.max(table.c.week)).where(*within(table, scope)))
     if newest is None:
-        return _rollup(engine, table, "week", [table.c.week > ""])
+        return _rollup(engine, table, "week", [table.c.week > "", *within(table, scope)])
     first = date.fromordinal(date.fromisoformat(newest).toordinal() - 7 * (weeks - 1))
-    return _rollup(engine, table, "week", [table.c.week >= str(first), *_at(table, depot)])
+    return _rollup(engine, table, "week", [table.c.week >= str(first), *within(table, scope)])
 
 
-def by_group(engine: Engine, month: str, group: str, depot: str = "") -> pd.DataFrame:
+def percent_by_week(connection: Connection, scope: Scope, today: date, weeks: int = WEEKS) -> dict[str, float]:
+    """Percent of the planned doses that surely arrived, by the Mondays of the latest weeks that are over, oldest first."""
+    table, monday = schema.greased_week, today - timedelta(days=today.weekday())
+    span = table.c.week >= str(monday - timedelta(weeks=weeks)), table.c.week < str(monday)
+    rows = connection.execute(
+        select(table.c.week, func.sum(table.c.arrived), func.sum(table.c.planned))
+        .where(*span, *within(table, scope))
+        .group_by(table.c.week)
+        .order_by(table.c.week)
+    )
+    return {week: 100 * arrived / planned for week, arrived, planned in rows if planned}
+
+
+def by_group(engine: Engine, month: str, group: str, scope: Scope = EVERYTHING) -> pd.DataFrame:
     """A month by one of GROUPS, the lowest percent first; the column of names is `group`."""
     _, table, column = GROUPS[group]
-    told = _rollup(engine, table, column, [table.c.month == month, *_at(table, depot)])
+    told = _rollup(engine, table, column, [table.c.month == month, *within(table, scope)])
     told = told.rename(columns={column: "group"})
     if group == "critical":
         told["group"] = [CRITICAL_WORDS[bool(one)] for one in told["group"]]
     return told.sort_values(["arrived_pct", "planned"], ascending=[True, False], ignore_index=True)
-
-
-def _at(table: Table, depot: str) -> list[ColumnElement[bool]]:
-    return [table.c.depot == depot] if depot else []
 
 
 def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElement[bool]]) -> pd.DataFrame:
@@ -106,7 +114,7 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
     column = table.c[key]
     asked = (
         select(column, func.count().label("vehicles"), *(func.sum(value).label(name) for name, value in sums.items()))
-        .where(*where, *visible(table))
+        .where(*where)
         .group_by(column)
         .order_by(column)
     )
@@ -114,13 +122,13 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
         return with_limits(pd.read_sql(asked, connection))
 
 
-def worst_points(engine: Engine, month: str, depot: str = "", most: int = MOST_POINTS) -> list[WorstPoints]:
+def worst_points(engine: Engine, month: str, scope: Scope = EVERYTHING, most: int = MOST_POINTS) -> list[WorstPoints]:
     """Points of which most doses surely did not arrive in a month: the highest share first, and what steering or braking depends on
     first among equals."""
     table = schema.greased
     asked = (
         select(table.c.vehicle_id, table.c.depot, table.c.days)
-        .where(table.c.month == month, table.c.worst > 0, *_at(table, depot), *visible(table))
+        .where(table.c.month == month, table.c.worst > 0, *within(table, scope))
         .order_by(table.c.worst.desc())
         .limit(most)  # each vehicle's own worst is at least as bad as any that is shown of it
     )
@@ -163,11 +171,11 @@ def month_span_us(month: str) -> tuple[int, int]:
     return since, until
 
 
-def without_doses(engine: Engine, month: str, depot: str = "") -> int:
+def without_doses(engine: Engine, month: str, scope: Scope = EVERYTHING) -> int:
     """Registered vehicles of which no dose was planned in a month: they stood, or nobody heard of them."""
     table, who = schema.greased, schema.vehicle_summary
     has = select(table.c.vehicle_id).where(table.c.vehicle_id == who.c.vehicle_id, table.c.month == month).exists()
-    asked = select(func.count()).select_from(who).where(~who.c.sold, ~has, *_at(who, depot), *visible(who))
+    asked = select(func.count()).select_from(who).where(~who.c.sold, ~has, *within(who, scope))
     with engine.connect() as connection:
         return connection.scalar(asked) or 0
 

@@ -1,13 +1,16 @@
 """The fleet, page by page."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Engine, and_, func, or_, select
+from sqlalchemy import Connection, Engine, and_, func, or_, select
 
 from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
-from dashboard.queries.scope import count_unregistered, visible
+from analytics.settings import DEFAULTS
+from dashboard.queries.frame import WAITING
+from dashboard.queries.scope import Scope, count_unregistered, visible, within
 from ingest import schema
 from ingest.times import FOREVER_US
 
@@ -56,26 +59,32 @@ def fleet(
     page: int = 1,
     vehicle_class: str = "",
     sort: str = "need",
+    *,
+    fleet_name: str = "",
+    kind: str = "",
+    fold: bool = False,
 ) -> FleetView:
     """A page of the fleet: filtered, in an order of SORTS; who needs somebody first unless told otherwise. Sold vehicles are left
-    out."""
-    table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
-    mine = [~table.c.sold, *visible(table)]
+    out, and with `fold` those that need nothing: they are counted only."""
+    table, vehicle = schema.vehicle_summary, schema.vehicle
+    mine = [~table.c.sold, *within(table, Scope(fleet_name))]
     wanted = _matching(search)
     wanted += [table.c.depot == depot] if depot else []
     wanted += [table.c.vehicle_class == vehicle_class] if vehicle_class else []
+    wanted += _having([kind]) if kind else []
     only = [table.c.need == PRIORITIES.index(need)] if need else []
+    only += [table.c.need != PRIORITIES.index("none")] if fold else []
     with engine.connect() as connection:
         groups = table.c.depot, table.c.vehicle_class, table.c.need
         kinds = connection.execute(select(*groups, func.count()).where(*mine).group_by(*groups)).all()
         counted = kinds  # an index has all that is asked for, unless somebody searches
-        if search:
+        if search or kind:
             counted = connection.execute(select(*groups, func.count()).where(*mine, *wanted).group_by(*groups)).all()
         totals = dict.fromkeys(PRIORITIES, 0)
         for its_depot, its_class, rank, number in counted:
             if depot in ("", its_depot) and vehicle_class in ("", its_class):
                 totals[PRIORITIES[rank]] += number
-        found = totals[need] if need else sum(totals.values())
+        found = totals[need] if need else sum(totals.values()) - (totals["none"] if fold else 0)
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
         with_vehicle = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
@@ -87,45 +96,52 @@ def fleet(
             .limit(PAGE_ROWS)
             .offset((page - 1) * PAGE_ROWS)
         ).scalars()
-        place = {id_: k for k, id_ in enumerate(ids)}
-        # Sorted are numbers only, not what is told of each.
-        told = connection.execute(
-            select(table, vehicle.c.heard_us, vehicle.c.online)
-            .select_from(with_vehicle)
-            .where(table.c.vehicle_id.in_(place))
-        )
-        shown = sorted(told, key=lambda row: place[row.vehicle_id])
-        waiting: dict[int, int] = dict(
-            connection.execute(
-                select(alarm.c.vehicle_id, func.count())
-                .where(alarm.c.vehicle_id.in_([row.vehicle_id for row in shown]), alarm.c.state.in_(WAITING))
-                .group_by(alarm.c.vehicle_id)
-            ).all()
-        )  # fmt: skip
+        rows = read_rows(connection, list(ids))
         depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
         unregistered = 0 if visible(table) else count_unregistered(connection)
-    rows = tuple(_fleet_row(row, waiting.get(row.vehicle_id, 0)) for row in shown)
-    return FleetView(rows, found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+    return FleetView(tuple(rows), found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+
+
+def read_rows(connection: Connection, ids: Sequence[int]) -> list[FleetRow]:
+    """These vehicles as lists show them, in this order. Whoever asks has chosen them by way of `scope`."""
+    table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm
+    told = {
+        row.vehicle_id: row
+        for row in connection.execute(
+            select(table, vehicle.c.heard_us, vehicle.c.online)
+            .join(vehicle, vehicle.c.id == table.c.vehicle_id)
+            .where(table.c.vehicle_id.in_(ids), *visible(table))
+        )
+    }
+    waiting: dict[int, int] = dict(
+        connection.execute(
+            select(alarm.c.vehicle_id, func.count())
+            .where(alarm.c.vehicle_id.in_(ids), alarm.c.state.in_(WAITING))
+            .group_by(alarm.c.vehicle_id)
+        ).all()
+    )  # fmt: skip
+    return [_fleet_row(told[id_], waiting.get(id_, 0)) for id_ in ids if id_ in told]
 
 
 _SUMMARY = schema.vehicle_summary.c
 _DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
+# Hours that nobody knows count as many as make a finding urgent: after those that are known to be more, before those known to be less.
+_WAITED_H = func.coalesce(_SUMMARY.dry_h, DEFAULTS.dry_act_now_h)
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
     # Then points that steering or braking depends on, then the longest without grease, then the kind.
-    "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _SUMMARY.dry_h.desc(), _SUMMARY.rank, _DUE_US),
+    "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _WAITED_H.desc(), _SUMMARY.rank, _DUE_US),
     "unit": (_SUMMARY.unit,),
     "level": (func.coalesce(_SUMMARY.level_pct, 999),),
     "refill": (_DUE_US,),
     "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
 }
-WAITING = ("unacknowledged", "returned")
 
 
 def _matching(search: str) -> list[Any]:
     """Conditions that each word is in what a vehicle may be found by, its points included; or that all of them together are in the
     title of a kind of finding that it has."""
-    finding, words = schema.finding, search.casefold().split()
+    words = search.casefold().split()
     if not words:
         return []
     named = and_(*(_SUMMARY.search.contains(word, autoescape=True) for word in words))
@@ -133,8 +149,17 @@ def _matching(search: str) -> list[Any]:
     kinds = [name for name, kind in FINDING_KINDS.items() if phrase in kind.title.casefold() or phrase == name]
     if not kinds:
         return [named]
-    having = select(finding.c.vehicle_id).where(finding.c.ended_us.is_(None), finding.c.kind.in_(kinds))
-    return [or_(named, _SUMMARY.vehicle_id.in_(having))]
+    return [or_(named, *_having(kinds))]
+
+
+def _having(kinds: Sequence[str]) -> list[Any]:
+    """Conditions that a vehicle has an open finding of one of these kinds."""
+    finding = schema.finding
+    return [
+        _SUMMARY.vehicle_id.in_(
+            select(finding.c.vehicle_id).where(finding.c.ended_us.is_(None), finding.c.kind.in_(kinds))
+        )
+    ]
 
 
 def _fleet_row(row: Any, waiting: int) -> FleetRow:

@@ -11,7 +11,7 @@ from analytics.findings import Finding, from_row, urgency
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.usage import Amount
 from dashboard.queries import account, grease
-from dashboard.queries.scope import visible
+from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema
 from ingest.work_records import read_work
 
@@ -33,11 +33,11 @@ class Risk:
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """A month of a depot or of all: the trend up to it, the month by depot and by what depends on the points, the worst points;
+    """A month of a scope: the trend up to it, the month by depot and by what depends on the points, the worst points;
     findings that began in it, ended in it, and last, by kind; work done in it, by kind; litres; the most urgent findings that last."""
 
     month: str
-    depot: str
+    scope: Scope
     trend: pd.DataFrame
     by_depot: pd.DataFrame
     by_critical: pd.DataFrame
@@ -51,11 +51,11 @@ class Report:
     more_risks: int
 
 
-def read_report(engine: Engine, month: str, depot: str = "") -> Report:
+def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report:
     """The report of a month."""
     since_us, until_us = account.month_span_us(month)
     finding, who, work = schema.finding, schema.vehicle_summary, schema.work
-    mine = [*visible(who), *([who.c.depot == depot] if depot else [])]
+    mine = within(who, scope)
     with engine.connect() as connection:
         spans = connection.execute(
             select(finding.c.kind, finding.c.began_us, finding.c.ended_us)
@@ -80,16 +80,16 @@ def read_report(engine: Engine, month: str, depot: str = "") -> Report:
     risks.sort(key=lambda one: urgency(one.finding))
     return Report(
         month=month,
-        depot=depot,
-        trend=account.by_month(engine, depot, month),
-        by_depot=account.by_group(engine, month, "depot", depot),
-        by_critical=account.by_group(engine, month, "critical", depot),
-        by_point=account.by_group(engine, month, "point", depot),
-        worst=account.worst_points(engine, month, depot, MOST_POINTS),
-        unknown=account.without_doses(engine, month, depot),
+        scope=scope,
+        trend=account.by_month(engine, scope, month),
+        by_depot=account.by_group(engine, month, "depot", scope),
+        by_critical=account.by_group(engine, month, "critical", scope),
+        by_point=account.by_group(engine, month, "point", scope),
+        worst=account.worst_points(engine, month, scope, MOST_POINTS),
+        unknown=account.without_doses(engine, month, scope),
         began=_by_kind([tuple(row) for row in spans], since_us, until_us),
         repaired=_repaired(done, since_us, until_us),
-        amounts=[one for one in grease.read_amounts(engine, depot) if one.month == month],
+        amounts=[one for one in grease.read_amounts(engine, scope.depot) if one.month == month],
         risks=risks[:MOST_RISKS],
         more_risks=max(0, len(risks) - MOST_RISKS),
     )

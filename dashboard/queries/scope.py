@@ -1,7 +1,8 @@
 """What whoever asks may see: nothing on any page is read but by way of this."""
 
 from collections.abc import Collection
-from typing import Any
+from typing import Any, Final, NamedTuple
+from urllib.parse import urlencode
 
 from sqlalchemy import Connection, Engine, false, func, select
 
@@ -9,6 +10,40 @@ from dashboard import accounts
 from ingest import schema, times
 from ingest.registry import read_vehicles as read_all_vehicles
 from ingest.setups import Setup, Vehicle
+
+
+class Scope(NamedTuple):
+    """What the frame narrows pages to: a fleet, a depot, or everything that whoever asks may see."""
+
+    fleet: str = ""
+    depot: str = ""
+
+    def as_query(self) -> dict[str, str]:
+        """As it stands in an address."""
+        return {name: value for name, value in self._asdict().items() if value}
+
+
+EVERYTHING: Final = Scope()
+
+
+def scope_of(asked: dict[str, Any]) -> Scope:
+    """The scope that an address asks for."""
+    return Scope(str(asked.get("fleet") or ""), str(asked.get("depot") or ""))
+
+
+def address(path: str, chosen: Scope, **asked: str) -> str:
+    """The address of a page in a scope; what is empty is left out."""
+    query = chosen.as_query() | {name: value for name, value in asked.items() if value}
+    return f"{path}?{urlencode(query)}" if query else path
+
+
+def within(table: Any, scope: Scope) -> list[Any]:
+    """Conditions on a table with fleet and depot: what whoever asks may see of a scope."""
+    return (
+        visible(table)
+        + ([table.c.fleet == scope.fleet] if scope.fleet else [])
+        + ([table.c.depot == scope.depot] if scope.depot else [])
+    )
 
 
 def count_unregistered(connection: Connection) -> int:
@@ -39,6 +74,16 @@ def setups(engine: Engine) -> list[Setup]:
     """The set-up in force of every registered vehicle."""
     with engine.connect() as connection:
         return [one.in_force(times.now_us()) for one in read_vehicles(connection)]
+
+
+def places(engine: Engine) -> tuple[list[str], list[str]]:
+    """(fleets, depots) of registered vehicles."""
+    table = schema.vehicle_summary
+    with engine.connect() as connection:
+        found = connection.execute(
+            select(table.c.fleet, table.c.depot).where(~table.c.sold, *visible(table)).distinct()
+        ).all()
+    return sorted({row.fleet for row in found}), sorted({row.depot for row in found})
 
 
 def depots(engine: Engine) -> list[str]:

@@ -5,95 +5,39 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import Any
 
-import dash
-import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
-from flask import Response, current_app, request
+from dash import Dash
+from flask import Response, request
 from sqlalchemy import Engine
 from waitress import create_server
 
 from analytics.alarms import wording
 from dashboard import accounts
+from dashboard.api.service import serve_api
 from dashboard.exports import addresses
 from dashboard.exports.calendar import refill_calendar
+from dashboard.figures.theme import add_templates
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
-from dashboard.web import sign_in
+from dashboard.web import frame, sign_in
+from dashboard.web.database import engine as engine
+from dashboard.web.frame import REFRESH_MS as REFRESH_MS
+from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
 from ingest.errors import Problem
 
-REFRESH_MS = 5_000
+__all__ = ["REFRESH_MS", "create_app", "engine", "serve"]  # the first and third for pages
+
 MOST_BYTES = 64 << 20  # of a request, whoever sends it
 # What the analysis loads when it first needs it; the first page should not wait for that.
 _LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
+# Asked for at once, so that no text moves when it comes.
+_FONT = '<link rel="preload" href="/assets/fonts/hyperlegible-latin.woff2" as="font" type="font/woff2" crossorigin>'
 _POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; font-src 'self' data:;"
     " object-src 'none'; base-uri 'self'; frame-ancestors 'none'; form-action 'self'; script-src 'self' "
 )
-
-
-def engine() -> Engine:
-    """The database of the application that answers the present request."""
-    found: Engine = current_app.config["TALLOW_ENGINE"]
-    return found
-
-
-def _frame() -> dmc.MantineProvider:
-    pages = [
-        (page["name"], page["path"])
-        for page in dash.page_registry.values()
-        if page.get("in_menu") and accounts.current_person.get().may(page.get("role", "viewer"))
-    ]
-    links = [dmc.Anchor(name, href=path, size="sm", className="nav-link") for name, path in pages]
-    scheme = dmc.ColorSchemeToggle(
-        id="scheme", lightIcon="☀", darkIcon="☾", **{"aria-label": "Switch between light and dark"}
-    )
-    header = dmc.Group(
-        [dcc.Link("tallow", href="/", className="brand"), html.Nav(links, className="menu", **{"aria-label": "Pages"}),
-         html.Span(id="frame-alive", role="status"), _me(), _menu_on_a_phone(pages), scheme],
-        h="100%", px="md", wrap="nowrap",
-    )  # fmt: skip
-    return dmc.MantineProvider(
-        defaultColorScheme="auto",
-        theme={"primaryShade": {"light": 8, "dark": 8}},  # text on it, and links in it, reach 4.5:1
-        children=dmc.AppShell(
-            [
-                dcc.Store(id="scheme-now", data="light"),
-                dcc.Interval(id="frame-tick", interval=REFRESH_MS),
-                dmc.AppShellHeader(header),
-                dmc.AppShellMain(dash.page_container),
-            ],
-            header={"height": 52},
-            padding={"base": "xs", "sm": "md"},
-        ),
-    )
-
-
-def _menu_on_a_phone(pages: list[tuple[str, str]]) -> dmc.Box:
-    """All pages, units and the way out behind one button, where a row of links has no room."""
-    person = accounts.current_person.get()
-    links: list[Any] = [dmc.MenuItem(name, href=path) for name, path in [*pages, ("Units", "/me")]]
-    if person.name:
-        links += [
-            dmc.MenuDivider(),
-            dmc.MenuLabel(f"{person.name}, {person.role}"),
-            html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST"),
-        ]
-    button = dmc.Button("Menu", variant="default", size="sm")
-    return dmc.Box(
-        dmc.Menu([dmc.MenuTarget(button), dmc.MenuDropdown(links)], position="bottom-end"), className="phone-menu"
-    )
-
-
-def _me() -> html.Div:
-    """Who is signed in, and the way out."""
-    person = accounts.current_person.get()
-    if not person.name:
-        return html.Div(dcc.Link("Units", href="/me", className="dim"), className="me")
-    leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
-    return html.Div([dcc.Link(f"{person.name}, {person.role}", href="/me", className="dim"), leave], className="me")
 
 
 def _send_headers(app: Dash) -> None:
@@ -117,7 +61,7 @@ def _send_headers(app: Dash) -> None:
 
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
     """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
-    dmc.add_figure_templates()
+    add_templates()
     app = Dash(
         "dashboard",
         use_pages=True,
@@ -130,14 +74,9 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     app.server.config["TALLOW_ENGINE"] = database
     sign_in.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
     app.index_string = app.index_string.replace("<html>", '<html lang="en">')
-    app.layout = _frame
-    app.clientside_callback(
-        ClientsideFunction("tallow", "scheme"), Output("scheme-now", "data"), Input("scheme", "computedColorScheme"),
-        State("scheme-now", "data"),
-    )  # fmt: skip
-    app.clientside_callback(
-        ClientsideFunction("tallow", "alive"), Output("frame-alive", "children"), Input("frame-tick", "n_intervals")
-    )
+    app.index_string = app.index_string.replace("{%css%}", _FONT + "{%css%}")
+    app.layout = frame.layout
+    frame.register(app, database)
 
     _serve_beside_pages(app, database)
     _send_headers(app)
@@ -152,6 +91,8 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 def _serve_beside_pages(app: Dash, database: Engine) -> None:
     """Give an application its addresses that are no pages."""
     take_records(app.server, database)
+    serve_api(app.server, database)
+    take_remarks(app.server, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:

@@ -6,7 +6,7 @@ Messages of all kinds share one table, because one counter numbers them all: (ve
 from ingest.schema.account import greased, greased_kind, greased_week
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
-from ingest.schema.people import app_secret, attempt, change_log, person
+from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -17,10 +17,11 @@ from ingest.schema.recording import (
     thinned,
     vehicle,
 )
-from ingest.schema.results import analysis, archive, backtest, claim, finding, supply, vehicle_summary
-from ingest.schema.setups import line, setup, work
+from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
+from ingest.schema.setups import line, remark, setup, work
 
 __all__ = [
+    "access_token",
     "alarm",
     "analysis",
     "app_secret",
@@ -33,6 +34,7 @@ __all__ = [
     "claim",
     "closing",
     "depot",
+    "depot_day",
     "finding",
     "greased",
     "greased_kind",
@@ -46,7 +48,9 @@ __all__ = [
     "quarantine",
     "recorder_stats",
     "refusal",
+    "remark",
     "route",
+    "saved_view",
     "setup",
     "supply",
     "thinned",

@@ -22,6 +22,10 @@ analysis = Table(
     Column(
         "alarms_due_us", BigInteger, index=True
     ),  # when its alarms have to be looked at next; null: with the next result
+    Column(
+        "fleet_revision", BigInteger
+    ),  # the sum of all vehicles' revisions then: others lend a vehicle their calendar
+    Column("made_by", String(32)),  # version of the program
 )
 
 finding = Table(
@@ -33,8 +37,8 @@ finding = Table(
     Column("channel", String(64)),
     Column("lines", JSON, nullable=False),
     Column("began_us", BigInteger, nullable=False),
-    Column("detected_us", BigInteger, nullable=False),
-    Column("ended_us", BigInteger),
+    Column("detected_us", BigInteger, nullable=False, index=True),
+    Column("ended_us", BigInteger, index=True),
     Column("severity", String(8), nullable=False),
     Column("summary", Text, nullable=False),
     Column("evidence", JSON, nullable=False),
@@ -95,18 +99,33 @@ vehicle_summary = Table(
     # By the analysis.
     Column("need", Integer, nullable=False),  # `vehicle_summary.PRIORITIES`, by their place
     Column("rank", Integer, nullable=False),  # of its worst finding's kind
-    Column("dry_h", Double, nullable=False),  # ignition hours that a point in trouble has waited for grease
+    Column("dry_h", Double),  # ignition hours that a point in trouble has waited for grease; null where nobody knows
     Column("level_pct", Double),
     Column("due_early_us", BigInteger),
     Column("grease", Text),  # what it takes
     Column("use_l_a_day", Double),  # at its present pace
     Column("watched_days", Double),  # for so long it has been watched
     Column("watched_h", Double),  # and for so many ignition hours
+    Column("drifting", Integer),  # lines that are on their way, and called nothing yet; null: not counted yet
     Column("detail", JSON),  # `pipeline.vehicle_summary.Detail`; null before the first analysis
     Index("ix_vehicle_summary_order", "need", "rank"),
+    Index("ix_vehicle_summary_due", "due_early_us", "sold", "fleet", "depot"),
+    Index("ix_vehicle_summary_drifting", "drifting"),
     Index(
         "ix_vehicle_summary_totals", "sold", "depot", "vehicle_class", "need", "fleet"
     ),  # all that totals and choices are counted from
+)
+
+# What was counted of each depot on each day (UTC), so that weeks can be shown without counting again; null: not known of that day.
+depot_day = Table(
+    "depot_day",
+    metadata,
+    Column("day", String(10), primary_key=True),
+    Column("fleet", String(64), primary_key=True),
+    Column("depot", String(256), primary_key=True),
+    Column("urgent", Integer),  # vehicles that could not wait
+    Column("due", Integer),  # vehicles with a refill due within seven days
+    Column("heard", Integer),  # vehicles that were heard that day
 )
 
 # Which analyser works on a vehicle, and until when nobody else begins: one that dies loses its claim by itself.

@@ -113,7 +113,13 @@ def _measure(site: str, rounds: int) -> None:
         except OSError:
             time.sleep(0.2)
     vehicle = "/vehicle/large/V000000"
-    for name, path in (("first", vehicle), ("again", vehicle), ("other", "/vehicle/large/V000001"), ("fleet", "/")):
+    for name, path in (
+        ("first", vehicle),
+        ("again", vehicle),
+        ("other", "/vehicle/large/V000001"),
+        ("fleet", "/fleet"),
+        ("today", "/"),
+    ):
         seconds, size = page_callback(site, path)
         print(f"server, {path} ({name}): {seconds:.2f} s, {size / 1000:.0f} kB")
     chromium = shutil.which("chromium")
@@ -125,11 +131,13 @@ def _measure(site: str, rounds: int) -> None:
             "an empty page:           ", timed(rounds, lambda: until(page, empty, "() => document.querySelector('h1')"))
         )
         row = "() => document.querySelectorAll('table.fleet tbody tr').length >= 50"
-        print("fleet, first row usable: ", timed(rounds, lambda: until(page, f"{site}/", row)))
+        print("fleet, first row usable: ", timed(rounds, lambda: until(page, f"{site}/fleet", row)))
+        work = "() => document.querySelectorAll('.to-do li').length >= 4"
+        print("today, first work usable:", timed(rounds, lambda: until(page, f"{site}/", work)))
         print("vehicle by its site:  ", timed(rounds, lambda: until(page, site + vehicle, DRAWN)))
 
         def from_the_fleet() -> float:
-            until(page, f"{site}/?search=V000000", "() => window.Plotly && window.Plotly.newPlot")
+            until(page, f"{site}/fleet?search=V000000", "() => window.Plotly && window.Plotly.newPlot")
             link = page.locator(f"a[href='{vehicle}']").first
             link.wait_for()
             began = time.perf_counter()

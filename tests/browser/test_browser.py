@@ -78,12 +78,23 @@ def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
         context.close()
 
 
+def unfolded(page: Page) -> None:
+    """With filters in sight, which a phone has behind a button."""
+    button = page.get_by_role("button", name="Filters")
+    if button.is_visible():
+        button.click()
+
+
 def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
     """Open the fleet, see who needs somebody, follow the vehicle with the blocked line, see its charts."""
     page.goto(demo.address)
+    expect(page.get_by_role("heading", level=1)).to_contain_text("need somebody today")
+    expect(page.locator(".to-do li", has_text="tipper 102")).to_contain_text("Line blocked")
+    page.goto(f"{demo.address}/fleet?sort=unit")
     expect(page.get_by_role("heading", name="Fleet")).to_be_visible()
     expect(page.locator("table.fleet tbody tr")).to_have_count(25)
     row = page.locator("tr", has_text="tipper 102")
+    row.locator("summary").click()
     expect(row).to_contain_text("looks blocked")
     row.get_by_role("link", name="tipper 102").click()
     expect(page.get_by_role("heading", name="tipper 102")).to_be_visible()
@@ -96,11 +107,12 @@ def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
 
 def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
     """A view can be kept: the totals and the search are in the address."""
-    page.goto(demo.address)
+    page.goto(f"{demo.address}/fleet")
     page.locator(".total", has_text="Act now").click()
-    page.wait_for_url("**/?need=act_now")
+    page.wait_for_url("**/fleet?need=act_now")
     number = int(page.locator(".total", has_text="Act now").locator("strong").inner_text())
-    expect(page.locator("table.fleet tbody tr")).to_have_count(number)
+    expect(page.locator("table.fleet tbody .cell-unit")).to_have_count(number)
+    unfolded(page)
     page.get_by_label("Search").fill("loader")
     page.wait_for_url("**search=loader**")
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/nobody")
@@ -109,8 +121,9 @@ def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
 
 def test_typing_slowly_loses_no_letter(demo: RunningDemo, page: Page) -> None:
     """Each pause shows what was typed so far and puts it into the address; the field keeps its letters and the focus."""
-    page.goto(demo.address)
+    page.goto(f"{demo.address}/fleet?sort=unit")
     expect(page.locator("table.fleet tbody tr")).to_have_count(25)
+    unfolded(page)
     field = page.get_by_label("Search")
     field.click()
     for letter in "loader":
@@ -118,24 +131,48 @@ def test_typing_slowly_loses_no_letter(demo: RunningDemo, page: Page) -> None:
         page.wait_for_timeout(600)
     expect(field).to_have_value("loader")
     page.wait_for_url("**search=loader**")
-    expect(page.locator("table.fleet tbody tr")).to_have_count(6)
+    expect(page.locator("table.fleet tbody .cell-unit")).to_have_count(6)
 
 
 def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
-    """On a phone behind one button, whose targets a thumb can hit."""
-    page.goto(demo.address)
+    """Four on a phone's bar and the others behind one button; targets that a thumb can hit. The page that one is on says so, and the
+    depot that was chosen holds."""
+    page.goto(f"{demo.address}/?depot=Dry+Fork+Pit")
     phone = page.viewport_size is not None and page.viewport_size["width"] < 600
+    expect(page.get_by_label("Fleet and depot")).to_have_value("Dry Fork Pit")
+
+    def reached(place: str, names: tuple[str, ...]) -> None:
+        for name in names:
+            link = page.locator(f"[data-nav={place}] a", has_text=name)
+            expect(link).to_be_visible()
+            box = link.bounding_box()
+            assert box is not None
+            assert box["height"] >= (44 if phone else 24)
+
+    first, others = ("Today", "Fleet", "Alarms", "Refill round"), ("Grease", "Patterns", "Data", "Set-up", "Help")
+    reached("bar" if phone else "rail", first)
+    page.locator(f"[data-nav={'bar' if phone else 'rail'}] a", has_text="Fleet").click()
+    page.wait_for_url("**/fleet?depot=Dry+Fork+Pit")
+    expect(page.locator(f"[data-nav={'bar' if phone else 'rail'}] [aria-current=page]")).to_have_text("Fleet")
     if phone:
-        page.get_by_role("button", name="Menu").click()
-    names = ("Fleet", "Alarms", "Refill round", "Patterns", "Grease", "Data", "Set-up", "Units")
-    for name in names:
-        link = page.get_by_role("menuitem" if phone else "link", name=name, exact=True)
-        expect(link).to_be_visible()
-        box = link.bounding_box()
-        assert box is not None
-        assert not phone or box["height"] >= 44
-    page.get_by_role("menuitem" if phone else "link", name="Data", exact=True).click()
+        page.get_by_role("button", name="More", exact=True).click()
+    reached("more" if phone else "rail", others)
+    page.locator(f"[data-nav={'more' if phone else 'rail'}] a", has_text="Data").click()
     page.wait_for_url("**/data")
+
+
+def test_the_search_finds_by_the_keyboard_alone(demo: RunningDemo, tab: Callable[..., Page]) -> None:
+    """A stroke puts the cursor there; vehicles, kinds of finding and points are found; the enter key opens the first."""
+    page = tab(viewport={"width": 1400, "height": 900})
+    page.goto(demo.address)
+    expect(page.get_by_role("heading", level=1)).to_be_visible()
+    page.keyboard.press("/")
+    page.keyboard.type("blocked", delay=250)
+    expect(page.locator("#find-found")).to_contain_text("Line blocked")
+    page.get_by_label("Find").fill("tipper 102")
+    expect(page.locator("#find-found a").first).to_contain_text("tipper 102")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/vehicle/harrowmere-stone/HS-102")
 
 
 def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callable[..., Page]) -> None:
@@ -222,13 +259,14 @@ def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) 
     assert download.value.path().read_text().startswith("at,what,level_pct")
 
 
-PAGES = ["/", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/data", "/set-up", "/me",
+PAGES = ["/", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/data", "/set-up", "/me",
          "/vehicle/harrowmere-stone/HS-102",
          "/handover/harrowmere-stone/HS-101", "/label/harrowmere-stone/HS-101"]  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("path", "scheme"), [(path, "light") for path in PAGES] + [(path, "dark") for path in ("/", "/alarms", PAGES[8])]
+    ("path", "scheme"),
+    [(path, "light") for path in PAGES] + [(path, "dark") for path in ("/", "/fleet", "/alarms", PAGES[9])],
 )
 def test_pages_can_be_used_by_everybody(demo: RunningDemo, tab: Callable[..., Page], path: str, scheme: Any) -> None:
     """No serious finding of the axe engine (WCAG 2.2 A and AA), light or dark."""
@@ -271,8 +309,8 @@ def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> Non
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
     expect(page.locator("#vehicle-level .main-svg").first).to_be_visible(timeout=30_000)
     page.wait_for_function(
-        "getComputedStyle(document.querySelector('#vehicle-level .main-svg')).backgroundColor === 'rgb(36, 36, 36)'"
-        " || document.querySelector('#vehicle-level .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#242424'"
+        "getComputedStyle(document.querySelector('#vehicle-level .main-svg')).backgroundColor === 'rgb(29, 33, 38)'"
+        " || document.querySelector('#vehicle-level .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#1d2126'"
     )
 
 
@@ -287,13 +325,13 @@ def test_the_handover_sheet_prints_on_one_page(demo: RunningDemo, tab: Callable[
 
 def test_live_messages_arrive(demo: RunningDemo) -> None:
     """What the simulator publishes is recorded."""
-    from ingest import database, reading
+    from ingest import database, totals
 
     engine = database.open_database(f"sqlite:///{demo.data / 'tallow.db'}")
 
     def recorded() -> int:
         with engine.connect() as connection:
-            return sum(reading.status(connection)["recorded"].values())
+            return sum(totals.status(connection)["recorded"].values())
 
     before, until = recorded(), time.monotonic() + 60
     while recorded() <= before:

@@ -21,10 +21,12 @@ from dashboard.exports import account as words
 from dashboard.exports import report as sentences
 from dashboard.queries import account
 from dashboard.queries.report import read_report
+from dashboard.queries.scope import Scope
+from dashboard.queries.today import points_greased_as_planned
 from dashboard.web.app import create_app
 from ingest import database, registry, schema
 from ingest.setups import Vehicle
-from ingest.times import read_time
+from ingest.times import DAY_US, read_time
 from tests.dashboard.test_command import tallow
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
@@ -84,13 +86,24 @@ def test_a_month_by_hand(fleet: Engine) -> None:
 
 def test_the_weeks_for_the_day_s_page(fleet: Engine) -> None:
     """Monday to Sunday: of v1 all arrived in the first week, half of it in the second."""
-    weeks = account.rows_of(account.by_week(fleet, "Quarry"))
+    weeks = account.rows_of(account.by_week(fleet, Scope(depot="Quarry")))
     assert [(one["week"], one["arrived"], one["failed"]) for one in weeks] == [
         (str(MONDAY), 140, 0), (str(MONDAY + timedelta(days=7)), 70, 70),
     ]  # fmt: skip
     assert [one["week"] for one in account.rows_of(account.by_week(fleet, weeks=1))] == [
         str(MONDAY + timedelta(days=7))
     ]
+
+
+def test_the_first_page_says_the_latest_week_that_is_over(fleet: Engine) -> None:
+    """On Monday 2 March: of the week before half of v1's doses arrived, of the one before that all; v2's scope proves nothing."""
+    with fleet.connect() as connection:
+        told = points_greased_as_planned(connection, Scope(depot="Quarry"), NOW_US)
+        nothing = points_greased_as_planned(connection, Scope(fleet="g"), NOW_US)
+        later = points_greased_as_planned(connection, Scope(), NOW_US + 30 * DAY_US)
+    assert (told.now, told.weeks[-1], told.weeks[-8], told.weeks[-15]) == (50, 50, 100, None)
+    assert nothing.now == 0
+    assert later.now is None
 
 
 @pytest.mark.parametrize("group", account.GROUPS)

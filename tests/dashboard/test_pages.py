@@ -78,19 +78,24 @@ def page(client: FlaskClient, path: str, search: str = "") -> str:
 
 def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> None:
     """The vehicle in trouble, with what for."""
-    shown = page(client, "/")
+    shown = page(client, "/fleet", "?sort=need")
     assert "Line 5 (kingpin upper right, front right) looks blocked" in shown
+    assert "line 5, kingpin upper right" in shown
     assert shown.index("tipper 101") < shown.index("loader 206")
     assert "Nothing to do." not in shown
 
 
 def test_filters_are_in_the_address(client: FlaskClient) -> None:
     """By depot, by need, by search; a filter that finds nothing says so."""
-    assert "loader 206" not in page(client, "/", "?depot=Skarvholm+Quarry")
-    assert "tipper 101" not in page(client, "/", "?need=none")
-    assert "tipper 101" in page(client, "/", "?need=act_now&search=TIPPER+101&unknown=1")
-    assert "No vehicle matches." in page(client, "/", "?search=zzz")
-    assert "tipper 101" in page(client, "/", "?page=nonsense&need=%3Cscript%3E")
+    assert "loader 206" not in page(client, "/fleet", "?depot=Skarvholm+Quarry")
+    assert "tipper 101" not in page(client, "/fleet", "?need=none")
+    assert "tipper 101" in page(client, "/fleet", "?need=act_now&search=TIPPER+101&unknown=1")
+    for unknown in ("?search=zzz", "?kind=silent&class=tipper&search=zzz"):
+        assert "No vehicle matches." in page(client, "/fleet", unknown)
+        assert "Clear the filters" in page(client, "/fleet", unknown)
+    assert "tipper 101" in page(client, "/fleet", "?kind=blocked_line")
+    assert "tipper 101" not in page(client, "/fleet", "?kind=level_sensor")
+    assert "tipper 101" in page(client, "/fleet", "?page=nonsense&need=%3Cscript%3E")
 
 
 def test_points_and_kinds_of_findings_can_be_searched(engine: Engine) -> None:
@@ -113,7 +118,7 @@ def test_the_vehicle_page_tells_everything(client: FlaskClient) -> None:
     """What is wrong, what to check, the cautions, the refill, the line list."""
     shown = page(client, "/vehicle/harrowmere-stone/HS-101")
     for text in ("looks blocked", "What to check", "Never feel for a leak by hand", "surgical", "Most likely"[1:], "trunnion left",
-                 "Line blocked", "vehicle-level", "vehicle-map"):  # fmt: skip
+                 "Line blocked", "vehicle-stack", "Times expected"):  # fmt: skip
         assert text in shown
 
 
@@ -126,7 +131,8 @@ def test_a_vehicle_without_pressure_channels_has_a_page(client: FlaskClient) -> 
 def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
     """Registered, and nothing more: nobody knows how it is, and nothing on the page says that it is well."""
     shown = page(client, "/vehicle/harrowmere-stone/HS-303")
-    assert "last heard never" in shown
+    assert '"Last heard"' in shown
+    assert '"never"' in shown
     assert "Nothing to do" not in shown
     assert '"state-sound"' not in shown
 
@@ -233,7 +239,13 @@ def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
 
 @pytest.mark.parametrize(
     ("path", "search"),
-    [("/", ""), ("/alarms", ""), ("/vehicle/harrowmere-stone/HS-101", ""), ("/label/harrowmere-stone/HS-101", "")],
+    [
+        ("/", ""),
+        ("/fleet", ""),
+        ("/alarms", ""),
+        ("/vehicle/harrowmere-stone/HS-101", ""),
+        ("/label/harrowmere-stone/HS-101", ""),
+    ],
 )
 def test_cautions_stand_wherever_work_is_proposed(client: FlaskClient, path: str, search: str) -> None:
     """Short, and in plain sight."""
@@ -246,7 +258,8 @@ def test_a_vehicle_that_only_wants_grease_has_cautions(client: FlaskClient, engi
     result = vehicle_result(engine, "harrowmere-stone", "HS-206")
     assert result is not None
     due = replace(result, findings=(), refill=replace(result.refill, state="due"))
-    shown = json.dumps(importlib.import_module("dashboard.pages.vehicle.page").head(due), cls=PlotlyJSONEncoder)
+    side = importlib.import_module("dashboard.pages.vehicle.side")
+    shown = json.dumps(side.reservoir(due, []), cls=PlotlyJSONEncoder)
     assert CAUTION in shown
     assert FILL_STEP in shown
 
@@ -299,11 +312,11 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     assert "No new messages" not in text(data.body(writes, late_us))
     silent = replace(told, newest_us=None, recorders={"tallow-ingest": 0})
     assert "days ago" not in text(data.body(silent, late_us)).split("Refused")[0]
-    assert "Not worked out yet" in text(data.dates(told, "mantine_light"))
+    assert "Not worked out yet" in text(data.dates(told, "tallow_light"))
     with workers(1) as pool:
         found = backtest.backtest(engine, 5, pool, lambda done, of: None)
     assert found is not None
-    shown = text(data.dates(data_state(engine), "mantine_light"))
+    shown = text(data.dates(data_state(engine), "tallow_light"))
     assert f"{found.cases} past dates" in shown
     assert f"{found.coverage:.0%} of them" in shown
 
@@ -339,7 +352,7 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
     grease = importlib.import_module("dashboard.pages.grease")
     found, ahead_l = read_amounts(engine), read_ahead_l(engine)
-    shown = json.dumps(grease.body(found, ahead_l, 0.9, "mantine_light"), cls=PlotlyJSONEncoder)
+    shown = json.dumps(grease.body(found, ahead_l, 0.9, "tallow_light"), cls=PlotlyJSONEncoder)
     assert "The next 30 days" in shown
     assert "NLGI" in shown
     rows = csv.amounts_table(found, 0.9)
@@ -348,7 +361,7 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     depot = found[0].depot
     assert {one.depot for one in read_amounts(engine, depot)} == {depot}
     assert {place for place, _ in read_ahead_l(engine, depot)} == {depot}
-    assert grease.body([], {}, 0.9, "mantine_light")[0].children == "Nothing is analysed yet."
+    assert grease.body([], {}, 0.9, "tallow_light")[0].children == "Nothing is analysed yet."
 
 
 def test_security_headers_are_sent(client: FlaskClient) -> None:
@@ -374,7 +387,12 @@ def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPat
 def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
     """It says what to do first."""
     engine = open_database(f"sqlite:///{tmp_path / 'empty.db'}")
-    assert "tallow register" in page(create_app(engine).server.test_client(), "/")
+    client = create_app(engine).server.test_client()
+    for path in ("/", "/fleet"):
+        shown = page(client, path)
+        assert "tallow register" in shown
+        assert "tallow demo" in shown
+        assert "/set-up" in shown
     engine.dispose()
 
 
@@ -402,7 +420,7 @@ def test_sentences_are_read_in_the_readers_units() -> None:
 
 def test_a_text_from_a_message_is_text(client: FlaskClient) -> None:
     """Nothing a vehicle is called becomes markup: components carry plain strings."""
-    shown: Any = page(client, "/")
+    shown: Any = page(client, "/fleet", "?sort=unit")
     assert "dangerously" not in shown
     assert "Markdown" not in shown
 
@@ -427,8 +445,8 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert client.post(address, json=record | {"note": "x" * 20_000}).status_code == 413
     assert records(engine, "harrowmere-stone", "HS-206") == ()
     assert told(200, note="<b>bold</b>") == ""
-    ((kept, _, stands),) = records(engine, "harrowmere-stone", "HS-206")
-    assert (kept.kind, stands) == ("bled", True)
+    (kept,) = records(engine, "harrowmere-stone", "HS-206")
+    assert (kept.work.kind, kept.stands) == ("bled", True)
     shown = page(client, "/vehicle/harrowmere-stone/HS-206")
     assert "System bled; <b>bold</b>" in shown  # text of a component, never markup
 
@@ -459,7 +477,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(times, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
-    for path in ("/", "/alarms", "/rounds", "/grease", "/account", "/account/report", "/patterns", "/data", "/set-up", "/me",
+    for path in ("/", "/fleet", "/alarms", "/rounds", "/grease", "/account", "/account/report", "/patterns", "/data", "/set-up", "/me",
                  f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
         shown = page(client, path)
         assert "dangerously" not in shown
@@ -489,10 +507,10 @@ def test_the_label_opens_the_vehicles_page(client: FlaskClient) -> None:
 
 def test_units_are_the_readers(client: FlaskClient) -> None:
     """Gallons once somebody chose them, on this device; exact by definition (NIST SP 811 B.8)."""
-    assert " l of NLGI" in page(client, "/")
+    assert " l of NLGI" in page(client, "/fleet", "?sort=need")
     with client.session_transaction() as session:
         session["units"] = {"volume": "US gal", "pressure": "psi", "temperature": "°F"}
-    shown = page(client, "/")
+    shown = page(client, "/fleet", "?sort=need")
     assert " US gal of NLGI" in shown
     assert " l of NLGI" not in shown
     assert "psi" in page(client, "/vehicle/harrowmere-stone/HS-101")
@@ -500,10 +518,10 @@ def test_units_are_the_readers(client: FlaskClient) -> None:
 
 def test_the_fleet_may_be_sorted_and_filtered_by_class(client: FlaskClient) -> None:
     """On the server; the address holds it."""
-    by_name = page(client, "/", "?sort=unit")
+    by_name = page(client, "/fleet", "?sort=unit")
     assert by_name.index("loader 206") < by_name.index("tipper 101")
-    assert "tipper 101" not in page(client, "/", "?class=loader")
-    assert "loader 206" in page(client, "/", "?class=loader")
+    assert "tipper 101" not in page(client, "/fleet", "?class=loader&sort=unit")
+    assert "loader 206" in page(client, "/fleet", "?class=loader&sort=unit")
 
 
 def test_what_is_listed_is_a_file_as_well(client: FlaskClient, engine: Engine) -> None:

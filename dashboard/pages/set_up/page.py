@@ -10,7 +10,17 @@ from dashboard.pages.set_up import depots, people, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
 
-dash.register_page(__name__, path="/set-up", name="Set-up", title="Set-up", in_menu=True, order=6, role="lead")
+dash.register_page(
+    __name__,
+    path="/set-up",
+    name="Set-up",
+    title="Set-up",
+    in_menu=True,
+    order=7,
+    icon="set-up",
+    role="lead",
+    begins=True,
+)
 for part in (vehicles, depots, routes, people):
     part.register()
 

@@ -1,0 +1,101 @@
+// The frame around all pages: which page and scope it shows, how old the data is, the cursor in the search, light and dark.
+(function () {
+    const SCOPED = ["/", "/fleet", "/alarms", "/rounds", "/grease"];
+    const BELONGS = [["/vehicle/", "/fleet"], ["/handover/", "/fleet"], ["/label/", "/fleet"]];
+    const no = () => window.dash_clientside.no_update;
+    const scheme = () => document.documentElement.dataset.mantineColorScheme || "light";
+
+    const asked = (search) => {
+        const told = new URLSearchParams(search || "");
+        return told.get("depot") ? `depot=${told.get("depot")}` : told.get("fleet") ? `fleet=${told.get("fleet")}` : "";
+    };
+    const query = (scope) => {
+        if (!scope) return "";
+        const [name, ...value] = scope.split("=");
+        return `?${new URLSearchParams({[name]: value.join("=")})}`;
+    };
+    const home = (path) => (BELONGS.find(([begin]) => path.startsWith(begin)) || [null, path])[1];
+
+    // Marked by hand: a link says to a screen reader, too, that it leads to where one is.
+    function mark(path) {
+        for (const link of document.querySelectorAll("[data-nav] a")) {
+            const here = new URL(link.href, location.href).pathname === home(path);
+            here ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
+        }
+    }
+
+    // A page that goes by depot shows the one of its address; others leave the choice as it was.
+    function follow(path, search, kept, ids) {
+        const scope = SCOPED.includes(path) ? asked(search) : kept || "";
+        setTimeout(() => mark(path), 0);
+        setTimeout(() => mark(path), 400);
+        const hrefs = ids.map((id) => id.to + (SCOPED.includes(id.to) ? query(scope) : ""));
+        return [scope, scope, hrefs, scheme()];
+    }
+
+    function choose(scope, path, search) {
+        if (scope === undefined || scope === null) return no();
+        if (SCOPED.includes(path)) return scope === asked(search) ? no() : path + query(scope);
+        return window.dash_clientside.callback_context.triggered.length && scope !== window.tallowScope ? `/fleet${query(scope)}` : no();
+    }
+
+    async function state(_, scope) {
+        window.tallowScope = scope || "";
+        const trouble = (words) => [words, words, "state-of-data is-late", words, no(), no(), no(), no()];
+        try {
+            const answer = await fetch(`/frame${query(scope)}`, {cache: "no-store"});
+            if (answer.status === 401) return trouble("You are signed out; load the page again.");
+            if (!answer.ok) return trouble("The server has trouble; what you see may be old.");
+            const told = await answer.json();
+            const [alarms, refills] = [told.alarms, told.refills].map((n) => (n ? String(n) : ""));
+            return [told.words, told.late ? told.words : "", `state-of-data${told.late ? " is-late" : ""}`, told.about, alarms, refills, alarms, refills];
+        } catch (error) {
+            return trouble("No connection; what you see may be old.");
+        }
+    }
+
+    // The first thing found, by the enter key.
+    function first(presses) {
+        const link = document.querySelector("#find-found a");
+        if (presses && link) {
+            link.click();
+            document.activeElement.blur();
+        }
+        return no();
+    }
+
+    function dress(choice) {
+        const key = "mantine-color-scheme-value";
+        if (choice && localStorage.getItem(key) !== choice) {
+            localStorage.setItem(key, choice);
+            window.dispatchEvent(new StorageEvent("storage", {key, newValue: choice, storageArea: localStorage}));
+        }
+        return no();
+    }
+
+    const toggle = (_, open) => !open;
+    const unfold = (_, names) => (names.includes("folded") ? names.replace(" folded", "") : `${names} folded`);
+
+    document.addEventListener("keydown", (event) => {
+        const field = document.querySelector("#find");
+        if (event.key === "/" && field && !event.ctrlKey && !event.metaKey && !event.target.closest("input, textarea, select, [contenteditable]")) {
+            event.preventDefault();
+            field.focus();
+        }
+        if (!event.target.closest?.(".find")) return;
+        const links = [...document.querySelectorAll("#find-found a")];
+        const step = {ArrowDown: 1, ArrowUp: -1}[event.key];
+        if (event.key === "Escape") event.target.blur();
+        if (!step || !links.length) return;
+        event.preventDefault();
+        const next = links.indexOf(document.activeElement) + step;
+        (next < 0 ? field : links[Math.min(next, links.length - 1)]).focus();
+    });
+    document.addEventListener("click", (event) => {
+        if (event.target.closest?.("#find-found a")) setTimeout(() => document.activeElement.blur(), 0);
+    });
+    window.dash_clientside = window.dash_clientside || {};
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {follow, choose, state, first, dress, toggle, unfold});
+    new MutationObserver(() => window.dash_clientside.set_props("scheme-now", {data: scheme()}))
+        .observe(document.documentElement, {attributeFilter: ["data-mantine-color-scheme"]});
+})();

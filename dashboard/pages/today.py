@@ -1,0 +1,291 @@
+"""What to do today, and whether it is getting better: sentence, figures, work by depot, refills to come, what changed."""
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any, Final
+from zlib import crc32
+
+import dash
+from dash import Input, Output, State, callback, dcc, html
+
+from analytics.findings import Finding
+from analytics.kinds import FINDING_KINDS
+from dashboard import components, formatting, rows
+from dashboard.queries import scope, today
+from dashboard.queries.fleet import FleetRow
+from dashboard.queries.scope import Scope, scope_of
+from dashboard.queries.today import CALENDAR_DAYS, DepotWork, Figure, News, Today
+from dashboard.web.app import REFRESH_MS, engine
+from ingest import times
+from ingest.times import DAY_US
+
+dash.register_page(__name__, path="/", name="Today", title="Today", in_menu=True, order=0, icon="today")
+
+
+def layout(**asked: Any) -> html.Div:
+    """The page in the scope of the address."""
+    chosen = scope_of(asked)
+    told = today.read_today(engine(), chosen, times.now_us())
+    return html.Div(
+        [
+            dcc.Store(id="today-scope", data=chosen._asdict()),
+            dcc.Store(id="today-seen", data=_seen(told)),
+            dcc.Interval(id="today-tick", interval=REFRESH_MS),
+            html.Div(body(told, chosen, times.now_us()), id="today-body", className="today"),
+        ]
+    )
+
+
+def _seen(told: Today) -> int:
+    return crc32(repr((told, times.now_us() // 60_000_000)).encode())
+
+
+def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
+    """From the whole to the one."""
+    if not told.vehicles:
+        return [html.H1("Today"), components.first_steps()]
+    return [
+        html.H1(sentence(told)),
+        html.Div(figures(told, chosen), className="figures"),
+        html.Div(
+            [
+                html.Div([work(told.work, chosen), news(told.news), drifting(told)], className="today-left"),
+                html.Div(calendar(told, chosen, now_us), className="today-right"),
+            ],
+            className="today-columns",
+        ),
+    ]
+
+
+def sentence(told: Today) -> str:
+    """How many vehicles need somebody, and where."""
+    number = sum(told.by_depot.values())
+    if not number:
+        return "No vehicle needs somebody today."
+    where = [f"{count} {depot}" for depot, count in list(told.by_depot.items())[:4]]
+    more = len(told.by_depot) - len(where)
+    places = ", ".join(where) + (f", and {more} more depots" if more else "")
+    one = "vehicle needs" if number == 1 else "vehicles need"
+    return f"{number} {one} somebody today" + (
+        f": {places}." if len(told.by_depot) > 1 else f", at {next(iter(told.by_depot))}."
+    )
+
+
+def figures(told: Today, chosen: Scope) -> list[Any]:
+    """Four numbers, each with eight weeks behind it."""
+    return [
+        _figure("Points greased as planned", told.greased, None, "%"),
+        _figure("Vehicles that need somebody", told.urgent, scope.address("/fleet", chosen, need="act_now")),
+        _figure("Refills due in 7 days", told.due, scope.address("/rounds", chosen, days="7")),
+        _figure("Vehicles heard in 24 h", told.heard, scope.address("/fleet", chosen, sort="heard"), of=told.vehicles),
+    ]
+
+
+def _figure(name: str, figure: Figure, href: str | None, unit: str = "", of: int | None = None) -> html.Div:
+    title: Any = dcc.Link(name, href=href) if href else name
+    number: list[Any]
+    if figure.now is None:
+        number = [html.Span("not known yet", className="figure-unknown")]
+    else:
+        number = [
+            html.Span(f"{figure.now:.0f}{unit}", className="figure"),
+            html.Span(f" of {of}" if of is not None else "", className="dim"),
+        ]
+    return html.Div(
+        [html.Div(title, className="figure-name"), html.Div(number), course(name, [*figure.weeks, figure.now])],
+        className="figure-card card",
+    )
+
+
+_FEWEST_DAYS: Final = 4
+
+
+def course(name: str, values: Sequence[float | None]) -> html.Div:
+    """A small line of days, from nothing to the highest; days that nothing is known of are left out."""
+    known = [(n, value) for n, value in enumerate(values) if value is not None]
+    if len(known) < _FEWEST_DAYS:
+        return html.Div("no history yet", className="course small dim")
+    top, last = max(value for _, value in known) or 1.0, len(values) - 1
+    points = [(100 * n / last, 94 - 88 * value / top) for n, value in known]
+    above = [f"{x:.1f}% calc({y:.1f}% - 1px)" for x, y in points]
+    below = [f"{x:.1f}% calc({y:.1f}% + 1px)" for x, y in reversed(points)]
+    lowest = min(value for _, value in known)
+    text = f"{name}, last {len(known)} days: from {known[0][1]:.0f} to {known[-1][1]:.0f}, lowest {lowest:.0f}, highest {top:.0f}"
+    return html.Div(
+        html.Div(className="course-line", style={"clipPath": f"polygon({','.join(above + below)})"}),
+        className="course", role="img", title=text, **{"aria-label": text},
+    )  # fmt: skip
+
+
+def work(found: Sequence[DepotWork], chosen: Scope) -> html.Section:
+    """What cannot wait, by depot, and what to take along."""
+    parts: list[Any] = [html.H2("To do today")]
+    if not found:
+        parts.append(html.P("Nothing that cannot wait.", className="dim"))
+    else:
+        parts.append(components.cautions())
+    for one in found:
+        left = one.number - len(one.rows)
+        here = Scope(chosen.fleet, one.depot)
+        take = rows.to_take(one.rows)
+        parts += [
+            html.H3(
+                [one.depot, html.Span(f"{one.number} vehicle{'s' * (one.number != 1)}", className="dim")],
+                className="depot-head",
+            ),
+            html.Ul([_vehicle(r) for r in one.rows], className="to-do"),
+            *([html.P([html.Strong("Take along: "), "; ".join(take), "."], className="take")] if take else []),
+            *([dcc.Link(f"and {left} more", href=scope.address("/fleet", here, need="act_now"))] if left else []),
+        ]
+    return html.Section(parts, className="card")
+
+
+def _vehicle(r: FleetRow) -> html.Li:
+    return html.Li(
+        [
+            html.Div(
+                [rows.mark(r.need), rows.link(r), html.Span(r.vehicle, className="dim small")], className="to-do-head"
+            ),
+            *rows.reason(r),
+        ]
+    )
+
+
+def calendar(told: Today, chosen: Scope, now_us: int) -> html.Section:
+    """Four weeks of refills on one axis: a bar a vehicle from the early to the late end of its window, by depot."""
+    title = html.H2("Refills, next 28 days")
+    if not told.refills:
+        return html.Section([title, html.P("None is due.", className="dim")], className="card")
+    lines: list[Any] = []
+    for depot in sorted({r.depot for r in told.refills}):
+        mine = sorted((r for r in told.refills if r.depot == depot), key=_due)
+        href = scope.address("/rounds", Scope(chosen.fleet, depot))
+        lines.append(html.H3(dcc.Link(depot, href=href), className="bar-depot"))
+        lines += [_bar(r, now_us) for r in mine]
+    zone = told.refills[0].timezone
+    parts: list[Any] = [title, html.Div([*_axis(now_us, zone), *lines], className="calendar")]
+    if told.refills_left:
+        parts.append(html.P(f"and {told.refills_left} more vehicles; choose a depot to see them.", className="dim"))
+    return html.Section(parts, className="card")
+
+
+_DAY_WIDTH: Final = 100 / CALENDAR_DAYS  # percent
+
+
+def _due(r: FleetRow) -> int:
+    return (r.detail.refill.due_early_us or 0) if r.detail else 0
+
+
+def _place(at_us: int, now_us: int, zone: str) -> float:
+    """Where a time stands, in days since the midnight before now."""
+    begun = formatting.local(now_us, zone)
+    return (begun.hour + begun.minute / 60) / 24 + (at_us - now_us) / DAY_US
+
+
+def _axis(now_us: int, zone: str) -> list[Any]:
+    """Mondays by name, weekends shaded, and where now is."""
+    first = formatting.local(now_us, zone).date()
+    days = [first + timedelta(days=n) for n in range(CALENDAR_DAYS)]
+    names = [
+        html.Span(f"{day.day} {day:%b}", style={"left": f"{n * _DAY_WIDTH:.2f}%"})
+        for n, day in enumerate(days[:-2])
+        if day.weekday() == 0
+    ]
+    shades = [
+        html.Div(className="weekend", style={"left": f"{n * _DAY_WIDTH:.2f}%", "width": f"{_DAY_WIDTH:.2f}%"})
+        for n, day in enumerate(days)
+        if day.weekday() >= 5
+    ]
+    now = html.Div(className="now", style={"left": f"{_place(now_us, now_us, zone) * _DAY_WIDTH:.2f}%"})
+    hidden = {"aria-hidden": "true"}
+    return [
+        html.Div(names, className="bar-days", **hidden),
+        html.Div([*shades, now], className="bar-ground", **hidden),
+    ]
+
+
+def _bar(r: FleetRow, now_us: int) -> html.Div:
+    refill = r.detail.refill if r.detail else None
+    begin = _place(_due(r), now_us, r.timezone)
+    late_us = refill.due_late_us if refill else None
+    end = CALENDAR_DAYS if late_us is None else _place(late_us, now_us, r.timezone)
+    left = min(max(begin, 0.0), CALENDAR_DAYS - 0.5)
+    right = min(max(end, left + 0.5), CALENDAR_DAYS)
+    sort = {"due": "due", "soon": "soon"}.get(refill.state if refill else "", "later")
+    words = f"{r.unit}: {rows.refill_words(r)}"
+    place = {"left": f"{left * _DAY_WIDTH:.2f}%", "width": f"{(right - left) * _DAY_WIDTH:.2f}%"}
+    drawn = html.Div(className=f"bar-of bar-{sort}", style=place, role="img", title=words, **{"aria-label": words})
+    return html.Div(
+        [html.Div(rows.link(r), className="bar-name"), html.Div(drawn, className="bar-field")], className="bar-row"
+    )
+
+
+_SORTS: Final = (
+    ("not_held", "Repair did not hold"), ("new", "New"), ("held", "Repair held"), ("over", "Over"),
+)  # fmt: skip
+
+
+def news(told: News) -> html.Section:
+    """What changed since yesterday."""
+    parts: list[Any] = [html.H2("Since yesterday")]
+    for name, title in _SORTS:
+        found: list[tuple[FleetRow, Finding]] = getattr(told, name)
+        if not found:
+            continue
+        number = told.numbers[name]
+        head = html.Span(title, className="proven") if name == "held" else title
+        parts += [
+            html.H3([head, html.Span(str(number), className="dim")], className="depot-head"),
+            html.Ul(
+                [html.Li([rows.link(r), f" {FINDING_KINDS[f.kind].title}", _lines(f)]) for r, f in found],
+                className="plain-list",
+            ),
+        ]
+        if number > len(found):
+            parts.append(html.P(f"and {number - len(found)} more", className="dim"))
+    if len(parts) == 1:
+        parts.append(html.P("Nothing began, ended or was proven.", className="dim"))
+    return html.Section(parts, className="card")
+
+
+def _lines(found: Finding) -> str:
+    if not found.lines:
+        return ""
+    return f", line {found.lines[0]}" if len(found.lines) == 1 else f", {len(found.lines)} lines"
+
+
+def drifting(told: Today) -> html.Section:
+    """What got worse slowly."""
+    parts: list[Any] = [html.H2("Slowly getting worse")]
+    items = []
+    for r, lines in told.drifting:
+        told_lines = ", ".join(
+            f"line {x.line} {x.condition}" + (f" ({x.ratio:.1f} times expected)" if x.ratio is not None else "")
+            for x in lines[:3]
+        )
+        more = f" and {len(lines) - 3} more" if len(lines) > 3 else ""
+        items.append(html.Li([rows.link(r), f" {told_lines}{more}"]))
+    if items:
+        parts += [
+            html.P("Pressure that leaves its usual course, and is no finding yet.", className="dim"),
+            html.Ul(items, className="plain-list"),
+        ]
+    else:
+        parts.append(html.P("No line is on its way to a finding.", className="dim"))
+    return html.Section(parts, className="card")
+
+
+@callback(
+    Output("today-body", "children"),
+    Output("today-seen", "data"),
+    Input("today-tick", "n_intervals"),
+    State("today-scope", "data"),
+    State("today-seen", "data"),
+    prevent_initial_call=True,
+)
+def refresh(_: int, kept: dict[str, str], seen: int) -> tuple[Any, Any]:
+    """Show what is new, if anything is."""
+    chosen = Scope(**kept)
+    told = today.read_today(engine(), chosen, times.now_us())
+    now = _seen(told)
+    return (dash.no_update, dash.no_update) if now == seen else (body(told, chosen, times.now_us()), now)

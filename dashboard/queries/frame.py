@@ -1,0 +1,99 @@
+"""What the frame around all pages tells: how old the data is, what waits, and what the search finds."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, and_, func, or_, select
+from sqlalchemy.exc import DBAPIError
+
+from analytics.kinds import FINDING_KINDS
+from dashboard import formatting
+from dashboard.queries.scope import EVERYTHING, Scope, within
+from ingest import schema, times, totals
+from ingest.times import HOUR_US
+
+WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody has taken note of
+_STOPPED_US: Final = HOUR_US // 2  # a fleet of any size says something in half an hour
+_UNWATCHED_US: Final = 2 * HOUR_US  # everything is analysed once an hour
+_MOST_FOUND: Final = 6
+
+
+def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
+    """In words how old the newest data is, and whether ingest and analysis are late; alarms that nobody took note of, and refills whose
+    window has begun. Raises nothing: a database that is away is trouble as well."""
+    now = times.now_us()
+    try:
+        with engine.connect() as connection:
+            newest_us = totals.newest_at_us(connection)
+            recorded_us = max(totals.recorders(connection).values(), default=None)
+            looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
+            counts = {"alarms": _waiting(connection, scope), "refills": _due(connection, scope, now)}
+    except DBAPIError:
+        words = "The database is away; what you see may be old."
+        return {"words": words, "late": True, "about": words, "alarms": 0, "refills": 0}
+    words, late = f"Data {formatting.lasting(newest_us, now)} old", False
+    if newest_us is None and recorded_us is None:
+        words = "No data yet"
+    elif recorded_us is not None and now - recorded_us > _STOPPED_US:
+        words, late = f"Nothing recorded for {formatting.lasting(recorded_us, now)}", True
+    elif looked_us is not None and now - looked_us > _UNWATCHED_US:
+        words, late = f"Nothing analysed for {formatting.lasting(looked_us, now)}", True
+    about = "\n".join(
+        f"{name}: {'not yet' if at_us is None else formatting.ago(at_us, now)}"
+        for name, at_us in (("Newest message", newest_us), ("Last recorded", recorded_us), ("Last analysed", looked_us))
+    )
+    return {"words": words, "late": late, "about": about} | counts
+
+
+def _waiting(connection: Connection, scope: Scope) -> int:
+    table, who = schema.alarm, schema.vehicle_summary
+    counted = select(func.count()).select_from(table.join(who, who.c.vehicle_id == table.c.vehicle_id))
+    return connection.scalar(counted.where(table.c.state.in_(WAITING), ~who.c.sold, *within(who, scope))) or 0
+
+
+def _due(connection: Connection, scope: Scope, now_us: int) -> int:
+    who = schema.vehicle_summary
+    chosen = ~who.c.sold, who.c.due_early_us <= now_us, *within(who, scope)
+    return connection.scalar(select(func.count()).where(*chosen)) or 0
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search finds: vehicles by name (fleet, vehicle, unit, depot), kinds of finding (kind, title, open ones), and how many
+    vehicles have all words in their name, place or points."""
+
+    vehicles: list[tuple[str, str, str, str]]
+    kinds: list[tuple[str, str, int]]
+    matching: int
+
+
+def find(engine: Engine, text: str, scope: Scope = EVERYTHING) -> Found:
+    """What matches: by unit and number first, then by a finding's title, then by points and places."""
+    who, finding, words = schema.vehicle_summary, schema.finding, text.casefold().split()
+    if not words:
+        return Found([], [], 0)
+    mine = [~who.c.sold, *within(who, scope)]
+    named = and_(
+        *(or_(func.lower(who.c.unit).contains(w, autoescape=True), func.lower(who.c.vehicle).contains(w, autoescape=True)) for w in words)
+    )  # fmt: skip
+    phrase = " ".join(words)
+    kinds = [kind for kind, entry in FINDING_KINDS.items() if phrase in entry.title.casefold()]
+    with engine.connect() as connection:
+        vehicles = connection.execute(
+            select(who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot)
+            .where(*mine, named).order_by(who.c.unit).limit(_MOST_FOUND)
+        ).all()  # fmt: skip
+        counted = dict[str, int](
+            connection.execute(
+                select(finding.c.kind, func.count(func.distinct(finding.c.vehicle_id)))
+                .join(who, who.c.vehicle_id == finding.c.vehicle_id)
+                .where(finding.c.ended_us.is_(None), finding.c.kind.in_(kinds), *mine)
+                .group_by(finding.c.kind)
+            ).all()
+        ) if kinds else {}  # fmt: skip
+        matching = connection.scalar(
+            select(func.count()).where(*mine, *(who.c.search.contains(w, autoescape=True) for w in words))
+        )
+    return Found(
+        [tuple(row) for row in vehicles], [(kind, FINDING_KINDS[kind].title, counted.get(kind, 0)) for kind in kinds], matching or 0
+    )  # fmt: skip

@@ -1,0 +1,145 @@
+"""A vehicle in a line: what several pages show of it."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+from urllib.parse import quote
+
+from dash import dcc, html
+
+from analytics.kinds import FINDING_KINDS, SEVERITIES
+from analytics.pipeline.vehicle_summary import FindingShown
+from analytics.vehicle.line_conditions import LineCondition, LineState
+from dashboard import components, formatting
+from dashboard.queries.fleet import FleetRow
+from dashboard.tokens import LINE_MARKS
+
+CRITICAL: Final = "Steering or braking may be dry: for a qualified person to judge before it goes back on the road."
+_PLAIN = " =:/'-"
+
+
+def link(r: FleetRow) -> dcc.Link:
+    """To its page, by the name that people use."""
+    return dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit")
+
+
+def mark(need: str) -> html.Span:
+    """A need as a shape in its colour; the word is beside it or said to who cannot see it."""
+    return html.Span(className=f"mark shape-{need} mark-{need}", role="img", title=formatting.NEED_WORDS[need],
+                     **{"aria-label": formatting.NEED_WORDS[need]})  # fmt: skip
+
+
+def cause(found: FindingShown) -> list[Any]:
+    """What is wrong in a few words: kind, where, for how long its points are dry."""
+    told = [found.where] if found.where else []
+    if found.dry_h is not None and found.dry_h >= 1 and FINDING_KINDS[found.kind].dries:
+        told.append(f"{found.dry_h:.0f}\u00a0h\u00a0dry")
+    return [html.Strong(FINDING_KINDS[found.kind].title), *(f" · {text}" for text in told)]
+
+
+def without_findings(r: FleetRow) -> str:
+    """What is said of a vehicle of which nothing is wrong so far."""
+    refill = r.detail.refill if r.detail else None
+    if refill is not None and refill.state in ("soon", "due"):
+        return "Refill now." if refill.state == "due" else "Refill soon."
+    if r.heard_us is None:
+        return "Nothing was ever heard from it: nobody knows how it is."
+    if r.detail is None:
+        return "Not analysed yet."
+    return "Nothing is known to be wrong, but no line is proven." if r.need == "not_proven" else "Nothing to do."
+
+
+def critical(r: FleetRow) -> bool:
+    """Whether a point that steering or braking depends on may be dry."""
+    return any(found.critical for found in r.detail.findings) if r.detail else False
+
+
+def reason(r: FleetRow) -> list[Any]:
+    """Why somebody is needed, worst first; whatever may leave steering or brakes dry is said unfolded."""
+    findings = r.detail.findings if r.detail else ()
+    if not findings:
+        return [html.Div(without_findings(r), className="cause")]
+    warning = [html.Div(CRITICAL, className="critical")] if critical(r) else []
+    return [html.Div(cause(findings[0]), className="cause"), *warning]
+
+
+def strip(lines: Sequence[LineCondition]) -> html.Div:
+    """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
+    nothing is proven. One picture, since a page holds a thousand lines."""
+    if not lines:
+        return html.Div("not known yet", className="dim")
+    drawn: dict[LineState, list[str]] = {}
+    x, last = 4, lines[0].bundle
+    for line in lines:
+        x += 7 if line.bundle != last else 0
+        last = line.bundle
+        drawn.setdefault(line.state, []).append(f"M{x} 20v-{LINE_MARKS[line.state].height}")
+        x += 7
+    paths = ""
+    for state, moves in drawn.items():
+        drawn_as = LINE_MARKS[state]
+        hatch = " stroke-dasharray='2 2'" if drawn_as.hatched else ""
+        paths += f"<path stroke='{drawn_as.colour}' stroke-width='{drawn_as.width}'{hatch} d='{''.join(moves)}'/>"
+    picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {x} 20' width='{x}' height='20'>{paths}</svg>"
+    told = lines_in_words(lines)
+    return html.Img(
+        src=f"data:image/svg+xml,{quote(picture, safe=_PLAIN)}", alt=told, title=told, className="strip", height=20
+    )  # fmt: skip
+
+
+def lines_in_words(lines: Sequence[LineCondition]) -> str:
+    """How many lines there are, which are in trouble, and of how many nothing is proven."""
+    wrong = [x for x in lines if x.state in SEVERITIES and x.condition in FINDING_KINDS]
+    every = len(wrong) == len(lines) > 1 and len({x.condition for x in wrong}) == 1
+    if every:
+        return f"all {len(lines)} lines: {FINDING_KINDS[wrong[0].condition].title.lower()}"
+    parts = [f"line {x.line} {FINDING_KINDS[x.condition].title.lower()}" for x in wrong[:4]]
+    parts += [f"{len(wrong) - 4} more in trouble"] if len(wrong) > 4 else []
+    unproven = sum(x.state == "not_proven" for x in lines)
+    parts += [f"{'all' if unproven == len(lines) else unproven} not proven"] if unproven else []
+    return f"{len(lines)} lines" + (f": {', '.join(parts)}" if parts else "")
+
+
+def level(r: FleetRow) -> html.Div:
+    """The reservoir as a bar with its low mark, and how much goes in."""
+    refill = r.detail.refill if r.detail else None
+    if refill is None or refill.level_pct is None:
+        return html.Div(
+            [components.level_bar(None, r.low_mark_pct), html.Span("not known", className="dim")], className="level"
+        )
+    room = refill.litres_to_full
+    take = "" if room is None else f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
+    told = [
+        html.Strong(f"{refill.level_pct:.0f} %"),
+        f" · {formatting.litres(room)}" if room is not None and room >= 0.05 else "",
+    ]
+    return html.Div(
+        [components.level_bar(refill.level_pct, r.low_mark_pct), html.Span(told)], className="level", title=take
+    )
+
+
+def refill_words(r: FleetRow) -> str:
+    """When it is to be filled."""
+    refill = r.detail.refill if r.detail else None
+    if refill is None:
+        return "not known yet"
+    if refill.state == "due":
+        return "now"
+    if refill.due_early_us is None or refill.due_expected_us is None:
+        return refill.reason or "not known yet"
+    return formatting.days_ahead(refill.due_early_us, refill.due_late_us, r.timezone)
+
+
+def to_take(rows: Sequence[FleetRow]) -> list[str]:
+    """What to take along for these vehicles: litres of each grease first, then the rest, each once."""
+    litres: dict[str, float] = {}
+    things: dict[str, None] = {}
+    for r in rows:
+        if r.detail is None:
+            continue
+        kinds = [FINDING_KINDS[found.kind] for found in r.detail.findings]
+        refill = r.detail.refill
+        fills = refill.state in ("soon", "due") or any(kind.fills for kind in kinds)
+        if fills and refill.litres_to_full is not None:
+            litres[r.nlgi] = litres.get(r.nlgi, 0.0) + refill.litres_to_full
+        things |= dict.fromkeys(thing for kind in kinds for thing in kind.take)
+    return [f"{formatting.litres(amount)} of NLGI {nlgi}" for nlgi, amount in sorted(litres.items())] + list(things)

@@ -1,0 +1,251 @@
+"""The frame around all pages: rail, scope, search, the age of the data, the person's own menu; on a phone a bar below."""
+
+from typing import Any, Final
+
+import dash
+import dash_mantine_components as dmc
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
+from flask import request
+from sqlalchemy import Engine
+
+from dashboard import accounts, tokens
+from dashboard.queries import frame, scope
+from dashboard.queries.scope import Scope, scope_of
+from dashboard.web.database import engine as engine
+
+REFRESH_MS: Final = 5_000
+_ON_THE_BAR: Final = 4  # pages with a place of their own on a phone; the others stand under "more"
+_RAIL_PX: Final = 200
+_HEAD_PX: Final = 56
+_BAR_PX: Final = 60
+_COUNTED: Final = {"/alarms": "alarms", "/rounds": "refills"}
+
+
+def layout() -> dmc.MantineProvider:
+    """The frame, for whoever asks."""
+    pages = [
+        page
+        for page in dash.page_registry.values()
+        if page.get("in_menu") and accounts.current_person.get().may(page.get("role", "viewer"))
+    ]
+    return dmc.MantineProvider(
+        defaultColorScheme="auto",
+        theme=tokens.components_theme(),
+        children=dmc.AppShell(
+            [
+                dcc.Store(id="scheme-now", data="light"),
+                dcc.Store(id="scope-kept", storage_type="session"),
+                dcc.Location(id="frame-location", refresh="callback-nav"),
+                dcc.Interval(id="frame-tick", interval=REFRESH_MS),
+                html.A("Skip to the page", href="#page", className="skip"),
+                dmc.AppShellHeader(_head()),
+                dmc.AppShellNavbar(html.Nav(_rail(pages), className="rail", **{"aria-label": "Pages", "data-nav": "rail"})),
+                dmc.AppShellMain(dash.page_container, id="page"),
+                dmc.AppShellFooter(_bar(pages)),
+                _more(pages),
+            ],
+            header={"height": _HEAD_PX},
+            navbar={"width": _RAIL_PX, "breakpoint": "md", "collapsed": {"mobile": True}},
+            footer={"height": {"base": _BAR_PX, "md": 0}},
+            padding={"base": "xs", "md": "md"},
+        ),
+    )  # fmt: skip
+
+
+def _icon(name: str) -> html.Span:
+    return html.Span(className=f"icon icon-{name}", **{"aria-hidden": "true"})
+
+
+def _link(page: Any, place: str) -> dmc.Anchor:
+    """A link to a page with its sign and, where something waits there, how much."""
+    count = _COUNTED.get(page["path"])
+    number = [html.Span(id=f"{place}-{count}", className="count")] if count and place != "more" else []
+    return dmc.Anchor(
+        [_icon(page["icon"]), html.Span(page["name"]), *number], href=page["path"], underline="never", inherit=True, c="inherit",
+        id={"type": "nav", "place": place, "to": page["path"]},
+    )  # fmt: skip
+
+
+def _rail(pages: list[Any]) -> list[Any]:
+    out: list[Any] = []
+    for page in pages:
+        if out and page.get("begins"):
+            out.append(html.Hr())
+        out.append(_link(page, "rail"))
+    return out
+
+
+def _bar(pages: list[Any]) -> html.Nav:
+    more = html.Button([_icon("more"), html.Span("More")], id="more-open", type="button")
+    return html.Nav(
+        [*(_link(page, "bar") for page in pages[:_ON_THE_BAR]), more],
+        className="bar",
+        **{"aria-label": "Pages", "data-nav": "bar"},
+    )
+
+
+def _more(pages: list[Any]) -> dmc.Drawer:
+    links = [_link(page, "more") for page in pages[_ON_THE_BAR:]]
+    return dmc.Drawer(
+        html.Nav([*links, *_mine()], className="more", **{"aria-label": "More pages", "data-nav": "more"}),
+        id="more", position="bottom", size="auto", title="More", opened=False, closeButtonProps={"aria-label": "Close"},
+    )  # fmt: skip
+
+
+def _head() -> html.Div:
+    fleets, depots = scope.places(engine())
+    every = "All depots" if len(fleets) < 2 else "All fleets and depots"
+    choices: list[Any] = [{"value": "", "label": every}]
+    if len(fleets) > 1:
+        choices.append({"group": "Fleets", "items": [{"value": f"fleet={name}", "label": name} for name in fleets]})
+        choices.append({"group": "Depots", "items": [{"value": f"depot={name}", "label": name} for name in depots]})
+    else:
+        choices += [{"value": f"depot={name}", "label": name} for name in depots]
+    return html.Div(
+        [
+            dcc.Link("tallow", href="/", className="brand"),
+            dmc.Select(
+                id="scope", data=choices, value="", allowDeselect=False, searchable=len(depots) > 10, className="scope",
+                comboboxProps={"width": "max-content", "position": "bottom-start"}, **{"aria-label": "Fleet and depot"},
+            ),
+            html.Div(
+                [
+                    dmc.TextInput(
+                        id="find", placeholder="Find a vehicle, point or finding", debounce=200, leftSection=_icon("find"),
+                        rightSection=html.Kbd("/", className="key"), autoComplete="off", **{"aria-label": "Find"},
+                    ),
+                    html.Div(id="find-found", className="found", role="status"),
+                ],
+                className="find", role="search",
+            ),
+            html.Div([html.Span(id="frame-alive", role="status", className="unseen"), _data(), _person()], className="head-end"),
+        ],
+        className="head",
+    )  # fmt: skip
+
+
+def _data() -> dmc.Popover:
+    button = html.Button(
+        [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("…", id="data-words", className="words")],
+        id="data-state", className="state-of-data", type="button",
+    )  # fmt: skip
+    about = html.Div(
+        [
+            html.Div(id="data-about", style={"whiteSpace": "pre-line"}),
+            dcc.Link("Can the data be trusted?", href="/data"),
+        ],
+        className="panel",
+    )
+    return dmc.Popover(
+        [dmc.PopoverTarget(button), dmc.PopoverDropdown(about)], position="bottom-end", shadow="md", withinPortal=False
+    )
+
+
+def _person() -> dmc.Popover:
+    name = accounts.current_person.get().name
+    button = html.Button(
+        [_icon("person"), *([html.Span(name, className="wide-only")] if name else [])], type="button", className="head-button wide-only",
+        **{"aria-label": f"{name or 'You'}: units, light and dark, sign out"},
+    )  # fmt: skip
+    choice = dmc.SegmentedControl(
+        id="scheme", value="auto", persistence=True, persistence_type="local", fullWidth=True, size="sm",
+        data=[{"value": "light", "label": "Light"}, {"value": "dark", "label": "Dark"}, {"value": "auto", "label": "Device"}],
+        **{"aria-label": "Light or dark"},
+    )  # fmt: skip
+    panel = html.Div([*_mine(), choice], className="panel")
+    return dmc.Popover(
+        [dmc.PopoverTarget(button), dmc.PopoverDropdown(panel)],
+        position="bottom-end",
+        shadow="md",
+        withinPortal=False,
+        trapFocus=True,
+    )
+
+
+def _mine() -> list[Any]:
+    """What is whoever asks's own."""
+    person = accounts.current_person.get()
+    units = dcc.Link("Units and password" if person.name else "Units", href="/me")
+    if not person.name:
+        return [units]
+    leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
+    return [html.Strong(f"{person.name}, {person.role}"), units, leave]
+
+
+def _found(text: str | None, kept: str | None) -> list[Any]:
+    """What the search finds, as links; the first of them opens by the enter key."""
+    words = (text or "").strip()
+    if not words:
+        return []
+    name, _, value = (kept or "").partition("=")
+    chosen = scope_of({name: value} if name else {})
+    found = frame.find(engine(), words, chosen)
+    out: list[Any] = []
+    if found.vehicles:
+        out.append(html.H2("Vehicles"))
+        out += [
+            dcc.Link(
+                [html.Strong(unit), html.Span(vehicle), html.Span(depot, className="dim")],
+                href=f"/vehicle/{fleet}/{vehicle}",
+            )
+            for fleet, vehicle, unit, depot in found.vehicles
+        ]
+    if found.kinds:
+        out.append(html.H2("Findings"))
+        out += [
+            dcc.Link([html.Span(title), html.Span(f"{number} open", className="dim")], href=_fleet(chosen, kind=kind))
+            for kind, title, number in found.kinds
+        ]
+    if found.matching:
+        out.append(html.H2("Units, points and places"))
+        text = f"{found.matching} vehicle{'s' * (found.matching != 1)} with “{words}”"
+        out.append(dcc.Link(text, href=_fleet(chosen, search=words)))
+    return out or [html.P(f"Nothing is called “{words}”.", className="dim")]
+
+
+def _fleet(chosen: Scope, **asked: str) -> str:
+    return scope.address("/fleet", chosen, **asked)
+
+
+def register(app: Dash, database: Engine) -> None:
+    """Wire the frame into an application."""
+    tallow = "tallow"
+    where = [Input("_pages_location", "pathname"), Input("_pages_location", "search")]
+    app.clientside_callback(
+        ClientsideFunction(tallow, "follow"),
+        Output("scope", "value"), Output("scope-kept", "data"), Output({"type": "nav", "place": ALL, "to": ALL}, "href"),
+        Output("scheme-now", "data"), *where, State("scope-kept", "data"), State({"type": "nav", "place": ALL, "to": ALL}, "id"),
+    )  # fmt: skip
+    app.clientside_callback(
+        ClientsideFunction(tallow, "choose"), Output("frame-location", "href"), Input("scope", "value"),
+        State("_pages_location", "pathname"), State("_pages_location", "search"), prevent_initial_call=True,
+    )  # fmt: skip
+    app.clientside_callback(
+        ClientsideFunction(tallow, "state"),
+        Output("data-words", "children"), Output("frame-alive", "children"), Output("data-state", "className"),
+        Output("data-about", "children"), Output("rail-alarms", "children"), Output("rail-refills", "children"),
+        Output("bar-alarms", "children"), Output("bar-refills", "children"), Input("frame-tick", "n_intervals"), Input("scope", "value"),
+    )  # fmt: skip
+    app.clientside_callback(
+        ClientsideFunction(tallow, "first"),
+        Output("find", "title"),
+        Input("find", "n_submit"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        ClientsideFunction(tallow, "dress"),
+        Output("scheme", "className"),
+        Input("scheme", "value"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        ClientsideFunction(tallow, "toggle"), Output("more", "opened"), Input("more-open", "n_clicks"), State("more", "opened"),
+        prevent_initial_call=True,
+    )  # fmt: skip
+    app.callback(
+        Output("find-found", "children"), Input("find", "value"), State("scope-kept", "data"), prevent_initial_call=True
+    )(_found)
+
+    @app.server.get("/frame")
+    def told() -> dict[str, Any]:
+        return frame.state(database, scope_of(request.args.to_dict()))
