@@ -8,6 +8,7 @@ from dash import dcc, html
 from dashboard import components
 from dashboard.exports import account as words
 from dashboard.exports import report as sentences
+from dashboard.figures import theme
 from dashboard.figures.account import course
 from dashboard.queries import account
 from dashboard.queries.report import Report, read_report
@@ -37,6 +38,9 @@ def sheet(told: Report) -> list[Any]:
     for heading, said in sentences.sections(told):
         parts: list[Any] = [html.Ul([html.Li(one) for one in said])]
         if heading == "Greased as planned" and len(told.trend):
-            parts.insert(0, dcc.Graph(figure=course(told.trend, "month", "mantine_light"), config={"staticPlot": True}))
+            parts.insert(
+                0,
+                dcc.Graph(figure=course(told.trend, "month", theme.template_of("light")), config={"staticPlot": True}),
+            )
         shown.append(html.Div(components.section(heading, parts), className="sheet-two" if heading == "Grease" else ""))
     return [*shown, html.P(words.MEANING, className="dim"), components.cautions_in_full()]

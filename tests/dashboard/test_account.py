@@ -19,6 +19,7 @@ from analytics.vehicle.doses import Doses
 from dashboard.accounts import NOBODY, Person, acting_as
 from dashboard.exports import account as words
 from dashboard.exports import report as sentences
+from dashboard.figures import theme
 from dashboard.queries import account
 from dashboard.queries.report import read_report
 from dashboard.queries.scope import Scope
@@ -183,7 +184,7 @@ def test_the_page_says_it(fleet: Engine) -> None:
     create_app(fleet)
     page = importlib.import_module("dashboard.pages.account")
     trend, weeks = account.by_month(fleet, until="2026-02"), account.by_week(fleet)
-    values = {"by": "depot", "unknown": 1, "template": "mantine_light", "report": "/account/report"}
+    values = {"by": "depot", "unknown": 1, "template": theme.template_of("light"), "report": "/account/report"}
     shown = page.body(trend, weeks, account.by_group(fleet, "2026-02", "depot"), account.worst_points(fleet, "2026-02"),
                       month="2026-02", **values)  # fmt: skip
     text = json.dumps(shown, cls=PlotlyJSONEncoder)
