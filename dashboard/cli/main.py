@@ -45,6 +45,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "commission": Command("planning", "Say what is proven of a freshly fitted system, and what not yet"),
     "timer": Command("planning", "Say how much grease each point gets in 8 ignition hours"),
     "amounts": Command("planning", "Print grease used, filled and needed, by month and depot"),
+    "account": Command("account", "Say how much of the planned grease arrived, by month"),
     "backtest": Command("analysis", "Say how accurate past refill dates were"),
     "export": Command("export", "Write a fleet's data into Parquet and CSV files"),
     "status": Command("keeping", "Print what is recorded"),
