@@ -122,7 +122,17 @@ def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    done = registry.register(connection, folder, now_us, show)
+    return keep(connection, registry.read(connection, folder), now_us, show)
+
+
+def keep(
+    connection: Connection,
+    wanted: Sequence[Setup],
+    now_us: int,
+    show: Callable[[int, int], None] = lambda done, of: None,
+) -> Registered:
+    """The same with what `registry.read` has read."""
+    done = registry.keep(connection, wanted, now_us, show)
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done

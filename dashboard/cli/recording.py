@@ -47,6 +47,7 @@ from ingest.errors import Problem
 from ingest.messages import REFUSALS, is_name
 from ingest.recorder import Tally
 from ingest.recorder_process import RecorderProcess
+from ingest.rivals import note, rivals
 from ingest.times import DAY_US, now_us
 
 app = typer.Typer()
@@ -101,7 +102,9 @@ def ingest(
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
     with RecorderProcess(address(engine), client_id) as recording:
-        listening = listener.Listener(at, client_id, recording, stop, share, figures)
+        listening = listener.Listener(
+            at, client_id, recording, stop, share, figures, lambda: note(engine, client_id, now_us())
+        )
         try:
             listening.run()
         finally:
@@ -184,13 +187,17 @@ def status(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None
     """Print what is recorded."""
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
-        now = reading.status(connection)
+        now, fought = reading.status(connection), rivals(connection, now_us())
     if as_json:
         print_json(now)
         return
     print(f"{now['vehicles']} vehicles registered, {now['unregistered_vehicles']} more heard of but not registered.")
     print("Messages: " + ", ".join(f"{number} {kind}" for kind, number in now["recorded"].items()) + ".")
     print(f"{now['duplicates']} duplicates, {now['rejected']} rejected, newest {now['newest_at'] or 'none'}.")
+    for name, one in sorted(fought.items()):
+        print(
+            f"Two ingesters are called {name}: the session was taken {one.times} times. Give each its own --client-id."
+        )
 
 
 @app.command("quarantine", epilog="Example: tallow quarantine --code shape")

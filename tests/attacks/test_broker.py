@@ -7,15 +7,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from sqlalchemy import Engine, func, select
 
-from ingest import broker, database, schema
+from ingest import broker, database, listener, rivals, schema
 from ingest.broker import broker_of
 from ingest.listener import Listener
 from ingest.messages import SUBSCRIPTION, topic
 from ingest.recorder_process import RecorderProcess
-from tests.conftest import wait_until
+from ingest.times import now_us
+from tests.conftest import Mosquitto, wait_until
 from tests.helpers.broker import Fleet
 
 NOT_AUTHORISED = 135  # MQTT 5.0, reason code 0x87
@@ -143,6 +146,51 @@ def test_a_vehicle_cannot_take_an_ingesters_session(fleet: Fleet, tmp_path: Path
     publish_more.loop_stop()
     with ingesting(fleet, engine, INGESTERS[0]):
         wait_until(lambda: recorded(engine) == number + 1, 30)
+    engine.dispose()
+
+
+@pytest.mark.parametrize("version", [5, 4], ids=["MQTT 5", "MQTT 3.1.1"])
+def test_two_ingesters_of_one_name_are_told_of(
+    tmp_path: Path, mosquitto: Mosquitto, version: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The broker says so (MQTT 5.0, 0x8E), or sessions end again and again soon after they began; what comes meanwhile is recorded."""
+    monkeypatch.setattr(listener, "LONGEST_PAUSE_S", 1.0)
+    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    stop, ready = threading.Event(), threading.Event()
+    at = broker_of(f"mqtt://127.0.0.1:{mosquitto.port}", {})
+    with RecorderProcess(database.address(engine), "twin") as recorder:
+        one = Listener(at, "twin", recorder, stop, taken_over=lambda: rivals.note(engine, "twin", now_us()))
+        one._version = MQTTProtocolVersion(version)
+        thread = threading.Thread(target=one.run, args=(ready.set,))
+        thread.start()
+        assert ready.wait(10)
+        with engine.connect() as connection:
+            assert rivals.rivals(connection, now_us()) == {}
+
+        def fought() -> bool:
+            other = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="twin", protocol=MQTTProtocolVersion(version))
+            other.connect("127.0.0.1", mosquitto.port)
+            other.loop(0.3)
+            other.disconnect()
+            other.loop(0.1)
+            threading.Event().wait(0.7)
+            with engine.connect() as connection:
+                found = rivals.rivals(connection, now_us())
+            return "twin" in found and found["twin"].times >= 1
+
+        wait_until(fought, 30)
+        with engine.connect() as connection:
+            assert rivals.rivals(connection, now_us() + rivals.SHOWN_US) == {}
+        sender = mqtt.Client(CallbackAPIVersion.VERSION2)
+        sender.connect("127.0.0.1", mosquitto.port)
+        sender.loop_start()
+        said = json.dumps({"seq": 1, "at": "2026-03-01T06:00:00Z", "level_pct": 50})
+        sender.publish(topic("f", "v1", "level"), said, qos=1).wait_for_publish(10)
+        sender.disconnect()
+        sender.loop_stop()
+        wait_until(lambda: recorded(engine) == 1)
+        stop.set()
+        thread.join(10)
     engine.dispose()
 
 
