@@ -37,8 +37,10 @@ FINISH_S: Final = 4.0
 ANSWER_S: Final = 2.0
 _VERSION_REFUSED: Final = (129, 130, 132)
 _LOGIN_REFUSED: Final = (134, 135, 138, 140)
-_TAKEN_OVER: Final = 142  # MQTT 5.0, 0x8E: another client of this name came. MQTT 3.1.1 gives no reason:
-_SOON_S: Final = 30.0  # there a session that ends so soon after it began, so many times in a row, is taken for that
+_TAKEN_OVER: Final = (
+    142  # MQTT 5.0, 0x8E: another client of this name came. Mosquitto 2.0 closes the connection without a word:
+)
+_SOON_S: Final = 30.0  # sessions that end so soon after they began, so many times in a row and for no reason, are taken for that, too
 _TIMES: Final = 3
 
 
@@ -167,20 +169,19 @@ class Listener:
         self._metrics.listening(yes=True)
         self._ready()
 
-    def _on_disconnect(self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_disconnect(self, _client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
         if self._subscribed:
             self._metrics.listening(yes=False)
-            self._see_rival(_reason(client) if flags.is_disconnect_packet_from_server else reason.value)
+            self._see_rival(reason.value if flags.is_disconnect_packet_from_server else None)
         if not self._stop.is_set() and self._refused is None and not self._retry_version:
             self._say_away(reason.getName())
         self._over = True
 
-    def _see_rival(self, reason: int) -> None:
-        """Whether the session ended because another client of this name took it."""
-        soon = time.monotonic() - self._began_s < _SOON_S and not self._stop.is_set()
+    def _see_rival(self, reason: int | None) -> None:
+        """Whether the session ended because another client of this name took it; `reason` is what the broker said, if anything."""
+        soon = time.monotonic() - self._began_s < _SOON_S and not self._stop.is_set() and reason is None
         self._short = self._short + 1 if soon else 0
-        without_reason = self._version == MQTTProtocolVersion.MQTTv311 and self._short >= _TIMES
-        self._rival = reason == _TAKEN_OVER or without_reason
+        self._rival = reason == _TAKEN_OVER or self._short >= _TIMES
         if self._rival:
             log.warning(
                 "another client of this name took the session: give each ingester its own --client-id",
@@ -259,12 +260,6 @@ class Listener:
         client.disconnect()
         self._batches.drop()
         self._over = True
-
-
-def _reason(client: mqtt.Client) -> int:
-    """The reason in a broker's last message; the library reads it only where something follows it, and Mosquitto sends it alone."""
-    said = client._in_packet["packet"]
-    return said[0] if said else 0
 
 
 def _arrival(message: mqtt.MQTTMessage, received_us: int) -> Arrival:
