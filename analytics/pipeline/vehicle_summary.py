@@ -142,15 +142,17 @@ def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    return _listed(connection, registry.register(connection, folder, now_us, show), now_us)
+    return keep(connection, registry.read(connection, folder), now_us, show)
 
 
-def register_setups(connection: Connection, wanted: Sequence[Setup], now_us: int) -> Registered:
-    """The same for set-ups that come another way."""
-    return _listed(connection, registry.register_setups(connection, wanted, now_us), now_us)
-
-
-def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
+def keep(
+    connection: Connection,
+    wanted: Sequence[Setup],
+    now_us: int,
+    show: Callable[[int, int], None] = lambda done, of: None,
+) -> Registered:
+    """The same with what `registry.read` has read."""
+    done = registry.keep(connection, wanted, now_us, show)
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done

@@ -79,7 +79,9 @@ def ingest(
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
     with RecorderProcess(address(engine), client_id) as recording:
-        listening = listener.Listener(at, client_id, recording, stop, share, figures)
+        listening = listener.Listener(
+            at, client_id, recording, stop, share, figures, lambda: note(engine, client_id, now_us())
+        )
         try:
             listening.run()
         finally:

@@ -2,7 +2,6 @@
 
 import base64
 import binascii
-import contextlib
 import re
 import tempfile
 from pathlib import Path
@@ -16,12 +15,14 @@ from analytics.pipeline import vehicle_summary
 from dashboard import accounts, change_log
 from dashboard.pages.set_up.changes import change_rows
 from dashboard.web.app import engine
-from ingest import times
+from ingest import registry, times
 from ingest.database import reachable, writing
 from ingest.errors import BadRows, Problem
+from ingest.setups import Setup
 from ingest.spreadsheets import NAME_ENDINGS
 
 LARGEST_BYTES: Final = 20_000_000
+_LARGEST_ENCODED: Final = LARGEST_BYTES * 4 // 3 + 1_000
 
 _FILES: Final = 2
 
@@ -37,15 +38,14 @@ def upload() -> list[Any]:
     ]  # fmt: skip
 
 
-class _OnlyLooked(Exception):
-    """Takes back what was registered to see what it would change."""
-
-
 def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -> None:
     """Put uploaded files, whatever they are called, where `register` reads them. Raises Problem."""
     given = dict(zip(names or (), contents or (), strict=False))
     if len(given) != _FILES:
         raise Problem("choose two files together: the vehicles and their lines")
+    for name, content in given.items():  # before anything of them is decoded
+        if len(content) > _LARGEST_ENCODED:
+            raise Problem(f"{Path(name).name[:80]} is larger than {LARGEST_BYTES // 1_000_000} MB")
     for name, content in given.items():
         plain = re.sub(r"[^\w.-]", "_", Path(name).name)
         if Path(plain).suffix.casefold() not in NAME_ENDINGS:
@@ -66,12 +66,15 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
         who = accounts.need_lead().name or "this machine"
         with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
-            with contextlib.suppress(_OnlyLooked), reachable(engine()), writing(engine()) as connection:
-                done = vehicle_summary.register(connection, Path(name), times.now_us())
-                told = f"{done.vehicles} vehicles with {done.lines} lines; {len(done.changed)} new or changed"
-                if not keep:
-                    raise _OnlyLooked
-                change_log.log_change(connection, who, f"registered {told}", times.now_us())
+            # Looked at row by row before anybody else has to wait for it.
+            with reachable(engine()), engine().connect() as connection:
+                wanted = registry.read(connection, Path(name))
+                new = len(registry.changes(connection, wanted))
+            if keep:
+                with reachable(engine()), writing(engine()) as connection:
+                    new = len(vehicle_summary.keep(connection, wanted, times.now_us()).changed)
+                    change_log.log_change(connection, who, f"registered {_told(wanted, new)}", times.now_us())
+            told = _told(wanted, new)
     except Problem as problem:
         rows = problem.rows if isinstance(problem, BadRows) else (f"{problem}",)
         return (
@@ -82,6 +85,10 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
     if keep:
         return f"Registered: {told}.", {"display": "none"}, change_rows()
     return f"These files hold {told}. Nothing is changed yet.", {}, dash.no_update
+
+
+def _told(wanted: list[Setup], new: int) -> str:
+    return f"{len(wanted)} vehicles with {sum(len(one.lines) for one in wanted)} lines; {new} new or changed"
 
 
 def register() -> None:

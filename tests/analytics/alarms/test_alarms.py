@@ -119,6 +119,36 @@ def test_a_withdrawn_finding_clears_its_alarm_and_says_so() -> None:
     assert step.why.startswith("withdrawn")
 
 
+@pytest.mark.parametrize("noted", [True, False])
+def test_what_was_urgent_stands_until_its_replacement_is_taken_note_of(noted: bool) -> None:
+    """A line that was blocked and is explained by a failed sensor now: as urgent as it was, and in sight, whether or not somebody had taken
+    note of the line; it says what replaced it when it goes."""
+    vehicle = Vehicle()
+    vehicle.look(see(finding("blocked_line", channel="p03", severity="act_now")))
+    before = "unacknowledged"
+    if noted:
+        vehicle.act("blocked_line", "acknowledge")
+        before = "acknowledged"
+    sensor = see(finding("pressure_sensor", 0.5, channel="p03", severity="plan"))
+    for day in (1.0, 2.0, 9.0):
+        state = vehicle.look(sensor, day)
+        assert state == {"blocked_line": before, "pressure_sensor": "unacknowledged"}
+        assert {a.kind: a.severity for a in vehicle.held}["blocked_line"] == "act_now"
+    vehicle.act("pressure_sensor", "acknowledge", 9)
+    changes, _ = judge(vehicle.held, sensor, NOW + 10 * DAY_US)
+    ((step, state_now),) = changes[0].steps
+    assert (step.event, step.why) == ("clear", "withdrawn: it follows from: pressure sensor")
+    assert state_now == ("normal" if noted else "returned")
+
+
+def test_a_replacement_as_urgent_takes_over_at_once() -> None:
+    """Nobody needs two alarms of one trouble."""
+    vehicle = Vehicle()
+    vehicle.look(see(finding("blocked_line", channel="p03", severity="plan")))
+    state = vehicle.look(see(finding("pressure_sensor", 0.5, channel="p03", severity="plan")), 2)
+    assert state == {"blocked_line": "returned", "pressure_sensor": "unacknowledged"}
+
+
 def test_what_is_over_before_it_is_seen_is_nobodys_work() -> None:
     """Messages from out of coverage tell of last week."""
     assert Vehicle().look(see(finding("missed_cycles", -9, -5))) == {}
