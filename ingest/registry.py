@@ -38,14 +38,18 @@ def register(
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
     held = {(v.fleet, v.name): v.newest for v in _registered(connection)}
-    wanted = read_files(folder, {(v.fleet, v.name): v.newest for v in read_vehicles(connection)})
+
+    def reading(done: int, of: int) -> None:
+        show(done, 2 * of)  # then as long for keeping them, as far as anybody knows
+
+    wanted = read_files(folder, {(v.fleet, v.name): v.newest for v in read_vehicles(connection)}, reading)
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
     changed = set[int]()
     in_order = sorted(wanted, key=lambda setup: ids[setup.fleet, setup.vehicle])  # as recorders take their rows
     for done, setup in enumerate(in_order):
-        show(done, len(in_order))
+        show(len(in_order) + done, 2 * len(in_order))
         key = setup.fleet, setup.vehicle
         since = setup.valid_from_us
         if key in held:
