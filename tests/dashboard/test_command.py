@@ -401,10 +401,10 @@ def test_without_a_past_there_is_nothing_to_hold_against(tmp_path: Path) -> None
 
 def test_work_is_recorded_corrected_and_withdrawn(recorded: str) -> None:
     """By command; the list keeps what no longer stands, and amounts and the timer answer for people."""
-    slip = tallow("work", "HS-103", "filled", "--litres", "12", "--by", "R. Okafor", database=recorded)
+    slip = tallow("work", "HS-103", "filled", "--litres", "12", "--by", "R. Tarvolen", database=recorded)
     assert (slip.returncode, slip.stdout) == (1, "")
     assert "cannot go into a reservoir" in slip.stderr
-    full = ("work", "HS-103", "filled", "--to-pct", "110", "--by", "R. Okafor", "--at", "2026-01-05T10:00:00Z")
+    full = ("work", "HS-103", "filled", "--to-pct", "110", "--by", "R. Tarvolen", "--at", "2026-01-05T10:00:00Z")
     assert "above the full mark" in tallow(*full, database=recorded).stderr
     made = tallow(
         "work",
@@ -413,13 +413,13 @@ def test_work_is_recorded_corrected_and_withdrawn(recorded: str) -> None:
         "--litres",
         "1.9",
         "--by",
-        "R. Okafor",
+        "R. Tarvolen",
         "--at",
         "2026-02-20T10:00:00Z",
         database=recorded,
     )
     key = made.stdout.rsplit(" ", 1)[1].strip(".\n")
-    again = tallow("work", "HS-103", "filled", "--litres", "1.2", "--by", "R. Okafor", "--at", "2026-02-20T10:00:00Z", "--corrects", key,
+    again = tallow("work", "HS-103", "filled", "--litres", "1.2", "--by", "R. Tarvolen", "--at", "2026-02-20T10:00:00Z", "--corrects", key,
                    database=recorded)  # fmt: skip
     assert (made.returncode, again.returncode) == (0, 0)
     listed = tallow("work", "harrowmere-stone/HS-103", database=recorded).stdout.splitlines()
@@ -428,7 +428,7 @@ def test_work_is_recorded_corrected_and_withdrawn(recorded: str) -> None:
         True,
         False,
     ]
-    done = tallow("work", "HS-103", "--withdraw", key, "--by", "R. Okafor", database=recorded)
+    done = tallow("work", "HS-103", "--withdraw", key, "--by", "R. Tarvolen", database=recorded)
     assert f"Record {key} withdrawn." in done.stdout
     timer = tallow("timer", "HS-102", "--interval-min", "40", database=recorded).stdout
     assert "then every 40.0 min" in timer
@@ -480,9 +480,9 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
     blocked = next(a for a in told if a["kind"] == "blocked_line" and a["vehicle"] == "HS-102")
     number = str(blocked["alarm"])
     assert blocked["state"] == "unacknowledged"
-    assert "acknowledged" in tallow("acknowledge", number, "--by", "R. Okafor", database=database).stdout
+    assert "acknowledged" in tallow("acknowledge", number, "--by", "R. Tarvolen", database=database).stdout
     shelved = tallow(
-        "shelve", number, "--days", "2", "--why", "tube is ordered", "--by", "R. Okafor", database=database
+        "shelve", number, "--days", "2", "--why", "tube is ordered", "--by", "R. Tarvolen", database=database
     )
     assert "shelved" in shelved.stdout
     history = tallow("alarms", "--history", number, database=database).stdout
@@ -492,10 +492,10 @@ def test_alarms_from_the_first_message_to_the_shelf(tmp_path: Path) -> None:
         "shelved",
     ]
     assert "tube is ordered" in history
-    again = tallow("acknowledge", number, "--by", "R. Okafor", database=database)
+    again = tallow("acknowledge", number, "--by", "R. Tarvolen", database=database)
     assert (again.returncode, again.stderr.count("\n")) == (1, 1)
     assert "it is shelved" in again.stderr
-    assert tallow("out-of-service", number, "--why", "x", "--by", "R. Okafor", database=database).returncode == 0
+    assert tallow("out-of-service", number, "--why", "x", "--by", "R. Tarvolen", database=database).returncode == 0
     assert "Raised in the period" in tallow("alarms", "--figures", database=database).stdout
     rows = list(
         csv.DictReader(tallow("alarms", "--csv", "--depot", "Skarvholm Quarry", database=database).stdout.splitlines())
