@@ -275,7 +275,7 @@ def test_without_a_watch_there_are_no_alarms_and_it_says_why(tmp_path: Path) -> 
     """Findings become alarms by `tallow watch` only."""
     database = f"sqlite:///{tmp_path / 'tallow.db'}"
     assert tallow("upgrade", database=database).returncode == 0
-    assert "tallow watch raises them" in tallow("alarms", database=database).stdout
+    assert "tallow watch raises alarms" in tallow("alarms", database=database).stdout
 
 
 def test_a_file_that_is_no_database_is_one_clear_line(tmp_path: Path) -> None:
@@ -333,8 +333,8 @@ def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
     assert tallow("prune", database=database).stdout.startswith("0 messages, 0 traces")
     done = tallow("prune", "--keep-days", "60", "--trace-days", "30", database=database)
     assert done.stdout == (
-        f"{28 * 6 * 20} messages, 0 traces of others and 0 refused publications let go of;"
-        " questions are answered from 2025-10-01T00:00:00Z on.\n"
+        f"{28 * 6 * 20} messages, 0 traces of others and 0 refused messages removed;"
+        " questions with --as-of are answered from 2025-10-01T00:00:00Z on.\n"
     )
     status = json.loads(tallow("status", "--json", database=database).stdout)
     assert status["recorded"]["level"] == 28 * (6 * 4 + 6 * 24)
