@@ -25,6 +25,7 @@ from analytics.findings import CAUTION
 from dashboard.cli.main import COMMANDS as LISTED
 from dashboard.cli.main import app, main
 from ingest.database import open_database
+from simulators.scenario import load
 from tests.conftest import wait_until
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
@@ -149,6 +150,10 @@ def test_each_kind_of_finding_shows_in_the_demo(recorded: str) -> None:
     assert {f["kind"] for f in findings} == set(FINDING_KINDS) - {
         "controller_fault"
     }  # no controller of the demo has one
+    broken = {m.vehicle for m in load("demo").machines if any((t.end_days or 0.0) < 2 for t in m.troubles)}
+    urgent = {f["vehicle"] for f in findings if f["severity"] == "act_now" and f["ended_at"] is None}
+    assert urgent, "the demo has a story to tell"
+    assert urgent <= broken, "nothing urgent greets a visitor but what the story broke"
     keys = "fleet vehicle kind channel lines began_at detected_at ended_at severity summary evidence".split()
     assert all(list(f) == keys for f in findings)
     for f in findings:

@@ -51,9 +51,9 @@ def test_a_demos_clock_runs_faster(monkeypatch: pytest.MonkeyPatch) -> None:
     """It shows what it is set to, and a second of the machine is as many of its own as it runs faster; leases keep the machine's."""
     monkeypatch.setattr(times, "_shown", [])
     monkeypatch.setattr(times, "machine_us", lambda: 5_000_000)
-    assert times.now_us() == 5_000_000
+    assert (times.now_us(), times.pace()) == (5_000_000, 1.0)
     times.follow_clock(times.Clock(machine_us=4_000_000, shown_us=77_000_000, speed=120.0))
-    assert times.now_us() == 77_000_000 + 120 * 1_000_000
+    assert (times.now_us(), times.pace()) == (77_000_000 + 120 * 1_000_000, 120.0)
 
 
 @pytest.mark.parametrize("told", ["", "1,2", "1,2,x", "x,2,3"])
