@@ -142,7 +142,7 @@ def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    return keep(connection, registry.read(connection, folder), now_us, show)
+    return _listed(connection, registry.register(connection, folder, now_us, show), now_us)
 
 
 def keep(
@@ -151,8 +151,11 @@ def keep(
     now_us: int,
     show: Callable[[int, int], None] = lambda done, of: None,
 ) -> Registered:
-    """The same with what `registry.read` has read."""
-    done = registry.keep(connection, wanted, now_us, show)
+    """The same with what `registry.read` has read, or what came another way."""
+    return _listed(connection, registry.keep(connection, wanted, now_us, show), now_us)
+
+
+def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done

@@ -40,7 +40,7 @@ def register(
     from analytics.pipeline import vehicle_summary
 
     engine = open_database(database)
-    with reachable(engine), writing(engine) as connection, progress("Registering", "vehicles") as bar:
+    with reachable(engine), writing(engine) as connection, progress("Registering", "") as bar:
         done = vehicle_summary.register(connection, folder, now_us(), bar)
     print(f"{done.vehicles} vehicles with {done.lines} lines read; {len(done.changed)} new or changed.")
 

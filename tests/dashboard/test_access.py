@@ -574,7 +574,7 @@ def test_who_cannot_be_named(engine: Engine, name: str, password: str, role: str
         assert not accounts.anybody(connection)
 
 
-@pytest.mark.parametrize("name", ["Åsa Berg", " R. Okafor ", "STRAUẞ"])
+@pytest.mark.parametrize("name", ["Åsa Berg", " R. Tarvolen ", "STRAUẞ"])
 def test_every_name_signs_in(engine: Engine, name: str) -> None:
     """Whatever its letters, however it is written."""
     with database.writing(engine) as connection:
