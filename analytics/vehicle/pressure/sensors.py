@@ -70,8 +70,8 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
 def repeats_needed(value: float, step: float, least: int, often: float = 0.0, floor_kpa: float = 0.0) -> int:
     """Readings in a row that must be alike before a sensor is called stuck: so many that chance brings them once in a million.
 
-    Readings scatter by three percent as a rule, and by `floor_kpa` at least around nothing; the coarser the sensor's step beside that, the more often they are alike, and
-    `often` is the share of them that were so far.
+    Readings scatter by three percent as a rule, and by `floor_kpa` at least around nothing; the coarser the sensor's step beside
+    that, the more often they are alike, and `often` is the share of them that were so far.
     """
     scatter = _STUCK_SCATTER * max(abs(value), 1.0)
     if abs(value) < NOTHING_KPA:
