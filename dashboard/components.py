@@ -109,7 +109,7 @@ def guidance(kind: Kind, key: str) -> html.Details:
     )
 
 
-def page_menu(items: Sequence[tuple[str, str]]) -> dmc.Menu:
+def page_menu(items: Sequence[tuple[str, Any]]) -> dmc.Menu:
     """What else may be done with a page or card, at its corner: (text, id of the item)."""
     button = html.Button(
         html.Span(className="icon icon-dots", **{"aria-hidden": "true"}), type="button", className="head-button",

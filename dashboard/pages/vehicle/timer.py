@@ -33,7 +33,7 @@ def timer_section(result: Result) -> Any:
             html.Div(timer_table(result, setup.interval_min, setup.run_s), id="timer-body"),
             components.caution(),
         ],
-        className="mantine-Paper-root folded",
+        className="fold",
         **{"data-keep": "timer"},
     )  # fmt: skip
 
