@@ -93,7 +93,7 @@ def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
     return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
 
 
-def guidance(kind: Kind, key: str) -> html.Details:
+def guidance(kind: Kind, key: str, *, opened: bool = False) -> html.Details:
     """What is seen, what most likely causes it, what to check and what each outcome means, what to take along."""
     steps = [html.Li([check.look, html.Div(check.means, className="dim")]) for check in kind.checks]
     return html.Details(
@@ -105,6 +105,7 @@ def guidance(kind: Kind, key: str) -> html.Details:
             html.P([html.Strong("Take along: "), "; ".join(kind.to_take()), "."]),
             html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
         ],
+        open=opened,
         **{"data-keep": key},
     )
 

@@ -184,6 +184,7 @@ EVENTS = {
     "unsuppress": "shown again",
     "take_out": "taken out of service",
     "put_back": "put back into service",
+    "assign": "assigned",
 }
 
 
@@ -219,6 +220,21 @@ def route(one: Route) -> str:
         "at any hour" if one.at_any_hour else "",
     ]
     return "; ".join(text for text in said if text)
+
+
+# What each measure is for, in a sentence.
+ALARM_AIMS: Final = {
+    "Raised in the period": "How often alarms asked for attention.",
+    "For each day and person": "More than a person can look into one by one means that some are passed over.",
+    "Standing now": "Alarms whose cause lasts, whether acknowledged or not.",
+    "Standing for more than a day": "What stands for days is no longer looked at: mend its cause, shelve it, or take it out of service.",
+    "Most in ten minutes": "Above this nobody can tell which matters.",
+    "Floods": "Times in which more came than anybody can follow.",
+    "Chattering": "An alarm that comes and goes within minutes is about its limit, not about the vehicle.",
+    "By severity": "If most are urgent, none is.",
+    "Share of the ten most frequent": "If a few alarms are most of the work, mend those first.",
+    "Time until acknowledged, median": "How long an alarm waits until somebody takes note of it.",
+}
 
 
 def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:

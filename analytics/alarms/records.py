@@ -87,6 +87,24 @@ def act(connection: Connection, numbers: Collection[int], transition: Transition
         _act(connection, number, transition)
 
 
+def assign(connection: Connection, numbers: Collection[int], to: str, who: str, at_us: int) -> None:
+    """Say who is to deal with alarms, all or none; nobody where `to` is empty. Their states stay. Raises Problem."""
+    table = schema.alarm
+    if not who.strip():
+        raise Problem("say who does it")
+    rows = connection.execute(select(table).where(table.c.id.in_(numbers)).order_by(table.c.id).with_for_update()).all()
+    for row in rows:
+        if row.state == "normal":
+            raise Problem(f"alarm {row.id} is over")
+        step = {
+            "alarm_id": row.id, "number": row.transitions + 1, "at_us": at_us, "event": "assign", "state": row.state, "who": who,
+            "why": f"to {to}" if to else "to nobody",
+        }  # fmt: skip
+        connection.execute(insert(schema.transition).values(**step))
+        values = {"assigned_to": to or None, "transitions": row.transitions + 1}
+        connection.execute(update(table).where(table.c.id == row.id).values(**values))
+
+
 def _act(connection: Connection, number: int, transition: Transition) -> None:
     table, analysis = schema.alarm, schema.analysis
     # Who looks at a vehicle's alarms locks its results first, and so does who changes one.

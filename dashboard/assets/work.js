@@ -99,17 +99,33 @@
         return hand(who, {key: newKey(), kind: id.kind, corrects: id.key, withdrawn: true, by, at_us: Date.now() * 1000});
     }
 
-    // A stop of a refill round: filled up to the full mark.
-    async function tick(clicks, id, by) {
-        if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say above who fills it.";
-        return hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "filled", to_pct: 100, by, at_us: Date.now() * 1000});
+    // A stop of a refill round: filled up to the full mark, or by so many litres; and the way back.
+    async function tick(clicks, id, by, amount, litresInOne) {
+        const no = window.dash_clientside.no_update;
+        if (!clicks) return [no, no, no];
+        if (!by) return ["Say above who fills it.", no, no];
+        const key = newKey();
+        const much = number(amount) === null ? {to_pct: 100} : {litres: Math.round(number(amount) * litresInOne * 1000) / 1000};
+        const told = await hand({fleet: id.fleet, name: id.vehicle}, {key, kind: "filled", ...much, by, at_us: Date.now() * 1000});
+        return told.startsWith("Recorded already") ? [told, no, no] : [told, kept().length || told === "Recorded." ? {} : {display: "none"}, key];
+    }
+
+    async function untick(clicks, id, by, key) {
+        const no = window.dash_clientside.no_update;
+        if (!clicks || !key) return [no, no];
+        const told = await hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "filled", corrects: key, withdrawn: true, by, at_us: Date.now() * 1000});
+        return told === "Recorded." ? ["Taken back.", {display: "none"}] : [told, no];
+    }
+
+    function print(clicks) {
+        if (clicks) window.print();
+        return window.dash_clientside.no_update;
     }
 
     const asks = (kind, all, ids) => ids.map((id) => ((all[kind] || []).includes(id.name) ? {} : {display: "none"}));
 
     window.dash_clientside = window.dash_clientside || {};
-    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, asks});
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, untick, print, asks});
     window.addEventListener("online", () => send(""));
     setInterval(() => kept().some((one) => !one.problem) && send(""), 15000);
 })();

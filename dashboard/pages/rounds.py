@@ -1,7 +1,7 @@
 """Which day to fill which vehicles at a depot, with how much of which grease."""
 
 from datetime import timedelta
-from typing import Any
+from typing import Any, Final
 from urllib.parse import urlencode
 
 import dash
@@ -10,11 +10,12 @@ from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clie
 
 from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
-from analytics.planning.rounds import WORKDAYS, WORTH, Visit
-from dashboard import accounts, components, formatting
+from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
+from dashboard import accounts, components, formatting, rows
 from dashboard.exports import calendar, csv
 from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
+from dashboard.queries.scope import Scope, scope_of
 from dashboard.units import VOLUMES
 from dashboard.web.app import engine
 from ingest import times
@@ -26,42 +27,72 @@ dash.register_page(
 _HORIZONS = (7, 14, 28, 56)
 
 
-def layout(depot: str = "", days: str = "28", limit: str = "", **_: Any) -> html.Div:
-    """The page for the choice in the address."""
+def layout(depot: str = "", days: str = "28", limit: str = "", **asked: Any) -> html.Div:
+    """The page for the choice in the address; without a depot, what is due at each."""
     known = scope.depots(engine())
-    chosen = depot if depot in known else (known[0] if known else "")
+    chosen = depot if depot in known else (known[0] if len(known) == 1 else "")
+    if not chosen:
+        return html.Div([html.H1("Refill round"), *every_depot(scope_of(asked))])
     return html.Div(
         [
             dcc.Location(id="round-location", refresh=False),
-            html.H1("Refill round"),
+            dcc.Store(id="round-depot", data=chosen),
+            dcc.Store(id="round-unit", data=VOLUMES[accounts.my_units().volume]),
+            dcc.Download(id="round-file"),
+            dcc.Download(id="round-ics"),
             html.Div(
                 [
-                    dmc.Select(id="round-depot", label="Depot", value=chosen, data=known, allowDeselect=False, w=220),
-                    dmc.Select(
-                        id="round-days", label="Due within", value=days if days in map(str, _HORIZONS) else "28", w=140,
-                        data=[{"value": str(n), "label": f"{n} days"} for n in _HORIZONS], allowDeselect=False,
+                    html.H1(f"Refill round, {chosen}"),
+                    html.Div(
+                        [
+                            dmc.Button("Print", id="round-print", variant="default"),
+                            components.page_menu(
+                                [("Save as CSV", "round-save"), ("Save as calendar", "round-calendar")]
+                            ),
+                        ],
+                        className="page-menu",
                     ),
-                    dmc.NumberInput(
-                        id="round-limit", label="Fills a day at most", value=int(limit) if limit.isdecimal() else "", min=1, w=160,
-                        placeholder="no limit", allowDecimal=False, debounce=400,
-                    ),
-                    dmc.NumberInput(
-                        id="round-container", label=f"{accounts.my_units().volume} in a container", min=0.1, w=160, placeholder="loose",
-                        debounce=400,
-                        persistence=True, persistence_type="local",
-                    ),
-                    components.who("round-by", "Filled by"),
-                    dmc.Button("Save as CSV", id="round-save", variant="default", mt=24),
-                    dmc.Button("Calendar", id="round-calendar", variant="default", mt=24),
-                    dmc.Button("Print", id="round-print", variant="default", mt=24),
-                    dcc.Download(id="round-file"),
-                    dcc.Download(id="round-ics"),
                 ],
-                className="filters",
+                className="page-head",
             ),
+            html.Div(_choices(days, limit), className="filters"),
             html.Div(id="round-body"),
         ]
-    )  # fmt: skip
+    )
+
+
+def _choices(days: str, limit: str) -> list[Any]:
+    return [
+        dmc.Select(
+            id="round-days", label="Due within", value=days if days in map(str, _HORIZONS) else "28", w=130,
+            data=[{"value": str(n), "label": f"{n} days"} for n in _HORIZONS], allowDeselect=False,
+        ),
+        dmc.NumberInput(
+            id="round-limit", label="Fills a day at most", value=int(limit) if limit.isdecimal() else "", min=1, w=150,
+            placeholder="no limit", allowDecimal=False, debounce=400,
+        ),
+        dmc.NumberInput(
+            id="round-container", label=f"{accounts.my_units().volume} in a container", min=0.1, w=150, placeholder="loose",
+            debounce=400, persistence=True, persistence_type="local",
+        ),
+        components.who("round-by", "Filled by"),
+    ]  # fmt: skip
+
+
+def every_depot(chosen: Scope) -> list[Any]:
+    """How many vehicles are due at each depot, and the way to its round."""
+    found = rounds.due_by_depot(engine(), chosen, times.now_us())
+    if not found:
+        return [components.first_steps()]
+    lines = [
+        html.Tr(
+            [html.Td(dcc.Link(one.depot, href=scope.address("/rounds", Scope(chosen.fleet, one.depot))), className="unit"),
+             *(html.Td(str(n), className="num") for n in (one.now, one.in_7_days, one.in_28_days))]
+        )
+        for one in found
+    ]  # fmt: skip
+    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "depots")
+    return [html.P("Choose a depot: a round is planned for one."), html.Div(table, className="card card-table")]
 
 
 def _plan(depot: str, days: str, limit: object) -> Round:
@@ -85,47 +116,93 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
 def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     day = told.today + timedelta(days=visit.day)
     take = [
-        html.Li(f"{formatting.litres(amount)} of {grease}{formatting.containers(amount, container_l)}")
+        f"{formatting.litres(amount)} of {grease}{formatting.containers(amount, container_l)}"
         for grease, amount in sorted(visit.litres.items())
     ]
-    heads = ("Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Tick off")
-    rows = []
-    for stop in visit.stops:
-        need, by = stop.need, told.today + timedelta(days=int(stop.need.early_days))
-        also = ", ".join(FINDING_KINDS[f.kind].title for f in told.beside.get((need.fleet, need.vehicle), ())) or "–"
-        until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
-        rows.append(
-            html.Tr(
-                [html.Td([html.Strong(need.unit), f" {need.vehicle}"]), html.Td(f"{need.level_on(visit.day):.0f} %"),
-                 html.Td(formatting.litres(stop.litres)), html.Td(until), html.Td(also), html.Td(_tick(need.fleet, need.vehicle))]
-            )
-        )  # fmt: skip
-    table = components.table(heads, rows, "round")
+    kinds = [
+        FINDING_KINDS[f.kind] for stop in visit.stops for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
+    ]
+    tools = dict.fromkeys(
+        ["filling pump with the fitting of each reservoir", "rags", *(thing for kind in kinds for thing in kind.take)]
+    )
+    heads = ("", "Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Filled")
+    table = components.table(heads, [_stop(told, visit, stop) for stop in visit.stops], "round")
     when = "Today" if visit.day == 0 else f"{day:%A} {formatting.day(day)}"
-    return components.section(f"{when}: {len(visit.stops)} to fill", [html.P("Take along:"), html.Ul(take), table])
+    along = [
+        html.P([html.Strong("Grease: "), "; ".join(take), "."]),
+        html.P([html.Strong("Take along: "), "; ".join(tools), "."]),
+    ]
+    return components.section(f"{when}: {len(visit.stops)} to fill", [*along, table])
+
+
+def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
+    need, by = stop.need, told.today + timedelta(days=int(stop.need.early_days))
+    link = f"/vehicle/{need.fleet}/{need.vehicle}"
+    beside = [
+        html.Div([rows.mark(f.severity), " ", FINDING_KINDS[f.kind].title])
+        for f in told.beside.get((need.fleet, need.vehicle), ())
+    ]
+    until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
+    return html.Tr(
+        [
+            html.Td(html.Span(className="box"), className="on-paper-cell"),
+            html.Td([dcc.Link(need.unit, href=link, className="unit"), html.Div(need.vehicle, className="small dim")]),
+            html.Td(f"{need.level_on(visit.day):.0f} %", className="num", **{"data-head": "Expected level"}),
+            html.Td(formatting.litres(stop.litres), className="num", **{"data-head": "Needs"}),
+            html.Td(until, **{"data-head": "Fill by"}),
+            html.Td(beside or "–", **{"data-head": "Other findings"}),
+            html.Td(_tick(need.fleet, need.vehicle), className="cell-tick"),
+        ]
+    )
 
 
 def _tick(fleet: str, vehicle: str) -> list[Any]:
-    """The button that records the fill, and what became of that."""
+    """What records the fill, what became of that, and the way back."""
     who = {"fleet": fleet, "vehicle": vehicle}
+    unit = accounts.my_units().volume
     return [
-        html.Button(
-            "Filled up", id={"type": "round-filled", **who}, className="quiet", **{"aria-label": f"{vehicle} filled up"}
+        html.Div(
+            [
+                dmc.NumberInput(
+                    id={"type": "round-litres", **who}, placeholder="full", min=0, decimalScale=2, w=88, hideControls=True,
+                    suffix=f" {unit}", **{"aria-label": f"{unit} that went into {vehicle}, where it was not filled up"},
+                ),
+                dmc.Button("Filled", id={"type": "round-filled", **who}, variant="default", **{"aria-label": f"{vehicle} filled"}),
+                html.Button("Undo", id={"type": "round-undo", **who}, className="quiet", style={"display": "none"},
+                            **{"aria-label": f"{vehicle} was not filled"}),
+            ],
+            className="tick",
         ),
-        html.Div(id={"type": "round-told", **who}, role="status", className="dim"),
-    ]
+        dcc.Store(id={"type": "round-key", **who}),
+        html.Div(id={"type": "round-told", **who}, role="status", className="small dim"),
+    ]  # fmt: skip
 
 
+_ONE: Final = {"fleet": MATCH, "vehicle": MATCH}
 clientside_callback(
     ClientsideFunction("tallow", "tick"),
-    Output({"type": "round-told", "fleet": MATCH, "vehicle": MATCH}, "children"),
-    Input({"type": "round-filled", "fleet": MATCH, "vehicle": MATCH}, "n_clicks"),
-    State({"type": "round-filled", "fleet": MATCH, "vehicle": MATCH}, "id"),
+    Output({"type": "round-told", **_ONE}, "children"),
+    Output({"type": "round-undo", **_ONE}, "style"),
+    Output({"type": "round-key", **_ONE}, "data"),
+    Input({"type": "round-filled", **_ONE}, "n_clicks"),
+    State({"type": "round-filled", **_ONE}, "id"),
     State("round-by", "value"),
+    State({"type": "round-litres", **_ONE}, "value"),
+    State("round-unit", "data"),
     prevent_initial_call=True,
 )
 clientside_callback(
-    "function (clicks) { if (clicks) window.print(); return window.dash_clientside.no_update; }",
+    ClientsideFunction("tallow", "untick"),
+    Output({"type": "round-told", **_ONE}, "children", allow_duplicate=True),
+    Output({"type": "round-undo", **_ONE}, "style", allow_duplicate=True),
+    Input({"type": "round-undo", **_ONE}, "n_clicks"),
+    State({"type": "round-filled", **_ONE}, "id"),
+    State("round-by", "value"),
+    State({"type": "round-key", **_ONE}, "data"),
+    prevent_initial_call=True,
+)
+clientside_callback(
+    ClientsideFunction("tallow", "print"),
     Output("round-print", "title"),
     Input("round-print", "n_clicks"),
     prevent_initial_call=True,
@@ -135,7 +212,7 @@ clientside_callback(
 @callback(
     Output("round-ics", "data"),
     Input("round-calendar", "n_clicks"),
-    State("round-depot", "value"),
+    State("round-depot", "data"),
     State("round-days", "value"),
     State("round-limit", "value"),
     prevent_initial_call=True,
@@ -151,15 +228,13 @@ def save_calendar(_clicks: int, depot: str, days: str, limit: object) -> Any:
 @callback(
     Output("round-body", "children"),
     Output("round-location", "href"),
-    Input("round-depot", "value"),
+    Input("round-depot", "data"),
     Input("round-days", "value"),
     Input("round-limit", "value"),
     Input("round-container", "value"),
 )
 def show(depot: str, days: str, limit: object, container_l: object) -> tuple[list[Any], str]:
     """The chosen round; the address holds the choice."""
-    if not depot:
-        return [html.P("No vehicles are registered yet.", className="dim")], "/rounds"
     kept = {"depot": depot, "days": days, "limit": str(limit or "")}
     address = f"/rounds?{urlencode({k: v for k, v in kept.items() if v})}"
     try:
@@ -176,14 +251,14 @@ def show(depot: str, days: str, limit: object, container_l: object) -> tuple[lis
 @callback(
     Output("round-file", "data"),
     Input("round-save", "n_clicks"),
-    State("round-depot", "value"),
+    State("round-depot", "data"),
     State("round-days", "value"),
     State("round-limit", "value"),
     prevent_initial_call=True,
 )
 def save(_clicks: int, depot: str, days: str, limit: object) -> Any:
     """The round as a file."""
-    rows = csv.round_table(_plan(depot, days, limit)) if depot else []
-    if not rows:
+    planned = csv.round_table(_plan(depot, days, limit)) if depot else []
+    if not planned:
         return dash.no_update
-    return csv.as_file(rows, "date", f"round-{depot}.csv".replace(" ", "-"), "\r\n")
+    return csv.as_file(planned, "date", f"round-{depot}.csv".replace(" ", "-"), "\r\n")

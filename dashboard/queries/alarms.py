@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, case, func, select
 
@@ -12,7 +12,7 @@ from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES, severity_rank
-from dashboard.queries.scope import depots, read_vehicles, visible
+from dashboard.queries.scope import Scope, read_vehicles, visible, within
 from ingest import schema, times
 from ingest.errors import Problem
 from ingest.times import DAY_US
@@ -20,7 +20,7 @@ from ingest.times import DAY_US
 
 @dataclass(frozen=True)
 class AlarmRow:
-    """An alarm, whose it is, and how long the point that waits longest has waited for grease."""
+    """An alarm, whose it is, how long the point that waits longest has waited for grease, and who is to deal with it."""
 
     alarm: Alarm
     fleet: str
@@ -29,6 +29,7 @@ class AlarmRow:
     depot: str
     timezone: str
     dry_h: float | None
+    assigned_to: str | None = None
 
 
 MOST_ALARMS = 200  # of a page; of those that are over a fifth of it
@@ -43,10 +44,13 @@ def alarms(
     *,
     over: bool = False,
     most: int = MOST_ALARMS,
+    fleet_name: str = "",
+    states: Sequence[str] | None = None,
 ) -> list[AlarmRow]:
-    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
+    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days. Of some `states` only, where
+    they are said."""
     table, who = schema.alarm, schema.vehicle_summary
-    chosen = _of(depot, vehicle)
+    chosen = _of(Scope(fleet_name, depot), vehicle)
     rows = (
         select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
@@ -56,60 +60,118 @@ def alarms(
         case({name: n for n, name in enumerate(STATES)}, value=table.c.state),
         case({name: n for n, name in enumerate(SEVERITIES)}, value=table.c.severity),
     )
+    standing = [name for name in STATES if name != "normal" and (states is None or name in states)]
+    found: list[Any] = []
     with engine.connect() as connection:
-        found = list(
-            connection.execute(
-                rows.where(table.c.state != "normal").order_by(*worst, table.c.raised_us).limit(most)
+        if standing:
+            found += connection.execute(
+                rows.where(table.c.state.in_(standing)).order_by(*worst, table.c.raised_us).limit(most)
             ).all()
-        )
-        if over:
+        if over and (states is None or "normal" in states):
             past = table.c.state == "normal", table.c.changed_us > times.now_us() - _OVER_DAYS * DAY_US
             found += connection.execute(
                 rows.where(*past).order_by(table.c.changed_us.desc()).limit(most // 5)
             ).all()  # fmt: skip
-    told = [AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None) for r in found]
+    told = [
+        AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None, r.assigned_to)
+        for r in found
+    ]
     return sorted(told, key=_alarm_order)
 
 
-def _of(depot: str, vehicle: tuple[str, str] | None) -> list[Any]:
+def _of(scope: Scope, vehicle: tuple[str, str] | None) -> list[Any]:
     who = schema.vehicle_summary
-    chosen = visible(who) + ([who.c.depot == depot] if depot else [])
-    return chosen + ([who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else [])
+    return within(who, scope) + (
+        [who.c.fleet == vehicle[0], who.c.vehicle == vehicle[1]] if vehicle is not None else []
+    )
+
+
+# The tabs of the page, and the states that each shows.
+TABS: Final = {
+    "unacknowledged": ("unacknowledged", "returned"),
+    "acknowledged": ("acknowledged",),
+    "hidden": ("shelved", "suppressed", "out_of_service"),
+    "cleared": ("normal",),
+}
 
 
 @dataclass(frozen=True)
 class AlarmView:
-    """What the alarms' page shows: alarms with their history, how alerts travel, and how many there are."""
+    """What a tab of the alarms' page shows, and how many alarms each tab has; `acknowledged` says who took note of one and when."""
 
     rows: list[AlarmRow]
-    counts: dict[str, int]  # state -> how many there are, shown or not
-    steps: dict[int, list[Any]]
-    depots: list[str]
-    routes: list[Route]
-    waiting: tuple[int, int | None]
-    figures: Figures
+    counts: dict[str, int]  # tab -> how many there are, shown or not
+    acknowledged: dict[int, tuple[str, int]]
     now_us: int
 
 
-def alarm_view(engine: Engine, depot: str, vehicle: str) -> AlarmView:
-    """All of it, for a depot, for a vehicle (FLEET/VEHICLE), or for all."""
-    fleet_name, _, name = vehicle.partition("/")
-    one = (fleet_name, name) if vehicle else None
-    rows, now, table, who = alarms(engine, depot, one, over=True), times.now_us(), schema.alarm, schema.vehicle_summary
+def one_vehicle(asked: str) -> tuple[str, str] | None:
+    """(fleet, vehicle) of FLEET/VEHICLE; None where no vehicle is asked for."""
+    fleet_name, slash, name = asked.partition("/")
+    return (fleet_name, name) if slash else None
+
+
+def alarm_view(engine: Engine, scope: Scope, vehicle: str, tab: str) -> AlarmView:
+    """A tab, for a scope or a vehicle (FLEET/VEHICLE)."""
+    one, now, table, who = one_vehicle(vehicle), times.now_us(), schema.alarm, schema.vehicle_summary
+    states = TABS.get(tab, ())
+    rows = alarms(engine, scope.depot, one, over=True, fleet_name=scope.fleet, states=states) if states else []
     recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
     with engine.connect() as connection:
         counted = (
             select(table.c.state, func.count())
             .join(who, who.c.vehicle_id == table.c.vehicle_id)
-            .where(*_of(depot, one), recent)
+            .where(*_of(scope, one), recent)
             .group_by(table.c.state)
         )
-        counts = {state: int(n) for state, n in connection.execute(counted)}
-        return AlarmView(
-            rows,
-            counts, _steps(connection, [row.alarm.id for row in rows]), depots(engine), read_routes(connection),
-            outbox.waiting(connection, now), read_figures(connection, NEEDED_DAYS, now), now,
-        )  # fmt: skip
+        by_state = {state: int(n) for state, n in connection.execute(counted)}
+        counts = {name: sum(by_state.get(state, 0) for state in its) for name, its in TABS.items()}
+        return AlarmView(rows, counts, _acknowledged(connection, [row.alarm.id for row in rows]), now)
+
+
+def _acknowledged(connection: Connection, numbers: Sequence[int | None]) -> dict[int, tuple[str, int]]:
+    step = schema.transition
+    rows = connection.execute(
+        select(step.c.alarm_id, step.c.who, step.c.at_us)
+        .where(step.c.alarm_id.in_(numbers), step.c.event == "acknowledge")
+        .order_by(step.c.number)
+    )
+    return {row.alarm_id: (row.who, row.at_us) for row in rows}
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """How alerts travel: where they go, and how many wait since when."""
+
+    routes: list[Route]
+    waiting: tuple[int, int | None]
+
+
+def delivery(engine: Engine, now_us: int) -> Delivery:
+    """How alerts travel, of the whole fleet."""
+    with engine.connect() as connection:
+        return Delivery(read_routes(connection), outbox.waiting(connection, now_us))
+
+
+def figures(engine: Engine, now_us: int) -> Figures:
+    """The standards' measures, of the whole fleet."""
+    with engine.connect() as connection:
+        return read_figures(connection, NEEDED_DAYS, now_us)
+
+
+def one_alarm(engine: Engine, number: int) -> tuple[AlarmRow, list[Any]] | None:
+    """An alarm that whoever asks may see, with what happened to it; None where there is none."""
+    table, who = schema.alarm, schema.vehicle_summary
+    with engine.connect() as connection:
+        r = connection.execute(
+            select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
+            .join(who, who.c.vehicle_id == table.c.vehicle_id)
+            .where(table.c.id == number, *visible(who))
+        ).one_or_none()
+        if r is None:
+            return None
+        row = AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None, r.assigned_to)
+        return row, _steps(connection, [number]).get(number, [])
 
 
 def alarm_news(engine: Engine) -> list[int]:

@@ -2,19 +2,20 @@
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Connection, Engine, case, func, select
 
 from analytics.alarms.depots import closed_dates
 from analytics.findings import Finding, from_row, urgency
 from analytics.planning.closed_days import open_days
 from analytics.planning.rounds import Need, Visit, plan, refill_need
 from analytics.vehicle.refill import Refill
-from dashboard.queries.scope import read_vehicles, vehicles_at, visible
+from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema
 from ingest.setups import Setup
-from ingest.times import instant
+from ingest.times import DAY_US, instant
 from ingest.work_records import read_work
 
 
@@ -27,6 +28,32 @@ class Round:
     visits: tuple[Visit, ...]
     beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
     undated: tuple[str, ...]
+
+
+class DepotDue(NamedTuple):
+    """How many vehicles of a depot are due now, within a week, and within four."""
+
+    depot: str
+    now: int
+    in_7_days: int
+    in_28_days: int
+
+
+def due_by_depot(engine: Engine, scope: Scope, now_us: int) -> list[DepotDue]:
+    """What is due at each depot, by the early ends of the windows."""
+    who = schema.vehicle_summary
+
+    def within_days(days: int) -> Any:
+        return func.sum(case((who.c.due_early_us <= now_us + days * DAY_US, 1), else_=0))
+
+    counted = (
+        select(who.c.depot, within_days(0), within_days(7), within_days(28))
+        .where(~who.c.sold, *within(who, scope))
+        .group_by(who.c.depot)
+    )
+    with engine.connect() as connection:
+        found = [DepotDue(depot, *map(int, numbers)) for depot, *numbers in connection.execute(counted)]
+    return sorted(found, key=lambda one: (-one.now, -one.in_7_days, one.depot))
 
 
 @dataclass(frozen=True)

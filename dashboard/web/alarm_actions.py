@@ -62,6 +62,33 @@ def record_for(database: Engine, numbers: Sequence[int], kind: str, by: str, not
     return len(said)
 
 
+def assignees(database: Engine) -> list[str]:
+    """Whom whoever asks may give an alarm to: those who may deal with alarms and see what the asker sees, or a part of it."""
+    me = accounts.current_person.get()
+
+    def share(mine: tuple[str, ...], theirs: tuple[str, ...]) -> bool:
+        return not mine or not theirs or bool(set(mine) & set(theirs))
+
+    with database.connect() as connection:
+        people = accounts.people(connection)
+    return [
+        one.name
+        for one in people
+        if one.may("technician") and share(me.fleets, one.fleets) and share(me.depots, one.depots)
+    ]
+
+
+def assign(database: Engine, numbers: Sequence[int], to: str, by: str) -> None:
+    """Give alarms to a person, all or none. Raises Problem, also where whoever asks may not."""
+    accounts.need("technician")
+    known = assignees(database)
+    if to and known and to not in known:
+        raise Problem(f"{to} is nobody who deals with these alarms")
+    with reachable(database), writing(database) as connection:
+        alarms.need_seen(connection, numbers)
+        records.assign(connection, numbers, to.strip()[:128], accounts.name_of_actor(by), times.now_us())
+
+
 def act(database: Engine, numbers: Sequence[int], transition: Transition) -> None:
     """Do something to alarms, all or none. Raises Problem, also where whoever asks may not."""
     accounts.need("technician")

@@ -1,0 +1,1 @@
+"""What somebody has to deal with."""

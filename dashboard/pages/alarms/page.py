@@ -1,0 +1,328 @@
+"""What somebody has to deal with: a tab a state, with what to do about one alarm or several at once."""
+
+from typing import Any, Final
+
+import dash
+import dash_mantine_components as dmc
+from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
+
+from analytics.alarms import routes
+from analytics.alarms.states import BY_PERSONS
+from analytics.alarms.states import words as state_words
+from analytics.kinds import ALARM_KINDS
+from dashboard import accounts, components, formatting, rows
+from dashboard.exports import csv
+from dashboard.pages.alarms import actions, drawer
+from dashboard.queries import alarms, scope
+from dashboard.queries.alarms import AlarmRow, AlarmView
+from dashboard.queries.scope import Scope, scope_of
+from dashboard.web.app import REFRESH_MS, engine
+from ingest.errors import Problem
+
+dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=2, icon="alarms")
+drawer.register()
+
+_TITLES: Final = {
+    "unacknowledged": "Unacknowledged",
+    "acknowledged": "Acknowledged",
+    "hidden": "Shelved, suppressed or out of service",
+    "cleared": "Recently cleared",
+}
+_NONE: Final = {
+    "unacknowledged": "No alarm waits for somebody to take note of it.",
+    "acknowledged": "Nobody is dealing with an alarm now.",
+    "hidden": "No alarm is out of sight.",
+    "cleared": "No alarm was cleared in the last 90 days.",
+}
+_WHO: Final = {
+    "unacknowledged": "Assigned to", "acknowledged": "Acknowledged by", "hidden": "Why", "cleared": "Acknowledged by",
+}  # fmt: skip
+_OF_ALL: Final = {"figures": "Figures", "delivery": "Delivery"}  # of the whole fleet, and for those who see it
+_IN_A_FILE: Final = 100_000
+_HIDDEN: Final = {"display": "none"}
+
+
+def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
+    """The page of a scope or of one vehicle, at one of its tabs."""
+    chosen = scope_of(asked)
+    shown = {**chosen._asdict(), "vehicle": vehicle, "tab": tab if tab in _tabs() else "unacknowledged"}
+    view = _view(shown)
+    of_one = [html.P([f"Of {vehicle} only. ", dcc.Link("Show all", href="/alarms")])] if vehicle else []
+    return html.Div(
+        [
+            dcc.Store(id="alarms-shown", data=shown),
+            dcc.Store(id="alarms-seen", data=alarms.alarm_news(engine())),
+            dcc.Location(id="alarms-location", refresh=False),
+            dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
+            dcc.Download(id="alarms-file"),
+            html.Div(
+                [html.H1("Alarms"), html.Div(components.page_menu([("Save as CSV", "alarms-csv")]), className="page-menu")],
+                className="page-head",
+            ),
+            *of_one,
+            dmc.Tabs(dmc.TabsList(tab_list(view), id="alarms-tabs"), id="alarms-tab", value=shown["tab"], mb="md"),
+            dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
+            html.Div(id="alarms-told", role="status", className="work-told"),
+            html.Div(actions.bar(), id="alarms-actions", className="actions", style=_HIDDEN),
+            drawer.drawer(),
+        ]
+    )  # fmt: skip
+
+
+def _tabs() -> dict[str, str]:
+    """What may be shown to whoever asks."""
+    person = accounts.current_person.get()
+    return _TITLES if person.fleets or person.depots else _TITLES | _OF_ALL
+
+
+def _view(shown: dict[str, str]) -> AlarmView:
+    return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"])
+
+
+def tab_list(view: AlarmView) -> list[Any]:
+    """The tabs, with how many alarms each has."""
+    return [
+        dmc.TabsTab(
+            [title, *([html.Span(str(view.counts[name]), className="tab-count")] if name in view.counts else [])],
+            value=name,
+        )
+        for name, title in _tabs().items()
+    ]
+
+
+def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
+    """What the tab shows."""
+    tab = shown["tab"]
+    if tab in _OF_ALL and tab in _tabs():
+        return figures(view.now_us) if tab == "figures" else delivery(view.now_us)
+    if not view.rows:
+        return [html.Div(html.P(_NONE[tab]), className="card empty")]
+    heads = ("", "", "Vehicle", "Alarm", "Raised", _WHO[tab], "")
+    table = components.table(heads, [_row(row, view) for row in view.rows], "alarms")
+    out: list[Any] = [] if tab == "cleared" else [components.cautions()]
+    if tab != "cleared":
+        choose_all = dmc.Checkbox(id="alarms-all", label="Choose all that are shown", checked=False, mb="xs")
+        out.append(choose_all)
+    out.append(html.Div(table, className="card card-table"))
+    left = view.counts[tab] - len(view.rows)
+    if left > 0:
+        out.append(html.P(f"and {left} more; choose a depot above to see fewer.", className="dim"))
+    return out
+
+
+def _state(row: AlarmRow, view: AlarmView) -> list[Any]:
+    """Its state in words: by whom, until when, why."""
+    alarm, zone = row.alarm, row.timezone
+    if alarm.state == "unacknowledged":
+        return [row.assigned_to or html.Span("nobody", className="dim")]
+    told = [state_words(alarm.state).capitalize()]
+    by = view.acknowledged.get(alarm.id or 0)
+    if alarm.state in ("acknowledged", "normal"):
+        told = [f"{by[0]}, {formatting.moment(by[1], zone, with_zone=True)}" if by else "nobody"]
+    if alarm.condition.shelved_until_us is not None:
+        told.append(f"until {formatting.moment(alarm.condition.shelved_until_us, zone, with_zone=True)}")
+    if alarm.condition.suppressed_why is not None:
+        told.append(alarm.condition.suppressed_why)
+    assigned = (
+        [html.Div(f"Assigned to {row.assigned_to}", className="small")]
+        if row.assigned_to and alarm.state != "normal"
+        else []
+    )
+    return [html.Div(", ".join(told)), *assigned]
+
+
+def _tab_of(state: str) -> str:
+    return next(tab for tab, states in alarms.TABS.items() if state in states)
+
+
+def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
+    alarm = row.alarm
+    title = ALARM_KINDS[alarm.kind].title
+    hours = alarm.evidence.get("hours_since_grease")
+    over = alarm.state == "normal"
+    choose_it = dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}) if not over else ""
+    mark = components.severity(alarm.severity, lasts=alarm.condition.active)
+    critical = (
+        [html.Div(rows.CRITICAL, className="critical")] if alarm.evidence.get("critical_points") and not over else []
+    )
+    open_it = html.Button(
+        "Open",
+        id={"type": "alarm-open", "number": alarm.id},
+        className="quiet",
+        **{"aria-label": f"Open {title}, {row.unit}"},
+    )
+    summary = formatting.in_my_units(alarm.summary)
+    return html.Tr(
+        [
+            html.Td(choose_it, className="cell-choose"),
+            html.Td(mark, className="cell-mark"),
+            html.Td([dcc.Link(row.unit, href=f"/vehicle/{row.fleet}/{row.vehicle}", className="unit"),
+                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="cell-unit"),
+            html.Td([html.Div([html.Strong(title), f" · {hours:.0f}\u00a0h\u00a0dry" if hours is not None else ""]),
+                     *(critical or [html.Div(summary, className="small dim one-line", title=summary)])], className="cell-what"),
+            html.Td(formatting.moment(alarm.raised_us, row.timezone, with_zone=True), className="cell-raised", **{"data-head": "Raised"}),
+            html.Td(_state(row, view), className="cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
+            html.Td(open_it, className="cell-open"),
+        ],
+        className="alarm",
+    )  # fmt: skip
+
+
+def delivery(now_us: int) -> list[Any]:
+    """Where alerts go, and whether they arrive."""
+    told, person = alarms.delivery(engine(), now_us), accounts.current_person.get()
+    ways: list[Any] = []
+    for one in told.routes:
+        failing = one.failing_us is not None
+        why = f": {one.error}" if person.may("lead") else ""
+        state = f"failing for {formatting.lasting(one.failing_us, now_us)}{why}" if failing else "arrives"
+        ways.append(
+            html.Tr(
+                [html.Td(str(one.id)), html.Td(routes.masked(one.address)), html.Td(formatting.route(one)),
+                 html.Td(state, className="state-act_now" if failing else "")]
+            )
+        )  # fmt: skip
+    number, oldest_us = told.waiting
+    late = number and oldest_us is not None and oldest_us < now_us - 600_000_000
+    parts: list[Any] = [
+        html.Div(components.table(("Route", "To", "What", "Now"), ways, "plain-wrap"), className="wide")
+        if ways
+        else html.P(["No alerts go anywhere yet. ", dcc.Link("Add a route", href="/set-up"), ", or: tallow route add."])
+    ]
+    if late:
+        parts.append(
+            dmc.Alert(
+                f"{number} messages wait, the oldest queued {formatting.ago(oldest_us, now_us)}: is tallow watch running?",
+                title="Alerts are not being sent",
+                color="yellow",
+            )
+        )
+    return [components.section("Delivery", parts, "Where alerts go, and whether they arrive.")]
+
+
+def figures(now_us: int) -> list[Any]:
+    """How many alarms people are asked to deal with, each measure with its aim and what that is for."""
+    told = alarms.figures(engine(), now_us)
+    measures = [
+        html.Tr(
+            [
+                html.Td(html.Strong(name)),
+                html.Td(value, className="num"),
+                html.Td(aim),
+                html.Td(formatting.ALARM_AIMS[name], className="dim"),
+            ]
+        )
+        for name, value, aim in formatting.alarm_figures(told)
+    ]
+    few = "" if told.days >= 30 else f" Only {told.days:.1f} days are recorded yet."
+    return [
+        components.section(
+            "Alarm figures",
+            html.Div(
+                components.table(("Measure", "Now", "Aim", "What it means"), measures, "plain-wrap"), className="wide"
+            ),
+            f"Over the last 30 days, by the measures of IEC 62682 and ANSI/ISA-18.2.{few}",
+        )
+    ]
+
+
+@callback(
+    Output("alarms-body", "children"),
+    Output("alarms-tabs", "children"),
+    Output("alarms-told", "children"),
+    Output("alarms-chosen", "value"),
+    Output("alarms-seen", "data"),
+    Input("alarms-tick", "n_intervals"),
+    *(Input(f"alarms-{event}", "n_clicks") for event in actions.BUTTONS),
+    Input("alarms-record", "n_clicks"),
+    Input("alarms-assign", "n_clicks"),
+    State("alarms-shown", "data"),
+    State("alarms-chosen", "value"),
+    State("alarms-by", "value"),
+    State("alarms-why", "value"),
+    State("alarms-days", "value"),
+    State("alarms-work", "value"),
+    State("alarms-note", "value"),
+    State("alarms-whom", "value"),
+    State("alarms-seen", "data"),
+    prevent_initial_call=True,
+)
+def refresh(_: int, *said: Any) -> Any:
+    """Show what is new; or do to the chosen alarms what was asked, all or none."""
+    shown, chosen, by, why, days, kind, note, whom, seen = said[len(actions.BUTTONS) + 2 :]
+    event = str(ctx.triggered_id).removeprefix("alarms-")
+    told, left = dash.no_update, dash.no_update
+    if event in BY_PERSONS or event in ("record", "assign"):
+        try:
+            numbers = [int(number) for number in chosen or ()]
+            if event == "record":
+                told = actions.record(numbers, kind or "", by or "", note or "")
+            elif event == "assign":
+                told = actions.assign(numbers, whom or "", by or "")
+            else:
+                told = actions.change(event, numbers, by or "", why or "", days)
+            left = []
+        except (Problem, ValueError) as problem:
+            told, left = f"Not done: {problem}.", dash.no_update
+    news = alarms.alarm_news(engine())
+    if news == seen:
+        return dash.no_update, dash.no_update, told, left, seen
+    view = _view(shown)
+    return body(view, shown), tab_list(view), told, left, news
+
+
+@callback(
+    Output("alarms-body", "children", allow_duplicate=True),
+    Output("alarms-shown", "data"),
+    Output("alarms-chosen", "value", allow_duplicate=True),
+    Output("alarms-location", "href"),
+    Input("alarms-tab", "value"),
+    State("alarms-shown", "data"),
+    prevent_initial_call=True,
+)
+def turn(tab: str, shown: dict[str, str]) -> Any:
+    """Another tab, which the address then holds; what was chosen on the one before is let go of."""
+    if tab == shown["tab"] or tab not in _tabs():
+        return [dash.no_update] * 4
+    shown = shown | {"tab": tab}
+    asked = {"vehicle": shown["vehicle"], "tab": tab if tab != "unacknowledged" else ""}
+    return (
+        body(_view(shown), shown),
+        shown,
+        [],
+        scope.address("/alarms", Scope(shown["fleet"], shown["depot"]), **asked),
+    )
+
+
+clientside_callback(
+    ClientsideFunction("tallow", "chosen"),
+    Output("alarms-actions", "style"),
+    Output("alarms-count", "children"),
+    Input("alarms-chosen", "value"),
+)
+clientside_callback(
+    ClientsideFunction("tallow", "all"),
+    Output("alarms-chosen", "value", allow_duplicate=True),
+    Input("alarms-all", "checked"),
+    prevent_initial_call=True,
+)
+
+
+@callback(
+    Output("alarms-file", "data"),
+    Input("alarms-csv", "n_clicks"),
+    State("alarms-shown", "data"),
+    prevent_initial_call=True,
+)
+def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
+    """The alarms of all states as a file."""
+    found = alarms.alarms(
+        engine(),
+        shown["depot"],
+        alarms.one_vehicle(shown["vehicle"]),
+        over=True,
+        most=_IN_A_FILE,
+        fleet_name=shown["fleet"],
+    )
+    text = [{k: str(v if v is not None else "") for k, v in row.items()} for row in csv.alarm_table(found)]
+    return csv.as_file(text, "alarm", "alarms.csv")
