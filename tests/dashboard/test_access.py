@@ -115,7 +115,7 @@ def numbers(engine: Engine) -> list[int]:
         return list(connection.execute(select(schema.alarm.c.id)).scalars())
 
 
-PAGES = ["/", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/data", "/set-up",
+PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/data", "/set-up",
          "/vehicle/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102"]  # fmt: skip
 
 
@@ -292,17 +292,7 @@ def store_now() -> int:
 )
 @pytest.mark.parametrize(
     "path",
-    [
-        "/",
-        "/fleet",
-        "/alarms",
-        "/vehicle/harrowmere-stone/HS-102",
-        "/rounds",
-        "/grease",
-        "/patterns",
-        "/account",
-        "/data",
-    ],
+    ["/", "/fleet", "/alarms", "/vehicle/harrowmere-stone/HS-102", "/rounds", "/work", "/grease", "/patterns", "/account", "/data"],
 )
 def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool, path: str) -> None:
     """Of another fleet or depot nothing is shown: neither the vehicle nor that it is there."""
