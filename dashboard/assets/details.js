@@ -1,10 +1,10 @@
-// What somebody has opened stays open, and keeps the focus, when a refresh puts new contents in its place.
+// What somebody has opened or closed stays so, and keeps the focus, when a refresh puts new contents in its place.
 (() => {
-  const opened = new Set();
+  const opened = new Map();  // as somebody left it: open or closed
   const key = (details) => `${location.pathname} ${details.dataset.keep}`;
   let focused = null;
   document.addEventListener("toggle", ({ target }) => {
-    if (target.dataset?.keep && target.isConnected) target.open ? opened.add(key(target)) : opened.delete(key(target));
+    if (target.dataset?.keep && target.isConnected) opened.set(key(target), target.open);
   }, true);
   document.addEventListener("focusin", ({ target }) => {
     focused = target.closest?.("summary")?.parentElement?.dataset.keep ?? null;
@@ -13,7 +13,7 @@
     for (const { addedNodes } of changes) for (const node of addedNodes) {
       if (!(node instanceof Element)) continue;
       for (const details of [...(node.matches("details[data-keep]") ? [node] : []), ...node.querySelectorAll("details[data-keep]")]) {
-        if (opened.has(key(details))) details.open = true;
+        if (opened.has(key(details))) details.open = opened.get(key(details));
         if (details.dataset.keep === focused && document.activeElement === document.body) details.querySelector("summary").focus();
       }
     }

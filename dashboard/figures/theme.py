@@ -91,7 +91,7 @@ def thinned(values: NDArray[np.floating[Any]], most: int = MOST_POINTS) -> NDArr
 
 _DAY_MS = 86_400_000
 # Dates of an axis are written as they are in texts, as far as there is room.
-_TICKS = [
+TICKS = [
     {"dtickrange": [None, _DAY_MS - 1], "value": "%-d %b, %H:%M"},
     {"dtickrange": [_DAY_MS, "M1"], "value": "%-d %b"},
     {"dtickrange": ["M1", "M11"], "value": "%b %Y"},
@@ -112,5 +112,5 @@ def with_layout(
         dragmode=False,
     )
     if first is not None:
-        figure.update_xaxes(range=[first, last], type="date", tickformatstops=_TICKS, hoverformat="%-d %b %Y, %H:%M")
+        figure.update_xaxes(range=[first, last], type="date", tickformatstops=TICKS, hoverformat="%-d %b %Y, %H:%M")
     return figure

@@ -73,19 +73,15 @@ def layout(**_: Any) -> html.Div:
                 _list((components.need(name), text) for name, text in _NEEDS.items()),
                 "The exception has the colour. Grey is sound; green stands only where something was proven.",
             ),
-            components.section(
-                "Lines", _list((_line(name), text) for name, text in _LINES.items())
-            ),
+            components.section("Lines", _list((_line(name), text) for name, text in _LINES.items())),
             components.section(
                 "Findings",
                 _list((html.Strong(kind.title), kind.meaning) for kind in FINDING_KINDS.values()),
-                    className="facts",
-                ),
                 f"Each comes with what most likely causes it, what to check, and how urgent it is: {', '.join(_words())}.",
             ),
             components.section(
                 "Words",
-                html.Dl(_terms((html.Strong(word), text) for word, text in GLOSSARY.items()),
+                _list((html.Strong(word), text) for word, text in GLOSSARY.items()),
             ),
             components.section(
                 "By the keyboard",
@@ -108,5 +104,12 @@ def _words() -> list[str]:
 
 def _line(name: LineState) -> html.Img:
     """A line as the strip draws it."""
-    told = {"line": 1, "bundle": "", "condition": "sound", "critical_dry": False, "ratio": None, "hours_since_grease": None}
+    told = {
+        "line": 1,
+        "bundle": "",
+        "condition": "sound",
+        "critical_dry": False,
+        "ratio": None,
+        "hours_since_grease": None,
+    }
     return rows.strip([LineCondition(state=name, **told)])  # type: ignore[arg-type]

@@ -1,5 +1,6 @@
 """One vehicle: its analysis, its records, its set-up."""
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 from sqlalchemy import Engine, func, select
@@ -7,7 +8,8 @@ from sqlalchemy import Engine, func, select
 from analytics.pipeline.tasks import analysed, read_pasts
 from analytics.vehicle.analysis import Result
 from dashboard.queries.scope import read_vehicles, visible
-from ingest import registry, schema, times
+from ingest import registry, remarks, schema, times
+from ingest.remarks import Remark
 from ingest.setups import Setup
 from ingest.work import Work
 from ingest.work_records import read_records, read_work
@@ -66,18 +68,32 @@ def _analysed(engine: Engine, vehicle_id: int, _revision: int, _ten_minutes: int
 
 
 def news(engine: Engine, fleet_name: str, vehicle: str) -> int:
-    """A number that grows with whatever is recorded of a vehicle or happens to its alarms."""
-    table, alarm = schema.vehicle, schema.alarm
+    """A number that grows with whatever is recorded of a vehicle, said of work on it, or happens to its alarms."""
+    table, alarm, work, remark = schema.vehicle, schema.alarm, schema.work, schema.remark
     chosen = table.c.fleet == fleet_name, table.c.vehicle == vehicle
     steps = select(func.coalesce(func.sum(alarm.c.transitions), 0)).where(alarm.c.vehicle_id == table.c.id)
+    said = select(func.count()).select_from(remark.join(work)).where(work.c.vehicle_id == table.c.id)
     with engine.connect() as connection:
-        return int(connection.scalar(select(table.c.revision + steps.scalar_subquery()).where(*chosen)) or 0)
+        total = table.c.revision + steps.scalar_subquery() + said.scalar_subquery()
+        return int(connection.scalar(select(total).where(*chosen)) or 0)
 
 
-def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[tuple[Work, int, bool], ...]:
-    """What people recorded of a vehicle: record, when it was made, whether it still stands."""
+@dataclass(frozen=True)
+class Record:
+    """A record of work, whether it still stands, and what was said of it afterwards."""
+
+    work: Work
+    stands: bool
+    remarks: tuple[Remark, ...]
+
+
+def records(engine: Engine, fleet_name: str, vehicle: str) -> tuple[Record, ...]:
+    """What people recorded of a vehicle, by the time of the work; nothing where whoever asks sees none of that name."""
     table = schema.vehicle
     with engine.connect() as connection:
         id_ = connection.scalar(select(table.c.id).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle))
-        seen = id_ is not None and bool(read_vehicles(connection, id_))
-        return read_records(connection, id_).get(id_, ()) if seen and id_ is not None else ()
+        if id_ is None or not read_vehicles(connection, id_):
+            return ()
+        found = read_records(connection, id_).get(id_, ())
+        said = remarks.read(connection, [work.key for work, _, _ in found])
+    return tuple(Record(work, stands, said.get(work.key, ())) for work, _, stands in found)

@@ -3,9 +3,10 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
+from ingest.schema.account import greased, greased_kind, greased_week
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
-from ingest.schema.people import app_secret, attempt, change_log, person, saved_view
+from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -17,9 +18,10 @@ from ingest.schema.recording import (
     vehicle,
 )
 from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
-from ingest.schema.setups import line, setup, work
+from ingest.schema.setups import line, remark, setup, work
 
 __all__ = [
+    "access_token",
     "alarm",
     "analysis",
     "app_secret",
@@ -34,6 +36,9 @@ __all__ = [
     "depot",
     "depot_day",
     "finding",
+    "greased",
+    "greased_kind",
+    "greased_week",
     "line",
     "message",
     "metadata",
@@ -43,6 +48,7 @@ __all__ = [
     "quarantine",
     "recorder_stats",
     "refusal",
+    "remark",
     "route",
     "saved_view",
     "setup",

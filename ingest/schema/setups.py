@@ -10,6 +10,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     SmallInteger,
     String,
     Table,
@@ -71,4 +72,19 @@ work = Table(
     Column("corrects", String(64)),
     Column("detail", JSON, nullable=False),
     Index(None, "vehicle_id"),
+)
+
+# What people say of a piece of work afterwards, in words or as a picture. Rows are only added; `key` is given by whoever makes it.
+remark = Table(
+    "remark",
+    metadata,
+    Column("key", String(64), primary_key=True),
+    Column("work_key", String(64), ForeignKey("work.key"), nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("who", String(256), nullable=False),
+    Column("text", Text, nullable=False),
+    Column("width", SmallInteger),  # of the picture, where there is one
+    Column("height", SmallInteger),
+    Column("jpeg", LargeBinary),  # made anew from what was sent, without what cameras write into their files
+    Index(None, "work_key"),
 )

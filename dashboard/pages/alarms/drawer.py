@@ -44,7 +44,7 @@ def _history(row: AlarmRow, steps: list[Any]) -> dmc.Timeline:
 
 def _records(row: AlarmRow) -> list[Any]:
     kept = vehicle.records(engine(), row.fleet, row.vehicle)
-    shown = [one for one, _, stands in sorted(kept, key=lambda told: -told[0].at_us) if stands][:_RECORDS]
+    shown = [one.work for one in sorted(kept, key=lambda one: -one.work.at_us) if one.stands][:_RECORDS]
     if not shown:
         return [html.P("Nothing was recorded yet.", className="dim")]
     items = [

@@ -16,9 +16,13 @@ from dashboard.web.app import engine
 def timer_section(result: Result) -> Any:
     """What another interval or run time would change."""
     setup = result.history.setup
-    return components.section(
-        "Timer",
+    return html.Details(
         [
+            html.Summary("What another setting of the timer would change"),
+            html.P(
+                "What each point gets now, and what it would get. How much a point should get is the vehicle maker's to say.",
+                className="dim",
+            ),
             html.Div(
                 [
                     dmc.NumberInput(id="timer-interval", label="Interval, minutes", value=setup.interval_min, min=0.1, debounce=400),
@@ -29,7 +33,8 @@ def timer_section(result: Result) -> Any:
             html.Div(timer_table(result, setup.interval_min, setup.run_s), id="timer-body"),
             components.caution(),
         ],
-        "What each point gets, and what another setting would change. How much a point should get is the vehicle maker's to say.",
+        className="mantine-Paper-root folded",
+        **{"data-keep": "timer"},
     )  # fmt: skip
 
 

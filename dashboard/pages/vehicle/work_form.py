@@ -1,6 +1,4 @@
-"""Recording work: the form on a vehicle's page, and the list of what was recorded."""
-
-from typing import Any
+"""Recording work: the form on a vehicle's page."""
 
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callback, dcc, html
@@ -8,7 +6,7 @@ from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callb
 from analytics.findings import Finding, urgency
 from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
-from dashboard import accounts, components, formatting
+from dashboard import accounts, components
 from dashboard.web.work_records import ASKS
 from ingest import work as works
 
@@ -67,30 +65,6 @@ def _shown(name: str, kind: str) -> dict[str, str]:
     return {} if name in ASKS.get(kind, ()) else {"display": "none"}
 
 
-def records(found: tuple[tuple[works.Work, int, bool], ...], timezone: str) -> Any:
-    """What was recorded, newest first."""
-    if not found:
-        return html.P("Nothing is recorded yet.", className="dim")
-    items = []
-    for one, _, stands in sorted(found, key=lambda record: -record[0].at_us):
-        if one.withdrawn:
-            continue
-        text = "; ".join([one.title, *formatting.work_details(one)])
-        line: list[Any] = [
-            html.Span(f"{formatting.moment(one.at_us, timezone)} "),
-            html.Span(text) if stands else html.Del(text),
-            html.Span(f" ({one.by})", className="dim"),
-        ]
-        if stands:
-            line.append(
-                html.Button(
-                    "withdraw", id={"type": "work-withdraw", "key": one.key, "kind": one.kind}, className="quiet"
-                )
-            )
-        items.append(html.Li(line))
-    return html.Ul(items, className="records")
-
-
 def register() -> None:
     """Wire the form to the part of it that runs in the browser (`assets/work.js`)."""
     clientside_callback(
@@ -108,13 +82,5 @@ def register() -> None:
         State("vehicle-who", "data"),
         State("work-asks", "data"),
         *(State(f"work-{name}", "value") for name in fields),
-        prevent_initial_call=True,
-    )
-    clientside_callback(
-        ClientsideFunction("tallow", "withdraw"),
-        Output("work-told", "children", allow_duplicate=True),
-        Input({"type": "work-withdraw", "key": ALL, "kind": ALL}, "n_clicks"),
-        State("vehicle-who", "data"),
-        State("work-by", "value"),
         prevent_initial_call=True,
     )

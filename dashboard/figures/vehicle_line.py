@@ -1,0 +1,128 @@
+"""One line of a vehicle: its readings within an expected band that stands, and the course of single cycles."""
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.pressure.traces import sampled
+from dashboard import formatting
+from dashboard.figures.theme import BI, MOST_MARKS, local, local_datetime, scheme_of, short, text, thinned, with_layout
+from dashboard.tokens import BLUE, GREY, RED, Scheme
+from dashboard.units import Units
+from ingest.arrays import Floats
+from ingest.times import DAY_US, local_us
+
+_LONGEST_NAME = 22
+_TRACES_SHOWN = 6
+_DAY_MS = 86_400_000
+AT = ": %{x|%-d %b %Y, %H:%M}<extra></extra>"
+
+
+def channel_name(result: Result, channel: str) -> str:
+    """A channel as people know it: its line and point, or its bundle, or the main line."""
+    lines = [line for line in result.history.setup.lines if line.channel == channel]
+    if len(lines) == 1:
+        name = f"{lines[0].line} {lines[0].point}"
+    elif lines:
+        name = f"{channel} ({lines[0].line} to {lines[-1].line})"
+    else:
+        name = f"{channel} (not listed)"
+    return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
+
+
+def line_title(result: Result, channel: str, units: Units) -> str:
+    """What the opened line's part of the charts is called."""
+    return f"<b>{channel_name(result, channel)}</b>, peaks, {units.pressure}; grey: expected"
+
+
+def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: Units = BI) -> list[go.Scatter]:
+    """The edges of the expected band, the peaks, and the work on this line.
+
+    What is expected rests on a baseline that stands: readings that creep away do not take it along. It follows the weather of the day;
+    what all channels share is taken for weather, but not where the pump has no grease: there the band stays where the weather puts it.
+    """
+    cycles, zone = result.history.cycles, ZoneInfo(result.history.setup.timezone)
+    bar, relief = units.of_kpa(1.0), units.of_kpa(result.history.setup.relief_kpa)
+    peak = np.full(len(cycles.at_us), np.nan)
+    if channel in cycles.channels:
+        peak = cycles.peak_kpa[:, cycles.channels.index(channel)].astype(np.float64)
+    noon, middle, wide = _expected(result, channel, peak, zone)
+    shown = thinned(peak, MOST_MARKS)
+    edge = {"x": noon, "yaxis": axis, "mode": "lines", "line": {"width": 0}, "hoverinfo": "skip"}
+    done = [one for one in result.history.work if channel in result.history.channels_of(one)]
+    return [
+        go.Scatter(**edge, y=short(bar * middle * wide), name="expected, highest"),
+        go.Scatter(**edge, y=short(bar * middle / wide), name="expected, lowest", fill="tonexty", fillcolor="rgba(138,143,152,0.35)"),
+        go.Scatter(
+            x=local(cycles.at_us[shown], zone), y=short(bar * peak[shown]), yaxis=axis, mode="markers", name="peak",
+            marker={"size": 3.5, "color": scheme.ink}, hovertemplate="%{y:.0f} " + units.pressure + AT,
+        ),
+        go.Scatter(
+            x=[local_datetime(one.at_us, zone) for one in done], y=[relief * 1.05] * len(done), yaxis=axis, mode="markers", name="work",
+            marker={"symbol": "diamond", "size": 9, "color": scheme.ink},
+            customdata=[text("; ".join([one.title, *formatting.work_details(one)])) for one in done],
+            hovertemplate="%{customdata}" + AT,
+        ),
+    ]  # fmt: skip
+
+
+def _expected(result: Result, channel: str, peak: Floats, zone: ZoneInfo) -> tuple[Any, Any, float]:
+    """(middle of each day on the axis, expected pressure of it in kPa, factor to the edge of the usual scatter). Days between two that
+    are known lie between them, for two weeks at most; beyond the last nothing is expected yet."""
+    j = result.pressures.channels.index(channel)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        expected = peak / result.pressures.ratio[:, j].astype(np.float64)
+    known = np.isfinite(expected)
+    wide = float(np.exp(2 * result.pressures.noise[j]))
+    if not known.any():
+        return np.zeros(0), np.zeros(0), wide
+    day = pd.Series(expected[known]).groupby(local_us(result.history.cycles.at_us[known], zone) // DAY_US).median()
+    day = day.reindex(np.arange(day.index[0], day.index[-1] + 1)).interpolate(limit=14)
+    return np.asarray(day.index, np.float64) * _DAY_MS + _DAY_MS / 2, day.to_numpy(np.float64), wide
+
+
+def add_line(figure: go.Figure, result: Result, channel: str, axis: str, scheme: Scheme, units: Units = BI) -> None:
+    """The opened line in its part of the charts."""
+    figure.add_traces(line_traces(result, channel, axis, scheme, units))
+    relief = units.of_kpa(result.history.setup.relief_kpa)
+    figure.add_shape(
+        type="line",
+        x0=0,
+        x1=1,
+        xref="x domain",
+        y0=relief,
+        y1=relief,
+        yref=axis,
+        line={"color": RED, "dash": "dash", "width": 1},
+    )
+    figure.add_annotation(
+        x=0, xref="paper", xanchor="left", y=relief, yref=axis, yanchor="top", text=f"relief {relief:.0f} {units.pressure}",
+        showarrow=False,
+        font={"color": scheme.quiet, "size": 11},
+    )  # fmt: skip
+    figure.update_layout({f"yaxis{axis[1:]}": {"range": [0, relief * 1.1], "nticks": 6}})
+
+
+def traces(result: Result, channel: str, template: str, units: Units = BI) -> go.Figure | None:
+    """The course of one channel's pressure over its latest sampled cycles, the newest in front. None where none was sampled."""
+    found = sampled(result.history, channel, _TRACES_SHOWN)
+    if not found:
+        return None
+    zone, scheme = result.history.setup.timezone, scheme_of(template)
+    figure = go.Figure()
+    for n, (at_us, dt_s, kpa) in enumerate(found, 1):
+        newest = n == len(found)
+        figure.add_scatter(
+            x=np.round(np.arange(len(kpa)) * dt_s, 2), y=np.round(units.of_kpa(1.0) * kpa, 1), mode="lines",
+            name=formatting.moment(at_us, zone), line={"color": BLUE if newest else GREY, "width": 2.5 if newest else 1},
+            opacity=1.0 if newest else 0.35 + 0.5 * n / len(found), hovertemplate="%{y:.0f} " + units.pressure,
+        )  # fmt: skip
+    run_s = float(np.median(result.history.cycles.run_s[-20:]))
+    figure.add_vline(x=run_s, line={"color": scheme.edge, "dash": "dot", "width": 1}, annotation_text="pump stops")
+    with_layout(figure, template, 240, f"pressure, {units.pressure}")
+    figure.update_xaxes(title="seconds since the cycle began", fixedrange=True).update_yaxes(fixedrange=True)
+    return figure.update_layout(margin={"l": 58, "r": 12, "t": 12, "b": 44}, showlegend=False)

@@ -1,0 +1,169 @@
+"""What is wrong with a vehicle: the sentence, the evidence as a picture beside it, and the steps to take."""
+
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from analytics.findings import CAUTIONS, FILL_STEP, Finding
+from analytics.kinds import FINDING_KINDS, Kind
+from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, WATCH_THE_LEVEL
+from analytics.vehicle import data_notes
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.line_conditions import WAITS_INTERVALS
+from dashboard import components, formatting
+from dashboard.figures.vehicle_evidence import evidence
+from ingest.times import DAY_US
+
+_HANDED_OVER_US: Final = 30 * DAY_US  # so long a handover that is over is spoken of
+# Said in a step that can hurt: shown as what it is.
+_HURTS: Final = (UNDER_PRESSURE, CLEAR, WATCH_THE_LEVEL, INSIDE)
+
+
+def cause(result: Result, open_: list[Finding]) -> list[Any]:
+    """Everything that is wrong, worst first, with cautions before it; what is odd about the data; how commissioning stands."""
+    setup, now = result.history.setup, result.history.as_of_us
+    wrong: list[Any] = [_finding(f, result, first=k == 0) for k, f in enumerate(open_)]
+    waiting = _waiting(result)
+    if waiting:
+        wrong.append(html.P(waiting))
+    out: list[Any] = []
+    if wrong:
+        out += [components.section("What is wrong", [components.cautions(), *wrong]), _on_paper()]
+    else:
+        out.append(components.section("What is wrong", html.P(_nothing(result))))
+    handed = result.handover
+    if handed is not None and (handed.ended_us is None or now - handed.ended_us < _HANDED_OVER_US):
+        sheet = dcc.Link("The handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}")
+        out.append(components.section("Commissioning", html.P([formatting.handover(handed), " ", sheet])))
+    notes = data_notes.notes(result)
+    if notes:
+        said = [html.Li(formatting.in_my_units(note)) for note in notes]
+        out.append(components.section("About the data", html.Ul(said, className="records")))
+    return out
+
+
+def _on_paper() -> html.Div:
+    """The cautions in full, for whoever takes the page along printed."""
+    return html.Div(
+        [html.H2("Cautions"), html.Ul([html.Li(text) for text in CAUTIONS])], className="on-paper cautions-full"
+    )
+
+
+def _nothing(result: Result) -> str:
+    """What is said where no finding is open: what nobody knows is never well."""
+    if not len(result.history.heard_us):
+        return "Nothing was ever heard from this vehicle: nobody knows how it is."
+    if result.pressures.channels and not result.pressures.learned.any():
+        return "Nothing is wrong so far; the first cycles are still being learned from."
+    if result.refill.state in ("soon", "due"):
+        return "Nothing is wrong; the reservoir is to be filled."
+    return "Nothing is wrong."
+
+
+def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
+    """One finding."""
+    kind, setup = FINDING_KINDS[found.kind], result.history.setup
+    shown = evidence(found, result)
+    words = [
+        html.Div(
+            [components.severity(found.severity, lasts=True), html.H3(kind.title),
+             html.Span(f"since {formatting.moment(found.began_us, setup.timezone)}", className="dim")],
+            className="finding-head",
+        ),
+        html.P(formatting.in_my_units(found.summary)),
+    ]  # fmt: skip
+    picture = []
+    if shown is not None:
+        picture = [
+            html.Figure(
+                [html.Img(src=shown.picture, alt=shown.said), html.Figcaption(shown.said)], className="evidence"
+            )
+        ]
+    return html.Article(
+        [
+            html.Div([html.Div(words), *picture], className="finding-top"),
+            guidance(kind, setup.grease_and_grade, found, unfolded=first),
+        ],
+        className=f"finding finding-{found.severity}",
+    )
+
+
+def guidance(kind: Kind, grease: str, found: Finding, *, unfolded: bool) -> html.Details:
+    """What is seen, what most likely causes it, what to take along, and the steps, each with what its outcome means."""
+    steps = [html.Li([*_step(check.look), html.Div(check.means, className="dim")]) for check in kind.checks]
+    facts = [("Seen", kind.meaning), ("Most likely", kind.cause), ("Take along", f"{'; '.join(kind.to_take(grease))}.")]
+    return html.Details(
+        [
+            html.Summary(
+                ["What to check, in this order ", html.Span(f"(about {kind.minutes} min as a rule)", className="dim")]
+            ),
+            html.Ol(steps, className="steps-to-take"),
+            html.Dl([part for name, text in facts for part in (html.Dt(name), html.Dd(text))], className="facts"),
+        ],
+        className="guidance",
+        open=unfolded,
+        **{"data-keep": f"steps {found.kind} {found.channel}"},
+    )
+
+
+def _step(look: str) -> list[Any]:
+    """A step, and in it, set apart, what in it can hurt."""
+    said, hurts = look, []
+    for text in _HURTS:
+        if text in said:
+            said = said.replace(text, "").strip()
+            hurts.append(text)
+    warned = html.Div(
+        [html.Span(className="shape shape-plan", **{"aria-hidden": "true"}), html.Span(["Warning: ", " ".join(hurts)])],
+        className="hurts",
+    )
+    return [html.Strong(said), *([warned] if hurts else [])]
+
+
+def _waiting(result: Result) -> str:
+    """Who has waited longest for grease, where it is longer than the timer explains; empty where nobody has."""
+    setup = result.history.setup
+    since = result.hours_since_grease
+    long = {n: h for n, h in since.items() if h is not None and h > WAITS_INTERVALS * setup.interval_min / 60}
+    if not long:
+        return ""
+    points = {line.line: line.point for line in setup.lines}
+    line, hours = max(long.items(), key=lambda item: item[1])
+    more = "" if len(long) == 1 else f"; {len(long)} of {len(since)} lines wait longer than the timer explains"
+    return f"Longest without grease: line {line} ({points[line]}), {hours:.0f} ignition hours{more}."
+
+
+def refill_steps(result: Result, *, warned: bool) -> list[Any]:
+    """How to fill, where a fill is due; with cautions where none stand on the page yet."""
+    if result.refill.state not in ("soon", "due"):
+        return []
+    return [*([] if warned else [components.cautions(), _on_paper()]), html.P(FILL_STEP, className="dim")]
+
+
+def past(result: Result) -> Any:
+    """Findings that are over, the latest first, and whether the repair held."""
+    zone = result.history.setup.timezone
+    over = sorted((f for f in result.findings if not f.open), key=lambda f: -(f.ended_us or 0))
+    rows = []
+    for f in over[:20]:
+        held = html.Span(
+            [html.Span(className="shape shape-none", **{"aria-hidden": "true"}), " repair held"], className="proven"
+        )
+        ended = formatting.moment(f.ended_us or 0, zone)
+        rows.append(
+            html.Li(
+                [html.Strong(FINDING_KINDS[f.kind].title), html.Span(f" {formatting.moment(f.began_us, zone)} to {ended} ",
+                className="dim"),
+                 *([held] if "cycles_since_repair" in f.evidence else []), html.Div(formatting.in_my_units(f.summary))]
+            )
+        )  # fmt: skip
+    return components.section(
+        "Past findings", html.Ul(rows, className="plain-list") if rows else html.P("None.", className="dim")
+    )
+
+
+def unknown(name: str | None) -> html.Div:
+    """What is said where there is no such vehicle, or none that whoever asks may see."""
+    text = [f"No vehicle of this name is registered: {name}. ", dcc.Link("Back to the fleet", href="/")]
+    return html.Div([dmc.Alert(text, title="Unknown vehicle", color="gray")])

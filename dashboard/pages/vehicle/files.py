@@ -1,0 +1,49 @@
+"""The numbers of a vehicle's pictures as files, behind one button at the corner of what they belong to."""
+
+from typing import Any, Final
+
+import dash
+import dash_mantine_components as dmc
+from dash import ALL, Input, Output, State, callback, ctx, dcc
+
+from dashboard.exports import csv
+from dashboard.queries.vehicle import vehicle_result
+from dashboard.web.app import engine
+
+_WORDS: Final = {
+    "happened": "Findings and work", "level": "Level", "cycles": "Cycles by day", "map": "Pressures",
+    "traces": "Single cycles", "line-list": "Line list",
+}  # fmt: skip
+
+
+def as_csv(*names: str) -> dmc.Menu:
+    """A menu that gives these away."""
+    items = [
+        dmc.MenuItem(f"{_WORDS[name]} as CSV", id={"type": "vehicle-csv", "chart": name}, n_clicks=0) for name in names
+    ]
+    button = dmc.Button("CSV", variant="default", size="compact-sm", className="corner")
+    return dmc.Menu([dmc.MenuTarget(button), dmc.MenuDropdown(items)], position="bottom-end")
+
+
+def file() -> dcc.Download:
+    """Where a file leaves the page."""
+    return dcc.Download(id="vehicle-file")
+
+
+def save(_: list[int | None], who: dict[str, Any]) -> Any:
+    """The numbers of a picture as a file."""
+    result = vehicle_result(engine(), who["fleet"], who["name"])
+    if result is None or ctx.triggered_id is None or not ctx.triggered[0]["value"]:  # drawn anew, not pressed
+        return dash.no_update
+    name = ctx.triggered_id["chart"]
+    return csv.as_file(csv.chart_table(result, name), "at", f"{who['name']}-{name}.csv")
+
+
+def register() -> None:
+    """Wire what stands here into the application that is being made."""
+    callback(
+        Output("vehicle-file", "data"),
+        Input({"type": "vehicle-csv", "chart": ALL}, "n_clicks"),
+        State("vehicle-who", "data"),
+        prevent_initial_call=True,
+    )(save)

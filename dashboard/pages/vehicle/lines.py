@@ -1,0 +1,183 @@
+"""The line list with the condition of each line, and one line opened: what its channel reads, and what happened to it."""
+
+from typing import Any, Final
+
+from dash import dcc, html
+
+from analytics.findings import Finding, urgency
+from analytics.kinds import FINDING_KINDS
+from analytics.vehicle.analysis import Result
+from analytics.vehicle.line_conditions import LineCondition, line_conditions
+from dashboard import accounts, components, formatting
+from dashboard.figures import vehicle_line
+from dashboard.pages.vehicle.files import as_csv
+from ingest.setups import Line
+
+CHART: Final[dict[str, Any]] = {"config": {"displayModeBar": False}, "responsive": True}
+_NOTE: Final = (
+    "Condition of each line by its latest readings, and ignition hours since grease last surely arrived: by a whole cycle with the"
+    " line sound, or by hand. Choose a line to open it."
+)
+
+
+def worst_line(result: Result) -> int | None:
+    """The line that is opened at first: of the worst finding that names one, else the one that waits longest for grease, else the first
+    that a channel watches; None where the list is empty."""
+    for found in sorted((f for f in result.findings if f.open and f.lines), key=urgency):
+        return found.lines[0]
+    lines = result.history.setup.lines
+    waited = {n: h for n, h in result.hours_since_grease.items() if h is not None}
+    watched = next((line.line for line in lines if line.channel in result.pressures.channels), None)
+    if waited and len(set(waited.values())) > 1:
+        return max(waited, key=lambda n: (waited[n], -n))
+    return watched if watched is not None else lines[0].line if lines else None
+
+
+def channel_of(result: Result, number: int | None) -> str | None:
+    """The channel that watches a line and was ever read; None where none does."""
+    channel = next((line.channel for line in result.history.setup.lines if line.line == number), None)
+    return channel if channel in result.pressures.channels else None
+
+
+def mark(now: LineCondition) -> html.Span:
+    """The mark of a line: taller and coloured by what is wrong, hatched where nothing is proven, grey where sound."""
+    return html.Span(className=f"line-mark line-mark-{now.state}", **{"aria-hidden": "true"})
+
+
+def hours(value: float | None) -> str:
+    """Ignition hours since grease surely arrived."""
+    return "not proven" if value is None else f"{value:.1f} h" if value < 10 else f"{value:.0f} h"
+
+
+def line_list(result: Result, opened: int | None) -> Any:
+    """The line list; each line is a button."""
+    condition = {c.line: c for c in line_conditions(result)}
+    rows = []
+    for line in result.history.setup.lines:
+        now = condition[line.line]
+        name = html.Button(
+            [html.Span(str(line.line), className="line-number"), html.Span(line.point)], className="line-name",
+            **{"data-line": str(line.line), "aria-pressed": "true" if line.line == opened else "false"},
+        )  # fmt: skip
+        critical = html.Span("steering or braking", className="critical") if line.critical else ""
+        rows.append(
+            html.Tr(
+                [html.Td(mark(now), className="cell-mark"), html.Td([name, critical], className="cell-point"),
+                 html.Td(line.bundle, className="cell-bundle"),
+                 html.Td(formatting.line_condition(now), className=f"cell-condition state-{now.state}"),
+                 html.Td("" if now.ratio is None else f"{now.ratio:.2f}", className="num cell-ratio", **{"data-head": "times expected"}),
+                 html.Td(hours(now.hours_since_grease), className="num cell-hours", **{"data-head": "since grease"})],
+                **{"data-line": str(line.line)},
+            )
+        )  # fmt: skip
+    heads = [("", ""), ("Line and point", ""), ("Bundle", "cell-bundle"), ("Condition", ""), ("Times expected", "num"),
+             ("Ignition hours since grease", "num")]  # fmt: skip
+    head = html.Thead(html.Tr([html.Th(text, scope="col", className=name) for text, name in heads]))
+    return html.Table([head, html.Tbody(rows)], className="lines")
+
+
+def section(result: Result, opened: int | None, template: str) -> Any:
+    """The list, and beside it the line that is opened."""
+    return components.section(
+        "Lines",
+        [
+            as_csv("line-list", "traces"),
+            html.Div(
+                [
+                    html.Div(line_list(result, opened), id="vehicle-lines"),
+                    html.Div(
+                        detail(result, opened, template),
+                        id="vehicle-line",
+                        className="line-detail",
+                        **{"aria-live": "polite"},
+                    ),
+                ],
+                className="lines-and-detail",
+            ),
+        ],
+        _NOTE,
+    )
+
+
+def detail(result: Result, number: int | None, template: str) -> list[Any]:
+    """One line: how it is, what was found on it and done to it, and the course of single cycles."""
+    setup = result.history.setup
+    line = next((one for one in setup.lines if one.line == number), None)
+    if line is None:
+        return [html.P("The line list is empty.", className="dim")]
+    now = next(c for c in line_conditions(result) if c.line == number)
+    channel = channel_of(result, number)
+    out: list[Any] = [
+        html.H3([mark(now), f" Line {line.line}, {line.point}"]),
+        html.Dl(
+            [part for name, text in _facts(result, line, now) for part in (html.Dt(name), html.Dd(text))],
+            className="facts",
+        ),
+    ]
+    if now.critical_dry:
+        text = (
+            "Steering or braking depends on this point, which may be dry: for a qualified person to judge before it goes back on"
+            " the road."
+        )
+        out.insert(1, html.P(text, className="state-act_now"))
+    out += [html.H3("Found and done"), _happened(result, line)]
+    sampled = None if channel is None else vehicle_line.traces(result, channel, template, accounts.my_units())
+    if sampled is not None:
+        out += [
+            html.H3("The course of single cycles, the newest in blue"),
+            dcc.Graph(id="vehicle-traces", figure=sampled, **CHART, style={"height": "240px"}),
+        ]
+    return out
+
+
+def _facts(result: Result, line: Line, now: LineCondition) -> list[tuple[str, Any]]:
+    """What is known of a line."""
+    watched = "no sensor watches it" if line.channel is None else line.channel
+    sharing = [
+        str(one.line) for one in result.history.setup.lines if one.channel == line.channel and one.line != line.line
+    ]
+    if line.channel is not None and sharing:
+        watched += f", with {'lines' if len(sharing) > 1 else 'line'} {', '.join(sharing)}"
+    ratio = "no reading yet" if now.ratio is None else f"{now.ratio:.2f} times what is expected"
+    if result.pressures.channels and len(result.pressures.starved) and result.pressures.starved[-1]:
+        ratio += "; what all lines have lost together is part of it"
+    return [
+        ("Condition", html.Span(formatting.line_condition(now), className=f"state-{now.state}")),
+        ("Pressure", ratio),
+        ("Since grease surely arrived", hours(now.hours_since_grease).replace(" h", " ignition hours")),
+        ("Point", f"{line.point}{', steering or braking depends on it' if line.critical else ''}"),
+        ("Bundle", line.bundle or "none"),
+        ("Tube", f"{line.length_m:g} m long, {line.bore_mm:g} mm bore"),
+        ("Grease per cycle", f"{line.dose_cm3:g} cm3"),
+        ("Channel", watched),
+    ]
+
+
+def _happened(result: Result, line: Line) -> html.Ul | html.P:
+    """Findings on a line and work on it, the latest first."""
+    zone = result.history.setup.timezone
+    told: list[tuple[int, Any]] = [(f.began_us, _found(f, zone)) for f in result.findings if line.line in f.lines]
+    for one in result.history.work:
+        concerns = line.line in one.lines or (line.channel is not None and one.channel == line.channel)
+        if concerns or (one.kind in ("bled", "relined", "greased_by_hand") and not one.lines):
+            said = "; ".join([one.title, *formatting.work_details(one)])
+            told.append(
+                (
+                    one.at_us,
+                    html.Li([html.Span(formatting.moment(one.at_us, zone), className="dim"), f" {said} ({one.by})"]),
+                )
+            )
+    if not told:
+        return html.P("Nothing yet.", className="dim")
+    return html.Ul([shown for _, shown in sorted(told, key=lambda item: -item[0])], className="plain-list")
+
+
+def _found(found: Finding, zone: str) -> html.Li:
+    """A finding in a line's own history."""
+    until = "lasts" if found.ended_us is None else f"until {formatting.moment(found.ended_us, zone)}"
+    return html.Li(
+        [
+            html.Span(formatting.moment(found.began_us, zone), className="dim"),
+            f" {FINDING_KINDS[found.kind].title}, {until}",
+        ]
+    )
