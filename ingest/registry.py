@@ -38,9 +38,7 @@ def register(
     return keep(connection, wanted, now_us, lambda done, of: show(of + done, 2 * of))
 
 
-def read(
-    connection: Connection, folder: Path, show: Callable[[int, int], None] = lambda done, of: None
-) -> list[Setup]:
+def read(connection: Connection, folder: Path, show: Callable[[int, int], None] = lambda done, of: None) -> list[Setup]:
     """What the files in `folder` hold, looked at row by row; nothing is written. Raises Problem that names every bad row."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")

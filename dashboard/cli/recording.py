@@ -66,6 +66,7 @@ def ingest(
     from ingest.broker import broker_of
     from ingest.messages import is_name
     from ingest.recorder_process import RecorderProcess
+    from ingest.rivals import note
 
     start_logging()
     if share is not None and not is_name(share):

@@ -12,7 +12,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from sqlalchemy import Engine, func, select
 
-from ingest import broker, database, listener, rivals, schema
+from ingest import database, listener, rivals, schema
 from ingest.broker import broker_of
 from ingest.listener import Listener
 from ingest.messages import SHARE, SUBSCRIPTION, topic

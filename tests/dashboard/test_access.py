@@ -292,7 +292,18 @@ def store_now() -> int:
 )
 @pytest.mark.parametrize(
     "path",
-    ["/", "/fleet", "/alarms", "/vehicle/harrowmere-stone/HS-102", "/rounds", "/work", "/grease", "/patterns", "/account", "/data"],
+    [
+        "/",
+        "/fleet",
+        "/alarms",
+        "/vehicle/harrowmere-stone/HS-102",
+        "/rounds",
+        "/work",
+        "/grease",
+        "/patterns",
+        "/account",
+        "/data",
+    ],
 )
 def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool, path: str) -> None:
     """Of another fleet or depot nothing is shown: neither the vehicle nor that it is there."""

@@ -8,7 +8,7 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
 from analytics.alarms import outbox, transports
-from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
+from analytics.alarms.routes import add_route, find_route, mailboxes, masked, read_routes, remove_route
 from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
@@ -26,14 +26,17 @@ def route_rows() -> Any:
     told = {one.id: f"; {aside[one.id]} refused for good and set aside" if one.id in aside else "" for one in found}
     rows = [
         html.Tr(
-            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(formatting.route(one) + told[one.id]),
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(", ".join(mailboxes(one.address)) or "–"),
+             html.Td(formatting.route(one) + told[one.id]),
              html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
         )
         for one in found
     ]  # fmt: skip
     if not rows:
         return html.P("No alerts go anywhere yet.", className="dim")
-    return html.Div(components.table(("Route", "To", "What", ""), rows, "plain-wrap"), className="wide")
+    return html.Div(
+        components.table(("Route", "By way of", "Recipients", "What", ""), rows, "plain-wrap"), className="wide"
+    )
 
 
 def _button(what: str, number: int, text: str) -> html.Button:
