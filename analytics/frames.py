@@ -123,7 +123,7 @@ def of_result(result: Result, timezone: str = "UTC") -> VehicleFrames:
         pressures=pd.DataFrame(
             {
                 "at": at[rows],
-                "channel": pd.Categorical.from_codes(channels, heard),
+                "channel": pd.Categorical.from_codes(channels, pd.Index(heard)),
                 "peak_kpa": peak[rows, channels],
                 "expected_kpa": peak[rows, channels] / ratio[rows, channels],
                 "residual": np.log(ratio[rows, channels]),
@@ -164,7 +164,7 @@ def readings(messages: Messages, timezone: str = "UTC") -> Readings:
         pressures=pd.DataFrame(
             {name: values[rows] for name, values in common.items()}
             | {
-                "channel": pd.Categorical.from_codes(channels, list(cycles.channels)),
+                "channel": pd.Categorical.from_codes(channels, pd.Index(cycles.channels)),
                 "peak_kpa": cycles.peak_kpa[rows, channels],
                 "rest_kpa": cycles.rest_kpa[rows, channels],
             }
