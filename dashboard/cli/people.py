@@ -103,7 +103,7 @@ def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     print(f"{number} wrong passwords of {name} forgotten.")
 
 
-@person.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Okafor'")
+@person.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Tarvolen'")
 def clear_second_factor(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Take a person's second factor away, whose device and codes are lost; ends their sessions."""
     engine = open_existing(database)

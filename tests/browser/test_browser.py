@@ -183,7 +183,7 @@ def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callab
     steps.locator("summary").click()
     expect(steps).to_have_attribute("open", "")
     page.evaluate("window.before = document.querySelector('#vehicle-head details[data-keep^=steps]')")
-    page.get_by_label("Who did it").fill("R. Okafor")
+    page.get_by_label("Who did it").fill("R. Tarvolen")
     page.get_by_label("Note").fill("looked at it")
     page.get_by_role("button", name="Record it").click()
     page.wait_for_function("() => !window.before.isConnected", timeout=30_000)
@@ -196,7 +196,7 @@ def test_work_is_recorded_on_the_vehicles_page(demo: RunningDemo, page: Page) ->
     expect(page.locator("#work-kind")).to_have_value("Line cleared or replaced")
     page.get_by_role("button", name="Record it").click()
     expect(page.locator("#work-told")).to_have_text("Say who did it.")
-    page.get_by_label("Who did it").fill("R. Okafor")
+    page.get_by_label("Who did it").fill("R. Tarvolen")
     page.get_by_role("button", name="Record it").click()
     expect(page.locator("#work-told")).to_have_text("Recorded.")
     kept = page.locator("#vehicle-work li", has=page.locator("button"))
@@ -211,7 +211,7 @@ def test_a_round_is_ticked_off(demo: RunningDemo, page: Page) -> None:
     tick = page.locator("[id*=round-filled]").first
     tick.click()
     expect(page.get_by_text("Say above who fills it.")).to_be_visible()
-    page.get_by_label("Filled by").fill("M. Osei")
+    page.get_by_label("Filled by").fill("M. Osvael")
     page.get_by_label("Filled by").blur()
     tick.click()
     expect(page.get_by_text("Recorded.")).to_be_visible()
@@ -227,7 +227,7 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     page.locator(".alarm input[type=checkbox]").first.check()
     page.get_by_role("button", name="Acknowledge").click()
     expect(page.locator("#alarms-told")).to_have_text("Not done: say who does it.")
-    page.get_by_label("Who does it").fill("R. Okafor")
+    page.get_by_label("Who does it").fill("R. Tarvolen")
     page.get_by_label("Who does it").blur()
     page.get_by_role("button", name="Acknowledge").click()
     expect(page.locator("#alarms-told")).to_have_text("1 alarm: acknowledged.")
@@ -235,7 +235,7 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     expect(page.locator("#vehicle-alarms")).to_contain_text("acknowledged")
     if not wide:
         return
-    page.get_by_label("Who did it").fill("R. Okafor")
+    page.get_by_label("Who did it").fill("R. Tarvolen")
     page.get_by_label("Note").fill("tube renewed")
     page.get_by_role("button", name="Record it").click()
     expect(page.locator("#work-told")).to_have_text("Recorded.")
@@ -292,7 +292,7 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     page = tab(viewport={"width": 390, "height": 844})
     context = page.context
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
-    page.get_by_label("Who did it").fill("A. Lindqvist")
+    page.get_by_label("Who did it").fill("A. Lindehav")
     page.get_by_label("Note").fill("at the gate")
     page.get_by_label("Filled in, l").fill("1.2")
     context.set_offline(True)
