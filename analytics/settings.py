@@ -1,6 +1,9 @@
 """Every threshold of the analysis, with its unit and its reason."""
 
 from dataclasses import dataclass
+from typing import Final
+
+PROOF_CYCLES: Final = 10  # that show whether a repair held
 
 
 @dataclass(frozen=True)

@@ -1,43 +1,34 @@
 """Who may use the dashboard, and what: names, passwords, roles, fleets and depots; and who is asking now."""
 
-import math
+import re
 import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from functools import cache
 from typing import Any, Final, Literal
 
-from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import Connection, Engine, delete, insert, select, update
 
+from dashboard import attempts, change_log, passwords, second_factor
+from dashboard.attempts import TooMany
 from dashboard.units import Units, units_of
 from ingest import schema
+from ingest.bounds import STORABLE
 from ingest.database import writing
+from ingest.environment import SECOND_FACTOR
 from ingest.errors import Problem
+from ingest.sealing import seal, unseal
 from ingest.setups import Setup
+
+__all__ = ["TooMany"]
 
 Role = Literal["viewer", "technician", "lead"]
 # Each may do what those before may: see; record work and deal with alarms; change the set-up.
 ROLES: Final[tuple[Role, ...]] = ("viewer", "technician", "lead")
 
-SHORTEST_PASSWORD: Final = 12
-_LONGEST_PASSWORD: Final = 512
+SHORTEST_PASSWORD: Final = passwords.SHORTEST
 _LONGEST_NAME: Final = 128
-_WINDOW_US: Final = 15 * 60_000_000
-# Wrong tries that cost nothing: of one name from one address, and of all names from one address. Each more doubles the wait.
-_FREE_TRIES: Final = 5
-_FREE_TRIES_AN_ORIGIN: Final = 30
-_FIRST_WAIT_US: Final = 15_000_000
-_HASHER: Final = PasswordHasher()
-
-
-@cache
-def _nobody() -> str:
-    """The hash of a password that nobody has: what one is held against where there is no such name, so that the answer takes as long."""
-    return _HASHER.hash(secrets.token_hex(16))
 
 
 @dataclass(frozen=True)
@@ -51,6 +42,7 @@ class Person:
     depots: tuple[str, ...] = ()
     units: dict[str, str] = field(default_factory=dict)
     session: int = 0
+    has_second_factor: bool = False
 
     def may(self, role: Role) -> bool:
         """Whether they may do what a role may."""
@@ -72,6 +64,10 @@ OPERATOR: Final = Person(0, "", "lead")
 current_person: Final[ContextVar[Person]] = ContextVar("current_person", default=NOBODY)
 
 
+class NotAllowed(Problem):
+    """Whoever asks may not do that."""
+
+
 @contextmanager
 def acting_as(person: Person) -> Iterator[None]:
     """Within it, that person asks."""
@@ -88,20 +84,20 @@ def my_units() -> Units:
 
 
 def need(role: Role) -> Person:
-    """Who asks, where they may do what a role may. Raises Problem."""
+    """Who asks, where they may do what a role may. Raises NotAllowed."""
     person = current_person.get()
     if person.role is None:
-        raise Problem("sign in first")
+        raise NotAllowed("sign in first")
     if not person.may(role):
-        raise Problem(f"only a {role} may do that; {person.name} is a {person.role}")
+        raise NotAllowed(f"only a {role} may do that; {person.name} is a {person.role}")
     return person
 
 
 def need_lead() -> Person:
-    """Who asks, where they may change the set-up: a lead of everything. Raises Problem."""
+    """Who asks, where they may change the set-up: a lead of everything. Raises NotAllowed."""
     person = need("lead")
     if person.fleets or person.depots:
-        raise Problem("only a lead of all fleets and depots may change the set-up")
+        raise NotAllowed("only a lead of all fleets and depots may change the set-up")
     return person
 
 
@@ -132,7 +128,10 @@ def person(connection: Connection, number: int) -> Person | None:
 
 
 def _person(row: Any) -> Person:
-    return Person(row.id, row.name, row.role, tuple(row.fleets), tuple(row.depots), dict(row.units), row.session)
+    return Person(
+        row.id, row.name, row.role, tuple(row.fleets), tuple(row.depots), dict(row.units), row.session,
+        row.totp_secret is not None,
+    )  # fmt: skip
 
 
 def add(
@@ -147,12 +146,14 @@ def add(
     if (role != "lead" or fleets or depots) and not anybody(connection):
         raise Problem("the first person has to be a lead of everything: somebody must be able to change the set-up")
     values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": _new_session()}
-    connection.execute(insert(table).values(name=name, secret_hash=_hashed(password), role=role, **values))
+    connection.execute(
+        insert(table).values(name=name, secret_hash=passwords.hashed(password, name), role=role, **values)
+    )
 
 
 def set_password(connection: Connection, name: str, password: str) -> None:
     """Give somebody another password, and end their sessions. Raises Problem."""
-    _change(connection, name, secret_hash=_hashed(password))
+    _change(connection, name, secret_hash=passwords.hashed(password, name))
 
 
 def set_role(connection: Connection, name: str, role: str, fleets: Sequence[str], depots: Sequence[str]) -> None:
@@ -182,6 +183,8 @@ def _new_session() -> int:
 def remove(connection: Connection, name: str) -> None:
     """Let somebody in no more. Raises Problem."""
     _another_lead(connection, name)
+    token, own = schema.access_token, select(schema.person.c.id).where(schema.person.c.name == name)
+    connection.execute(delete(token).where(token.c.person_id.in_(own)))
     if not connection.execute(delete(schema.person).where(schema.person.c.name == name)).rowcount:
         raise Problem(f"nobody is called {name!r}")
 
@@ -201,66 +204,101 @@ def _another_lead(connection: Connection, name: str) -> None:
         raise Problem(f"{name} is the only lead of everything: somebody must be able to change the set-up")
 
 
+def _is_storable(text: str) -> bool:
+    return re.fullmatch(STORABLE, text) is not None
+
+
 def _check(name: str, role: str) -> None:
-    if not 1 <= len(name) <= _LONGEST_NAME or len(name.casefold()) > _LONGEST_NAME or "\x00" in name:
+    if not 1 <= len(name) <= _LONGEST_NAME or len(name.casefold()) > _LONGEST_NAME:
         raise Problem("a name has 1 to 128 characters")
+    if not _is_storable(name) or name != change_log.plain(name):
+        raise Problem("a name is one line of characters that can be seen")
     if role not in ROLES:
         raise Problem(f"role {role!r} is none of: {', '.join(ROLES)}")
 
 
-def _hashed(password: str) -> str:
-    if not SHORTEST_PASSWORD <= len(password) <= _LONGEST_PASSWORD:
-        raise Problem(f"a password has at least {SHORTEST_PASSWORD} characters")
-    return _HASHER.hash(password)
-
-
 def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) -> Person | None:
-    """Who signs in with this name and password; None where nobody does. Raises Problem after too many failures, for a while that grows
-    with them: of a name from one address, so that nobody can lock another out from elsewhere, and of an address.
-
-    An attempt is written down before it is looked at, so that many at once count as well; no lock is held while it is.
-    """
-    table, attempt = schema.person, schema.attempt
-    name, origin = name.strip().casefold()[:_LONGEST_NAME], origin[:64]
-    if "\x00" in name or "\x00" in password:
+    """Who signs in with this name and password; None where nobody does, which is logged. Raises Problem after too many failures, for a
+    while that grows with them. No lock is held while a password is looked at."""
+    table, shown = schema.person, name.strip()
+    name, origin = shown.casefold()[:_LONGEST_NAME], origin[:64]
+    if not _is_storable(name) or not _is_storable(password):
         return None
     with writing(engine) as connection:
-        connection.execute(delete(attempt).where(attempt.c.at_us < now_us - _WINDOW_US))
-        failed = connection.execute(select(attempt.c.name, attempt.c.at_us).where(attempt.c.origin == origin)).all()
-        until_us = max(
-            _free_again_us([row.at_us for row in failed if row.name == name], _FREE_TRIES),
-            _free_again_us([row.at_us for row in failed], _FREE_TRIES_AN_ORIGIN),
-        )
-        if now_us < until_us:
-            raise Problem(f"too many attempts; try again in {math.ceil((until_us - now_us) / 1e6)} seconds")
-        values = {"name": name, "origin": origin, "at_us": now_us}
-        number = connection.execute(insert(attempt).values(**values).returning(attempt.c.id)).scalar_one()
+        number = attempts.count(connection, name, origin, now_us)
         found = [row for row in connection.execute(select(table)) if row.name.casefold() == name]
     row = found[0] if found else None
-    try:
-        _HASHER.verify(row.secret_hash if row is not None else _nobody(), password[:_LONGEST_PASSWORD])
-    except (VerificationError, InvalidHashError):
-        return None
-    if row is None:
-        return None
+    right = passwords.fits(row.secret_hash if row is not None else None, password)
     with writing(engine) as connection:
-        own = (attempt.c.name == name) & (attempt.c.origin == origin)  # a success clears them
-        connection.execute(delete(attempt).where((attempt.c.id == number) | own))
-        if _HASHER.check_needs_rehash(row.secret_hash):
-            connection.execute(update(table).where(table.c.id == row.id).values(secret_hash=_HASHER.hash(password)))
+        if row is None or not right:
+            # What was written as a name may be a password in the wrong field.
+            _log_refused(connection, row.name if row is not None else "", name, origin, "wrong password", now_us)
+            return None
+        attempts.succeeded(connection, number, name, origin)
+        if passwords.is_old(row.secret_hash):
+            kept = passwords.HASHER.hash(password)
+            connection.execute(update(table).where(table.c.id == row.id).values(secret_hash=kept))
     return _person(row)
 
 
-def _free_again_us(failed_us: Sequence[int], free: int) -> int:
-    """When the next try is taken after these failures."""
-    over = len(failed_us) - free
-    return 0 if over < 0 else max(failed_us) + min(_FIRST_WAIT_US << min(over, 16), _WINDOW_US)
+def _log_refused(connection: Connection, known: str, tried: str, origin: str, why: str, now_us: int) -> None:
+    who = known or "nobody of that name"
+    change_log.log_change(connection, who, why if known else "no such name", now_us, "refused", origin)
+    if attempts.begins_a_wait(connection, tried, origin):
+        change_log.log_change(connection, who, "has to wait after too many wrong tries", now_us, "locked_out", origin)
+
+
+def pass_second_step(engine: Engine, person: Person, code: str, origin: str, now_us: int) -> bool:
+    """Whether a code is the person's of now, or one of those kept for when the device is lost; each counts once. Raises Problem after too
+    many that were wrong, wherever they came from."""
+    table, name = schema.person, person.name.casefold()
+    with writing(engine) as connection:
+        number = attempts.count(connection, name, attempts.SECOND_STEP, now_us)
+    with writing(engine) as connection:
+        row = connection.execute(select(table).where(table.c.id == person.id).with_for_update()).one_or_none()
+        if row is None or row.totp_secret is None or row.session != person.session:
+            return False
+        taken = second_factor.take(
+            unseal(row.totp_secret), row.totp_step, tuple(row.recovery_hashes), code, now_us // 1_000_000
+        )
+        if taken is None:
+            change_log.log_change(connection, person.name, "wrong code", now_us, "refused", origin)
+            if attempts.begins_a_wait(connection, name, attempts.SECOND_STEP):
+                why = "has to wait after too many wrong codes"
+                change_log.log_change(connection, person.name, why, now_us, "locked_out", origin)
+            return False
+        step, left = taken
+        connection.execute(
+            update(table).where(table.c.id == person.id).values(totp_step=step, recovery_hashes=list(left))
+        )
+        attempts.succeeded(connection, number, name, attempts.SECOND_STEP)
+        if len(left) < len(row.recovery_hashes):
+            what = f"recovery code used; {len(left)} left"
+            change_log.log_change(connection, person.name, what, now_us, "second_factor", origin)
+    return True
+
+
+def set_second_factor(
+    connection: Connection, name: str, secret: str | None, codes: Sequence[str] = (), step: int = 0
+) -> None:
+    """Give somebody a second factor with its recovery codes, `step` being that of the code that proved it, or take it away; ends their
+    sessions. Raises Problem."""
+    hashes = [second_factor.hash_of(code) for code in codes]
+    _change(
+        connection, name, totp_secret=None if secret is None else seal(secret), totp_step=step, recovery_hashes=hashes
+    )
+
+
+def must_have_second_factor(person: Person) -> bool:
+    """Whether somebody may do nothing before they have one."""
+    return (
+        SECOND_FACTOR.value == "leads" and person.role == "lead" and bool(person.name) and not person.has_second_factor
+    )
 
 
 def unlock(connection: Connection, name: str) -> int:
     """Forget the wrong tries of a name, from wherever; how many they were."""
-    attempt = schema.attempt
-    return connection.execute(delete(attempt).where(attempt.c.name == name.strip().casefold()[:_LONGEST_NAME])).rowcount
+    return attempts.forget(connection, name.strip().casefold()[:_LONGEST_NAME])
 
 
 def session_key(connection: Connection) -> str:
@@ -268,6 +306,18 @@ def session_key(connection: Connection) -> str:
     table = schema.app_secret
     found: str | None = connection.scalar(select(table.c.value).where(table.c.name == "session_key"))
     if found is None:
-        found = secrets.token_hex(32)
+        found = seal(secrets.token_hex(32))
         connection.execute(insert(table).values(name="session_key", value=found))
-    return found
+    return unseal(found)
+
+
+def seal_secrets(connection: Connection) -> int:
+    """Have the session key and the second factors encrypted by the key of now; how many. Raises Problem."""
+    done = 0
+    for column in (schema.app_secret.c.value, schema.person.c.totp_secret):
+        key = next(iter(column.table.primary_key))
+        for number, kept in connection.execute(select(key, column).where(column.is_not(None))).all():
+            sealed = {column.name: seal(unseal(kept))}
+            connection.execute(update(column.table).where(key == number).values(**sealed))
+            done += 1
+    return done

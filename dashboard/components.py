@@ -125,6 +125,13 @@ def page_menu(items: Sequence[tuple[str, Any]]) -> dmc.Menu:
     return dmc.Menu([dmc.MenuTarget(button), inside], position="bottom-end", keepMounted=True)
 
 
+def page_head(title: str, menu: Sequence[tuple[str, str]], *beside: Any) -> html.Div:
+    """A page's heading, with what is done with the page as a whole at its corner."""
+    return html.Div(
+        [html.H1(title), html.Div([*beside, page_menu(menu)], className="page-menu")], className="page-head"
+    )
+
+
 def first_steps() -> html.Section:
     """What to do where no vehicle is registered yet."""
     steps = (

@@ -1,22 +1,27 @@
 """Numbers and times as people read them."""
 
+from __future__ import annotations
+
 import math
 import re
 from datetime import date, datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from analytics.alarms.depots import Depot
-from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY, Figures
-from analytics.alarms.routes import Route
+from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY
 from analytics.kinds import FINDING_KINDS
-from analytics.planning.closed_days import ClosedDays
-from analytics.planning.timer import Setting
-from analytics.vehicle.commissioning import Handover, Item
-from analytics.vehicle.line_conditions import LineCondition
 from dashboard import accounts
 from ingest.times import instant
-from ingest.work import Work
+
+if TYPE_CHECKING:
+    from analytics.alarms.depots import Depot
+    from analytics.alarms.performance import Figures
+    from analytics.alarms.routes import Route
+    from analytics.planning.closed_days import ClosedDays
+    from analytics.planning.timer import Setting
+    from analytics.vehicle.commissioning import Handover, Item
+    from analytics.vehicle.line_conditions import LineCondition
+    from ingest.work import Work
 
 NEED_WORDS = {
     "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
@@ -212,12 +217,15 @@ def closing(closed: ClosedDays) -> str:
 
 def route(one: Route) -> str:
     """What goes by a route."""
+    from analytics.alarms.routes import MOST_ALERTS  # with what sends alerts, which no list of vehicles needs
+
     said = [
         f"{one.depot or 'all depots'}",
         {"act_now": "act now only", "plan": "act now and plan", "note": "everything"}[one.severity],
         f"{', '.join(one.groups)} only" if one.groups else "",
         f"unacknowledged for {one.after_min} min" if one.after_min else "",
         "at any hour" if one.at_any_hour else "",
+        f"at most {one.most_alerts} one by one in 10 min" if one.most_alerts != MOST_ALERTS else "",
     ]
     return "; ".join(text for text in said if text)
 

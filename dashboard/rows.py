@@ -62,7 +62,7 @@ def reason(r: FleetRow) -> list[Any]:
     return [html.Div(cause(findings[0]), className="cause"), *warning]
 
 
-def strip(lines: Sequence[LineCondition]) -> html.Div:
+def strip(lines: Sequence[LineCondition]) -> Any:
     """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
     nothing is proven. One picture, since a page holds a thousand lines."""
     if not lines:

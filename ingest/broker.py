@@ -13,13 +13,10 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from ingest.environment import CA_FILE, CERT_FILE, KEY_FILE, PASSWORD_FILE
 from ingest.errors import Problem
-from ingest.messages import ALERT_ROOT, ROOT, SUBSCRIPTION
+from ingest.messages import ALERT_ROOT, ROOT, SHARE, SUBSCRIPTION
 
 INGESTER: Final = "tallow-ingest"
 ALERTER: Final = "tallow-alert"
-
-
-SHARE: Final = "tallow"  # the group in which the ingesters of the shipped units share the messages
 
 
 def access_rules(

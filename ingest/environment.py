@@ -50,7 +50,17 @@ SITE: Final = Setting(
     "address at which people reach the dashboard; with https: cookies travel by HTTPS only",
 )
 PROXY: Final = Setting(
-    "TALLOW_PROXY", "127.0.0.1", "address from which the server that speaks HTTPS reaches the dashboard"
+    "TALLOW_PROXY",
+    "127.0.0.1",
+    "addresses or networks from which servers that speak HTTPS reach the dashboard, by commas",
+)
+SECRETS_KEY_FILE: Final = Setting(
+    "TALLOW_SECRETS_KEY_FILE",
+    "",
+    "file with the key that secrets in the database are encrypted by; kept readable otherwise",
+)
+SECOND_FACTOR: Final = Setting(
+    "TALLOW_SECOND_FACTOR", "", "leads: a lead needs a second factor to sign in; everybody may have one otherwise"
 )
 DASK: Final = Setting("TALLOW_DASK", "", "scheduler of a Dask cluster that analyses, host:port; this machine otherwise")
 METRICS_PORT: Final = Setting("TALLOW_METRICS_PORT", "", "port on which ingest answers /metrics and /health")
@@ -59,7 +69,8 @@ PERSON_PASSWORD_FILE: Final = Setting(
     "TALLOW_PERSON_PASSWORD_FILE", "", "file that holds a person's new password; it is asked for otherwise"
 )
 SETTINGS: Final = (
-    DATABASE, BROKER, PASSWORD_FILE, CA_FILE, CERT_FILE, KEY_FILE, SITE, PROXY, DASK, METRICS_PORT, WATCH_METRICS_PORT,
+    DATABASE, BROKER, PASSWORD_FILE, CA_FILE, CERT_FILE, KEY_FILE, SITE, PROXY, SECRETS_KEY_FILE, SECOND_FACTOR, DASK,
+    METRICS_PORT, WATCH_METRICS_PORT,
     PERSON_PASSWORD_FILE, ALERT_PASSWORD_FILE, ALERT_CA_FILE, ALERT_CERT_FILE, ALERT_KEY_FILE, ALERT_LOCAL,
 )  # fmt: skip
 
@@ -78,6 +89,19 @@ def alert_broker_files() -> Mapping[str, str]:
 
 
 PARENT: Final = "TALLOW_PARENT"  # no setting: what a process is told by the one that starts it
+
+
+CLOCK: Final = "TALLOW_CLOCK"  # no setting either: the clock that a demo's processes follow
+
+
+def demo_clock() -> tuple[int, int, float] | None:
+    """(this machine's time, the time shown then, how many times as fast it runs), as the demo writes it; None outside a demo."""
+    machine_us, _, rest = os.environ.get(CLOCK, "").partition(",")
+    shown_us, _, speed = rest.partition(",")
+    try:
+        return int(machine_us), int(shown_us), float(speed)
+    except ValueError:
+        return None
 
 
 def take_parent_pipe() -> int | None:

@@ -18,6 +18,7 @@ from ingest.times import Instant
 ROOT: Final = "lube/1"
 ALERT_ROOT: Final = "lube-alert/1"  # what is published about vehicles, by an account of its own
 SUBSCRIPTION: Final = f"{ROOT}/#"
+SHARE: Final = "tallow"  # the group in which the ingesters of the shipped units share the messages
 MAX_PAYLOAD_BYTES: Final = 64 * 1024
 MAX_CHANNELS: Final = 256
 

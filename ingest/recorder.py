@@ -3,12 +3,12 @@
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
-from sqlalchemy.dialects import postgresql
 
 from ingest import schema, seq_ranges, strangers
 from ingest.database import arrays, upsert, writing
@@ -152,7 +152,7 @@ class Recorder:
         inserted: list[Row] = []
         if rows:
             rows = sorted(rows, key=key_of)  # two recorders never wait in a ring
-            returned = connection.exec_driver_sql(_INSERT_ARRAYS, arrays(zip(*rows, strict=True)))
+            returned = connection.exec_driver_sql(_insert_arrays(), arrays(zip(*rows, strict=True)))
             keys = {tuple(key) for key in returned}
             inserted = [row for row in rows if key_of(row) in keys]
         connection.exec_driver_sql(
@@ -377,9 +377,15 @@ def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, i
 
 
 _INSERT_ROWS: Final = f"INSERT INTO message ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
-_POSTGRESQL: Final = postgresql.dialect()  # type: ignore[no-untyped-call]
-_ARRAYS: Final = ", ".join(f"%s::{column.type.compile(_POSTGRESQL)}[]" for column in schema.message.columns)
-_INSERT_ARRAYS: Final = (
-    f"INSERT INTO message ({', '.join(COLUMNS)}) SELECT * FROM unnest({_ARRAYS})"
-    " ON CONFLICT DO NOTHING RETURNING vehicle_id, at_us, boot, seq"
-)
+
+
+@cache
+def _insert_arrays() -> str:
+    from sqlalchemy.dialects import postgresql  # here, since all its drivers are loaded with it
+
+    dialect = postgresql.dialect()  # type: ignore[no-untyped-call]
+    types = ", ".join(f"%s::{column.type.compile(dialect)}[]" for column in schema.message.columns)
+    return (
+        f"INSERT INTO message ({', '.join(COLUMNS)}) SELECT * FROM unnest({types})"
+        " ON CONFLICT DO NOTHING RETURNING vehicle_id, at_us, boot, seq"
+    )

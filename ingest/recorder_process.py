@@ -18,9 +18,11 @@ from typing import Any, Self
 from sqlalchemy.exc import DBAPIError
 
 from ingest.database import connect, is_away
+from ingest.environment import demo_clock
 from ingest.errors import Problem
 from ingest.messages import Arrival
 from ingest.recorder import Recorder, Tally
+from ingest.times import Clock, follow_clock
 
 
 @dataclass(frozen=True)
@@ -111,6 +113,8 @@ def main() -> None:
     sys.stdout = sys.stderr  # nobody else may write there
     # A batch is tens of thousands of objects without a ring among them, which the collector would visit again and again.
     gc.set_threshold(200_000, 20, 20)
+    if (clock := demo_clock()) is not None:
+        follow_clock(Clock(*clock))
     url, name = pickle.load(source)
     recorder = Recorder(connect(url), name)
     while True:

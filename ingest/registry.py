@@ -1,6 +1,6 @@
 """Vehicles and their line lists: each set-up is kept from its time on."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -16,6 +16,7 @@ from ingest.setups import Line, Setup, Vehicle, as_worked
 from ingest.work_records import of_vehicles, read_work
 
 _SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
+_FEW: Final = 500  # a database takes so many parameters of a statement
 _LINE_TABLE: Final = tuple(c.name for c in schema.line.columns if c.name != "setup_id")
 
 
@@ -31,17 +32,26 @@ class Registered:
 def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
-    """Take the files in `folder` in, all or nothing. Raises Problem that names every bad row.
-
-    A new vehicle's set-up holds from its first message on; a changed one from `valid_from` or else from `now_us` on.
-    """
+    """Take the files in `folder` in, all or nothing. Raises Problem that names every bad row."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
-    held = {(v.fleet, v.name): v.newest for v in _registered(connection)}
     wanted = read_files(folder, {(v.fleet, v.name): v.newest for v in read_vehicles(connection)})
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
-    ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
+    return register_setups(connection, wanted, now_us, show)
+
+
+def register_setups(
+    connection: Connection,
+    wanted: Sequence[Setup],
+    now_us: int,
+    show: Callable[[int, int], None] = lambda done, of: None,
+) -> Registered:
+    """Take set-ups in, one a vehicle. A new vehicle's holds from its first message on; a changed one from `valid_from_us` or else
+    from `now_us` on."""
+    ids = know_vehicles(connection, {(setup.fleet, setup.vehicle) for setup in wanted})
+    only = list(ids.values()) if len(ids) <= _FEW else None
+    held = {(v.fleet, v.name): v.newest for v in _registered(connection, only)}
     changed = set[int]()
     in_order = sorted(wanted, key=lambda setup: ids[setup.fleet, setup.vehicle])  # as recorders take their rows
     for done, setup in enumerate(in_order):

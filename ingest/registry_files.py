@@ -119,10 +119,18 @@ def _convert(row: Mapping[str, str], values: Mapping[str, Any], shape: Any) -> A
         raise ValueError(f"{column or 'row'}: {row.get(column, '')!r} cannot be; write {allowed}") from None
 
 
-def _check(setup: Setup) -> None:
-    """What each value allows and both together do not. Raises ValueError that names the column."""
+def check(setup: Setup) -> None:
+    """What the type of each value allows and is wrong all the same. Raises ValueError that names the column."""
+    if not (is_name(setup.fleet) and is_name(setup.vehicle)):
+        raise ValueError("fleet and vehicle: up to 64 of A-Z a-z 0-9 _ -")
+    try:
+        ZoneInfo(setup.timezone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"timezone: {setup.timezone!r} is not an IANA name such as Europe/Warsaw") from None
     if not _NLGI.fullmatch(setup.nlgi):
         raise ValueError(f"nlgi: {setup.nlgi!r} cannot be; write {_ALLOWED['nlgi']}")
+    if setup.nominal_v not in (None, 12, 24):
+        raise ValueError(f"nominal_v: {setup.nominal_v:g} is neither 12 nor 24")
     if setup.interval_min * 60 <= setup.run_s:
         raise ValueError(
             f"interval_min: {setup.interval_min:g} min is no longer than the run of {setup.run_s:g} s; write minutes from start to start"
@@ -144,23 +152,15 @@ def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
 
 def _vehicle(row: Mapping[str, str]) -> Setup:
     row = _numbers(row)
-    if not (is_name(row["fleet"]) and is_name(row["vehicle"])):
-        raise ValueError("fleet and vehicle: up to 64 of A-Z a-z 0-9 _ -")
-    try:
-        ZoneInfo(row["timezone"])
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f"timezone: {row['timezone']!r} is not an IANA name such as Europe/Warsaw") from None
     values: dict[str, Any] = {name: row[name] for name in _VEHICLE_COLUMNS if name != "class"}
     values["vehicle_class"] = row["class"]
     values["commissioned"] = row["commissioned"] or None
     values["level"] = row.get("level") or "percent"
     values["confirmation"] = _yes_no(row, "confirmation")
     values["nominal_v"] = row.get("nominal_v") or None
-    if values["nominal_v"] not in (None, "12", "24", "12.0", "24.0"):
-        raise ValueError(f"nominal_v: {values['nominal_v']!r} is neither 12 nor 24")
     values["valid_from_us"] = _valid_from(row["valid_from"]) if row.get("valid_from") else None
     setup: Setup = _convert(row, values, Setup)
-    _check(setup)
+    check(setup)
     return setup
 
 

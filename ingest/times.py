@@ -1,15 +1,16 @@
 """Times: UTC microseconds since 1970 inside, RFC 3339 where people and files read them, the local clock of a zone."""
 
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 from zoneinfo import ZoneInfo
 
 import msgspec
-import numpy as np
 from msgspec import Meta
 
-from ingest.arrays import Ints
+if TYPE_CHECKING:
+    from ingest.arrays import Ints
 
 
 def rfc3339(us: int) -> str:
@@ -43,9 +44,34 @@ def instant(us: int) -> datetime:
     return EPOCH + timedelta(microseconds=min(max(us, _FIRST_US), _LAST_US))
 
 
-def now_us() -> int:
-    """The present, microseconds since 1970 UTC."""
+def machine_us() -> int:
+    """The present by this machine's clock, microseconds since 1970 UTC."""
     return time.time_ns() // 1000
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock that shows `shown_us` when the machine's shows `machine_us`, and runs `speed` times as fast."""
+
+    machine_us: int
+    shown_us: int
+    speed: float
+
+
+_shown: list[Clock] = []
+
+
+def follow_clock(clock: Clock) -> None:
+    """From now on the present is what that clock shows: a demo's time runs faster than life."""
+    _shown[:] = [clock]
+
+
+def now_us() -> int:
+    """The present, microseconds since 1970 UTC: by this machine's clock, unless this process follows another."""
+    at_us = machine_us()
+    for clock in _shown:
+        return clock.shown_us + int((at_us - clock.machine_us) * clock.speed)
+    return at_us
 
 
 def read_time(text: str) -> int:
@@ -69,9 +95,10 @@ FOREVER_US: Final = 1 << 62
 LONG_AGO_US: Final = -FOREVER_US
 
 
-def local_us(at_us: Ints, zone: ZoneInfo) -> Ints:
+def local_us(at_us: "Ints", zone: ZoneInfo) -> "Ints":
     """Microseconds of the local clock since 1970, of times (n,)."""
-    import pandas as pd  # here, since it takes long to load
+    import numpy as np  # here, since they take long to load
+    import pandas as pd
 
     local = pd.DatetimeIndex(at_us.astype("datetime64[us]"), tz="UTC").tz_convert(zone).tz_localize(None)
     return np.asarray(local.as_unit("us").asi8, np.int64)

@@ -11,15 +11,13 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
-from ingest.environment import PARENT
+from ingest.environment import CLOCK, PARENT
 from ingest.parent import GRACE_S
+from ingest.times import machine_us, microseconds
 from simulators import SimulationError
-
-SPEED = 40  # the last hours of the history are played so many times faster than life
-BEHIND = timedelta(hours=16)
 
 
 def free_port() -> int:
@@ -30,10 +28,11 @@ def free_port() -> int:
 
 
 class Demo:
-    """Everything on this machine, in one folder."""
+    """Everything on this machine, in one folder. All its processes follow a clock that runs `speed` times as fast as life: at 120 the
+    cycles that show most faults come within a minute, for as long as it runs."""
 
-    def __init__(self, data: Path, port: int, say: Callable[[str], None]) -> None:
-        self.data, self.port, self.say = data, port, say
+    def __init__(self, data: Path, port: int, speed: float, say: Callable[[str], None]) -> None:
+        self.data, self.port, self.speed, self.say = data, port, speed, say
         self.running: dict[str, subprocess.Popen[bytes]] = {}
         self.stop = threading.Event()
         self.broker_port = free_port()
@@ -54,6 +53,8 @@ class Demo:
             self._check_port()
             self.data.mkdir(mode=0o700, parents=True, exist_ok=True)
             end, recorded = self._state()
+            newest = self._newest() if recorded else end
+            self._follow_clock(newest)
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
             if not recorded:
@@ -62,26 +63,34 @@ class Demo:
             self._tallow("ingest", "ingest")
             self._tallow("watch", "watch", "--every", "5")
             self._wait_for_page()
-            self._tallow(
-                "simulate",
-                "simulate",
-                "--end",
-                end,
-                "--from",
-                self._newest(),
-                "--speed",
-                str(SPEED),
-                "--breaks",
-                str(self.data / "breaks"),
-            )
+            live = ("--end", end, "--from", newest, "--speed", str(self.speed), "--breaks", str(self.data / "breaks"))
+            self._tallow("simulate", "simulate", *live)
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
-            self.say(f"For commands in a second terminal: export TALLOW_DATABASE={self.environment['TALLOW_DATABASE']}")
-            self.say("Press Ctrl-C to stop; the same command continues where it left off.")
+            self._explain(newest)
             self._watch()
         except OSError as error:
             raise SimulationError(f"demo cannot use {self.data}: {error.strerror or error}") from None
         finally:
             self._stop_all()
+
+    def _follow_clock(self, newest: str) -> None:
+        """The demo's time goes on where it stopped."""
+        shown_us = microseconds(datetime.fromisoformat(newest))
+        self.environment[CLOCK] = f"{machine_us()},{shown_us},{self.speed}"
+
+    def _explain(self, newest: str) -> None:
+        began = datetime.fromisoformat(newest)
+        if self.speed > 1:
+            self.say(
+                f"Time in the demo: {began.day} {began:%b %Y, %H:%M} UTC, and {self.speed:g} times faster than life"
+                f" (another pace: --speed). One minute here is {self.speed / 60:g} h there."
+            )
+        self.say("Break something, and mend it again, in a second terminal:")
+        self.say(f"  tallow simulate --break HS-103 missed_cycles --data {self.data}")
+        self.say(f"  tallow simulate --mend HS-103 --data {self.data}")
+        self.say("For other commands there:")
+        self.say(f"  export TALLOW_DATABASE={self.environment['TALLOW_DATABASE']} {CLOCK}={self.environment[CLOCK]}")
+        self.say("Press Ctrl-C to stop; the same command continues where it left off.")
 
     def _check_port(self) -> None:
         with socket.socket() as s:
@@ -111,17 +120,7 @@ class Demo:
 
     def _history(self, end: str) -> None:
         folder = self.data / "history"
-        until = (datetime.fromisoformat(end) - BEHIND).isoformat()
-        self._do(
-            "Simulating the history of 25 vehicles",
-            "simulate",
-            "--to",
-            str(folder),
-            "--end",
-            str(end),
-            "--until",
-            until,
-        )
+        self._do("Simulating the history of 25 vehicles", "simulate", "--to", str(folder), "--end", end)
         self._do("Registering the vehicles", "register", str(folder))
         self._do("Recording the history", "replay", *map(str, sorted(folder.glob("messages-*.ndjson.gz"))))
         self._do("Analysing it", "analyse")
@@ -173,7 +172,11 @@ class Demo:
             self._alive()
 
     def _alive(self, but: str = "") -> None:
-        for name, process in self.running.items():
+        for name, process in list(self.running.items()):
+            if name == "simulate" and process.poll() == 0:
+                self.say("The fleet's story has come to its end; remove the folder, and start again for another.")
+                del self.running[name]
+                return
             if name != but and process.poll() is not None:
                 raise SimulationError(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
 

@@ -4,8 +4,12 @@ import csv
 import gzip
 import heapq
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import multiprocessing
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +17,7 @@ import numpy as np
 
 from ingest.messages import encode, topic
 from ingest.times import EPOCH, instant
-from simulators import reservoir
+from simulators import greased, reservoir
 from simulators.controller import Sent, arrival_us, messages
 from simulators.machine import Simulation, channels
 from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario, Trouble
@@ -49,17 +53,6 @@ def run_of(scenario: Scenario, n: int, end_h: float, seed: int) -> Simulation:
     return Simulation(machine, depot, start_h, history_days(scenario, machine) + FUTURE_DAYS, end_h, [seed, n])
 
 
-def merged(runs: Mapping[str, Simulation], after_us: int) -> Iterator[tuple[str, Sent]]:
-    """(vehicle, message) of several vehicles in order of arrival, of what arrives after a time."""
-
-    def told(vehicle: str, run: Simulation) -> Iterator[tuple[int, str, int, Sent]]:
-        for k, sent in enumerate(messages(run, after_us)):
-            yield sent.arrives_us, vehicle, k, sent
-
-    for _, vehicle, _, sent in heapq.merge(*(told(vehicle, run) for vehicle, run in runs.items())):
-        yield vehicle, sent
-
-
 def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
     """Write `vehicles.csv` and `lines.csv`."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -86,7 +79,7 @@ def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:
 
 def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: float) -> dict[str, list[dict[str, Any]]]:
     """What really happened to one vehicle up to a time: `faults`; `context`, what is odd and no fault; fills; and at each as-of when
-    the low mark would be reached if nobody filled it."""
+    the low mark would be reached if nobody filled it; and the doses of each month, planned and arrived, by point."""
     who: dict[str, Any] = {"fleet": fleet, "vehicle": run.machine.vehicle}
     broken, odd = _troubles(run, until_h)
     low, near = _at_the_marks(run, until_h)
@@ -105,6 +98,7 @@ def truth_of(run: Simulation, fleet: str, as_of_h: Sequence[float], until_h: flo
         "context": odd + _standing_still(run, until_h) + _meters(run) + near,
         "fills": fills,
         "refills": refills,
+        "doses": greased.months(run, until_h),
     }
     return {part: [who | row for row in rows] for part, rows in parts.items()}
 
@@ -213,6 +207,19 @@ def log_line(fleet: str, vehicle: str, sent: Sent) -> bytes:
     )  # fmt: skip
 
 
+def _story_of(
+    scenario: Scenario, end_h: float, seed: int, until_us: int, as_of_h: Sequence[float], n: int
+) -> tuple[dict[str, Rows], list[tuple[int, str, int, bytes]]]:
+    """The truth about one vehicle, and its log lines with what orders them among those of others; runs in a process of its own."""
+    run = run_of(scenario, n, end_h, seed)
+    log = []
+    for k, sent in enumerate(messages(run)):
+        if sent.arrives_us >= until_us:
+            break
+        log.append((sent.arrives_us, run.machine.vehicle, k, log_line(scenario.fleet, run.machine.vehicle, sent)))
+    return truth_of(run, scenario.fleet, as_of_h, until_us / 3.6e9), log
+
+
 def write(
     scenario: Scenario, end_h: float, seed: int, until_us: int, folder: Path, progress: Callable[[int], None]
 ) -> int:  # fmt: skip
@@ -222,24 +229,28 @@ def write(
     """
     write_registry(scenario, end_h, folder)
     number, count = 0, len(scenario.machines)
-    until_h = until_us / 3.6e9
     as_of_h = [*(end_h - 24 * days for days in scenario.ask_days), end_h]
-    truth: dict[str, Any] = {"as_of": [_time(h) for h in as_of_h], "end": _time(until_h), "days": scenario.days}
-    truth |= {part: [] for part in ("faults", "context", "fills", "refills")}
-    for first in range(0, count, PER_FILE):
-        runs = {}
-        for n in range(first, min(first + PER_FILE, count)):
-            run = run_of(scenario, n, end_h, seed)
-            runs[run.machine.vehicle] = run
-            for part, rows in truth_of(run, scenario.fleet, as_of_h, until_h).items():
-                truth[part] += rows
-            progress(n + 1)
-        path = folder / f"messages-{first // PER_FILE + 1:02d}.ndjson.gz"
-        with gzip.open(path, "wb", compresslevel=1) as file:
-            for vehicle, sent in merged(runs, -(1 << 62)):
-                if sent.arrives_us >= until_us:
-                    break
-                file.write(log_line(scenario.fleet, vehicle, sent))
-                number += 1
+    truth: dict[str, Any] = {
+        "as_of": [_time(h) for h in as_of_h],
+        "end": _time(until_us / 3.6e9),
+        "days": scenario.days,
+    }
+    truth |= {part: [] for part in ("faults", "context", "fills", "refills", "doses")}
+    told = partial(_story_of, scenario, end_h, seed, until_us, as_of_h)
+    with ProcessPoolExecutor(min(os.cpu_count() or 1, count), multiprocessing.get_context("forkserver")) as pool:
+        for first in range(0, count, PER_FILE):
+            logs = []
+            for n, (true, log) in enumerate(
+                pool.map(told, range(first, min(first + PER_FILE, count))), start=first + 1
+            ):
+                logs.append(log)
+                for part, rows in true.items():
+                    truth[part] += rows
+                progress(n)
+            path = folder / f"messages-{first // PER_FILE + 1:02d}.ndjson.gz"
+            with gzip.open(path, "wb", compresslevel=1) as file:
+                for _, _, _, line in heapq.merge(*logs):
+                    file.write(line)
+                    number += 1
     (folder / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", "utf-8")
     return number

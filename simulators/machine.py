@@ -124,6 +124,7 @@ class Simulation:
         for begin, until, trouble in self.spans("missed_cycles"):
             inside = (clock >= begin) & (clock < until)
             runs &= ~inside | ((trouble.variant == "intermittent") & (chance > trouble.ratio))
+        self.due_clock = clock  # when the timer meant to start the pump, whether or not it did
         # Somebody presses the test button after a repair.
         pressed = [
             float(self.meter[2 * k]) + 0.03

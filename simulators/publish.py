@@ -5,7 +5,7 @@ import heapq
 import json
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from ingest.times import now_us
 from simulators import SimulationError
 from simulators.controller import Sent, messages
 from simulators.fleet import run_of
-from simulators.scenario import Scenario, Trouble, trouble_of
+from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario, Trouble, trouble_of
 
 # Further back than this nothing is paced: it comes at once.
 PACED_US = 16 * 3_600_000_000
@@ -40,27 +40,79 @@ _SHOWN: dict[str, dict[str, Any]] = {
     "sensor_replaced": {"ratio": 1.15},
 }
 _OF_A_LINE = ("blocked_line", "open_line", "pressure_sensor", "sensor_replaced")
+# What only a pressure reading shows, and what only a level reading in percent does.
+_BY_PRESSURE = ("blocked_line", "open_line", "starved_pump", "pressure_sensor", "grease_change", "thermometer")
+_BY_LEVEL = ("reservoir_loss", "under_delivery", "overfill", "level_sensor", "top_ups", "sensor_replaced")
+# What shows after some cycles; the rest takes days of the fleet's own time.
+AT_ONCE = ("blocked_line", "open_line", "starved_pump", "missed_cycles", "incomplete_cycles", "pressure_sensor")
+
+
+def shown_by(machine: Machine) -> tuple[str, ...]:
+    """The kinds of trouble that a vehicle has the readings to show."""
+    blind = (_BY_PRESSURE if machine.channel_by == "none" else ()) + (_BY_LEVEL if machine.level != "percent" else ())
+    return tuple(
+        kind
+        for kind in (*KINDS, *LOOK_ALIKES)
+        if kind not in blind and (kind != "low_level" or machine.level != "none")
+    )
 
 
 def break_something(scenario: Scenario, folder: Path, vehicle: str, kind: str) -> Trouble:
     """Leave word in `folder` that something of a vehicle breaks now; a fleet published with that folder takes it up within
-    a second. Raises SimulationError where there is no such vehicle or kind."""
+    a second. Raises SimulationError where there is no such vehicle, or it cannot show that kind."""
+    machine = _machine(scenario, vehicle)
+    if kind not in shown_by(machine):
+        raise SimulationError(f"{vehicle} cannot show {kind!r}; it can show: {', '.join(shown_by(machine))}")
+    line = {"line": 1 + sum(map(ord, vehicle)) % len(machine.points)} if kind in _OF_A_LINE else {}
+    trouble = trouble_of(vehicle, {"kind": kind, "begin_days": 0.0} | _SHOWN.get(kind, {}) | line, len(machine.points))
+    _leave_word(folder, vehicle, kind, asdict(trouble))
+    return trouble
+
+
+def mend(scenario: Scenario, folder: Path, vehicle: str, end_h: float) -> list[str]:
+    """Leave word that all that is broken on a vehicle is mended now, whether the scenario or somebody broke it; which kinds. Raises
+    SimulationError where nothing is."""
+    _machine(scenario, vehicle)
+    now = _with_words(scenario, [word for _, word in _words(folder)], end_h)
+    broken = [t.kind for t in _machine(now, vehicle).troubles if t.end_days is None]
+    if not broken:
+        raise SimulationError(f"nothing is broken on {vehicle}")
+    _leave_word(folder, vehicle, "mended", None)
+    return broken
+
+
+def _machine(scenario: Scenario, vehicle: str) -> Machine:
     machine = next((m for m in scenario.machines if m.vehicle == vehicle), None)
     if machine is None:
-        raise SimulationError(
-            f"the scenario has no vehicle {vehicle!r}; it has {scenario.machines[0].vehicle} and others"
-        )
-    line = {"line": 1 + sum(map(ord, vehicle)) % len(machine.points)} if kind in _OF_A_LINE else {}
-    try:
-        trouble = trouble_of(
-            vehicle, {"kind": kind, "begin_days": 0.0} | _SHOWN.get(kind, {}) | line, len(machine.points)
-        )
-    except ValueError as error:
-        raise SimulationError(str(error)) from None
+        names = ", ".join(m.vehicle for m in scenario.machines[:40])
+        raise SimulationError(f"the scenario has no vehicle {vehicle!r}; it has: {names}")
+    return machine
+
+
+def _leave_word(folder: Path, vehicle: str, what: str, trouble: dict[str, Any] | None) -> None:
+    """That something happens as soon as it is read: a trouble, or that all troubles end."""
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{time.time_ns()}-{vehicle}-{kind}.json"
-    _save(path, {"vehicle": vehicle, "began_us": None, "trouble": asdict(trouble)})
-    return trouble
+    _save(folder / f"{time.time_ns()}-{vehicle}-{what}.json", {"vehicle": vehicle, "at_us": None, "trouble": trouble})
+
+
+def _words(folder: Path | None) -> list[tuple[Path, dict[str, Any]]]:
+    """What somebody broke and mended, in order."""
+    paths = sorted(folder.glob("*.json")) if folder is not None and folder.is_dir() else []
+    return [(path, json.loads(path.read_text("utf-8"))) for path in paths]
+
+
+def _with_words(scenario: Scenario, words: Sequence[dict[str, Any]], end_h: float) -> Scenario:
+    """The scenario as somebody has broken and mended it since."""
+    machines = {m.vehicle: m for m in scenario.machines}
+    for word in words:
+        machine = machines[word["vehicle"]]
+        days = 0.0 if word["at_us"] is None else end_h / 24 - word["at_us"] / 8.64e10
+        if word["trouble"] is None:
+            troubles = tuple(replace(t, end_days=days) if t.end_days is None else t for t in machine.troubles)
+        else:
+            troubles = (*machine.troubles, Trouble(**word["trouble"] | {"begin_days": days}))
+        machines[word["vehicle"]] = replace(machine, troubles=troubles)
+    return replace(scenario, machines=tuple(machines.values()))
 
 
 def _save(path: Path, word: dict[str, Any]) -> None:
@@ -73,7 +125,7 @@ class Live:
 
     def __init__(self, scenario: Scenario, end_h: float, seed: int, after_us: int, breaks: Path | None) -> None:
         self._end_h, self._seed, self._after_us, self._breaks = end_h, seed, after_us, breaks
-        self._scenario = scenario
+        self._story = self._scenario = scenario
         self._known: set[Path] = set()
         self._heap: list[tuple[int, int, int, Sent, Iterator[Sent]]] = []
         self._life = [0] * len(scenario.machines)  # grows when a vehicle's future is made anew
@@ -103,26 +155,25 @@ class Live:
         return self._scenario.machines[n].vehicle, sent
 
     def take_up(self, now_us: int) -> list[str]:
-        """Break what somebody has asked for since; what was broken before this fleet was last published stays so."""
-        told = []
-        for path in sorted(self._breaks.glob("*.json")) if self._breaks is not None and self._breaks.is_dir() else []:
-            if path in self._known:
-                continue
+        """Break and mend what somebody has asked for since; what was broken before this fleet was last published stays so."""
+        words = _words(self._breaks)
+        new = [(path, word) for path, word in words if path not in self._known]
+        fresh = [word for _, word in new if word["at_us"] is None]
+        for path, word in new:
             self._known.add(path)
-            word = json.loads(path.read_text("utf-8"))
-            fresh = word["began_us"] is None
-            if fresh:
-                word["began_us"] = now_us
+            if word["at_us"] is None:
+                word["at_us"] = now_us
                 _save(path, word)
-            trouble = Trouble(**word["trouble"] | {"begin_days": self._end_h / 24 - word["began_us"] / 8.64e10})
-            machines = list(self._scenario.machines)
-            n = next(k for k, m in enumerate(machines) if m.vehicle == word["vehicle"])
-            machines[n] = replace(machines[n], troubles=(*machines[n].troubles, trouble))
-            self._scenario = replace(self._scenario, machines=tuple(machines))
-            if fresh and self._life[n]:
+        if new:
+            self._scenario = _with_words(self._story, [word for _, word in words], self._end_h)
+        for n in {next(k for k, m in enumerate(self._scenario.machines) if m.vehicle == w["vehicle"]) for w in fresh}:
+            if self._life[n]:
                 self._start(n, now_us)
-                told.append(f"{trouble.kind} on {word['vehicle']}")
-        return told
+        return [
+            f"{word['trouble']['kind'] if word['trouble'] else 'mended'} on {word['vehicle']}"
+            for word in fresh
+            if self._life[0]
+        ]
 
 
 def publish(

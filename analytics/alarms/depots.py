@@ -66,7 +66,7 @@ def keep_depot(connection: Connection, wanted: Depot) -> None:
     theirs = select(schema.vehicle_summary.c.vehicle_id).where(schema.vehicle_summary.c.depot == wanted.name)
     connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(alarms_due_us=0))
     before = depot(connection, wanted.name)
-    if (before.country, before.region) != (wanted.country, wanted.region):
+    if (before.country, before.region, before.lead_days) != (wanted.country, wanted.region, wanted.lead_days):
         _forecast_anew(connection, wanted.name)
     done = connection.execute(update(table).where(table.c.name == wanted.name).values(**values))
     if not done.rowcount:

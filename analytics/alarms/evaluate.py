@@ -7,8 +7,9 @@ from typing import Final
 from analytics.alarms.states import Condition, State, Transition, after
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
-from analytics.vehicle.pressure import PROOF_CYCLES
+from analytics.settings import PROOF_CYCLES
 from ingest.times import DAY_US, FOREVER_US, HOUR_US
+from ingest.work import Work
 
 _BEFORE_US: Final = DAY_US  # air reaches one channel before the others
 
@@ -52,6 +53,7 @@ class Sight:
     commissioning: bool
     refill_from_us: int | None = None  # when the refill will have to be told of, if nothing changes
     refill_known: bool = True  # whether anything is known of the refill now
+    work: tuple[Work, ...] = ()  # what people recorded, as it stands
 
 
 @dataclass(frozen=True)
@@ -106,7 +108,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
     if alarm.kind == REFILL_DUE and alarm.condition.active:
         if sight.filled_us is not None and sight.filled_us > alarm.began_us:
             later.append(now_us + 1)  # a fill that was too small is told of anew
-            return _cleared(replace(alarm, ended_us=sight.filled_us), "filled", now_us)
+            return _cleared(replace(alarm, ended_us=sight.filled_us), "filled", sight, now_us)
         if found is None and not sight.refill_known:
             return None  # what was due is due until somebody fills it
     if found is None:
@@ -114,7 +116,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
             return None
         far = alarm.kind == REFILL_DUE
         why = "the date has moved far off" if far else _withdrawn(alarm, sight)
-        return _cleared(replace(alarm, ended_us=now_us), why, now_us)
+        return _cleared(replace(alarm, ended_us=now_us), why, sight, now_us)
     if found.open:
         return _raised(alarm, found, now_us)
     ended_us = found.ended_us if found.ended_us is not None else now_us
@@ -123,7 +125,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
     if now_us < off_us:
         later.append(off_us)
         return Change(alarm, ())
-    return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", now_us)
+    return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", sight, now_us)
 
 
 def _withdrawn(alarm: Alarm, sight: Sight) -> str:
@@ -152,8 +154,21 @@ def _failed(told: Alarm | Finding) -> bool:
     return (told.evidence.get("cycles_since_repair") or 0) >= PROOF_CYCLES
 
 
-def _cleared(alarm: Alarm, why: str, now_us: int) -> Change | None:
-    return changed(alarm, Transition("clear", now_us, PROGRAM, why)) if alarm.condition.active else Change(alarm, ())
+def _cleared(alarm: Alarm, why: str, sight: Sight, now_us: int) -> Change | None:
+    """Nobody is asked to take note of what their recorded work has dealt with: who recorded it has."""
+    if not alarm.condition.active:
+        return Change(alarm, ())
+    over = changed(alarm, Transition("clear", now_us, PROGRAM, why))
+    work = next((one for one in reversed(sight.work) if _answers(one, alarm)), None)
+    if over.alarm.state != "returned" or work is None:
+        return over
+    return changed(over.alarm, Transition("acknowledge", now_us, work.by, f"recorded: {work.title}"), before=over.steps)
+
+
+def _answers(work: Work, alarm: Alarm) -> bool:
+    """Whether work was done on what an alarm tells of, since it began."""
+    of_its_lines = not work.lines or not alarm.lines or not set(work.lines).isdisjoint(alarm.lines)
+    return work.kind in ALARM_KINDS[alarm.kind].answered_by and work.at_us > alarm.began_us and of_its_lines
 
 
 def _with(alarm: Alarm, found: Finding) -> Alarm:

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, 
 
 from analytics.alarms import depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
-from analytics.alarms.transports import Message, Send, Undelivered, log
+from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
 from ingest import schema
 from ingest.database import upsert, writing
@@ -33,10 +33,7 @@ LONGEST_PAUSE_S: Final = 3600.0
 REPORTED_AFTER: Final = 3  # failures in a row
 
 
-STORM_ALERTS: Final = (
-    10  # alerts that somebody is sent one by one, in so many seconds: what ISA-18.2 calls a flood is more than that
-)
-STORM_WINDOW_S: Final = 600
+STORM_WINDOW_S: Final = 600  # in which somebody is sent at most `Route.most_alerts` one by one
 BUNDLE_EVERY_S: Final = 120  # beyond that they come together, not more often
 _BESIDE: Final = 8  # routes that are served beside each other
 
@@ -108,12 +105,13 @@ def make_digests(
                 chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
                 title, body = digest(name, chosen, site())
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
-                nothing = {} if chosen else {"done_us": now_us, "dropped_why": "nothing is open"}
+                stands = any(told.stands for _, told in chosen)
+                nothing = {} if stands else {"done_us": now_us, "dropped_why": "nothing stands"}
                 values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
                 connection.execute(
                     insert(table).values(key=key, route_id=route.id, recipient=recipient or None, **values, **nothing)
                 )
-                made += bool(chosen)
+                made += stands
     return made
 
 
@@ -157,10 +155,14 @@ def _deliver_route(
         try:
             _try(send, message)
         except Undelivered as problem:
+            import structlog  # here, since it takes long to load
+
             step("mark failed")
             with writing(engine) as connection:
                 _failed(connection, message, problem, now_us())
-            log.warning("not delivered", route=number, to=masked(message.route.address), why=str(problem))
+            structlog.get_logger("tallow.delivery").warning(
+                "not delivered", route=number, to=masked(message.route.address), why=str(problem)
+            )
             continue
         step("mark sent")
         with writing(engine) as connection:
@@ -205,7 +207,7 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
             connection.execute(update(table).where(table.c.id == row.id).values(done_us=now_us, dropped_why=why))
             continue
         rows = [row]
-        if row.alarm_id is not None and not found.to_programs and _is_storm(connection, row, now_us):
+        if row.alarm_id is not None and not found.to_programs and _is_storm(connection, row, found, now_us):
             same = waiting.where(table.c.recipient == row.recipient, table.c.alarm_id.is_not(None))
             rows = [one for one in connection.execute(same) if not _not_wanted(connection, one, found, now_us)]
             ready_us = _last_sent_us(connection, row) + BUNDLE_EVERY_S * 1_000_000
@@ -248,11 +250,11 @@ def _told_before(row: Any) -> tuple[ColumnElement[bool], ...]:
     )  # fmt: skip
 
 
-def _is_storm(connection: Connection, row: Any, now_us: int) -> bool:
+def _is_storm(connection: Connection, row: Any, route: Route, now_us: int) -> bool:
     """Whether somebody was sent as many alerts lately as anybody can take in."""
     lately = schema.outbox.c.done_us > now_us - STORM_WINDOW_S * 1_000_000
     number = connection.scalar(select(func.count()).select_from(schema.outbox).where(*_told_before(row), lately))
-    return (number or 0) >= STORM_ALERTS
+    return (number or 0) >= route.most_alerts
 
 
 def _last_sent_us(connection: Connection, row: Any) -> int:
@@ -324,12 +326,21 @@ def _report(connection: Connection, route: Route, key: str, now_us: int, why: st
 def refused(connection: Connection, now_us: int) -> dict[int, int]:
     """How many messages of each route were set aside in the last days that are kept."""
     table = schema.outbox
-    found = connection.execute(
-        select(table.c.route_id, func.count())
-        .where(table.c.refused_why.is_not(None), table.c.done_us > now_us - KEPT_DAYS * DAY_US)
-        .group_by(table.c.route_id)
-    )
+    found = connection.execute(select(table.c.route_id, func.count()).where(*_aside(now_us)).group_by(table.c.route_id))
     return dict(found.all())
+
+
+def set_aside(connection: Connection, now_us: int, number: int) -> list[Any]:
+    """The latest messages that were set aside: rows with done_us, route_id, recipient, title, refused_why."""
+    table = schema.outbox
+    columns = table.c.done_us, table.c.route_id, table.c.recipient, table.c.title, table.c.refused_why
+    newest = table.c.done_us.desc(), table.c.id.desc()
+    return list(connection.execute(select(*columns).where(*_aside(now_us)).order_by(*newest).limit(number)))
+
+
+def _aside(now_us: int) -> tuple[ColumnElement[bool], ...]:
+    table = schema.outbox
+    return table.c.refused_why.is_not(None), table.c.done_us > now_us - KEPT_DAYS * DAY_US
 
 
 def waiting(connection: Connection, now_us: int) -> tuple[int, int | None]:

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from statistics import median
 from typing import Final
 
-import numpy as np
 from sqlalchemy import Connection, select
 
 from analytics.kinds import SEVERITIES
@@ -62,8 +62,7 @@ def figures(
 ) -> Figures:
     """The measures over [from, until); `standing_since_us` are the times since which those alarms stand that are active now."""
     raised = sorted((r for r in raised if from_us <= r.at_us < until_us), key=lambda r: r.at_us)
-    times = np.array([r.at_us for r in raised], np.int64)
-    busiest, floods, flooded_us = _floods(times, until_us)
+    busiest, floods, flooded_us = _floods([r.at_us for r in raised], until_us)
     times_of: dict[int, list[int]] = {}
     for r in raised:
         times_of.setdefault(r.alarm, []).append(r.at_us)
@@ -77,16 +76,16 @@ def figures(
         busiest_10_min=busiest,
         floods=floods,
         flood_share=flooded_us / max(1, until_us - from_us),
-        chattering=sum(_chatters(np.array(at, np.int64)) for at in times_of.values()),
+        chattering=sum(_chatters(at) for at in times_of.values()),
         by_severity={name: sum(r.severity == name for r in raised) for name in SEVERITIES},
         top_ten_share=sum(sorted(map(len, times_of.values()))[-10:]) / len(raised) if raised else 0.0,
-        hours_to_acknowledge=float(np.median(waited)) / HOUR_US if waited else None,
+        hours_to_acknowledge=median(waited) / HOUR_US if waited else None,
     )
 
 
-def _floods(times: "np.ndarray[tuple[int], np.dtype[np.int64]]", until_us: int) -> tuple[int, int, int]:
+def _floods(times_us: Sequence[int], until_us: int) -> tuple[int, int, int]:
     """(most alarms in any ten minutes, floods, microseconds of flood)."""
-    steps = sorted([(int(t), 1) for t in times] + [(int(t) + _WINDOW_US, -1) for t in times])
+    steps = sorted([(t, 1) for t in times_us] + [(t + _WINDOW_US, -1) for t in times_us])
     count = busiest = floods = flooded_us = 0
     since: int | None = None
     for at_us, change in steps:
@@ -100,9 +99,8 @@ def _floods(times: "np.ndarray[tuple[int], np.dtype[np.int64]]", until_us: int) 
     return busiest, floods, flooded_us
 
 
-def _chatters(times: "np.ndarray[tuple[int], np.dtype[np.int64]]") -> bool:
-    apart = CHATTERS_FROM - 1
-    return bool(len(times) > apart and (times[apart:] - times[:-apart] <= MINUTE_US).any())
+def _chatters(times_us: Sequence[int]) -> bool:
+    return any(last - first <= MINUTE_US for first, last in zip(times_us, times_us[CHATTERS_FROM - 1 :], strict=False))
 
 
 def read_figures(connection: Connection, days: float, now_us: int) -> Figures:

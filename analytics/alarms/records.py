@@ -12,7 +12,6 @@ from analytics.alarms.evaluate import Alarm, Change, Sight, changed, judge
 from analytics.alarms.refill_due import refill_trouble
 from analytics.alarms.states import Condition, Transition
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
-from analytics.vehicle.refill import Refill
 from ingest import schema
 from ingest.errors import Problem
 from ingest.registry import read_vehicles
@@ -56,11 +55,13 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     setup = vehicle.in_force(now_us)
     work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
     told = any(a.kind == REFILL_DUE and a.condition.active for a in held)
+    from analytics.vehicle.refill import Refill  # here, since listing alarms needs no arrays
+
     forecast = Refill.from_row(row.refill)
     refill, from_us = refill_trouble(setup, forecast, row.filled_us, depot.lead_us, now_us, told=told)
     sight = Sight(
         tuple(findings.from_row(r) for r in found.mappings()), refill, row.filled_us, why_away(work),
-        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, forecast.state != "unknown",
+        bool(row.commissioning and row.commissioning["state"] == "running"), from_us, forecast.state != "unknown", work,
     )  # fmt: skip
     changes, due_us = judge(held, sight, now_us)
     for change in changes:
@@ -167,7 +168,7 @@ def _told(alarm: Alarm, event: str = "") -> wording.Told:
 
 
 def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Told]]:
-    """What is open and in sight at a depot, and what is over and nobody has taken note of."""
+    """What stands and is in sight at a depot, and what is over but not acknowledged."""
     table, who = schema.alarm, schema.vehicle_summary
     rows = connection.execute(
         select(table)

@@ -2,16 +2,17 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from urllib.parse import urlsplit
+from typing import Final
+from urllib.parse import parse_qsl, urlsplit
 
-import apprise
-from apprise.plugins.email import NotifyEmail
 from sqlalchemy import Connection, insert, select, update
 
 from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
 from ingest import schema
-from ingest.broker import broker_of
 from ingest.errors import Problem
+from ingest.sealing import seal, unseal
+
+MOST_ALERTS: Final = 10  # in ten minutes, one by one: what ISA-18.2 calls a flood is more than that
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Route:
     failures: int = 0
     failing_us: int | None = None
     next_try_us: int = 0
+    most_alerts: int = MOST_ALERTS
     error: str | None = None
 
     @property
@@ -50,10 +52,12 @@ def read_routes(connection: Connection) -> list[Route]:
     table = schema.route
     columns = (
         "id", "address", "depot", "severity", "groups", "after_min", "at_any_hour", "failures", "failing_us", "next_try_us",
-        "error",
+        "error", "most_alerts",
     )  # fmt: skip
     rows = connection.execute(select(*(table.c[n] for n in columns)).where(~table.c.removed).order_by(table.c.id))
-    return [Route(**{**row, "groups": tuple(row["groups"])}) for row in rows.mappings()]
+    return [
+        Route(**{**row, "address": unseal(row["address"]), "groups": tuple(row["groups"])}) for row in rows.mappings()
+    ]
 
 
 def find_route(connection: Connection, number: int) -> Route:
@@ -66,7 +70,7 @@ def find_route(connection: Connection, number: int) -> Route:
 
 def add_route(
     connection: Connection, address: str, *, depot: str | None, severity: str, groups: Iterable[str],
-    after_min: int, at_any_hour: bool,
+    after_min: int, at_any_hour: bool, most_alerts: int = MOST_ALERTS,
 ) -> int:  # fmt: skip
     """Keep a route; its number. Raises Problem where nobody could be reached by its address."""
     check_address(address)
@@ -77,9 +81,11 @@ def add_route(
         raise Problem(f"group {unknown[0]!r} is none of: {', '.join(GROUPS)}")
     if after_min < 0:
         raise Problem("minutes without acknowledgement: 0 or more")
+    if not 1 <= most_alerts <= 1_000:
+        raise Problem("alerts one by one in ten minutes: 1 to 1,000")
     values = {
-        "address": address, "depot": depot, "severity": severity, "groups": sorted(groups), "after_min": after_min,
-        "at_any_hour": at_any_hour, "removed": False, "failures": 0, "next_try_us": 0,
+        "address": seal(address), "depot": depot, "severity": severity, "groups": sorted(groups), "after_min": after_min,
+        "at_any_hour": at_any_hour, "most_alerts": most_alerts, "removed": False, "failures": 0, "next_try_us": 0,
     }  # fmt: skip
     table = schema.route
     return int(connection.execute(insert(table).values(**values).returning(table.c.id)).scalar_one())
@@ -94,25 +100,57 @@ def remove_route(connection: Connection, number: int) -> None:
     connection.execute(update(table).where(table.c.id == number).values(**values))
 
 
+def seal_addresses(connection: Connection) -> int:
+    """Have the addresses encrypted by the key of now; how many. Raises Problem."""
+    routes = read_routes(connection)
+    for route in routes:
+        sealed = {"address": seal(route.address)}
+        connection.execute(update(schema.route).where(schema.route.c.id == route.id).values(**sealed))
+    return len(routes)
+
+
 def check_address(address: str) -> None:
     """Raises Problem where nobody could be reached by an address."""
     if _is_mqtt(address):
+        from ingest.broker import broker_of
+
         broker_of(address, {})
-    elif not apprise.Apprise().add(address):
+        return
+    import apprise  # here, since it takes long to load
+
+    if not apprise.Apprise().add(address):
         raise Problem(f"{masked(address)} is no address that alerts can go to, such as mailto://… or mqtt://…")
+
+
+def mailboxes(address: str) -> tuple[str, ...]:
+    """Who gets what goes by a mail route; nobody by name at any other kind of address."""
+    if _is_mqtt(address):
+        return ()
+    import apprise
+    from apprise.plugins.email import NotifyEmail
+
+    plugin = apprise.Apprise.instantiate(address)
+    if not isinstance(plugin, NotifyEmail):
+        return ()
+    return tuple(dict.fromkeys([*(mailbox for _, mailbox in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)]))
 
 
 def recipients(address: str) -> tuple[str, ...]:
     """Those who are sent to apart, so that nobody's mailbox matters to anybody else; one empty name where there are not several."""
-    plugin = None if _is_mqtt(address) else apprise.Apprise.instantiate(address)
-    if not isinstance(plugin, NotifyEmail):
-        return ("",)
-    found = dict.fromkeys([*(mailbox for _, mailbox in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)])
-    return tuple(found) if len(found) > 1 else ("",)
+    found = mailboxes(address)
+    return found if len(found) > 1 else ("",)
 
 
 def _is_mqtt(address: str) -> bool:
     return address.startswith(("mqtt://", "mqtts://"))
+
+
+def has_password(address: str) -> bool:
+    """Whether a secret stands in an address: as its password, or as one of the parameters that carry one."""
+    parts = urlsplit(address)
+    return parts.password is not None or any(
+        name.casefold() in ("pass", "password", "token", "apikey", "key") for name, _ in parse_qsl(parts.query)
+    )
 
 
 def masked(address: str) -> str:

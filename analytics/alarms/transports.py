@@ -14,24 +14,18 @@ from multiprocessing.connection import Connection, wait
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-import apprise
-import structlog
-from apprise.plugins.email import NotifyEmail
-from paho.mqtt.enums import MQTTProtocolVersion
-
 from analytics.alarms.routes import Route, masked
-from ingest.broker import broker_of, make_client
 from ingest.environment import ALERT_LOCAL, alert_broker_files
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT
 
-log = structlog.get_logger("tallow.delivery")
-
 SEND_TIMEOUT_S: Final = 15.0  # for all of a try
 _START_S: Final = 60.0  # for the process to be there, which is this machine's matter
-# Redirects are not followed: they may lead to where alerts must not go.
-_ASSET: Final = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="", http_redirects=False)
 _APART: Final = multiprocessing.get_context("forkserver")
+NEEDED: Final = (
+    "apprise.plugins.email",
+    "analytics.alarms.transports",
+)  # by the processes that send, loaded once for all
 
 # What servers answer, as the library's log has it.
 _SMTP: Final = re.compile(r"(?:\(|refused: )(\d{3}),? b'([^']*)'")
@@ -74,7 +68,7 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
         _check_target(message.route.address)
         # The account for alerts is another one than that for recording; so are its secrets.
         secrets = dict(alert_broker_files())
-        _APART.set_forkserver_preload(["analytics.pipeline.tasks", "analytics.alarms.transports"])
+        _APART.set_forkserver_preload(list(NEEDED))
         ours, theirs = _APART.Pipe(duplex=False)
         process = _APART.Process(target=_send_apart, args=(theirs, message, wait_s, secrets), daemon=True)
         process.start()
@@ -130,19 +124,24 @@ class _Heard(logging.Handler):
 
 
 def _notify(message: Message, wait_s: float) -> None:
+    import apprise  # here, since it takes long to load
+    from apprise.plugins.email import NotifyEmail
+
+    # Redirects are not followed: they may lead to where alerts must not go.
+    asset = apprise.AppriseAsset(app_id="tallow", app_desc="tallow alerts", app_url="", http_redirects=False)
     heard, logger = _Heard(), logging.getLogger("apprise")
     logger.setLevel(logging.DEBUG)
     logger.propagate = False
     logger.addHandler(heard)
     try:
-        plugin = apprise.Apprise.instantiate(message.route.address, asset=_ASSET)
+        plugin = apprise.Apprise.instantiate(message.route.address, asset=asset)
         if plugin is None:
             raise Undelivered("the address is not understood")
         plugin.redirects = False
         plugin.socket_connect_timeout = plugin.socket_read_timeout = wait_s
         if message.recipient and isinstance(plugin, NotifyEmail):
             plugin.targets, plugin.cc, plugin.bcc = [(False, message.recipient)], set(), set()
-        way = apprise.Apprise(asset=_ASSET)
+        way = apprise.Apprise(asset=asset)
         way.add(plugin)
         # Said to be plain text, so that nothing in it becomes markup on its way.
         if not way.notify(title=message.title, body=message.body, body_format=apprise.NotifyFormat.TEXT):
@@ -184,6 +183,10 @@ def _check_target(address: str) -> None:
 
 
 def _publish(message: Message, wait_s: float, secrets: dict[str, str]) -> None:
+    from paho.mqtt.enums import MQTTProtocolVersion  # here, as apprise: who only lists alarms needs neither
+
+    from ingest.broker import broker_of, make_client
+
     try:
         broker = broker_of(message.route.address, secrets)
         client = make_client(broker, "", MQTTProtocolVersion.MQTTv311)

@@ -33,6 +33,11 @@ class Told:
     summary: str
     since_us: int
 
+    @property
+    def stands(self) -> bool:
+        """Whether it still asks for something to be done."""
+        return self.state in ("unacknowledged", "acknowledged")
+
 
 def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
     """(title, text) of one alarm: which vehicle, what and how sure, what to take along, by when, and where to read on."""
@@ -56,18 +61,25 @@ def address_of(setup: Setup, site: str) -> str:
 
 
 def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[str, str]:
-    """(title, text) of what is open at a depot, worst first."""
-    counts = {s: sum(told.severity == s for _, told in rows) for s in SEVERITY_WORDS}
+    """(title, text) of what stands at a depot, most urgent first; what is over is no work any more, and told of in one line."""
+    standing = [row for row in rows if row[1].stands]
+    counts = {s: sum(told.severity == s for _, told in standing) for s in SEVERITY_WORDS}
     said = ", ".join(f"{number} {SEVERITY_WORDS[s].lower()}" for s, number in counts.items() if number)
-    ordered = sorted(rows, key=lambda row: (severity_rank(row[1].severity), row[0].vehicle, row[1].number))
+    ordered = sorted(
+        standing, key=lambda row: (severity_rank(row[1].severity), not _critical(*row), row[0].vehicle, row[1].number)
+    )
     shown = [
         f"{SEVERITY_WORDS[told.severity]} · {setup.unit} ({setup.vehicle}) · {told.kind.title}: {told.summary}"
-        f"{' (not acknowledged)' if told.state in ('unacknowledged', 'returned') else ''}"
+        f"{' (not acknowledged)' if told.state == 'unacknowledged' else ''}"
         for setup, told in ordered[:_SHOWN_IN_DIGEST]
     ]
     if len(ordered) > _SHOWN_IN_DIGEST:
         shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    return f"{depot} today: {said}", "\n\n".join(
+    over = [f"{setup.unit} ({setup.vehicle}): {told.kind.title.lower()}" for setup, told in rows if not told.stands]
+    if over:
+        more = f", and {len(over) - _SHOWN_IN_DIGEST} more" if len(over) > _SHOWN_IN_DIGEST else ""
+        shown.append(f"Over, nothing to do ({len(over)}): {'; '.join(over[:_SHOWN_IN_DIGEST])}{more}.")
+    return f"{depot} today: {said or 'nothing stands'}", "\n\n".join(
         [*shown, "\n".join(CAUTIONS), f"All alarms: {site}/alarms?depot={quote(depot)}"]
     )
 
@@ -86,6 +98,10 @@ def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[st
     )
 
 
+def _critical(setup: Setup, told: Told) -> bool:
+    return any(line.critical and line.line in told.lines for line in setup.lines)
+
+
 def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
     """The same for programs."""
     return {
@@ -99,7 +115,7 @@ def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:
         "channel": told.channel,
         "lines": list(told.lines),
         "severity": told.severity,
-        "critical": any(line.critical and line.line in told.lines for line in setup.lines),
+        "critical": _critical(setup, told),
         "event": told.event,
         "state": told.state,
         "summary": told.summary,

@@ -14,7 +14,7 @@ from sqlalchemy.exc import DBAPIError
 
 from ingest import schema
 from ingest.database import upsert, writing
-from ingest.times import now_us
+from ingest.times import machine_us
 
 # Nobody else begins a vehicle that somebody has claimed; whoever has not renewed its claim by then is taken for dead.
 LEASE_US: Final = 60_000_000
@@ -32,7 +32,7 @@ def vehicles_wanting(connection: Connection, began_us: int, stale_us: int, most_
     fresh = or_(analysis.c.vehicle_id.is_(None), and_(come, before))
     # Results may speak of the future, if somebody asked for those.
     old = or_(analysis.c.as_of_us < began_us - stale_us, analysis.c.as_of_us > began_us + stale_us)
-    at_us = now_us()
+    at_us = machine_us()
     taken = and_(claim.c.vehicle_id == vehicle.c.id, claim.c.until_us.between(at_us, at_us + LEASE_US))
     order = func.coalesce(analysis.c.as_of_us, -1), vehicle.c.id
     found = (
@@ -60,7 +60,7 @@ def vehicles_wanting(connection: Connection, began_us: int, stale_us: int, most_
 
 def claim_vehicles(engine: Engine, ids: Collection[int], who: str) -> set[int]:
     """Claim vehicles that nobody has claimed, or whose claim has run out; which."""
-    table, at_us = schema.claim, now_us()
+    table, at_us = schema.claim, machine_us()
     rows = [{"vehicle_id": id_, "who": who, "until_us": at_us + LEASE_US} for id_ in sorted(ids)]
     with writing(engine) as connection:
         new = upsert(connection, table)
@@ -114,7 +114,7 @@ class Claims:
             with suppress(DBAPIError), writing(self._engine) as connection:
                 for id_ in ids:
                     held = update(table).where(table.c.vehicle_id == id_, table.c.who == self._who)
-                    connection.execute(held.values(until_us=now_us() + LEASE_US))
+                    connection.execute(held.values(until_us=machine_us() + LEASE_US))
 
 
 _LEFT: Final = list[tuple[frozenset[int], str]]()  # what analysers of this process could not let go of, and who

@@ -7,15 +7,19 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine, delete, insert, select
 
+from analytics.account.greased import Kept, kept_of
+from analytics.pipeline.account import keep_greased, known_from
 from analytics.pipeline.tasks import Task, batches, kept_since_us, result_of
 from analytics.pipeline.workers import Workers
 from analytics.vehicle import daily
 from analytics.vehicle.archive import Past
+from analytics.vehicle.doses import doses
 from ingest import retention, schema
 from ingest.database import writing
 from ingest.errors import Problem
-from ingest.reading import newest_at_us
+from ingest.setups import Setup
 from ingest.times import DAY_US, instant
+from ingest.totals import newest_at_us
 
 # A forecast looks back over twelve weeks; everything else forgets sooner.
 WARM_UP_DAYS: Final = 91
@@ -37,9 +41,12 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
     before_us = retention.whole_month(since_us - WARM_UP_DAYS * DAY_US)
     kept = set[int]()
     for tasks, number in batches(engine, now_us):
-        for id_, past in pool.map(partial(_past, since_us=since_us), tasks):
+        for task, (past, setup, greased) in zip(tasks, pool.map(partial(_past, since_us=since_us), tasks), strict=True):
+            id_ = task.vehicle.id
             progress(len(kept), number)
             _keep_past(engine, id_, past)
+            with writing(engine) as connection:  # of what is let go of, too: nobody can work it out later
+                keep_greased(connection, id_, setup, greased, known_from(task.past, setup.timezone))
             kept.add(id_)
     for id_ in sorted(known - kept):  # not registered: nothing is looked for
         _keep_past(engine, id_, Past(since_us, now_us, (), (), ()))
@@ -53,14 +60,16 @@ def _keep_past(engine: Engine, vehicle_id: int, past: Past) -> None:
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **past.as_json()))
 
 
-def _past(task: Task, since_us: int) -> tuple[int, Past]:
+def _past(task: Task, since_us: int) -> tuple[Past, Setup, Kept]:
+    """What is kept of a vehicle: the past, and whether its points got their grease."""
     result = result_of(task)
     zone = ZoneInfo(result.history.setup.timezone)
     first_day = instant(since_us).astimezone(zone).date()
-    return task.vehicle.id, Past(
+    past = Past(
         since_us,
         task.as_of_us,
         tuple(finding for finding in result.findings if finding.began_us < since_us),
         tuple(fill for fill in result.fills if fill.at_us < since_us),
         tuple(one for one in daily.days(result) if one.day < first_day),
     )
+    return past, result.history.setup, kept_of(doses(result), result.history.setups)

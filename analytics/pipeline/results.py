@@ -13,7 +13,9 @@ from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.pipeline import depot_days, vehicle_summary
+from analytics.pipeline.account import keep_greased
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
+from analytics.pipeline.kept import program
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
@@ -141,6 +143,8 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
             alarms_due_us=0,
+            fleet_revision=outcome.fleet_revision,
+            made_by=program(),
         )
     )
     vehicle_summary.put_result(connection, outcome)
@@ -165,6 +169,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             ],
         )
     _keep_amounts(connection, outcome)
+    keep_greased(connection, outcome.vehicle_id, outcome.setup, outcome.greased, outcome.greased_since)
 
 
 def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:

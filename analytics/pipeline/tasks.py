@@ -2,13 +2,17 @@
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, func, select
 
+from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
 from analytics.findings import Finding
+from analytics.pipeline.account import known_from
+from analytics.pipeline.kept import fleet_revision
 from analytics.pipeline.peers import read_sisters, read_yard
 from analytics.pipeline.workers import Workers
 from analytics.planning.usage import Amount, Supply, monthly
@@ -16,6 +20,7 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.day import Day
+from analytics.vehicle.doses import doses
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
@@ -23,10 +28,11 @@ from ingest import schema
 from ingest.arrays import arrived_by
 from ingest.database import address, connect
 from ingest.errors import Problem
-from ingest.reading import newest_at_us, read_messages, recorded_since_us
+from ingest.reading import read_messages
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
 from ingest.times import LONG_AGO_US, rfc3339
+from ingest.totals import newest_at_us, recorded_since_us
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
 
@@ -35,12 +41,14 @@ _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What one analysis of one vehicle found, without the messages it rests on; `revision` is that of the vehicle which it had seen."""
+    """What one analysis of one vehicle found, without the messages it rests on; `revision` is that of the vehicle which it had seen,
+    `fleet_revision` the sum of all."""
 
     vehicle_id: int
     setup: Setup  # in force at `as_of_us`
     as_of_us: int
     revision: int
+    fleet_revision: int
     next_us: int | None
     findings: tuple[Finding, ...]
     refill: Refill
@@ -52,6 +60,8 @@ class Outcome:
     filled_us: int | None
     commissioning: dict[str, Any] | None
     amounts: list[Amount]
+    greased: Kept
+    greased_since: date | None  # what is kept of days before it stays
     sold: bool
 
 
@@ -64,6 +74,7 @@ class Task:
     past: Past | None
     work: tuple[Work, ...]
     revision: int
+    fleet_revision: int
     as_of_us: int
 
 
@@ -128,6 +139,7 @@ def outcome_of(task: Task) -> Outcome:
         setup=result.history.setup,
         as_of_us=task.as_of_us,
         revision=task.revision,
+        fleet_revision=task.fleet_revision,
         next_us=result.history.next_us,
         findings=result.findings,
         refill=result.refill,
@@ -139,6 +151,8 @@ def outcome_of(task: Task) -> Outcome:
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
+        greased=kept_of(doses(result), result.history.setups),
+        greased_since=known_from(task.past, result.history.setup.timezone),
         sold=why_away(task.work) == AWAY["sold"],
     )
 
@@ -149,6 +163,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
     revisions: dict[int, int] = dict(
         connection.execute(select(table.c.id, table.c.revision).where(table.c.id.in_(ids))).all()
     )  # fmt: skip
+    seen = fleet_revision(connection)
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
     return [
         Task(
@@ -157,6 +172,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
             past=pasts.get(one.id),
             work=work.get(one.id, ()),
             revision=revisions[one.id],
+            fleet_revision=seen,
             as_of_us=as_of_us,
         )
         for one in read_vehicles(connection, ids)

@@ -122,7 +122,7 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     found = {
         "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=bool(outcome.days))),
         "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
-        "dry_h": (outcome.max_hours_since_grease or 0.0) if open_ else 0.0,
+        "dry_h": outcome.max_hours_since_grease if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,
         "due_early_us": outcome.refill.due_early_us,
         "use_l_a_day": outcome.refill.use_l_a_day,
@@ -142,7 +142,15 @@ def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
     """Take the registry files in `folder` in, and keep who each vehicle is; what an analysis found of it stays. Raises Problem."""
-    done = registry.register(connection, folder, now_us, show)
+    return _listed(connection, registry.register(connection, folder, now_us, show), now_us)
+
+
+def register_setups(connection: Connection, wanted: Sequence[Setup], now_us: int) -> Registered:
+    """The same for set-ups that come another way."""
+    return _listed(connection, registry.register_setups(connection, wanted, now_us), now_us)
+
+
+def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
     return done
@@ -160,5 +168,5 @@ def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sol
     values = values | {"sold": sold}
     done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
     if not done.rowcount:
-        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": 0.0}
+        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None}
         connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))

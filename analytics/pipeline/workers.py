@@ -85,16 +85,17 @@ def _follow(parent: Connection) -> None:
 
 
 @contextmanager
-def workers(number: int | None = None, dask: str = "") -> Iterator[Workers]:
+def workers(number: int | None = None, dask: str = "", beside: Sequence[str] = ()) -> Iterator[Workers]:
     """Processes to analyse in, as many as the machine has processors unless told; or with `dask` the workers of the cluster whose
-    scheduler has that address. Raises Problem where it does not answer."""
+    scheduler has that address; `beside` are modules that other processes need which this one begins. Raises Problem where it does not
+    answer."""
     if dask:
         with _cluster(dask) as made:
             yield made
         return
     # Not forked from this process: a lock that one of its threads holds would stay locked there.
     apart = multiprocessing.get_context("forkserver")
-    apart.set_forkserver_preload(["analytics.pipeline.tasks", "analytics.alarms.transports"])
+    apart.set_forkserver_preload(["analytics.pipeline.tasks", *beside])
     theirs, ours = apart.Pipe(duplex=False)
     made = Workers(
         lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=ours.close

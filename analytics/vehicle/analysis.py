@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.findings import Episode, Finding
 from analytics.settings import DEFAULTS, Settings
@@ -39,6 +40,7 @@ class Result:
     past: Past | None
     hours_since_grease: Mapping[int, float | None]  # line -> ignition hours, None where it never surely arrived
     handover: Handover | None  # how far its commissioning has come, where there was one
+    flaws: NDArray[np.bool_]  # (cycles,) which of them did not do their work, or pumped air
 
     @property
     def max_hours_since_grease(self) -> float | None:
@@ -104,6 +106,7 @@ def analyse(
         past,
         since,
         handed,
+        flaws,
     )
 
 

@@ -79,7 +79,8 @@ def _not_vented(history: History, explained: Floats, settings: Settings) -> Floa
     """Whether the main line of an injector system kept its pressure after the pump stopped: (cycles,) of bool.
 
     Half of the peak still there is no vented line, whatever this vehicle's own past was like. Less than that is told from its own
-    usual rest pressure, but not where it is so cold that grease is stiff: then lines vent slowly, mostly after a night.
+    usual rest pressure, alone and beside the peak, since cold raises both; but not where it is so cold that grease is stiff: then
+    lines vent slowly, mostly after a night.
     """
     c = history.cycles
     flag = np.zeros(len(c), bool)
@@ -90,12 +91,16 @@ def _not_vented(history: History, explained: Floats, settings: Settings) -> Floa
     rest = np.log(np.clip(np.where(possible, c.rest_kpa.astype(np.float64), np.nan), 1.0, None))
     peak = np.log(np.clip(c.peak_kpa.astype(np.float64), 1.0, None))
     for channel in range(rest.shape[1]):
-        usual: list[float] = []
+        usual, usual_part = list[float](), list[float]()
         for i in np.flatnonzero(~np.isnan(rest[:, channel])):
             learned = len(usual) >= 8 and not c.temp_c[i] < settings.stiff_below_c
-            limit = np.median(usual[-200:]) + settings.not_vented_log_ratio if learned else np.inf
+            limit = np.inf
+            if learned:
+                own = max(np.median(usual[-200:]), peak[i, channel] + np.median(usual_part[-200:]))
+                limit = own + settings.not_vented_log_ratio
             high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
             flag[i] |= high
             if not high and not explained[i]:
                 usual.append(float(rest[i, channel]))
+                usual_part.append(float(rest[i, channel] - peak[i, channel]))
     return flag

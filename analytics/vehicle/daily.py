@@ -9,9 +9,23 @@ import numpy as np
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.day import Day
-from ingest.times import DAY_US, local_us
+from ingest.times import DAY_US, FOREVER_US, local_us
 
 _DAYS_SILENT: Final = 60
+_EMPTY_PCT: Final = 0.5  # of the reservoir
+
+
+def _pumped(result: Result) -> Any:
+    """Which cycles had grease to pump, (n,): an empty reservoir and a starved pump use none, whatever the sheet says."""
+    at_us = result.history.cycles.at_us
+    level = result.reservoir.level_at_cycle_pct
+    pumped = ~(np.isfinite(level) & (level <= _EMPTY_PCT))
+    for found in result.findings:
+        if found.kind == "starved_pump":
+            pumped &= (at_us < found.began_us) | (
+                at_us >= (found.ended_us if found.ended_us is not None else FOREVER_US)
+            )
+    return pumped
 
 
 def days(result: Result, settings: Settings = DEFAULTS) -> list[Day]:
@@ -37,7 +51,7 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[Day]:
     missed[int(heard_day[-1])] += result.audit.open_missed
     tank = result.reservoir
     reservoir_l = history.said("reservoir_l", c.at_us)
-    used = per_day(cycle_day, tank.used_pct / 100 * reservoir_l)
+    used = per_day(cycle_day, np.where(_pumped(result), tank.used_pct / 100 * reservoir_l, 0.0))
     level = np.full(width, np.nan)
     known = np.flatnonzero(np.isfinite(tank.level_at_cycle_pct))
     level[np.clip(cycle_day[known], 0, width - 1)] = tank.level_at_cycle_pct[known]  # the last of the day stands

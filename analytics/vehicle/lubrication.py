@@ -30,24 +30,38 @@ def hours_since(
     if not history.metered or not len(history.heard_h):
         return {line.line: None for line in history.setup.lines}
     now_h = float(history.heard_h[-1])
-    pumped, found_wrong = ~flaws, tuple(findings)
-    for found in found_wrong:
-        if found.kind == "starved_pump" or _delivers_nothing(found, settings):
-            pumped &= ~_inside(history, found)
-    proven = {channel: pumped & _proof(history, channel, found_wrong) for channel in (*history.setup.channels, None)}
+    proven = arrivals(history, history.setup.lines, findings, flaws, settings)
     out: dict[int, float | None] = {}
     for line in history.setup.lines:
-        arrived = proven[line.channel].copy()
-        for found in found_wrong:
-            if found.kind in LINE_FAULTS and line.line in found.lines:
-                arrived &= ~_inside(history, found)
-        hours = [float(history.cycle_h[np.flatnonzero(arrived)[-1]])] if arrived.any() else []
+        arrived = np.flatnonzero(proven[line.line])
+        hours = [float(history.cycle_h[arrived[-1]])] if len(arrived) else []
         hours += [
             float(np.interp(work.at_us, history.heard_us, history.heard_h))
             for work in history.work
             if work.kind == "greased_by_hand" and (not work.lines or line.line in work.lines)
         ]
         out[line.line] = round(max(0.0, now_h - max(hours)), 1) if hours else None
+    return out
+
+
+def arrivals(
+    history: History, lines: Iterable[Line], findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings
+) -> dict[int, NDArray[np.bool_]]:
+    """Line -> (cycles,) with which of them grease surely arrived at its point, as `hours_since` says it."""
+    pumped, found_wrong = ~flaws, tuple(findings)
+    for found in found_wrong:
+        if found.kind == "starved_pump" or _delivers_nothing(found, settings):
+            pumped &= ~inside(history, found)
+    proof: dict[str | None, NDArray[np.bool_]] = {}
+    out: dict[int, NDArray[np.bool_]] = {}
+    for line in lines:
+        if line.channel not in proof:
+            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong)
+        arrived = proof[line.channel].copy()
+        for found in found_wrong:
+            if found.kind in LINE_FAULTS and line.line in found.lines:
+                arrived &= ~inside(history, found)
+        out[line.line] = arrived
     return out
 
 
@@ -61,7 +75,7 @@ def _proof(history: History, channel: str | None, findings: Iterable[Finding]) -
     read = np.isfinite(c.peak_kpa[:, c.channels.index(channel)])
     for found in findings:
         if found.kind == "pressure_sensor" and found.channel == channel:
-            read &= ~_inside(history, found)
+            read &= ~inside(history, found)
     return np.asarray(read | confirmed)
 
 
@@ -106,7 +120,8 @@ def _delivers_nothing(found: Finding, settings: Settings) -> bool:
     return bool(found.evidence["cm3_per_cycle"] < settings.dry_ratio * found.evidence["expected_cm3_per_cycle"])
 
 
-def _inside(history: History, found: Finding) -> NDArray[np.bool_]:
+def inside(history: History, found: Finding) -> NDArray[np.bool_]:
+    """(cycles,) which of them ran while a finding lasted."""
     at_us = history.cycles.at_us
     return np.asarray(
         (at_us >= found.began_us) & (at_us < (found.ended_us if found.ended_us is not None else FOREVER_US))

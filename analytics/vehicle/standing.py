@@ -31,6 +31,7 @@ _CLOSINGS: Final = np.array([9.5, 14.5, 15.5, 16.5, 16.5, 23.5])
 _ALIKE: Final = 0.7  # earlier silences that lasted at least so much of this one tell of it
 # Before earlier silences tell: share in which a vehicle worked, and for how many silences that counts.
 _WORKED: Final = (0.4, 1.5)
+_UNHEARD_OFF: Final = 0.03  # of messages that the ignition is off never come
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,16 @@ def chance_of_work(days: Floats, worked: Floats, silent_days: float, together: b
     return 0.1 * chance if together else chance
 
 
+def given_ignition(chance: float, on: bool | None, on_share: float) -> float:
+    """The chance that it works, given whether its ignition was on when it was heard last (None: nothing tells). Whoever parks switches
+    it off; coverage is left at any hour, on in `on_share` of them, so that off tells a little of parking, too (Bayes' rule)."""
+    if on is None:
+        return chance
+    working, parked = (on_share, _UNHEARD_OFF) if on else (1 - on_share, 1 - _UNHEARD_OFF)
+    told = chance * working + (1 - chance) * parked
+    return chance * working / told if told > 0 else chance
+
+
 def remaining(lengths: Floats, elapsed_days: float, rng: np.random.Generator, paths: int) -> Floats:
     """(paths,) days that a stop goes on which has lasted so long already, drawn from the lengths of stops."""
     longer = lengths[lengths > elapsed_days]
@@ -161,4 +172,8 @@ def standing(
     shut = known or together is not None
     if silent < SILENT_DAYS:
         return 0.0, stands, shut
-    return chance_of_work(*worked_unheard(history, audit, [*closings, *yard.closed]), silent, shut), stands, shut
+    chance = chance_of_work(*worked_unheard(history, audit, [*closings, *yard.closed]), silent, shut)
+    on = history.ignitions.on[-1] == 1 if len(history.ignitions) else None
+    heard_days = (int(history.heard_us[-1]) - int(history.heard_us[0])) / DAY_US
+    on_share = (history.heard_h[-1] - history.heard_h[0]) / 24 / max(heard_days, 1.0)
+    return given_ignition(chance, on, float(np.clip(on_share, 0.05, 0.95))), stands, shut

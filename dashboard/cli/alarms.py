@@ -1,10 +1,9 @@
-"""The commands about alarms: who has to deal with what, who is told of it, and the program that keeps it all up to date."""
+"""The commands about alarms: listing, acknowledging, shelving, and taking them out of service."""
 
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from sqlalchemy import Engine
 
 from analytics.alarms import records
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
@@ -20,27 +19,30 @@ from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
 
-app = typer.Typer()
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+app = typer.Typer(rich_markup_mode=None)
 
 Numbers = Annotated[list[int], typer.Argument(metavar="NUMBER...", help="numbers as tallow alarms shows them")]
 By = Annotated[str, typer.Option(help="who does it")]
 Why = Annotated[str, typer.Option(help="why")]
 
 _NONE = "No alarms."
-_NONE_EVER = "No alarm was ever raised here: tallow watch raises them; tallow findings says what was found."
+_NONE_EVER = "There has never been an alarm here. tallow watch raises alarms; tallow findings prints what was found."
 
 
 @app.command("alarms", epilog="Example: tallow alarms --depot 'Quarry South'")
 def list_alarms(
-    depot: Annotated[str, typer.Option(help="of this depot only")] = "",
-    every: Annotated[bool, typer.Option("--all", help="also those that are over, of the last 90 days")] = False,
-    history: Annotated[int | None, typer.Option(metavar="NUMBER", help="what happened to one alarm")] = None,
-    figures: Annotated[bool, typer.Option("--figures", help="how many alarms people are asked to deal with")] = False,
+    depot: Annotated[str, typer.Option(help="show this depot only")] = "",
+    every: Annotated[bool, typer.Option("--all", help="also alarms that have cleared, of the last 90 days")] = False,
+    history: Annotated[int | None, typer.Option(metavar="NUMBER", help="show the history of one alarm")] = None,
+    figures: Annotated[bool, typer.Option("--figures", help="show how many alarms people have to deal with")] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     as_json: Json = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """List what somebody has to deal with, worst first."""
+    """List the alarms that stand, most urgent first."""
     engine = open_existing(database)
     with reachable(engine):
         if figures:
@@ -68,7 +70,7 @@ def list_alarms(
         print(CAUTION if rows else _NONE if alarms.ever_raised(engine) else _NONE_EVER)
 
 
-def _print_history(engine: Engine, number: int, as_json: bool) -> None:
+def _print_history(engine: "Engine", number: int, as_json: bool) -> None:
     steps = alarms.transitions(engine, number)
     if not steps:
         raise Problem(f"there is no alarm {number}; tallow alarms --all lists them")
@@ -83,7 +85,7 @@ def _print_history(engine: Engine, number: int, as_json: bool) -> None:
         )
 
 
-def _print_figures(engine: Engine, as_json: bool) -> None:
+def _print_figures(engine: "Engine", as_json: bool) -> None:
     with engine.connect() as connection:
         told = read_figures(connection, NEEDED_DAYS, now_us())
     rows = formatting.alarm_figures(told)
@@ -93,7 +95,7 @@ def _print_figures(engine: Engine, as_json: bool) -> None:
     for name, value, aim in rows:
         print(f"{name}: {value}{f' (aim: {aim})' if aim else ''}")
     if told.days < NEEDED_DAYS:
-        print(f"Only {told.days:.1f} days are recorded; rates say something from {NEEDED_DAYS} days on.")
+        print(f"Only {told.days:.1f} days are recorded; rates mean little before {NEEDED_DAYS} days.")
 
 
 def _act(database: str, numbers: list[int], event: Event, by: str, why: str, until_us: int | None = None) -> None:
@@ -107,7 +109,7 @@ def _act(database: str, numbers: list[int], event: Event, by: str, why: str, unt
 
 @app.command("acknowledge", epilog="Example: tallow acknowledge 12 13 --by 'R. Okafor'")
 def acknowledge(numbers: Numbers, by: By = "", why: Why = "", database: Database = DEFAULT_DATABASE) -> None:
-    """Acknowledge alarms: somebody deals with them; all or none."""
+    """Acknowledge alarms: somebody deals with them. All of them are acknowledged, or none."""
     _act(database, numbers, "acknowledge", by, why)
 
 
@@ -116,12 +118,12 @@ def shelve(
     numbers: Numbers,
     by: By = "",
     why: Why = "",
-    days: Annotated[float | None, typer.Option(min=0.01, max=90, help="for so many days")] = None,
+    days: Annotated[float | None, typer.Option(min=0.01, max=90, help="number of days")] = None,
     until: Annotated[str | None, typer.Option(help="until this time, RFC 3339")] = None,
-    end: Annotated[bool, typer.Option("--end", help="take them from the shelf again")] = False,
+    end: Annotated[bool, typer.Option("--end", help="end shelving: show them again")] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Put alarms out of sight until a time, for a reason; all or none."""
+    """Hide alarms until a time, for a reason. All of them are shelved, or none."""
     if end:
         _act(database, numbers, "unshelve", by, why)
         return
@@ -139,5 +141,5 @@ def out_of_service(
     back: Annotated[bool, typer.Option("--back", help="put them back into service")] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Take alarms out of service for maintenance, until they are put back; all or none."""
+    """Take alarms out of service for maintenance, until they are put back. All of them, or none."""
     _act(database, numbers, "put_back" if back else "take_out", by, why)

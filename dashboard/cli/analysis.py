@@ -2,21 +2,27 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from analytics.findings import CAUTION, urgency
+from analytics.findings import CAUTION, FILL_STEP, urgency
 from analytics.kinds import FINDING_KINDS
-from analytics.pipeline import backtest as backtesting
-from analytics.pipeline import results, tasks
-from analytics.pipeline.workers import workers
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, AsOf, Dask, Database, Json, as_of_us, print_json, progress
 from ingest.database import open_existing, reachable
 from ingest.errors import Problem
 
-app = typer.Typer()
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sqlalchemy import Connection
+
+    from analytics.pipeline.tasks import Outcome
+
+Row = TypeVar("Row")
+
+app = typer.Typer(rich_markup_mode=None)
 
 
 @app.command(epilog="Example: tallow analyse --as-of 2026-03-01T06:00:00Z")
@@ -26,7 +32,17 @@ def analyse(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Bring findings, fills and forecasts up to date, once."""
+    from analytics.pipeline.kept import count_current
+
     engine = open_existing(database)
+    with reachable(engine), engine.connect() as connection:
+        current = count_current(connection, as_of_us(engine, as_of))
+    if current is not None:
+        print(f"Nothing new: {current} vehicles are up to date.")
+        return
+    from analytics.pipeline import results, tasks
+    from analytics.pipeline.workers import workers
+
     with reachable(engine), workers(dask=dask) as pool, progress("Analysing", "vehicles") as bar:
         number = sum(1 for _ in results.renew(engine, lambda: as_of_us(engine, as_of), pool, bar))
         with engine.connect() as connection:
@@ -36,7 +52,10 @@ def analyse(
         raise Problem(f"{left} more could not be analysed, or another analyser has them in hand; try again in a minute")
 
 
-def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
+def _outcomes(database: str, as_of: str | None) -> "list[Outcome]":
+    from analytics.pipeline import tasks
+    from analytics.pipeline.workers import workers
+
     engine = open_existing(database)
     with reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
         return list(tasks.outcomes(engine, as_of_us(engine, as_of), pool, bar))
@@ -44,18 +63,21 @@ def _outcomes(database: str, as_of: str | None) -> list[tasks.Outcome]:
 
 @app.command(epilog="Example: tallow backtest --weeks 12")
 def backtest(
-    weeks: Annotated[int, typer.Option(min=1, max=104, help="forecasts of so many past weeks, one a week")] = 12,
-    chart: Annotated[Path | None, typer.Option(help="draw the calibration into this HTML file")] = None,
+    weeks: Annotated[int, typer.Option(min=1, max=104, help="number of past weeks to check, one forecast a week")] = 12,
+    chart: Annotated[Path | None, typer.Option(help="write a chart of the accuracy to this HTML file")] = None,
     as_json: Json = False,
     dask: Dask = "",
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say how well past refill dates held, beside three plain ways to forecast."""
+    """Say how accurate past refill dates were, beside three plain ways to forecast."""
+    from analytics.pipeline import backtest as backtesting
+    from analytics.pipeline.workers import workers
+
     engine = open_existing(database)
     with reachable(engine), workers(dask=dask) as pool, progress("Looking back", "vehicles") as bar:
         told = backtesting.backtest(engine, weeks, pool, bar)
     if told is None:
-        raise Problem("no past forecast has come to its end yet; try with more messages or more --weeks")
+        raise Problem("no past forecast can be checked yet; try more --weeks, or try again when more is recorded")
     if chart is not None:
         from dashboard.figures.backtest import held_dates
 
@@ -67,12 +89,12 @@ def backtest(
         print_json(asdict(told))
         return
     print(
-        f"{told.cases} forecasts whose low mark would have been reached by now; {told.still_open} more are still open, and"
-        " those like them count for them."
+        f"{told.cases} forecasts can be checked. {told.still_open} more are still open; forecasts like them count in their"
+        " place."
     )
-    print(f"The window from the early to the late date held {told.coverage:.0%} of them (80 % is meant).")
+    print(f"{told.coverage:.0%} came between their early and their late date (ideal: 80 %).")
     shares = ", ".join(f"{share:.0%}" for share in told.below)
-    print(f"Reached by the early, expected and late date: {shares} (10 %, 50 % and 90 % are meant).")
+    print(f"Came by the early, expected and late date: {shares} (ideal: 10 %, 50 % and 90 %).")
     print(f"Pinball loss {told.pinball_days:.2f} days; by registered doses and last month's cycles"
           f" {told.nominal_pinball_days:.2f}, by a straight line {told.straight_pinball_days:.2f}.")  # fmt: skip
     if told.structural_pinball_days is not None:
@@ -84,28 +106,48 @@ def backtest(
         )
 
 
+def _kept(database: str, as_of: str | None, read: "Callable[[Connection], list[Row]]") -> "list[Row] | None":
+    """What the newest results say, where they are the answer."""
+    from analytics.pipeline.kept import count_current
+
+    engine = open_existing(database)
+    with reachable(engine), engine.connect() as connection:
+        if count_current(connection, as_of_us(engine, as_of)) is None:
+            return None
+        return read(connection)
+
+
 @app.command(epilog="Example: tallow findings --json --as-of 2026-03-01T06:00:00Z")
 def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
-    """Print the findings up to a time, ended ones included."""
-    told = [(o, f) for o in _outcomes(database, as_of) for f in o.findings]
+    """Print what was found, past findings included; with --as-of what was known at that time."""
+    from analytics.pipeline.kept import read_findings
+
+    told = _kept(database, as_of, read_findings)
+    if told is None:
+        told = [(o.setup.fleet, o.setup.vehicle, f) for o in _outcomes(database, as_of) for f in o.findings]
     if as_json:
-        print_json([f.as_json(o.setup.fleet, o.setup.vehicle) for o, f in told])
+        print_json([f.as_json(fleet, vehicle) for fleet, vehicle, f in told])
         return
-    for o, f in sorted(told, key=lambda pair: (not pair[1].open, *urgency(pair[1]))):
-        state = "open " if f.open else "ended"
-        print(f"{state}  {o.setup.fleet}/{o.setup.vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
+    for fleet, vehicle, f in sorted(told, key=lambda row: (not row[2].open, *urgency(row[2]))):
+        state = "open" if f.open else "past"
+        print(f"{state}  {fleet}/{vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
     print(CAUTION if told else "No findings.")
 
 
 @app.command(epilog="Example: tallow refills --json")
 def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print when each reservoir reaches its low mark."""
-    found = _outcomes(database, as_of)
+    from analytics.pipeline.kept import read_refills
+
+    found = _kept(database, as_of, read_refills)
+    if found is None:
+        found = [(o.setup.fleet, o.setup.vehicle, o.setup.timezone, o.refill) for o in _outcomes(database, as_of)]
     if as_json:
-        print_json([o.refill.as_json(o.setup.fleet, o.setup.vehicle) for o in found])
+        print_json([refill.as_json(fleet, vehicle) for fleet, vehicle, _, refill in found])
         return
-    for o in sorted(found, key=lambda o: (o.refill.due_expected_us is None, o.refill.due_expected_us or 0)):
-        refill, zone = o.refill, o.setup.timezone
+    for fleet, vehicle, zone, refill in sorted(
+        found, key=lambda row: (row[3].due_expected_us is None, row[3].due_expected_us or 0)
+    ):
         level = "level unknown" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
         when = refill.reason or refill.state
         if refill.due_expected_us is not None:
@@ -113,8 +155,8 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
             when = (
                 f"{formatting.window(refill.due_early_us, refill.due_late_us, zone)}, most likely {expected} ({zone})"
             )
-        print(f"{o.setup.fleet}/{o.setup.vehicle}  {level}  {refill.state}  {when}")
-    print(CAUTION if found else "No vehicles are registered.")
+        print(f"{fleet}/{vehicle}  {level}  {refill.state}  {when}")
+    print(f"{FILL_STEP}\n{CAUTION}" if found else "No vehicles are registered.")
 
 
 @app.command(epilog="Example: tallow fills --json")

@@ -2,26 +2,99 @@
 
 import os
 import sys
+from collections.abc import Iterator, Mapping
+from importlib import import_module
+from typing import Any, Final, NamedTuple
 
 import typer
+from typer.core import TyperGroup
 
-from dashboard.accounts import OPERATOR, acting_as
-from dashboard.cli import alarms, analysis, people, planning, recording, routes, serve, simulate
 from dashboard.cli.options import end_in_order
 from ingest import parent
-from ingest.environment import SETTINGS
+from ingest.environment import SETTINGS, demo_clock
 from ingest.errors import Problem
+from ingest.times import Clock, follow_clock
+
+
+class Command(NamedTuple):
+    """Which module of `dashboard.cli` holds a command, and what the list of commands says of it."""
+
+    module: str
+    summary: str
+
+
+COMMANDS: Final[Mapping[str, Command]] = {
+    "demo": Command("simulate", "Start everything on this machine with a simulated fleet"),
+    "register": Command("recording", "Read vehicles and line lists from two CSV files"),
+    "ingest": Command("recording", "Record the messages of a broker until stopped"),
+    "replay": Command("recording", "Record the messages of log files"),
+    "watch": Command("serve", "Keep findings and alarms up to date and deliver alerts, until stopped"),
+    "analyse": Command("analysis", "Bring findings, fills and forecasts up to date, once"),
+    "findings": Command("analysis", "Print what was found, past findings included"),
+    "refills": Command("analysis", "Print when each reservoir reaches its low mark"),
+    "fills": Command("analysis", "Print the fills seen in the level readings"),
+    "alarms": Command("alarms", "List the alarms that stand, most urgent first"),
+    "acknowledge": Command("alarms", "Acknowledge alarms: somebody deals with them"),
+    "shelve": Command("alarms", "Hide alarms until a time, for a reason"),
+    "out-of-service": Command("alarms", "Take alarms out of service for maintenance"),
+    "route": Command("routes", "Say where alerts go: list, add, remove, test"),
+    "depot": Command("routes", "Show or change a depot's alert settings and closed days"),
+    "calendar": Command("routes", "Make a secret calendar address for a depot's refills"),
+    "round": Command("planning", "Plan the refill visits to a depot"),
+    "work": Command("work", "Record work on a vehicle's system, or list it"),
+    "commission": Command("planning", "Say what is proven of a freshly fitted system, and what not yet"),
+    "timer": Command("planning", "Say how much grease each point gets in 8 ignition hours"),
+    "amounts": Command("planning", "Print grease used, filled and needed, by month and depot"),
+    "backtest": Command("analysis", "Say how accurate past refill dates were"),
+    "status": Command("keeping", "Print what is recorded"),
+    "quarantine": Command("keeping", "List the messages that could not be recorded, and why"),
+    "dashboard": Command("serve", "Serve the dashboard"),
+    "person": Command("people", "Say who may use the dashboard: add, list, change, remove"),
+    "token": Command("tokens", "Let programs in on behalf of a person: add, list, revoke"),
+    "audit": Command("security", "Print who signed in, failed to, left, and changed what"),
+    "seal": Command("security", "Encrypt the secrets in the database by a key from a file"),
+    "simulate": Command("simulate", "Publish a simulated fleet, or write it to files"),
+    "prune": Command("keeping", "Thin old messages; findings and fills stay"),
+    "acl": Command("keeping", "Print a broker's access rules for the registered vehicles"),
+    "upgrade": Command("keeping", "Bring the database of an older version up to date"),
+}
+
+
+class _Commands(Mapping[str, Any]):
+    """Each command, read from its module only when it is asked for: none waits for what another needs."""
+
+    def __getitem__(self, name: str) -> Any:
+        module = import_module(f"dashboard.cli.{COMMANDS[name].module}")
+        return typer.main.get_group(module.app).commands[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+
+class _Group(TyperGroup):
+    """The list of commands, which needs none of them."""
+
+    def __init__(self, **attributes: Any) -> None:
+        super().__init__(**attributes)
+        self.commands: Any = _Commands()
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002
+        """Print it."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, command.summary) for name, command in COMMANDS.items()])
+
 
 app = typer.Typer(
+    cls=_Group,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     epilog="\b\nSettings, as variables of the environment:\n"
     + "\n".join(f"{one.name}  {one.meaning}{f' ({one.default})' * bool(one.default)}" for one in SETTINGS),
 )
-for part in (simulate, recording, analysis, planning, alarms, routes, serve):
-    app.add_typer(part.app)
-app.add_typer(people.app, name="person")
 
 
 @app.callback(invoke_without_command=True)
@@ -32,15 +105,20 @@ def start(context: typer.Context) -> None:
     """
     if context.invoked_subcommand is None:
         print(context.get_help())
+        return
+    from dashboard.accounts import OPERATOR, acting_as  # here, since the list of commands needs no database
+
+    context.with_resource(acting_as(OPERATOR))
 
 
 def main() -> None:
     """Run the command line; the console script."""
     parent.follow()
     end_in_order()
+    if (clock := demo_clock()) is not None:
+        follow_clock(Clock(*clock))
     try:
-        with acting_as(OPERATOR):
-            status = app(prog_name="tallow", standalone_mode=False)
+        status = app(prog_name="tallow", standalone_mode=False)
     except Problem as problem:
         fail(str(problem), 1)
     except typer.TyperException as error:

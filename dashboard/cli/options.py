@@ -1,4 +1,7 @@
-"""What all commands share: options, times, progress, logging, and how an answer is printed."""
+"""What all commands share: options, times, progress, logging, and how an answer is printed.
+
+Libraries are loaded where they are used, here and in the other modules of commands: none waits for what it does not need.
+"""
 
 import contextlib
 import json
@@ -6,18 +9,16 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
-import structlog
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-from sqlalchemy import Engine
 
-from analytics.pipeline import tasks
 from ingest.environment import BROKER, DASK, DATABASE
 from ingest.errors import Problem
 from ingest.times import read_time
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
 
 ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
@@ -51,6 +52,9 @@ def moment(text: str) -> int:
 @contextlib.contextmanager
 def progress(what: str, unit: str) -> Iterator[Any]:
     """A bar on a terminal's standard error; elsewhere nothing. Gives a function (done, of)."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
     columns = (
         TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TextColumn(unit), TimeRemainingColumn()
     )  # fmt: skip
@@ -84,6 +88,8 @@ def end_in_order() -> None:
 
 def start_logging() -> None:
     """Lines for people on a terminal, JSON objects for machines elsewhere."""
+    import structlog
+
     people = sys.stdout.isatty()
     structlog.configure(
         processors=[
@@ -100,9 +106,11 @@ def print_json(value: object) -> None:
     sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n")
 
 
-def as_of_us(engine: Engine, text: str | None) -> int:
+def as_of_us(engine: "Engine", text: str | None) -> int:
     """The time to answer for: as somebody wrote it, else the newest recorded."""
     if text is not None:
         return moment(text)
+    from ingest.totals import newest_at_us
+
     with engine.connect() as connection:
-        return tasks.default_as_of_us(connection)
+        return newest_at_us(connection) or 0  # 1970 where nothing is recorded

@@ -14,7 +14,9 @@ from ingest.environment import PERSON_PASSWORD_FILE
 from ingest.errors import Problem
 from ingest.times import now_us
 
-app = typer.Typer(help="Who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+app = typer.Typer(rich_markup_mode=None)
+person = typer.Typer(help="Say who may use the dashboard: add, list, change, remove.", no_args_is_help=True)
+app.add_typer(person, name="person")
 
 Name = Annotated[str, typer.Argument(metavar="NAME")]
 RoleOption = Annotated[str, typer.Option("--role", help=f"one of: {', '.join(accounts.ROLES)}")]
@@ -26,7 +28,7 @@ PasswordFile = Annotated[
 ]
 
 
-@app.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
+@person.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
 def add(
     name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
     database: Database = DEFAULT_DATABASE,
@@ -36,11 +38,11 @@ def add(
     password = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.add(connection, name, password, role, fleet or (), depot or ())
-        change_log.log_change(connection, "command line", f"{name} added as {role}", now_us())
+        change_log.log_change(connection, "command line", f"{name} added as {role}", now_us(), "person")
     print(f"{name} is a {role}.")
 
 
-@app.command("list", epilog="Example: tallow person list")
+@person.command("list", epilog="Example: tallow person list")
 def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
     engine = open_database(database)
@@ -48,12 +50,13 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         found = accounts.people(connection)
     for one in found:
         seen = "; ".join(part for part in (", ".join(one.fleets), ", ".join(one.depots)) if part) or "everything"
-        print(f"{one.name}: {one.role}, sees {seen}")
+        factor = "; second factor" if one.has_second_factor else ""
+        print(f"{one.name}: {one.role}, sees {seen}{factor}")
     if not found:
-        print("Nobody is named yet: whoever is on this machine may do everything.")
+        print("Nobody is listed yet: everybody on this machine may do everything.")
 
 
-@app.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
+@person.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
 def change(
     name: Name,
     role: RoleOption,
@@ -61,43 +64,54 @@ def change(
     depot: Depots = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Give somebody another role, fleets and depots; ends their sessions."""
+    """Change a person's role, fleets and depots. This signs them out everywhere."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.set_role(connection, name, role, fleet or (), depot or ())
-        change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us())
+        change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us(), "person")
     print(f"{name} is a {role}.")
 
 
-@app.command("password", epilog="Example: tallow person password 'R. Okafor'")
+@person.command("password", epilog="Example: tallow person password 'R. Okafor'")
 def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
-    """Give somebody another password; ends their sessions."""
+    """Change a person's password. This signs them out everywhere."""
     engine = open_database(database)
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.set_password(connection, name, new)
-        change_log.log_change(connection, "command line", f"{name} has another password", now_us())
+        change_log.log_change(connection, "command line", f"{name} has another password", now_us(), "person")
     print(f"{name} has another password.")
 
 
-@app.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
+@person.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
 def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Remove a person."""
     engine = open_database(database)
     with reachable(engine), writing(engine) as connection:
         accounts.remove(connection, name)
-        change_log.log_change(connection, "command line", f"{name} removed", now_us())
+        change_log.log_change(connection, "command line", f"{name} removed", now_us(), "person")
     print(f"{name} removed.")
 
 
-@app.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
+@person.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
 def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
-    """Let a person try again at once who gave a wrong password too often."""
+    """Let a person sign in again at once after too many wrong passwords."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
         number = accounts.unlock(connection, name)
-        change_log.log_change(connection, "command line", f"{name} unlocked", now_us())
-    print(f"{number} wrong tries of {name} forgotten.")
+        change_log.log_change(connection, "command line", f"{name} unlocked", now_us(), "person")
+    print(f"{number} wrong passwords of {name} forgotten.")
+
+
+@person.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Okafor'")
+def clear_second_factor(name: Name, database: Database = DEFAULT_DATABASE) -> None:
+    """Take a person's second factor away, whose device and codes are lost; ends their sessions."""
+    engine = open_existing(database)
+    with reachable(engine), writing(engine) as connection:
+        accounts.set_second_factor(connection, name, None)
+        what = f"{name} has no second factor any more"
+        change_log.log_change(connection, "command line", what, now_us(), "second_factor")
+    print(f"{what}.")
 
 
 def _password(file: Path | None) -> str:

@@ -1,10 +1,10 @@
-"""The commands about work on vehicles: planned, recorded, and what a timer gives."""
+"""The commands that plan: refill visits, timers, amounts of grease, and the first cycles of a fitted system."""
 
 import secrets
 import sys
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -18,7 +18,6 @@ from dashboard.cli.options import (
     Database,
     Json,
     as_of_us,
-    moment,
     print_json,
 )
 from dashboard.exports import csv
@@ -36,26 +35,26 @@ from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
 
-app = typer.Typer()
+app = typer.Typer(rich_markup_mode=None)
 
 
 @app.command("round", epilog="Example: tallow round 'Skarvholm Quarry' --days 28 --limit 4")
 def refill_round(
     depot: Annotated[str, typer.Argument(metavar="DEPOT")],
-    days: Annotated[int, typer.Option(min=0, max=366, help="vehicles due within so many days")] = 28,
-    limit: Annotated[int | None, typer.Option(min=1, help="fills a day at most")] = None,
+    days: Annotated[int, typer.Option(min=0, max=366, help="days to plan ahead")] = 28,
+    limit: Annotated[int | None, typer.Option(min=1, help="most fills a day")] = None,
     worth: Annotated[
-        float, typer.Option(min=0, max=1, help="share of a reservoir that is worth a fill")
+        float, typer.Option(min=0, max=1, help="smallest fill worth a visit, as a share of the reservoir")
     ] = rounds.WORTH,
-    workdays: Annotated[str, typer.Option(help="days on which somebody works, 1 is Monday")] = "12345",
+    workdays: Annotated[str, typer.Option(help="working days; 1 is Monday")] = "12345",
     container: Annotated[
-        float | None, typer.Option(min=0.1, help="litres in one container, to count whole ones")
+        float | None, typer.Option(min=0.1, help="litres in one container, to count containers")
     ] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     calendar: Annotated[Path | None, typer.Option(help="write the visits to this iCalendar file")] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Plan refill visits to a depot: fewest days, every vehicle in its time; by the newest analysis."""
+    """Plan the refill visits to a depot: as few days as possible, each vehicle before it is due. Uses the newest analysis."""
     if not workdays or not set(workdays) <= set("1234567"):
         raise Problem("--workdays: digits from 1 (Monday) to 7, such as 12345")
     engine = open_existing(database)
@@ -90,78 +89,19 @@ def refill_round(
         print(f"No date is known for: {', '.join(told.undated)}.")
 
 
-@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Okafor' --note 'tube renewed'")
-def record_work(
-    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
-    kind: Annotated[
-        str | None, typer.Argument(metavar="KIND", help=f"one of: {', '.join(work.KINDS)}; lists the records without")
-    ] = None,
-    at: Annotated[str | None, typer.Option(help="when it was done, RFC 3339; now by default")] = None,
-    by: Annotated[str, typer.Option(help="who did it")] = "",
-    line: Annotated[list[int] | None, typer.Option(help="number on the line list; repeat for several")] = None,
-    channel: Annotated[
-        str | None, typer.Option(help="pressure sensor that was replaced; else the level sensor")
-    ] = None,
-    litres: Annotated[float | None, typer.Option(help="litres of grease filled in")] = None,
-    to_pct: Annotated[float | None, typer.Option(help="level after filling, percent; 100 is the full mark")] = None,
-    above_full: Annotated[bool, typer.Option("--above-full", help="it was filled above the full mark")] = False,
-    grease: Annotated[str | None, typer.Option(help="which grease")] = None,
-    interval_min: Annotated[float | None, typer.Option(help="interval that the timer was set to")] = None,
-    run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
-    depot: Annotated[str | None, typer.Option(help="depot that the vehicle moved to")] = None,
-    note: Annotated[str, typer.Option(help="anything else")] = "",
-    corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one stands for")] = None,
-    withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="say that a record was wrong")] = None,
-    database: Database = DEFAULT_DATABASE,
-) -> None:
-    """Record what was done to a vehicle's system, or list what was."""
-    engine = open_existing(database)
-    with reachable(engine), writing(engine) as connection:
-        found = registry.find(connection, vehicle)
-        if kind is None and withdraw is None:
-            _print_work(work_records.read_records(connection, found.id).get(found.id, ()))
-            return
-        said: dict[str, Any] = {
-            "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
-            "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
-        }  # fmt: skip
-        if withdraw is not None:
-            wrong = [
-                w for w, _, _ in work_records.read_records(connection, found.id).get(found.id, ()) if w.key == withdraw
-            ]
-            if not wrong:
-                raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
-            said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
-        if not by:
-            raise Problem("say who did it with --by")
-        at_us = now_us() if at is None else moment(at)
-        record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
-        work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
-    print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
-
-
-def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
-    for one, _, stands in records:
-        what = "withdraws a record" if one.withdrawn else "; ".join([one.title, *formatting.work_details(one)])
-        mark = f", corrects {one.corrects}" if one.corrects else ""
-        when, gone = formatting.moment(one.at_us, "UTC", with_zone=True), "" if stands else "  no longer stands"
-        print(f"{one.key}  {when}  {what} ({one.by}{mark}){gone}")
-    if not records:
-        print("No work is recorded.")
-
-
 @app.command("timer", epilog="Example: tallow timer HS-102 --interval-min 15")
 def show_timer(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
     interval_min: Annotated[float | None, typer.Option(min=0.1, help="another interval, minutes")] = None,
     run_s: Annotated[float | None, typer.Option(min=1, help="another run time, seconds")] = None,
-    line: Annotated[int | None, typer.Option(help="with --want: the line that shall get it")] = None,
+    line: Annotated[int | None, typer.Option(help="with --want: number of the line")] = None,
     want: Annotated[
-        float | None, typer.Option(min=0.001, help="cm3 that a point shall get in 8 ignition hours, by its maker")
+        float | None,
+        typer.Option(min=0.001, help="cm3 that the point should get in 8 ignition hours, as its maker says"),
     ] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say what each point gets in 8 ignition hours, and what another setting of the timer would change."""
+    """Say how much grease each point gets in 8 ignition hours, and what another timer setting would change."""
 
     engine = open_existing(database)
     with reachable(engine):
@@ -196,14 +136,14 @@ def show_timer(
 @app.command("amounts", epilog="Example: tallow amounts --depot 'Skarvholm Quarry' --months 3")
 def show_amounts(
     depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
-    months: Annotated[int, typer.Option(min=1, max=120, help="so many latest months")] = 12,
+    months: Annotated[int, typer.Option(min=1, max=120, help="number of months, the latest")] = 12,
     density: Annotated[
         float, typer.Option(min=0.5, max=2, help="kilograms a litre of grease weighs")
     ] = usage.DENSITY_KG_PER_L,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Print litres and kilograms of grease by month, depot and grease: used, filled, to come; by the newest analysis."""
+    """Print grease used, filled and needed, by month and depot and grease, in litres and kilograms. Uses the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
         if depot and depot not in scope.depots(engine):
@@ -217,7 +157,8 @@ def show_amounts(
     for one in found:
         print(
             f"{one.month}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
-            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l in the reservoirs, {one.unaccounted_l:+.1f} l unaccounted for"
+            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
+            " nor still in reservoirs"
         )
     for (place, grease), litres in ahead_l.items():
         print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
@@ -228,12 +169,14 @@ def show_amounts(
 @app.command("commission", epilog="Example: tallow commission HS-101")
 def commission(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
-    start: Annotated[bool, typer.Option("--start", help="begin one now: it was fitted or re-lined")] = False,
+    start: Annotated[
+        bool, typer.Option("--start", help="begin commissioning now: the system was fitted or re-lined")
+    ] = False,
     by: By = "",
     as_json: Json = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Say what the first cycles of a freshly fitted system prove, line by line, and what not yet."""
+    """Say what is proven of a freshly fitted system, and what not yet, line by line."""
     engine = open_existing(database)
     with reachable(engine):
         with writing(engine) as connection:

@@ -5,22 +5,24 @@ from typing import Annotated
 
 import typer
 
-from analytics.pipeline.workers import workers
 from dashboard.cli.options import DEFAULT_DATABASE, Dask, Database, start_logging, stopping
-from ingest import metrics
-from ingest.database import open_database
+from ingest.database import open_database, reachable
 from ingest.environment import WATCH_METRICS_PORT
 
-app = typer.Typer()
+app = typer.Typer(rich_markup_mode=None)
 
 
 @app.command(epilog="Example: tallow dashboard --port 8050")
 def dashboard(
     port: Annotated[int, typer.Option(min=1, max=65535, help="port to listen on")] = 8050,
-    host: Annotated[str, typer.Option(help="address to listen on; loopback unless told otherwise")] = "127.0.0.1",
+    host: Annotated[
+        str, typer.Option(help="address to listen on; by default only this machine can connect")
+    ] = "127.0.0.1",
     plain_http: Annotated[
         bool,
-        typer.Option("--plain-http", help="other machines may reach it without HTTPS: passwords then travel readable"),
+        typer.Option(
+            "--plain-http", help="let other machines connect without HTTPS; passwords then travel unencrypted"
+        ),
     ] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
@@ -44,7 +46,7 @@ def _stop_by_exit() -> None:
 
 @app.command("watch", epilog="Example: tallow watch --every 30")
 def watch(
-    every: Annotated[float, typer.Option(min=0.1, help="look for news every so many seconds")] = 10,
+    every: Annotated[float, typer.Option(min=0.1, help="seconds between two looks for new messages")] = 10,
     metrics_port: Annotated[
         int | None,
         typer.Option(
@@ -54,13 +56,19 @@ def watch(
     dask: Dask = "",
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Go on analysing what is new, raise and clear alarms, and deliver alerts, until stopped."""
+    """Keep findings and alarms up to date and deliver alerts, until stopped."""
+    from analytics.alarms import transports
+    from analytics.alarms.routes import read_routes
     from analytics.pipeline.watch import Watch
+    from analytics.pipeline.workers import workers
+    from ingest import metrics
 
     start_logging()
     stop = stopping()
     engine = open_database(database)
-    with workers(dask=dask) as pool:
+    with reachable(engine), engine.connect() as connection:
+        read_routes(connection)  # without the key that opens their addresses nothing could be told: that is said now
+    with workers(dask=dask, beside=transports.NEEDED) as pool:
         watching = Watch(engine, pool, every, stop)
         stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
         try:

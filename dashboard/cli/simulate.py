@@ -1,14 +1,14 @@
 """The commands that simulate a fleet."""
 
 import contextlib
+import json
 import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from paho.mqtt.enums import MQTTProtocolVersion
 
 from dashboard.cli.options import (
     BrokerAddress,
@@ -17,16 +17,17 @@ from dashboard.cli.options import (
     start_logging,
     stopping,
 )
-from dashboard.cli.recording import log
-from ingest import (
-    times,
-)
-from ingest.broker import Broker, broker_of, make_client
+from ingest import times
 from ingest.environment import broker_files
 from ingest.errors import Problem
 from ingest.times import now_us
+from simulators.scenario import KINDS, LOOK_ALIKES
 
-app = typer.Typer()
+if TYPE_CHECKING:
+    from ingest.broker import Broker
+    from simulators.scenario import Scenario
+
+app = typer.Typer(rich_markup_mode=None)
 
 
 @contextlib.contextmanager
@@ -44,12 +45,15 @@ def simulation() -> Iterator[None]:
 def demo(
     data: Annotated[Path, typer.Option(help="folder that everything is kept in")] = Path("demo-data"),
     port: Annotated[int, typer.Option(min=1, max=65535, help="port of the dashboard")] = 8050,
+    speed: Annotated[
+        float, typer.Option(min=1, max=1000, help="how many times faster than life the demo's time runs")
+    ] = 120,
 ) -> None:
     """Start everything on this machine with a simulated fleet: broker, ingest, analysis and dashboard."""
     from simulators.demo import Demo
 
     with simulation():
-        Demo(data, port, lambda text: print(text, flush=True)).run()
+        Demo(data, port, speed, lambda text: print(text, flush=True)).run()
 
 
 @app.command(epilog="Example: tallow simulate --scenario bad-week --to ./week")
@@ -65,24 +69,28 @@ def simulate(
     rate: Annotated[float | None, typer.Option(min=0.01, help="with a broker: so many messages a second")] = None,
     broken: Annotated[
         tuple[str, str] | None,
-        typer.Option("--break", metavar="VEHICLE KIND", help="break something of the demo in --data that is running"),
+        typer.Option(
+            "--break",
+            metavar="VEHICLE KIND",
+            help=f"break something in a running demo; KIND is one of: {', '.join((*KINDS, *LOOK_ALIKES))}",
+        ),
     ] = None,
-    data: Annotated[Path, typer.Option(help="with --break: the running demo's folder")] = Path("demo-data"),
+    mended: Annotated[
+        str | None,
+        typer.Option("--mend", metavar="VEHICLE", help="mend all that is broken on a vehicle of the running demo"),
+    ] = None,
+    data: Annotated[Path, typer.Option(help="with --break and --mend: the running demo's folder")] = Path("demo-data"),
     breaks: Annotated[Path | None, typer.Option(hidden=True)] = None,
 ) -> None:
-    """Publish a simulated fleet to a broker, or write it to files with --to; says there what it broke."""
+    """Publish a simulated fleet, or write it to files with --to, together with a list of what it broke."""
     from simulators import fleet
-    from simulators.publish import Live, break_something
+    from simulators.publish import Live
     from simulators.scenario import load
 
     with simulation():
         story = load(scenario)
-        if broken is not None:
-            if not (data / "demo.json").exists():
-                raise Problem(f"no demo was started in {data}; name its folder with --data")
-            trouble = break_something(story, data / "breaks", *broken)
-            where = f", line {trouble.line}" if trouble.line is not None else ""
-            print(f"{trouble.kind} on {broken[0]}{where}: a running demo takes it up within seconds.")
+        if broken is not None or mended is not None:
+            _change_demo(story, data, broken, mended)
             return
     chosen = story.seed if seed is None else seed
     end_us = now_us() if end is None else moment(end)
@@ -100,13 +108,41 @@ def simulate(
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
     from_us = end_us if since is None else moment(since)
+    from ingest.broker import broker_of
+
     at = broker_of(broker, broker_files())
     with simulation():
         live = Live(story, end_h, chosen, from_us, breaks)
     _publish(live, story.fleet, at, from_us, speed, rate)
 
 
-def _publish(live: Any, fleet: str, broker: Broker, from_us: int, speed: float, rate: float | None) -> None:
+def _change_demo(story: "Scenario", data: Path, broken: tuple[str, str] | None, mended: str | None) -> None:
+    """Break something in a running demo, or mend a vehicle."""
+    from datetime import datetime
+
+    from simulators.publish import AT_ONCE, break_something, mend
+
+    try:
+        end = datetime.fromisoformat(json.loads((data / "demo.json").read_text("utf-8"))["end"])
+    except (OSError, ValueError, KeyError):
+        raise Problem(f"no demo was started in {data}; name its folder with --data") from None
+    if broken is not None:
+        trouble = break_something(story, data / "breaks", *broken)
+        where = f", line {trouble.line}" if trouble.line is not None else ""
+        when = "after a few cycles" if trouble.kind in AT_ONCE else "after some days of the demo's time"
+        print(
+            f"{trouble.kind} on {broken[0]}{where}: the demo takes it up within seconds, and it shows {when} at work."
+        )
+    if mended is not None:
+        kinds = mend(story, data / "breaks", mended, end.timestamp() / 3600)
+        print(f"{', '.join(kinds)} on {mended} mended: the demo takes it up within seconds, and some cycles prove it.")
+
+
+def _publish(live: Any, fleet: str, broker: "Broker", from_us: int, speed: float, rate: float | None) -> None:
+    import structlog
+    from paho.mqtt.enums import MQTTProtocolVersion
+
+    from ingest.broker import make_client
     from simulators.publish import publish
 
     start_logging()
@@ -122,7 +158,7 @@ def _publish(live: Any, fleet: str, broker: Broker, from_us: int, speed: float, 
 
     def told(number: int, at_us: int, what: list[str]) -> None:
         for one in what:
-            log.info("broke something", what=one)
+            structlog.get_logger("tallow").info("changed", what=one)
         if sys.stderr.isatty():
             sys.stderr.write(f"\r{number} messages published, up to {times.rfc3339(at_us)[:19]}Z")
             sys.stderr.flush()

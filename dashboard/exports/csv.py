@@ -1,28 +1,30 @@
 """What pages and commands show, as rows of text for files and other programs."""
 
+from __future__ import annotations
+
 import csv
 import io
+import math
 import re
-from collections.abc import Sequence
 from datetime import timedelta
-from typing import Any
-
-import numpy as np
+from typing import TYPE_CHECKING, Any
 
 from analytics.kinds import FINDING_KINDS
-from analytics.planning.usage import Amount
-from analytics.vehicle.analysis import Result
-from analytics.vehicle.daily import days
-from analytics.vehicle.line_conditions import LineCondition, line_conditions
-from analytics.vehicle.pressure.traces import sampled
-from dashboard.queries.alarms import AlarmRow
-from dashboard.queries.data import DataState
-from dashboard.queries.fleet import FleetRow
-from dashboard.queries.patterns import EXPOSURES, Patterns
-from dashboard.queries.rounds import Round
-from dashboard.queries.work import WorkRow
 from ingest import times
-from ingest.setups import Line
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.planning.usage import Amount
+    from analytics.vehicle.analysis import Result
+    from analytics.vehicle.line_conditions import LineCondition
+    from dashboard.queries.alarms import AlarmRow
+    from dashboard.queries.data import DataState
+    from dashboard.queries.fleet import FleetRow
+    from dashboard.queries.patterns import Patterns
+    from dashboard.queries.rounds import Round
+    from dashboard.queries.work import WorkRow
+    from ingest.setups import Line
 
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
@@ -112,6 +114,8 @@ def step_json(step: Any) -> dict[str, Any]:
 
 def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
     """Rates of line faults, and their course over what they are held against (`queries.EXPOSURES`), as rows of text."""
+    from dashboard.queries.patterns import EXPOSURES  # here, as below: most files need neither statistics nor arrays
+
     held = EXPOSURES[exposure]
     rates = [
         {"what": "rate", "of": name, "faults": str(r.events), "exposure": f"{r.exposure:.1f} {held.of_line}", "value": f"{r.rate:.4g}",
@@ -196,10 +200,14 @@ def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str
 
 def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
     """The numbers of one of a vehicle's charts as rows of text, in the units of storage; times are UTC."""
+    from analytics.vehicle.daily import days
+    from analytics.vehicle.line_conditions import line_conditions
+    from analytics.vehicle.pressure.traces import sampled
+
     history = result.history
 
     def number(value: float, digits: int = 1) -> str:
-        return "" if not np.isfinite(value) else f"{value:.{digits}f}"
+        return "" if not math.isfinite(value) else f"{value:.{digits}f}"
 
     if chart == "level":
         rows = [{"at": times.rfc3339(int(at)), "what": "reading", "level_pct": number(level)}

@@ -41,19 +41,11 @@ def layout(**asked: Any) -> html.Div:
             dcc.Location(id="fleet-location", refresh=False),
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
             dcc.Download(id="fleet-file"),
-            html.Div(
-                [
-                    html.H1("Fleet"),
-                    html.Div(
-                        [
-                            dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
-                            _views(),
-                            components.page_menu([("Save as CSV", "fleet-csv")]),
-                        ],
-                        className="page-menu",
-                    ),
-                ],
-                className="page-head",
+            components.page_head(
+                "Fleet",
+                [("Save as CSV", "fleet-csv")],
+                dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
+                _views(),
             ),
             html.Div(_filters(chosen, view), id="fleet-filters", className="filters folded"),
             html.Div(body(view, chosen, times.now_us()), id="fleet-body"),

@@ -53,9 +53,20 @@ def layout(**_: Any) -> html.Div:
                 ],
                 "Kept for you, on every device that you sign in on." if name else "Kept on this device.",
             ),
-            *([components.section("Password", password, "Signs you out everywhere.")] if name else []),
+            *(
+                [components.section("Password", password, "Signs you out everywhere."), _second_factor()]
+                if name
+                else []
+            ),
         ]
     )
+
+
+def _second_factor() -> Any:
+    mine = accounts.current_person.get().has_second_factor
+    text = "It is on." if mine else "A code of your phone beside the password."
+    link = html.A("Turn it off or move it" if mine else "Turn it on", href="/second-factor")
+    return components.section("Second factor", link, text)
 
 
 @callback(
@@ -95,7 +106,7 @@ def change(_: int, old: str | None, new: str | None) -> str:
             return "That is not your password now."
         with reachable(engine()), writing(engine()) as connection:
             accounts.set_password(connection, me.name, new or "")
-            change_log.log_change(connection, me.name, f"{me.name} has another password", times.now_us())
+            change_log.log_change(connection, me.name, f"{me.name} has another password", times.now_us(), "person")
     except Problem as problem:
         return f"Not done: {problem}."
     return "Changed; sign in with it."

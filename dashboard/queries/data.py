@@ -9,7 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics.findings import Finding, from_row
 from analytics.kinds import DATA_KINDS
 from dashboard.queries.scope import count_unregistered, visible
-from ingest import quarantine, reading, schema, times
+from ingest import quarantine, schema, times, totals
 
 
 class Who(NamedTuple):
@@ -69,8 +69,8 @@ def data_state(engine: Engine) -> DataState:
             select(func.coalesce(func.sum(intake.c.recorded), 0), func.coalesce(func.sum(intake.c.duplicates), 0))
         ).one()
         return DataState(
-            int(recorded), int(duplicates), reading.newest_at_us(connection) or None, count_unregistered(connection),
-            reading.recorders(connection),
+            int(recorded), int(duplicates), totals.newest_at_us(connection) or None, count_unregistered(connection),
+            totals.recorders(connection),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), note) for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us,
@@ -82,7 +82,7 @@ def alive(engine: Engine) -> dict[str, Any]:
     now = times.now_us()
     try:
         with engine.connect() as connection:
-            recorded_us = max(reading.recorders(connection).values(), default=None)
+            recorded_us = max(totals.recorders(connection).values(), default=None)
             looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
     except DBAPIError:
         return {"alive": False}

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, Engine, and_, func, or_, select
 
 from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
+from analytics.settings import DEFAULTS
 from dashboard.queries.frame import WAITING
 from dashboard.queries.scope import Scope, count_unregistered, visible, within
 from ingest import schema
@@ -124,10 +125,12 @@ def read_rows(connection: Connection, ids: Sequence[int]) -> list[FleetRow]:
 
 _SUMMARY = schema.vehicle_summary.c
 _DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
+# Hours that nobody knows count as many as make a finding urgent: after those that are known to be more, before those known to be less.
+_WAITED_H = func.coalesce(_SUMMARY.dry_h, DEFAULTS.dry_act_now_h)
 # What the fleet may be sorted by; nothing that is not known comes first.
 SORTS: dict[str, tuple[Any, ...]] = {
     # Then points that steering or braking depends on, then the longest without grease, then the kind.
-    "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _SUMMARY.dry_h.desc(), _SUMMARY.rank, _DUE_US),
+    "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _WAITED_H.desc(), _SUMMARY.rank, _DUE_US),
     "unit": (_SUMMARY.unit,),
     "level": (func.coalesce(_SUMMARY.level_pct, 999),),
     "refill": (_DUE_US,),

@@ -9,7 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.scope import EVERYTHING, Scope, within
-from ingest import reading, schema, times
+from ingest import schema, times, totals
 from ingest.times import HOUR_US
 
 WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody has taken note of
@@ -24,8 +24,8 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
     now = times.now_us()
     try:
         with engine.connect() as connection:
-            newest_us = reading.newest_at_us(connection)
-            recorded_us = max(reading.recorders(connection).values(), default=None)
+            newest_us = totals.newest_at_us(connection)
+            recorded_us = max(totals.recorders(connection).values(), default=None)
             looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
             counts = {"alarms": _waiting(connection, scope), "refills": _due(connection, scope, now)}
     except DBAPIError:
@@ -89,7 +89,7 @@ def find(engine: Engine, text: str, scope: Scope = EVERYTHING) -> Found:
                 .join(who, who.c.vehicle_id == finding.c.vehicle_id)
                 .where(finding.c.ended_us.is_(None), finding.c.kind.in_(kinds), *mine)
                 .group_by(finding.c.kind)
-            ).all()  # type: ignore[arg-type]
+            ).all()
         ) if kinds else {}  # fmt: skip
         matching = connection.scalar(
             select(func.count()).where(*mine, *(who.c.search.contains(w, autoescape=True) for w in words))

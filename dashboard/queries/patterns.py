@@ -2,18 +2,15 @@
 
 from collections import Counter
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
 
 from sqlalchemy import Engine, Subquery, func, select
 
+from analytics.account.points import point_kind
 from analytics.kinds import LINE_FAULTS
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from dashboard.queries.scope import visible
 from ingest import schema
-
-# What a point is, without the words that only say where it is.
-_WHERE = frozenset("left right upper lower front rear head rod inner outer 1 2 3 4 5 6 axle".split())
 
 GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
 
@@ -44,13 +41,6 @@ class Patterns:
     course: MeanCumulative | None
     longest: float  # watch of a vehicle
     vehicles: int
-
-
-@lru_cache(4096)
-def point_kind(point: str) -> str:
-    """What a lubrication point is, wherever it sits: kingpin upper left -> kingpin."""
-    kept = [word for word in point.split() if word.casefold() not in _WHERE]
-    return " ".join(kept) or point
 
 
 def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:

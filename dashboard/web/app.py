@@ -12,13 +12,15 @@ from waitress import create_server
 
 from analytics.alarms import wording
 from dashboard import accounts
+from dashboard.api.service import serve_api
 from dashboard.exports import addresses
 from dashboard.exports.calendar import refill_calendar
 from dashboard.figures.theme import add_templates
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
 from dashboard.web import frame, sign_in
-from dashboard.web.frame import REFRESH_MS, engine
+from dashboard.web.database import engine as engine
+from dashboard.web.frame import REFRESH_MS as REFRESH_MS
 from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
@@ -89,6 +91,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 def _serve_beside_pages(app: Dash, database: Engine) -> None:
     """Give an application its addresses that are no pages."""
     take_records(app.server, database)
+    serve_api(app.server, database)
     take_remarks(app.server, database)
 
     @app.server.get("/alive")

@@ -5,12 +5,13 @@ from typing import Any, Final
 import dash
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
-from flask import current_app, request
+from flask import request
 from sqlalchemy import Engine
 
 from dashboard import accounts, tokens
 from dashboard.queries import frame, scope
 from dashboard.queries.scope import Scope, scope_of
+from dashboard.web.database import engine as engine
 
 REFRESH_MS: Final = 5_000
 _ON_THE_BAR: Final = 4  # pages with a place of their own on a phone; the others stand under "more"
@@ -18,12 +19,6 @@ _RAIL_PX: Final = 200
 _HEAD_PX: Final = 56
 _BAR_PX: Final = 60
 _COUNTED: Final = {"/alarms": "alarms", "/rounds": "refills"}
-
-
-def engine() -> Engine:
-    """The database of the application that answers the present request."""
-    found: Engine = current_app.config["TALLOW_ENGINE"]
-    return found
 
 
 def layout() -> dmc.MantineProvider:

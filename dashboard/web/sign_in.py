@@ -4,6 +4,7 @@ Before anybody is named, whoever is on this machine may do everything; `serve` t
 person on, every page and callback wants a session.
 """
 
+import json
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -12,36 +13,26 @@ from typing import Any, Final
 from urllib.parse import urlencode, urlsplit
 
 from flask import Flask, Response, current_app, g, redirect, request, session
-from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
+from flask_login import LoginManager, current_user, logout_user
 from flask_wtf import FlaskForm
-from jinja2 import Environment, PackageLoader
 from sqlalchemy import Engine
 from wtforms import HiddenField, PasswordField, StringField
 from wtforms.validators import InputRequired, Length
 
 from analytics.alarms.wording import site
-from dashboard import accounts
-from dashboard.accounts import NOBODY, OPERATOR, Person, current_person
+from dashboard import accounts, change_log
+from dashboard.accounts import NOBODY, OPERATOR, current_person
+from dashboard.web.second_step import CODE_PATH, ask_for_code, serve_second_step
+from dashboard.web.second_step import PATH as SECOND_FACTOR_PATH
+from dashboard.web.way_in import Session, come_in, own, page
 from ingest.database import reachable, writing
-from ingest.errors import Problem
 from ingest.times import now_us
 
 SESSION: Final = timedelta(hours=12)
-# What answers without a session: the way in, whether the server is there, calendars (their address is the secret), and
-# files that hold nothing of anybody's.
-_OPEN: Final = frozenset({"/sign-in", "/alive", "/_favicon.ico"})
-_OPEN_BELOW: Final = ("/calendar/", "/assets/", "/_dash-component-suites/")
-
-
-class Session(UserMixin):
-    """A person who is signed in."""
-
-    def __init__(self, person: Person) -> None:
-        self.person = person
-
-    def get_id(self) -> str:
-        """The person and the generation of their sessions, so that all of them can be ended."""
-        return f"{self.person.id}.{self.person.session}"
+# What answers without a session: the way in, whether the server is there, calendars (their address is the secret), programs
+# (which show a token), and files that hold nothing of anybody's.
+_OPEN: Final = frozenset({"/sign-in", CODE_PATH, "/alive", "/_favicon.ico"})
+_OPEN_BELOW: Final = ("/calendar/", "/api/v1/", "/assets/", "/_dash-component-suites/")
 
 
 def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
@@ -69,6 +60,7 @@ def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
     app.before_request(partial(_let_past, database))
     app.teardown_request(_forget)
     app.add_url_rule("/sign-in", "sign_in", partial(_sign_in, database), methods=["GET", "POST"])
+    serve_second_step(app, database)
     app.add_url_rule("/sign-out", "sign_out", partial(_sign_out, database), methods=["POST"])
 
 
@@ -100,12 +92,20 @@ def _let_past(database: Engine) -> Response | None:
         return None
     if signed_in(database):
         anonymous = replace(OPERATOR, units=dict(session.get("units", {})))
-        current_person.set(current_user.person if current_user.is_authenticated else anonymous)
+        person = current_user.person if current_user.is_authenticated else anonymous
+        current_person.set(person)
+        if accounts.must_have_second_factor(person) and request.path not in (SECOND_FACTOR_PATH, "/sign-out"):
+            return _elsewhere(SECOND_FACTOR_PATH, "take up a second factor first", 403)
         return None
+    return _elsewhere(f"/sign-in?{urlencode({'next': request.full_path.rstrip('?')})}", "sign in first", 401)
+
+
+def _elsewhere(path: str, why: str, status: int) -> Response:
+    """Where a page cannot be had: the one that leads on; anything else is told why."""
     if request.method == "GET" and request.accept_mimetypes.accept_html and not request.path.startswith("/_dash"):
-        found: Any = redirect(f"/sign-in?{urlencode({'next': request.full_path.rstrip('?')})}")
+        found: Any = redirect(path)
         return found  # type: ignore[no-any-return]
-    return Response('{"problem": "sign in first"}', 401, mimetype="application/json")
+    return Response(json.dumps({"problem": why}), status, mimetype="application/json")
 
 
 def _forget(_: BaseException | None) -> None:
@@ -135,49 +135,32 @@ def _sign_in(database: Engine) -> Response:
     form = SignIn()
     if request.method == "GET":
         form.next.data = request.args.get("next", "/")
-        return _page(form, "")
+        return page("sign_in.html", form=form)
     if not form.validate():
-        return _page(form, "This page was open for too long; try again." if form.csrf_token.errors else _MISFIT, 400)
+        why = "This page was open for too long; try again." if form.csrf_token.errors else _MISFIT
+        return page("sign_in.html", 400, form=form, problem=why)
     try:
         with reachable(database):
             person = accounts.sign_in(database, form.name.data, form.password.data, request.remote_addr or "", now_us())
-    except Problem as problem:
-        return _page(form, f"{str(problem).capitalize()}.", 429)
+    except accounts.TooMany as problem:
+        return page("sign_in.html", 429, form=form, problem=f"{str(problem).capitalize()}.")
     if person is None:
-        return _page(form, _MISFIT, 401)
-    session.clear()
-    session.permanent = True
-    session["since"] = now_us()
-    login_user(Session(person))
-    found: Any = redirect(_own(form.next.data or "/"))
-    return found  # type: ignore[no-any-return]
+        return page("sign_in.html", 401, form=form, problem=_MISFIT)
+    then = own(form.next.data or "/")
+    return ask_for_code(person, then) if person.has_second_factor else come_in(database, person, then)
 
 
 _MISFIT: Final = "Name and password do not go together."
-
-
-def _own(address: str) -> str:
-    """An address of this site; its first page instead of any other. What a browser would overlook is looked at."""
-    plain = address.isascii() and address.isprintable() and "\\" not in address
-    parts = urlsplit(address) if plain else None
-    inside = parts is not None and not parts.scheme and not parts.netloc and address.startswith("/")
-    return address if inside and not address.startswith("//") else "/"
 
 
 def _sign_out(database: Engine) -> Response:
     """Ends every session of whoever asks, so that a copied cookie opens nothing."""
     if current_user.is_authenticated:
         with reachable(database), writing(database) as connection:
-            accounts.end_sessions(connection, current_user.person.id)
+            me = current_user.person
+            accounts.end_sessions(connection, me.id)
+            change_log.log_change(connection, me.name, "signed out", now_us(), "signed_out", request.remote_addr or "")
     logout_user()
     session.clear()
     found: Any = redirect("/sign-in")
     return found  # type: ignore[no-any-return]
-
-
-def _page(form: SignIn, problem: str, status: int = 200) -> Response:
-    """The page with the way in; it needs no script."""
-    return Response(_TEMPLATE.render(form=form, problem=problem), status, mimetype="text/html")
-
-
-_TEMPLATE: Final = Environment(loader=PackageLoader("dashboard.web", ""), autoescape=True).get_template("sign_in.html")

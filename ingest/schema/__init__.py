@@ -3,9 +3,10 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
+from ingest.schema.account import greased, greased_kind, greased_week
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
-from ingest.schema.people import app_secret, attempt, change_log, person, saved_view
+from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -20,6 +21,7 @@ from ingest.schema.results import analysis, archive, backtest, claim, depot_day,
 from ingest.schema.setups import line, remark, setup, work
 
 __all__ = [
+    "access_token",
     "alarm",
     "analysis",
     "app_secret",
@@ -34,6 +36,9 @@ __all__ = [
     "depot",
     "depot_day",
     "finding",
+    "greased",
+    "greased_kind",
+    "greased_week",
     "line",
     "message",
     "metadata",

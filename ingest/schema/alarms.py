@@ -90,12 +90,15 @@ route = Table(
     "route",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("address", Text, nullable=False),
+    Column("address", Text, nullable=False),  # sealed where a key is named
     Column("depot", String(256)),  # null: all
     Column("severity", String(8), nullable=False),  # the least that goes there
     Column("groups", JSON, nullable=False),  # groups of kinds; none: all
     Column("after_min", Integer, nullable=False),  # only if nobody acknowledged within so many minutes
     Column("at_any_hour", Boolean, nullable=False),
+    Column(
+        "most_alerts", Integer, nullable=False, server_default="10"
+    ),  # in ten minutes one by one; more come together
     Column("removed", Boolean, nullable=False),
     Column("failures", Integer, nullable=False),  # in a row
     Column("failing_us", BigInteger),  # since when

@@ -1,6 +1,6 @@
 """Who may use the dashboard, and what they changed."""
 
-from sqlalchemy import JSON, BigInteger, Column, Integer, String, Table, Text, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, Column, ForeignKey, Index, Integer, String, Table, Text, UniqueConstraint
 
 from ingest.schema.base import metadata
 
@@ -16,7 +16,24 @@ person = Table(
     Column("depots", JSON, nullable=False),  # none: all
     Column("units", JSON, nullable=False),
     Column("session", BigInteger, nullable=False),  # random
+    Column("totp_secret", Text),  # of the second factor, sealed; null: none
+    Column("totp_step", BigInteger, nullable=False, server_default="0"),  # of the newest code taken: each counts once
+    Column("recovery_hashes", JSON, nullable=False, server_default="[]"),  # of the codes that are left
     UniqueConstraint("name"),
+    sqlite_autoincrement=True,  # no number is given twice
+)
+
+# What lets a program in on behalf of a person; of the secret only a hash is kept.
+access_token = Table(
+    "access_token",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", Integer, ForeignKey("person.id"), nullable=False, index=True),
+    Column("label", String(128), nullable=False),
+    Column("scope", String(16), nullable=False),  # `access_tokens.SCOPES`
+    Column("secret_hash", String(64), nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("used_us", BigInteger),
     sqlite_autoincrement=True,  # no number is given twice
 )
 
@@ -30,14 +47,18 @@ attempt = Table(
     Column("at_us", BigInteger, nullable=False, index=True),
 )
 
-# Who changed what of the set-up; work and alarms keep their own history. Only ever added to.
+# Who changed what of the set-up, and who came in or tried to (`change_log.Event`); work and alarms keep their own history. Only
+# ever added to; what is old goes by number and age.
 change_log = Table(
     "change_log",
     metadata,
     Column("id", Integer, primary_key=True),
     Column("at_us", BigInteger, nullable=False),
+    Column("event", String(16), nullable=False, server_default="set_up"),
     Column("who", Text, nullable=False),
     Column("what", Text, nullable=False),
+    Column("origin", String(64), nullable=False, server_default=""),  # address that it came from, where there is one
+    Index(None, "event"),
 )
 
 # What somebody keeps to look at again: the query of the fleet's page, by a name. Person 0: whoever is on this machine, before anybody

@@ -84,7 +84,6 @@ message = Table(
     metadata,
     *_message_columns(),
     sqlite_with_rowid=False,
-    postgresql_partition_by="RANGE (at_us)",
 )
 
 # What retention left of older messages: some of each vehicle's day.
@@ -133,4 +132,6 @@ recorder_stats = Table(
     Column("rejected", BigInteger, nullable=False, default=0),
     Column("wills", BigInteger, nullable=False, default=0),
     Column("last_us", BigInteger),  # when it last committed
+    Column("taken_over", Integer, nullable=False, server_default="0"),  # times another of its name took its session
+    Column("taken_over_us", BigInteger),  # when that was last
 )

@@ -22,6 +22,10 @@ analysis = Table(
     Column(
         "alarms_due_us", BigInteger, index=True
     ),  # when its alarms have to be looked at next; null: with the next result
+    Column(
+        "fleet_revision", BigInteger
+    ),  # the sum of all vehicles' revisions then: others lend a vehicle their calendar
+    Column("made_by", String(32)),  # version of the program
 )
 
 finding = Table(
@@ -95,7 +99,7 @@ vehicle_summary = Table(
     # By the analysis.
     Column("need", Integer, nullable=False),  # `vehicle_summary.PRIORITIES`, by their place
     Column("rank", Integer, nullable=False),  # of its worst finding's kind
-    Column("dry_h", Double, nullable=False),  # ignition hours that a point in trouble has waited for grease
+    Column("dry_h", Double),  # ignition hours that a point in trouble has waited for grease; null where nobody knows
     Column("level_pct", Double),
     Column("due_early_us", BigInteger),
     Column("grease", Text),  # what it takes

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, func, select
 
-from ingest import broker, database, schema
+from ingest import database, schema
 from ingest.broker import broker_of
 from ingest.listener import Listener
-from ingest.messages import SUBSCRIPTION, topic
+from ingest.messages import SHARE, SUBSCRIPTION, topic
 from ingest.recorder_process import RecorderProcess
 from tests.conftest import wait_until
 from tests.helpers.broker import Fleet
@@ -38,7 +38,7 @@ def ingesting(fleet: Fleet, engine: Engine, name: str) -> Iterator[Listener]:
     stop, ready = threading.Event(), threading.Event()
     with RecorderProcess(database.address(engine), name) as recorder:
         at = broker_of(f"mqtts://localhost:{fleet.port}", environment)
-        listener = Listener(at, name, recorder, stop, share=broker.SHARE)
+        listener = Listener(at, name, recorder, stop, share=SHARE)
         thread = threading.Thread(target=listener.run, args=(ready.set,))
         thread.start()
         assert ready.wait(10)
@@ -102,7 +102,7 @@ def test_a_vehicle_cannot_join_the_shared_subscription(fleet: Fleet, tmp_path: P
         for n in range(10):
             hostile = Hostile(fleet, certificate, f"x{n}")
             hostile.subscribe(
-                f"$share/{broker.SHARE}/{SUBSCRIPTION}", f"$share/{broker.SHARE}/#", f"$share/mine/{SUBSCRIPTION}", "#",
+                f"$share/{SHARE}/{SUBSCRIPTION}", f"$share/{SHARE}/#", f"$share/mine/{SUBSCRIPTION}", "#",
                 SUBSCRIPTION, "$SYS/#", topic("f", "v1", "level"), topic("f", "v2", "level"),
             )  # fmt: skip
             assert set(hostile.granted) == {NOT_AUTHORISED}

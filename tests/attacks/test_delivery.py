@@ -13,8 +13,8 @@ from aiosmtpd.controller import Controller
 from sqlalchemy import Engine, insert, select
 
 from analytics.alarms import outbox, routes, transports
-from analytics.alarms.outbox import BUNDLE_EVERY_S, STORM_ALERTS
-from analytics.alarms.routes import Route
+from analytics.alarms.outbox import BUNDLE_EVERY_S
+from analytics.alarms.routes import MOST_ALERTS, Route
 from analytics.alarms.transports import Message, Undelivered
 from ingest import database, schema
 from ingest.environment import ALERT_LOCAL
@@ -243,8 +243,8 @@ def test_a_storm_is_told_in_few_messages(fleet: Engine, number: int) -> None:
     sent: list[Message] = []
     for second in range(0, 600, 2):
         outbox.deliver(fleet, lambda second=second: NOW + second * 1_000_000, sent.append)  # type: ignore[misc]
-    assert len(sent) == STORM_ALERTS + 1
-    assert sent[-1].title == f"{number - STORM_ALERTS} alerts, 2 to act on now"
+    assert len(sent) == MOST_ALERTS + 1
+    assert sent[-1].title == f"{number - MOST_ALERTS} alerts, 2 to act on now"
     assert sent[-1].body.splitlines()[:2] == [f"alert {number - 1}", f"alert {number - 2}"]
     told = [id_ for message in sent for id_ in (message.id, *message.also)]
     assert sorted(told) == [row.id for row in rows(fleet)]

@@ -2,6 +2,7 @@
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,11 +14,13 @@ from uuid import uuid4
 import pytest
 
 from tests.conftest import free_port, wait_until
+from tests.helpers.vehicles import arrivals, demo, recorded
 
 SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL]
 TRIES = [pytest.param(1, id="short"), pytest.param(10, id="long", marks=pytest.mark.long)]
 LEFT_S = 5.0  # after which nothing may be alive
 MARK = "TALLOW_TEST_MARK"
+VEHICLES, DAYS = 20, 60  # of which the analysis takes some seconds
 
 
 def alive(mark: str) -> list[str]:
@@ -70,33 +73,35 @@ def signals_as_usual() -> Iterator[None]:
 
 @pytest.fixture(scope="module")
 def history(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A simulated fleet, registered and recorded, in a database file."""
+    """A database file with a simulated fleet, registered and recorded, whose analysis takes a few seconds."""
     folder = tmp_path_factory.mktemp("history")
-    url = f"sqlite:///{folder / 'tallow.db'}"
-    run = [sys.executable, "-m", "dashboard"]
-    environment = os.environ | {"TALLOW_DATABASE": url}
-    simulate = [*run, "simulate", "--scenario", "quiet", "--to", str(folder), "--end", "2026-06-01T00:00:00Z"]
-    subprocess.run(simulate, check=True, capture_output=True)
-    subprocess.run([*run, "register", str(folder)], check=True, capture_output=True, env=environment)
-    files = [str(path) for path in sorted(folder.glob("messages-*.ndjson.gz"))]
-    subprocess.run([*run, "replay", *files], check=True, capture_output=True, env=environment)
-    return folder
+    engine, _ = recorded(folder, [arrivals(machine.vehicle, days=DAYS) for machine in demo().machines[:VEHICLES]])
+    engine.dispose()  # the last connection brings everything into one file
+    assert not (folder / "tallow.db-wal").exists()
+    return folder / "tallow.db"
 
 
 @pytest.mark.parametrize("tries", TRIES)
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda number: number.name)
-def test_analyse_and_watch_leave_nothing_behind(history: Path, number: signal.Signals, tries: int) -> None:
-    """In the middle of an analysis; at the end the same command comes to its end."""
-    url, dice = f"sqlite:///{history / 'tallow.db'}", random.Random(number)
-    for _ in range(tries):
+def test_analyse_and_watch_leave_nothing_behind(
+    history: Path, tmp_path: Path, number: signal.Signals, tries: int
+) -> None:
+    """In the middle of an analysis, side by side on databases of their own; at the end the same command comes to its end."""
+    dice = random.Random(number)
+    for n in range(tries):
+        running = []
         for command in (["analyse"], ["watch", "--every", "0.5"]):
-            running = Command(history, *command, database=url)
-            wait_until(lambda: running.number() > 3 or running.process.poll() is not None, 60)  # noqa: B023
-            time.sleep(dice.uniform(0, 1.5))
-            running.ended_by(number)
+            (folder := tmp_path / f"{command[0]}-{n}").mkdir()
+            url = f"sqlite:///{shutil.copy(history, folder / 'tallow.db')}"
+            running.append(Command(folder, *command, database=url))
+        for one in running:
+            wait_until(lambda: one.number() > 3 or one.process.poll() is not None, 60)  # noqa: B023
+        time.sleep(dice.uniform(0, 1.5))
+        for one in running:
+            one.ended_by(number)
     done = subprocess.run(
-        [sys.executable, "-m", "dashboard", "analyse"], env=os.environ | {"TALLOW_DATABASE": url},
-        capture_output=True, text=True, check=False, timeout=180,
+        [sys.executable, "-m", "dashboard", "analyse"], capture_output=True, text=True, check=False, timeout=180,
+        env=os.environ | {"TALLOW_DATABASE": f"sqlite:///{tmp_path / f'analyse-{tries - 1}' / 'tallow.db'}"},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert "vehicles analysed" in done.stdout

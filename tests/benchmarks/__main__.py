@@ -21,6 +21,7 @@ BENCHMARKS: Final[dict[str, tuple[str, ...]]] = {
     "in_browser": ("--vehicles", "1000"),
     "fleet_score": ("--scenario", "worn", "--as-in-life"),
     "growth": (),
+    "startup": (),
 }
 
 

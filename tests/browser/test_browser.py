@@ -323,13 +323,13 @@ def test_the_handover_sheet_prints_on_one_page(demo: RunningDemo, tab: Callable[
 
 def test_live_messages_arrive(demo: RunningDemo) -> None:
     """What the simulator publishes is recorded."""
-    from ingest import database, reading
+    from ingest import database, totals
 
     engine = database.open_database(f"sqlite:///{demo.data / 'tallow.db'}")
 
     def recorded() -> int:
         with engine.connect() as connection:
-            return sum(reading.status(connection)["recorded"].values())
+            return sum(totals.status(connection)["recorded"].values())
 
     before, until = recorded(), time.monotonic() + 60
     while recorded() <= before:

@@ -16,7 +16,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 
 from analytics.alarms import depots
-from dashboard import accounts, change_log
+from dashboard import accounts, change_log, passwords
 from dashboard.accounts import NOBODY, OPERATOR, acting_as, current_person
 from dashboard.queries import alarms, data, grease, patterns, rounds, scope
 from dashboard.queries import fleet as vehicles
@@ -49,7 +49,7 @@ def database_url(tmp_path: Path) -> str:
 @pytest.fixture
 def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> dash.Dash:
     """The application over a fleet with two alarms on HS-102, and one person of each kind; their hashes are quick ones."""
-    monkeypatch.setattr(accounts, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
+    monkeypatch.setattr(passwords, "HASHER", PasswordHasher(time_cost=1, memory_cost=64))
     bring_up(fleet)
     with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
@@ -550,7 +550,7 @@ def test_before_anybody_is_named_it_serves_this_machine_only(fleet: Engine) -> N
 @pytest.mark.parametrize(
     ("name", "password", "role", "said"),
     [
-        ("a", "short", "lead", "at least 12 characters"),
+        ("a", "short", "lead", "at least 8 characters"),
         ("", PASSWORD, "lead", "1 to 128 characters"),
         ("a", PASSWORD, "king", "role 'king'"),
         ("a", PASSWORD, "viewer", "the first person has to be a lead of everything"),

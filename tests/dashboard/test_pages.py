@@ -16,6 +16,7 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
+from analytics.account.points import point_kind
 from analytics.findings import CAUTION, CAUTIONS, FILL_STEP
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
@@ -342,8 +343,8 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     assert by_hours.exposure == pytest.approx(4 * sum(day.ignition_h for day in watched))
     assert hours.course is not None
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
-    assert patterns.point_kind("kingpin upper left") == "kingpin"
-    assert patterns.point_kind("left") == "left"
+    assert point_kind("kingpin upper left") == "kingpin"
+    assert point_kind("left") == "left"
 
 
 def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import plotly.io as pio
 import pytest
 
+from analytics.kinds import Severity
 from dashboard import tokens
 from dashboard.figures.theme import add_templates, scheme_of, template_of
 from dashboard.formatting import NEED_WORDS
@@ -101,7 +102,7 @@ def test_text_can_be_read(scheme: Scheme, ink: str) -> None:
 
 
 @pytest.mark.parametrize("name", list(SEVERITY_COLOURS))
-def test_text_on_severities_can_be_read(name: tokens.Severity) -> None:
+def test_text_on_severities_can_be_read(name: Severity) -> None:
     """At least 4.5 to 1 (WCAG 2.2, success criterion 1.4.3)."""
     assert contrast(SEVERITY_COLOURS[name], ON_SEVERITY[name]) >= 4.5
 

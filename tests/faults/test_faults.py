@@ -83,7 +83,7 @@ OLDER = """
 import re
 from sqlalchemy import Engine, event
 from ingest import database
-database._head = lambda: {before!r}
+database.head = lambda: {before!r}
 NAMES = {names!r}
 
 @event.listens_for(Engine, "before_cursor_execute", retval=True)

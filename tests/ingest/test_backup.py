@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, create_engine, func, select, text
 
-from ingest import database, reading, schema
+from ingest import database, schema, totals
 from ingest.recorder import Recorder
 from tests.conftest import program
 from tests.helpers.messages import level
@@ -51,7 +51,7 @@ def check(restored: Engine) -> None:
     with restored.connect() as connection:
         held = connection.scalar(select(func.count()).select_from(schema.message)) or 0
         taken = connection.execute(select(schema.name_range.c.first_seq, schema.name_range.c.last_seq)).all()
-        assert reading.status(connection)["recorded"]["level"] == held
+        assert totals.status(connection)["recorded"]["level"] == held
     assert 0 < held < len(MESSAGES)
     assert held % 100 == 0
     assert [tuple(range_) for range_ in taken] == [(0, held - 1)]

@@ -17,7 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, func, select
 from structlog.testing import capture_logs
 
-from ingest import reading, schema
+from ingest import schema, totals
 from ingest.batches import Records
 from ingest.broker import Broker, broker_of
 from ingest.database import address, open_database
@@ -51,7 +51,7 @@ def held(engine: Engine) -> int:
 
 def counters(engine: Engine) -> dict[str, int]:
     with engine.connect() as connection:
-        return reading.status(connection)
+        return totals.status(connection)
 
 
 @contextlib.contextmanager

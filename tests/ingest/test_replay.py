@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select
 
-from ingest import database, reading, schema
+from ingest import database, schema, totals
 from ingest.errors import Problem
 from ingest.recorder import Tally
 from ingest.recorder_process import RecorderProcess
@@ -76,4 +76,4 @@ def test_a_damaged_file_is_one_clear_line_and_keeps_what_was_read(engine: Engine
     with pytest.raises(Problem, match=r"log\.gz cannot be read"):
         run(path, engine)
     with engine.connect() as connection:
-        assert reading.status(connection)["recorded"]["level"] > 100
+        assert totals.status(connection)["recorded"]["level"] > 100

@@ -13,7 +13,7 @@ from alembic.migration import MigrationContext
 from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import OperationalError
 
-from ingest import database, reading, schema
+from ingest import database, reading, schema, totals
 from ingest.errors import Problem
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
@@ -114,7 +114,7 @@ def test_what_is_no_message_goes_to_quarantine(engine: Engine) -> None:
     assert (tally.rejected, tally.recorded["level"]) == (2, 1)
     with engine.connect() as connection:
         kept = connection.execute(select(schema.quarantine).order_by(schema.quarantine.c.id)).all()
-        assert reading.status(connection)["rejected"] == 2
+        assert totals.status(connection)["rejected"] == 2
     assert (kept[0].topic, kept[0].payload, kept[0].received_us) == (bad.topic, bad.payload, 77)
     assert len(kept[1].payload) == 64 * 1024
 
@@ -137,7 +137,7 @@ def test_unregistered_vehicles_are_kept_and_counted(engine: Engine) -> None:
     """Nothing is lost for want of a registry."""
     Recorder(engine, "test").record([level(1, vehicle="a"), level(1, vehicle="b")])
     with engine.connect() as connection:
-        status = reading.status(connection)
+        status = totals.status(connection)
     assert (status["vehicles"], status["unregistered_vehicles"], status["recorded"]["level"]) == (0, 2, 2)
 
 
@@ -172,7 +172,7 @@ def test_a_clock_ahead_of_everybody_is_not_believed(engine: Engine) -> None:
     recorder = Recorder(engine, "test")
     recorder.record([level(1), level(1, vehicle="w"), level(2, vehicle="w", at="2100-01-01T00:00:00Z")])
     with engine.connect() as connection:
-        assert rfc3339(reading.newest_at_us(connection) or 0) == AT
+        assert rfc3339(totals.newest_at_us(connection) or 0) == AT
 
 
 def test_migrations_make_todays_tables(engine: Engine) -> None:
@@ -239,7 +239,7 @@ def test_any_year_can_be_printed(engine: Engine) -> None:
     """Also where the offset carries it out of the calendar."""
     Recorder(engine, "test").record([level(1, at="9999-12-31T23:59:59-12:00")])
     with engine.connect() as connection:
-        assert reading.status(connection)["newest_at"].startswith("9999-12-31T")
+        assert totals.status(connection)["newest_at"].startswith("9999-12-31T")
 
 
 def test_a_foreign_database_is_not_upgraded(tmp_path: Path) -> None:

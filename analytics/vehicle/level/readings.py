@@ -1,4 +1,4 @@
-"""Level readings as arrays: the tilt's share taken out, and what the sheet says was used until each."""
+"""Level readings as arrays: the tilt's share and the sensor's bend taken out, and what the sheet says was used until each."""
 
 import math
 from dataclasses import dataclass
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
+from analytics.vehicle.level.bend import Bend, straightened
 from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
@@ -45,7 +46,8 @@ class Readings:
 
     at_us: Ints
     raw_pct: Floats
-    level_pct: Floats  # the tilt's share taken out
+    level_pct: Floats  # the tilt's share and the sensor's bend taken out
+    bends: list[Bend]  # as known by each
     used_pct: Floats  # by the sheet until each
     known_us: Ints  # when it was known what had been used until it
     heard_row: Ints  # how many times anything was heard up to each
@@ -114,6 +116,8 @@ def readings_of(history: History, use: SheetUse) -> Readings:
     refitted = np.diff(since, prepend=since[:1]) > 0
     heard_row = np.searchsorted(history.heard_us, at_us, "right")
     step = steps_of(raw, refitted.tolist())
+    starts_anew = (_counted_anew(history, heard_row) | refitted).tolist()
+    level, bends = straightened(level, used, starts_anew, step)
     # With the next cycle it is known what had been used, where messages before that were lost.
     following = np.searchsorted(history.cycles.at_us, at_us, "right")
     gap = np.r_[use.by_lost > 0, False][following]
@@ -121,13 +125,14 @@ def readings_of(history: History, use: SheetUse) -> Readings:
         at_us=at_us,
         raw_pct=raw,
         level_pct=level,
+        bends=bends,
         used_pct=used,
         known_us=np.where(gap, np.r_[history.cycles.at_us, 0][following], at_us),
         heard_row=heard_row,
         cycles_before=np.searchsorted(history.cycles.at_us, at_us, "left").tolist(),
         draws=(level + np.array(step) / 2 > history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT).tolist(),
         refitted=refitted.tolist(),
-        starts_anew=(_counted_anew(history, heard_row) | refitted).tolist(),
+        starts_anew=starts_anew,
         alike=_run_lengths(raw).tolist(),
         step_pct=step,
         stops=stops_before(history, at_us).tolist(),

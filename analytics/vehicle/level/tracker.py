@@ -10,11 +10,12 @@ from analytics.findings import Episode, joined
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
+from analytics.vehicle.level.bend import Bend
 from analytics.vehicle.level.consumption import Consumption
 from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use, used_until
-from analytics.vehicle.level.reservoir import BEND_PCT, Fill, Reservoir
+from analytics.vehicle.level.reservoir import Fill, Reservoir
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor
 from ingest.times import DAY_US, HOUR_US, LONG_AGO_US
@@ -312,7 +313,8 @@ class _Tracker:
         last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
         last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
         counted = (end_used - last_used) * ratio
-        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), BEND_PCT))
+        bend = self.readings.bends[-1] if len(self.readings) else Bend()
+        sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), bend.doubt(level)))
         sd = float(np.hypot(sd, bound_pct / math.sqrt(3)))  # anywhere in what the step leaves open
         sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
         known = support > 0 and last_reading is not None and self.history.setup.level == "percent"

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.findings import Episode, joined
-from analytics.settings import Settings
+from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure.expected import Expected
 from analytics.vehicle.pressure.lines import LineFaults, StarvedPump
-from analytics.vehicle.pressure.readings import PROOF_CYCLES, Readings, peaks, repairs, usable_readings
+from analytics.vehicle.pressure.readings import Readings, peaks, repairs, usable_readings
 from analytics.vehicle.pressure.sensors import sensor_faults
 from analytics.vehicle.pressure.sister_lines import odd_lines
 from ingest.arrays import Floats

@@ -17,10 +17,10 @@ from typing import Final
 import numpy as np
 
 from analytics.findings import Episode
-from analytics.settings import Settings
+from analytics.settings import PROOF_CYCLES, Settings
 from analytics.statistics.sequential import onset
 from analytics.vehicle.pressure.expected import Block, Expected
-from analytics.vehicle.pressure.readings import PROOF_CYCLES, Flags, Readings
+from analytics.vehicle.pressure.readings import Flags, Readings
 from ingest.arrays import Floats, Ints
 
 _PROOF_SCATTER: Final = 0.15  # within which they agree with each other, as a logarithm

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.findings import Episode
-from analytics.settings import Settings
+from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
 from ingest.times import FOREVER_US, HOUR_US
@@ -19,7 +19,7 @@ Flags = NDArray[np.bool_]
 _LAG_H: Final = 2.0  # grease follows the air with hours of delay
 _LONG_STOP_H: Final = 6.0
 _COLD_START_H: Final = 0.5
-_NOTHING_KPA: Final = 20.0  # below it a reading is no pressure at all
+NOTHING_KPA: Final = 20.0  # below it a reading is no pressure at all
 _COLDEST_C, _HOTTEST_C = -60.0, 70.0  # air at a pump
 # A thermometer has failed that shows one value for so many readings and hours, or jumps by so much and then stands.
 _ALIKE_READINGS: Final = 6
@@ -30,7 +30,6 @@ _USUAL_H: Final = 240.0  # what stands for a temperature that is not known is ab
 _NOTHING: Final = (
     0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
 )
-PROOF_CYCLES: Final = 10  # that show whether a repair held
 _LIVE: Final = 0.02  # share of relief pressure from which such a channel may have come to life
 _LIVE_READINGS: Final = 48  # in a row that show that a channel without pressure has come to life
 _LEVEL_READINGS: Final = 500  # in a row, at most, that give it a level, if nobody recorded that it was mended
@@ -132,7 +131,7 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
         j = seen.channels.index(episode.channel or "")
         usable[(c.at_us >= episode.began_us) & (c.at_us < (episode.ended_us or FOREVER_US)), j] = False
     with np.errstate(invalid="ignore"):
-        log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, _NOTHING_KPA)), np.nan)
+        log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, NOTHING_KPA)), np.nan)
     rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))
     weather, dated = features(history)
     return Readings(
@@ -150,13 +149,20 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
     )
 
 
+def without_any(kpa: Floats) -> Flags:
+    """(cycles,) whether none of several channels shows pressure: that is the pump, and no sensor."""
+    if kpa.shape[1] < 2:
+        return np.zeros(len(kpa), bool)
+    return np.asarray(~(kpa >= NOTHING_KPA).any(axis=1))
+
+
 def _repeated(kpa: Floats, enough: int) -> Flags:
     """(cycles, channels) readings that repeat exactly: they wait until it is plain whether the sensor is stuck, until `enough` in
     a row are alike."""
     n = len(kpa)
     same = np.zeros(kpa.shape, bool)
     if n > 2:
-        same[2:] = (kpa[2:] == kpa[1:-1]) & (kpa[1:-1] == kpa[:-2]) & (kpa[2:] > _NOTHING_KPA)
+        same[2:] = (kpa[2:] == kpa[1:-1]) & (kpa[1:-1] == kpa[:-2]) & ~without_any(kpa)[2:, None]
         if n > enough:  # that long they have waited enough
             windows = np.lib.stride_tricks.sliding_window_view(kpa, enough, axis=0)
             same[enough - 1 :] &= ~(windows == windows[..., :1]).all(axis=2)

@@ -7,18 +7,23 @@ from numpy.typing import NDArray
 
 from analytics.findings import Episode, joined
 from analytics.settings import Settings
-from analytics.vehicle.pressure.readings import Flags, Peaks
+from analytics.vehicle.pressure.readings import NOTHING_KPA, Flags, Peaks, without_any
 from ingest.arrays import Floats
 from ingest.times import HOUR_US
 
 _NEVER: Final = 1 << 40
 _STEP_READINGS: Final = 30  # whose smallest difference is the sensor's step
+_STUCK_SCATTER: Final = 0.03  # of its value by which a live reading scatters
+_NOTHING_SCATTER: Final = (
+    0.002  # of relief by which one around nothing does: even an open line holds a little pressure, never the same
+)
 
 
 def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> list[Episode]:
     """Channels whose readings are missing, stuck or impossible, only while the channel was on the line list."""
     found: list[Episode] = []
     pause_us = int(settings.pause_h * HOUR_US)
+    pumpless = np.flatnonzero(without_any(seen.kpa))
     for j, name in enumerate(seen.channels):
         rows = np.flatnonzero(seen.watched[:, j])
         own: list[Episode] = []
@@ -26,7 +31,10 @@ def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> 
         own += _runs(at_us[rows], gone, settings.missing_readings, name)
         have = rows[~gone]
         value = seen.kpa[have, j]
-        own += stuck(at_us[have], value, name, settings.stuck_readings)
+        # Where all are without pressure it is the pump.
+        alone = ~np.isin(have, pumpless)
+        floor_kpa = _NOTHING_SCATTER * float(np.median(seen.relief_kpa)) if len(have) else 0.0
+        own += stuck(at_us[have[alone]], value[alone], name, settings.stuck_readings, floor_kpa)
         wrong = seen.impossible[have, j]
         recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)] if len(wrong) else wrong
         own += _runs(at_us[have], recent >= settings.needed, 1, name, lead=settings.needed - 1)
@@ -59,18 +67,21 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
     return found
 
 
-def repeats_needed(value: float, step: float, least: int, often: float = 0.0) -> int:
+def repeats_needed(value: float, step: float, least: int, often: float = 0.0, floor_kpa: float = 0.0) -> int:
     """Readings in a row that must be alike before a sensor is called stuck: so many that chance brings them once in a million.
 
-    Readings scatter by three percent as a rule; the coarser the sensor's step beside that, the more often they are alike, and
-    `often` is the share of them that were so far.
+    Readings scatter by three percent as a rule, and by `floor_kpa` at least around nothing; the coarser the sensor's step beside
+    that, the more often they are alike, and `often` is the share of them that were so far.
     """
-    chance = min(max(step, 1e-9) / (2.51 * 0.03 * max(abs(value), 1.0)), 0.999)  # of the likeliest reading
+    scatter = _STUCK_SCATTER * max(abs(value), 1.0)
+    if abs(value) < NOTHING_KPA:
+        scatter = max(scatter, floor_kpa)
+    chance = min(max(step, 1e-9) / (2.51 * scatter), 0.999)  # of the likeliest reading
     chance = max(chance, often)
     return max(least, 1 + int(np.ceil(np.log(1e-6) / np.log(chance)))) if chance < 0.95 else _NEVER
 
 
-def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> list[Episode]:
+def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int, floor_kpa: float = 0.0) -> list[Episode]:
     """Runs of readings that are alike for longer than the sensor's step explains."""
     if len(value) < least:
         return []
@@ -86,7 +97,7 @@ def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int) -> 
         known = float(step[first - 1]) if first > _STEP_READINGS else min(float(step[max(first - 1, 0)]), coarse)
         often = (alike[first] - broken + 1) / (first - broken + _STEP_READINGS)
         earlier = np.diff(edges[: np.searchsorted(edges, first) + 1])
-        needed = repeats_needed(float(value[first]), known, least, often)
+        needed = repeats_needed(float(value[first]), known, least, often, floor_kpa)
         needed = max(
             needed, 2 * int(earlier[earlier < needed].max(initial=0))
         )  # a steady pressure stands still by itself

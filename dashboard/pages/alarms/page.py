@@ -55,10 +55,7 @@ def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
             dcc.Location(id="alarms-location", refresh=False),
             dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
             dcc.Download(id="alarms-file"),
-            html.Div(
-                [html.H1("Alarms"), html.Div(components.page_menu([("Save as CSV", "alarms-csv")]), className="page-menu")],
-                className="page-head",
-            ),
+            components.page_head("Alarms", [("Save as CSV", "alarms-csv")]),
             *of_one,
             dmc.Tabs(dmc.TabsList(tab_list(view), id="alarms-tabs"), id="alarms-tab", value=shown["tab"], mb="md"),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),

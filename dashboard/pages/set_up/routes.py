@@ -7,13 +7,14 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
-from analytics.alarms import transports
-from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
+from analytics.alarms import outbox, transports
+from analytics.alarms.routes import add_route, find_route, mailboxes, masked, read_routes, remove_route
 from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.app import engine
+from ingest import times
 from ingest.database import reachable
 from ingest.errors import Problem
 
@@ -21,17 +22,21 @@ from ingest.errors import Problem
 def route_rows() -> Any:
     """Where alerts go, each with a button to try it and one to remove it."""
     with engine().connect() as connection:
-        found = read_routes(connection)
+        found, aside = read_routes(connection), outbox.refused(connection, times.now_us())
+    told = {one.id: f"; {aside[one.id]} refused for good and set aside" if one.id in aside else "" for one in found}
     rows = [
         html.Tr(
-            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(formatting.route(one)),
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(", ".join(mailboxes(one.address)) or "–"),
+             html.Td(formatting.route(one) + told[one.id]),
              html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
         )
         for one in found
     ]  # fmt: skip
     if not rows:
         return html.P("No alerts go anywhere yet.", className="dim")
-    return html.Div(components.table(("Route", "To", "What", ""), rows, "plain-wrap"), className="wide")
+    return html.Div(
+        components.table(("Route", "By way of", "Recipients", "What", ""), rows, "plain-wrap"), className="wide"
+    )
 
 
 def _button(what: str, number: int, text: str) -> html.Button:

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, func, select, text
 from analytics.pipeline import prune as pruning
 from analytics.pipeline import tasks, vehicle_summary
 from analytics.pipeline.workers import Workers, workers
-from ingest import database, reading, retention, schema, times
+from ingest import database, retention, schema, times, totals
 from ingest.errors import Problem
 from ingest.messages import Arrival
 from ingest.recorder import Recorder
@@ -224,6 +224,6 @@ def test_traces_and_quarantine_go_by_age(engine: Engine) -> None:
     assert retention.clear_quarantine(engine, before_us) == 1
     assert recorder.record(both).duplicates == 2
     with engine.connect() as connection:
-        assert reading.status(connection)["rejected"] == 2
+        assert totals.status(connection)["rejected"] == 2
         traces = connection.execute(select(schema.message.c.trace).order_by(schema.message.c.seq)).scalars().all()
     assert [trace is None for trace in traces] == [True, False]

@@ -1,6 +1,7 @@
 """When readings that are alike, or that do not come, say that a sensor is broken."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,8 @@ import pytest
 
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.pressure.sensors import repeats_needed, stuck
+from ingest.times import DAY_US
+from tests.helpers.pressures import drive, told
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -46,16 +49,35 @@ def test_lost_readings_are_no_broken_level_sensor(tmp_path: Path) -> None:
     assert "level_sensor" not in {f.kind for f in analyse(*held["HS-203"], END_US).findings if f.open}
 
 
-def test_a_line_that_reads_nothing_at_all_is_open(tmp_path: Path) -> None:
-    """Its readings repeat, but nothing is what an open line has."""
+@pytest.mark.parametrize(
+    ("last", "kind"), [(lambda n: 0, "pressure_sensor"), (lambda n: 30 + 10 * (n * n % 7), "open_line")]
+)
+def test_exactly_nothing_is_a_dead_sensor_and_a_little_an_open_line(
+    tmp_path: Path, last: Callable[[int], int], kind: str
+) -> None:
+    """Even a line that is off holds a little pressure, never the same; one value without any scatter is no reading. Neither is said
+    of the other, on any of the days that follow."""
     sent = arrivals("HS-101", days=40)
-    off_us = END_US - 4 * 86_400_000_000
+    off_us = END_US - 4 * DAY_US
     dead = []
-    for one in sent:
-        told = json.loads(one.payload)
+    for n, one in enumerate(sent):
+        said = json.loads(one.payload)
         if "/cycle" in one.topic and one.received_us is not None and one.received_us > off_us:
-            told["peak_kpa"]["p05"] = 0
-        dead.append(replace(one, payload=json.dumps(told).encode()))
+            said["peak_kpa"]["p05"] = last(n)
+        dead.append(replace(one, payload=json.dumps(said).encode()))
     _, held = recorded(tmp_path, [dead])
-    kinds = {(f.kind, f.channel) for f in analyse(*held["HS-101"], END_US).findings if f.open}
-    assert ("open_line", "p05") in kinds
+    for hours in (6, 12, 24, 96):
+        found = [
+            f.kind for f in analyse(*held["HS-101"], off_us + hours * 3_600_000_000).findings if f.channel == "p05"
+        ]
+        assert set(found) <= {kind}
+    assert found == [kind]
+
+
+def test_no_pressure_on_any_channel_is_no_dead_sensor() -> None:
+    """Where all read nothing at once it is the pump, whatever the readings repeat."""
+    made = drive(60, 4, seed=5)
+    made.log_kpa[-40:] = -np.inf
+    kinds = {episode.kind for episode in told(made)}
+    assert "starved_pump" in kinds
+    assert "pressure_sensor" not in kinds

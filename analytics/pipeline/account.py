@@ -1,0 +1,65 @@
+"""Keeping whether each point got its grease, beside a vehicle's other results."""
+
+from collections.abc import Mapping
+from datetime import date, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, Table, and_, delete, insert, or_, select
+
+from analytics.account.greased import Kept
+from analytics.vehicle.archive import Past
+from ingest import schema
+from ingest.setups import Setup
+from ingest.times import instant
+
+_DOSES: Final = ("planned", "arrived", "failed")
+
+
+def known_from(past: Past | None, timezone: str) -> date | None:
+    """The first day whose messages are there in full; None where all are. What was kept of the time before stays."""
+    return None if past is None else instant(past.since_us).astimezone(ZoneInfo(timezone)).date()
+
+
+def keep_greased(connection: Connection, vehicle_id: int, setup: Setup, kept: Kept, since: date | None) -> None:
+    """Make this what is kept of a vehicle from `since` on; rows that are as they were are not written again: most are."""
+    month = "" if since is None else f"{since + timedelta(days=1):%Y-%m}"  # a month begins at another hour in each zone
+    week = "" if since is None else str(since)
+    who = {"vehicle_id": vehicle_id, "fleet": setup.fleet}
+    months = {
+        key: {name: getattr(one, name) for name in (*_DOSES, "worst", "days")} | {"vehicle_class": setup.vehicle_class}
+        for key, one in kept.months.items()
+        if key[0] >= month
+    }
+    kinds = {key: _doses(one) for key, one in kept.kinds.items() if key[0] >= month}
+    weeks = {key: _doses(one) for key, one in kept.weeks.items() if key[0] >= week}
+    _renew(connection, schema.greased, ("month", "depot"), months, who, month)
+    _renew(connection, schema.greased_kind, ("month", "depot", "point_kind", "critical"), kinds, who, month)
+    _renew(connection, schema.greased_week, ("week", "depot"), weeks, who, week)
+
+
+def _doses(sums: Any) -> dict[str, float]:
+    return {name: getattr(sums, name) for name in _DOSES}
+
+
+def _renew(
+    connection: Connection, table: Table, key: tuple[str, ...], wanted: Mapping[Any, dict[str, Any]],
+    who: dict[str, Any], since: str,
+) -> None:  # fmt: skip
+    """Replace a vehicle's rows from `since` on, where they differ; the first column of `key` is the period."""
+    mine = and_(table.c.vehicle_id == who["vehicle_id"], table.c[key[0]] >= since)
+    names = [column.name for column in table.columns if column.name not in (*key, *who)]
+    held = {
+        tuple(row[: len(key)]): dict(zip(names, row[len(key) :], strict=True))
+        for row in connection.execute(select(*(table.c[name] for name in (*key, *names))).where(mine))
+    }
+    gone = [one for one, row in held.items() if wanted.get(one) != row]
+    new = [who | dict(zip(key, one, strict=True)) | row for one, row in wanted.items() if held.get(one) != row]
+    if gone:
+        connection.execute(
+            delete(table).where(
+                mine, or_(*(and_(*(table.c[n] == v for n, v in zip(key, one, strict=True))) for one in gone))
+            )
+        )
+    if new:
+        connection.execute(insert(table), new)

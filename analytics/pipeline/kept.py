@@ -1,0 +1,71 @@
+"""Whether the results that are kept are the answer to a question, and reading them: then nobody has to analyse anything."""
+
+from functools import cache
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, and_, func, select
+
+from analytics.findings import Finding
+from ingest import schema
+
+if TYPE_CHECKING:
+    from analytics.vehicle.refill import Refill
+
+
+@cache
+def program() -> str:
+    """The version of this program."""
+    return version("tallow")
+
+
+def fleet_revision(connection: Connection) -> int:
+    """A number that grows with whatever is recorded of any vehicle."""
+    return int(connection.scalar(select(func.sum(schema.vehicle.c.revision))) or 0)
+
+
+def count_current(connection: Connection, as_of_us: int) -> int | None:
+    """How many vehicles are registered, where the results kept of all of them are as of that time, made by this version of the program,
+    and have seen all that is recorded of every vehicle; None where those of any are not."""
+    setup, vehicle, analysis = schema.setup, schema.vehicle, schema.analysis
+    current = (
+        analysis.c.vehicle_id == vehicle.c.id,
+        analysis.c.as_of_us == as_of_us,
+        analysis.c.revision == vehicle.c.revision,
+        analysis.c.fleet_revision == fleet_revision(connection),
+        analysis.c.made_by == program(),
+    )
+    registered, found = connection.execute(
+        select(func.count(vehicle.c.id), func.count(analysis.c.vehicle_id))
+        .select_from(vehicle)
+        .outerjoin(analysis, and_(*current))
+        .where(select(setup.c.id).where(setup.c.vehicle_id == vehicle.c.id).exists())
+    ).one()
+    return int(registered) if registered == found else None
+
+
+def read_refills(connection: Connection) -> "list[tuple[str, str, str, Refill]]":
+    """(fleet, vehicle, timezone, refill forecast) of all that are kept."""
+    from analytics.vehicle.refill import Refill  # here, since it takes long to load
+
+    summary, analysis = schema.vehicle_summary, schema.analysis
+    rows = connection.execute(
+        select(summary.c.fleet, summary.c.vehicle, summary.c.timezone, analysis.c.refill)
+        .join(analysis, analysis.c.vehicle_id == summary.c.vehicle_id)
+        .order_by(summary.c.fleet, summary.c.vehicle)
+    )
+    return [(fleet, vehicle, zone, Refill.from_row(row)) for fleet, vehicle, zone, row in rows]
+
+
+def read_findings(connection: Connection) -> list[tuple[str, str, Finding]]:
+    """(fleet, vehicle, finding) of all that are kept, as an analysis gives them."""
+    finding, vehicle = schema.finding, schema.vehicle
+    names = ("kind", "channel", "lines", "began_us", "detected_us", "ended_us", "severity", "summary", "evidence")
+    rows = connection.execute(
+        select(vehicle.c.fleet, vehicle.c.vehicle, *(finding.c[name] for name in names))
+        .join(vehicle, vehicle.c.id == finding.c.vehicle_id)
+        .order_by(vehicle.c.fleet, vehicle.c.vehicle, finding.c.id)
+    )
+    return [
+        (fleet, name, Finding(kind, channel, tuple(lines), *rest)) for fleet, name, kind, channel, lines, *rest in rows
+    ]

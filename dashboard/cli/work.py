@@ -1,0 +1,76 @@
+"""The command about work on vehicles: recording it, and listing what is recorded."""
+
+import secrets
+from typing import Annotated, Any
+
+import typer
+
+from dashboard import formatting
+from dashboard.cli.options import DEFAULT_DATABASE, Database, moment
+from ingest import registry, work, work_records
+from ingest.database import open_existing, reachable, writing
+from ingest.errors import Problem
+from ingest.times import now_us
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Okafor' --note 'tube renewed'")
+def record_work(
+    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
+    kind: Annotated[
+        str | None,
+        typer.Argument(metavar="KIND", help=f"one of: {', '.join(work.KINDS)}; without it, the records are listed"),
+    ] = None,
+    at: Annotated[str | None, typer.Option(help="when it was done, RFC 3339; now by default")] = None,
+    by: Annotated[str, typer.Option(help="who did it")] = "",
+    line: Annotated[list[int] | None, typer.Option(help="number on the line list; repeat for several")] = None,
+    channel: Annotated[
+        str | None, typer.Option(help="pressure sensor that was replaced; else the level sensor")
+    ] = None,
+    litres: Annotated[float | None, typer.Option(help="litres of grease filled in")] = None,
+    to_pct: Annotated[float | None, typer.Option(help="level after filling, percent; 100 is the full mark")] = None,
+    above_full: Annotated[bool, typer.Option("--above-full", help="it was filled above the full mark")] = False,
+    grease: Annotated[str | None, typer.Option(help="which grease")] = None,
+    interval_min: Annotated[float | None, typer.Option(help="interval that the timer was set to")] = None,
+    run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
+    depot: Annotated[str | None, typer.Option(help="depot that the vehicle moved to")] = None,
+    note: Annotated[str, typer.Option(help="anything else")] = "",
+    corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one replaces")] = None,
+    withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="withdraw a record that was wrong")] = None,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Record work on a vehicle's system, or list it."""
+    engine = open_existing(database)
+    with reachable(engine), writing(engine) as connection:
+        found = registry.find(connection, vehicle)
+        if kind is None and withdraw is None:
+            _print_work(work_records.read_records(connection, found.id).get(found.id, ()))
+            return
+        said: dict[str, Any] = {
+            "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
+            "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
+        }  # fmt: skip
+        if withdraw is not None:
+            wrong = [
+                w for w, _, _ in work_records.read_records(connection, found.id).get(found.id, ()) if w.key == withdraw
+            ]
+            if not wrong:
+                raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
+            said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
+        if not by:
+            raise Problem("say who did it with --by")
+        at_us = now_us() if at is None else moment(at)
+        record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
+        work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
+    print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
+
+
+def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:
+    for one, _, stands in records:
+        what = "withdraws a record" if one.withdrawn else "; ".join([one.title, *formatting.work_details(one)])
+        mark = f", corrects {one.corrects}" if one.corrects else ""
+        when, gone = formatting.moment(one.at_us, "UTC", with_zone=True), "" if stands else "  no longer stands"
+        print(f"{one.key}  {when}  {what} ({one.by}{mark}){gone}")
+    if not records:
+        print("No work is recorded.")

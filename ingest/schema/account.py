@@ -1,0 +1,59 @@
+"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`).
+
+Fleet, depot and class stand in each row as they were then: what is rolled up is read from one index, and a vehicle that moved takes
+nothing along.
+"""
+
+from typing import Any
+
+from sqlalchemy import Boolean, Column, Double, ForeignKey, Index, Integer, LargeBinary, String, Table, Text
+
+from ingest.schema.base import metadata
+
+
+def _of_vehicle(period: str, length: int) -> list[Column[Any]]:
+    return [
+        Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+        Column(period, String(length), primary_key=True),
+        Column("depot", String(256), primary_key=True),
+    ]
+
+
+def _doses() -> list[Column[Any]]:
+    return [Column(name, Double, nullable=False) for name in ("planned", "arrived", "failed")]
+
+
+greased = Table(
+    "greased",
+    metadata,
+    *_of_vehicle("month", 7),
+    Column("fleet", String(64), nullable=False),
+    Column("vehicle_class", Text, nullable=False),
+    *_doses(),
+    Column("worst", Double, nullable=False),  # of one point
+    Column("days", LargeBinary, nullable=False),  # `account.greased.packed`
+    Index("ix_greased_month", "month", "depot", "fleet", "vehicle_class", "planned", "arrived", "failed"),
+    Index("ix_greased_worst", "month", "worst"),
+)
+
+greased_kind = Table(
+    "greased_kind",
+    metadata,
+    *_of_vehicle("month", 7),
+    Column("point_kind", String(256), primary_key=True),
+    Column("critical", Boolean, primary_key=True),
+    Column("fleet", String(64), nullable=False),
+    *_doses(),
+    Index("ix_greased_kind_month", "month", "point_kind", "critical", "depot", "fleet", "planned", "arrived", "failed"),
+    sqlite_with_rowid=False,
+)
+
+greased_week = Table(
+    "greased_week",
+    metadata,
+    *_of_vehicle("week", 10),
+    Column("fleet", String(64), nullable=False),
+    *_doses(),
+    Index("ix_greased_week_week", "week", "depot", "fleet", "planned", "arrived", "failed"),
+    sqlite_with_rowid=False,
+)

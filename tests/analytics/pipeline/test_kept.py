@@ -1,0 +1,117 @@
+"""Results that are kept are the answer as long as nothing new is recorded, and only then."""
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, event
+
+from analytics.alarms import depots
+from analytics.pipeline import kept, results, tasks, vehicle_summary
+from analytics.pipeline.kept import count_current, read_findings, read_refills
+from analytics.pipeline.workers import Workers
+from dashboard.cli import analysis
+from ingest import database, registry, work_records
+from ingest.recorder import Recorder
+from ingest.times import rfc3339
+from ingest.work import work_of
+from simulators.fleet import write_registry
+from simulators.scenario import Trouble
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo
+
+BLOCKED = Trouble("blocked_line", 5.0, line=5, ratio=4.0)
+
+
+@pytest.fixture
+def pool() -> Iterator[Workers]:
+    made = Workers(lambda: ThreadPoolExecutor(2))
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def analysed(engine: Engine, tmp_path: Path, pool: Workers) -> Iterator[Engine]:
+    """Four of the demo's vehicles, one of them heard for two weeks with a blocked line, analysed as of the end."""
+    story = demo()
+    write_registry(replace(story, machines=story.machines[:4]), END_H, tmp_path)
+    with database.writing(engine) as connection:
+        vehicle_summary.register(connection, tmp_path, 0)
+    Recorder(engine, "test").record(arrivals("HS-102", (BLOCKED,), days=14))
+    assert len(list(results.renew(engine, lambda: END_US, pool, lambda done, of: None))) == 4
+    yield engine
+    tasks.engine_of(database.address(engine)).dispose()
+    tasks.engine_of.cache_clear()
+
+
+def current(engine: Engine, as_of_us: int = END_US) -> int | None:
+    with engine.connect() as connection:
+        return count_current(connection, as_of_us)
+
+
+def test_they_are_the_answer_of_an_analysis(analysed: Engine, pool: Workers) -> None:
+    """To the letter that the command line prints."""
+    made = list(tasks.outcomes(analysed, END_US, pool, lambda done, of: None))
+    with analysed.connect() as connection:
+        assert count_current(connection, END_US) == 4
+        found, refills = read_findings(connection), read_refills(connection)
+    assert [f.as_json(fleet, name) for fleet, name, f in found] == [
+        f.as_json(o.setup.fleet, o.setup.vehicle) for o in made for f in o.findings
+    ]
+    assert any(f.kind == "blocked_line" for _, _, f in found)
+    assert [(r.as_json(fleet, name), zone) for fleet, name, zone, r in refills] == [
+        (o.refill.as_json(o.setup.fleet, o.setup.vehicle), o.setup.timezone) for o in made
+    ]
+
+
+def _message(engine: Engine) -> None:
+    Recorder(engine, "test").record(arrivals("HS-103", (), days=1)[:1])
+
+
+def _work(engine: Engine) -> None:
+    with database.writing(engine) as connection:
+        vehicle = registry.find(connection, "HS-104")
+        said = {"key": "k", "kind": "bled", "at_us": END_US, "by": "P. Varnholt"}
+        work_records.record(connection, vehicle.id, vehicle.setups, work_of(said), END_US)
+
+
+def _lead_time(engine: Engine) -> None:
+    with database.writing(engine) as connection:
+        depots.keep_depot(connection, depots.wished(depots.depot(connection, "Skarvholm Quarry"), 3.0, None, None))
+
+
+def test_whatever_is_recorded_makes_them_old(analysed: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of any vehicle, since others lend one their calendar; another time and another version of the program are other questions."""
+    for change in (_message, _work, _lead_time):
+        change(analysed)
+        assert current(analysed) is None, change
+        list(results.renew(analysed, lambda: END_US, pool, lambda done, of: None))
+        assert current(analysed) == 4
+    assert current(analysed, END_US - 1) is None
+    monkeypatch.setattr(kept, "program", lambda: "9.9")
+    assert current(analysed) is None
+
+
+def test_nothing_new_costs_a_few_queries(analysed: Engine, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    """`tallow analyse` once more analyses nothing; with news it analyses."""
+
+    def none_made(*_: object, **_named: object) -> Any:
+        raise AssertionError("processes were begun")
+
+    asked = list[str]()
+
+    def count(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        asked.append(statement)
+
+    monkeypatch.setattr("analytics.pipeline.workers.workers", none_made)
+    monkeypatch.setattr(analysis, "open_existing", lambda _url: analysed)
+    event.listen(analysed, "before_cursor_execute", count)
+    analysis.analyse(as_of=rfc3339(END_US), database="")
+    event.remove(analysed, "before_cursor_execute", count)
+    assert capsys.readouterr().out == "Nothing new: 4 vehicles are up to date.\n"
+    assert len([one for one in asked if one.lstrip().upper().startswith("SELECT")]) <= 4
+    _message(analysed)
+    with pytest.raises(AssertionError, match="processes were begun"):
+        analysis.analyse(as_of=rfc3339(END_US), database="")
