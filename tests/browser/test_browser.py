@@ -98,10 +98,9 @@ def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
     expect(row).to_contain_text("looks blocked")
     row.get_by_role("link", name="tipper 102").click()
     expect(page.get_by_role("heading", name="tipper 102")).to_be_visible()
-    expect(page.locator("#vehicle-level .scatterlayer .trace").first).to_be_attached(timeout=30_000)
-    expect(page.locator("#vehicle-map .heatmaplayer image").first).to_be_attached(timeout=30_000)
-    page.get_by_text("What to check, in this order").first.click()
-    expect(page.get_by_text("Open the line at the point")).to_be_visible()
+    expect(page.locator("#vehicle-stack .scatterlayer .trace").first).to_be_attached(timeout=30_000)
+    expect(page.locator("#vehicle-stack .heatmaplayer image").first).to_be_attached(timeout=30_000)
+    expect(page.get_by_text("Open the line at the point")).to_be_visible()  # the steps of what is worst are open
     page.wait_for_timeout(6_000)  # a refresh passes
 
 
@@ -179,15 +178,15 @@ def test_what_is_opened_stays_open_over_a_refresh(demo: RunningDemo, tab: Callab
     """New contents take the place of old ones; steps that somebody reads do not close."""
     page = tab(viewport={"width": 1400, "height": 1000})
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-306")
-    steps = page.locator("#vehicle-head details", has_text="What to check").first
+    steps = page.locator("#vehicle-head details", has_text="What to check").last  # the first stands open already
     steps.locator("summary").click()
     expect(steps).to_have_attribute("open", "")
-    page.evaluate("window.before = document.querySelector('#vehicle-head details[data-keep^=steps]')")
+    page.evaluate("window.before = [...document.querySelectorAll('#vehicle-head details[data-keep^=steps]')].at(-1)")
     page.get_by_label("Who did it").fill("R. Tarvolen")
     page.get_by_label("Note").fill("looked at it")
     page.get_by_role("button", name="Record it").click()
     page.wait_for_function("() => !window.before.isConnected", timeout=30_000)
-    expect(page.locator("#vehicle-head details[data-keep^=steps]").first).to_have_attribute("open", "")
+    expect(page.locator("#vehicle-head details[data-keep^=steps]").last).to_have_attribute("open", "")
 
 
 def test_work_is_recorded_on_the_vehicles_page(demo: RunningDemo, page: Page) -> None:
@@ -243,19 +242,19 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
 
 
 def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) -> None:
-    """Seven days for one are seven days for all."""
+    """Seven days for one are seven days for all; their numbers are a file."""
     page = tab(viewport={"width": 1400, "height": 1000})
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
-    expect(page.locator("#vehicle-level .main-svg").first).to_be_visible(timeout=30_000)
-    expect(page.locator("#vehicle-line .main-svg").first).to_be_visible(timeout=30_000)
+    expect(page.locator("#vehicle-stack .main-svg").first).to_be_visible(timeout=30_000)
     page.get_by_text("7 days", exact=True).click()
-    ranges = """() => ["level", "cycles", "map", "line"].map(name => {
-        const range = document.querySelector(`#vehicle-${name} .js-plotly-plot`)._fullLayout.xaxis.range;
+    days = """() => {
+        const range = document.querySelector("#vehicle-stack .js-plotly-plot")._fullLayout.xaxis.range;
         return (new Date(range[1]) - new Date(range[0])) / 86400000;
-    })"""
-    page.wait_for_function(f"({ranges})().every(days => days > 8.5 && days < 9.5)", timeout=15_000)
+    }"""
+    page.wait_for_function(f"() => {{ const days = ({days})(); return days > 8.5 && days < 9.5; }}", timeout=15_000)
+    page.locator("#over-time .corner button").click()
     with page.expect_download() as download:
-        page.get_by_label("level as CSV").click()
+        page.get_by_role("menuitem", name="Level as CSV").click()
     assert download.value.path().read_text().startswith("at,what,level_pct")
 
 
@@ -307,10 +306,10 @@ def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> Non
     """Charts follow the scheme of the page."""
     page = tab(color_scheme="dark")
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
-    expect(page.locator("#vehicle-level .main-svg").first).to_be_visible(timeout=30_000)
+    expect(page.locator("#vehicle-stack .main-svg").first).to_be_visible(timeout=30_000)
     page.wait_for_function(
-        "getComputedStyle(document.querySelector('#vehicle-level .main-svg')).backgroundColor === 'rgb(29, 33, 38)'"
-        " || document.querySelector('#vehicle-level .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#1d2126'"
+        "getComputedStyle(document.querySelector('#vehicle-stack .main-svg')).backgroundColor === 'rgb(29, 33, 38)'"
+        " || document.querySelector('#vehicle-stack .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#1d2126'"
     )
 
 
