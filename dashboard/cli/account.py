@@ -1,4 +1,4 @@
-"""The command of the account: was every point greased, and the month's report."""
+"""The commands of the account: was every point greased, the month's report, and what was found where findings sent somebody."""
 
 import sys
 from datetime import date
@@ -6,13 +6,16 @@ from typing import Annotated
 
 import typer
 
+from analytics.account.found import causes, in_vain, sentence, tallies
 from analytics.alarms import outbox
+from analytics.kinds import FINDING_KINDS
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
 from dashboard.exports import account as words
 from dashboard.exports import csv
 from dashboard.exports import report as sentences
 from dashboard.queries import account as accounts
 from dashboard.queries import scope
+from dashboard.queries.found import verdicts
 from dashboard.queries.report import read_report
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
@@ -89,3 +92,40 @@ def account(
             f"  {one.vehicle}, {words.points(one)}: {one.failed_pct:.0f} % surely did not arrive, {one.arrived_pct:.0f} % did"
         )
     print(words.MEANING)
+
+
+@app.command("found", epilog="Example: tallow found --json")
+def found(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None:
+    """Say how often findings were true, by what people recorded who went there, and who was sent in vain."""
+    engine = open_existing(database)
+    with reachable(engine):
+        said = verdicts(engine)
+    told, vain, other = tallies(said), in_vain(said, now_us()), causes(said)
+    if as_json:
+        print_json(
+            {
+                "kinds": [
+                    {"kind": one.kind, "looked_at": one.true.of, "as_told": one.true.hits, "other_cause": one.other_cause,
+                     "nothing": one.nothing, "as_told_low": round(one.true.ci_low, 4), "as_told_high": round(one.true.ci_high, 4)}
+                    for one in told
+                ],
+                "in_vain": [
+                    {"fleet": one.vehicle and one.vehicle.fleet, "vehicle": one.vehicle and one.vehicle.vehicle, "kind": one.kind,
+                     "times": one.times, "set_right": one.set_right}
+                    for one in vain
+                ],
+                "causes": [{"kind": kind, "cause": cause, "times": number} for kind, cause, number in other],
+            }
+        )  # fmt: skip
+        return
+    for one in told:
+        print(f"{FINDING_KINDS[one.kind].title}: {sentence(one)}")
+    for kind, cause, number in other:
+        print(f"{FINDING_KINDS[kind].title}, found instead: {cause} ({number})")
+    for case in vain:
+        where = f"{case.vehicle.fleet}/{case.vehicle.vehicle}" if case.vehicle else "several vehicles"
+        print(f"In vain {case.times} times, {where}, {FINDING_KINDS[case.kind].title}: {case.set_right}.")
+    if not told:
+        print(
+            "Nobody has said yet what was found; record it with: tallow work VEHICLE KIND --about FINDING --found RESULT"
+        )

@@ -7,15 +7,18 @@ import dash_mantine_components as dmc
 import pandas as pd
 from dash import Input, Output, State, callback, dcc, html
 
-from dashboard import components
+from dashboard import accounts, components
 from dashboard.exports import account as words
 from dashboard.exports import csv
 from dashboard.figures import theme
 from dashboard.figures.account import course
+from dashboard.pages import found
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
+from dashboard.queries.found import verdicts
 from dashboard.queries.scope import address, scope_of
 from dashboard.web.app import engine
+from ingest import times
 
 dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5, icon="account")
 
@@ -57,7 +60,7 @@ def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
 
 def body(
     trend: pd.DataFrame, weeks: pd.DataFrame, groups: pd.DataFrame, worst: list[WorstPoints], *,
-    month: str, by: str, unknown: int, template: str, report: str,
+    month: str, by: str, unknown: int, template: str, report: str, there: Any = None,
 ) -> list[Any]:  # fmt: skip
     """The month's figure, its trend, a comparison, and the points that got least."""
     now = trend[trend["month"] == month]
@@ -88,6 +91,7 @@ def body(
             html.Div(_worst_table(worst), className="wide") if worst else html.P("No dose is known not to have arrived."),
             "By the share of planned doses that surely did not arrive. A day counts where at least one dose did not.",
         ),
+        *([there] if there is not None else []),
     ]  # fmt: skip
 
 
@@ -148,6 +152,7 @@ def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) 
         by=by,
         unknown=account.without_doses(engine(), month, chosen),
         template=theme.template_of(scheme),
+        there=found.section(verdicts(engine(), chosen), times.now_us(), lead=accounts.current_person.get().may("lead")),
         report=address("/account/report", chosen, month=month),
     )
     return shown, address("/account", chosen, month=month, by=by)

@@ -1,4 +1,5 @@
-"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`).
+"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`); and what people found
+where findings sent them.
 
 Fleet, depot and class stand in each row as they were then: what is rolled up is read from one index, and a vehicle that moved takes
 nothing along.
@@ -6,7 +7,7 @@ nothing along.
 
 from typing import Any
 
-from sqlalchemy import Boolean, Column, Double, ForeignKey, Index, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import BigInteger, Boolean, Column, Double, ForeignKey, Index, Integer, LargeBinary, String, Table, Text
 
 from ingest.schema.base import metadata
 
@@ -56,4 +57,19 @@ greased_week = Table(
     *_doses(),
     Index("ix_greased_week_week", "week", "depot", "fleet", "planned", "arrived", "failed"),
     sqlite_with_rowid=False,
+)
+
+# What somebody found who went there because of a finding: of the work records that stand (`work_records.record`).
+verdict = Table(
+    "verdict",
+    metadata,
+    Column("work_key", String(64), ForeignKey("work.key"), primary_key=True),
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), nullable=False, index=True),
+    Column("at_us", BigInteger, nullable=False),
+    Column("kind", String(24), nullable=False),
+    Column("channel", String(64)),
+    Column("began_us", BigInteger, nullable=False),
+    Column("found", String(16), nullable=False),  # `work.FOUND`
+    Column("cause", Text),
+    Index(None, "kind", "at_us"),
 )

@@ -21,13 +21,15 @@ from dashboard.exports import account as words
 from dashboard.exports import report as sentences
 from dashboard.figures import theme
 from dashboard.queries import account
+from dashboard.queries.found import of_kind, verdicts
 from dashboard.queries.report import read_report
 from dashboard.queries.scope import Scope
 from dashboard.queries.today import points_greased_as_planned
 from dashboard.web.app import create_app
-from ingest import database, registry, schema
+from ingest import database, registry, schema, work_records
 from ingest.setups import Vehicle
 from ingest.times import DAY_US, read_time
+from ingest.work import work_of
 from tests.dashboard.test_command import tallow
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
@@ -225,6 +227,7 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
 def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
+    assert tallow("account", database=address).stderr == ""
     assert "2026-02  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
     told = json.loads(tallow("account", "--month", "2026-02", "--json", database=address).stdout)
     assert told["months"][-1]["arrived"] == 200
@@ -244,3 +247,34 @@ def test_nothing_is_known_of_an_empty_database(engine: Engine) -> None:
     assert account.months(engine) == []
     assert account.by_month(engine).empty
     assert account.by_week(engine).empty
+
+
+def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: Path) -> None:
+    """On the page, by the command, as a sentence of the finding; of another fleet nothing; the lead is told who was sent in vain."""
+    fleet = filled(engine, tmp_path)
+    with database.writing(fleet) as connection:
+        vehicle = registry.find(connection, "v1")
+        for n, said in enumerate(("as_told", "nothing", "nothing")):
+            about = {"kind": "blocked_line", "channel": "p1", "began_us": n}
+            record = work_of(
+                {"key": f"k{n}", "kind": "looked_at", "by": "b", "at_us": NOW_US, "found": said, "about": about}
+            )
+            work_records.record(connection, vehicle.id, vehicle.setups, record, NOW_US)
+    told = of_kind(fleet, "blocked_line", "day truck")
+    assert told is not None
+    assert (told.true.hits, told.true.of, told.nothing) == (1, 3, 2)
+    assert of_kind(fleet, "silent") is None
+    with acting_as(Person(1, "a", "viewer", fleets=("g",))):
+        assert of_kind(fleet, "blocked_line") is None
+    create_app(fleet)
+    found = importlib.import_module("dashboard.pages.found")
+    for lead in (True, False):
+        shown = json.dumps(found.section(verdicts(fleet), NOW_US, lead=lead), cls=PlotlyJSONEncoder)
+        assert "1 of 3" in shown
+        assert ("Sent in vain" in shown) is lead
+    assert found.NOTHING in json.dumps(found.section([], NOW_US, lead=True), cls=PlotlyJSONEncoder)
+    if fleet.dialect.name == "sqlite":
+        assert (
+            json.loads(tallow("found", "--json", database=database.address(fleet)).stdout)["kinds"][0]["as_told"] == 1
+        )
+        assert "Line blocked: Of the last 3" in tallow("found", database=database.address(fleet)).stdout
