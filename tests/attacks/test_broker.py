@@ -166,10 +166,10 @@ def test_two_ingesters_of_one_name_are_told_of(
         try:
             assert ready.wait(10)
             assert told(engine, now_us()) == {}
-            wait_until(lambda: fight(mosquitto, version) or "twin" in told(engine, now_us()), 30)
+            wait_until(lambda: fight(mosquitto, version) and "twin" in told(engine, now_us()), 30)
             assert told(engine, now_us())["twin"].times >= 1
             assert told(engine, now_us() + 2 * rivals.SHOWN_US) == {}
-            wait_until(lambda: say_once(mosquitto) or recorded(engine) == 1, 30)
+            wait_until(lambda: say_once(mosquitto) and recorded(engine) == 1, 30)
         finally:
             stop.set()
             thread.join(10)
@@ -181,18 +181,19 @@ def told(engine: Engine, now: int) -> dict[str, rivals.Rival]:
         return rivals.rivals(connection, now)
 
 
-def fight(mosquitto: Mosquitto, version: int) -> None:
-    """Another client takes the session, and goes."""
+def fight(mosquitto: Mosquitto, version: int) -> bool:
+    """Another client takes the session, and goes; true."""
     other = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="twin", protocol=MQTTProtocolVersion(version))
     other.connect("127.0.0.1", mosquitto.port)
     other.loop(0.3)
     other.disconnect()
     other.loop(0.1)
     threading.Event().wait(0.7)
+    return True
 
 
-def say_once(mosquitto: Mosquitto) -> None:
-    """One message, always the same: nobody keeps it while nobody listens, as the other's session was a clean one."""
+def say_once(mosquitto: Mosquitto) -> bool:
+    """One message, always the same: nobody keeps it while nobody listens, as the other's session was a clean one; true."""
     sender = mqtt.Client(CallbackAPIVersion.VERSION2)
     sender.connect("127.0.0.1", mosquitto.port)
     sender.loop_start()
@@ -200,6 +201,7 @@ def say_once(mosquitto: Mosquitto) -> None:
     sender.publish(topic("f", "v1", "level"), said, qos=1).wait_for_publish(10)
     sender.disconnect()
     sender.loop_stop()
+    return True
 
 
 @pytest.mark.filterwarnings("ignore:Exception ignored in.*socket:pytest.PytestUnraisableExceptionWarning")
