@@ -42,7 +42,7 @@
             change[`${axis}.tickmode`] = narrow ? "array" : "auto";
         }
         const first = chart._fullLayout.yaxis;
-        if (first.type === "category") change["yaxis.ticklabelposition"] = narrow ? "inside" : "outside";
+        if (first.type === "category") change["yaxis.ticklabelposition"] = narrow ? "inside top" : "outside";
         window.Plotly.relayout(chart, change);
         return true;
     }

@@ -87,7 +87,7 @@ def span_of(page: Page) -> tuple[float, float]:
 
 
 def test_all_charts_have_one_axis(page: Page) -> None:
-    """The same edges to the pixel; dragging and keys change the span of all, and everything is one button away."""
+    """The same edges to the pixel; dragging, keys and two fingers change the span of all, and everything is one button away."""
     edges = page.evaluate(EDGES)
     assert len(edges) >= 6
     assert len({tuple(one) for one in edges}) == 1
@@ -115,6 +115,18 @@ def test_all_charts_have_one_axis(page: Page) -> None:
         page.mouse.up()
         page.wait_for_function(f"() => {{ const [a, b] = ({SPAN})(); return b - a < {0.6 * (whole[1] - whole[0])}; }}")
         assert len({tuple(one) for one in page.evaluate(EDGES)}) == 1
+        return
+    page.locator("#vehicle-stack .nsewdrag").nth(1).scroll_into_view_if_needed()
+    box = page.locator("#vehicle-stack .nsewdrag").nth(1).bounding_box()
+    assert box is not None
+    fingers = page.context.new_cdp_session(page)
+    for kind, apart in (("touchStart", 40), ("touchMove", 80), ("touchMove", 160)):
+        middle, y = box["x"] + box["width"] / 2, box["y"] + 20
+        points = [{"x": middle + side * apart / 2, "y": y, "id": k} for k, side in enumerate((-1, 1))]
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+        page.wait_for_timeout(100)
+    fingers.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    page.wait_for_function(f"() => {{ const [a, b] = ({SPAN})(); return b - a < {0.5 * (whole[1] - whole[0])}; }}")
 
 
 def test_a_line_is_opened_by_its_row_and_by_its_button(page: Page) -> None:

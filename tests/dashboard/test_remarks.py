@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 from PIL import Image
 from sqlalchemy import Engine
 
-from dashboard import accounts, photos
+from dashboard import accounts, passwords, photos
 from dashboard.exports import csv
 from dashboard.queries import work
 from dashboard.queries.scope import Scope
@@ -116,7 +116,7 @@ def database_url(tmp_path: Path) -> str:
 @pytest.fixture
 def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> dash.Dash:
     """The application over a fleet with one record of work, and one person of each kind."""
-    monkeypatch.setattr(accounts, "_HASHER", PasswordHasher(time_cost=1, memory_cost=64))
+    monkeypatch.setattr(passwords, "HASHER", PasswordHasher(time_cost=1, memory_cost=64))
     bring_up(fleet)
     with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
