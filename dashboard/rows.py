@@ -58,11 +58,11 @@ def reason(r: FleetRow) -> list[Any]:
     findings = r.detail.findings if r.detail else ()
     if not findings:
         return [html.Div(without_findings(r), className="cause")]
-    warning = [html.Div(CRITICAL, className="critical")] if critical(r) else []
+    warning = [html.Div(CRITICAL, className="warns")] if critical(r) else []
     return [html.Div(cause(findings[0]), className="cause"), *warning]
 
 
-def strip(lines: Sequence[LineCondition]) -> html.Div:
+def strip(lines: Sequence[LineCondition]) -> Any:
     """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
     nothing is proven. One picture, since a page holds a thousand lines."""
     if not lines:

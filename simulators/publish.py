@@ -13,7 +13,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 
 from ingest.messages import encode, topic
-from ingest.times import now_us
+from ingest.times import now_us, pace
 from simulators import SimulationError
 from simulators.controller import Sent, messages
 from simulators.fleet import run_of
@@ -196,6 +196,8 @@ def publish(
     number, last_told, last_us = 0, 0.0, from_us
 
     def reached() -> int:
+        if pace() > 1:  # a demo, whose clock says how fast time runs: what its start took is made up for at once
+            return now_us()
         return int(min(base_us + (time.monotonic() - began) * 1e6 * speed, now_us()))
 
     while not stop.is_set() and (arrives_us := live.next_us()) is not None:

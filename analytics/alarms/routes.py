@@ -122,18 +122,23 @@ def check_address(address: str) -> None:
         raise Problem(f"{masked(address)} is no address that alerts can go to, such as mailto://… or mqtt://…")
 
 
-def recipients(address: str) -> tuple[str, ...]:
-    """Those who are sent to apart, so that nobody's mailbox matters to anybody else; one empty name where there are not several."""
+def mailboxes(address: str) -> tuple[str, ...]:
+    """Who gets what goes by a mail route; nobody by name at any other kind of address."""
     if _is_mqtt(address):
-        return ("",)
+        return ()
     import apprise
     from apprise.plugins.email import NotifyEmail
 
     plugin = apprise.Apprise.instantiate(address)
     if not isinstance(plugin, NotifyEmail):
-        return ("",)
-    found = dict.fromkeys([*(mailbox for _, mailbox in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)])
-    return tuple(found) if len(found) > 1 else ("",)
+        return ()
+    return tuple(dict.fromkeys([*(mailbox for _, mailbox in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)]))
+
+
+def recipients(address: str) -> tuple[str, ...]:
+    """Those who are sent to apart, so that nobody's mailbox matters to anybody else; one empty name where there are not several."""
+    found = mailboxes(address)
+    return found if len(found) > 1 else ("",)
 
 
 def _is_mqtt(address: str) -> bool:

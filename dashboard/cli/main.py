@@ -49,6 +49,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "found": Command("account", "Say how often findings were true, by who went there"),
     "wear": Command("account", "List what gets worse slowly"),
     "backtest": Command("analysis", "Say how accurate past refill dates were"),
+    "export": Command("export", "Write a fleet's data into Parquet and CSV files"),
     "status": Command("keeping", "Print what is recorded"),
     "quarantine": Command("keeping", "List the messages that could not be recorded, and why"),
     "dashboard": Command("serve", "Serve the dashboard"),

@@ -20,7 +20,9 @@ app = typer.Typer(rich_markup_mode=None)
 _LOGGED: Final = 2_000  # characters of one change
 
 
-@app.command("depot", epilog="Example: tallow depot 'Quarry South' --lead-days 5 --digest 06:30 --quiet 20:00-05:30")
+@app.command(
+    "depot", epilog="Example: tallow depot 'Skarvholm Quarry' --lead-days 5 --digest 06:30 --quiet 20:00-05:30"
+)
 def depot(
     name: Annotated[str, typer.Argument(metavar="DEPOT")],
     lead_days: Annotated[
@@ -206,7 +208,7 @@ def try_route(number: Annotated[int, typer.Argument()], database: Database = DEF
     print(f"A message went to {routes.masked(found.address)}.")
 
 
-@app.command("calendar", epilog="Example: tallow calendar 'Quarry South'")
+@app.command("calendar", epilog="Example: tallow calendar 'Skarvholm Quarry'")
 def calendar(
     depot: Annotated[str, typer.Argument(metavar="DEPOT")],
     revoke: Annotated[bool, typer.Option("--revoke", help="end all calendar addresses of this depot")] = False,

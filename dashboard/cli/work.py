@@ -16,7 +16,7 @@ from ingest.times import now_us
 app = typer.Typer(rich_markup_mode=None)
 
 
-@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Okafor' --note 'tube renewed'")
+@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Tarvolen' --note 'tube renewed'")
 def record_work(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
     kind: Annotated[

@@ -6,7 +6,7 @@ The database keeps a hash of the secret, so that nobody who reads it learns an a
 import hashlib
 import secrets
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from ingest import schema
 
@@ -26,6 +26,13 @@ def revoke(connection: Connection, depot: str, now_us: int) -> int:
     return connection.execute(
         update(table).where(table.c.depot == depot, table.c.revoked_us.is_(None)).values(revoked_us=now_us)
     ).rowcount
+
+
+def open_ones(connection: Connection, depot: str) -> int:
+    """How many secrets open a depot's calendar."""
+    table = schema.calendar_token
+    chosen = table.c.depot == depot, table.c.revoked_us.is_(None)
+    return connection.scalar(select(func.count()).where(*chosen)) or 0
 
 
 def depot_of(connection: Connection, secret: str) -> str | None:

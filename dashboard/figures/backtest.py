@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.theme import with_layout
-from dashboard.tokens import BLUE, GREY
+from dashboard.figures.theme import ink, with_layout
+from dashboard.tokens import GREY
 
 
 def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
@@ -19,7 +19,7 @@ def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
     )
     figure.add_scatter(
         x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="actual",
-        line={"color": BLUE}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
+        line={"color": ink(template)}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
         hovertemplate="%{y:.0f} % came by the date that %{x:.0f} % should",
     )  # fmt: skip
     figure.update_xaxes(range=[0, 100], title="should have come by then, %", dtick=25)

@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 
 from analytics.planning.usage import Amount
 from dashboard.figures.theme import BI, with_layout
-from dashboard.tokens import BLUE, GREY
+from dashboard.tokens import GREY
 from dashboard.units import Units
 
 
@@ -16,7 +16,7 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
     months = sorted({one.month for one in found})
     figure = go.Figure()
     for name, colour, pattern, values in (
-        ("used", BLUE, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
+        ("used", GREY, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
         ("filled", GREY, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
     ):
         figure.add_bar(

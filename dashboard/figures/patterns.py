@@ -6,8 +6,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analytics.statistics.rates import MeanCumulative, Rate
-from dashboard.figures.theme import short, text, thinned, with_layout
-from dashboard.tokens import BLUE, GREY
+from dashboard.figures.theme import ink, short, text, thinned, with_layout
+from dashboard.tokens import GREY
 
 
 def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per: int) -> go.Figure:
@@ -16,7 +16,7 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
     figure = go.Figure()
     figure.add_scatter(
         x=[per * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers",
-        marker={"size": 9, "color": BLUE}, showlegend=False,
+        marker={"size": 9, "color": ink(template)}, showlegend=False,
         error_x={
             "type": "data", "symmetric": False, "color": GREY, "thickness": 2,
             "array": [per * (r.ci_high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.ci_low) for _, r in shown],
@@ -45,11 +45,11 @@ def fault_course(course: MeanCumulative, until: float, template: str, unit: str)
         x=time, y=high, mode="lines", line={"width": 0, "shape": "hv"}, showlegend=False, hoverinfo="skip"
     )
     figure.add_scatter(
-        x=time, y=low, mode="lines", line={"width": 0, "shape": "hv"}, fill="tonexty", fillcolor="rgba(47,111,176,0.2)",
+        x=time, y=low, mode="lines", line={"width": 0, "shape": "hv"}, fill="tonexty", fillcolor="rgba(138,143,152,0.3)",
         name="95 % limits", hoverinfo="skip",
     )  # fmt: skip
     figure.add_scatter(
-        x=time, y=mean, mode="lines", line={"color": BLUE, "width": 2, "shape": "hv"}, name="mean",
+        x=time, y=mean, mode="lines", line={"color": ink(template), "width": 2, "shape": "hv"}, name="mean",
         hovertemplate="%{y:.2f}",
     )  # fmt: skip
     with_layout(figure, template, 320, "line faults a vehicle")

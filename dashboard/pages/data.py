@@ -27,16 +27,13 @@ def layout(**_: Any) -> html.Div:
     return html.Div(
         [
             dcc.Interval(id="data-tick", interval=REFRESH_MS),
-            html.H1("Data"),
-            html.P("What everything else rests on.", className="dim"),
-            html.Div(
-                [
-                    dmc.Button("CSV", id="data-csv", variant="default"),
-                    dcc.Download(id="data-file"),
-                    dcc.Download(id="data-dates-file"),
-                ],
-                className="filters",
+            dcc.Download(id="data-file"),
+            dcc.Download(id="data-dates-file"),
+            components.page_head(
+                "Data",
+                [("Save what is listed as CSV", "data-csv"), ("Save forecast accuracy as CSV", "data-dates-csv")],
             ),
+            html.P("What everything else rests on.", className="dim"),
             html.Div(id="data-body"),
             html.Div(id="data-dates"),
         ]
@@ -70,6 +67,13 @@ def body(told: DataState, now_us: int) -> list[Any]:
     facts += [
         (f"Recorder {name}", f"last wrote {formatting.ago(at or None, now_us)}")
         for name, at in sorted(told.recorders.items())
+    ]
+    facts += [
+        (
+            f"Two ingesters called {name}",
+            f"another took its session {one.times} times, last {formatting.ago(one.last_us, now_us)}: give each its own --client-id",
+        )
+        for name, one in sorted(told.rivals.items())
     ]
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
     out.append(components.section("What comes in", html.Dl(listed, className="facts")))
@@ -133,8 +137,7 @@ def dates(told: DataState, template: str) -> list[Any]:
         f" {found['coverage']:.0%} of them, where 80 % is meant. Mean (pinball) loss {found['pinball_days']:.2f} days; by"
         f" registered doses {found['nominal_pinball_days']:.2f}, by a straight line {found['straight_pinball_days']:.2f}."
     )
-    as_csv = html.Button("CSV", id="data-dates-csv", className="quiet", **{"aria-label": "how dates held, as CSV"})
-    return [components.section(title, [chart, html.Ul(by_horizon), as_csv], text)]
+    return [components.section(title, [chart, html.Ul(by_horizon)], text)]
 
 
 @callback(Output("data-body", "children"), Input("data-tick", "n_intervals"))

@@ -25,24 +25,17 @@ dash.register_page(
 
 def layout(depot: str = "", **_: Any) -> html.Div:
     """The page for the depot in the address."""
-    known = scope.depots(engine())
     return html.Div(
         [
             dcc.Location(id="grease-location", refresh=False),
-            html.H1("Grease"),
+            dcc.Store(id="grease-depot", data=depot if depot in scope.depots(engine()) else ""),
+            dcc.Download(id="grease-file"),
+            components.page_head("Grease", [("Save as CSV", "grease-save")]),
             html.Div(
-                [
-                    dmc.Select(
-                        id="grease-depot", label="Depot", value=depot if depot in known else "", w=220, allowDeselect=False,
-                        data=components.one_or_all("All depots", known),
-                    ),
-                    dmc.NumberInput(
-                        id="grease-density", label="Kilograms a litre", value=usage.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
-                        w=160, debounce=400,
-                    ),
-                    dmc.Button("Save as CSV", id="grease-save", variant="default", mt=24),
-                    dcc.Download(id="grease-file"),
-                ],
+                dmc.NumberInput(
+                    id="grease-density", label="Kilograms a litre", value=usage.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
+                    w=160, debounce=400,
+                ),
                 className="filters",
             ),
             html.Div(id="grease-body"),
@@ -102,7 +95,7 @@ def _density(value: object) -> float:
 @callback(
     Output("grease-body", "children"),
     Output("grease-location", "href"),
-    Input("grease-depot", "value"),
+    Input("grease-depot", "data"),
     Input("grease-density", "value"),
     Input("scheme-now", "data"),
 )
@@ -116,7 +109,7 @@ def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], st
 @callback(
     Output("grease-file", "data"),
     Input("grease-save", "n_clicks"),
-    State("grease-depot", "value"),
+    State("grease-depot", "data"),
     State("grease-density", "value"),
     prevent_initial_call=True,
 )

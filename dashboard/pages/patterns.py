@@ -28,7 +28,8 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
     return html.Div(
         [
             dcc.Location(id="patterns-location", refresh=False),
-            html.H1("Patterns"),
+            dcc.Download(id="patterns-file"),
+            components.page_head("Patterns", [("Save as CSV", "patterns-csv")]),
             html.P(
                 "Blocked and open lines, against the time that they were watched: few faults in a short time prove little, and"
                 " the limits say so.",
@@ -44,8 +45,6 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
                         id="patterns-against", value=held, allowDeselect=False, w=220, label="Rate per",
                         data=[{"value": key, "label": told.of_vehicle} for key, told in patterns.EXPOSURES.items()],
                     ),
-                    dmc.Button("CSV", id="patterns-csv", variant="default", mt=24),
-                    dcc.Download(id="patterns-file"),
                 ],
                 className="filters",
             ),

@@ -40,20 +40,10 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **asked: Any) -> 
             dcc.Store(id="round-unit", data=VOLUMES[accounts.my_units().volume]),
             dcc.Download(id="round-file"),
             dcc.Download(id="round-ics"),
-            html.Div(
-                [
-                    html.H1(f"Refill round, {chosen}"),
-                    html.Div(
-                        [
-                            dmc.Button("Print", id="round-print", variant="default"),
-                            components.page_menu(
-                                [("Save as CSV", "round-save"), ("Save as calendar", "round-calendar")]
-                            ),
-                        ],
-                        className="page-menu",
-                    ),
-                ],
-                className="page-head",
+            components.page_head(
+                f"Refill round, {chosen}",
+                [("Save as CSV", "round-save"), ("Save as calendar", "round-calendar")],
+                dmc.Button("Print", id="round-print", variant="default"),
             ),
             html.Div(_choices(days, limit), className="filters"),
             html.Div(id="round-body"),

@@ -3,10 +3,11 @@
 from typing import Any, Final
 
 import dash
+import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import accounts, components
-from dashboard.pages.set_up import depots, people, routes, vehicles
+from dashboard.pages.set_up import calendars, depots, people, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
 
@@ -21,7 +22,7 @@ dash.register_page(
     role="lead",
     begins=True,
 )
-for part in (vehicles, depots, routes, people):
+for part in (vehicles, depots, routes, people, calendars):
     part.register()
 
 _ABOUT_PEOPLE: Final = (
@@ -30,7 +31,7 @@ _ABOUT_PEOPLE: Final = (
 )
 
 
-def layout(**_: Any) -> html.Div:
+def layout(tab: str = "", **_: Any) -> html.Div:
     """The page, for leads."""
     try:
         accounts.need_lead()
@@ -39,32 +40,50 @@ def layout(**_: Any) -> html.Div:
     return html.Div(
         [
             html.H1("Set-up"),
-            components.section(
-                "Vehicles and line lists", vehicles.upload(), "Two CSV files, as tallow register reads them; all or nothing."
+            dmc.Tabs(
+                [
+                    dmc.TabsList([dmc.TabsTab(title, value=name) for name, title in _TABS.items()], mb="md"),
+                    *(dmc.TabsPanel(contents, value=name) for name, contents in _parts().items()),
+                ],
+                value=tab if tab in _TABS else "vehicles",
             ),
-            components.section(
-                "Depots",
-                [html.Div(depots.depot_rows(), id="setup-depots"), depots.depot_form()],
-                "How many days ahead a refill becomes an alarm, when the daily digest is sent, and when no alerts are sent.",
-            ),
-            components.section(
-                "Where alerts go",
-                [html.Div(routes.route_rows(), id="setup-routes"), routes.route_form()],
-                "At once what cannot wait, the rest in one digest a day.",
-            ),
-            components.section("People", [html.Div(people.person_rows(), id="setup-people"), people.person_form()], _ABOUT_PEOPLE),
             components.section("What was changed here", html.Div(change_rows(), id="setup-changes"), "The latest fifty changes."),
         ]
     )  # fmt: skip
 
 
-# Vehicles -----------------------------------------------------------------------------------------------------------
+_TABS: Final = {
+    "vehicles": "Vehicles",
+    "depots": "Depots",
+    "routes": "Alert routes",
+    "people": "People",
+    "calendars": "Calendars",
+}
 
 
-# Depots -------------------------------------------------------------------------------------------------------------
-
-
-# Routes -------------------------------------------------------------------------------------------------------------
-
-
-# People -------------------------------------------------------------------------------------------------------------
+def _parts() -> dict[str, Any]:
+    return {
+        "vehicles": [
+            components.section(
+                "Vehicles and line lists", vehicles.upload(),
+                "Two tables of any name, with commas, semicolons or tabs, as a spreadsheet saves them; all or nothing.",
+            ),
+            components.section("One vehicle", vehicles.one_form(), "To change one, or to add one like another."),
+        ],
+        "depots": components.section(
+            "Depots",
+            [html.Div(depots.depot_rows(), id="setup-depots"), depots.depot_form()],
+            "How many days ahead a refill becomes an alarm, when the daily digest is sent, and when no alerts are sent.",
+        ),
+        "routes": components.section(
+            "Where alerts go",
+            [html.Div(routes.route_rows(), id="setup-routes"), routes.route_form()],
+            "At once what cannot wait, the rest in one digest a day. Passwords are never shown.",
+        ),
+        "people": components.section("People", [html.Div(people.person_rows(), id="setup-people"), people.person_form()], _ABOUT_PEOPLE),
+        "calendars": components.section(
+            "Calendar addresses",
+            [html.Div(calendars.calendar_rows(), id="setup-calendars"), calendars.calendar_form()],
+            "A calendar program that knows a depot's secret address shows its refills.",
+        ),
+    }  # fmt: skip

@@ -8,13 +8,14 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
 from analytics.alarms import outbox, transports
-from analytics.alarms.routes import add_route, find_route, masked, read_routes, remove_route
+from analytics.alarms.routes import add_route, find_route, mailboxes, masked, read_routes, remove_route
 from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.app import engine
 from ingest import times
+from ingest.bounds import text_of, texts_of, whole_of
 from ingest.database import reachable
 from ingest.errors import Problem
 
@@ -26,14 +27,17 @@ def route_rows() -> Any:
     told = {one.id: f"; {aside[one.id]} refused for good and set aside" if one.id in aside else "" for one in found}
     rows = [
         html.Tr(
-            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(formatting.route(one) + told[one.id]),
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(", ".join(mailboxes(one.address)) or "–"),
+             html.Td(formatting.route(one) + told[one.id]),
              html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
         )
         for one in found
     ]  # fmt: skip
     if not rows:
         return html.P("No alerts go anywhere yet.", className="dim")
-    return html.Div(components.table(("Route", "To", "What", ""), rows, "plain-wrap"), className="wide")
+    return html.Div(
+        components.table(("Route", "By way of", "Recipients", "What", ""), rows, "plain-wrap"), className="wide"
+    )
 
 
 def _button(what: str, number: int, text: str) -> html.Button:
@@ -72,11 +76,12 @@ def routes(
     if asked == "setup-route-add":
 
         def add(connection: Connection) -> str:
+            to, minutes = text_of(address).strip(), whole_of(after, "minutes", 10_080)
             number = add_route(
-                connection, (address or "").strip(), depot=depot or None, severity=severity, groups=groups or (),
-                after_min=int(after or 0), at_any_hour=bool(any_hour),
+                connection, to, depot=text_of(depot) or None, severity=severity, groups=texts_of(groups), after_min=minutes,
+                at_any_hour=bool(any_hour),
             )  # fmt: skip
-            return f"Route {number} added, to {masked((address or '').strip())}"
+            return f"Route {number} added, to {masked(to)}"
 
         return write(add, route_rows)
     if not isinstance(asked, dict) or not any(clicks):
