@@ -13,10 +13,12 @@ from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
 from dashboard.exports import account as words
 from dashboard.exports import csv
 from dashboard.exports import report as sentences
+from dashboard.exports import wear as trend
 from dashboard.queries import account as accounts
 from dashboard.queries import scope
 from dashboard.queries.found import verdicts
 from dashboard.queries.report import read_report
+from dashboard.queries.wear import wearing
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -129,3 +131,23 @@ def found(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None:
         print(
             "Nobody has said yet what was found; record it with: tallow work VEHICLE KIND --about FINDING --found RESULT"
         )
+
+
+@app.command("wear", epilog="Example: tallow wear --json")
+def wear(
+    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
+    as_json: Json = False,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """List what gets worse slowly, with the month in which it is expected to pass its limit; by the newest analysis."""
+    engine = open_existing(database)
+    with reachable(engine):
+        told = wearing(engine, scope.Scope(depot=depot))
+    if as_json:
+        print_json([trend.as_object(one) for one in told])
+        return
+    for one in told:
+        print(
+            f"{one.fleet}/{one.vehicle}, {trend.where(one)}, {trend.WHAT[one.trend.what]}: {trend.change(one)}; {trend.passes(one)}"
+        )
+    print(trend.MEANING if told else "Nothing gets worse slowly, as far as is known.")

@@ -47,6 +47,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "amounts": Command("planning", "Print grease used, filled and needed, by month and depot"),
     "account": Command("account", "Say how much of the planned grease arrived, by month"),
     "found": Command("account", "Say how often findings were true, by who went there"),
+    "wear": Command("account", "List what gets worse slowly"),
     "backtest": Command("analysis", "Say how accurate past refill dates were"),
     "export": Command("export", "Write a fleet's data into Parquet and CSV files"),
     "status": Command("keeping", "Print what is recorded"),

@@ -1,5 +1,6 @@
 """The account: was every point greased as planned, where not, and which points got least."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import dash
@@ -10,6 +11,7 @@ from dash import Input, Output, State, callback, dcc, html
 from dashboard import accounts, components
 from dashboard.exports import account as words
 from dashboard.exports import csv
+from dashboard.exports import wear as trend
 from dashboard.figures import theme
 from dashboard.figures.account import course
 from dashboard.pages import found
@@ -17,6 +19,7 @@ from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
 from dashboard.queries.found import verdicts
 from dashboard.queries.scope import address, scope_of
+from dashboard.queries.wear import Wearing, wearing
 from dashboard.web.app import engine
 from ingest import times
 
@@ -60,7 +63,7 @@ def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
 
 def body(
     trend: pd.DataFrame, weeks: pd.DataFrame, groups: pd.DataFrame, worst: list[WorstPoints], *,
-    month: str, by: str, unknown: int, template: str, report: str, there: Any = None,
+    month: str, by: str, unknown: int, template: str, report: str, more: Sequence[Any] = (),
 ) -> list[Any]:  # fmt: skip
     """The month's figure, its trend, a comparison, and the points that got least."""
     now = trend[trend["month"] == month]
@@ -91,7 +94,7 @@ def body(
             html.Div(_worst_table(worst), className="wide") if worst else html.P("No dose is known not to have arrived."),
             "By the share of planned doses that surely did not arrive. A day counts where at least one dose did not.",
         ),
-        *([there] if there is not None else []),
+        *more,
     ]  # fmt: skip
 
 
@@ -130,6 +133,20 @@ def _worst_table(worst: list[WorstPoints]) -> html.Table:
     return components.table(heads, rows, "plain")
 
 
+def slowly_worse(told: list[Wearing]) -> Any:
+    """Lines and pumps whose trend leads to a limit."""
+    rows = [
+        html.Tr(
+            [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(trend.where(one)),
+             html.Td(trend.WHAT[one.trend.what]), html.Td(trend.change(one)), html.Td(trend.passes(one))]
+        )
+        for one in told
+    ]  # fmt: skip
+    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "Expected to pass its limit")
+    shown = html.Div(components.table(heads, rows, "plain"), className="wide") if rows else html.P("Nothing does.")
+    return components.section("What gets worse slowly", shown, trend.MEANING)
+
+
 @callback(
     Output("account-body", "children"),
     Output("account-location", "href"),
@@ -152,7 +169,10 @@ def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) 
         by=by,
         unknown=account.without_doses(engine(), month, chosen),
         template=theme.template_of(scheme),
-        there=found.section(verdicts(engine(), chosen), times.now_us(), lead=accounts.current_person.get().may("lead")),
+        more=[
+            found.section(verdicts(engine(), chosen), times.now_us(), lead=accounts.current_person.get().may("lead")),
+            slowly_worse(wearing(engine(), chosen)),
+        ],
         report=address("/account/report", chosen, month=month),
     )
     return shown, address("/account", chosen, month=month, by=by)

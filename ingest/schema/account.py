@@ -1,5 +1,5 @@
-"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`); and what people found
-where findings sent them.
+"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`); what people
+found where findings sent them; what gets worse slowly.
 
 Fleet, depot and class stand in each row as they were then: what is rolled up is read from one index, and a vehicle that moved takes
 nothing along.
@@ -7,7 +7,20 @@ nothing along.
 
 from typing import Any
 
-from sqlalchemy import BigInteger, Boolean, Column, Double, ForeignKey, Index, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+)
 
 from ingest.schema.base import metadata
 
@@ -72,4 +85,24 @@ verdict = Table(
     Column("found", String(16), nullable=False),  # `work.FOUND`
     Column("cause", Text),
     Index(None, "kind", "at_us"),
+)
+
+# What gets worse slowly (`wear.Trend`): of each vehicle as of its latest trends, which are made once a day.
+wear = Table(
+    "wear",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("what", String(16), primary_key=True),
+    Column("channel", String(64), primary_key=True),  # empty: the pump
+    Column("as_of_us", BigInteger, nullable=False),
+    Column("lines", JSON, nullable=False),
+    Column("hours", Double, nullable=False),
+    Column("percent", Double, nullable=False),
+    Column("percent_low", Double, nullable=False),
+    Column("percent_high", Double, nullable=False),
+    Column("changed_percent", Double, nullable=False),
+    Column("early_us", BigInteger),
+    Column("expected_us", BigInteger),
+    Column("worsens", Boolean, nullable=False),
+    Index(None, "worsens", "expected_us"),
 )

@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,17 +15,20 @@ from sqlalchemy import Connection, Engine, select
 from analytics.account.greased import kept_of
 from analytics.alarms import outbox, routes
 from analytics.pipeline import vehicle_summary
-from analytics.pipeline.account import keep_greased
+from analytics.pipeline.account import keep_greased, keep_trends, trends_due
 from analytics.vehicle.doses import Doses
+from analytics.vehicle.wear import Trend
 from dashboard.accounts import NOBODY, Person, acting_as
 from dashboard.exports import account as words
 from dashboard.exports import report as sentences
+from dashboard.exports import wear as slow
 from dashboard.figures import theme
 from dashboard.queries import account
 from dashboard.queries.found import of_kind, verdicts
 from dashboard.queries.report import read_report
 from dashboard.queries.scope import Scope
 from dashboard.queries.today import points_greased_as_planned
+from dashboard.queries.wear import wearing
 from dashboard.web.app import create_app
 from ingest import database, registry, schema, work_records
 from ingest.setups import Vehicle
@@ -278,3 +282,44 @@ def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: P
             json.loads(tallow("found", "--json", database=database.address(fleet)).stdout)["kinds"][0]["as_told"] == 1
         )
         assert "Line blocked: Of the last 3" in tallow("found", database=database.address(fleet)).stdout
+
+
+def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> None:
+    """What worsens only, the first to pass first; made once a day; of another fleet nothing."""
+    fleet = filled(engine, tmp_path)
+
+    def told_of(what: Any, channel: str | None, lines: tuple[int, ...], percent: float, days: int | None) -> Trend:
+        return Trend(
+            what=what, channel=channel, lines=lines, hours=500.0, percent=percent, percent_low=8.0, percent_high=16.0, changed_percent=6.0,
+            early_us=NOW_US + 30 * DAY_US, expected_us=None if days is None else NOW_US + days * DAY_US, worsens=days is not None,
+        )  # fmt: skip
+
+    found = [
+        told_of("pressure", "p1", (1,), 12.0, 60),
+        told_of("supply", None, (), -12.0, 31),
+        told_of("rest", "p1", (1,), 0.0, None),
+    ]
+    with database.writing(fleet) as connection:
+        one, other = registry.find(connection, "v1").id, registry.find(connection, "v2").id
+        assert trends_due(connection, [one, other], NOW_US) == {one, other}
+        keep_trends(connection, one, found, NOW_US)
+        keep_trends(connection, one, None, NOW_US + DAY_US)
+        assert trends_due(connection, [one, other], NOW_US + DAY_US // 2) == {other}
+        assert trends_due(connection, [one], NOW_US + DAY_US) == {one}
+    told = wearing(fleet)
+    assert [(w.trend.what, w.trend.channel, w.points) for w in told] == [
+        ("supply", None, ()),
+        ("pressure", "p1", ("kingpin",)),
+    ]
+    assert slow.where(told[1]) == "line 1, kingpin"
+    assert slow.change(told[1]) == "+12 % in 1,000 ignition hours (+8 to +16)"
+    assert slow.passes(told[1]) == "May 2026, Apr 2026 at the earliest"
+    with acting_as(Person(1, "a", "viewer", fleets=("g",))):
+        assert wearing(fleet) == []
+    create_app(fleet)
+    page = importlib.import_module("dashboard.pages.account")
+    assert "line 1, kingpin" in json.dumps(page.slowly_worse(told), cls=PlotlyJSONEncoder)
+    assert "Nothing does." in json.dumps(page.slowly_worse([]), cls=PlotlyJSONEncoder)
+    if fleet.dialect.name == "sqlite":
+        assert len(json.loads(tallow("wear", "--json", database=database.address(fleet)).stdout)) == 2
+        assert "v1, pump, supply voltage" in tallow("wear", database=database.address(fleet)).stdout
