@@ -67,6 +67,24 @@ def test_something_is_broken_while_it_runs(tmp_path: Path) -> None:
     assert restarted == [one for one in told if one[1].arrives_us > cut_us]
 
 
+def test_it_goes_on_for_as_long_as_it_runs() -> None:
+    """Beyond what was worked out first: the past stays as it was told, nothing is left out, and a restart then tells the same."""
+    story = replace(demo(), machines=tuple(replace(m, fitted_days=12) for m in demo().machines[:12:4]))
+    live, told = Live(story, END_H, 1, END_US + 30 * DAY_US, None), list[tuple[str, Any]]()
+    for day in range(30, 130):
+        live.take_up(END_US + day * DAY_US)
+        told += taken(live, END_US + (day + 1) * DAY_US)
+    for n, machine in enumerate(story.machines):
+        long = messages(run_of(story, n, END_H, 1, 120), END_US + 30 * DAY_US)
+        whole = [sent for sent in long if sent.arrives_us < END_US + 130 * DAY_US]
+        mine = [sent for vehicle, sent in told if vehicle == machine.vehicle]
+        assert len(mine) > 100
+        assert mine == whole
+    later = END_US + 100 * DAY_US
+    restarted = taken(Live(story, END_H, 1, later, None), END_US + 115 * DAY_US)
+    assert restarted == [one for one in told if later < one[1].arrives_us < END_US + 115 * DAY_US]
+
+
 @pytest.mark.parametrize(
     ("vehicle", "kind", "told"), [("XX", "silent", "no vehicle 'XX'"), ("HS-101", "rust", "'rust'")]
 )
