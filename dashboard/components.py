@@ -115,14 +115,34 @@ def _step(look: str) -> list[Any]:
     return [html.Strong(said), *([warned] if hurts else [])]
 
 
-def page_menu(items: Sequence[tuple[str, Any]]) -> dmc.Menu:
+def disclosure(summary: html.Summary, inside: Sequence[Any] | Any, class_name: str = "") -> html.Details:
+    """What opens below a button and shuts with a press elsewhere: the browser's own, which the keyboard and screen readers know."""
+    return html.Details([summary, html.Div(inside, className="panel")], className=f"menu {class_name}")
+
+
+def page_menu(items: Sequence[tuple[str, Any]]) -> html.Details:
     """What else may be done with a page or card, at its corner: (text, id of the item)."""
-    button = html.Button(
-        html.Span(className="icon icon-dots", **{"aria-hidden": "true"}), type="button", className="head-button",
-        **{"aria-label": "More: save or print"},
-    )  # fmt: skip
-    inside = dmc.MenuDropdown([dmc.MenuItem(text, id=id_) for text, id_ in items])
-    return dmc.Menu([dmc.MenuTarget(button), inside], position="bottom-end", keepMounted=True)
+    dots = html.Span(className="icon icon-dots", **{"aria-hidden": "true"})
+    return disclosure(
+        html.Summary([dots, html.Span("Save", className="unseen")], className="head-button"),
+        [html.Button(text, id=id_, type="button", className="item") for text, id_ in items],
+    )
+
+
+def tabs(id_: str, label: str, links: Sequence[tuple[str, int | None, str, bool]]) -> html.Nav:
+    """Parts of a page that each have an address: (title, how many, address, whether it is shown)."""
+    return html.Nav(tab_links(links), id=id_, className="tabs", **{"aria-label": label})
+
+
+def tab_links(links: Sequence[tuple[str, int | None, str, bool]]) -> list[dmc.Anchor]:
+    """The links of it."""
+    return [
+        dmc.Anchor(
+            [title, *([html.Span(str(number), className="tab-count")] if number is not None else [])],
+            href=href, underline="never", inherit=True, c="inherit", **({"aria-current": "page"} if here else {}),
+        )
+        for title, number, href, here in links
+    ]  # fmt: skip
 
 
 def page_head(title: str, menu: Sequence[tuple[str, str]], *beside: Any) -> html.Div:

@@ -58,7 +58,7 @@ def reason(r: FleetRow) -> list[Any]:
     findings = r.detail.findings if r.detail else ()
     if not findings:
         return [html.Div(without_findings(r), className="cause")]
-    warning = [html.Div(CRITICAL, className="critical")] if critical(r) else []
+    warning = [html.Div(CRITICAL, className="warns")] if critical(r) else []
     return [html.Div(cause(findings[0]), className="cause"), *warning]
 
 

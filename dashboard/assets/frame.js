@@ -91,7 +91,18 @@
         const next = links.indexOf(document.activeElement) + step;
         (next < 0 ? field : links[Math.min(next, links.length - 1)]).focus();
     });
+    // A menu shuts with a press elsewhere, with the escape key, and once something in it was chosen.
+    const shut = (but) => document.querySelectorAll("details.menu[open]").forEach((one) => one !== but && one.removeAttribute("open"));
+    document.addEventListener("keydown", (event) => {
+        const menu = event.key === "Escape" && event.target.closest?.("details.menu[open]");
+        if (menu) {
+            shut();
+            menu.querySelector("summary").focus();
+        }
+    });
     document.addEventListener("click", (event) => {
+        const inside = event.target.closest?.("details.menu");
+        shut(event.target.closest?.(".panel a, .panel .item") ? null : inside);
         if (event.target.closest?.("#find-found a")) setTimeout(() => document.activeElement.blur(), 0);
     });
     window.dash_clientside = window.dash_clientside || {};

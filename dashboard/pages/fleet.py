@@ -159,7 +159,7 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
         group = r.need, rows.critical(r)
         if group != last:
             text = [html.Strong(formatting.NEED_WORDS[r.need])]
-            text += [html.Span(rows.CRITICAL, className="critical")] if group[1] else []
+            text += [html.Span(rows.CRITICAL, className="warns")] if group[1] else []
             out.append(html.Tr(html.Th([rows.mark(r.need), *text], colSpan=8, scope="colgroup"), className="group-row"))
             last = group
         out.append(row(r, now_us, told_above=True))
@@ -198,7 +198,7 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
     warning: list[Any] = []
     if rows.critical(r):
         words = "Steering or braking may be dry" if told_above else rows.CRITICAL
-        warning = [html.Span(words, className="critical"), " · " if told else ""]
+        warning = [html.Span(words, className="warns"), " · " if told else ""]
     sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
     alarms = dcc.Link("Its alarms", href=f"/alarms?vehicle={r.fleet}/{r.vehicle}")
     opened = html.Details(
@@ -210,8 +210,7 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
 # Views that somebody keeps -------------------------------------------------------------------------------------------
 
 
-def _views() -> dmc.Popover:
-    button = dmc.Button("Saved views", variant="default", size="sm")
+def _views() -> html.Details:
     inside = [
         html.Div(_view_links(), id="fleet-views"),
         dmc.TextInput(
@@ -220,10 +219,7 @@ def _views() -> dmc.Popover:
         dmc.Button("Save", id="fleet-view-save", variant="default"),
         html.Div(id="fleet-view-told", role="status", className="small"),
     ]
-    return dmc.Popover(
-        [dmc.PopoverTarget(button), dmc.PopoverDropdown(html.Div(inside, className="panel"))], position="bottom-end", shadow="md",
-        trapFocus=True, withinPortal=False,
-    )  # fmt: skip
+    return components.disclosure(html.Summary("Saved views", className="button"), inside)
 
 
 def _view_links() -> list[Any]:

@@ -8,7 +8,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from flask import request
 from sqlalchemy import Engine
 
-from dashboard import accounts, tokens
+from dashboard import accounts, components, tokens
 from dashboard.queries import frame, scope
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine as engine
@@ -124,42 +124,29 @@ def _head() -> html.Div:
     )  # fmt: skip
 
 
-def _data() -> dmc.Popover:
-    button = html.Button(
+def _data() -> html.Details:
+    button = html.Summary(
         [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("…", id="data-words", className="words")],
-        id="data-state", className="state-of-data", type="button",
+        id="data-state", className="state-of-data",
     )  # fmt: skip
-    about = html.Div(
-        [
-            html.Div(id="data-about", style={"whiteSpace": "pre-line"}),
-            dcc.Link("Can the data be trusted?", href="/data"),
-        ],
-        className="panel",
-    )
-    return dmc.Popover(
-        [dmc.PopoverTarget(button), dmc.PopoverDropdown(about)], position="bottom-end", shadow="md", withinPortal=False
-    )
+    about = [
+        html.Div(id="data-about", style={"whiteSpace": "pre-line"}),
+        dcc.Link("Can the data be trusted?", href="/data"),
+    ]
+    return components.disclosure(button, about)
 
 
-def _person() -> dmc.Popover:
+def _person() -> html.Details:
     name = accounts.current_person.get().name
-    button = html.Button(
-        [_icon("person"), *([html.Span(name, className="wide-only")] if name else [])], type="button", className="head-button wide-only",
-        **{"aria-label": f"{name or 'You'}: units, light and dark, sign out"},
-    )  # fmt: skip
+    label = html.Span(f"{name or 'You'}: units, light and dark", className="unseen")
+    shown = [html.Span(name, **{"aria-hidden": "true"})] if name else []
+    button = html.Summary([_icon("person"), label, *shown], className="head-button")
     choice = dmc.SegmentedControl(
         id="scheme", value="auto", persistence=True, persistence_type="local", fullWidth=True, size="sm",
         data=[{"value": "light", "label": "Light"}, {"value": "dark", "label": "Dark"}, {"value": "auto", "label": "Device"}],
         **{"aria-label": "Light or dark"},
     )  # fmt: skip
-    panel = html.Div([*_mine(), choice], className="panel")
-    return dmc.Popover(
-        [dmc.PopoverTarget(button), dmc.PopoverDropdown(panel)],
-        position="bottom-end",
-        shadow="md",
-        withinPortal=False,
-        trapFocus=True,
-    )
+    return components.disclosure(button, [*_mine(), choice], "wide-only")
 
 
 def _mine() -> list[Any]:

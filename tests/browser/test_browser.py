@@ -212,8 +212,11 @@ def test_a_round_is_ticked_off(demo: RunningDemo, page: Page) -> None:
     expect(page.get_by_text("Say above who fills it.")).to_be_visible()
     page.get_by_label("Filled by").fill("M. Osei")
     page.get_by_label("Filled by").blur()
+    page.get_by_label("where it was not filled up").first.fill("0.2")
     tick.click()
     expect(page.get_by_text("Recorded.")).to_be_visible()
+    page.get_by_role("button", name="was not filled").first.click()
+    expect(page.get_by_text("Taken back.")).to_be_visible()
 
 
 def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: Page) -> None:
@@ -228,8 +231,21 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     expect(page.locator("#alarms-told")).to_have_text("Not done: say who does it.")
     page.get_by_label("Who does it").fill("R. Okafor")
     page.get_by_label("Who does it").blur()
-    page.get_by_role("button", name="Acknowledge").click()
+    page.locator("#alarms-actions summary", has_text="Assign").click()
+    page.get_by_label("To whom").fill("M. Osei")
+    page.get_by_role("button", name="Assign", exact=True).click()
+    expect(page.locator("#alarms-told")).to_have_text("1 alarm: assigned to M. Osei.")
+    expect(page.locator(".alarm", has_text="M. Osei")).to_have_count(1)
+    page.locator(".alarm input[type=checkbox]").first.check()
+    page.get_by_role("button", name="Acknowledge", exact=True).click()
     expect(page.locator("#alarms-told")).to_have_text("1 alarm: acknowledged.")
+    page.get_by_role("link", name=re.compile("^Acknowledged")).click()
+    expect(page.locator(".alarm").first).to_contain_text("R. Okafor")
+    page.get_by_role("button", name="Open").first.click()
+    expect(page.locator(".drawer")).to_contain_text("What to check")
+    expect(page.locator(".drawer")).to_contain_text("to M. Osei")
+    page.keyboard.press("Escape")
+    expect(page.locator(".drawer")).to_be_hidden()
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/{vehicle}")
     expect(page.locator("#vehicle-alarms")).to_contain_text("acknowledged")
     if not wide:
@@ -252,9 +268,9 @@ def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) 
         return (new Date(range[1]) - new Date(range[0])) / 86400000;
     }"""
     page.wait_for_function(f"() => {{ const days = ({days})(); return days > 8.5 && days < 9.5; }}", timeout=15_000)
-    page.locator("#over-time .corner button").click()
+    page.locator("#over-time .corner summary").click()
     with page.expect_download() as download:
-        page.get_by_role("menuitem", name="Level as CSV").click()
+        page.get_by_role("button", name="Level as CSV").click()
     assert download.value.path().read_text().startswith("at,what,level_pct")
 
 

@@ -18,7 +18,7 @@ from sqlalchemy.exc import IntegrityError
 from analytics.alarms import depots
 from dashboard import accounts, change_log, passwords
 from dashboard.accounts import NOBODY, OPERATOR, acting_as, current_person
-from dashboard.queries import alarms, data, grease, patterns, rounds, scope
+from dashboard.queries import alarms, data, grease, patterns, rounds, saved_views, scope, today
 from dashboard.queries import fleet as vehicles
 from dashboard.queries.vehicle import vehicle_result
 from dashboard.web import sign_in as guard
@@ -54,7 +54,9 @@ def app(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> dash.Dash:
     with database.writing(fleet) as connection:
         for name, (role, fleets, depots) in PEOPLE.items():
             accounts.add(connection, name, PASSWORD, role, fleets, depots)
-    return create_app(fleet)
+    app = create_app(fleet)
+    app.server.config["PROPAGATE_EXCEPTIONS"] = True
+    return app
 
 
 def sign_in(app: dash.Dash, name: str, password: str = PASSWORD) -> FlaskClient:
@@ -85,7 +87,7 @@ def call(app: dash.Dash, client: FlaskClient, output: str, values: dict[str, Any
 
 
 ACKNOWLEDGE = {
-    "alarms-shown.data": {"depot": "", "vehicle": ""},
+    "alarms-shown.data": {"fleet": "", "depot": "", "vehicle": "", "tab": "unacknowledged"},
     "alarms-by.value": "somebody else",
     "alarms-why.value": "",
     "alarms-days.value": 1,
@@ -137,7 +139,8 @@ def test_who_asks_is_nobody_until_somebody_says_who(app: dash.Dash, fleet: Engin
                 grease.read_ahead_l(fleet), scope.read_vehicles(connection), patterns.patterns(fleet, "point").rates,
                 data.data_state(fleet).findings, rounds.read_round(fleet, DEPOT, 90, None, 0.1, frozenset(range(7)), store_now()).visits,
             ]  # fmt: skip
-        return [*listed, vehicle_result(fleet, "harrowmere-stone", "HS-102")]
+        told = today.read_today(fleet, scope.EVERYTHING, store_now())
+        return [*listed, vehicle_result(fleet, "harrowmere-stone", "HS-102"), told.vehicles, *told.work, *told.refills]
 
     assert app.server is not None
     with ThreadPoolExecutor(1) as thread:  # its context is a fresh one
@@ -301,7 +304,7 @@ def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool, pa
                   "_pages_location.pathname")  # fmt: skip
     assert answer.status_code == 200
     shown = "tipper 102" in answer.text
-    if path in ("/", "/fleet", "/alarms"):
+    if path in ("/fleet", "/alarms"):
         assert shown is sees
     if not sees:
         assert "tipper 102" not in answer.text
@@ -365,6 +368,73 @@ def test_a_lead_says_when_a_depot_is_closed(app: dash.Dash, fleet: Engine) -> No
             date(2026, 5, 17)
         ]  # Norway's constitution day
     assert (closed.first, closed.last, number > 0) == (date(2026, 7, 6), date(2026, 7, 26), True)
+
+
+def test_whom_an_alarm_may_be_given_to(app: dash.Dash, fleet: Engine) -> None:
+    """Whoever may deal with it and sees it; who gave it to whom stays in its history; viewers and strangers give nothing to anybody."""
+    number = numbers(fleet)[0]
+
+    def assign(name: str, to: str) -> str:
+        values = ACKNOWLEDGE | {"alarms-chosen.value": [str(number)], "alarms-whom.value": to}
+        return str(call(app, sign_in(app, name), "alarms-told.children", values, "alarms-assign.n_clicks").text)
+
+    for name in ("viewer", "stranger", "neighbour"):
+        assert "Not done" in assign(name, "technician")
+    assert "is nobody who deals with these alarms" in assign("lead", "viewer")
+    assert "1 alarm: assigned to technician." in assign("lead", "technician")
+    with fleet.connect() as connection:
+        row = connection.execute(select(schema.alarm).where(schema.alarm.c.id == number)).one()
+        last = connection.execute(
+            select(schema.transition)
+            .where(schema.transition.c.alarm_id == number)
+            .order_by(schema.transition.c.number.desc())
+        ).first()
+    assert last is not None
+    assert (row.assigned_to, row.state, row.transitions) == ("technician", "unacknowledged", last.number)
+    assert (last.event, last.who, last.why, last.state) == ("assign", "lead", "to technician", "unacknowledged")
+    assert "acknowledged" in acknowledge(app, sign_in(app, "technician"), number).text  # its history goes on
+
+
+def test_saved_views_are_their_owners(app: dash.Dash, fleet: Engine) -> None:
+    """A view of one person is seen and removed by nobody else; one of the same name gives way."""
+    asked = dict.fromkeys(("fleet", "depot", "class", "need", "kind", "search", "sort", "page"), "") | {
+        "kind": "blocked_line"
+    }
+    values = {"fleet-chosen.data": asked, "fleet-view-name.value": "blocked"}
+    for _ in range(2):
+        assert "Saved." in call(app, sign_in(app, "viewer"), "fleet-view-told", values, "fleet-view-save.n_clicks").text
+    with fleet.connect() as connection:
+        (kept,) = connection.execute(select(schema.saved_view)).all()
+    assert (kept.name, kept.query) == ("blocked", "?kind=blocked_line")
+    page = {"_pages_location.pathname": "/fleet", "_pages_location.search": ""}
+    for name, sees in (("viewer", True), ("technician", False)):
+        told = call(app, sign_in(app, name), "_pages_content.children", page, "_pages_location.pathname").text
+        assert ("/fleet?kind=blocked_line" in told) is sees
+    with acting_as(accounts.Person(99, "another", "lead")):
+        saved_views.remove(fleet, current_person.get(), kept.id)
+    assert len(saved_views.read_views(fleet, accounts.Person(kept.person_id, "viewer", "viewer"))) == 1
+
+
+def test_the_frame_tells_whoever_asks_of_their_own(app: dash.Dash) -> None:
+    """How many alarms wait: none of another depot's, and nothing to nobody."""
+    assert app.server.test_client().get("/frame").status_code == 401
+    told = {name: sign_in(app, name).get("/frame").json for name in ("viewer", "neighbour", "stranger")}
+    assert {name: answer["alarms"] for name, answer in told.items() if answer} == {
+        "viewer": 2,
+        "neighbour": 0,
+        "stranger": 0,
+    }
+    scoped = sign_in(app, "viewer").get("/frame?depot=Estuary+Wharf").json
+    assert scoped is not None
+    assert scoped["alarms"] == 0
+
+
+@pytest.mark.parametrize(("name", "sees"), [("viewer", True), ("neighbour", False), ("stranger", False)])
+def test_the_search_finds_whoever_asks_s_own(app: dash.Dash, name: str, sees: bool) -> None:
+    """By name and by point."""
+    for text in ("tipper 102", "kingpin"):
+        told = call(app, sign_in(app, name), "find-found.children", {"find.value": text}, "find.value").text
+        assert ("Skarvholm" in told or "with “kingpin”" in told or "with \\u201ckingpin" in told) is sees, told
 
 
 # Signing in -------------------------------------------------------------------------------------------------------
@@ -643,11 +713,19 @@ def test_an_upload_is_looked_at_before_it_is_kept(app: dash.Dash, fleet: Engine,
         files(text.replace("Europe/Oslo", "Europe/Nowhere", 1)),
         "setup-files.contents",
     )
-    assert "row" in bad.text
+    for part in (
+        '"vehicles.csv"',
+        '"2"',
+        '"timezone"',
+        "'Europe/Nowhere'",
+        "is not an IANA name such as Europe/Warsaw",
+    ):
+        assert part in bad.text
     renamed = files(text.replace("tipper 102", "big tipper"))
     seen = call(app, client, "setup-preview.children", renamed, "setup-files.contents")
     assert "1 new or changed" in seen.text
     assert "Nothing is changed yet" in seen.text
+    assert "unit: tipper 102 → big tipper" in seen.text
     with fleet.connect() as connection:
         assert "big tipper" not in set(connection.execute(select(schema.setup.c.unit)).scalars())
     done = call(app, client, "setup-preview.children", renamed, "setup-register.n_clicks")

@@ -52,12 +52,11 @@ def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
         [
             dcc.Store(id="alarms-shown", data=shown),
             dcc.Store(id="alarms-seen", data=alarms.alarm_news(engine())),
-            dcc.Location(id="alarms-location", refresh=False),
             dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
             dcc.Download(id="alarms-file"),
             components.page_head("Alarms", [("Save as CSV", "alarms-csv")]),
             *of_one,
-            dmc.Tabs(dmc.TabsList(tab_list(view), id="alarms-tabs"), id="alarms-tab", value=shown["tab"], mb="md"),
+            components.tabs("alarms-tabs", "States of alarms", tab_list(view, shown)),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(id="alarms-told", role="status", className="work-told"),
             html.Div(actions.bar(), id="alarms-actions", className="actions", style=_HIDDEN),
@@ -76,15 +75,15 @@ def _view(shown: dict[str, str]) -> AlarmView:
     return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"])
 
 
-def tab_list(view: AlarmView) -> list[Any]:
+def tab_list(view: AlarmView, shown: dict[str, str]) -> list[tuple[str, int | None, str, bool]]:
     """The tabs, with how many alarms each has."""
-    return [
-        dmc.TabsTab(
-            [title, *([html.Span(str(view.counts[name]), className="tab-count")] if name in view.counts else [])],
-            value=name,
-        )
-        for name, title in _tabs().items()
-    ]
+    chosen = Scope(shown["fleet"], shown["depot"])
+
+    def address(name: str) -> str:
+        tab = name if name != "unacknowledged" else ""
+        return scope.address("/alarms", chosen, vehicle=shown["vehicle"], tab=tab)
+
+    return [(title, view.counts.get(name), address(name), name == shown["tab"]) for name, title in _tabs().items()]
 
 
 def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
@@ -92,11 +91,12 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     tab = shown["tab"]
     if tab in _OF_ALL and tab in _tabs():
         return figures(view.now_us) if tab == "figures" else delivery(view.now_us)
+    cautions = [] if tab == "cleared" else [components.cautions()]
     if not view.rows:
-        return [html.Div(html.P(_NONE[tab]), className="card empty")]
+        return [*cautions, html.Div(html.P(_NONE[tab]), className="card empty")]
     heads = ("", "", "Vehicle", "Alarm", "Raised", _WHO[tab], "")
     table = components.table(heads, [_row(row, view) for row in view.rows], "alarms")
-    out: list[Any] = [] if tab == "cleared" else [components.cautions()]
+    out: list[Any] = cautions
     if tab != "cleared":
         choose_all = dmc.Checkbox(id="alarms-all", label="Choose all that are shown", checked=False, mb="xs")
         out.append(choose_all)
@@ -140,7 +140,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
     choose_it = dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}) if not over else ""
     mark = components.severity(alarm.severity, lasts=alarm.condition.active)
     critical = (
-        [html.Div(rows.CRITICAL, className="critical")] if alarm.evidence.get("critical_points") and not over else []
+        [html.Div(rows.CRITICAL, className="warns")] if alarm.evidence.get("critical_points") and not over else []
     )
     open_it = html.Button(
         "Open",
@@ -265,30 +265,7 @@ def refresh(_: int, *said: Any) -> Any:
     if news == seen:
         return dash.no_update, dash.no_update, told, left, seen
     view = _view(shown)
-    return body(view, shown), tab_list(view), told, left, news
-
-
-@callback(
-    Output("alarms-body", "children", allow_duplicate=True),
-    Output("alarms-shown", "data"),
-    Output("alarms-chosen", "value", allow_duplicate=True),
-    Output("alarms-location", "href"),
-    Input("alarms-tab", "value"),
-    State("alarms-shown", "data"),
-    prevent_initial_call=True,
-)
-def turn(tab: str, shown: dict[str, str]) -> Any:
-    """Another tab, which the address then holds; what was chosen on the one before is let go of."""
-    if tab == shown["tab"] or tab not in _tabs():
-        return [dash.no_update] * 4
-    shown = shown | {"tab": tab}
-    asked = {"vehicle": shown["vehicle"], "tab": tab if tab != "unacknowledged" else ""}
-    return (
-        body(_view(shown), shown),
-        shown,
-        [],
-        scope.address("/alarms", Scope(shown["fleet"], shown["depot"]), **asked),
-    )
+    return body(view, shown), components.tab_links(tab_list(view, shown)), told, left, news
 
 
 clientside_callback(

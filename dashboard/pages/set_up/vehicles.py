@@ -107,7 +107,7 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
 
 # How a row that cannot be is told of: which column, what stands there, and what is allowed.
 _CELL: Final = re.compile(
-    r"(?:(?P<who>vehicle .*?): )?(?P<column>\w+): (?P<value>'.*?') (?:cannot be|is [^;]*)(?:; write (?P<allowed>.*))?"
+    r"(?:(?P<who>vehicle .*?): )?(?P<column>\w+): (?P<value>'.*?') (?P<wrong>cannot be|is [^;]*)(?:; write (?P<allowed>.*))?"
 )
 _ROW: Final = re.compile(r"(?P<file>\S+) row (?P<row>\d+): (?P<text>.*)")
 
