@@ -163,7 +163,7 @@
     let unfolded = [];
     window.addEventListener("beforeprint", () => {
         if (!document.querySelector(".vehicle")) return;
-        unfolded = [...document.querySelectorAll(".vehicle details:not([open]):not(.cautions):not(#remark-form)")];
+        unfolded = [...document.querySelectorAll(".vehicle details:not([open]):not(.cautions):not(.menu):not(#remark-form)")];
         for (const one of unfolded) one.open = true;
         const charts = document.getElementById("vehicle-charts");
         if (charts) Object.assign(charts.style, {width: `${charts.clientWidth}px`, zoom: Math.min(1, PAPER_PX / charts.clientWidth)});

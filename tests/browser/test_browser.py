@@ -268,9 +268,9 @@ def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) 
         return (new Date(range[1]) - new Date(range[0])) / 86400000;
     }"""
     page.wait_for_function(f"() => {{ const days = ({days})(); return days > 8.5 && days < 9.5; }}", timeout=15_000)
-    page.locator("#over-time .corner button").click()
+    page.locator("#over-time .corner summary").click()
     with page.expect_download() as download:
-        page.get_by_role("menuitem", name="Level as CSV").click()
+        page.get_by_role("button", name="Level as CSV").click()
     assert download.value.path().read_text().startswith("at,what,level_pct")
 
 
