@@ -90,7 +90,8 @@ def fill(engine: Engine, vehicles: int, days: int, first_id: int = 1) -> None:
                 "vehicle_id": id_, **who, "low_mark_pct": 15.0, "nlgi": "2", "sold": False,
                 "search": f"{who['unit']} {who['vehicle']} {who['depot']}", "need": int(rng.integers(0, 3)) if wrong else 5,
                 "rank": int(rng.integers(0, 12)), "dry_h": float(rng.uniform(0, 90)), "level_pct": 40.0, "due_early_us": due,
-                "grease": "EP, NLGI 2", "use_l_a_day": 0.05, "watched_days": days, "watched_h": 8.0 * days, "drifting": int(n % 50 == 0), "detail": detail.to_row(),
+                "grease": "EP, NLGI 2", "use_l_a_day": 0.05, "watched_days": days, "watched_h": 8.0 * days,
+                "drifting": int(n % 50 == 0), "detail": detail.to_row(),
             })  # fmt: skip
             rows[schema.analysis].append({
                 "vehicle_id": id_, "as_of_us": now, "revision": 1, "due_early_us": due, "refill": refill.to_row(), "notes": []

@@ -128,7 +128,9 @@ def test_what_changed_since_yesterday(engine: Engine, monkeypatch: pytest.Monkey
         news = told(engine).news
     finally:
         with writing(engine) as connection:
-            connection.execute(delete(finding).where(finding.c.kind.in_(("open_line", "silent", "timer_mismatch", "overfill"))))
+            connection.execute(
+                delete(finding).where(finding.c.kind.in_(("open_line", "silent", "timer_mismatch", "overfill")))
+            )
     assert [found.kind for _, found in news.held] == ["open_line"]
     assert [found.kind for _, found in news.over] == ["silent"]
     assert "timer_mismatch" in [found.kind for _, found in news.new]
