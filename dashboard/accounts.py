@@ -259,7 +259,7 @@ def pass_second_step(engine: Engine, person: Person, code: str, origin: str, now
         if row is None or row.totp_secret is None or row.session != person.session:
             return False
         taken = second_factor.take(
-            unseal(row.totp_secret), row.totp_step, tuple(row.recovery_hashes), code, now_us // 1_000_000
+            unseal(row.totp_secret), row.totp_step, tuple(row.recovery_hashes or ()), code, now_us // 1_000_000
         )
         if taken is None:
             change_log.log_change(connection, person.name, "wrong code", now_us, "refused", origin)
@@ -272,7 +272,7 @@ def pass_second_step(engine: Engine, person: Person, code: str, origin: str, now
             update(table).where(table.c.id == person.id).values(totp_step=step, recovery_hashes=list(left))
         )
         attempts.succeeded(connection, number, name, attempts.SECOND_STEP)
-        if len(left) < len(row.recovery_hashes):
+        if len(left) < len(row.recovery_hashes or ()):
             what = f"recovery code used; {len(left)} left"
             change_log.log_change(connection, person.name, what, now_us, "second_factor", origin)
     return True

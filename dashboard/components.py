@@ -1,13 +1,14 @@
 """Pieces that more than one page shows."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from analytics.findings import CAUTION, CAUTIONS, Finding
-from analytics.kinds import FINDING_KINDS, Kind
+from analytics.findings import CAUTION, CAUTIONS
+from analytics.kinds import Kind
+from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, WATCH_THE_LEVEL
 from dashboard import accounts, formatting
 
 
@@ -75,36 +76,40 @@ def cautions_in_full() -> html.Ul:
     return html.Ul([html.Li(text) for text in CAUTIONS], className="cautions cautions-full")
 
 
-def finding(found: Finding, timezone: str, *, full: bool) -> html.Div:
-    """A finding in words; with `full` what to check as well."""
-    kind = FINDING_KINDS[found.kind]
-    began, ended = formatting.moment(found.began_us, timezone), found.ended_us
-    badge = severity(found.severity, lasts=ended is None)
-    since = f"since {began}" if ended is None else f"{began} to {formatting.moment(ended, timezone)}"
-    rows: list[Any] = [
-        html.Div([badge, html.Strong(kind.title), html.Span(since, className="dim")], className="finding-head"),
-        html.Div(formatting.in_my_units(found.summary)),
-    ]
-    if full:
-        rows.append(guidance(kind, f"steps {found.kind} {found.channel}"))
-    return html.Div(rows, className=f"finding finding-{found.severity if ended is None else 'over'}")
+# Said in a step that can hurt: shown as what it is.
+_HURTS: Final = (UNDER_PRESSURE, CLEAR, WATCH_THE_LEVEL, INSIDE)
 
 
-def guidance(kind: Kind, key: str, *, opened: bool = False) -> html.Details:
-    """What is seen, what most likely causes it, what to check and what each outcome means, what to take along."""
-    steps = [html.Li([check.look, html.Div(check.means, className="dim")]) for check in kind.checks]
+def guidance(kind: Kind, key: str, grease: str | None = None, *, opened: bool = False) -> html.Details:
+    """The steps to take, each with what its outcome means; what is seen, what most likely causes it, and what to take along, the grease by
+    its name where it is known."""
+    steps = [html.Li([*_step(check.look), html.Div(check.means, className="dim")]) for check in kind.checks]
+    take = kind.to_take() if grease is None else kind.to_take(grease)
+    facts = [("Seen", kind.meaning), ("Most likely", kind.cause), ("Take along", f"{'; '.join(take)}.")]
     return html.Details(
         [
-            html.Summary("What to check, in this order"),
-            html.P([html.Strong("Seen: "), kind.meaning]),
-            html.P([html.Strong("Most likely: "), kind.cause]),
-            html.Ol(steps),
-            html.P([html.Strong("Take along: "), "; ".join(kind.to_take()), "."]),
-            html.P(f"About {kind.minutes} minutes as a rule.", className="dim"),
+            html.Summary(
+                ["What to check, in this order ", html.Span(f"(about {kind.minutes} min as a rule)", className="dim")]
+            ),
+            html.Ol(steps, className="steps-to-take"),
+            html.Dl([part for name, text in facts for part in (html.Dt(name), html.Dd(text))], className="facts"),
         ],
+        className="guidance",
         open=opened,
         **{"data-keep": key},
     )
+
+
+def _step(look: str) -> list[Any]:
+    """A step, and in it, set apart, what in it can hurt."""
+    said, hurts = look, []
+    for text in _HURTS:
+        if text in said:
+            said = said.replace(text, "").strip()
+            hurts.append(text)
+    sign = html.Span(className="shape shape-plan", **{"aria-hidden": "true"})
+    warned = html.Div([sign, html.Span(["Warning: ", " ".join(hurts)])], className="hurts")
+    return [html.Strong(said), *([warned] if hurts else [])]
 
 
 def disclosure(summary: html.Summary, inside: Sequence[Any] | Any, class_name: str = "") -> html.Details:
@@ -112,7 +117,7 @@ def disclosure(summary: html.Summary, inside: Sequence[Any] | Any, class_name: s
     return html.Details([summary, html.Div(inside, className="panel")], className=f"menu {class_name}")
 
 
-def page_menu(items: Sequence[tuple[str, str]]) -> html.Details:
+def page_menu(items: Sequence[tuple[str, Any]]) -> html.Details:
     """What else may be done with a page or card, at its corner: (text, id of the item)."""
     dots = html.Span(className="icon icon-dots", **{"aria-hidden": "true"})
     return disclosure(

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from analytics.planning.timer import Setting
     from analytics.vehicle.commissioning import Handover, Item
     from analytics.vehicle.line_conditions import LineCondition
-    from ingest.work import Work
+    from ingest.work import FOUND, Work
 
 NEED_WORDS = {
     "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
@@ -156,6 +156,8 @@ def work_details(one: Work) -> list[str]:
         f"every {one.interval_min:g} min" if one.interval_min is not None else "",
         f"for {one.run_s:g} s" if one.run_s is not None else "",
         one.depot or "",
+        FOUND[one.found].lower() if one.found else "",
+        one.cause or "",
         one.note,
     ]
     return [text for text in said if text]

@@ -37,6 +37,11 @@ FINISH_S: Final = 4.0
 ANSWER_S: Final = 2.0
 _VERSION_REFUSED: Final = (129, 130, 132)
 _LOGIN_REFUSED: Final = (134, 135, 138, 140)
+_TAKEN_OVER: Final = (
+    142  # MQTT 5.0, 0x8E: another client of this name came. Mosquitto 2.0 closes the connection without a word:
+)
+_SOON_S: Final = 30.0  # sessions that end so soon after they began, so many times in a row and for no reason, are taken for that, too
+_TIMES: Final = 3
 
 
 class Listener:
@@ -50,13 +55,16 @@ class Listener:
         stop: threading.Event,
         share: str | None = None,
         metrics: Metrics | None = None,
+        taken_over: Callable[[], None] = lambda: None,
     ) -> None:
+        """`taken_over` is told when another client took this one's session."""
         self._broker, self._client_id, self._stop = broker, client_id, stop
         self._subscription = SUBSCRIPTION if share is None else f"$share/{share}/{SUBSCRIPTION}"
         self._metrics = metrics or Metrics()
         self._batches = Batches(recorder, self._metrics, stop)
         self._metrics.waiting = lambda: self.waiting
         self._over = self._answered = self._subscribed = False
+        self._taken_over, self._rival, self._short, self._began_s = taken_over, False, 0, 0.0
         self._generation = 0  # of the connection: an acknowledgement must not reach a later session
         self._version = MQTTProtocolVersion.MQTTv5
         self._away = False
@@ -92,7 +100,8 @@ class Listener:
             if self._retry_version:
                 self._retry_version = False
                 continue
-            pause_s = 0.5 if subscribed else min(2 * pause_s, LONGEST_PAUSE_S)
+            # Who is fought for its name leaves the other more and more time, so that what comes is recorded meanwhile.
+            pause_s = 0.5 if subscribed and not self._rival else min(2 * pause_s, LONGEST_PAUSE_S)
             self._stop.wait(pause_s)
 
     def _reaches(self, client: mqtt.Client) -> bool:
@@ -156,16 +165,30 @@ class Listener:
             return
         version = "5" if self._version == MQTTProtocolVersion.MQTTv5 else "3.1.1"
         log.info("listening", broker=self._broker.shown, mqtt=version, client_id=self._client_id)
-        self._away, self._subscribed = False, True
+        self._away, self._subscribed, self._began_s = False, True, time.monotonic()
         self._metrics.listening(yes=True)
         self._ready()
 
-    def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_disconnect(self, _client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
         if self._subscribed:
             self._metrics.listening(yes=False)
+            self._see_rival(reason.value if flags.is_disconnect_packet_from_server else None)
         if not self._stop.is_set() and self._refused is None and not self._retry_version:
             self._say_away(reason.getName())
         self._over = True
+
+    def _see_rival(self, reason: int | None) -> None:
+        """Whether the session ended because another client of this name took it; `reason` is what the broker said, if anything."""
+        soon = time.monotonic() - self._began_s < _SOON_S and not self._stop.is_set() and reason is None
+        self._short = self._short + 1 if soon else 0
+        self._rival = reason == _TAKEN_OVER or self._short >= _TIMES
+        if self._rival:
+            log.warning(
+                "another client of this name took the session: give each ingester its own --client-id",
+                client_id=self._client_id,
+            )
+            self._metrics.taken_over()
+            self._taken_over()
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         arrival = _arrival(message, now_us())

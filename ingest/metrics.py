@@ -36,6 +36,9 @@ class Metrics:
             **make,
         )
         self._reconnects = Counter("tallow_reconnects", "Times the connection to the broker ended", **make)
+        self._taken_over = Counter(
+            "tallow_sessions_taken_over", "Times another client of this name took the session", **make
+        )
         self._database_away = Gauge("tallow_database_away", "1 while the database is away", **make)
         self._listening = Gauge("tallow_listening", "1 while subscribed at the broker", **make)
         self.waiting: Callable[[], int] = lambda: 0
@@ -73,6 +76,10 @@ class Metrics:
         if not yes:
             self._reconnects.inc()
         self._listening.set(yes)
+
+    def taken_over(self) -> None:
+        """Another client took the session."""
+        self._taken_over.inc()
 
     def database_away(self, *, yes: bool) -> None:
         """The database went or came back."""

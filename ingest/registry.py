@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from ingest import schema
 from ingest.errors import Problem
-from ingest.recorder import know_vehicles
+from ingest.recorder import find_vehicles, know_vehicles
 from ingest.registry_files import read_files
 from ingest.setups import Line, Setup, Vehicle, as_worked
 from ingest.work_records import of_vehicles, read_work
@@ -33,40 +33,65 @@ def register(
     connection: Connection, folder: Path, now_us: int, show: Callable[[int, int], None] = lambda done, of: None
 ) -> Registered:
     """Take the files in `folder` in, all or nothing. Raises Problem that names every bad row."""
+    # Keeping takes about as long as reading, as far as anybody knows.
+    wanted = read(connection, folder, lambda done, of: show(done, 2 * of))
+    return keep(connection, wanted, now_us, lambda done, of: show(of + done, 2 * of))
+
+
+def read(connection: Connection, folder: Path, show: Callable[[int, int], None] = lambda done, of: None) -> list[Setup]:
+    """What the files in `folder` hold, looked at row by row; nothing is written. Raises Problem that names every bad row."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; it must hold vehicles.csv and lines.csv")
-    wanted = read_files(folder, {(v.fleet, v.name): v.newest for v in read_vehicles(connection)})
+    wanted = read_files(folder, {(v.fleet, v.name): v.newest for v in read_vehicles(connection)}, show)
     if not wanted:
         raise Problem(f"{folder}: the files hold no vehicle")
-    return register_setups(connection, wanted, now_us, show)
+    return wanted
 
 
-def register_setups(
+def changes(connection: Connection, wanted: Sequence[Setup]) -> list[Setup]:
+    """Those of the wanted set-ups that are new or other than what is kept."""
+    held = _held(connection, wanted)
+
+    def is_new(setup: Setup) -> bool:
+        before = held.get((setup.fleet, setup.vehicle))
+        if before is None:
+            return True
+        kept = {"valid_from_us": before.valid_from_us, "registered_us": before.registered_us}
+        same = msgspec.structs.replace(setup, **kept) == before
+        return not same or setup.valid_from_us not in (None, before.valid_from_us)
+
+    return [setup for setup in wanted if is_new(setup)]
+
+
+def keep(
     connection: Connection,
     wanted: Sequence[Setup],
     now_us: int,
     show: Callable[[int, int], None] = lambda done, of: None,
 ) -> Registered:
-    """Take set-ups in, one a vehicle. A new vehicle's holds from its first message on; a changed one from `valid_from_us` or else
-    from `now_us` on."""
-    ids = know_vehicles(connection, {(setup.fleet, setup.vehicle) for setup in wanted})
-    only = list(ids.values()) if len(ids) <= _FEW else None
-    held = {(v.fleet, v.name): v.newest for v in _registered(connection, only)}
-    changed = set[int]()
-    in_order = sorted(wanted, key=lambda setup: ids[setup.fleet, setup.vehicle])  # as recorders take their rows
-    for done, setup in enumerate(in_order):
-        show(done, len(in_order))
-        key = setup.fleet, setup.vehicle
-        since = setup.valid_from_us
-        if key in held:
-            kept = {"valid_from_us": held[key].valid_from_us, "registered_us": held[key].registered_us}
-            same = msgspec.structs.replace(setup, **kept) == held[key]
-            if same and since in (None, held[key].valid_from_us):
-                continue
-            since = now_us if since is None else since
+    """Take in what was read, all or nothing.
+
+    A new vehicle's set-up holds from its first message on; a changed one from `valid_from` or else from `now_us` on.
+    """
+    held = _held(connection, wanted)
+    ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
+    # As recorders take their rows.
+    new = sorted(changes(connection, wanted), key=lambda setup: ids[setup.fleet, setup.vehicle])
+    for done, setup in enumerate(new):
+        show(done, len(new))
+        key, since = (setup.fleet, setup.vehicle), setup.valid_from_us
+        if key in held and since is None:
+            since = now_us
         _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us))
-        changed.add(ids[key])
-    return Registered(len(wanted), sum(len(setup.lines) for setup in wanted), frozenset(changed))
+    lines = sum(len(setup.lines) for setup in wanted)
+    return Registered(len(wanted), lines, frozenset(ids[setup.fleet, setup.vehicle] for setup in new))
+
+
+def _held(connection: Connection, wanted: Sequence[Setup]) -> dict[tuple[str, str], Setup]:
+    """The newest set-ups of the vehicles that are wanted, perhaps of others too."""
+    ids = find_vehicles(connection, {(setup.fleet, setup.vehicle) for setup in wanted}).values()
+    only = list(ids) if len(ids) <= _FEW else None
+    return {(v.fleet, v.name): v.newest for v in _registered(connection, only)}
 
 
 def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:

@@ -1,7 +1,7 @@
 """The registry's files, `vehicles.csv` and `lines.csv`: read row by row, with all that is wrong told at once."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -15,7 +15,7 @@ from ingest.spreadsheets import NAME_ENDINGS, Table, read_table, with_point
 from ingest.times import instant, now_us, read_time
 
 MAX_LINES: Final = 100
-MAX_ERRORS_EXPLAINED: Final = 50
+MAX_CAUSES_EXPLAINED: Final = 50
 
 
 _VEHICLE_COLUMNS: Final = (
@@ -27,22 +27,38 @@ _YES_NO: Final = {"yes": True, "no": False, "": None}
 
 
 class _Errors:
-    """Collects what is wrong, row by row, so that everything can be mended in one go."""
+    """Collects what is wrong, row by row, so that everything can be mended in one go; rows with one cause are told together."""
 
     def __init__(self) -> None:
-        self.found: list[tuple[str, int, str]] = []
+        self.found: dict[tuple[str, str], dict[int, str]] = {}  # (file, cause) -> row -> whose it is
 
-    def add(self, file: str, row: int, text: str) -> None:
-        self.found.append((file, row, text))
+    def add(self, file: str, row: int, cause: str, whose: str = "") -> None:
+        self.found.setdefault((file, cause), {}).setdefault(row, whose)
 
     def raise_if_any(self) -> None:
-        if self.found:
-            told = [f"{file} row {row}: {text}" for file, row, text in self.found[:MAX_ERRORS_EXPLAINED]]
-            rest: dict[str, dict[int, None]] = {}
-            for file, row, _ in self.found[MAX_ERRORS_EXPLAINED:]:
-                rest.setdefault(file, {})[row] = None
-            told += [f"{file} also rows {', '.join(map(str, rows))}" for file, rows in rest.items()]
-            raise BadRows(told)
+        if not self.found:
+            return
+        told = []
+        for (file, cause), rows in list(self.found.items())[:MAX_CAUSES_EXPLAINED]:
+            whose = f"{next(iter(rows.values()))}: " if len(rows) == 1 and any(rows.values()) else ""
+            told.append(f"{file} {_rows(rows)}: {whose}{cause}")
+        rest: dict[str, list[int]] = {}
+        for (file, _), rows in list(self.found.items())[MAX_CAUSES_EXPLAINED:]:
+            rest.setdefault(file, []).extend(rows)
+        told += [f"{file} also {_rows(rows)}" for file, rows in rest.items()]
+        raise BadRows(told)
+
+
+def _rows(numbers: Iterable[int]) -> str:
+    """Numbers of rows in words: row 7; rows 2 to 9, 12."""
+    ordered, runs = sorted(set(numbers)), list[list[int]]()
+    for number in ordered:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    text = ", ".join(str(first) if first == last else f"{first} to {last}" for first, last in runs)
+    return f"row{'s' * (len(ordered) > 1)} {text}"
 
 
 def _tables(folder: Path) -> tuple[Table, Table]:
@@ -121,16 +137,17 @@ def _convert(row: Mapping[str, str], values: Mapping[str, Any], shape: Any) -> A
 
 def check(setup: Setup) -> None:
     """What the type of each value allows and is wrong all the same. Raises ValueError that names the column."""
-    if not (is_name(setup.fleet) and is_name(setup.vehicle)):
-        raise ValueError("fleet and vehicle: up to 64 of A-Z a-z 0-9 _ -")
+    for column in ("fleet", "vehicle"):
+        if not is_name(getattr(setup, column)):
+            raise ValueError(f"{column}: {getattr(setup, column)!r} cannot be; write up to 64 of A-Z a-z 0-9 _ -")
     try:
         ZoneInfo(setup.timezone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f"timezone: {setup.timezone!r} is not an IANA name such as Europe/Warsaw") from None
+        raise ValueError(f"timezone: {setup.timezone!r} cannot be; write an IANA name such as Etc/UTC") from None
     if not _NLGI.fullmatch(setup.nlgi):
         raise ValueError(f"nlgi: {setup.nlgi!r} cannot be; write {_ALLOWED['nlgi']}")
     if setup.nominal_v not in (None, 12, 24):
-        raise ValueError(f"nominal_v: {setup.nominal_v:g} is neither 12 nor 24")
+        raise ValueError(f"nominal_v: {setup.nominal_v:g} cannot be; write 12, 24 or nothing")
     if setup.interval_min * 60 <= setup.run_s:
         raise ValueError(
             f"interval_min: {setup.interval_min:g} min is no longer than the run of {setup.run_s:g} s; write minutes from start to start"
@@ -146,7 +163,7 @@ def check(setup: Setup) -> None:
 def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
     text = row.get(column, "").lower()
     if text not in _YES_NO:
-        raise ValueError(f"{column}: {text!r} is neither yes nor no")
+        raise ValueError(f"{column}: {text!r} cannot be; write yes, no or nothing")
     return _YES_NO[text]
 
 
@@ -180,16 +197,21 @@ def _line(row: Mapping[str, str]) -> Line:
     return line
 
 
-def read_files(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setup]:
-    """The set-ups that the files in `folder` ask for, what they leave out taken from `held`. Raises Problem."""
+def read_files(
+    folder: Path, held: Mapping[tuple[str, str], Setup], show: Callable[[int, int], None] = lambda done, of: None
+) -> list[Setup]:
+    """The set-ups that the files in `folder` ask for, what they leave out taken from `held`; `show` is told (rows done, of). Raises
+    Problem."""
     errors = _Errors()
     vehicle_table, line_table = _tables(folder)
+    rows = len(vehicle_table.rows) + len(line_table.rows)
     for table in (vehicle_table, line_table):
         for number, text in table.wrong:
             errors.add(table.name, number, text)
     vehicles: dict[tuple[str, str], Setup] = {}
     rows_of: dict[tuple[str, str], int] = {}
-    for number, row in vehicle_table.rows:
+    for done, (number, row) in enumerate(vehicle_table.rows):
+        show(done, rows)
         key = row["fleet"], row["vehicle"]
         if key in vehicles:
             errors.add(
@@ -199,10 +221,11 @@ def read_files(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setu
         try:
             vehicles[key], rows_of[key] = _vehicle(row), number
         except ValueError as error:
-            errors.add(vehicle_table.name, number, f"vehicle {row['vehicle']}: {error}")
+            errors.add(vehicle_table.name, number, str(error), f"vehicle {row['vehicle']}")
             rows_of[key] = number
     lines: dict[tuple[str, str], list[Line]] = {}
-    for number, row in line_table.rows:
+    for done, (number, row) in enumerate(line_table.rows, start=len(vehicle_table.rows)):
+        show(done, rows)
         key = row["fleet"], row["vehicle"]
         if key not in rows_of and key not in held:
             errors.add(
@@ -212,7 +235,7 @@ def read_files(folder: Path, held: Mapping[tuple[str, str], Setup]) -> list[Setu
         try:
             lines.setdefault(key, []).append(_line(row))
         except ValueError as error:
-            errors.add(line_table.name, number, f"vehicle {key[1]}, line {row['line'] or '?'}: {error}")
+            errors.add(line_table.name, number, str(error), f"vehicle {key[1]}, line {row['line'] or '?'}")
             continue
         if sum(line.line == lines[key][-1].line for line in lines[key]) > 1:
             errors.add(line_table.name, number, f"vehicle {key[1]}: line {row['line']} is there twice")

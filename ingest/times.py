@@ -66,6 +66,11 @@ def follow_clock(clock: Clock) -> None:
     _shown[:] = [clock]
 
 
+def pace() -> float:
+    """How many times faster than this machine's clock the present passes."""
+    return _shown[0].speed if _shown else 1.0
+
+
 def now_us() -> int:
     """The present, microseconds since 1970 UTC: by this machine's clock, unless this process follows another."""
     at_us = machine_us()

@@ -24,6 +24,7 @@ Kind = Literal[
     "moved",
     "controller_swapped",
     "relined",
+    "looked_at",
 ]
 
 # What people call it, and what has to be said of it: one of these, in words.
@@ -41,6 +42,14 @@ KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
     "moved": ("Moved to another depot", ("depot",), "which depot"),
     "controller_swapped": ("Controller swapped", (), ""),
     "relined": ("Fitted or re-lined", (), ""),
+    "looked_at": ("Looked at, nothing done", ("found",), "what was found there"),
+}
+# What somebody found who went there because of a finding.
+Found = Literal["as_told", "other_cause", "nothing"]
+FOUND: Final[Mapping[Found, str]] = {
+    "as_told": "As told",
+    "other_cause": "Something else was wrong",
+    "nothing": "Nothing was wrong",
 }
 AWAY: Final[Mapping[str, str]] = {
     "laid_up": "the vehicle is laid up", "sold": "the vehicle is sold", "in_workshop": "the vehicle is in the workshop",
@@ -53,11 +62,20 @@ Text = Annotated[str, Meta(max_length=1000, pattern=STORABLE)]
 Name = Annotated[str, Meta(min_length=1, max_length=256, pattern=STORABLE)]
 
 
+class About(Struct, frozen=True, kw_only=True):
+    """The finding that sent somebody there: its kind, the channel where it names one, and when it began."""
+
+    kind: Annotated[str, Meta(min_length=1, max_length=24, pattern=r"^[a-z_]+$")]
+    began_us: int
+    channel: Channel | None = None
+
+
 class Work(Struct, frozen=True, kw_only=True):
     """One record. `key` is given by whoever makes it: the same record sent twice is one. `corrects` is the key of the
     record that it stands for; with `withdrawn` it only says that the other was wrong.
 
-    `lines` are numbers of the line list (none: all); `channel` is a pressure sensor's (None: the level sensor).
+    `lines` are numbers of the line list (none: all); `channel` is a pressure sensor's (None: the level sensor). `found` says what was
+    there of the finding that it is `about`, and `cause` what else was wrong.
     """
 
     key: Key
@@ -73,6 +91,9 @@ class Work(Struct, frozen=True, kw_only=True):
     run_s: Positive | None = None
     depot: Name | None = None
     note: Text = ""
+    found: Found | None = None
+    cause: Text | None = None
+    about: About | None = None
     corrects: Key | None = None
     withdrawn: bool = False
 
@@ -96,6 +117,10 @@ def work_of(values: Mapping[str, Any]) -> Work:
             raise Problem(f"{name}: not a number")
     if work.withdrawn and work.corrects is None:
         raise Problem("say which record is withdrawn")
+    if work.found is not None and work.about is None:
+        raise Problem("say which finding it was found about")
+    if work.found == "other_cause" and not (work.cause or "").strip():
+        raise Problem("say what else was wrong")
     _, needed, question = KINDS[work.kind]
     if needed and not work.withdrawn and not any(getattr(work, name) not in (None, ()) for name in needed):
         raise Problem(f"{work.title}: say {question}")

@@ -3,7 +3,7 @@
 from collections.abc import Collection
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, insert, select, update
+from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
 from ingest import schema
 from ingest.errors import Problem
@@ -54,7 +54,27 @@ def record(
     )
     vehicle = schema.vehicle
     connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(revision=vehicle.c.revision + 1))
+    if work.found is not None or work.corrects is not None:
+        _keep_verdicts(connection, vehicle_id)
     return True
+
+
+def _keep_verdicts(connection: Connection, vehicle_id: int) -> None:
+    """Keep what was found there, by the records of a vehicle that stand; of several about one finding the latest."""
+    table = schema.verdict
+    said = {
+        (one.about.kind, one.about.channel, one.about.began_us): one
+        for one in read_work(connection, vehicle_id).get(vehicle_id, ())
+        if one.found is not None and one.about is not None
+    }
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    rows = [
+        {"work_key": one.key, "vehicle_id": vehicle_id, "at_us": one.at_us, "kind": kind, "channel": channel, "began_us": began_us,
+         "found": one.found, "cause": one.cause}
+        for (kind, channel, began_us), one in said.items()
+    ]  # fmt: skip
+    if rows:
+        connection.execute(insert(table), rows)
 
 
 def of_vehicles(column: ColumnElement[int], chosen: int | Collection[int] | None) -> list[ColumnElement[bool]]:

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 _SOCKET_US: Final = 400_000  # from the controller to the broker
 _DRAWN_A: Final = 9.2  # by a pump motor that turns hard
 _DRAWS: Final = 0.7  # share of its cycles in which that is noticed
+_CHATTER_DAYS: Final = 40  # between two moments of low supply that mean nothing, on average
 _LOW_V: Final = 22.0  # below it a 24 V controller speaks of a low supply
 _KINDS: Final = ("state", "ignition", "cycle", "level", "fault")
 
@@ -100,7 +101,9 @@ class _Controller:
     def _carry(self, ready_h: Floats) -> None:
         run = self.run
         gaps, silent = ([(begin, end) for begin, end, _ in run.spans(kind)] for kind in ("radio_gap", "silent"))
-        self.arrivals, self.leaves = radio.carry(ready_h, gaps, silent, run.days, run.start_h, run.rng("radio"))
+        self.arrivals, self.leaves = radio.carry(
+            ready_h, gaps, silent, run.days, run.more_days, run.start_h, run.rng("radio")
+        )
         self.arrives_us = np.round(self.arrivals.hour * 3600).astype(np.int64) * 1_000_000 + _SOCKET_US
         self.clock_off = np.zeros(len(ready_h))
         for begin, end, trouble in run.spans("wrong_clock"):
@@ -168,7 +171,9 @@ def _remarks(run: Simulation, cycles: CycleReadings) -> list[tuple[float, dict[s
             found.append((float(run.done_clock[i]), {"code": "pressure_high", "active": bool(high[i])}))
     found += _electrics(run, cycles)
     chatter = run.rng("chatter")
-    for hour in np.sort(run.start_h + chatter.uniform(0, run.days * 24, chatter.poisson(run.days / 40))):
+    hours = np.sort(run.start_h + chatter.uniform(0, run.days * 24, chatter.poisson(run.days / _CHATTER_DAYS)))
+    later = radio.happening(chatter, run.start_h + run.days * 24, run.more_days, _CHATTER_DAYS)
+    for hour in [*hours, *later]:
         k = int(np.searchsorted(run.on[:, 0], hour))
         if k < len(run.on):
             at = float(run.on[k, 0]) + 0.01

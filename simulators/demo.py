@@ -173,10 +173,6 @@ class Demo:
 
     def _alive(self, but: str = "") -> None:
         for name, process in list(self.running.items()):
-            if name == "simulate" and process.poll() == 0:
-                self.say("The fleet's story has come to its end; remove the folder, and start again for another.")
-                del self.running[name]
-                return
             if name != but and process.poll() is not None:
                 raise SimulationError(f"demo: '{name}' ended by itself; see {self.data / f'{name}.log'}")
 

@@ -30,7 +30,7 @@ _LINE_COLUMNS = "fleet vehicle line bundle point channel dose_cm3 length_m bore_
 
 Rows = list[dict[str, Any]]
 
-FUTURE_DAYS = 60  # how long a scenario goes on after its history
+FUTURE_DAYS = 60  # that a scenario is worked out beyond its history, and then again and again
 CREEPING_DAYS = 30  # over which a fault has to grow to be called creeping
 COARSE_PCT = 2  # steps from which a level sensor is called coarse
 PER_FILE = 25  # vehicles whose messages are in memory together
@@ -46,11 +46,12 @@ def start_hour(scenario: Scenario, machine: Machine, end_h: float) -> float:
     return float(int(end_h // 24) - history_days(scenario, machine)) * 24
 
 
-def run_of(scenario: Scenario, n: int, end_h: float, seed: int) -> Simulation:
-    """The simulation of the scenario's vehicle number `n`."""
+def run_of(scenario: Scenario, n: int, end_h: float, seed: int, more_days: int = 0) -> Simulation:
+    """The simulation of the scenario's vehicle number `n`: until FUTURE_DAYS and `more_days` after its history."""
     machine = scenario.machines[n]
     depot, start_h = scenario.depots[machine.depot], start_hour(scenario, machine, end_h)
-    return Simulation(machine, depot, start_h, history_days(scenario, machine) + FUTURE_DAYS, end_h, [seed, n])
+    days = history_days(scenario, machine) + FUTURE_DAYS
+    return Simulation(machine, depot, start_h, days, end_h, [seed, n], more_days)
 
 
 def write_registry(scenario: Scenario, end_h: float, folder: Path) -> None:

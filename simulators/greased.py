@@ -1,8 +1,8 @@
 """What came of each planned dose, as the truth knows it.
 
 A dose is planned each time that a timer that is set as its sheet says would start the pump; where it is set to an interval that is
-longer by some factor, each start stands for so many. It arrived where at least three quarters of it left the pump and went through
-a line that is whole, and no air came in its place.
+longer by some factor, each start stands for so many. It arrived where at least three quarters of it left the pump, went through
+a line that is whole and not out at the relief valve, and no air came in its place.
 """
 
 from typing import Any, Final
@@ -16,6 +16,7 @@ from simulators.machine import RUN_TIME, Simulation
 
 Floats = NDArray[np.float64]
 _A_DOSE: Final = 0.75  # of what the sheet says
+_AT_RELIEF: Final = 0.95  # of what a sound line would get: with less, the relief valve was open
 
 
 def doses(run: Simulation) -> tuple[Floats, Floats, Floats]:
@@ -30,6 +31,7 @@ def doses(run: Simulation) -> tuple[Floats, Floats, Floats]:
     share = np.where(run.level.airy[:, None], 0.0, share)
     for begin, end, trouble in run.spans("open_line"):
         share[(run.cycle_clock >= begin) & (run.cycle_clock < end), (trouble.line or 1) - 1] = 0.0
+    share = np.where(run.stroke.through < _AT_RELIEF * run.sound_stroke.through, 0.0, share)
     timed = np.flatnonzero(~run.manual)
     arrived = np.zeros((len(clock), len(run.machine.points)))
     place = np.searchsorted(clock, run.cycle_clock[timed])

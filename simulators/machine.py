@@ -37,13 +37,21 @@ def channels(machine: Machine) -> dict[int, str | None]:
 
 
 class Simulation:
-    """A vehicle from `start_h` (hours since 1970 UTC) for `days`; troubles count back from `end_h`."""
+    """A vehicle from `start_h` (hours since 1970 UTC) for `days`; troubles count back from `end_h`. It may go on for `more_days`, which
+    change nothing before; only its last days know less, of what was still under way at their end."""
 
     def __init__(
-        self, machine: Machine, depot: Depot, start_h: float, days: int, end_h: float, seed: list[int]
+        self,
+        machine: Machine,
+        depot: Depot,
+        start_h: float,
+        days: int,
+        end_h: float,
+        seed: list[int],
+        more_days: int = 0,
     ) -> None:
-        self.machine, self.depot, self.start_h, self.days, self.end_h = machine, depot, start_h, days, end_h
-        self.seed = seed
+        self.machine, self.depot, self.start_h, self.end_h = machine, depot, start_h, end_h
+        self.days, self.more_days, self.seed = days, more_days, seed
         self._weather()
         self._duty()
         self._cycles()
@@ -76,22 +84,22 @@ class Simulation:
     # Life -----------------------------------------------------------------------------------------------------
 
     def _weather(self) -> None:
-        hours = self.days * 24 + 48
-        self.clock = self.start_h + np.arange(hours)
+        hours, more_hours = self.days * 24 + 48, self.more_days * 24
+        self.clock = self.start_h + np.arange(hours + more_hours)
         # One weather for all vehicles of a depot.
         rng = np.random.default_rng([*self.seed[:1], sum(map(ord, self.depot.name))])
-        self.air_c = weather.air_c(self.depot.climate, self.start_h, self.end_h, hours, rng)
+        self.air_c = weather.air_c(self.depot.climate, self.start_h, self.end_h, hours, more_hours, rng)
         self.grease_c = weather.lagged(self.air_c, 2.5)
 
     def _duty(self) -> None:
         habit = duty.HABITS[self.machine.vehicle_class]
         zone, rng = ZoneInfo(self.depot.timezone), self.rng("duty")
-        on = duty.ignition(habit, self.start_h, self.days, zone, self.depot.holidays, rng)
+        on = duty.ignition(habit, self.start_h, self.days + self.more_days, zone, self.depot.holidays, rng)
         self.on = duty.without(on, [(b, e) for b, e, _ in self.spans("parked")] + self.closed())
         gained = np.cumsum(self.on[:, 1] - self.on[:, 0])
         self.meter_clock = self.on.ravel()
         self.meter = np.column_stack([np.r_[0.0, gained[:-1]], gained]).ravel()
-        self.meter_start = float(np.round(rng.uniform(900, 9000), 2))
+        self.meter_start = float(np.round(self.rng("hour meter").uniform(900, 9000), 2))
 
     def closed(self) -> list[tuple[float, float]]:
         """(begin, end) of the times in which nobody at the depot works, hours since 1970."""
@@ -227,7 +235,7 @@ class Simulation:
         rng, found = self.rng("top-ups"), list[tuple[float, float]]()
         for begin, end, _ in self.spans("top_ups"):
             hour = begin
-            while hour < min(end, self.start_h + 24 * self.days):
+            while hour < min(end, self.start_h + 24 * (self.days + self.more_days)):
                 found.append((reservoir.standing(stops, hour), float(rng.uniform(*_TOP_UP_PCT))))
                 hour += 24 * float(rng.uniform(*_TOP_UP_DAYS))
         return found

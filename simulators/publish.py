@@ -3,6 +3,7 @@ steady rate; and lets somebody break something meanwhile."""
 
 import heapq
 import json
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -13,11 +14,14 @@ from typing import Any
 import paho.mqtt.client as mqtt
 
 from ingest.messages import encode, topic
-from ingest.times import now_us
+from ingest.times import now_us, pace
 from simulators import SimulationError
 from simulators.controller import Sent, messages
-from simulators.fleet import run_of
+from simulators.fleet import FUTURE_DAYS, run_of
 from simulators.scenario import KINDS, LOOK_ALIKES, Machine, Scenario, Trouble, trouble_of
+
+# So long before the end of what was worked out of a vehicle more is worked out: its last days do not know yet what was under way.
+_AHEAD_DAYS = 20
 
 # Further back than this nothing is paced: it comes at once.
 PACED_US = 16 * 3_600_000_000
@@ -121,21 +125,31 @@ def _save(path: Path, word: dict[str, Any]) -> None:
 
 
 class Live:
-    """A fleet's messages in order of arrival, from a time on; what somebody breaks changes those still to come."""
+    """A fleet's messages in order of arrival, from a time on and without an end; what somebody breaks changes those still to come."""
 
     def __init__(self, scenario: Scenario, end_h: float, seed: int, after_us: int, breaks: Path | None) -> None:
-        self._end_h, self._seed, self._after_us, self._breaks = end_h, seed, after_us, breaks
+        self._end_h, self._seed, self._taken_us, self._breaks = end_h, seed, after_us, breaks
         self._story = self._scenario = scenario
         self._known: set[Path] = set()
         self._heap: list[tuple[int, int, int, Sent, Iterator[Sent]]] = []
         self._life = [0] * len(scenario.machines)  # grows when a vehicle's future is made anew
+        self._more_days = 0
         self.take_up(after_us)
         for n in range(len(scenario.machines)):
-            self._start(n, after_us)
+            self._start(n)
 
-    def _start(self, n: int, after_us: int) -> None:
+    def _start(self, n: int) -> None:
+        """Work out a vehicle's future from the last message taken on."""
         self._life[n] += 1
-        self._push(n, self._life[n], messages(run_of(self._scenario, n, self._end_h, self._seed), after_us))
+        run = run_of(self._scenario, n, self._end_h, self._seed, self._more_days)
+        self._push(n, self._life[n], messages(run, self._taken_us))
+
+    def _go_on(self, now_us: int) -> bool:
+        """Whether the fleet's future has to be worked out further, since its end comes near."""
+        ahead_days = self._end_h / 24 + FUTURE_DAYS + self._more_days - now_us / 8.64e10
+        further = max(0, math.ceil((_AHEAD_DAYS - ahead_days) / FUTURE_DAYS))
+        self._more_days += further * FUTURE_DAYS
+        return further > 0
 
     def _push(self, n: int, life: int, messages: Iterator[Sent]) -> None:
         sent = next(messages, None)
@@ -143,19 +157,20 @@ class Live:
             heapq.heappush(self._heap, (sent.arrives_us, n, life, sent, messages))
 
     def next_us(self) -> int | None:
-        """When the next message arrives; None after the last."""
+        """When the next message arrives; None where no vehicle sends any more."""
         while self._heap and self._heap[0][2] != self._life[self._heap[0][1]]:
             heapq.heappop(self._heap)
         return self._heap[0][0] if self._heap else None
 
     def take(self) -> tuple[str, Sent]:
         """The next message; `next_us` must have said that there is one."""
-        _, n, life, sent, messages = heapq.heappop(self._heap)
+        self._taken_us, n, life, sent, messages = heapq.heappop(self._heap)
         self._push(n, life, messages)
         return self._scenario.machines[n].vehicle, sent
 
     def take_up(self, now_us: int) -> list[str]:
-        """Break and mend what somebody has asked for since; what was broken before this fleet was last published stays so."""
+        """Break and mend what somebody has asked for since, and go on where the end comes near; what was broken before this fleet was
+        last published stays so."""
         words = _words(self._breaks)
         new = [(path, word) for path, word in words if path not in self._known]
         fresh = [word for _, word in new if word["at_us"] is None]
@@ -166,9 +181,11 @@ class Live:
                 _save(path, word)
         if new:
             self._scenario = _with_words(self._story, [word for _, word in words], self._end_h)
-        for n in {next(k for k, m in enumerate(self._scenario.machines) if m.vehicle == w["vehicle"]) for w in fresh}:
-            if self._life[n]:
-                self._start(n, now_us)
+        changed = {word["vehicle"] for word in fresh}
+        further = self._go_on(now_us)
+        for n, machine in enumerate(self._scenario.machines):
+            if self._life[n] and (further or machine.vehicle in changed):
+                self._start(n)
         return [
             f"{word['trouble']['kind'] if word['trouble'] else 'mended'} on {word['vehicle']}"
             for word in fresh
@@ -196,6 +213,8 @@ def publish(
     number, last_told, last_us = 0, 0.0, from_us
 
     def reached() -> int:
+        if pace() > 1:  # a demo, whose clock says how fast time runs: what its start took is made up for at once
+            return now_us()
         return int(min(base_us + (time.monotonic() - began) * 1e6 * speed, now_us()))
 
     while not stop.is_set() and (arrives_us := live.next_us()) is not None:

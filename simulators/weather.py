@@ -23,17 +23,20 @@ class Climate:
     snaps: tuple[tuple[float, float, float], ...] = ()  # cold snaps: (begin, in days before the end; days; depth)
 
 
-def air_c(climate: Climate, start_h: float, end_h: float, hours: int, rng: np.random.Generator) -> Floats:
-    """Air temperature at each full hour from `start_h` (hours since 1970 UTC): shape (hours,). Snaps count back from
-    `end_h`."""
-    t = start_h + np.arange(hours)
+def air_c(
+    climate: Climate, start_h: float, end_h: float, hours: int, more_hours: int, rng: np.random.Generator
+) -> Floats:
+    """Air temperature at each full hour from `start_h` (hours since 1970 UTC): shape (hours + more_hours,). Snaps count back
+    from `end_h`."""
+    t = start_h + np.arange(hours + more_hours)
     season = -np.cos(2 * np.pi * (t / _YEAR_H - 20 / 365.25)) * climate.season_c
     day = -np.cos(2 * np.pi * (t + climate.utc_offset_h - 3) / 24) * climate.day_c
     # Fronts: noise that forgets itself within two days.
     keep = np.exp(-1 / 48)
-    shock = rng.standard_normal(hours) * climate.front_c * np.sqrt(1 - keep**2)
-    front = _followed(keep, shock, rng.standard_normal() * climate.front_c)
-    cold = np.zeros(hours)
+    shock, first = rng.standard_normal(hours), rng.standard_normal() * climate.front_c
+    shock = np.r_[shock, rng.standard_normal(more_hours)] * climate.front_c * np.sqrt(1 - keep**2)
+    front = _followed(keep, shock, first)
+    cold = np.zeros(len(t))
     for begin_days, days, depth in climate.snaps:
         begin = end_h - 24 * begin_days
         inside = (t >= begin) & (t < begin + 24 * days)

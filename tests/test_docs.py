@@ -24,8 +24,9 @@ def test_every_command_is_in_the_readme_and_no_other() -> None:
 
 
 def test_every_kind_of_finding_is_in_the_readme() -> None:
-    """By its title."""
-    assert set(re.findall(r"^\| ([A-Z][a-z ]+) \|", README, re.M)) == {kind.title for kind in FINDING_KINDS.values()}
+    """By its title and its code."""
+    told = set(re.findall(r"^\| ([A-Z][a-z ]+) \| `(\w+)` \|", README, re.M))
+    assert told == {(kind.title, code) for code, kind in FINDING_KINDS.items()}
 
 
 def test_every_setting_is_in_the_readme_and_no_other() -> None:

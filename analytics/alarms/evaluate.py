@@ -68,10 +68,14 @@ def judge(held: Sequence[Alarm], sight: Sight, now_us: int) -> tuple[list[Change
     """What changes at `now_us`, and when to look again if nothing is heard before (None: never)."""
     told = [*sight.findings, *([sight.refill] if sight.refill else [])]
     keys = dict.fromkeys([(f.kind, f.channel) for f in told] + [(a.kind, a.channel) for a in held])
+    keys_told = {(f.kind, f.channel) for f in told}
+    kept = {a.id for a in held if (a.kind, a.channel) not in keys_told and _outlasts(a, held, sight)}
     changes: list[Change] = []
     later: list[int] = [] if sight.refill_from_us is None else [sight.refill_from_us]
     for kind, channel in keys:
         mine = [a for a in held if (a.kind, a.channel) == (kind, channel)]
+        if kept & {a.id for a in mine}:
+            continue
         change = _one(mine, [f for f in told if (f.kind, f.channel) == (kind, channel)], sight, now_us, later)
         if change is not None:
             changes.append(change)
@@ -82,7 +86,9 @@ def judge(held: Sequence[Alarm], sight: Sight, now_us: int) -> tuple[list[Change
         change.alarm for change in shown.values()
         if change.alarm.condition.active and change.alarm.state not in ("shelved", "out_of_service")
     ]  # fmt: skip
-    done = [_hidden(change, active, sight, now_us, later) for change in shown.values()]
+    done = [
+        _hidden(change, () if change.alarm.id in kept else active, sight, now_us, later) for change in shown.values()
+    ]
     original = {a.id: a for a in held}
     return [c for c in done if c.steps or c.alarm != original.get(c.alarm.id)], min(
         (at_us for at_us in later if at_us > now_us), default=None
@@ -130,11 +136,29 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
 
 def _withdrawn(alarm: Alarm, sight: Sight) -> str:
     """Why nothing is found any more where something was: by the name of what stands in its place."""
+    found = _heir(alarm, sight)
+    if found is not None:
+        return f"withdrawn: it follows from: {ALARM_KINDS[found.kind].title.lower()}"
+    return "withdrawn: messages that came later explain it otherwise"
+
+
+def _heir(alarm: Alarm, sight: Sight) -> Finding | None:
+    """What stands in the place of an alarm that nothing is found for any more."""
     for found in sight.findings:
         of_one_line = alarm.channel is None or found.channel is None or alarm.channel == found.channel
         if found.open and found.kind in ALARM_KINDS[alarm.kind].follows_from and of_one_line:
-            return f"withdrawn: it follows from: {ALARM_KINDS[found.kind].title.lower()}"
-    return "withdrawn: messages that came later explain it otherwise"
+            return found
+    return None
+
+
+def _outlasts(alarm: Alarm, held: Sequence[Alarm], sight: Sight) -> bool:
+    """Whether an alarm in sight, which something less urgent explains now, stands until somebody has taken note of that: else what was
+    urgent would vanish before anybody knows what it became."""
+    heir = _heir(alarm, sight) if alarm.state in ("unacknowledged", "acknowledged") else None
+    if heir is None or severity_rank(alarm.severity) >= severity_rank(heir.severity):
+        return False
+    its = [a for a in held if (a.kind, a.channel) == (heir.kind, heir.channel) and a.state != "normal"]
+    return not its or its[-1].state == "unacknowledged"
 
 
 def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:

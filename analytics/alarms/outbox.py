@@ -115,6 +115,34 @@ def make_digests(
     return made
 
 
+def post(connection: Connection, key: str, depot: str, title: str, body: str, now_us: int) -> int:
+    """Write down something that people read in peace, once for each recipient of the routes of a depot ("": those of all depots); how
+    many there are."""
+    table = schema.outbox
+    wishes = depots.depot(connection, depot)
+    place = hashlib.sha256(depot.encode()).hexdigest()[:16]
+    number = 0
+    for route in read_routes(connection):
+        if route.to_programs or route.after_min or route.depot not in (None, depot or None):
+            continue
+        for one in recipients(route.address):
+            number += 1
+            named = _key(f"{key}/{route.id}/{place}", one)
+            if connection.scalar(select(table.c.id).where(table.c.key == named)) is not None:
+                continue
+            zone = ZoneInfo(_zone(connection, depot))
+            due_us = now_us if route.at_any_hour else wishes.not_before(now_us, zone)
+            values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
+            connection.execute(insert(table).values(key=named, route_id=route.id, recipient=one or None, **values))
+    return number
+
+
+def _zone(connection: Connection, depot: str) -> str:
+    known = schema.vehicle_summary
+    told = connection.scalar(select(func.min(known.c.timezone)).where(*([known.c.depot == depot] if depot else [])))
+    return told or "UTC"
+
+
 def _key(base: str, recipient: str) -> str:
     """What names a message to one of several, once."""
     return f"{base}/{hashlib.sha256(recipient.encode()).hexdigest()[:16]}" if recipient else base

@@ -163,7 +163,7 @@ def _told(alarm: Alarm, event: str = "") -> wording.Told:
     since_us = alarm.raised_us if alarm.kind == REFILL_DUE else alarm.began_us
     return wording.Told(
         alarm.id or 0, alarm.transitions, event, alarm.state, ALARM_KINDS[alarm.kind], alarm.kind, alarm.channel, alarm.lines,
-        alarm.severity, alarm.summary, since_us,
+        alarm.severity, alarm.summary, since_us, int(alarm.evidence.get("critical_points") or 0),
     )  # fmt: skip
 
 

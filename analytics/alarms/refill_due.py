@@ -29,16 +29,16 @@ def refill_trouble(
 
     def day(at_us: int | None) -> str:
         at = None if at_us is None else instant(at_us).astimezone(zone)
-        return "a day far off" if at is None else f"{at.day} {at:%b}"
+        return "a date far off" if at is None else f"{at.day} {at:%b}"
 
     level = f"{refill.level_pct:.0f} %"
-    takes = f"It takes {refill.litres_to_full:.1f} l of {setup.grease_and_grade}."
+    needs = f"It needs {refill.litres_to_full:.1f} l of {setup.grease_and_grade}."
     if due:
-        summary = f"The reservoir stands at {level}, at or below its low mark, since {day(early)}. {takes}"
+        summary = f"The reservoir stands at {level}, at or below its low mark, since {day(early)}. {needs}"
     else:
         summary = (
             f"The reservoir stands at {level} and reaches its low mark between {day(early)} and"
-            f" {day(refill.due_late_us)}, most likely on {day(refill.due_expected_us)}. {takes}"
+            f" {day(refill.due_late_us)}, most likely on {day(refill.due_expected_us)}. {needs}"
         )
     if refill.basis:
         summary += f" ({refill.basis[0].upper()}{refill.basis[1:]}.)"

@@ -7,6 +7,7 @@ from urllib.parse import parse_qsl, urlsplit
 
 from sqlalchemy import Connection, insert, select, update
 
+from analytics.alarms import hooks
 from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
 from ingest import schema
 from ingest.errors import Problem
@@ -36,7 +37,7 @@ class Route:
     @property
     def to_programs(self) -> bool:
         """Whether programs listen there, which want to know of every change."""
-        return _is_mqtt(self.address)
+        return _is_mqtt(self.address) or hooks.is_hook(self.address)
 
     def takes(self, depot: str, severity: Severity, group: Group) -> bool:
         """Whether an alarm of this kind goes there."""
@@ -116,6 +117,9 @@ def check_address(address: str) -> None:
 
         broker_of(address, {})
         return
+    if hooks.is_hook(address):
+        hooks.check(address)
+        return
     import apprise  # here, since it takes long to load
 
     if not apprise.Apprise().add(address):
@@ -124,7 +128,7 @@ def check_address(address: str) -> None:
 
 def mailboxes(address: str) -> tuple[str, ...]:
     """Who gets what goes by a mail route; nobody by name at any other kind of address."""
-    if _is_mqtt(address):
+    if _is_mqtt(address) or hooks.is_hook(address):
         return ()
     import apprise
     from apprise.plugins.email import NotifyEmail
@@ -159,5 +163,17 @@ def masked(address: str) -> str:
     if not parts.scheme or "://" not in address:
         return "what was written"
     host = parts.netloc.rpartition("@")[2]
-    named = parts.scheme in ("mqtt", "mqtts", "mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms")
+    named = parts.scheme in (
+        "mqtt",
+        "mqtts",
+        "mailto",
+        "mailtos",
+        "json",
+        "jsons",
+        "xml",
+        "xmls",
+        "form",
+        "forms",
+        *hooks.SCHEMES,
+    )
     return f"{parts.scheme}://{host if named and host else '…'}"

@@ -14,6 +14,7 @@ from multiprocessing.connection import Connection, wait
 from typing import Any, Final
 from urllib.parse import urlsplit
 
+from analytics.alarms import hooks
 from analytics.alarms.routes import Route, masked
 from ingest.environment import ALERT_LOCAL, alert_broker_files
 from ingest.errors import Problem
@@ -99,7 +100,9 @@ def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Ma
     threading.Thread(target=lambda: (wait([parent.sentinel]), os._exit(0)), daemon=True).start()
     answer.send(True)
     try:
-        if message.route.to_programs:
+        if hooks.is_hook(message.route.address):
+            _post(message, wait_s)
+        elif message.route.to_programs:
             _publish(message, wait_s, dict(secrets))
         else:
             _notify(message, wait_s)
@@ -180,6 +183,14 @@ def _check_target(address: str) -> None:
             raise Undelivered(
                 f"{host} is this machine or its link; allow that with {ALERT_LOCAL.name}=yes", for_good=True
             )
+
+
+def _post(message: Message, wait_s: float) -> None:
+    try:
+        hooks.post(message.route.address, message.key, {"key": message.key, **message.detail}, wait_s)
+    except hooks.Refused as refused:
+        code = refused.status or 0
+        raise Undelivered(str(refused), for_good=300 <= code < 500 and code not in _LATER) from None
 
 
 def _publish(message: Message, wait_s: float, secrets: dict[str, str]) -> None:

@@ -14,6 +14,9 @@ from ingest.times import rfc3339
 _SHOWN_IN_DIGEST: Final = 40
 
 
+CRITICAL: Final = (
+    "Steering or braking: a point may be dry. A qualified person judges that before the vehicle goes back on the road."
+)
 SEVERITY_WORDS: Final = {"act_now": "Act now", "plan": "Plan", "note": "Note"}
 
 
@@ -32,6 +35,7 @@ class Told:
     severity: Severity
     summary: str
     since_us: int
+    critical_points: int = 0  # that may be dry because of it
 
     @property
     def stands(self) -> bool:
@@ -40,12 +44,16 @@ class Told:
 
 
 def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
-    """(title, text) of one alarm: which vehicle, what and how sure, what to take along, by when, and where to read on."""
+    """(title, text) of one alarm: which vehicle, whether steering or braking may suffer, what and how sure, what to take along, by when,
+    and where to read on."""
     title = f"{SEVERITY_WORDS[told.severity]}: {setup.unit} ({setup.vehicle}), {setup.depot}: {told.kind.title.lower()}"
     take = told.kind.to_take(setup.grease_and_grade)
-    by = {"act_now": "today", "plan": "at the next visit", "note": "when somebody is there anyway"}[told.severity]
+    by = {"act_now": "today", "plan": "at the next visit", "note": "when somebody is at the vehicle anyway"}[
+        told.severity
+    ]
     return title, "\n".join(
         [
+            *([CRITICAL] if _critical(setup, told) else []),
             told.summary,
             f"By when: {by}.",
             f"Take along: {'; '.join(take)}.",
@@ -69,7 +77,8 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
         standing, key=lambda row: (severity_rank(row[1].severity), not _critical(*row), row[0].vehicle, row[1].number)
     )
     shown = [
-        f"{SEVERITY_WORDS[told.severity]} · {setup.unit} ({setup.vehicle}) · {told.kind.title}: {told.summary}"
+        f"{SEVERITY_WORDS[told.severity]}{' · steering or braking' if _critical(setup, told) else ''}"
+        f" · {setup.unit} ({setup.vehicle}) · {told.kind.title}: {told.summary}"
         f"{' (not acknowledged)' if told.state == 'unacknowledged' else ''}"
         for setup, told in ordered[:_SHOWN_IN_DIGEST]
     ]
@@ -99,7 +108,8 @@ def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[st
 
 
 def _critical(setup: Setup, told: Told) -> bool:
-    return any(line.critical and line.line in told.lines for line in setup.lines)
+    """Whether a point that steering or braking depends on may be dry: by what was found, or of one of its lines."""
+    return told.critical_points > 0 or any(line.critical and line.line in told.lines for line in setup.lines)
 
 
 def detail(setup: Setup, told: Told, now_us: int) -> dict[str, Any]:

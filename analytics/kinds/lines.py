@@ -10,15 +10,15 @@ from analytics.kinds.kind import CLEAR, UNDER_PRESSURE, Check, Evidence, Facts, 
 def _departure(e: Evidence) -> str:
     """What a line's pressure shows, and how sure that is."""
     told = f"pressure {as_ratio(e.get('ratio_to_expected', 0.0))} times what is expected"
-    told += f", {e['deviation_sd']:.0f} times its usual scatter." if e.get("deviation_sd", 0.0) >= 2 else "."
+    told += (
+        f", far outside its normal variation ({e['deviation_sd']:.0f} x)." if e.get("deviation_sd", 0.0) >= 2 else "."
+    )
     if "left_pct" in e and abs(e["left_pct"] - e["left_pct_before"]) >= 15:
-        told += (
-            f" {e['left_pct']:.0f} % of it is left when the pump has stopped (before: {e['left_pct_before']:.0f} %)."
-        )
+        told += f" 10 s after the pump stops, pressure is still {e['left_pct']:.0f} % of its peak (before: {e['left_pct_before']:.0f} %)."
     if "rise_s" in e and abs(math.log(max(e["rise_s"], 1) / max(e["rise_s_before"], 1))) > 0.5:
         told += f" It takes {e['rise_s']:.0f} s to rise (before: {e['rise_s_before']:.0f} s)."
     if e.get("temperature_known") == 0:
-        told += " The temperature is not known, so that cold may have its part in it."
+        told += " The temperature is not known: cold may be part of the reason."
     return told
 
 
@@ -33,7 +33,7 @@ def _blocked_line(facts: Facts) -> str:
 LINES_KINDS: Final[Mapping[str, Kind]] = {
     "open_line": Kind(
         importance=40,
-        title="Line open",
+        title="Line broken or leaking",
         group="lines",
         severity="act_now",
         meaning="The pressure of one channel is less than half of what it should be, while the others are sound.",
@@ -41,7 +41,7 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
         checks=(
             Check(
                 "Follow the line from the pump to the point with your eyes, never with your hand.",
-                "Fresh grease on the way: the leak is there. None, and the point is dry: go to the element.",
+                "Fresh grease on the way: the leak is there. No grease, and the point is dry: go on to the pumping element.",
             ),
             Check(
                 f"Take the line off at the pump and run a cycle. {UNDER_PRESSURE} {CLEAR}",
@@ -81,15 +81,15 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
         checks=(
             Check(
                 f"Open the line at the point and run a cycle. {UNDER_PRESSURE} {CLEAR}",
-                "Grease comes out: the point itself is blocked; clean or renew the fitting, work the joint free. None: go on.",
+                "Grease comes out: the point itself is blocked; clean or renew the fitting, and free the joint. None: go on.",
             ),
             Check(
                 f"Open the line at the pump or the divider and run a cycle. {UNDER_PRESSURE} {CLEAR}",
                 "Grease comes out: the tube is blocked, kinked or crushed; renew it. None: the outlet is blocked.",
             ),
             Check(
-                "Behind a divider: isolate its outlets one at a time: loosen one slowly and shielded, never plug one.",
-                "It moves again and pressure falls: that outlet, or what is behind it, is the blocked one.",
+                f"Behind a divider: loosen its outlets one at a time, slowly and shielded, and run a cycle; never plug one. {CLEAR}",
+                "The divider moves again and pressure falls: that outlet, or what is behind it, is blocked.",
             ),
             Check(
                 "Grease the point by hand until the line works. On a blocked point a hand gun builds very high pressure: never"

@@ -18,7 +18,7 @@ def _missed_cycles(facts: Facts) -> str:
 
 def _reservoir_loss(facts: Facts) -> str:
     used, expected = facts.evidence["cm3_per_cycle"], facts.evidence["expected_cm3_per_cycle"]
-    return f"{used:.1f} cm3 leave the reservoir with each cycle, not {expected:.1f} cm3: look for a leak."
+    return f"{used:.1f} cm3 leave the reservoir with each cycle instead of {expected:.1f} cm3: look for a leak."
 
 
 def _under_delivery(facts: Facts) -> str:
@@ -27,7 +27,7 @@ def _under_delivery(facts: Facts) -> str:
 
 
 def _incomplete_cycles(facts: Facts) -> str:
-    return f"{facts.evidence['count']:.0f} cycles ran without doing their work: unconfirmed, too short or not vented."
+    return f"{facts.evidence['count']:.0f} cycles were not complete: unconfirmed, too short or not vented."
 
 
 def _timer_mismatch(facts: Facts) -> str:
@@ -70,8 +70,8 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
             ),
             Check(
                 f"Open one outlet at the pump and run a cycle by the test button. {UNDER_PRESSURE} {CLEAR}",
-                "Grease with bubbles: bleed until it comes without. Nothing at all: the pump turns idle, or its inlet is shut by cold"
-                " grease.",
+                "Grease with bubbles: bleed until it comes without. Nothing at all: the pump runs without delivering, or cold"
+                " grease blocks its inlet.",
             ),
             Check(
                 f"Close up, and run two more cycles. {CLEAR}",
@@ -112,7 +112,10 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
                 f"Measure the voltage at the pump's plug while it should run. {CLEAR}",
                 "None: fuse, plug or wire. About nominal: the motor. Well below nominal: a bad earth or a corroded plug.",
             ),
-            Check("Look at the wires to pump and timer.", "Chafed or green: renew them, and tie them up."),
+            Check(
+                "With the battery isolated, look at the wires to pump and timer.",
+                "Chafed or green: renew them, and tie them up.",
+            ),
             Check("Ask whoever drives it.", "Switched off on purpose: find out why before it is switched on again."),
         ),
         take=("multimeter", "fuses of the size on the pump's plate", "contact cleaner, terminals and crimping tool"),
@@ -138,7 +141,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         cause="A leak at the reservoir or the pump, a relief valve that does not shut, or a line broken close to the pump.",
         checks=(
             Check(
-                "Look for grease at the reservoir, its seal, the pump outlets and the relief valve.",
+                "With the engine off, look for grease at the reservoir, its seal, the pump outlets and the relief valve.",
                 "Grease at the valve: it opens too early or a line is blocked. At a seal or outlet: renew it.",
             ),
             Check(
@@ -196,7 +199,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         title="Cycles incomplete",
         group="pump",
         severity="plan",
-        meaning="Cycles ran, but were not confirmed, were cut short, or the main line did not vent afterwards.",
+        meaning="Cycles ran, but were not confirmed or were cut short, or the main line did not vent afterwards.",
         cause=(
             "A divider that does not move, a confirmation switch that has failed, a pump that is cut off early, or a vent valve that"
             " sticks."
@@ -235,11 +238,11 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         group="pump",
         severity="plan",
         meaning="Cycles come at another interval than the one on the set-up sheet, or run for another time.",
-        cause="Somebody set the timer otherwise, or the sheet was never brought up to date.",
+        cause="Somebody changed the timer, or the set-up sheet is out of date.",
         checks=(
             Check(
                 "Read the timer's setting and compare it with the set-up sheet.",
-                "The timer is wrong: set it, and record it. The sheet is wrong: register the vehicle anew.",
+                "The timer is wrong: set it, and record it. The sheet is wrong: correct it, and register the vehicle again.",
             ),
         ),
         take=("set-up sheet of this vehicle",),
@@ -261,20 +264,20 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
         title="Controller reports a fault",
         group="pump",
         severity="plan",
-        meaning="What the controller itself reports lasts, or its supply sags, and nothing else that was found explains it.",
-        cause="A weak supply or a bad earth, a motor that wears or runs against stiff grease, or a sensor of the controller's own.",
+        meaning="The controller keeps reporting a fault, or its supply sags, and no other finding explains it.",
+        cause="A weak supply or a bad earth, a worn motor or one that runs against stiff grease, or one of the controller's own sensors.",
         checks=(
             Check(
                 "Read the fault in the controller's own display or log.",
                 "The code named here: go on. Another one: follow that. None: clear it and see whether it comes back.",
             ),
             Check(
-                "Measure the voltage at the pump's plug while it runs.",
+                f"Measure the voltage at the pump's plug while it runs. {CLEAR}",
                 "Well below nominal: battery, plug, wire or earth. About nominal: go on.",
             ),
             Check(
-                "Measure the motor's current while it runs, and compare it with the pump's plate.",
-                "Too high: stiff grease, a blocked line or a worn motor. Too low: the pump turns idle. As on the plate: the controller.",
+                f"Measure the motor's current while it runs, and compare it with the pump's plate. {CLEAR}",
+                "Too high: stiff grease, a blocked line or a worn motor. Too low: it delivers nothing. As on the plate: the controller.",
             ),
         ),
         take=(

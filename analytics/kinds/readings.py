@@ -9,7 +9,7 @@ from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Ki
 def _level_sensor(facts: Facts) -> str:
     e = facts.evidence
     if "stuck_pct" in e:
-        return f"The level reading has stood at {e['stuck_pct']:g} % while cycles took grease out."
+        return f"The level reading has stayed at {e['stuck_pct']:g} % although cycles used grease."
     if "reading_pct" in e:
         return f"The level reading fell to {e['reading_pct']:g} % at once and cannot be true."
     return f"No level reading came for {e.get('missing_h', 0):.0f} ignition hours while the rest went on."
@@ -23,7 +23,7 @@ def _pressure_sensor(facts: Facts) -> str:
 
 def _silent(facts: Facts) -> str:
     if "never_heard" in facts.evidence:
-        return "Nothing was ever heard of it, a week and more after it was commissioned and registered."
+        return "It was never heard, a week and more after it was commissioned and registered."
     return f"Nothing was heard for {facts.evidence['silent_h'] / 24:.1f} days, longer than its ordinary stops."
 
 
@@ -33,12 +33,12 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         title="Level sensor",
         group="readings",
         severity="plan",
-        meaning="The level reading is stuck, missing or impossible; refill dates rest on counted cycles until it is mended.",
+        meaning="The level reading is stuck, missing or impossible; until it is mended, refill dates are worked out from counted cycles.",
         cause="A plug or wire, or the sensor itself; a follower plate that is caught.",
         checks=(
             Check(
                 f"Compare the reading with the grease in the reservoir. {INSIDE}",
-                "They agree: the reading was right after all; write it down. They do not: go on.",
+                "They agree: the reading was right; record that. They do not: go on.",
             ),
             Check(
                 "Look at plug and wire, and move them while somebody watches the reading.",
@@ -64,12 +64,12 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         title="Pressure sensor",
         group="readings",
         severity="plan",
-        meaning="A pressure reading is stuck, missing or impossible; nobody watches these lines until it is mended.",
+        meaning="A pressure reading is stuck, missing or impossible; until it is mended, nothing watches these lines.",
         cause="A plug or wire, or the sensor itself.",
         checks=(
             Check(
                 f"Put a gauge on the line and run a cycle. {UNDER_PRESSURE} {CLEAR}",
-                "The gauge shows pressure and the reading does not: the sensor. Neither does: the line, see there.",
+                "The gauge shows pressure and the reading does not: the sensor. Neither does: check the line for a leak.",
             ),
             Check("Look at plug and wire.", "Loose or green: clean it. Sound: renew the sensor, and record it."),
         ),
@@ -92,12 +92,12 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         title="Silent",
         group="readings",
         severity="plan",
-        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain, or nothing ever.",
-        cause="The vehicle is laid up or out of coverage, its controller has no supply, or says another name.",
+        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain, or it was never heard.",
+        cause="The vehicle is laid up or out of coverage, its controller has no supply, or sends under another name.",
         checks=(
             Check(
                 "Ask where the vehicle is and whether it is in use.",
-                "Laid up: record it, and nobody is called again. In use: go on.",
+                "Laid up: record it, and no more alarms come. In use: go on.",
             ),
             Check(
                 "Look at the controller's supply, its antenna and its SIM.",

@@ -1,4 +1,4 @@
-"""What a fill answers."""
+"""What concerns the level of the grease: low, overfilled, a refill due."""
 
 from collections.abc import Mapping
 from typing import Final
@@ -27,11 +27,11 @@ REFILL_KINDS: Final[Mapping[str, Kind]] = {
         group="refill",
         severity="act_now",
         meaning="The grease is at or below the low mark.",
-        cause="It was used up and nobody filled it, or grease is lost; soon the pump draws air, and the lines must then be bled.",
+        cause="It was used and not refilled, or grease is lost. If the pump draws air, the system must be bled.",
         checks=(
             Check(
                 f"Wipe the filling fitting clean, then fill to the full mark with the grease of the set-up. {WATCH_THE_LEVEL}",
-                "Filled: record the litres. It takes much more or less than the reading said: the level sensor is to be checked.",
+                "Filled: record the litres. It needs much more or less than the reading said: check the level sensor.",
             ),
             Check(
                 f"Run a cycle by the test button and look at the pressures. {CLEAR}",
@@ -92,7 +92,7 @@ REFILL_DUE_KIND: Final = Kind(
     checks=(
         Check(
             f"Wipe the filling fitting clean, then fill to the full mark with the grease of the set-up. {WATCH_THE_LEVEL}",
-            "Filled: record the litres. It takes much more or less than was said: the level sensor is to be checked.",
+            "Filled: record the litres. It needs much more or less than was said: check the level sensor.",
         ),
     ),
     take=("filling pump with the fitting of this reservoir", "rags"),

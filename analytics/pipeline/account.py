@@ -1,6 +1,7 @@
-"""Keeping whether each point got its grease, beside a vehicle's other results."""
+"""Keeping whether each point got its grease, and what gets worse slowly, beside a vehicle's other results."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict
 from datetime import date, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -9,9 +10,10 @@ from sqlalchemy import Connection, Table, and_, delete, insert, or_, select
 
 from analytics.account.greased import Kept
 from analytics.vehicle.archive import Past
+from analytics.vehicle.wear import Trend
 from ingest import schema
 from ingest.setups import Setup
-from ingest.times import instant
+from ingest.times import HOUR_US, instant
 
 _DOSES: Final = ("planned", "arrived", "failed")
 
@@ -63,3 +65,29 @@ def _renew(
         )
     if new:
         connection.execute(insert(table), new)
+
+
+TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more often would tell nothing
+
+
+def trends_due(connection: Connection, ids: Collection[int], as_of_us: int) -> set[int]:
+    """Which of these vehicles want their trends made anew."""
+    table = schema.wear
+    fresh = table.c.as_of_us.between(as_of_us - TRENDS_EVERY_US, as_of_us)
+    made = connection.execute(select(table.c.vehicle_id).where(table.c.vehicle_id.in_(ids), fresh).distinct())
+    return set(ids) - set(made.scalars())
+
+
+def keep_trends(connection: Connection, vehicle_id: int, found: Sequence[Trend] | None, as_of_us: int) -> None:
+    """Make these a vehicle's trends; None: those of before stand."""
+    if found is None:
+        return
+    table = schema.wear
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    rows = [
+        asdict(one)
+        | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "channel": one.channel or "", "lines": list(one.lines)}
+        for one in found
+    ]
+    if rows:
+        connection.execute(insert(table), rows)

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine, func, select
 from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
 from analytics.findings import Finding
-from analytics.pipeline.account import known_from
+from analytics.pipeline.account import known_from, trends_due
 from analytics.pipeline.kept import fleet_revision
 from analytics.pipeline.peers import read_sisters, read_yard
 from analytics.pipeline.workers import Workers
@@ -24,6 +24,7 @@ from analytics.vehicle.doses import doses
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.refill import Refill
+from analytics.vehicle.wear import Trend, trends
 from ingest import schema
 from ingest.arrays import arrived_by
 from ingest.database import address, connect
@@ -62,6 +63,7 @@ class Outcome:
     amounts: list[Amount]
     greased: Kept
     greased_since: date | None  # what is kept of days before it stays
+    trends: list[Trend] | None  # None: those of before stand
     sold: bool
 
 
@@ -76,6 +78,7 @@ class Task:
     revision: int
     fleet_revision: int
     as_of_us: int
+    wants_trends: bool
 
 
 def analysed(
@@ -153,6 +156,7 @@ def outcome_of(task: Task) -> Outcome:
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
         greased=kept_of(doses(result), result.history.setups),
         greased_since=known_from(task.past, result.history.setup.timezone),
+        trends=trends(result) if task.wants_trends else None,
         sold=why_away(task.work) == AWAY["sold"],
     )
 
@@ -165,6 +169,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
     )  # fmt: skip
     seen = fleet_revision(connection)
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
+    due = trends_due(connection, ids, as_of_us)
     return [
         Task(
             url=url,
@@ -174,6 +179,7 @@ def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[in
             revision=revisions[one.id],
             fleet_revision=seen,
             as_of_us=as_of_us,
+            wants_trends=one.id in due,
         )
         for one in read_vehicles(connection, ids)
     ]

@@ -145,9 +145,14 @@ def register(
     return _listed(connection, registry.register(connection, folder, now_us, show), now_us)
 
 
-def register_setups(connection: Connection, wanted: Sequence[Setup], now_us: int) -> Registered:
-    """The same for set-ups that come another way."""
-    return _listed(connection, registry.register_setups(connection, wanted, now_us), now_us)
+def keep(
+    connection: Connection,
+    wanted: Sequence[Setup],
+    now_us: int,
+    show: Callable[[int, int], None] = lambda done, of: None,
+) -> Registered:
+    """The same with what `registry.read` has read, or what came another way."""
+    return _listed(connection, registry.keep(connection, wanted, now_us, show), now_us)
 
 
 def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:

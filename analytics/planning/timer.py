@@ -82,7 +82,7 @@ def warnings(result: Result, then: Setting, usual: Mapping[str, float]) -> list[
         shortest = float(confirmed.min()) if len(confirmed) else None
         if shortest is None or then.run_s < shortest:
             told.append(
-                f"No cycle as short as {then.run_s:g} s was ever confirmed here: the divider may not come round"
+                f"No cycle as short as {then.run_s:g} s was ever confirmed here: the divider may not complete its cycle"
                 + ("." if shortest is None else f"; the shortest was {shortest:.0f} s.")
             )
     amounts = dict(then.per_shift)

@@ -30,6 +30,24 @@ def rate(events: int, exposure: float, confidence: float = 0.95) -> Rate:
 
 
 @dataclass(frozen=True)
+class Share:
+    """How many of so many, with the exact limits of a binomial share (Clopper and Pearson 1934)."""
+
+    hits: int
+    of: int
+    ci_low: float
+    ci_high: float
+
+
+def share(hits: int, of: int, confidence: float = 0.95) -> Share:
+    """The share of `hits` among `of`, at least one."""
+    from statsmodels.stats.proportion import proportion_confint  # here, since it takes long to load
+
+    low, high = proportion_confint(hits, of, alpha=1 - confidence, method="beta")
+    return Share(hits, of, float(low), float(high))
+
+
+@dataclass(frozen=True)
 class MeanCumulative:
     """Mean number of events a unit has had up to each time (n,), and its confidence limits."""
 

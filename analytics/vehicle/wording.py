@@ -57,7 +57,7 @@ def beside_handover(found: Finding, handed: Handover | None) -> Finding:
         return found
     at = "" if handed.temp_c is None else f" at {handed.temp_c:.0f} °C"
     return replace(
-        found, summary=f"{found.summary} When it was handed over it read {first:.0f} kPa{at}.",
+        found, summary=f"{found.summary} At handover it read {first:.0f} kPa{at}.",
         evidence={**found.evidence, "handover_kpa": first},
     )  # fmt: skip
 
@@ -100,8 +100,8 @@ def _proof(episode: Episode, cycles_since: int, repair: Work, setup: Setup) -> s
     if episode.ended_us is not None:
         return f"The work of {when} held."
     if cycles_since >= PROOF_CYCLES:
-        return f"The repair of {when} did not hold: {cycles_since} cycles since then show it still."
-    return f"Worked on {when}; {cycles_since} of {PROOF_CYCLES} cycles that prove it have run."
+        return f"The repair of {when} did not hold: {cycles_since} cycles since then still show it."
+    return f"Repaired {when}: {cycles_since} of the {PROOF_CYCLES} cycles that prove it have run."
 
 
 def _remarks(episode: Episode, history: History) -> int:
@@ -133,11 +133,17 @@ def _where(channel: str | None, lines: list[Line]) -> str:
 def _which(kind: str, feed: str) -> str:
     """What tells the lines of one channel apart."""
     if kind == "open_line":
-        return " Which one: watch a cycle; the points stay dry where the line is open, and grease lies on its way."
+        return " Which one: watch a cycle from a distance. Where the line is broken the point stays dry, and grease lies along the line."
     if kind != "blocked_line":
         return ""
     if feed == "progressive":
-        return " Which one: isolate the divider's outlets one at a time; pressure falls at the blocked one."
+        return (
+            " Which one: loosen the divider's outlets one at a time, slowly and shielded, and never plug one; pressure falls at the"
+            " blocked one."
+        )
     if feed == "injector":
         return " Which one: watch the injectors from a distance while a cycle runs; the one that does not move is at the blocked line."
-    return " Which one: open the lines one at a time at the pump and run a cycle; pressure falls at the blocked one."
+    return (
+        " Which one: loosen the lines one at a time at the pump, slowly and shielded, since each may hold relief pressure; run a"
+        " cycle with everybody clear. Pressure falls at the blocked one."
+    )

@@ -70,7 +70,7 @@ def put_vehicle(said: dict[str, Any], fleet: str, vehicle: str) -> Any:
         before = setup_of(engine(), fleet, vehicle)
         if request.if_match and (before is None or _tag(before) not in request.if_match):
             refuse(412, "somebody has changed it meanwhile; read it again")
-        if vehicle_summary.register_setups(connection, [wanted], now_us).changed:
+        if vehicle_summary.keep(connection, [wanted], now_us).changed:
             change_log.log_change(connection, who.name, f"{fleet}/{vehicle} registered by a program", now_us)
     found = setup_of(engine(), fleet, vehicle) or wanted
     return _shown(found), 200, {"ETag": f'"{_tag(found)}"'}

@@ -42,7 +42,7 @@
             change[`${axis}.tickmode`] = narrow ? "array" : "auto";
         }
         const first = chart._fullLayout.yaxis;
-        if (first.type === "category") change["yaxis.ticklabelposition"] = narrow ? "inside" : "outside";
+        if (first.type === "category") change["yaxis.ticklabelposition"] = narrow ? "inside top" : "outside";
         window.Plotly.relayout(chart, change);
         return true;
     }
@@ -133,10 +133,11 @@
         if (detail.getBoundingClientRect().top > window.innerHeight * 0.8 || detail.getBoundingClientRect().bottom < 120) detail.scrollIntoView({block: "start"});
     });
     let pressed = null;
-    document.addEventListener("pointerdown", (event) => { pressed = [event.clientX, event.clientY]; }, {passive: true, capture: true});
+    document.addEventListener("pointerdown", (event) => { pressed = inStack(event) ? [event.clientX, event.clientY] : null; }, {passive: true, capture: true});
     document.addEventListener("pointerup", (event) => {
         const chart = plot();
-        if (!pressed || !chart || !chart._fullLayout || !inStack(event) || !chart.layout.meta.map) return;
+        // While it is pressed the chart lays a cover over the page, so that only where it began says what was meant.
+        if (!pressed || !chart || !chart._fullLayout || !chart.layout.meta.map) return;
         if (Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) > 5) return;
         const axis = chart._fullLayout[`yaxis${chart.layout.meta.map.slice(1)}`], names = chart.layout.meta.lines;
         const row = Math.floor(((event.clientY - chart.getBoundingClientRect().top - axis._offset) / axis._length) * names.length);
@@ -165,13 +166,13 @@
         unfolded = [...document.querySelectorAll(".vehicle details:not([open]):not(.cautions):not(#remark-form)")];
         for (const one of unfolded) one.open = true;
         const charts = document.getElementById("vehicle-charts");
-        if (charts) charts.style.zoom = Math.min(1, PAPER_PX / charts.clientWidth);
+        if (charts) Object.assign(charts.style, {width: `${charts.clientWidth}px`, zoom: Math.min(1, PAPER_PX / charts.clientWidth)});
     });
     window.addEventListener("afterprint", () => {
         for (const one of unfolded) one.open = false;
         unfolded = [];
         const charts = document.getElementById("vehicle-charts");
-        if (charts) charts.style.zoom = "";
+        if (charts) Object.assign(charts.style, {width: "", zoom: ""});
     });
     document.addEventListener("click", (event) => {
         if (event.target.closest && event.target.closest("#vehicle-print")) window.print();

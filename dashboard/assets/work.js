@@ -68,7 +68,7 @@
 
     let asked = "";  // what lies above the full mark is recorded once somebody has said it twice
 
-    async function record(clicks, who, asks, kind, lines, litres, to, interval, run, channel, depot, by, at, note) {
+    async function record(clicks, who, asks, kind, lines, litres, to, interval, run, channel, depot, by, at, note, found, cause, about) {
         if (!clicks) return window.dash_clientside.no_update;
         if (!by) return "Say who did it.";
         const said = {
@@ -78,6 +78,7 @@
         const chosen = {key: newKey(), kind, by, note: note || "", at_us: Date.now() * 1000};
         for (const name of asks[kind] || []) chosen[name] = said[name];
         if (at) chosen.at_local = at;
+        if (found && about) Object.assign(chosen, {found, about: JSON.parse(about), cause: found === "other_cause" ? cause || null : null});
         if (kind === "filled" && (chosen.to_pct > 100 || chosen.litres > who.reservoir_l)) {
             const said = JSON.stringify([who.name, chosen.to_pct, chosen.litres]);
             if (asked !== said) {

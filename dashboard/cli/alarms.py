@@ -32,7 +32,7 @@ _NONE = "No alarms."
 _NONE_EVER = "There has never been an alarm here. tallow watch raises alarms; tallow findings prints what was found."
 
 
-@app.command("alarms", epilog="Example: tallow alarms --depot 'Quarry South'")
+@app.command("alarms", epilog="Example: tallow alarms --depot 'Skarvholm Quarry'")
 def list_alarms(
     depot: Annotated[str, typer.Option(help="show this depot only")] = "",
     every: Annotated[bool, typer.Option("--all", help="also alarms that have cleared, of the last 90 days")] = False,
@@ -107,13 +107,13 @@ def _act(database: str, numbers: list[int], event: Event, by: str, why: str, unt
     print(f"{len(set(numbers))} alarm{'s' * (len(set(numbers)) != 1)}: {formatting.EVENTS[event]}.")
 
 
-@app.command("acknowledge", epilog="Example: tallow acknowledge 12 13 --by 'R. Okafor'")
+@app.command("acknowledge", epilog="Example: tallow acknowledge 12 13 --by 'R. Tarvolen'")
 def acknowledge(numbers: Numbers, by: By = "", why: Why = "", database: Database = DEFAULT_DATABASE) -> None:
     """Acknowledge alarms: somebody deals with them. All of them are acknowledged, or none."""
     _act(database, numbers, "acknowledge", by, why)
 
 
-@app.command("shelve", epilog="Example: tallow shelve 12 --days 3 --why 'tube is ordered' --by 'R. Okafor'")
+@app.command("shelve", epilog="Example: tallow shelve 12 --days 3 --why 'tube is ordered' --by 'R. Tarvolen'")
 def shelve(
     numbers: Numbers,
     by: By = "",
@@ -133,7 +133,7 @@ def shelve(
     _act(database, numbers, "shelve", by, why, until_us)
 
 
-@app.command("out-of-service", epilog="Example: tallow out-of-service 12 --why 'sensor is on order' --by 'R. Okafor'")
+@app.command("out-of-service", epilog="Example: tallow out-of-service 12 --why 'sensor is on order' --by 'R. Tarvolen'")
 def out_of_service(
     numbers: Numbers,
     by: By = "",

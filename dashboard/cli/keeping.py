@@ -53,16 +53,21 @@ def prune(
 def status(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None:
     """Print what is recorded."""
     from ingest import totals
+    from ingest.rivals import rivals
 
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
-        now = totals.status(connection)
+        now, fought = totals.status(connection), rivals(connection, now_us())
     if as_json:
         print_json(now)
         return
     print(f"{now['vehicles']} vehicles registered, {now['unregistered_vehicles']} more heard of but not registered.")
     print("Messages: " + ", ".join(f"{number} {kind}" for kind, number in now["recorded"].items()) + ".")
     print(f"{now['duplicates']} duplicates, {now['rejected']} rejected, newest {now['newest_at'] or 'none'}.")
+    for name, one in sorted(fought.items()):
+        print(
+            f"Two ingesters are called {name}: the session was taken {one.times} times. Give each its own --client-id."
+        )
 
 
 @app.command("quarantine", epilog="Example: tallow quarantine --code shape")

@@ -28,7 +28,7 @@ PasswordFile = Annotated[
 ]
 
 
-@person.command("add", epilog="Example: tallow person add 'R. Okafor' --role technician --depot 'Quarry South'")
+@person.command("add", epilog="Example: tallow person add 'R. Tarvolen' --role technician --depot 'Skarvholm Quarry'")
 def add(
     name: Name, role: RoleOption, fleet: Fleets = None, depot: Depots = None, password_file: PasswordFile = None,
     database: Database = DEFAULT_DATABASE,
@@ -56,7 +56,7 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         print("Nobody is listed yet: everybody on this machine may do everything.")
 
 
-@person.command("change", epilog="Example: tallow person change 'R. Okafor' --role lead")
+@person.command("change", epilog="Example: tallow person change 'R. Tarvolen' --role lead")
 def change(
     name: Name,
     role: RoleOption,
@@ -72,7 +72,7 @@ def change(
     print(f"{name} is a {role}.")
 
 
-@person.command("password", epilog="Example: tallow person password 'R. Okafor'")
+@person.command("password", epilog="Example: tallow person password 'R. Tarvolen'")
 def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
     """Change a person's password. This signs them out everywhere."""
     engine = open_database(database)
@@ -83,7 +83,7 @@ def password(name: Name, password_file: PasswordFile = None, database: Database 
     print(f"{name} has another password.")
 
 
-@person.command("remove", epilog="Example: tallow person remove 'R. Okafor'")
+@person.command("remove", epilog="Example: tallow person remove 'R. Tarvolen'")
 def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Remove a person."""
     engine = open_database(database)
@@ -93,7 +93,7 @@ def remove(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     print(f"{name} removed.")
 
 
-@person.command("unlock", epilog="Example: tallow person unlock 'R. Okafor'")
+@person.command("unlock", epilog="Example: tallow person unlock 'R. Tarvolen'")
 def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Let a person sign in again at once after too many wrong passwords."""
     engine = open_existing(database)
@@ -103,7 +103,7 @@ def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     print(f"{number} wrong passwords of {name} forgotten.")
 
 
-@person.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Okafor'")
+@person.command("clear-second-factor", epilog="Example: tallow person clear-second-factor 'R. Tarvolen'")
 def clear_second_factor(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Take a person's second factor away, whose device and codes are lost; ends their sessions."""
     engine = open_existing(database)

@@ -40,7 +40,7 @@ def register(
     from analytics.pipeline import vehicle_summary
 
     engine = open_database(database)
-    with reachable(engine), writing(engine) as connection, progress("Registering", "vehicles") as bar:
+    with reachable(engine), writing(engine) as connection, progress("Registering", "") as bar:
         done = vehicle_summary.register(connection, folder, now_us(), bar)
     print(f"{done.vehicles} vehicles with {done.lines} lines read; {len(done.changed)} new or changed.")
 
@@ -66,6 +66,7 @@ def ingest(
     from ingest.broker import broker_of
     from ingest.messages import is_name
     from ingest.recorder_process import RecorderProcess
+    from ingest.rivals import note
 
     start_logging()
     if share is not None and not is_name(share):
@@ -79,7 +80,9 @@ def ingest(
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
     with RecorderProcess(address(engine), client_id) as recording:
-        listening = listener.Listener(at, client_id, recording, stop, share, figures)
+        listening = listener.Listener(
+            at, client_id, recording, stop, share, figures, lambda: note(engine, client_id, now_us())
+        )
         try:
             listening.run()
         finally:

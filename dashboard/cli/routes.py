@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 import typer
 
-from analytics.alarms import routes, wording
+from analytics.alarms import hooks, routes, wording
 from dashboard import change_log, formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
@@ -20,7 +20,9 @@ app = typer.Typer(rich_markup_mode=None)
 _LOGGED: Final = 2_000  # characters of one change
 
 
-@app.command("depot", epilog="Example: tallow depot 'Quarry South' --lead-days 5 --digest 06:30 --quiet 20:00-05:30")
+@app.command(
+    "depot", epilog="Example: tallow depot 'Skarvholm Quarry' --lead-days 5 --digest 06:30 --quiet 20:00-05:30"
+)
 def depot(
     name: Annotated[str, typer.Argument(metavar="DEPOT")],
     lead_days: Annotated[
@@ -112,8 +114,8 @@ def add_route(
     address: Annotated[
         str | None,
         typer.Argument(
-            help="mailto://…, mqtt://…, mqtts://… or another address in the form of the apprise library, without a password; asked for"
-            " otherwise"
+            help="mailto://…, mqtt://…, mqtts://…, signed+https://… or another address in the form of the apprise library, without a"
+            " password; asked for otherwise"
         ),
     ] = None,
     address_file: Annotated[Path | None, typer.Option(help="file that holds the address with its password")] = None,
@@ -133,7 +135,9 @@ def add_route(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Send alerts to an address: urgent ones at once, the rest in one digest a day."""
-    engine, address = open_existing(database), _address(address, address_file)
+    engine, address, secret = open_existing(database), _address(address, address_file), ""
+    if hooks.is_hook(address) and not routes.has_password(address):
+        address, secret = hooks.with_secret(address)
     with reachable(engine), writing(engine) as connection:
         number = routes.add_route(
             connection, address, depot=depot, severity=severity, groups=group or (), after_min=after_min,
@@ -143,6 +147,8 @@ def add_route(
             connection, "command line", f"Route {number} added, to {routes.masked(address)}", now_us()
         )
     print(f"Route {number}: {routes.masked(address)}. Try it with: tallow route test {number}")
+    if secret:
+        print(f"Its secret, shown this once: {secret}")
 
 
 def _address(given: str | None, file: Path | None) -> str:
@@ -206,7 +212,7 @@ def try_route(number: Annotated[int, typer.Argument()], database: Database = DEF
     print(f"A message went to {routes.masked(found.address)}.")
 
 
-@app.command("calendar", epilog="Example: tallow calendar 'Quarry South'")
+@app.command("calendar", epilog="Example: tallow calendar 'Skarvholm Quarry'")
 def calendar(
     depot: Annotated[str, typer.Argument(metavar="DEPOT")],
     revoke: Annotated[bool, typer.Option("--revoke", help="end all calendar addresses of this depot")] = False,

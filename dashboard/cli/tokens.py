@@ -14,7 +14,7 @@ token = typer.Typer(help="Tokens that let programs in: add, list, revoke.", no_a
 app.add_typer(token, name="token")
 
 
-@token.command("add", epilog="Example: tallow token add 'R. Okafor' --for 'workshop planner' --scope record")
+@token.command("add", epilog="Example: tallow token add 'R. Tarvolen' --for 'workshop planner' --scope record")
 def add(
     person: Annotated[str, typer.Argument(metavar="PERSON", help="for whom the program acts")],
     label: Annotated[str, typer.Option("--for", help="what the token is for")],

@@ -4,10 +4,11 @@ import secrets
 from typing import Annotated, Any
 
 import typer
+from sqlalchemy import Connection, select
 
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, moment
-from ingest import registry, work, work_records
+from ingest import registry, schema, work, work_records
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -15,7 +16,7 @@ from ingest.times import now_us
 app = typer.Typer(rich_markup_mode=None)
 
 
-@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Okafor' --note 'tube renewed'")
+@app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Tarvolen' --note 'tube renewed'")
 def record_work(
     vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
     kind: Annotated[
@@ -36,6 +37,13 @@ def record_work(
     run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
     depot: Annotated[str | None, typer.Option(help="depot that the vehicle moved to")] = None,
     note: Annotated[str, typer.Option(help="anything else")] = "",
+    result: Annotated[
+        str | None, typer.Option("--found", help=f"what was found about a finding: {', '.join(work.FOUND)}")
+    ] = None,
+    about: Annotated[
+        str, typer.Option(help="which finding it was about: its kind, or kind:channel; the latest of that kind")
+    ] = "",
+    cause: Annotated[str | None, typer.Option(help="what else was wrong")] = None,
     corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one replaces")] = None,
     withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="withdraw a record that was wrong")] = None,
     database: Database = DEFAULT_DATABASE,
@@ -50,6 +58,7 @@ def record_work(
         said: dict[str, Any] = {
             "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
             "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
+            "found": result, "cause": cause, "about": _finding(connection, found.id, about) if about else None,
         }  # fmt: skip
         if withdraw is not None:
             wrong = [
@@ -64,6 +73,26 @@ def record_work(
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
+
+
+def _finding(connection: Connection, vehicle_id: int, about: str) -> dict[str, Any]:
+    """The latest finding of a vehicle by its kind, and its channel where one is named. Raises Problem where there is none."""
+    kind, _, channel = about.partition(":")
+    table = schema.finding
+    chosen = [
+        table.c.vehicle_id == vehicle_id,
+        table.c.kind == kind,
+        *([table.c.channel == channel] if channel else []),
+    ]
+    row = connection.execute(
+        select(table.c.kind, table.c.channel, table.c.began_us)
+        .where(*chosen)
+        .order_by(table.c.began_us.desc())
+        .limit(1)
+    ).one_or_none()
+    if row is None:
+        raise Problem(f"this vehicle has no finding {about!r}; tallow findings lists them")
+    return dict(row._mapping)
 
 
 def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from dashboard.queries.fleet import FleetRow
     from dashboard.queries.patterns import Patterns
     from dashboard.queries.rounds import Round
+    from dashboard.queries.work import WorkRow
     from ingest.setups import Line
 
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
@@ -136,6 +137,25 @@ def data_table(told: DataState) -> list[dict[str, str]]:
     found = [(who, f.kind, times.rfc3339(f.began_us), f.summary) for who, f in told.findings]
     found += [(who, "note", "", note) for who, note in told.notes]
     return [who._asdict() | {"what": what, "since": since, "text": text} for who, what, since, text in found]
+
+
+def work_table(rows: Sequence[WorkRow]) -> list[dict[str, str]]:
+    """Records of work as rows of text, in the units of storage; times are UTC."""
+
+    def number(value: float | None) -> str:
+        return "" if value is None else f"{value:g}"
+
+    return [
+        {
+            "at": times.rfc3339(r.work.at_us), "fleet": r.fleet, "vehicle": r.vehicle, "unit": r.unit, "depot": r.depot,
+            "kind": r.work.kind, "done": r.work.title, "lines": ", ".join(map(str, r.work.lines)), "channel": r.work.channel or "",
+            "litres": number(r.work.litres), "to_pct": number(r.work.to_pct), "interval_min": number(r.work.interval_min),
+            "run_s": number(r.work.run_s), "to_depot": r.work.depot or "", "note": r.work.note, "by": r.work.by,
+            "stands": "yes" if r.stands else "no",
+            "remarks": " / ".join(f"{said.who}: {said.text or 'photo'}" for said in r.remarks),
+        }
+        for r in rows
+    ]  # fmt: skip
 
 
 def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> str:

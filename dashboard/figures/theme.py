@@ -15,9 +15,9 @@ from dashboard.tokens import BLUE, DARK, FONT, GREY, LIGHT, RED, SIZES_PX, YELLO
 from dashboard.units import Units
 from ingest.times import instant, local_us
 
-MOST_POINTS = 1500  # of one line: a screen shows no more
+MOST_POINTS = 1000  # of one line: a screen shows no more
 
-MOST_MARKS = 800  # of single marks, which take a browser longer
+MOST_MARKS = 600  # of single marks, which take a browser longer
 
 
 BI = Units()

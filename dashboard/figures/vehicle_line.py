@@ -11,7 +11,7 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.pressure.traces import sampled
 from dashboard import formatting
 from dashboard.figures.theme import BI, MOST_MARKS, local, local_datetime, scheme_of, short, text, thinned, with_layout
-from dashboard.tokens import BLUE, GREY, RED, Scheme
+from dashboard.tokens import BLUE, GREY, Scheme
 from dashboard.units import Units
 from ingest.arrays import Floats
 from ingest.times import DAY_US, local_us
@@ -39,7 +39,7 @@ def line_title(result: Result, channel: str, units: Units) -> str:
     return f"<b>{channel_name(result, channel)}</b>, peaks, {units.pressure}; grey: expected"
 
 
-def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: Units = BI) -> list[go.Scatter]:
+def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: Units = BI) -> list[dict[str, Any]]:
     """The edges of the expected band, the peaks, and the work on this line.
 
     What is expected rests on a baseline that stands: readings that creep away do not take it along. It follows the weather of the day;
@@ -52,59 +52,47 @@ def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: 
         peak = cycles.peak_kpa[:, cycles.channels.index(channel)].astype(np.float64)
     noon, middle, wide = _expected(result, channel, peak, zone)
     shown = thinned(peak, MOST_MARKS)
-    edge = {"x": noon, "yaxis": axis, "mode": "lines", "line": {"width": 0}, "hoverinfo": "skip"}
+    edge = {
+        "type": "scatter",
+        "x0": noon,
+        "dx": _DAY_MS,
+        "yaxis": axis,
+        "mode": "lines",
+        "line": {"width": 0},
+        "hoverinfo": "skip",
+    }
     done = [one for one in result.history.work if channel in result.history.channels_of(one)]
     return [
-        go.Scatter(**edge, y=short(bar * middle * wide), name="expected, highest"),
-        go.Scatter(**edge, y=short(bar * middle / wide), name="expected, lowest", fill="tonexty", fillcolor="rgba(138,143,152,0.35)"),
-        go.Scatter(
-            x=local(cycles.at_us[shown], zone), y=short(bar * peak[shown]), yaxis=axis, mode="markers", name="peak",
-            marker={"size": 3.5, "color": scheme.ink}, hovertemplate="%{y:.0f} " + units.pressure + AT,
-        ),
-        go.Scatter(
-            x=[local_datetime(one.at_us, zone) for one in done], y=[relief * 1.05] * len(done), yaxis=axis, mode="markers", name="work",
-            marker={"symbol": "diamond", "size": 9, "color": scheme.ink},
-            customdata=[text("; ".join([one.title, *formatting.work_details(one)])) for one in done],
-            hovertemplate="%{customdata}" + AT,
-        ),
+        dict(**edge, y=short(bar * middle * wide), name="expected, highest"),
+        dict(**edge, y=short(bar * middle / wide), name="expected, lowest", fill="tonexty", fillcolor="rgba(138,143,152,0.35)"),
+        {
+            "type": "scatter", "x": local(cycles.at_us[shown], zone), "y": short(bar * peak[shown]), "yaxis": axis,
+            "mode": "markers", "name": "peak",
+            "marker": {"size": 3.5, "color": scheme.ink}, "hovertemplate": "%{y:.0f} " + units.pressure + AT,
+        },
+        {
+            "type": "scatter", "x": [local_datetime(one.at_us, zone) for one in done], "y": [relief * 1.05] * len(done), "yaxis": axis,
+            "mode": "markers", "name": "work",
+            "marker": {"symbol": "diamond", "size": 9, "color": scheme.ink},
+            "customdata": [text("; ".join([one.title, *formatting.work_details(one)])) for one in done],
+            "hovertemplate": "%{customdata}" + AT,
+        },
     ]  # fmt: skip
 
 
-def _expected(result: Result, channel: str, peak: Floats, zone: ZoneInfo) -> tuple[Any, Any, float]:
-    """(middle of each day on the axis, expected pressure of it in kPa, factor to the edge of the usual scatter). Days between two that
-    are known lie between them, for two weeks at most; beyond the last nothing is expected yet."""
+def _expected(result: Result, channel: str, peak: Floats, zone: ZoneInfo) -> tuple[float, Floats, float]:
+    """(middle of the first day on the axis, expected pressure of each in kPa, factor to the edge of the usual scatter). Days between
+    two that are known lie between them, for two weeks at most; beyond the last nothing is expected yet."""
     j = result.pressures.channels.index(channel)
     with np.errstate(invalid="ignore", divide="ignore"):
         expected = peak / result.pressures.ratio[:, j].astype(np.float64)
     known = np.isfinite(expected)
     wide = float(np.exp(2 * result.pressures.noise[j]))
     if not known.any():
-        return np.zeros(0), np.zeros(0), wide
+        return 0.0, np.zeros(0), wide
     day = pd.Series(expected[known]).groupby(local_us(result.history.cycles.at_us[known], zone) // DAY_US).median()
     day = day.reindex(np.arange(day.index[0], day.index[-1] + 1)).interpolate(limit=14)
-    return np.asarray(day.index, np.float64) * _DAY_MS + _DAY_MS / 2, day.to_numpy(np.float64), wide
-
-
-def add_line(figure: go.Figure, result: Result, channel: str, axis: str, scheme: Scheme, units: Units = BI) -> None:
-    """The opened line in its part of the charts."""
-    figure.add_traces(line_traces(result, channel, axis, scheme, units))
-    relief = units.of_kpa(result.history.setup.relief_kpa)
-    figure.add_shape(
-        type="line",
-        x0=0,
-        x1=1,
-        xref="x domain",
-        y0=relief,
-        y1=relief,
-        yref=axis,
-        line={"color": RED, "dash": "dash", "width": 1},
-    )
-    figure.add_annotation(
-        x=0, xref="paper", xanchor="left", y=relief, yref=axis, yanchor="top", text=f"relief {relief:.0f} {units.pressure}",
-        showarrow=False,
-        font={"color": scheme.quiet, "size": 11},
-    )  # fmt: skip
-    figure.update_layout({f"yaxis{axis[1:]}": {"range": [0, relief * 1.1], "nticks": 6}})
+    return float(day.index[0]) * _DAY_MS + _DAY_MS / 2, np.asarray(day, np.float64), wide
 
 
 def traces(result: Result, channel: str, template: str, units: Units = BI) -> go.Figure | None:

@@ -7,7 +7,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.analysis import Result
@@ -32,8 +31,11 @@ class Stack:
     days: list[Day]
     scheme: Scheme
     units: Units
-    figure: go.Figure = field(default_factory=go.Figure)
-    heights: dict[str, int] = field(default_factory=dict)  # name of the y axis -> pixels
+    traces: list[dict[str, Any]] = field(default_factory=list)
+    shapes: list[dict[str, Any]] = field(default_factory=list)
+    words: list[dict[str, Any]] = field(default_factory=list)
+    axes: dict[str, dict[str, Any]] = field(default_factory=dict)  # name of a y axis -> what it is like
+    heights: dict[str, int] = field(default_factory=dict)  # of the parts, name of the y axis -> pixels
     titles: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -44,8 +46,23 @@ class Stack:
     def part(self, title: str, height_px: int) -> str:
         """A further part, below the last; the name of its y axis."""
         name = f"y{len(self.heights) + 1}".replace("y1", "y")
-        self.heights[name], self.titles[name] = height_px, title
+        self.heights[name], self.titles[name], self.axes[name] = height_px, title, {}
         return name
+
+    def draw(self, kind: str, axis: str, **trace: Any) -> None:
+        """A trace of a part. The figure is made of them at the end: asking Plotly to check each as it comes takes a second."""
+        self.traces.append({"type": kind, "yaxis": axis, **trace})
+
+    def word(self, said: str, x: Any, y: float, yref: str, **where: Any) -> None:
+        """A word at what it says."""
+        font = {"color": self.scheme.quiet, "size": 11}
+        self.words.append({"text": said, "x": x, "y": y, "yref": yref, "showarrow": False, "font": font} | where)
+
+    def rule(self, axis: str, at: float, said: str, colour: str, dash: str, *, above: bool = True) -> None:
+        """A line across a part, and what it is."""
+        self.shapes.append({"type": "line", "x0": 0, "x1": 1, "xref": "x domain", "y0": at, "y1": at, "yref": axis,
+                            "line": {"color": colour, "dash": dash, "width": 1}})  # fmt: skip
+        self.word(said, 0, at, axis, xref="paper", xanchor="left", yanchor="bottom" if above else "top")
 
 
 def happened(made: Stack) -> None:
@@ -66,28 +83,23 @@ def happened(made: Stack) -> None:
         ]
         kind = FINDING_KINDS[found.kind].title
         said = f"{kind}, {channel_name(result, found.channel)}" if found.channel else kind
-        made.figure.add_scatter(
-            x=ends, y=[kind] * 2, yaxis=axis, mode="lines+markers", line={"color": SEVERITY_COLOURS[found.severity], "width": 9},
+        made.draw("scatter", axis,
+            x=ends, y=[kind] * 2, mode="lines+markers", line={"color": SEVERITY_COLOURS[found.severity], "width": 9},
             marker={"size": 9, "symbol": "square"}, customdata=[said] * 2, hovertemplate="%{customdata}" + AT,
         )  # fmt: skip
     if done:
-        made.figure.add_scatter(
-            x=[local_datetime(one.at_us, zone) for one in done], y=["Work"] * len(done), yaxis=axis, mode="markers",
+        made.draw("scatter", axis,
+            x=[local_datetime(one.at_us, zone) for one in done], y=["Work"] * len(done), mode="markers",
             marker={"symbol": "diamond", "size": 10, "color": made.scheme.ink},
             customdata=[text("; ".join([one.title, *work_details(one)])) for one in done],
             hovertemplate="%{customdata}" + AT,
         )  # fmt: skip
-    edge = len(rows) - 0.5
-    made.figure.update_layout(
-        {
-            f"yaxis{axis[1:]}": {
-                "type": "category",
-                "categoryarray": rows,
-                "categoryorder": "array",
-                "range": [edge, -0.5],
-            }
-        }
-    )
+    made.axes[axis] = {
+        "type": "category",
+        "categoryarray": rows,
+        "categoryorder": "array",
+        "range": [len(rows) - 0.5, -0.5],
+    }
 
 
 def level(made: Stack) -> None:
@@ -98,14 +110,12 @@ def level(made: Stack) -> None:
     if not len(readings) and not len(known) and not result.fills:
         return
     axis = made.part("Level, % of the full mark", 190)
-    low_pct, now_pct = (
-        result.history.setup.low_mark_pct,
-        None if refill.level_pct is None else round(refill.level_pct, 1),
-    )
+    low_pct = result.history.setup.low_mark_pct
+    now_pct = None if refill.level_pct is None else round(refill.level_pct, 1)
     if len(readings):
         few = thinned(readings.level_pct, MOST_MARKS)
-        made.figure.add_scatter(
-            x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), yaxis=axis, mode="markers", name="reading",
+        made.draw("scatter", axis,
+            x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name="reading",
             marker={"size": 4, "color": GREY}, hovertemplate="read %{y:.1f} %" + AT,
         )  # fmt: skip
     if len(known):
@@ -113,81 +123,53 @@ def level(made: Stack) -> None:
         at_us, course = result.history.cycles.at_us[known], track[known]
         if now_pct is not None:  # the curve ends where the forecast begins: at the level that the page tells
             at_us, course = np.r_[at_us, now], np.r_[course, now_pct]
-        made.figure.add_scatter(
-            x=local(at_us, zone), y=short(np.clip(course, 0, 120)), yaxis=axis, mode="lines", name="level",
+        made.draw("scatter", axis,
+            x=local(at_us, zone), y=short(np.clip(course, 0, 120)), mode="lines", name="level",
             line={"color": BLUE, "width": 2}, hovertemplate="level %{y:.1f} %" + AT,
         )  # fmt: skip
     if result.fills:
-        made.figure.add_scatter(
-            x=[local_datetime(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], yaxis=axis, mode="markers",
+        made.draw("scatter", axis,
+            x=[local_datetime(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], mode="markers",
             name="fill", marker={"symbol": "triangle-up", "size": 11, "color": BLUE},
             customdata=[f"{made.units.of_litres(f.litres):.2f} {made.units.volume}" for f in result.fills],
             hovertemplate="filled %{customdata}" + AT,
         )  # fmt: skip
-    _marks(made, axis, low_pct)
-    if (
-        refill.due_early_us is not None
-        and refill.due_expected_us is not None
-        and now_pct is not None
-        and refill.due_expected_us > now
-    ):
-        late = refill.due_late_us or refill.due_expected_us
-        made.figure.add_scatter(
-            x=[local_datetime(now, zone), local_datetime(refill.due_expected_us, zone)], y=[now_pct, low_pct], yaxis=axis, mode="lines",
-            name="expected", line={"color": BLUE, "dash": "dot"}, hoverinfo="skip",
-        )  # fmt: skip
-        made.figure.add_shape(
-            type="rect", x0=local_datetime(max(refill.due_early_us, now), zone), x1=local_datetime(late, zone), y0=0, y1=1,
-            yref=f"{axis} domain", fillcolor=YELLOW, opacity=0.25, line_width=0, layer="below",
-        )  # fmt: skip
-        _label(
-            made,
-            axis,
-            "refill due",
-            local_datetime(late, zone),
-            1.0,
-            xanchor="right",
-            yanchor="top",
-            yref=f"{axis} domain",
-        )
+    made.rule(axis, low_pct, f"low mark {low_pct:g} %", RED, "dash")
+    made.rule(axis, 100.0, "full mark", GREY, "dot")
+    present = local_datetime(now, zone)
+    made.shapes.append({"type": "line", "x0": present, "x1": present, "y0": 0, "y1": 1, "yref": "paper", "layer": "below",
+                        "line": {"color": made.scheme.edge, "width": 1}})  # fmt: skip
+    _expected(made, axis, now_pct)
     highest = max(112.0, float(np.max(readings.level_pct, initial=0)) + 4)
-    made.figure.update_layout({f"yaxis{axis[1:]}": {"range": [0, highest], "nticks": 6}})
+    made.axes[axis] = {"range": [0, highest], "nticks": 6}
 
 
-def _marks(made: Stack, axis: str, low_pct: float) -> None:
-    """Low mark, full mark, and where the present is in all parts."""
-    for at_pct, name, colour, dash in (
-        (low_pct, f"low mark {low_pct:g} %", RED, "dash"),
-        (100.0, "full mark", GREY, "dot"),
+def _expected(made: Stack, axis: str, now_pct: float | None) -> None:
+    """The way to the low mark, and the days on which a refill is due."""
+    refill, now = made.result.refill, made.result.history.as_of_us
+    if (
+        refill.due_early_us is None
+        or refill.due_expected_us is None
+        or now_pct is None
+        or refill.due_expected_us <= now
     ):
-        made.figure.add_shape(
-            type="line", x0=0, x1=1, xref="x domain", y0=at_pct, y1=at_pct, yref=axis, line={"color": colour, "dash": dash, "width": 1},
-        )  # fmt: skip
-        _label(made, axis, name, 0, at_pct, xref="paper", xanchor="left", yanchor="bottom")
-    now = local_datetime(made.result.history.as_of_us, made.zone)
-    made.figure.add_shape(
-        type="line",
-        x0=now,
-        x1=now,
-        y0=0,
-        y1=1,
-        yref="paper",
-        line={"color": made.scheme.edge, "width": 1},
-        layer="below",
+        return
+    from_, expected, early, late = (
+        local_datetime(at, made.zone)
+        for at in (
+            now,
+            refill.due_expected_us,
+            max(refill.due_early_us, now),
+            refill.due_late_us or refill.due_expected_us,
+        )
     )
-
-
-def _label(made: Stack, axis: str, said: str, x: Any, y: float, **where: Any) -> None:
-    """A word at what it says."""
-    shown = {
-        "text": said,
-        "x": x,
-        "y": y,
-        "yref": axis,
-        "showarrow": False,
-        "font": {"color": made.scheme.quiet, "size": 11},
-    } | where
-    made.figure.add_annotation(shown)
+    made.draw(
+        "scatter", axis, x=[from_, expected], y=[now_pct, made.result.history.setup.low_mark_pct], mode="lines", name="expected",
+        line={"color": BLUE, "dash": "dot"}, hoverinfo="skip",
+    )  # fmt: skip
+    made.shapes.append({"type": "rect", "x0": early, "x1": late, "y0": 0, "y1": 1, "yref": f"{axis} domain", "fillcolor": YELLOW,
+                        "opacity": 0.25, "line": {"width": 0}, "layer": "below"})  # fmt: skip
+    made.word("refill due", late, 1.0, f"{axis} domain", xanchor="right", yanchor="top")
 
 
 def _key(*entries: tuple[str, str, str]) -> str:
@@ -212,14 +194,14 @@ def cycles(made: Stack) -> None:
     axis = made.part(f"Cycles a day:   {key}", 120)
     noon = _noon_ms(np.array([d.day.toordinal() - 719_163 for d in days]))
     for name, said, colour, pattern in shown:
-        made.figure.add_bar(
-            x=noon, y=[getattr(d, name) for d in days], yaxis=axis, name=said, width=0.86 * _DAY_MS,
+        made.draw("bar", axis,
+            x=noon, y=[getattr(d, name) for d in days], name=said, width=0.86 * _DAY_MS,
             marker={"color": colour, "pattern_shape": pattern, "line_width": 0},
             hovertemplate="%{y} " + said + ": %{x|%-d %b %Y}<extra></extra>",
         )  # fmt: skip
     hours = f"y{len(made.heights) + 20}"
-    made.figure.add_scatter(
-        x=noon, y=[d.ignition_h or None for d in days], name="ignition hours", yaxis=hours, mode="markers",
+    made.draw("scatter", hours,
+        x=noon, y=[d.ignition_h or None for d in days], name="ignition hours", mode="markers",
         marker={"symbol": "line-ew-open", "size": 7, "color": made.scheme.ink, "line_width": 2},
         hovertemplate="ignition on for %{y:.1f} h: %{x|%-d %b %Y}<extra></extra>",
     )  # fmt: skip
@@ -235,9 +217,8 @@ def cycles(made: Stack) -> None:
         "tickmode": "auto",
         "fixedrange": True,
     }
-    made.figure.update_layout(
-        {f"yaxis{axis[1:]}": {"range": [0, 1.12 * most], "nticks": 5}, f"yaxis{hours[1:]}": right}
-    )
+    made.axes[axis] = {"range": [0, 1.12 * most], "nticks": 5}
+    made.axes[hours] = right
 
 
 def _noon_ms(day: Any) -> Any:
@@ -262,24 +243,14 @@ def pressure_map(made: Stack) -> str:
     colours = {1 / 3: "⅓", 0.5: "½", 1.0: "1", 2.0: "2", 3.0: "3"}
     key = _key(*(("■", dict(scale)[_place(at)], said) for at, said in colours.items()))
     axis = made.part(f"Times expected:   {key}", _ROW_PX * len(names))
-    made.figure.add_trace(
-        go.Heatmap(
-            x=_noon_ms(day), y=names, z=short(ratio.T, 2), yaxis=axis, zmin=_LOWEST, zmax=_HIGHEST,
+    made.draw(
+        "heatmap", axis,
+            x0=float(_noon_ms(day[0])), dx=_DAY_MS, y=names, z=short(ratio.T, 2), zmin=_LOWEST, zmax=_HIGHEST,
             colorscale=[list(stop) for stop in scale],
             showscale=False, ygap=1, hoverongaps=False, name="map",
             hovertemplate="%{y}<br>%{z:.2f} times expected: %{x|%-d %b %Y}<extra></extra>",
-        )
     )  # fmt: skip
-    made.figure.update_layout(
-        {
-            f"yaxis{axis[1:]}": {
-                "range": [len(names) - 0.5, -0.5],
-                "showgrid": False,
-                "tickfont": {"size": 11},
-                "ticks": "",
-            }
-        }
-    )
+    made.axes[axis] = {"range": [len(names) - 0.5, -0.5], "showgrid": False, "tickfont": {"size": 11}, "ticks": ""}
     return axis
 
 
@@ -309,9 +280,10 @@ def temperature(made: Stack) -> None:
         return
     day, celsius = _by_day(history.cycles.temp_c, history.cycles.at_us, made.zone)
     axis = made.part(f"Air at the pump, {made.units.temperature}", 70)
-    made.figure.add_scatter(
-        x=_noon_ms(day), y=short([made.units.of_c(float(c)) for c in celsius[:, 0]]), yaxis=axis, mode="lines+markers", name="temperature",
+    made.draw("scatter", axis,
+        x0=float(_noon_ms(day[0])), dx=_DAY_MS, y=short([made.units.of_c(float(c)) for c in celsius[:, 0]]),
+        mode="lines+markers", name="temperature",
         line={"color": GREY, "width": 1}, marker={"size": 3}, connectgaps=False,
         hovertemplate="%{y:.0f} " + made.units.temperature + ": %{x|%-d %b %Y}<extra></extra>",
     )  # fmt: skip
-    made.figure.update_layout({f"yaxis{axis[1:]}": {"nticks": 4}})
+    made.axes[axis] = {"nticks": 4}

@@ -13,8 +13,9 @@ import plotly.graph_objects as go
 from analytics.vehicle import daily
 from analytics.vehicle.analysis import Result
 from dashboard.figures.theme import BI, TICKS, local_datetime, scheme_of
-from dashboard.figures.vehicle_line import add_line, line_title
+from dashboard.figures.vehicle_line import line_title, line_traces
 from dashboard.figures.vehicle_parts import Stack, cycles, happened, level, pressure_map, temperature
+from dashboard.tokens import RED
 from dashboard.units import Units
 from ingest.times import DAY_US
 
@@ -55,21 +56,21 @@ def stack(result: Result, channel: str | None, template: str, units: Units = BI)
         "map": "",
         "line": "",
     }
-    opened: tuple[Any, ...] = ()
+    opened: list[dict[str, Any]] = []
     if result.pressures.channels and len(result.history.cycles.at_us):
         meta |= {"map": pressure_map(made), "lines": _first_lines(result)}
         if channel is not None:
             meta["line"] = made.part(line_title(result, channel, units), 190)
-            before = len(made.figure.data)
-            add_line(made.figure, result, channel, meta["line"], made.scheme, units)
-            opened = made.figure.data[before:]
+            opened = line_traces(result, channel, meta["line"], made.scheme, units)
+            relief = units.of_kpa(result.history.setup.relief_kpa)
+            made.axes[meta["line"]] = {"range": [0, relief * 1.1], "nticks": 6}
+            made.rule(meta["line"], relief, f"relief {relief:.0f} {units.pressure}", RED, "dash", above=False)
     temperature(made)
     if not made.heights:
         return None
-    figure = _laid_out(made, meta["line"], template)
     # What another line exchanges comes first, so that it is found by number.
-    figure.data = (*opened, *(one for one in figure.data if not any(one is other for other in opened)))
-    return figure.update_layout(meta=meta)
+    made.traces = [*opened, *made.traces]
+    return go.Figure({"data": made.traces, "layout": _layout(made, meta["line"], template) | {"meta": meta}})
 
 
 def _first_lines(result: Result) -> list[int | None]:
@@ -80,32 +81,26 @@ def _first_lines(result: Result) -> list[int | None]:
     return [first.get(channel) for channel in result.pressures.channels]
 
 
-def _laid_out(made: Stack, line_axis: str, template: str) -> go.Figure:
+def _layout(made: Stack, line_axis: str, template: str) -> dict[str, Any]:
     """The parts below each other, all on one axis of time."""
     heights = made.heights
     plot_px = sum(heights.values()) + _TITLE_PX * (len(heights) - 1)
-    figure, top, lowest = made.figure, 0, list(heights)[-1]
-    annotations = []
+    top, titles = 0, []
     for name, height in heights.items():
-        domain = [1 - (top + height) / plot_px, 1 - top / plot_px]
-        key = f"yaxis{name[1:]}"
-        figure.layout[key].update(
-            {
-                "domain": [max(domain[0], 0.0), domain[1]],
-                "fixedrange": True,
-                "anchor": "x",
-                "showline": False,
-                "zeroline": False,
-            }
-        )
-        annotations.append(
-            {"x": 0, "xref": "paper", "xanchor": "left", "y": domain[1], "yref": "paper", "yanchor": "bottom",
-            "yshift": 22 if top == 0 else 3,
+        upper, lower = 1 - top / plot_px, max(1 - (top + height) / plot_px, 0.0)
+        made.axes[name] |= {
+            "domain": [lower, upper],
+            "fixedrange": True,
+            "anchor": "x",
+            "showline": False,
+            "zeroline": False,
+        }
+        titles.append(
+            {"x": 0, "xref": "paper", "xanchor": "left", "y": upper, "yref": "paper", "yanchor": "bottom", "yshift": 3 if top else 22,
              "text": made.titles[name], "showarrow": False, "font": {"size": 12, "color": made.scheme.quiet}, "name": name}
         )  # fmt: skip
         top += height + _TITLE_PX
-    annotations.sort(key=lambda one: one["name"] != line_axis)
-    figure.layout.annotations = [*annotations, *figure.layout.annotations]
+    titles.sort(key=lambda one: one["name"] != line_axis)
     first, last = span(made.result)
     axis = {
         "type": "date",
@@ -115,15 +110,26 @@ def _laid_out(made: Stack, line_axis: str, template: str) -> go.Figure:
         "nticks": 9,
         "ticks": "outside",
     }
-    figure.update_layout(
-        template=template, height=plot_px + _TOP_PX + _BOTTOM_PX,
-        margin={"l": _LEFT_PX, "r": _RIGHT_PX, "t": _TOP_PX, "b": _BOTTOM_PX, "pad": 0},
-        showlegend=False, dragmode=False, hovermode="closest", barmode="stack", bargap=0, uirevision="vehicle",
-        hoverdistance=12, spikedistance=-1,
-        xaxis=axis | {"anchor": lowest, "showspikes": True, "spikemode": "across", "spikesnap": "cursor", "spikethickness": 1,
-                      "spikedash": "solid", "spikecolor": made.scheme.quiet},
-        xaxis2=axis | {"overlaying": "x", "matches": "x", "tickmode": "auto", "side": "top", "anchor": "y", "showgrid": False},
-    )  # fmt: skip
+    crosshair = {"showspikes": True, "spikemode": "across", "spikesnap": "cursor", "spikethickness": 1, "spikedash": "solid",
+                 "spikecolor": made.scheme.quiet}  # fmt: skip
     # Dates above the uppermost part as well: the axis needs something to be drawn for.
-    figure.add_scatter(x=[first], y=[None], xaxis="x2", yaxis="y", hoverinfo="skip", mode="markers")
-    return figure
+    made.traces.append(
+        {
+            "type": "scatter",
+            "x": [first],
+            "y": [None],
+            "xaxis": "x2",
+            "yaxis": "y",
+            "hoverinfo": "skip",
+            "mode": "markers",
+        }
+    )
+    return {
+        "template": template, "height": plot_px + _TOP_PX + _BOTTOM_PX,
+        "margin": {"l": _LEFT_PX, "r": _RIGHT_PX, "t": _TOP_PX, "b": _BOTTOM_PX, "pad": 0},
+        "annotations": [*titles, *made.words], "shapes": made.shapes, "showlegend": False, "dragmode": False, "hovermode": "closest",
+        "barmode": "stack", "bargap": 0, "uirevision": "vehicle", "hoverdistance": 12, "spikedistance": -1,
+        "xaxis": axis | crosshair | {"anchor": list(heights)[-1]},
+        "xaxis2": axis | {"overlaying": "x", "matches": "x", "tickmode": "auto", "side": "top", "anchor": "y", "showgrid": False},
+        **{f"yaxis{name[1:]}": one for name, one in made.axes.items()},
+    }  # fmt: skip

@@ -68,6 +68,13 @@ def body(told: DataState, now_us: int) -> list[Any]:
         (f"Recorder {name}", f"last wrote {formatting.ago(at or None, now_us)}")
         for name, at in sorted(told.recorders.items())
     ]
+    facts += [
+        (
+            f"Two ingesters called {name}",
+            f"another took its session {one.times} times, last {formatting.ago(one.last_us, now_us)}: give each its own --client-id",
+        )
+        for name, one in sorted(told.rivals.items())
+    ]
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
     out.append(components.section("What comes in", html.Dl(listed, className="facts")))
     out.append(_refused(told))

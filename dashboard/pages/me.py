@@ -11,6 +11,7 @@ from dashboard import accounts, change_log, components
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
 from dashboard.web.app import engine
 from ingest import times
+from ingest.bounds import text_of
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 
@@ -101,11 +102,11 @@ def change(_: int, old: str | None, new: str | None) -> str:
     me = accounts.current_person.get()
     try:
         with reachable(engine()):
-            known = accounts.sign_in(engine(), me.name, old or "", "own page", times.now_us())
+            known = accounts.sign_in(engine(), me.name, text_of(old), "own page", times.now_us())
         if known is None:
             return "That is not your password now."
         with reachable(engine()), writing(engine()) as connection:
-            accounts.set_password(connection, me.name, new or "")
+            accounts.set_password(connection, me.name, text_of(new))
             change_log.log_change(connection, me.name, f"{me.name} has another password", times.now_us(), "person")
     except Problem as problem:
         return f"Not done: {problem}."

@@ -10,7 +10,9 @@ from dashboard import components
 from dashboard.exports import csv
 from dashboard.figures import theme
 from dashboard.figures.patterns import fault_course, fault_rates
+from dashboard.pages import found
 from dashboard.queries import patterns
+from dashboard.queries.found import verdicts
 from dashboard.queries.patterns import Patterns
 from dashboard.web.app import engine
 
@@ -106,7 +108,8 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
 def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen comparison; the address holds it."""
     told = patterns.patterns(engine(), group, against)
-    return body(told, group, against, theme.template_of(scheme)), f"/patterns?by={group}&against={against}"
+    shown = body(told, group, against, theme.template_of(scheme)) + found.cause_section(verdicts(engine()))
+    return shown, f"/patterns?by={group}&against={against}"
 
 
 @callback(

@@ -1,17 +1,19 @@
 """Whether every point got its grease, rolled up: one query a roll-up, of what whoever asks may see."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
 import pandas as pd
-from sqlalchemy import ColumnElement, Engine, Table, func, select
+from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
-from analytics.account.greased import unpacked, with_limits
-from dashboard.queries.scope import read_vehicles, visible
+from analytics.account.greased import DaysOfMonth, unpacked, with_limits
+from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, within
 from ingest import schema
-from ingest.times import DAY_US, microseconds
+from ingest.setups import Setup
+from ingest.times import microseconds
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
 GROUPS: Final = {
@@ -24,21 +26,22 @@ GROUPS: Final = {
 MONTHS: Final = 12  # of a trend
 WEEKS: Final = 8
 MOST_POINTS: Final = 50
-CRITICAL_WORDS: Final = {True: "steering or braking", False: "other points"}
+CRITICAL_WORDS: Final = {True: "Steering or braking depends on it", False: "Other points"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class WorstPoint:
-    """A point that did not get all of its grease in a month: planned doses, surely arrived, surely not; the days on which nothing
-    surely arrived though something was planned, and the ones on which doses surely did not."""
+class WorstPoints:
+    """Points of a vehicle that missed the same share of their grease in a month: by their lines; doses planned, surely arrived and
+    surely not, of one of them; on how many days at least one dose surely did not arrive; and how many of its lines there are."""
 
     vehicle_id: int
     fleet: str
     vehicle: str
     unit: str
     depot: str
-    line: int
-    point: str
+    lines: tuple[int, ...]
+    points: tuple[str, ...]
+    of_lines: int
     critical: bool
     planned: float
     arrived: float
@@ -47,7 +50,7 @@ class WorstPoint:
 
     @property
     def failed_pct(self) -> float:
-        """Percent of its planned doses that surely did not arrive."""
+        """Percent of planned doses that surely did not arrive."""
         return 100 * self.failed / self.planned
 
     @property
@@ -56,45 +59,53 @@ class WorstPoint:
         return 100 * self.arrived / self.planned
 
 
-def months(engine: Engine) -> list[str]:
+def months(engine: Engine, scope: Scope = EVERYTHING) -> list[str]:
     """The months (YYYY-MM) of which something is kept, the newest first."""
     table = schema.greased
     with engine.connect() as connection:
-        found = connection.execute(select(table.c.month).where(*visible(table)).distinct()).scalars()
+        found = connection.execute(select(table.c.month).where(*within(table, scope)).distinct()).scalars()
         return sorted(found, reverse=True)
 
 
-def by_month(engine: Engine, depot: str = "", until: str = "9999-12", most: int = MONTHS) -> pd.DataFrame:
-    """The trend: a row a month, oldest first, of one depot or all, as `greased.with_limits` tells it."""
-    chosen = [m for m in months(engine) if m <= until][:most]
+def by_month(engine: Engine, scope: Scope = EVERYTHING, until: str = "9999-12", most: int = MONTHS) -> pd.DataFrame:
+    """The trend: a row a month, oldest first, of a scope, as `greased.with_limits` tells it."""
+    chosen = [m for m in months(engine, scope) if m <= until][:most]
     table = schema.greased
-    return _rollup(engine, table, "month", [table.c.month.in_(chosen), *_at(table, depot)])
+    return _rollup(engine, table, "month", [table.c.month.in_(chosen), *within(table, scope)])
 
 
-def by_week(engine: Engine, depot: str = "", weeks: int = WEEKS) -> pd.DataFrame:
+def by_week(engine: Engine, scope: Scope = EVERYTHING, weeks: int = WEEKS) -> pd.DataFrame:
     """The latest weeks: a row a week (`week`, the date of its Monday), oldest first; the last is the one under way."""
     table = schema.greased_week
-    since = select(func.max(table.c.week)).where(*visible(table)).scalar_subquery()
     with engine.connect() as connection:
-        newest = connection.scalar(select(since))
+        newest = connection.scalar(select(func.max(table.c.week)).where(*within(table, scope)))
     if newest is None:
-        return _rollup(engine, table, "week", [table.c.week > ""])
+        return _rollup(engine, table, "week", [table.c.week > "", *within(table, scope)])
     first = date.fromordinal(date.fromisoformat(newest).toordinal() - 7 * (weeks - 1))
-    return _rollup(engine, table, "week", [table.c.week >= str(first), *_at(table, depot)])
+    return _rollup(engine, table, "week", [table.c.week >= str(first), *within(table, scope)])
 
 
-def by_group(engine: Engine, month: str, group: str, depot: str = "") -> pd.DataFrame:
+def percent_by_week(connection: Connection, scope: Scope, today: date, weeks: int = WEEKS) -> dict[str, float]:
+    """Percent of the planned doses that surely arrived, by the Mondays of the latest weeks that are over, oldest first."""
+    table, monday = schema.greased_week, today - timedelta(days=today.weekday())
+    span = table.c.week >= str(monday - timedelta(weeks=weeks)), table.c.week < str(monday)
+    rows = connection.execute(
+        select(table.c.week, func.sum(table.c.arrived), func.sum(table.c.planned))
+        .where(*span, *within(table, scope))
+        .group_by(table.c.week)
+        .order_by(table.c.week)
+    )
+    return {week: 100 * arrived / planned for week, arrived, planned in rows if planned}
+
+
+def by_group(engine: Engine, month: str, group: str, scope: Scope = EVERYTHING) -> pd.DataFrame:
     """A month by one of GROUPS, the lowest percent first; the column of names is `group`."""
     _, table, column = GROUPS[group]
-    told = _rollup(engine, table, column, [table.c.month == month, *_at(table, depot)])
+    told = _rollup(engine, table, column, [table.c.month == month, *within(table, scope)])
     told = told.rename(columns={column: "group"})
     if group == "critical":
         told["group"] = [CRITICAL_WORDS[bool(one)] for one in told["group"]]
     return told.sort_values(["arrived_pct", "planned"], ascending=[True, False], ignore_index=True)
-
-
-def _at(table: Table, depot: str) -> list[ColumnElement[bool]]:
-    return [table.c.depot == depot] if depot else []
 
 
 def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElement[bool]]) -> pd.DataFrame:
@@ -103,7 +114,7 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
     column = table.c[key]
     asked = (
         select(column, func.count().label("vehicles"), *(func.sum(value).label(name) for name, value in sums.items()))
-        .where(*where, *visible(table))
+        .where(*where)
         .group_by(column)
         .order_by(column)
     )
@@ -111,47 +122,60 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
         return with_limits(pd.read_sql(asked, connection))
 
 
-def worst_points(engine: Engine, month: str, depot: str = "", most: int = MOST_POINTS) -> list[WorstPoint]:
-    """Points of which most doses surely did not arrive in a month: the highest share first, and steering and braking first among
-    equals."""
+def worst_points(engine: Engine, month: str, scope: Scope = EVERYTHING, most: int = MOST_POINTS) -> list[WorstPoints]:
+    """Points of which most doses surely did not arrive in a month: the highest share first, and what steering or braking depends on
+    first among equals."""
     table = schema.greased
     asked = (
         select(table.c.vehicle_id, table.c.depot, table.c.days)
-        .where(table.c.month == month, table.c.worst > 0, *_at(table, depot), *visible(table))
+        .where(table.c.month == month, table.c.worst > 0, *within(table, scope))
         .order_by(table.c.worst.desc())
         .limit(most)  # each vehicle's own worst is at least as bad as any that is shown of it
     )
-    year, number = map(int, month.split("-"))
-    end_us = microseconds(pd.Timestamp(year, number, 1, tz="UTC").to_pydatetime()) + 28 * DAY_US
+    end_us = month_span_us(month)[1] - 1
     with engine.connect() as connection:
         rows = connection.execute(asked).all()
         known = {one.id: one for one in read_vehicles(connection, [row.vehicle_id for row in rows])}
-    found = []
-    for row in rows:
-        if row.vehicle_id not in known:
-            continue
-        setup, told = known[row.vehicle_id].in_force(end_us), unpacked(row.days)
-        named = {line.line: line for line in setup.lines}
-        for k, number in enumerate(told.lines.tolist()):
-            planned, arrived, failed = (float(v[:, k].sum()) for v in (told.planned, told.arrived, told.failed))
-            if not failed:
-                continue
-            line = named.get(number)
-            found.append(
-                WorstPoint(
-                    vehicle_id=row.vehicle_id, fleet=setup.fleet, vehicle=setup.vehicle, unit=setup.unit, depot=row.depot, line=number,
-                    point=line.point if line else "no longer on the line list", critical=bool(line and line.critical),
-                    planned=planned, arrived=arrived, failed=failed, failed_days=int((told.failed[:, k] > 0).sum()),
-                )
-            )  # fmt: skip
-    return sorted(found, key=lambda one: (-round(one.failed_pct, 1), not one.critical, one.vehicle, one.line))[:most]
+    found = [
+        one
+        for row in rows
+        if row.vehicle_id in known
+        for one in _worst_of(row.vehicle_id, known[row.vehicle_id].in_force(end_us), row.depot, unpacked(row.days))
+    ]
+    return sorted(found, key=lambda one: (-round(one.failed_pct, 1), not one.critical, one.vehicle, one.lines))[:most]
 
 
-def without_doses(engine: Engine, month: str, depot: str = "") -> int:
+def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> Iterator[WorstPoints]:
+    """A vehicle's, those together that are alike."""
+    named = {line.line: line for line in setup.lines}
+    alike = defaultdict[tuple[float, ...], list[int]](list)
+    for k in range(len(told.lines)):
+        planned, arrived, failed = (float(v[:, k].sum()) for v in (told.planned, told.arrived, told.failed))
+        if failed:
+            alike[planned, arrived, failed, float((told.failed[:, k] > 0).sum())].append(k)
+    for (planned, arrived, failed, days), columns in alike.items():
+        lines = [int(told.lines[k]) for k in columns]
+        here = [named[number] for number in lines if number in named]
+        yield WorstPoints(
+            vehicle_id=vehicle_id, fleet=setup.fleet, vehicle=setup.vehicle, unit=setup.unit, depot=depot, lines=tuple(lines),
+            points=tuple(line.point for line in here), of_lines=len(told.lines), critical=any(line.critical for line in here),
+            planned=planned, arrived=arrived, failed=failed, failed_days=int(days),
+        )  # fmt: skip
+
+
+def month_span_us(month: str) -> tuple[int, int]:
+    """From when to when a month (YYYY-MM) lasts, by UTC."""
+    first = date.fromisoformat(f"{month}-01")
+    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+    since, until = (microseconds(datetime(d.year, d.month, 1, tzinfo=UTC)) for d in (first, after))
+    return since, until
+
+
+def without_doses(engine: Engine, month: str, scope: Scope = EVERYTHING) -> int:
     """Registered vehicles of which no dose was planned in a month: they stood, or nobody heard of them."""
     table, who = schema.greased, schema.vehicle_summary
     has = select(table.c.vehicle_id).where(table.c.vehicle_id == who.c.vehicle_id, table.c.month == month).exists()
-    asked = select(func.count()).select_from(who).where(~who.c.sold, ~has, *_at(who, depot), *visible(who))
+    asked = select(func.count()).select_from(who).where(~who.c.sold, ~has, *within(who, scope))
     with engine.connect() as connection:
         return connection.scalar(asked) or 0
 

@@ -10,6 +10,7 @@ from analytics.findings import Finding, from_row
 from analytics.kinds import DATA_KINDS
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import quarantine, schema, times, totals
+from ingest.rivals import Rival, rivals
 
 
 class Who(NamedTuple):
@@ -23,14 +24,16 @@ class Who(NamedTuple):
 
 @dataclass(frozen=True)
 class DataState:
-    """Whether the data can be trusted: what was recorded and when, when each recorder last committed and the watch last looked,
-    refusals by reason, findings and notes about the data by vehicle, and how past refill dates held (None: nobody has looked yet)."""
+    """Whether the data can be trusted: what was recorded and when, when each recorder last committed and which of them others of their
+    name fight, when the watch last looked, refusals by reason, findings and notes about the data by vehicle, and how past refill dates
+    held (None: nobody has looked yet)."""
 
     recorded: int
     duplicates: int
     newest_us: int | None
     unregistered: int
     recorders: dict[str, int]
+    rivals: dict[str, Rival]
     looked_us: int | None
     refused: list[tuple[str, int, int]]
     findings: list[tuple[Who, Finding]]
@@ -70,7 +73,7 @@ def data_state(engine: Engine) -> DataState:
         ).one()
         return DataState(
             int(recorded), int(duplicates), totals.newest_at_us(connection) or None, count_unregistered(connection),
-            totals.recorders(connection),
+            totals.recorders(connection), rivals(connection, times.now_us()),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), note) for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us,

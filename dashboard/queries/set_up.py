@@ -1,12 +1,13 @@
 """What is registered, as leads see and change it."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from sqlalchemy import Connection, Engine
 
 from dashboard.queries.scope import read_vehicles
+from ingest import registry
 from ingest.setups import Setup
 
 _TOLD_APART: Final = ("lines", "valid_from_us", "registered_us")
@@ -22,15 +23,10 @@ class Change:
     what: tuple[str, ...]
 
 
-def newest(connection: Connection) -> dict[int, Setup]:
-    """The newest set-up of each vehicle that whoever asks may see."""
-    return {one.id: one.newest for one in read_vehicles(connection)}
-
-
 def all_setups(engine: Engine) -> list[Setup]:
-    """The same, by fleet and vehicle."""
+    """The newest set-up of each vehicle that whoever asks may see, by fleet and vehicle."""
     with engine.connect() as connection:
-        return sorted(newest(connection).values(), key=lambda one: (one.fleet, one.vehicle))
+        return sorted((one.newest for one in read_vehicles(connection)), key=lambda one: (one.fleet, one.vehicle))
 
 
 def find(engine: Engine, name: str) -> Setup | None:
@@ -38,11 +34,12 @@ def find(engine: Engine, name: str) -> Setup | None:
     return next((one for one in all_setups(engine) if f"{one.fleet}/{one.vehicle}" == name), None)
 
 
-def changes(connection: Connection, before: Mapping[int, Setup], changed: Collection[int]) -> list[Change]:
-    """What became of vehicles that were registered within this transaction, new ones first."""
+def changes(connection: Connection, wanted: Sequence[Setup]) -> list[Change]:
+    """What registering these set-ups would do, new vehicles first."""
+    before = {(one.fleet, one.name): one.newest for one in read_vehicles(connection)}
     out = []
-    for one in read_vehicles(connection, changed) if changed else ():
-        now, then = one.newest, before.get(one.id)
+    for now in registry.changes(connection, wanted):
+        then = before.get((now.fleet, now.vehicle))
         out.append(Change(f"{now.fleet}/{now.vehicle}", now.unit, then is None, _what(now, then)))
     return sorted(out, key=lambda change: (not change.new, change.vehicle))
 

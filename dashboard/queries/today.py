@@ -13,6 +13,7 @@ from analytics.findings import Finding, from_row
 from analytics.pipeline.depot_days import DUE_DAYS, SHOWN_DAYS
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
+from dashboard.queries.account import WEEKS, percent_by_week
 from dashboard.queries.fleet import SORTS, FleetRow, read_rows
 from dashboard.queries.scope import Scope, within
 from ingest import schema
@@ -105,9 +106,14 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
         )
 
 
-def points_greased_as_planned(_connection: Connection, _scope: Scope, _now_us: int) -> Figure:
-    """Percent of points that got their grease as planned: not known before a daily account of each point's doses is kept."""
-    return Figure(None)
+def points_greased_as_planned(connection: Connection, scope: Scope, now_us: int) -> Figure:
+    """Percent of the planned doses that surely arrived, in the latest week that is over and in those before; a week is seven days of the
+    course."""
+    today = instant(now_us).date()
+    told = percent_by_week(connection, scope, today)
+    monday = today - timedelta(days=today.weekday())
+    weeks = [str(monday - timedelta(weeks=n)) for n in range(WEEKS, 0, -1)]
+    return Figure(told.get(weeks[-1]), tuple(told.get(week) for week in weeks for _ in range(7)))
 
 
 def _weeks(connection: Connection, scope: Scope, today: date) -> dict[str, tuple[float | None, ...]]:

@@ -8,7 +8,7 @@ from typing import Any
 from dash import Dash
 from flask import Response, request
 from sqlalchemy import Engine
-from waitress import create_server
+from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import wording
 from dashboard import accounts
@@ -18,18 +18,18 @@ from dashboard.exports.calendar import refill_calendar
 from dashboard.figures.theme import add_templates
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
-from dashboard.web import frame, sign_in
+from dashboard.web import frame, server, sign_in
 from dashboard.web.database import engine as engine
 from dashboard.web.frame import REFRESH_MS as REFRESH_MS
+from dashboard.web.proxies import behind, networks
 from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
-from ingest.errors import Problem
+from ingest.errors import Problem, Unusable
 
 __all__ = ["REFRESH_MS", "create_app", "engine", "serve"]  # the first and third for pages
 
-MOST_BYTES = 64 << 20  # of a request, whoever sends it
 # What the analysis loads when it first needs it; the first page should not wait for that.
 _LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
 # Asked for at once, so that no text moves when it comes.
@@ -59,6 +59,17 @@ def _send_headers(app: Dash) -> None:
         return response
 
 
+def _answer_errors(app: Dash) -> None:
+    """Say in a sentence that the database is away or locked; what the driver says of it goes to the log only."""
+
+    @app.server.errorhandler(DBAPIError)
+    @app.server.errorhandler(Unusable)
+    def away(error: Exception) -> Response:
+        app.server.logger.error("the database cannot be used: %s", " ".join(str(error).split())[:500])
+        told = "The database does not answer now. Nothing was changed; try again in a moment.\n"
+        return Response(told, 503, {"Retry-After": "10"}, mimetype="text/plain")
+
+
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
     """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
     add_templates()
@@ -80,6 +91,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 
     _serve_beside_pages(app, database)
     _send_headers(app)
+    _answer_errors(app)
     for name in _LOADED:
         import_module(name)
     # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
@@ -96,7 +108,8 @@ def _serve_beside_pages(app: Dash, database: Engine) -> None:
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:
-        return data.alive(database) | {"signed_in": sign_in.signed_in(database)}
+        told = data.alive(database)
+        return told | {"signed_in": sign_in.signed_in(database)} if told["alive"] else told
 
     @app.server.get("/calendar/<secret>.ics")
     def calendar(secret: str) -> Response:
@@ -107,14 +120,6 @@ def _serve_beside_pages(app: Dash, database: Engine) -> None:
         with accounts.acting_as(accounts.Person(0, "", "viewer", depots=(depot,))):  # whom the secret lets in
             asked = read_refillable(database, depot, times.now_us())
         return Response(refill_calendar(asked, depot), mimetype="text/calendar")
-
-
-def _behind() -> dict[str, Any]:
-    """Where people come by HTTPS, another server speaks it, on this machine unless a setting says where, and says who they are."""
-    if not wording.site().startswith("https:"):
-        return {}
-    headers = {"x-forwarded-for", "x-forwarded-proto"}
-    return {"trusted_proxy": PROXY.value, "trusted_proxy_headers": headers, "clear_untrusted_proxy_headers": True}
 
 
 def serve(database: Engine, host: str, port: int, *, plain_http: bool, ready: Callable[[], None]) -> None:
@@ -135,15 +140,15 @@ def serve(database: Engine, host: str, port: int, *, plain_http: bool, ready: Ca
             f"on {host} passwords would travel readable: put a server that speaks HTTPS before it and say its address in TALLOW_SITE,"
             " or allow it with --plain-http"
         )
+    # Where people come by HTTPS another server speaks it, and says who they are.
+    answers = behind(app.server.wsgi_app, networks(PROXY.value) if is_site else ())
     try:
-        server: Any = create_server(
-            app.server, host=host, port=port, threads=8, max_request_body_size=MOST_BYTES, **_behind()
-        )
+        serving = server.listen(answers, host, port, sign_in.is_known(app.server, alone=alone))
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"cannot listen on {host}:{port}: {reason}; name another with --port") from None
     ready()
     try:
-        server.run()
+        serving.run()
     finally:
-        server.close()
+        serving.close()

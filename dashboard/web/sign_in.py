@@ -5,6 +5,7 @@ person on, every page and callback wants a session.
 """
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -13,8 +14,10 @@ from typing import Any, Final
 from urllib.parse import urlencode, urlsplit
 
 from flask import Flask, Response, current_app, g, redirect, request, session
+from flask.sessions import SecureCookieSessionInterface
 from flask_login import LoginManager, current_user, logout_user
 from flask_wtf import FlaskForm
+from itsdangerous import BadSignature
 from sqlalchemy import Engine
 from wtforms import HiddenField, PasswordField, StringField
 from wtforms.validators import InputRequired, Length
@@ -24,7 +27,7 @@ from dashboard import accounts, change_log
 from dashboard.accounts import NOBODY, OPERATOR, current_person
 from dashboard.web.second_step import CODE_PATH, ask_for_code, serve_second_step
 from dashboard.web.second_step import PATH as SECOND_FACTOR_PATH
-from dashboard.web.way_in import Session, come_in, own, page
+from dashboard.web.way_in import COOKIE, Session, come_in, own, page
 from ingest.database import reachable, writing
 from ingest.times import now_us
 
@@ -32,6 +35,9 @@ SESSION: Final = timedelta(hours=12)
 # What answers without a session: the way in, whether the server is there, calendars (their address is the secret), programs
 # (which show a token), and files that hold nothing of anybody's.
 _OPEN: Final = frozenset({"/sign-in", CODE_PATH, "/alive", "/_favicon.ico"})
+# Only leads send files.
+_MOST_BYTES: Final = 64 << 20
+_MOST_BYTES_OF_OTHERS: Final = 1 << 20
 _OPEN_BELOW: Final = ("/calendar/", "/api/v1/", "/assets/", "/_dash-component-suites/")
 
 
@@ -42,7 +48,7 @@ def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:
         app.secret_key = accounts.session_key(connection)
     app.config.update(
         SESSION_COOKIE_HTTPONLY=True, SESSION_COOKIE_SAMESITE="Lax", SESSION_COOKIE_SECURE=secure,
-        SESSION_COOKIE_NAME="tallow", PERMANENT_SESSION_LIFETIME=SESSION, SESSION_REFRESH_EACH_REQUEST=True,
+        SESSION_COOKIE_NAME=COOKIE, PERMANENT_SESSION_LIFETIME=SESSION, SESSION_REFRESH_EACH_REQUEST=True,
  WTF_CSRF_TIME_LIMIT=int(SESSION.total_seconds()),
     )  # fmt: skip
     manager = LoginManager(app)
@@ -74,6 +80,21 @@ def signed_in(database: Engine) -> bool:
         return not accounts.anybody(connection)
 
 
+def is_known(app: Flask, *, alone: bool) -> Callable[[str], bool]:
+    """Says of a cookie whether this server gave it to somebody who signed in, as far as can be seen without a database; where only this
+    machine can reach it, everybody is."""
+    serializer = SecureCookieSessionInterface().get_signing_serializer(app)
+
+    def known(cookie: str) -> bool:
+        try:
+            found = serializer.loads(cookie, max_age=int(SESSION.total_seconds())) if serializer is not None else {}
+        except BadSignature:
+            found = {}
+        return alone or (isinstance(found, dict) and "_user_id" in found)
+
+    return known
+
+
 def is_loopback(host: str) -> bool:
     """Whether a name or address is this machine's own."""
     try:
@@ -94,6 +115,7 @@ def _let_past(database: Engine) -> Response | None:
         anonymous = replace(OPERATOR, units=dict(session.get("units", {})))
         person = current_user.person if current_user.is_authenticated else anonymous
         current_person.set(person)
+        request.max_content_length = _MOST_BYTES if person.may("lead") else _MOST_BYTES_OF_OTHERS
         if accounts.must_have_second_factor(person) and request.path not in (SECOND_FACTOR_PATH, "/sign-out"):
             return _elsewhere(SECOND_FACTOR_PATH, "take up a second factor first", 403)
         return None

@@ -13,6 +13,7 @@ from dashboard.accounts import Person
 from ingest.database import reachable, writing
 from ingest.times import now_us
 
+COOKIE: Final = "tallow"
 _TEMPLATES: Final = Environment(loader=PackageLoader("dashboard.web", ""), autoescape=True)
 
 

@@ -3,7 +3,7 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
-from ingest.schema.account import greased, greased_kind, greased_week
+from ingest.schema.account import greased, greased_kind, greased_week, verdict, wear
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
@@ -57,5 +57,7 @@ __all__ = [
     "transition",
     "vehicle",
     "vehicle_summary",
+    "verdict",
+    "wear",
     "work",
 ]

@@ -1,4 +1,5 @@
-"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`).
+"""Whether each point got its grease, by vehicle: months with their days, kinds of point, weeks (`account.greased`); what people
+found where findings sent them; what gets worse slowly.
 
 Fleet, depot and class stand in each row as they were then: what is rolled up is read from one index, and a vehicle that moved takes
 nothing along.
@@ -6,7 +7,20 @@ nothing along.
 
 from typing import Any
 
-from sqlalchemy import Boolean, Column, Double, ForeignKey, Index, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+)
 
 from ingest.schema.base import metadata
 
@@ -56,4 +70,39 @@ greased_week = Table(
     *_doses(),
     Index("ix_greased_week_week", "week", "depot", "fleet", "planned", "arrived", "failed"),
     sqlite_with_rowid=False,
+)
+
+# What somebody found who went there because of a finding: of the work records that stand (`work_records.record`).
+verdict = Table(
+    "verdict",
+    metadata,
+    Column("work_key", String(64), ForeignKey("work.key"), primary_key=True),
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), nullable=False, index=True),
+    Column("at_us", BigInteger, nullable=False),
+    Column("kind", String(24), nullable=False),
+    Column("channel", String(64)),
+    Column("began_us", BigInteger, nullable=False),
+    Column("found", String(16), nullable=False),  # `work.FOUND`
+    Column("cause", Text),
+    Index(None, "kind", "at_us"),
+)
+
+# What gets worse slowly (`wear.Trend`): of each vehicle as of its latest trends, which are made once a day.
+wear = Table(
+    "wear",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("what", String(16), primary_key=True),
+    Column("channel", String(64), primary_key=True),  # empty: the pump
+    Column("as_of_us", BigInteger, nullable=False),
+    Column("lines", JSON, nullable=False),
+    Column("hours", Double, nullable=False),
+    Column("percent", Double, nullable=False),
+    Column("percent_low", Double, nullable=False),
+    Column("percent_high", Double, nullable=False),
+    Column("changed_percent", Double, nullable=False),
+    Column("early_us", BigInteger),
+    Column("expected_us", BigInteger),
+    Column("worsens", Boolean, nullable=False),
+    Index(None, "worsens", "expected_us"),
 )

@@ -18,7 +18,7 @@ person = Table(
     Column("session", BigInteger, nullable=False),  # random
     Column("totp_secret", Text),  # of the second factor, sealed; null: none
     Column("totp_step", BigInteger, nullable=False, server_default="0"),  # of the newest code taken: each counts once
-    Column("recovery_hashes", JSON, nullable=False, server_default="[]"),  # of the codes that are left
+    Column("recovery_hashes", JSON),  # of the codes that are left; null: none
     UniqueConstraint("name"),
     sqlite_autoincrement=True,  # no number is given twice
 )
@@ -57,7 +57,7 @@ change_log = Table(
     Column("event", String(16), nullable=False, server_default="set_up"),
     Column("who", Text, nullable=False),
     Column("what", Text, nullable=False),
-    Column("origin", String(64), nullable=False, server_default=""),  # address that it came from, where there is one
+    Column("origin", String(64)),  # address that it came from, where there is one
     Index(None, "event"),
 )
 

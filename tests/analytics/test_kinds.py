@@ -64,7 +64,8 @@ def test_a_step_that_can_hurt_says_so_in_the_step(name: str, step: str) -> None:
     """Running a cycle, opening a line, a hand gun, a reservoir: each with what keeps hands whole (common practice, no source)."""
     said = step.casefold()
     task = said.split(".")[0]
-    if re.search(r"run (a|two more) cycle|test button|watch a cycle|ten cycles|time the pump|should run", task):
+    runs = r"run (a|two more) cycle|test button|watch a cycle|ten cycles|time the pump|should run|while it runs|outlets one at a time"
+    if re.search(runs, task):
         assert "stays clear" in said, name
         assert "isolate it again" in said, name
     if re.search(r"(open|take) (one|the) (line|outlet)|gauge on the line|ten cycles", task):

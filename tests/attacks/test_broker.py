@@ -7,15 +7,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from sqlalchemy import Engine, func, select
 
-from ingest import database, schema
+from ingest import database, listener, rivals, schema
 from ingest.broker import broker_of
 from ingest.listener import Listener
 from ingest.messages import SHARE, SUBSCRIPTION, topic
 from ingest.recorder_process import RecorderProcess
-from tests.conftest import wait_until
+from ingest.times import now_us
+from tests.conftest import Mosquitto, wait_until
 from tests.helpers.broker import Fleet
 
 NOT_AUTHORISED = 135  # MQTT 5.0, reason code 0x87
@@ -144,6 +147,61 @@ def test_a_vehicle_cannot_take_an_ingesters_session(fleet: Fleet, tmp_path: Path
     with ingesting(fleet, engine, INGESTERS[0]):
         wait_until(lambda: recorded(engine) == number + 1, 30)
     engine.dispose()
+
+
+@pytest.mark.parametrize("version", [5, 4], ids=["MQTT 5", "MQTT 3.1.1"])
+def test_two_ingesters_of_one_name_are_told_of(
+    tmp_path: Path, mosquitto: Mosquitto, version: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sessions end again and again soon after they began, without a word of the broker; what comes meanwhile is recorded."""
+    monkeypatch.setattr(listener, "LONGEST_PAUSE_S", 1.0)
+    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    stop, ready = threading.Event(), threading.Event()
+    at = broker_of(f"mqtt://127.0.0.1:{mosquitto.port}", {})
+    with RecorderProcess(database.address(engine), "twin") as recorder:
+        one = Listener(at, "twin", recorder, stop, taken_over=lambda: rivals.note(engine, "twin", now_us()))
+        one._version = MQTTProtocolVersion(version)
+        thread = threading.Thread(target=one.run, args=(ready.set,))
+        thread.start()
+        try:
+            assert ready.wait(10)
+            assert told(engine, now_us()) == {}
+            wait_until(lambda: fight(mosquitto, version) and "twin" in told(engine, now_us()), 30)
+            assert told(engine, now_us())["twin"].times >= 1
+            assert told(engine, now_us() + 2 * rivals.SHOWN_US) == {}
+            wait_until(lambda: say_once(mosquitto) and recorded(engine) == 1, 30)
+        finally:
+            stop.set()
+            thread.join(10)
+    engine.dispose()
+
+
+def told(engine: Engine, now: int) -> dict[str, rivals.Rival]:
+    with engine.connect() as connection:
+        return rivals.rivals(connection, now)
+
+
+def fight(mosquitto: Mosquitto, version: int) -> bool:
+    """Another client takes the session, and goes; true."""
+    other = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="twin", protocol=MQTTProtocolVersion(version))
+    other.connect("127.0.0.1", mosquitto.port)
+    other.loop(0.3)
+    other.disconnect()
+    other.loop(0.1)
+    threading.Event().wait(0.7)
+    return True
+
+
+def say_once(mosquitto: Mosquitto) -> bool:
+    """One message, always the same: nobody keeps it while nobody listens, as the other's session was a clean one; true."""
+    sender = mqtt.Client(CallbackAPIVersion.VERSION2)
+    sender.connect("127.0.0.1", mosquitto.port)
+    sender.loop_start()
+    said = json.dumps({"seq": 1, "at": "2026-03-01T06:00:00Z", "level_pct": 50})
+    sender.publish(topic("f", "v1", "level"), said, qos=1).wait_for_publish(10)
+    sender.disconnect()
+    sender.loop_stop()
+    return True
 
 
 @pytest.mark.filterwarnings("ignore:Exception ignored in.*socket:pytest.PytestUnraisableExceptionWarning")

@@ -34,10 +34,10 @@ QUIET = [
     "--disable-component-update",
     "--disable-sync",
 ]
-CHARTS = 4  # at least: level, cycles, map, one channel
+# All parts of the charts over time: bars of cycles, the map of lines, level and readings.
 DRAWN = (
-    "() => { const charts = [...document.querySelectorAll('.js-plotly-plot')].filter((one) => one.offsetParent);"
-    f" return charts.length >= {CHARTS} && charts.every((one) => one.querySelector('.main-svg')); }}"
+    "() => ['.barlayer .point', '.heatmaplayer image', '.scatterlayer .trace']"
+    ".every((one) => document.querySelector(`#vehicle-stack ${one}`))"
 )
 
 

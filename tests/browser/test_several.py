@@ -114,7 +114,7 @@ def test_people_do_not_notice_that_there_are_two(fleet: Engine, database_url: st
             with database.writing(fleet) as connection:
                 low = connection.scalar(select(schema.alarm.c.id).where(schema.alarm.c.kind == "low_level"))
                 assert low is not None
-                records.act(connection, [low], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
+                records.act(connection, [low], Transition("acknowledge", NOW + 1, "R. Tarvolen", "on my way"))
             expect(page.locator(".alarm")).to_have_count(1, timeout=10_000)
             expect(page.get_by_role("link", name=re.compile("^Acknowledged"))).to_contain_text("1")
 

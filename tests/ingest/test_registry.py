@@ -85,14 +85,25 @@ def test_every_bad_row_is_named_and_nothing_is_registered(engine: Engine, tmp_pa
 
 
 def test_of_very_many_bad_rows_each_is_named_too(engine: Engine, tmp_path: Path) -> None:
-    """The first with what is wrong, the others by their numbers."""
+    """The first causes with what is wrong, the rows of others by their numbers."""
     bad = [LINE | {"line": f"x{n}"} for n in range(70)]
     with pytest.raises(Problem) as caught:
         register(engine, write(tmp_path, [VEHICLE], [LINE, *bad]))
     told = str(caught.value)
     named = {int(n) for n in re.findall(r"lines.csv row (\d+)", told)}
-    named |= {int(n) for n in told.rpartition("lines.csv also rows ")[2].split(", ")}
-    assert named == set(range(3, 73))
+    assert named == set(range(3, 53))
+    assert told.endswith("lines.csv also rows 53 to 72")
+
+
+def test_one_cause_is_told_once(engine: Engine, tmp_path: Path) -> None:
+    """With all its rows: the column, what stands there, and what may."""
+    names = [f"v{n}" for n in range(6)]
+    vehicles = [VEHICLE | {"vehicle": n, "nlgi": "7" if n != "v3" else "2"} for n in names]
+    with pytest.raises(Problem) as caught:
+        register(engine, write(tmp_path, vehicles, [LINE | {"vehicle": n} for n in names]))
+    assert str(caught.value) == (
+        "nothing registered; vehicles.csv rows 2 to 4, 6 to 7: nlgi: '7' cannot be; write an NLGI grade: 000, 00, 0, 1, 2, 3, 4, 5 or 6"
+    )
 
 
 @pytest.mark.parametrize("missing", ["vehicles.csv", "lines.csv"])
@@ -110,7 +121,7 @@ def test_registering_says_how_far_it_is(engine: Engine, tmp_path: Path) -> None:
     seen: list[tuple[int, int]] = []
     with database.writing(engine) as connection:
         registry.register(connection, folder, 1_000, lambda done, of: seen.append((done, of)))
-    assert seen == [(n, 5) for n in range(5)]
+    assert seen == [(n, 20) for n in range(10)] + [(n, 10) for n in range(5, 10)]
 
 
 def test_a_missing_column_is_named(engine: Engine, tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import msgspec
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import OperationalError
 
@@ -182,6 +183,11 @@ def test_migrations_make_todays_tables(engine: Engine) -> None:
         opts["include_name"] = lambda name, type_, _parents: type_ != "table" or not str(name).startswith("message_")
         context = MigrationContext.configure(connection, opts=opts)
         assert compare_metadata(context, schema.metadata) == []
+
+
+def test_the_newest_migration_is_told_by_its_file() -> None:
+    """Opening a database does not read them all."""
+    assert database.head() == ScriptDirectory.from_config(database.alembic_config()).get_current_head()
 
 
 def test_an_older_database_is_only_upgraded_when_asked(engine: Engine) -> None:

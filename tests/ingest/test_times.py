@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest import times
+from ingest.environment import CLOCK, demo_clock
 from ingest.times import instant, local_us, microseconds, read_time, rfc3339
 
 ZONES = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc/"))
@@ -43,3 +45,21 @@ def test_any_zone_at_any_time_is_as_the_standard_library_has_it(zone: str, at_us
     """From 2010 to 2039, to the microsecond."""
     expected = [microseconds(instant(us).astimezone(ZoneInfo(zone)).replace(tzinfo=instant(us).tzinfo)) for us in at_us]
     assert local_us(np.array(at_us), ZoneInfo(zone)).tolist() == expected
+
+
+def test_a_demos_clock_runs_faster(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It shows what it is set to, and a second of the machine is as many of its own as it runs faster; leases keep the machine's."""
+    monkeypatch.setattr(times, "_shown", [])
+    monkeypatch.setattr(times, "machine_us", lambda: 5_000_000)
+    assert (times.now_us(), times.pace()) == (5_000_000, 1.0)
+    times.follow_clock(times.Clock(machine_us=4_000_000, shown_us=77_000_000, speed=120.0))
+    assert (times.now_us(), times.pace()) == (77_000_000 + 120 * 1_000_000, 120.0)
+
+
+@pytest.mark.parametrize("told", ["", "1,2", "1,2,x", "x,2,3"])
+def test_without_a_demo_there_is_no_clock(told: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is not written as a demo writes it is none."""
+    monkeypatch.setenv(CLOCK, told)
+    assert demo_clock() is None
+    monkeypatch.setenv(CLOCK, "1,2,120.0")
+    assert demo_clock() == (1, 2, 120.0)

@@ -152,3 +152,45 @@ def test_a_new_line_list_keeps_what_work_changed(engine: Engine, tmp_path: Path)
     with engine.connect() as connection:
         newest = registry.find(connection, "f/v1").newest
     assert (newest.interval_min, newest.lines[1].point) == (12.5, "spring pin")
+
+
+ABOUT = {"kind": "blocked_line", "channel": "p1", "began_us": NOW_US - 50}
+
+
+def verdicts(engine: Engine) -> list[tuple[str, str | None]]:
+    """(what was found, what else it was) as it is kept."""
+    with engine.connect() as connection:
+        table = schema.verdict
+        return [
+            tuple(row) for row in connection.execute(select(table.c.found, table.c.cause).order_by(table.c.began_us))
+        ]
+
+
+def test_what_was_found_is_kept_by_the_records_that_stand(engine: Engine) -> None:
+    """Of two about one finding the later; corrected and withdrawn ones no longer, and one whose withdrawal is withdrawn again."""
+    say(engine, key="a", kind="looked_at", found="nothing", about=ABOUT, at_us=NOW_US - 9)
+    assert verdicts(engine) == [("nothing", None)]
+    say(
+        engine, key="b", kind="line_mended", lines=[1], found="other_cause", cause="fuse", about=ABOUT, at_us=NOW_US - 8
+    )
+    assert verdicts(engine) == [("other_cause", "fuse")]
+    say(engine, key="c", kind="line_mended", lines=[1], found="as_told", about=ABOUT, at_us=NOW_US - 8, corrects="b")
+    say(engine, key="d", kind="looked_at", found="as_told", about=ABOUT | {"began_us": NOW_US - 20}, at_us=NOW_US - 7)
+    assert verdicts(engine) == [("as_told", None), ("as_told", None)]
+    say(engine, key="e", kind="looked_at", corrects="d", withdrawn=True)
+    assert verdicts(engine) == [("as_told", None)]
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({"found": "nothing"}, "say which finding"),
+        ({"found": "other_cause", "about": ABOUT}, "say what else was wrong"),
+        ({"found": "maybe", "about": ABOUT}, "found: Invalid enum value"),
+        ({}, "say what was found there"),
+    ],
+)
+def test_what_was_found_is_said_in_full(engine: Engine, values: dict[str, Any], said: str) -> None:
+    """What it was about, and what else was wrong."""
+    with pytest.raises(Problem, match=said):
+        say(engine, kind="looked_at", **values)

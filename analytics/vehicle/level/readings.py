@@ -28,6 +28,7 @@ _ROUNDING_PCT: Final = 0.15  # by which readings of a step of a third or an eigh
 _LATEST_RUNS: Final = 20
 _LONGEST_RUN: Final = 3.0  # times the registered run time that a cycle may pump
 STOOD_H: Final = 0.75  # a stop in which somebody may have filled it
+_PASSING_H: Final = 0.15  # and one in which somebody may have added a little (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class Readings:
     starts_anew: list[bool]  # nothing before it tells where the level is
     alike: list[int]  # readings in a row, up to each, that say the same
     step_pct: list[float]  # in which the sensor reads, as known by each; 0: too fine to matter
-    stops: list[int]  # long stops before each
+    stops: list[int]  # stops before each in which somebody may have topped up
 
     def __len__(self) -> int:
         return len(self.at_us)
@@ -140,10 +141,10 @@ def readings_of(history: History, use: SheetUse) -> Readings:
 
 
 def stops_before(history: History, at_us: Ints) -> Ints:
-    """How many stops that were long enough for a fill lie before each time."""
+    """How many stops that were long enough for somebody to top up in passing lie before each time."""
     heard_us, heard_h = history.heard_us, history.heard_h
     stood_h = np.diff(heard_us, prepend=heard_us[:1]) / HOUR_US - np.diff(heard_h, prepend=heard_h[:1])
-    return np.asarray(np.r_[0, np.cumsum(stood_h > STOOD_H)][np.searchsorted(heard_us, at_us, "right")], np.int64)
+    return np.asarray(np.r_[0, np.cumsum(stood_h > _PASSING_H)][np.searchsorted(heard_us, at_us, "right")], np.int64)
 
 
 class StepEstimate:

@@ -16,7 +16,7 @@ _MOST_PCT: Final = 9.0  # what is more is seen as a fill
 _PENALTY: Final = 3.0  # log likelihood by which a top-up must mend the fit: about one stop in twenty has one
 _SLOPE_PENALTY: Final = 1.0  # the same for grease per cycle that differs from the sound one
 _ALIKE: Final = 0.3  # correlation of the readings of one run: a vehicle that works on a slope reads high all the while
-_MOST_RUNS: Final = 60
+_MOST_RUNS: Final = 100
 
 
 @dataclass(frozen=True)

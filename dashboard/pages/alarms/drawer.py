@@ -44,7 +44,7 @@ def _history(row: AlarmRow, steps: list[Any]) -> dmc.Timeline:
 
 def _records(row: AlarmRow) -> list[Any]:
     kept = vehicle.records(engine(), row.fleet, row.vehicle)
-    shown = [one.work for one in sorted(kept, key=lambda one: -one.work.at_us) if one.stands][:_RECORDS]
+    shown = [one.work for one in reversed(kept) if one.stands][:_RECORDS]
     if not shown:
         return [html.P("Nothing was recorded yet.", className="dim")]
     items = [

@@ -11,6 +11,7 @@ from dashboard import accounts, components
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.app import engine
+from ingest.bounds import text_of, texts_of
 
 
 def person_rows() -> Any:
@@ -58,14 +59,14 @@ def persons(
     if asked == "setup-person-keep":
 
         def keep(connection: Connection) -> str:
-            who = (name or "").strip()
+            who, secret = text_of(name).strip(), text_of(password)
             if any(one.name == who for one in accounts.people(connection)):
-                if password:  # somebody who forgot it stays who they are
-                    accounts.set_password(connection, who, password)
+                if secret:  # somebody who forgot it stays who they are
+                    accounts.set_password(connection, who, secret)
                     return f"{who} has another password; role, fleets and depots stay"
-                accounts.set_role(connection, who, role, fleets or (), sees or ())
+                accounts.set_role(connection, who, role, texts_of(fleets), texts_of(sees))
                 return f"{who} is now a {role}"
-            accounts.add(connection, who, password or "", role, fleets or (), sees or ())
+            accounts.add(connection, who, secret, role, texts_of(fleets), texts_of(sees))
             return f"{who} is a {role}"
 
         return write(keep, person_rows)

@@ -15,6 +15,7 @@ from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.app import engine
 from ingest import times
+from ingest.bounds import text_of, texts_of, whole_of
 from ingest.database import reachable
 from ingest.errors import Problem
 
@@ -75,11 +76,12 @@ def routes(
     if asked == "setup-route-add":
 
         def add(connection: Connection) -> str:
+            to, minutes = text_of(address).strip(), whole_of(after, "minutes", 10_080)
             number = add_route(
-                connection, (address or "").strip(), depot=depot or None, severity=severity, groups=groups or (),
-                after_min=int(after or 0), at_any_hour=bool(any_hour),
+                connection, to, depot=text_of(depot) or None, severity=severity, groups=texts_of(groups), after_min=minutes,
+                at_any_hour=bool(any_hour),
             )  # fmt: skip
-            return f"Route {number} added, to {masked((address or '').strip())}"
+            return f"Route {number} added, to {masked(to)}"
 
         return write(add, route_rows)
     if not isinstance(asked, dict) or not any(clicks):

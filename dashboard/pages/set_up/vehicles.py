@@ -2,7 +2,6 @@
 
 import base64
 import binascii
-import contextlib
 import re
 import tempfile
 from pathlib import Path
@@ -11,21 +10,23 @@ from typing import Any, Final
 import dash
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, ctx, dcc, html
-from sqlalchemy import Connection
 
 from analytics.pipeline import vehicle_summary
 from dashboard import accounts, change_log, components
-from dashboard.exports import csv, registry
+from dashboard.exports import csv
+from dashboard.exports import registry as files
 from dashboard.pages.set_up.changes import change_rows
 from dashboard.queries import set_up
 from dashboard.queries.set_up import Change
 from dashboard.web.app import engine
-from ingest import times
+from ingest import registry, times
 from ingest.database import reachable, writing
 from ingest.errors import BadRows, Problem
+from ingest.setups import Setup
 from ingest.spreadsheets import NAME_ENDINGS
 
 LARGEST_BYTES: Final = 20_000_000
+_LARGEST_ENCODED: Final = LARGEST_BYTES * 4 // 3 + 1_000
 
 _FILES: Final = 2
 _MOST_LISTED: Final = 200
@@ -55,15 +56,14 @@ def upload() -> list[Any]:
     ]  # fmt: skip
 
 
-class _OnlyLooked(Exception):
-    """Takes back what was registered to see what it would change."""
-
-
 def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -> None:
     """Put uploaded files, whatever they are called, where `register` reads them. Raises Problem."""
     given = dict(zip(names or (), contents or (), strict=False))
     if len(given) != _FILES:
         raise Problem("choose two files together: the vehicles and their lines")
+    for name, content in given.items():  # before anything of them is decoded
+        if len(content) > _LARGEST_ENCODED:
+            raise Problem(f"{Path(name).name[:80]} is larger than {LARGEST_BYTES // 1_000_000} MB")
     for name, content in given.items():
         plain = re.sub(r"[^\w.-]", "_", Path(name).name)
         if Path(plain).suffix.casefold() not in NAME_ENDINGS:
@@ -77,12 +77,17 @@ def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -
         (folder / plain).write_bytes(data)
 
 
-def _register(connection: Connection, folder: Path) -> tuple[str, list[Change]]:
-    """Register what is in a folder: what it held in words, and what it changed. Raises Problem."""
-    before = set_up.newest(connection)
-    done = vehicle_summary.register(connection, folder, times.now_us())
-    told = f"{done.vehicles} vehicles with {done.lines} lines; {len(done.changed)} new or changed"
-    return told, set_up.changes(connection, before, done.changed)
+def _read(folder: Path) -> tuple[list[Setup], list[Change]]:
+    """What is in a folder, looked at row by row before anybody else has to wait for it, and what it would change. Raises Problem."""
+    with reachable(engine()), engine().connect() as connection:
+        wanted = registry.read(connection, folder)
+        return wanted, set_up.changes(connection, wanted)
+
+
+def _keep(wanted: list[Setup], who: str, told: str) -> None:
+    with reachable(engine()), writing(engine()) as connection:
+        vehicle_summary.keep(connection, wanted, times.now_us())
+        change_log.log_change(connection, who, f"registered {told}", times.now_us())
 
 
 def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> Any:
@@ -93,11 +98,10 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
         told, changes = "", list[Change]()
         with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
-            with contextlib.suppress(_OnlyLooked), reachable(engine()), writing(engine()) as connection:
-                told, changes = _register(connection, Path(name))
-                if not keep:
-                    raise _OnlyLooked
-                change_log.log_change(connection, who, f"registered {told}", times.now_us())
+            wanted, changes = _read(Path(name))
+            told = f"{len(wanted)} vehicles with {sum(len(one.lines) for one in wanted)} lines; {len(changes)} new or changed"
+            if keep:
+                _keep(wanted, who, told)
     except Problem as problem:
         return [html.P("Nothing registered."), *_bad(problem)], _HIDE, dash.no_update
     if keep:
@@ -192,7 +196,7 @@ def begin(model: str | None) -> Any:
     setup = set_up.find(engine(), model or "")
     if setup is None:
         return [dash.no_update] * (len(_FIELDS) + 2)
-    (row,) = registry.vehicle_rows([setup])
+    (row,) = files.vehicle_rows([setup])
     return [row["fleet"], row["vehicle"], *(row[name] for name, *_ in _FIELDS)]
 
 
@@ -204,17 +208,16 @@ def keep_one(_: int | None, model: str | None, fleet: str | None, vehicle: str |
         if setup is None:
             raise Problem("choose a vehicle to begin from: its lines are taken over")
         named = {"fleet": (fleet or "").strip(), "vehicle": (vehicle or "").strip()}
-        (row,) = registry.vehicle_rows([setup])
+        (row,) = files.vehicle_rows([setup])
         row |= named | {name: (text or "").strip() for (name, *_), text in zip(_FIELDS, said, strict=True)}
-        lines = [line | named for line in registry.line_rows([setup])]
+        lines = [line | named for line in files.line_rows([setup])]
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
             (folder / "vehicles.csv").write_text(csv.csv_text([row], "vehicle"), "utf-8")
             (folder / "lines.csv").write_text(csv.csv_text(lines, "vehicle"), "utf-8")
-            with reachable(engine()), writing(engine()) as connection:
-                _, changes = _register(connection, folder)
-                told = "; ".join(changes[0].what) if changes else "nothing changed"
-                change_log.log_change(connection, who, f"registered {named['vehicle']}: {told}", times.now_us())
+            wanted, changes = _read(folder)
+            told = "; ".join(changes[0].what) if changes else "nothing changed"
+            _keep(wanted, who, f"{named['vehicle']}: {told}")
     except Problem as problem:
         rows = problem.rows if isinstance(problem, BadRows) else (f"{problem}",)
         return f"Not done: {'; '.join(rows)}.", dash.no_update
@@ -227,10 +230,10 @@ def export(_example: int | None, _registered: int | None) -> Any:
         accounts.need_lead()
     except Problem:
         return dash.no_update, dash.no_update
-    setups = [registry.EXAMPLE] if ctx.triggered_id == "setup-example" else set_up.all_setups(engine())
+    setups = [files.EXAMPLE] if ctx.triggered_id == "setup-example" else set_up.all_setups(engine())
     return (
-        csv.as_file(registry.vehicle_rows(setups), "vehicle", "vehicles.csv"),
-        csv.as_file(registry.line_rows(setups), "vehicle", "lines.csv"),
+        csv.as_file(files.vehicle_rows(setups), "vehicle", "vehicles.csv"),
+        csv.as_file(files.line_rows(setups), "vehicle", "lines.csv"),
     )
 
 

@@ -6,8 +6,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from analytics.findings import CAUTIONS, FILL_STEP, Finding
-from analytics.kinds import FINDING_KINDS, Kind
-from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, WATCH_THE_LEVEL
+from analytics.kinds import FINDING_KINDS
 from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import WAITS_INTERVALS
@@ -16,8 +15,6 @@ from dashboard.figures.vehicle_evidence import evidence
 from ingest.times import DAY_US
 
 _HANDED_OVER_US: Final = 30 * DAY_US  # so long a handover that is over is spoken of
-# Said in a step that can hurt: shown as what it is.
-_HURTS: Final = (UNDER_PRESSURE, CLEAR, WATCH_THE_LEVEL, INSIDE)
 
 
 def cause(result: Result, open_: list[Finding]) -> list[Any]:
@@ -83,42 +80,10 @@ def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
     return html.Article(
         [
             html.Div([html.Div(words), *picture], className="finding-top"),
-            guidance(kind, setup.grease_and_grade, found, unfolded=first),
+            components.guidance(kind, f"steps {found.kind} {found.channel}", setup.grease_and_grade, opened=first),
         ],
         className=f"finding finding-{found.severity}",
     )
-
-
-def guidance(kind: Kind, grease: str, found: Finding, *, unfolded: bool) -> html.Details:
-    """What is seen, what most likely causes it, what to take along, and the steps, each with what its outcome means."""
-    steps = [html.Li([*_step(check.look), html.Div(check.means, className="dim")]) for check in kind.checks]
-    facts = [("Seen", kind.meaning), ("Most likely", kind.cause), ("Take along", f"{'; '.join(kind.to_take(grease))}.")]
-    return html.Details(
-        [
-            html.Summary(
-                ["What to check, in this order ", html.Span(f"(about {kind.minutes} min as a rule)", className="dim")]
-            ),
-            html.Ol(steps, className="steps-to-take"),
-            html.Dl([part for name, text in facts for part in (html.Dt(name), html.Dd(text))], className="facts"),
-        ],
-        className="guidance",
-        open=unfolded,
-        **{"data-keep": f"steps {found.kind} {found.channel}"},
-    )
-
-
-def _step(look: str) -> list[Any]:
-    """A step, and in it, set apart, what in it can hurt."""
-    said, hurts = look, []
-    for text in _HURTS:
-        if text in said:
-            said = said.replace(text, "").strip()
-            hurts.append(text)
-    warned = html.Div(
-        [html.Span(className="shape shape-plan", **{"aria-hidden": "true"}), html.Span(["Warning: ", " ".join(hurts)])],
-        className="hurts",
-    )
-    return [html.Strong(said), *([warned] if hurts else [])]
 
 
 def _waiting(result: Result) -> str:

@@ -3,9 +3,9 @@
 from typing import Any, Final
 
 import dash
-import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, callback, ctx, dcc
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 
+from dashboard import components
 from dashboard.exports import csv
 from dashboard.queries.vehicle import vehicle_result
 from dashboard.web.app import engine
@@ -16,13 +16,10 @@ _WORDS: Final = {
 }  # fmt: skip
 
 
-def as_csv(*names: str) -> dmc.Menu:
-    """A menu that gives these away."""
-    items = [
-        dmc.MenuItem(f"{_WORDS[name]} as CSV", id={"type": "vehicle-csv", "chart": name}, n_clicks=0) for name in names
-    ]
-    button = dmc.Button("CSV", variant="default", size="compact-sm", className="corner")
-    return dmc.Menu([dmc.MenuTarget(button), dmc.MenuDropdown(items)], position="bottom-end")
+def as_csv(*names: str) -> html.Div:
+    """A menu that gives these away, at the corner of what it stands in."""
+    items = [(f"{_WORDS[name]} as CSV", {"type": "vehicle-csv", "chart": name}) for name in names]
+    return html.Div(components.page_menu(items), className="corner")
 
 
 def file() -> dcc.Download:

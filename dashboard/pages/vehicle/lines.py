@@ -65,8 +65,8 @@ def line_list(result: Result, opened: int | None) -> Any:
                 [html.Td(mark(now), className="cell-mark"), html.Td([name, critical], className="cell-point"),
                  html.Td(line.bundle, className="cell-bundle"),
                  html.Td(formatting.line_condition(now), className=f"cell-condition state-{now.state}"),
-                 html.Td("" if now.ratio is None else f"{now.ratio:.2f}", className="num cell-ratio", **{"data-head": "times expected"}),
-                 html.Td(hours(now.hours_since_grease), className="num cell-hours", **{"data-head": "since grease"})],
+                 html.Td("" if now.ratio is None else f"{now.ratio:.2f}", className="num cell-ratio"),
+                 html.Td(hours(now.hours_since_grease), className="num cell-hours")],
                 **{"data-line": str(line.line)},
             )
         )  # fmt: skip

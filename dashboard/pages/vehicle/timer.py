@@ -18,7 +18,7 @@ def timer_section(result: Result) -> Any:
     setup = result.history.setup
     return html.Details(
         [
-            html.Summary("What another setting of the timer would change"),
+            html.Summary("What another setting of the timer would change", id="timer-open", n_clicks=0),
             html.P(
                 "What each point gets now, and what it would get. How much a point should get is the vehicle maker's to say.",
                 className="dim",
@@ -30,10 +30,10 @@ def timer_section(result: Result) -> Any:
                 ],
                 className="work-form",
             ),
-            html.Div(timer_table(result, setup.interval_min, setup.run_s), id="timer-body"),
+            html.Div(id="timer-body"),  # worked out once somebody opens it
             components.caution(),
         ],
-        className="mantine-Paper-root folded",
+        className="fold",
         **{"data-keep": "timer"},
     )  # fmt: skip
 
@@ -63,9 +63,9 @@ def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
     ]
 
 
-def what_if(interval_min: object, run_s: object, who: dict[str, Any]) -> Any:
+def what_if(interval_min: object, run_s: object, opened: int | None, who: dict[str, Any]) -> Any:
     """Another setting."""
-    result = vehicle.vehicle_result(engine(), who["fleet"], who["name"])
+    result = vehicle.vehicle_result(engine(), who["fleet"], who["name"]) if opened else None
     if result is None or not (isinstance(interval_min, int | float) and isinstance(run_s, int | float)):
         return dash.no_update
     if interval_min < 0.1 or run_s < 1:
@@ -79,6 +79,7 @@ def register() -> None:
         Output("timer-body", "children"),
         Input("timer-interval", "value"),
         Input("timer-run", "value"),
+        Input("timer-open", "n_clicks"),
         State("vehicle-who", "data"),
         prevent_initial_call=True,
     )(what_if)

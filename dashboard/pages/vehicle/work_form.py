@@ -1,14 +1,19 @@
 """Recording work: the form on a vehicle's page."""
 
+import json
+from typing import Any, Final
+
 import dash_mantine_components as dmc
 from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callback, dcc, html
 
+from analytics.account.found import CAUSES
 from analytics.findings import Finding, urgency
 from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components
 from dashboard.web.work_records import ASKS
 from ingest import work as works
+from ingest.times import DAY_US
 
 
 def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
@@ -51,6 +56,7 @@ def form(result: Result, depots: list[str]) -> html.Div:
                     components.who("work-by", "Who did it"),
                     dmc.DateTimePicker(id="work-at", label=f"When ({setup.timezone})", placeholder="now", clearable=True),
                     dmc.TextInput(id="work-note", label="Note"),
+                    *_verdict(result.findings),
                 ],
                 className="work-form",
             ),
@@ -59,6 +65,36 @@ def form(result: Result, depots: list[str]) -> html.Div:
             dcc.Store(id="work-asks", data={name: list(asked) for name, asked in ASKS.items()}),
         ]
     )  # fmt: skip
+
+
+_ENDED_US: Final = 30 * DAY_US  # so long a finding that is over may still be what somebody went there for
+
+
+def _verdict(findings: tuple[Finding, ...]) -> list[Any]:
+    """What was found there, and about which finding; hidden where none sent anybody."""
+    latest = max((f.began_us for f in findings), default=0)
+    recent = [f for f in findings if f.ended_us is None or f.ended_us > latest - _ENDED_US]
+    recent.sort(key=lambda f: (not f.open, *urgency(f)))
+    told = [
+        {"value": json.dumps({"kind": f.kind, "channel": f.channel, "began_us": f.began_us}),
+         "label": f"{ALARM_KINDS[f.kind].title}{f' {f.channel}' if f.channel else ''}{'' if f.open else ', over'}"}
+        for f in recent
+    ]  # fmt: skip
+    style = {} if told else {"display": "none"}
+    return [
+        html.Div(
+            dmc.Select(id="work-about", label="Which finding it was about", data=told, allowDeselect=False,
+                       value=told[0]["value"] if told else None), style=style,
+        ),
+        html.Div(
+            dmc.Select(id="work-found", label="What was found there", value="", allowDeselect=False,
+                       data=[{"value": "", "label": "not said"}] + [{"value": k, "label": v} for k, v in works.FOUND.items()]),
+            style=style,
+        ),
+        html.Div(
+            dmc.Autocomplete(id="work-cause", label="What else was wrong", data=list(CAUSES), value=""), style=style,
+        ),
+    ]  # fmt: skip
 
 
 def _shown(name: str, kind: str) -> dict[str, str]:
@@ -74,7 +110,22 @@ def register() -> None:
         State("work-asks", "data"),
         State({"type": "work-ask", "name": ALL}, "id"),
     )
-    fields = ("kind", "lines", "litres", "to", "interval", "run", "channel", "depot", "by", "at", "note")
+    fields = (
+        "kind",
+        "lines",
+        "litres",
+        "to",
+        "interval",
+        "run",
+        "channel",
+        "depot",
+        "by",
+        "at",
+        "note",
+        "found",
+        "cause",
+        "about",
+    )
     clientside_callback(
         ClientsideFunction("tallow", "record"),
         Output("work-told", "children"),

@@ -54,7 +54,7 @@ class Vehicle:
     def act(self, kind: str, event: Any, days: float = 0.0, **more: Any) -> None:
         """What a person does."""
         alarm = next(a for a in self.held if a.kind == kind)
-        self.keep(evaluate.changed(alarm, Transition(event, NOW + int(days * DAY_US), "R. Okafor", "why", **more)))
+        self.keep(evaluate.changed(alarm, Transition(event, NOW + int(days * DAY_US), "R. Tarvolen", "why", **more)))
 
 
 def test_one_stretch_of_trouble_is_one_alarm() -> None:
@@ -117,6 +117,36 @@ def test_a_withdrawn_finding_clears_its_alarm_and_says_so() -> None:
     ((step, state),) = changes[0].steps
     assert (step.event, state) == ("clear", "normal")
     assert step.why.startswith("withdrawn")
+
+
+@pytest.mark.parametrize("noted", [True, False])
+def test_what_was_urgent_stands_until_its_replacement_is_taken_note_of(noted: bool) -> None:
+    """A line that was blocked and is explained by a failed sensor now: as urgent as it was, and in sight, whether or not somebody had taken
+    note of the line; it says what replaced it when it goes."""
+    vehicle = Vehicle()
+    vehicle.look(see(finding("blocked_line", channel="p03", severity="act_now")))
+    before = "unacknowledged"
+    if noted:
+        vehicle.act("blocked_line", "acknowledge")
+        before = "acknowledged"
+    sensor = see(finding("pressure_sensor", 0.5, channel="p03", severity="plan"))
+    for day in (1.0, 2.0, 9.0):
+        state = vehicle.look(sensor, day)
+        assert state == {"blocked_line": before, "pressure_sensor": "unacknowledged"}
+        assert {a.kind: a.severity for a in vehicle.held}["blocked_line"] == "act_now"
+    vehicle.act("pressure_sensor", "acknowledge", 9)
+    changes, _ = judge(vehicle.held, sensor, NOW + 10 * DAY_US)
+    ((step, state_now),) = changes[0].steps
+    assert (step.event, step.why) == ("clear", "withdrawn: it follows from: pressure sensor")
+    assert state_now == ("normal" if noted else "returned")
+
+
+def test_a_replacement_as_urgent_takes_over_at_once() -> None:
+    """Nobody needs two alarms of one trouble."""
+    vehicle = Vehicle()
+    vehicle.look(see(finding("blocked_line", channel="p03", severity="plan")))
+    state = vehicle.look(see(finding("pressure_sensor", 0.5, channel="p03", severity="plan")), 2)
+    assert state == {"blocked_line": "returned", "pressure_sensor": "unacknowledged"}
 
 
 def test_what_is_over_before_it_is_seen_is_nobodys_work() -> None:
@@ -296,7 +326,7 @@ def test_a_pass_keeps_alarms_and_their_transitions(fleet: Engine) -> None:
     assert bring_up(fleet) == 0
     with database.writing(fleet) as connection:
         number = connection.execute(select(schema.alarm.c.id).where(schema.alarm.c.kind == "low_level")).scalar_one()
-        records.act(connection, [number], Transition("acknowledge", NOW + 1, "R. Okafor", "on my way"))
+        records.act(connection, [number], Transition("acknowledge", NOW + 1, "R. Tarvolen", "on my way"))
         assert records.due(connection, NOW) == [vehicle_id(connection)]
         put(connection, finding("low_level", -2, 0.5), finding("blocked_line", channel="p05"))
     assert bring_up(fleet, 1) == 1
@@ -307,7 +337,7 @@ def test_a_pass_keeps_alarms_and_their_transitions(fleet: Engine) -> None:
         ).all()
     assert [(r.number, r.event, r.state, r.who) for r in rows] == [
         (1, "occur", "unacknowledged", "tallow"),
-        (2, "acknowledge", "acknowledged", "R. Okafor"),
+        (2, "acknowledge", "acknowledged", "R. Tarvolen"),
         (3, "clear", "normal", "tallow"),
     ]
 
@@ -319,14 +349,14 @@ def test_recorded_work_hides_and_shows(fleet: Engine) -> None:
         with database.writing(fleet) as connection:
             found = registry.find(connection, "HS-102")
             at_us = NOW + n * HOUR_US
-            record = work.work_of({"key": f"k{n}", "kind": kind, "at_us": at_us, "by": "R. Okafor"})
+            record = work.work_of({"key": f"k{n}", "kind": kind, "at_us": at_us, "by": "R. Tarvolen"})
             work_records.record(connection, found.id, found.setups, record, at_us)
         bring_up(fleet, 1 + n)
         assert set(states(fleet).values()) == {"suppressed" if kind == "in_workshop" else "unacknowledged"}
 
 
 @pytest.mark.parametrize(
-    ("number", "who", "said"), [(99, "R. Okafor", "there is no alarm 99"), (1, " ", "say who does it")]
+    ("number", "who", "said"), [(99, "R. Tarvolen", "there is no alarm 99"), (1, " ", "say who does it")]
 )
 def test_what_a_person_cannot_do_says_so(fleet: Engine, number: int, who: str, said: str) -> None:
     """And changes nothing."""

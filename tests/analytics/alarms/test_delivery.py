@@ -247,7 +247,7 @@ def test_escalation_when_nobody_acknowledges(fleet: Engine, web: Web, acknowledg
     assert send(fleet, NOW + 29 * MINUTE_US) == 0
     if acknowledged:
         with database.writing(fleet) as connection:
-            records.act(connection, [number_of(connection, "low_level")], Transition("acknowledge", NOW, "R. Okafor"))
+            records.act(connection, [number_of(connection, "low_level")], Transition("acknowledge", NOW, "R. Tarvolen"))
     assert send(fleet, NOW + 31 * MINUTE_US) == (0 if acknowledged else 1)
     if acknowledged:
         assert rows(fleet)[0].dropped_why == "the alarm was acknowledged before it was sent"
@@ -405,7 +405,7 @@ def test_programs_hear_of_every_change_by_mqtt(fleet: Engine, mosquitto: Mosquit
     add(fleet, f"mqtt://127.0.0.1:{mosquitto.port}", severity="note")
     bring_up(fleet)
     with database.writing(fleet) as connection:
-        records.act(connection, [number_of(connection, "blocked_line")], Transition("acknowledge", NOW, "R. Okafor"))
+        records.act(connection, [number_of(connection, "blocked_line")], Transition("acknowledge", NOW, "R. Tarvolen"))
     send(fleet, NOW)
     wait_until(lambda: len(got) == 3)
     client.disconnect()

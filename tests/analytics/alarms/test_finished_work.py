@@ -83,3 +83,20 @@ def test_a_digest_counts_what_stands(fleet: Engine) -> None:
     assert "Over, nothing to do (1): tipper 102 (HS-102): reservoir low." in text
     assert text.count("low_level") == 0
     assert all(caution in text for caution in CAUTIONS)
+
+
+def test_a_critical_point_that_may_be_dry_is_said_first(fleet: Engine) -> None:
+    """Whatever the cause is: in the first line of the alert, in the digest, and for programs; the cautions follow in full."""
+    with database.writing(fleet) as connection:
+        starved = finding("starved_pump", evidence={"critical_points": 2}, summary="No pressure.")
+        put(connection, starved, finding("level_sensor"))
+    bring_up(fleet, 1)
+    with fleet.connect() as connection:
+        rows = records.open_at(connection, "Skarvholm Quarry")
+    (setup, told), *_ = sorted(rows, key=lambda row: row[1].name != "starved_pump")
+    _, text = wording.alert(setup, told, "http://x")
+    assert text.splitlines()[:2] == [wording.CRITICAL, "No pressure."]
+    assert all(caution in text for caution in CAUTIONS)
+    assert wording.detail(setup, told, NOW)["critical"] is True
+    first = wording.digest("Skarvholm Quarry", rows, "http://x")[1].splitlines()[0]
+    assert first.startswith("Act now · steering or braking · tipper 102 (HS-102) · Pump starved: No pressure.")

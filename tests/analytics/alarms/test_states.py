@@ -20,7 +20,7 @@ DAY_US = 86_400_000_000
 
 def step(condition: Condition, event: Any, why: str = "why", until_us: int | None = None, at_us: int = 0) -> Condition:
     """The condition after one event."""
-    return after(condition, Transition(event, at_us, "R. Okafor", why, until_us))
+    return after(condition, Transition(event, at_us, "R. Tarvolen", why, until_us))
 
 
 @pytest.mark.parametrize(

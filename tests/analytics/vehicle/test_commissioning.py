@@ -131,7 +131,7 @@ def test_only_a_fresh_system_is_in_commissioning(tmp_path: Path) -> None:
     """Not one whose history began before, nor one commissioned long ago; but one that somebody relined."""
     result = fitted(tmp_path, days=40)
     assert result.handover is None
-    relined = Work(key="a", kind="relined", at_us=END_US - 5 * DAY_US, by="R. Okafor")
+    relined = Work(key="a", kind="relined", at_us=END_US - 5 * DAY_US, by="R. Tarvolen")
     told = handed(fitted(tmp_path / "b", days=40, work=(relined,)))
     assert told.since_us == relined.at_us
     assert began_us(result.history) is None
@@ -139,7 +139,7 @@ def test_only_a_fresh_system_is_in_commissioning(tmp_path: Path) -> None:
 
 def test_later_findings_are_told_against_it(tmp_path: Path) -> None:
     """A line that is blocked later says what it read at first."""
-    relined = Work(key="a", kind="relined", at_us=END_US - 30 * DAY_US, by="R. Okafor")
+    relined = Work(key="a", kind="relined", at_us=END_US - 30 * DAY_US, by="R. Tarvolen")
     result = fitted(tmp_path, (Trouble("blocked_line", 6, None, line=5, ratio=4.0),), 60, work=(relined,))
     (found,) = [f for f in result.findings if f.kind == "blocked_line"]
     first = next(line.peak_kpa for line in handed(result).lines if line.line == 5)

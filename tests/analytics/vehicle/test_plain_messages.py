@@ -238,7 +238,7 @@ def test_a_switch_vehicle_that_is_due_by_counting_got_there_when_the_count_did(t
 def test_a_recorded_fill_greases_while_no_reading_says_otherwise(tmp_path: Path) -> None:
     """The sensor is dead, and the count of cycles knows nothing of the fill."""
     said = [one for one in emptying(complete=True) if one[0] == "cycle" or one[1] < 100]
-    filled = Work(key="a", kind="filled", at_us=START_US + 118 * HOUR_US, by="R. Okafor", to_pct=100.0)
+    filled = Work(key="a", kind="filled", at_us=START_US + 118 * HOUR_US, by="R. Tarvolen", to_pct=100.0)
     small = {"level": "percent", "reservoir_l": "0.08"} | CONFIRMED  # of which a cycle takes a quarter of a percent
     without = heard(tmp_path / "a", said, 170, small)
     after = heard(tmp_path / "b", said, 170, small, work=(filled,))

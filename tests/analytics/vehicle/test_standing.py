@@ -9,7 +9,7 @@ import pytest
 from analytics.pipeline.peers import read_yard
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.habits import drift, midnight_us
-from analytics.vehicle.standing import Mate, Yard, chance_of_work, closing, remaining, shared, stops_of
+from analytics.vehicle.standing import Mate, Yard, chance_of_work, closing, given_ignition, remaining, shared, stops_of
 from ingest.arrays import Messages, chosen
 from ingest.registry import read_vehicles
 from ingest.times import DAY_US
@@ -38,7 +38,8 @@ def test_the_early_end_never_moves_later_by_silence_alone(tmp_path: Path) -> Non
     """Day by day of a silence, for a vehicle that has parked before and for one that has worked unheard before."""
     _, held = recorded(tmp_path, [arrivals("HS-103", (Trouble("parked", 60, 48),), 200)])
     messages, setups = held["HS-103"]
-    last_us = END_US - 40 * DAY_US
+    off = messages.ignitions.at_us[(messages.ignitions.on == 0) & (messages.ignitions.at_us < END_US - 40 * DAY_US)]
+    last_us = int(off.max())  # as whoever parks leaves it
     gone = [(END_US - days * DAY_US, END_US - (days - 9) * DAY_US) for days in (180, 150, 120, 90)]
     expected = []
     for told in (out_of_coverage(messages, []), out_of_coverage(messages, gone)):
@@ -148,3 +149,12 @@ def test_the_pace_strays_as_far_as_it_did() -> None:
     assert drift(even, 3) < 0.09
     assert drift(busy, 3) > 2.5 * drift(even, 3)
     assert drift(np.zeros(0), 3) == pytest.approx(0.08)
+
+
+def test_whoever_parks_switches_off() -> None:
+    """A vehicle heard last with its ignition on went on working; off tells a little of parking; nothing told changes nothing."""
+    assert given_ignition(0.4, None, 0.3) == 0.4
+    assert given_ignition(0.4, True, 0.3) > 0.85
+    # by hand: 0.4 * 0.7 / (0.4 * 0.7 + 0.6 * 0.97)
+    assert given_ignition(0.4, False, 0.3) == pytest.approx(0.3248, abs=1e-4)
+    assert given_ignition(0.0, True, 0.3) == 0.0

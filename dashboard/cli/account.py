@@ -1,0 +1,153 @@
+"""The commands of the account: was every point greased, the month's report, and what was found where findings sent somebody."""
+
+import sys
+from datetime import date
+from typing import Annotated
+
+import typer
+
+from analytics.account.found import causes, in_vain, sentence, tallies
+from analytics.alarms import outbox
+from analytics.kinds import FINDING_KINDS
+from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
+from dashboard.exports import account as words
+from dashboard.exports import csv
+from dashboard.exports import report as sentences
+from dashboard.exports import wear as trend
+from dashboard.queries import account as accounts
+from dashboard.queries import scope
+from dashboard.queries.found import verdicts
+from dashboard.queries.report import read_report
+from dashboard.queries.wear import wearing
+from ingest.database import open_existing, reachable, writing
+from ingest.errors import Problem
+from ingest.times import now_us
+
+app = typer.Typer()
+
+
+def _month(known: list[str], wanted: str | None) -> str:
+    if wanted is None:
+        if not known:
+            raise Problem("nothing is accounted for yet; run: tallow analyse")
+        return known[0]
+    try:
+        date.fromisoformat(f"{wanted}-01")
+    except ValueError:
+        raise Problem(f"{wanted!r} is no month; write it as 2026-02") from None
+    if wanted not in known:
+        raise Problem(f"nothing is accounted for in {wanted}; there is: {', '.join(known) or 'nothing'}")
+    return wanted
+
+
+@app.command("account", epilog="Example: tallow account --month 2026-02 --by point")
+def account(
+    month: Annotated[str | None, typer.Option(help="YYYY-MM; the newest by default")] = None,
+    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
+    by: Annotated[str, typer.Option(help=f"compare by one of: {', '.join(accounts.GROUPS)}")] = "depot",
+    as_json: Json = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="print the comparison as CSV")] = False,
+    report: Annotated[bool, typer.Option("--report", help="print the month's report")] = False,
+    send: Annotated[
+        bool, typer.Option("--send", help="send the month's report by the depot's routes, once; the watch delivers it")
+    ] = False,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """Say how much of the planned grease arrived, by month, and which points got least; by the newest analysis."""
+    if by not in accounts.GROUPS:
+        raise Problem(f"--by: one of {', '.join(accounts.GROUPS)}")
+    engine = open_existing(database)
+    with reachable(engine):
+        if depot and depot not in scope.depots(engine):
+            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
+        within = scope.Scope(depot=depot)
+        chosen = _month(accounts.months(engine, within), month)
+        if as_json:
+            print_json(words.as_object(engine, chosen, within))
+            return
+        groups = accounts.by_group(engine, chosen, by, within)
+        if as_csv:
+            sys.stdout.write(csv.csv_text(words.group_table(groups, chosen), "month"))
+            return
+        if report or send:
+            told = read_report(engine, chosen, within)
+            if report:
+                sys.stdout.write(sentences.as_text(told))
+            if send:
+                with writing(engine) as connection:
+                    number = outbox.post(
+                        connection, f"account/{chosen}", depot, sentences.title(told), sentences.as_text(told), now_us()
+                    )
+                print(f"The report of {chosen} goes to {number} recipients.")
+            return
+        trend, worst = accounts.by_month(engine, within, chosen), accounts.worst_points(engine, chosen, within, 10)
+    for row in trend.to_dict("records"):
+        print(
+            f"{row['month']}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
+            f" ({words.counted(row['vehicles'], 'vehicle')}; 95 % limits {words.limits(row)})"
+        )
+    print(f"{chosen} by {accounts.GROUPS[by][0]}:")
+    for row in groups.to_dict("records"):
+        print(f"  {row['group']}: {words.percent(row)} (95 % limits {words.limits(row)})")
+    for one in worst:
+        print(
+            f"  {one.vehicle}, {words.points(one)}: {one.failed_pct:.0f} % surely did not arrive, {one.arrived_pct:.0f} % did"
+        )
+    print(words.MEANING)
+
+
+@app.command("found", epilog="Example: tallow found --json")
+def found(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None:
+    """Say how often findings were true, by what people recorded who went there, and who was sent in vain."""
+    engine = open_existing(database)
+    with reachable(engine):
+        said = verdicts(engine)
+    told, vain, other = tallies(said), in_vain(said, now_us()), causes(said)
+    if as_json:
+        print_json(
+            {
+                "kinds": [
+                    {"kind": one.kind, "looked_at": one.true.of, "as_told": one.true.hits, "other_cause": one.other_cause,
+                     "nothing": one.nothing, "as_told_low": round(one.true.ci_low, 4), "as_told_high": round(one.true.ci_high, 4)}
+                    for one in told
+                ],
+                "in_vain": [
+                    {"fleet": one.vehicle and one.vehicle.fleet, "vehicle": one.vehicle and one.vehicle.vehicle, "kind": one.kind,
+                     "times": one.times, "set_right": one.set_right}
+                    for one in vain
+                ],
+                "causes": [{"kind": kind, "cause": cause, "times": number} for kind, cause, number in other],
+            }
+        )  # fmt: skip
+        return
+    for one in told:
+        print(f"{FINDING_KINDS[one.kind].title}: {sentence(one)}")
+    for kind, cause, number in other:
+        print(f"{FINDING_KINDS[kind].title}, found instead: {cause} ({number})")
+    for case in vain:
+        where = f"{case.vehicle.fleet}/{case.vehicle.vehicle}" if case.vehicle else "several vehicles"
+        print(f"In vain {case.times} times, {where}, {FINDING_KINDS[case.kind].title}: {case.set_right}.")
+    if not told:
+        print(
+            "Nobody has said yet what was found; record it with: tallow work VEHICLE KIND --about FINDING --found RESULT"
+        )
+
+
+@app.command("wear", epilog="Example: tallow wear --json")
+def wear(
+    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
+    as_json: Json = False,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """List what gets worse slowly, with the month in which it is expected to pass its limit; by the newest analysis."""
+    engine = open_existing(database)
+    with reachable(engine):
+        told = wearing(engine, scope.Scope(depot=depot))
+    if as_json:
+        print_json([trend.as_object(one) for one in told])
+        return
+    for one in told:
+        print(
+            f"{one.fleet}/{one.vehicle}, {trend.where(one)}, {trend.WHAT[one.trend.what]}: {trend.change(one)}; {trend.passes(one)}"
+        )
+    print(trend.MEANING if told else "Nothing gets worse slowly, as far as is known.")

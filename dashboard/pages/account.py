@@ -1,0 +1,198 @@
+"""The account: was every point greased as planned, where not, and which points got least."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+import pandas as pd
+from dash import Input, Output, State, callback, dcc, html
+
+from dashboard import accounts, components
+from dashboard.exports import account as words
+from dashboard.exports import csv
+from dashboard.exports import wear as trend
+from dashboard.figures import theme
+from dashboard.figures.account import course
+from dashboard.pages import found
+from dashboard.queries import account
+from dashboard.queries.account import WorstPoints
+from dashboard.queries.found import verdicts
+from dashboard.queries.scope import address, scope_of
+from dashboard.queries.wear import Wearing, wearing
+from dashboard.web.app import engine
+from ingest import times
+
+dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5, icon="account")
+
+NOTHING = (
+    "Nothing is accounted for yet. Doses are counted when a vehicle is analysed: the watch does it within minutes, `tallow analyse`"
+    " at once. A vehicle needs a line list, an interval, and messages with its cycles and ignition hours."
+)
+
+
+def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
+    """The page for the month, the scope and the grouping in the address."""
+    chosen = scope_of(asked)
+    known = account.months(engine(), chosen)
+    return html.Div(
+        [
+            dcc.Location(id="account-location", refresh=False),
+            dcc.Store(id="account-scope", data=chosen._asdict()),
+            html.H1("Account"),
+            html.Div(
+                [
+                    dmc.Select(
+                        id="account-month", label="Month", w=140, allowDeselect=False, data=known,
+                        value=month if month in known else (known[0] if known else None),
+                    ),
+                    dmc.Select(
+                        id="account-by", label="Compare by", value=by if by in account.GROUPS else "depot", w=220, allowDeselect=False,
+                        data=[{"value": key, "label": told[0].capitalize()} for key, told in account.GROUPS.items()],
+                    ),
+                    dmc.Button("Save as CSV", id="account-csv", variant="default", mt=24),
+                    dmc.Button("Save worst points as CSV", id="account-worst-csv", variant="default", mt=24),
+                    dcc.Download(id="account-file"),
+                ],
+                className="filters",
+            ),
+            html.Div(id="account-body"),
+        ]
+    )  # fmt: skip
+
+
+def body(
+    trend: pd.DataFrame, weeks: pd.DataFrame, groups: pd.DataFrame, worst: list[WorstPoints], *,
+    month: str, by: str, unknown: int, template: str, report: str, more: Sequence[Any] = (),
+) -> list[Any]:  # fmt: skip
+    """The month's figure, its trend, a comparison, and the points that got least."""
+    now = trend[trend["month"] == month]
+    if not len(now):
+        return [html.P(NOTHING)]
+    told = now.iloc[0]
+    missing = f" {unknown} more planned no dose: they stood, or nobody heard of them." if unknown else ""
+    return [
+        components.section(
+            f"Greased as planned in {month}",
+            [
+                html.P(html.Strong(words.headline(told)), className="total-figure"),
+                html.P(words.doses(told) + missing),
+                dcc.Graph(figure=course(trend, "month", template), config={"displayModeBar": False}),
+                _weeks(weeks, template),
+                html.P(dcc.Link("The month's report, to print", href=report), className="steps"),
+            ],
+            words.MEANING,
+        ),
+        components.section(
+            f"By {account.GROUPS[by][0]}",
+            html.Div(_group_table(groups, by), className="wide"),
+            "The lowest first. The limits say how far a figure may lie from another month's or group's only because vehicles differ:"
+            " where they overlap, little is proven.",
+        ),
+        components.section(
+            "Points that got least",
+            html.Div(_worst_table(worst), className="wide") if worst else html.P("No dose is known not to have arrived."),
+            "By the share of planned doses that surely did not arrive. A day counts where at least one dose did not.",
+        ),
+        *more,
+    ]  # fmt: skip
+
+
+def _weeks(weeks: pd.DataFrame, template: str) -> html.Details:
+    return html.Details(
+        [
+            html.Summary("The latest weeks"),
+            dcc.Graph(figure=course(weeks, "week", template), config={"displayModeBar": False}),
+        ],
+        **{"data-keep": "account-weeks"},
+    )
+
+
+def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
+    rows = [
+        html.Tr(
+            [html.Td(row["group"]), html.Td(words.percent(row)), html.Td(words.limits(row)), html.Td(f"{row['planned']:,.0f}"),
+             html.Td(f"{row['failed']:,.0f}"), html.Td(f"{row['not_proven']:,.0f}")]
+        )
+        for row in groups.to_dict("records")
+    ]  # fmt: skip
+    heads = (account.GROUPS[by][0].capitalize(), "Surely arrived", "95 % limits", "Planned", "Surely not", "Not proven")
+    return components.table(heads, rows, "plain")
+
+
+def _worst_table(worst: list[WorstPoints]) -> html.Table:
+    rows = [
+        html.Tr(
+            [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(words.points(one)),
+             html.Td("steering or braking" if one.critical else ""), html.Td(f"{one.failed_pct:.0f} %"),
+             html.Td(f"{one.arrived_pct:.0f} %"), html.Td(str(one.failed_days))]
+        )
+        for one in worst
+    ]  # fmt: skip
+    heads = ("Vehicle", "Points", "What depends on it", "Surely not", "Surely arrived", "Days")
+    return components.table(heads, rows, "plain")
+
+
+def slowly_worse(told: list[Wearing]) -> Any:
+    """Lines and pumps whose trend leads to a limit."""
+    rows = [
+        html.Tr(
+            [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(trend.where(one)),
+             html.Td(trend.WHAT[one.trend.what]), html.Td(trend.change(one)), html.Td(trend.passes(one))]
+        )
+        for one in told
+    ]  # fmt: skip
+    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "Expected to pass its limit")
+    shown = html.Div(components.table(heads, rows, "plain"), className="wide") if rows else html.P("Nothing does.")
+    return components.section("What gets worse slowly", shown, trend.MEANING)
+
+
+@callback(
+    Output("account-body", "children"),
+    Output("account-location", "href"),
+    Input("account-month", "value"),
+    Input("account-by", "value"),
+    Input("scheme-now", "data"),
+    State("account-scope", "data"),
+)
+def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
+    """The chosen month; the address holds it."""
+    chosen = scope_of(asked)
+    if month is None:
+        return [html.P(NOTHING)], address("/account", chosen)
+    shown = body(
+        account.by_month(engine(), chosen, month),
+        account.by_week(engine(), chosen),
+        account.by_group(engine(), month, by, chosen),
+        account.worst_points(engine(), month, chosen),
+        month=month,
+        by=by,
+        unknown=account.without_doses(engine(), month, chosen),
+        template=theme.template_of(scheme),
+        more=[
+            found.section(verdicts(engine(), chosen), times.now_us(), lead=accounts.current_person.get().may("lead")),
+            slowly_worse(wearing(engine(), chosen)),
+        ],
+        report=address("/account/report", chosen, month=month),
+    )
+    return shown, address("/account", chosen, month=month, by=by)
+
+
+@callback(
+    Output("account-file", "data"),
+    Input("account-csv", "n_clicks"),
+    Input("account-worst-csv", "n_clicks"),
+    State("account-month", "value"),
+    State("account-by", "value"),
+    State("account-scope", "data"),
+    prevent_initial_call=True,
+)
+def save(_: int | None, __: int | None, month: str | None, by: str, asked: dict[str, str]) -> dict[str, Any]:
+    """A table of the month as a file."""
+    month, chosen = month or "", scope_of(asked)
+    if dash.ctx.triggered_id == "account-worst-csv":
+        rows = words.worst_table(account.worst_points(engine(), month, chosen), month)
+        return csv.as_file(rows, "month", f"worst-points-{month}.csv")
+    return csv.as_file(
+        words.group_table(account.by_group(engine(), month, by, chosen), month), "month", f"account-{month}-{by}.csv"
+    )

@@ -1,0 +1,46 @@
+"""A month's report on two sheets of A4, to print."""
+
+from typing import Any
+
+import dash
+from dash import dcc, html
+
+from dashboard import components
+from dashboard.exports import account as words
+from dashboard.exports import report as sentences
+from dashboard.figures import theme
+from dashboard.figures.account import course
+from dashboard.queries import account
+from dashboard.queries.report import Report, read_report
+from dashboard.queries.scope import address, scope_of
+from dashboard.web.app import engine
+
+dash.register_page(__name__, path="/account/report", name="Month's report", title="Month's report")
+
+
+def layout(month: str = "", **asked: Any) -> html.Div:
+    """The report of the month and scope in the address; of the newest month otherwise."""
+    chosen = scope_of(asked)
+    known = account.months(engine(), chosen)
+    if not known:
+        return html.Div([html.H1("Month's report"), html.P("Nothing is accounted for yet.")])
+    return html.Div(sheet(read_report(engine(), month if month in known else known[0], chosen)), className="report")
+
+
+def sheet(told: Report) -> list[Any]:
+    """All of it; the second sheet begins with what lasts."""
+    shown: list[Any] = [
+        html.H1(sentences.title(told)),
+        html.P(
+            dcc.Link("Back to the account", href=address("/account", told.scope, month=told.month)), className="steps"
+        ),
+    ]
+    for heading, said in sentences.sections(told):
+        parts: list[Any] = [html.Ul([html.Li(one) for one in said])]
+        if heading == "Greased as planned" and len(told.trend):
+            parts.insert(
+                0,
+                dcc.Graph(figure=course(told.trend, "month", theme.template_of("light")), config={"staticPlot": True}),
+            )
+        shown.append(html.Div(components.section(heading, parts), className="sheet-two" if heading == "Grease" else ""))
+    return [*shown, html.P(words.MEANING, className="dim"), components.cautions_in_full()]

@@ -1,0 +1,78 @@
+"""What gets worse slowly, of what whoever asks may see."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from sqlalchemy import Connection, Engine, select
+
+from analytics.vehicle.wear import Trend
+from dashboard.queries.scope import EVERYTHING, Scope, within
+from ingest import schema
+
+MOST: Final = 100
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wearing:
+    """A trend, and whose it is."""
+
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+    timezone: str
+    points: tuple[str, ...]
+    trend: Trend
+
+
+def read_wearing(connection: Connection, scope: Scope, most: int = MOST) -> list[Wearing]:
+    """What worsens, the first to pass its limit first."""
+    table, who = schema.wear, schema.vehicle_summary
+    asked = (
+        select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(table.c.worsens, ~who.c.sold, *within(who, scope))
+        .order_by(table.c.expected_us)
+        .limit(most)
+    )
+    names = (
+        "what",
+        "hours",
+        "percent",
+        "percent_low",
+        "percent_high",
+        "changed_percent",
+        "early_us",
+        "expected_us",
+        "worsens",
+    )
+    rows = connection.execute(asked).mappings().all()
+    points = _points(connection, {row["vehicle_id"] for row in rows})
+    return [
+        Wearing(
+            **{name: row[name] for name in ("fleet", "vehicle", "unit", "depot", "timezone")},
+            points=tuple(points.get((row["vehicle_id"], line), "") for line in row["lines"]),
+            trend=Trend(
+                channel=row["channel"] or None, lines=tuple(row["lines"]), **{name: row[name] for name in names}
+            ),
+        )
+        for row in rows
+    ]
+
+
+def _points(connection: Connection, ids: set[int]) -> dict[tuple[int, int], str]:
+    """(vehicle, line) -> what its point is called by the latest set-up."""
+    setup, line = schema.setup, schema.line
+    rows = connection.execute(
+        select(setup.c.vehicle_id, line.c.line, line.c.point)
+        .join(setup, setup.c.id == line.c.setup_id)
+        .where(setup.c.vehicle_id.in_(ids))
+        .order_by(setup.c.valid_from_us.is_not(None), setup.c.valid_from_us)
+    )
+    return {(id_, number): point for id_, number, point in rows}
+
+
+def wearing(engine: Engine, scope: Scope = EVERYTHING, most: int = MOST) -> list[Wearing]:
+    """The same."""
+    with engine.connect() as connection:
+        return read_wearing(connection, scope, most)

@@ -1,0 +1,111 @@
+"""A fleet's data as tables: what they hold is what was recorded and what the command line prints."""
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from sqlalchemy import Engine, select
+
+from analytics import frames
+from analytics.pipeline import results
+from analytics.pipeline.workers import workers
+from dashboard.exports import bulk
+from ingest import schema
+from ingest.database import address
+from ingest.errors import Problem
+from ingest.times import instant
+from simulators.scenario import Trouble
+from tests.helpers.vehicles import END_US, arrivals, recorded
+
+NAME = "HS-102"
+
+
+@pytest.fixture(scope="module")
+def engine(tmp_path_factory: pytest.TempPathFactory) -> Engine:
+    """One vehicle with a blocked line and another, a month of messages, analysed."""
+    blocked = (Trouble("blocked_line", 10, None, line=5, ratio=4.0),)
+    batches = [arrivals(NAME, blocked, days=30), arrivals("HS-101", days=30)]
+    engine, _ = recorded(tmp_path_factory.mktemp("frames"), batches)
+    with workers(1) as pool:
+        list(results.renew(engine, lambda: END_US, pool, lambda done, of: None))
+    return engine
+
+
+@pytest.fixture(scope="module")
+def story(engine: Engine) -> frames.VehicleFrames:
+    """What is known of the first."""
+    return frames.vehicle(address(engine), NAME, as_of=instant(END_US).isoformat(), timezone="Europe/Oslo")
+
+
+def test_a_vehicles_tables_hold_what_the_analysis_says(story: frames.VehicleFrames) -> None:
+    """Times in the zone asked for, in order; what is expected and what is off it go together; a blocked line stands out in both."""
+    assert str(story.cycles["at"].dt.tz) == "Europe/Oslo"
+    assert story.cycles["at"].is_monotonic_increasing
+    assert story.cycles["complete"].dtype == "boolean"
+    assert story.cycles["ignition_h"].is_monotonic_increasing
+    told = story.pressures.dropna(subset=["residual"])
+    assert np.allclose(np.log(told["peak_kpa"] / told["expected_kpa"]), told["residual"], atol=1e-5)
+    (found,) = story.findings[story.findings["kind"] == "blocked_line"].itertuples()
+    during = told[told["at"] > found.detected_at].groupby("channel", observed=True)["residual"].median()
+    assert during.idxmax() == found.channel
+    assert during.max() > np.log(1.5)
+    assert during.drop(found.channel).abs().max() < 0.2
+    assert {"level_pct", "temp_c"} <= set(story.levels)
+    assert len(story.days) > 25
+
+
+def test_nothing_is_a_table_with_columns(engine: Engine) -> None:
+    """Of a vehicle that was never heard: no row, no zero, no error."""
+    told = frames.vehicle(address(engine), "HS-103", as_of=instant(END_US).isoformat())
+    for table, one in (("cycles", "run_s"), ("pressures", "residual"), ("levels", "level_pct"), ("fills", "litres")):
+        assert one in getattr(told, table).columns
+        assert len(getattr(told, table)) == 0
+
+
+def test_a_fleets_tables_are_what_is_kept(engine: Engine) -> None:
+    """Every vehicle and line of the registry, the findings and forecasts of the newest analysis; times are times."""
+    told = frames.fleet(address(engine), timezone="Europe/Oslo")
+    with engine.connect() as connection:
+        lines = len(connection.execute(select(schema.line)).all())
+        kept = len(connection.execute(select(schema.finding)).all())
+    assert (len(told.lines), len(told.findings)) == (lines, kept)
+    assert set(told.vehicles["vehicle"]) >= {NAME, "HS-101"}
+    assert str(told.findings["began_at"].dt.tz) == "Europe/Oslo"
+    assert told.refills["due_expected"].dtype == told.refills["as_of"].dtype
+
+
+def test_what_is_not_there_is_said(tmp_path: Path, engine: Engine) -> None:
+    """No database, no vehicle, no zone."""
+    with pytest.raises(Problem, match="no database"):
+        frames.fleet(f"sqlite:///{tmp_path / 'none.db'}")
+    with pytest.raises(Problem, match="no vehicle called"):
+        frames.vehicle(address(engine), "HS-999")
+    with pytest.raises(KeyError, match="Mars"):
+        frames.vehicle(address(engine), NAME, timezone="Mars/Base")
+
+
+def test_a_fleet_is_written_into_files(engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Parquet by an independent reader and CSV by another hold every message once, however small the parts it was written in."""
+    pytest.importorskip("pyarrow", reason="the extra for exports is not installed")
+    monkeypatch.setattr(bulk, "_ROWS_A_GROUP", 200)
+    monkeypatch.setattr(bulk, "_AT_A_TIME", 1)
+    seen: list[tuple[int, int]] = []
+    number = bulk.write_all(engine, tmp_path / "out", "UTC", lambda done, of: seen.append((done, of)))
+    assert seen[-1] == (number, number)
+    with engine.connect() as connection:
+        rows = connection.execute(select(schema.message.c.kind, schema.message.c.seq)).all()
+    for table, kind in (("cycles", "cycle"), ("levels", "level"), ("ignition", "ignition")):
+        mine = sorted(row.seq for row in rows if row.kind == kind)
+        assert sorted(pd.read_parquet(tmp_path / "out" / f"{table}.parquet")["seq"]) == mine
+        with (tmp_path / "out" / f"{table}.csv").open(newline="") as file:
+            assert sorted(int(row["seq"]) for row in csv.DictReader(file)) == mine
+    pressures = pd.read_parquet(tmp_path / "out" / "pressures.parquet")
+    assert pressures.groupby("vehicle")["channel"].nunique().min() > 1
+    assert not (tmp_path / "out" / "pressures.csv").exists()
+    found = pd.read_parquet(tmp_path / "out" / "findings.parquet")
+    assert "ratio_to_expected" in json.loads(found[found["kind"] == "blocked_line"]["evidence"].iloc[0])
+    with pytest.raises(Problem, match="is not empty"):
+        bulk.write_all(engine, tmp_path / "out", "UTC", lambda done, of: None)
