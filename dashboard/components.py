@@ -42,16 +42,13 @@ def who(id_: str, label: str) -> dmc.TextInput:
 
 
 def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
-    """The reservoir as a bar, with its low mark."""
+    """The reservoir as a bar with its low mark: one element, since a list has many."""
     if level_pct is None:
         return html.Div(className="level-bar level-unknown", role="img", **{"aria-label": "level not known"})
     state = "low" if level_pct <= low_mark_pct else "near" if level_pct <= low_mark_pct + 10 else "fine"
     return html.Div(
-        [
-            html.Div(className=f"level-fill level-{state}", style={"width": f"{min(max(level_pct, 0), 100):.0f}%"}),
-            html.Div(className="level-mark", style={"left": f"{low_mark_pct:.0f}%"}),
-        ],
-        className="level-bar",
+        className=f"level-bar level-{state}",
+        style={"--level": f"{min(max(level_pct, 0), 100):.0f}%", "--mark": f"{low_mark_pct:.0f}%"},
         role="img",
         **{"aria-label": f"level {level_pct:.0f} percent, low mark {low_mark_pct:.0f} percent"},
     )

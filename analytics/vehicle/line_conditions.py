@@ -86,7 +86,10 @@ class LineCondition:
     @staticmethod
     def from_row(row: Sequence[Any]) -> "LineCondition":
         """What `to_row` made."""
-        return LineCondition(**dict(zip((field.name for field in fields(LineCondition)), row, strict=True)))
+        return LineCondition(**dict(zip(_FIELDS, row, strict=True)))
+
+
+_FIELDS: Final = tuple(field.name for field in fields(LineCondition))
 
 
 def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineCondition]:

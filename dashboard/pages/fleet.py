@@ -194,17 +194,16 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
     beside = [f"{more} more" if more > 0 else "", f"{r.waiting} unacknowledged" if r.waiting else ""]
     told = " · ".join(text for text in beside if text)
     if not findings:
-        return [html.Div(rows.without_findings(r)), html.Div(told, className="small dim")]
+        return [rows.without_findings(r), *([html.Div(told, className="small dim")] if told else [])]
     warning: list[Any] = []
     if rows.critical(r):
         words = "Steering or braking may be dry" if told_above else rows.CRITICAL
         warning = [html.Span(words, className="warns"), " · " if told else ""]
     sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
-    alarms = dcc.Link("Its alarms", href=f"/alarms?vehicle={r.fleet}/{r.vehicle}")
     opened = html.Details(
-        [html.Summary(rows.cause(findings[0])), *sentences, alarms], **{"data-keep": f"why {r.fleet}/{r.vehicle}"}
+        [html.Summary(rows.cause(findings[0])), *sentences], **{"data-keep": f"why {r.fleet}/{r.vehicle}"}
     )
-    return [opened, html.Div([*warning, told], className="small dim beside")]
+    return [opened, *([html.Div([*warning, told], className="small dim")] if warning or told else [])]
 
 
 # Views that somebody keeps -------------------------------------------------------------------------------------------

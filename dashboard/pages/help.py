@@ -9,6 +9,7 @@ from dash import dcc, html
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.line_conditions import LineCondition, LineState
 from dashboard import components, formatting, rows
+from dashboard.glossary import GLOSSARY
 
 dash.register_page(__name__, path="/help", name="Help", title="Help", in_menu=True, order=8, icon="help")
 
@@ -32,30 +33,6 @@ _NEEDS: Final = {
 _LINES: Final[dict[LineState, str]] = {
     "act_now": "needs somebody today", "plan": "to be planned", "note": "worth knowing", "not_proven": "hatched: nothing proves it",
     "sound": "grey: sound",
-}  # fmt: skip
-# Words of the trade and of this program.
-GLOSSARY: Final = {
-    "bundle": "Lines that run together from the pump to one part of the vehicle.",
-    "channel": "One pressure reading. It watches one line, several lines, or the main line.",
-    "confirmation": "A switch on a divider that tells that a cycle has gone round.",
-    "cycle": "One run of the pump that gives every point its dose.",
-    "direct feed": "A pump with an element for each line; lines do not depend on one another.",
-    "divider": "A block of metering pistons that shares one line out among several points.",
-    "dose": "The grease that a point gets from one cycle.",
-    "expected pressure": "What a line's own past and the weather explain.",
-    "injector": "A valve that gives its point a dose when the main line is put under pressure, and reloads when it is vented.",
-    "interval": "Minutes of ignition-on time from the start of one cycle to the start of the next.",
-    "line list": "The sheet that says which line number ends at which point. Repairs go by it.",
-    "low mark": "The level below which the pump begins to draw air.",
-    "not proven": "Nothing measured shows that grease arrived. It may be well; nobody knows.",
-    "point": "Where grease is needed: a pin, a bush, a joint.",
-    "progressive": "A system of dividers in which one blocked outlet stops all the others behind it.",
-    "refill window": "From the earliest to the latest day on which the level reaches the low mark; it holds in about eight of ten cases.",
-    "relief": "The valve that opens when pressure gets too high; grease there means that a line is blocked.",
-    "run time": "Seconds for which the pump runs in a cycle.",
-    "shelved": "Out of sight until a time that somebody said, for a reason that somebody gave.",
-    "suppressed": "Out of sight because another alarm explains it, or because the vehicle is away.",
-    "without grease": "Ignition hours since grease last surely arrived at a point.",
 }  # fmt: skip
 
 
@@ -81,7 +58,7 @@ def layout(**_: Any) -> html.Div:
             ),
             components.section(
                 "Words",
-                _list((html.Strong(word), text) for word, text in GLOSSARY.items()),
+                _list((html.Strong(one.term), one.meaning) for one in GLOSSARY),
             ),
             components.section(
                 "By the keyboard",

@@ -32,6 +32,7 @@ class AlarmRow:
     assigned_to: str | None = None
 
 
+SHOWN_ALARMS = 50  # of a tab
 MOST_ALARMS = 200  # of a page; of those that are over a fifth of it
 
 _OVER_DAYS = 90
@@ -115,7 +116,10 @@ def alarm_view(engine: Engine, scope: Scope, vehicle: str, tab: str) -> AlarmVie
     """A tab, for a scope or a vehicle (FLEET/VEHICLE)."""
     one, now, table, who = one_vehicle(vehicle), times.now_us(), schema.alarm, schema.vehicle_summary
     states = TABS.get(tab, ())
-    rows = alarms(engine, scope.depot, one, over=True, fleet_name=scope.fleet, states=states) if states else []
+    most = SHOWN_ALARMS * (5 if "normal" in states else 1)
+    rows = (
+        alarms(engine, scope.depot, one, over=True, fleet_name=scope.fleet, states=states, most=most) if states else []
+    )
     recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
     with engine.connect() as connection:
         counted = (

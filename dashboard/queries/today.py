@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, Engine, case, func, select
 
 from analytics.alarms.evaluate import REPAIR_FAILED
 from analytics.findings import Finding, from_row
@@ -84,23 +84,23 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
             select(table.c.depot, table.c.need, func.count()).where(*mine).group_by(table.c.depot, table.c.need)
         ).all()
         by_depot = {depot: number for depot, need, number in totals if need == _ACT_NOW}
-        due = select(func.count()).where(table.c.due_early_us <= now_us + DUE_DAYS * DAY_US, *mine)
+        due, due_later = _due(connection, mine, now_us)
         heard = (
             select(func.count()).select_from(table.join(vehicle, vehicle.c.id == table.c.vehicle_id))
             .where(vehicle.c.heard_us > now_us - DAY_US, *mine)
         )  # fmt: skip
         weeks = _weeks(connection, scope, instant(now_us).date())
-        bars, bars_in_all = _refills(connection, mine, now_us)
+        bars = _refills(connection, mine, now_us)
         return Today(
             vehicles=sum(number for *_, number in totals),
             by_depot=dict(sorted(by_depot.items(), key=lambda item: (-item[1], item[0]))),
             greased=points_greased_as_planned(connection, scope, now_us),
             urgent=Figure(sum(by_depot.values()), weeks["urgent"]),
-            due=Figure(connection.scalar(due) or 0, weeks["due"]),
+            due=Figure(due, weeks["due"]),
             heard=Figure(connection.scalar(heard) or 0, weeks["heard"]),
             work=_work(connection, mine, by_depot),
             refills=bars,
-            refills_left=bars_in_all - len(bars),
+            refills_left=due_later - len(bars),
             news=_news(connection, mine, now_us - DAY_US),
             drifting=_drifting(connection, mine),
         )
@@ -153,45 +153,57 @@ def _work(connection: Connection, mine: list[Any], by_depot: dict[str, int]) -> 
     return [DepotWork(depot, by_depot[depot], rows[depot]) for depot in first]
 
 
-def _refills(connection: Connection, mine: list[Any], now_us: int) -> tuple[list[FleetRow], int]:
-    """Who is due within the calendar's days, the first of them, by depot; and how many there are."""
+def _due(connection: Connection, mine: list[Any], now_us: int) -> tuple[int, int]:
+    """How many are due within the figure's days, and within the calendar's."""
+    due_us = schema.vehicle_summary.c.due_early_us
+    soon = func.sum(case((due_us <= now_us + DUE_DAYS * DAY_US, 1), else_=0))
+    row = connection.execute(select(soon, func.count()).where(due_us <= now_us + CALENDAR_DAYS * DAY_US, *mine)).one()
+    return int(row[0] or 0), int(row[1])
+
+
+def _refills(connection: Connection, mine: list[Any], now_us: int) -> list[FleetRow]:
+    """Who is due within the calendar's days, the first of them, by depot."""
     table = schema.vehicle_summary
     soon = table.c.due_early_us <= now_us + CALENDAR_DAYS * DAY_US
-    number = connection.scalar(select(func.count()).where(soon, *mine)) or 0
     ids = connection.execute(
         select(table.c.vehicle_id).where(soon, *mine).order_by(table.c.due_early_us).limit(_BARS)
     ).scalars()
-    rows = read_rows(connection, list(ids))
-    return sorted(rows, key=lambda row: row.depot), number
+    return sorted(read_rows(connection, list(ids)), key=lambda row: row.depot)
 
 
 def _news(connection: Connection, mine: list[Any], since_us: int) -> News:
-    finding, table, step, alarm = schema.finding, schema.vehicle_summary, schema.transition, schema.alarm
-    named = select(finding).join(table, table.c.vehicle_id == finding.c.vehicle_id).where(*mine)
+    """By the times of findings and transitions first, which are few and have an index; then by whose they are."""
+    finding, step, alarm = schema.finding, schema.transition, schema.alarm
     new = connection.execute(
-        named.where(finding.c.detected_us > since_us, finding.c.ended_us.is_(None)).order_by(finding.c.detected_us.desc())
+        select(finding).where(finding.c.detected_us > since_us, finding.c.ended_us.is_(None)).order_by(finding.c.detected_us.desc())
     ).mappings().all()  # fmt: skip
     ended = (
-        connection.execute(named.where(finding.c.ended_us > since_us).order_by(finding.c.ended_us.desc()))
+        connection.execute(select(finding).where(finding.c.ended_us > since_us).order_by(finding.c.ended_us.desc()))
         .mappings()
         .all()
     )
-    held = [row for row in ended if "cycles_since_repair" in row["evidence"]]
     failed = connection.execute(
-        select(alarm)
-        .join(step, step.c.alarm_id == alarm.c.id)
-        .join(table, table.c.vehicle_id == alarm.c.vehicle_id)
-        .where(step.c.at_us > since_us, step.c.event == "realarm", step.c.why == REPAIR_FAILED, *mine)
-    ).mappings().all()  # fmt: skip
-    not_held = [row | {"detected_us": row["raised_us"]} for row in map(dict, failed)]
+        select(step.c.alarm_id).where(step.c.at_us > since_us, step.c.event == "realarm", step.c.why == REPAIR_FAILED)
+    ).scalars()
+    alarms = connection.execute(select(alarm).where(alarm.c.id.in_(list(failed)))).mappings().all()
+    ours = _ours(connection, mine, {row["vehicle_id"] for row in (*new, *ended, *alarms)})
     sorts: dict[str, list[Any]] = {
-        "new": list(new), "over": [row for row in ended if row not in held], "held": held, "not_held": not_held,
-    }  # fmt: skip
+        "new": list(new),
+        "over": [row for row in ended if "cycles_since_repair" not in row["evidence"]],
+        "held": [row for row in ended if "cycles_since_repair" in row["evidence"]],
+        "not_held": [dict(row) | {"detected_us": row["raised_us"]} for row in alarms],
+    }
+    sorts = {name: [row for row in rows if row["vehicle_id"] in ours] for name, rows in sorts.items()}
     few = {name: rows[:_NEWS] for name, rows in sorts.items()}
-    ids = {row["vehicle_id"] for rows in few.values() for row in rows}
-    by_id = dict(zip(sorted(ids), read_rows(connection, sorted(ids)), strict=True))
+    ids = sorted({row["vehicle_id"] for rows in few.values() for row in rows})
+    by_id = dict(zip(ids, read_rows(connection, ids), strict=True))
     told = {name: [(by_id[row["vehicle_id"]], from_row(row)) for row in rows] for name, rows in few.items()}
     return News(**told, numbers={name: len(rows) for name, rows in sorts.items()})
+
+
+def _ours(connection: Connection, mine: list[Any], ids: set[int]) -> set[int]:
+    table = schema.vehicle_summary
+    return set(connection.execute(select(table.c.vehicle_id).where(table.c.vehicle_id.in_(ids), *mine)).scalars())
 
 
 def _drifting(connection: Connection, mine: list[Any]) -> list[tuple[FleetRow, list[LineCondition]]]:

@@ -109,8 +109,8 @@ vehicle_summary = Table(
     Column("drifting", Integer),  # lines that are on their way, and called nothing yet; null: not counted yet
     Column("detail", JSON),  # `pipeline.vehicle_summary.Detail`; null before the first analysis
     Index("ix_vehicle_summary_order", "need", "rank"),
-    Index("ix_vehicle_summary_due", "due_early_us", "sold", "fleet", "depot"),
-    Index("ix_vehicle_summary_drifting", "drifting"),
+    Index("ix_vehicle_summary_due", "sold", "due_early_us", "fleet", "depot"),
+    Index("ix_vehicle_summary_drifting", "sold", "drifting"),
     Index(
         "ix_vehicle_summary_totals", "sold", "depot", "vehicle_class", "need", "fleet"
     ),  # all that totals and choices are counted from

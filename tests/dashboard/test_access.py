@@ -420,7 +420,7 @@ def test_saved_views_are_their_owners(app: dash.Dash, fleet: Engine) -> None:
     page = {"_pages_location.pathname": "/fleet", "_pages_location.search": ""}
     for name, sees in (("viewer", True), ("technician", False)):
         told = call(app, sign_in(app, name), "_pages_content.children", page, "_pages_location.pathname").text
-        assert ("/fleet?kind=blocked_line" in told) is sees
+        assert ("fleet?kind=blocked_line" in told) is sees
     with acting_as(accounts.Person(99, "another", "lead")):
         saved_views.remove(fleet, current_person.get(), kept.id)
     assert len(saved_views.read_views(fleet, accounts.Person(kept.person_id, "viewer", "viewer"))) == 1
@@ -443,9 +443,10 @@ def test_the_frame_tells_whoever_asks_of_their_own(app: dash.Dash) -> None:
 @pytest.mark.parametrize(("name", "sees"), [("viewer", True), ("neighbour", False), ("stranger", False)])
 def test_the_search_finds_whoever_asks_s_own(app: dash.Dash, name: str, sees: bool) -> None:
     """By name and by point."""
-    for text in ("tipper 102", "kingpin"):
+    for text in ("tipper 102", "102"):
         told = call(app, sign_in(app, name), "find-found.children", {"find.value": text}, "find.value").text
-        assert ("Skarvholm" in told or "with “kingpin”" in told or "with \\u201ckingpin" in told) is sees, told
+        assert ("Skarvholm" in told) is sees
+        assert ("1 vehicle with" in told) is sees
 
 
 # Signing in -------------------------------------------------------------------------------------------------------
@@ -731,7 +732,7 @@ def test_an_upload_is_looked_at_before_it_is_kept(app: dash.Dash, fleet: Engine,
         "'Europe/Nowhere'",
         "is not an IANA name such as Europe/Warsaw",
     ):
-        assert part in bad.text
+        assert part in bad.text.replace("\\u002f", "/")
     renamed = files(text.replace("tipper 102", "big tipper"))
     seen = call(app, client, "setup-preview.children", renamed, "setup-files.contents")
     assert "1 new or changed" in seen.text
