@@ -103,9 +103,8 @@ def sentence(told: Tally) -> str:
         said.append(f"{told.other_cause} had another cause")
     if told.nothing:
         said.append(f"{told.nothing} {'was' if told.nothing == 1 else 'were'} nothing")
-    return (
-        f"{which}, {', '.join(said)} (95 % limits of being as told: {told.true.ci_low:.0%} to {told.true.ci_high:.0%})."
-    )
+    limits = f"{100 * told.true.ci_low:.0f} to {100 * told.true.ci_high:.0f} %"
+    return f"{which}, {', '.join(said)} (95 % limits of being as told: {limits})."
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,11 +1,13 @@
 """What gets worse slowly: the trend of each line's pressure and of what is left of it, and of the supply voltage, over ignition hours.
 
 A trend is a straight line through the days' medians by Huber's robust regression, on the logarithm, beside the temperature and its
-square: weather is no wear. It begins with the first sound month, or where a line was cleared or the system fitted anew; days in which
-something was found wrong are left out. Days that follow each other are alike, so that the limits are widened by the correlation of
-what is left over. A finding tells what is wrong; a trend only says when it may be, at the present pace of work.
+square: weather is no wear. What three and more channels do together is taken out as well: it is the grease, not a line. It begins with
+the first sound month, or where a line was cleared or the system fitted anew; days in which something was found wrong are left out. Days
+that follow each other are alike, so that the limits are widened by the correlation of what is left over. A finding tells what is wrong;
+a trend only says when it may be, at the present pace of work.
 """
 
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from analytics.kinds import FINDING_KINDS
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.history import History
 from analytics.vehicle.lubrication import inside
 from ingest.arrays import Floats
 from ingest.times import DAY_US, LONG_AGO_US
@@ -25,8 +28,9 @@ FEWEST_DAYS: Final = 40
 FEWEST_H: Final = 100.0
 _READINGS: Final = 3  # of a day, at least, for a median
 _SURE: Final = 1.96
+_SEVERAL: Final = 3  # channels, whose median no single one moves
 _PACE_DAYS: Final = 28
-_SOON_DAYS: Final = 365  # what passes its limit later than that may be anything
+_SOON_DAYS: Final = 180  # what passes its limit later than that may be anything
 _REST_LIMIT: Final = float(np.log(0.9))  # of the peak still there: nothing flows (common practice, no source)
 _SUPPLY_LIMIT: Final = float(np.log(0.88))  # of the usual voltage, as `controller` has it
 
@@ -35,7 +39,7 @@ _SUPPLY_LIMIT: Final = float(np.log(0.88))  # of the usual voltage, as `controll
 class Trend:
     """The trend of one thing on a channel (None: the pump), over `hours` of ignition: percent in 1,000 hours with 95 % limits, percent
     by which it has changed since the beginning, and when it is expected to pass its limit, at the earliest and most likely (None: not
-    within a year, or not that way). `worsens` where the limits leave no doubt that it changes, and it passes within a year."""
+    within half a year, or not that way). `worsens` where the limits leave no doubt that it changes, and it passes by then."""
 
     what: What
     channel: str | None
@@ -64,6 +68,7 @@ def _series(result: Result, settings: Settings) -> Iterator[tuple[Any, ...]]:
     """(what, channel, its lines, logarithms of its readings (cycles,), limits of the change or of the value)."""
     history, c = result.history, result.history.cycles
     relief = history.said("relief_kpa", c.at_us)
+    together = _together(history)
     for channel in history.setup.channels:
         if channel not in c.channels:
             continue
@@ -72,10 +77,25 @@ def _series(result: Result, settings: Settings) -> Iterator[tuple[Any, ...]]:
         rest = c.rest_kpa[:, c.channels.index(channel)].astype(np.float64)
         possible = (peak > 0) & (peak < settings.impossible_over_relief * relief) & _sound(result, channel)
         log_peak = np.log(np.where(possible, peak, np.nan))
-        yield "pressure", channel, lines, log_peak, (settings.open_log_ratio, settings.blocked_log_ratio)
+        yield "pressure", channel, lines, log_peak - together, (settings.open_log_ratio, settings.blocked_log_ratio)
         share = np.where(possible & (rest > 0) & (rest <= peak), rest / np.maximum(peak, 1.0), np.nan)
         if history.setup.feed != "injector":  # whose main line is vented
             yield "rest", channel, lines, np.log(share), (-np.inf, _REST_LIMIT)
+
+
+def _together(history: History) -> Floats:
+    """(cycles,) logarithm of what all channels do together, by their median; 0 where fewer than three read."""
+    c = history.cycles
+    mine = [c.channels.index(name) for name in history.setup.channels if name in c.channels]
+    peak = c.peak_kpa[:, mine].astype(np.float64)
+    if peak.shape[1] < _SEVERAL or not len(peak):
+        return np.zeros(len(c))
+    log_peak = np.log(np.where(peak > 0, peak, np.nan))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # nobody reads in a cycle: nothing is known of it
+        off = log_peak - np.nanmedian(log_peak, axis=0)
+        told = np.nanmedian(off, axis=1)
+    return np.where(np.isfinite(off).sum(axis=1) >= _SEVERAL, np.nan_to_num(told), 0.0)
 
 
 def _sound(result: Result, channel: str) -> NDArray[np.bool_]:
@@ -168,7 +188,7 @@ def _pace_h(result: Result) -> float:
 
 
 def _passes(now: float, slope: float, bounds: tuple[float, float], pace_h: float) -> float | None:
-    """Days until a value passes the bound that it goes towards; None where it is further than a year off."""
+    """Days until a value passes the bound that it goes towards; None where it is further off than that."""
     bound = bounds[1] if slope > 0 else bounds[0]
     if not np.isfinite(bound) or slope == 0 or pace_h <= 0:
         return None

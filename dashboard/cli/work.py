@@ -92,7 +92,7 @@ def _finding(connection: Connection, vehicle_id: int, about: str) -> dict[str, A
     ).one_or_none()
     if row is None:
         raise Problem(f"this vehicle has no finding {about!r}; tallow findings lists them")
-    return dict(row._mapping)
+    return {"kind": row.kind, "channel": row.channel, "began_us": row.began_us}
 
 
 def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:

@@ -88,8 +88,7 @@ def litres(told: Report) -> list[str]:
 def risks(told: Report) -> list[str]:
     """What lasts now, most urgent first."""
     said = [
-        f"{formatting.NEED_WORDS[one.finding.severity]}: {one.unit} ({one.vehicle}), {FINDING_KINDS[one.finding.kind].title},"
-        f" since {formatting.day(formatting.local(one.finding.began_us, one.timezone))}."
+        f"{formatting.NEED_WORDS[one.finding.severity]}: {one.unit} ({one.vehicle}), {FINDING_KINDS[one.finding.kind].title}."
         f" {formatting.in_my_units(one.finding.summary)}"
         for one in told.risks
     ]

@@ -9,7 +9,8 @@ from ingest.times import rfc3339
 WHAT = {"pressure": "pressure", "rest": "pressure left after the pump stopped", "supply": "supply voltage"}
 MEANING = (
     "A straight line through the days' medians over ignition hours, temperature taken out; listed where the 95 % limits leave no doubt"
-    " that it changes and it passes its limit within a year at the present pace. It is a note, not an alarm: look at it with the next"
+    " that it changes and it passes its limit within half a year at the present pace. What all lines of a pump do together is the grease"
+    " and is taken out. It is a note, not an alarm: look at it with the next"
     " planned visit."
 )
 
@@ -34,7 +35,7 @@ def passes(one: Wearing) -> str:
     """The month in which it is expected to pass its limit, and the earliest."""
     early_us, expected_us = one.trend.early_us, one.trend.expected_us
     if early_us is None or expected_us is None:
-        return "not within a year"
+        return "not within half a year"
     early, expected = (f"{formatting.local(at, one.timezone):%b %Y}" for at in (early_us, expected_us))
     return expected if early == expected else f"{expected}, {early} at the earliest"
 

@@ -143,7 +143,11 @@ def slowly_worse(told: list[Wearing]) -> Any:
         for one in told
     ]  # fmt: skip
     heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "Expected to pass its limit")
-    shown = html.Div(components.table(heads, rows, "plain"), className="wide") if rows else html.P("Nothing does.")
+    shown = (
+        html.Div(components.table(heads, rows, "plain"), className="wide")
+        if rows
+        else html.P("Nothing does, as far as is known.")
+    )
     return components.section("What gets worse slowly", shown, trend.MEANING)
 
 

@@ -40,7 +40,7 @@ def test_only_the_latest_count() -> None:
     assert (told.true.hits, told.true.of, told.other_cause, told.nothing) == (37, LATEST, 2, 1)
     assert sentence(told) == (
         "Of the last 40 of this kind that somebody looked at, 37 were as told, 2 had another cause, 1 was nothing"
-        " (95 % limits of being as told: 80% to 98%)."
+        " (95 % limits of being as told: 80 to 98 %)."
     )
 
 
