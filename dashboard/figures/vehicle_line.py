@@ -110,7 +110,12 @@ def traces(result: Result, channel: str, template: str, units: Units = BI) -> go
             opacity=1.0 if newest else 0.35 + 0.5 * n / len(found), hovertemplate="%{y:.0f} " + units.pressure,
         )  # fmt: skip
     run_s = float(np.median(result.history.cycles.run_s[-20:]))
-    figure.add_vline(x=run_s, line={"color": scheme.edge, "dash": "dot", "width": 1}, annotation_text="pump stops")
+    figure.add_vline(
+        x=run_s,
+        line={"color": scheme.edge, "dash": "dot", "width": 1},
+        annotation_text="pump stops",
+        annotation_position="top left",
+    )
     with_layout(figure, template, 240, f"pressure, {units.pressure}")
     figure.update_xaxes(title="seconds since the cycle began", fixedrange=True).update_yaxes(fixedrange=True)
     return figure.update_layout(margin={"l": 58, "r": 12, "t": 12, "b": 44}, showlegend=False)

@@ -9,7 +9,7 @@ from analytics.findings import CAUTIONS, FILL_STEP, Finding
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.line_conditions import WAITS_INTERVALS
+from analytics.vehicle.line_conditions import WAITS_INTERVALS, line_conditions
 from dashboard import components, formatting
 from dashboard.figures.vehicle_evidence import evidence
 from ingest.times import DAY_US
@@ -52,10 +52,15 @@ def _nothing(result: Result) -> str:
     if not len(result.history.heard_us):
         return "Nothing was ever heard from this vehicle: nobody knows how it is."
     if result.pressures.channels and not result.pressures.learned.any():
-        return "Nothing is wrong so far; the first cycles are still being learned from."
+        return "Nothing is known to be wrong so far; the first cycles are still being learned from."
+    lines = line_conditions(result)
+    unproven = sum(line.state not in ("sound", "note") for line in lines)
+    said = "Nothing is wrong" if not unproven else "Nothing is known to be wrong"
     if result.refill.state in ("soon", "due"):
-        return "Nothing is wrong; the reservoir is to be filled."
-    return "Nothing is wrong."
+        said += "; the reservoir is to be filled"
+    if unproven:
+        said += f"; nothing proves {'its lines' if unproven == len(lines) else f'{unproven} of its {len(lines)} lines'}"
+    return f"{said}."
 
 
 def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:

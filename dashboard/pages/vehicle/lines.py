@@ -59,7 +59,7 @@ def line_list(result: Result, opened: int | None) -> Any:
             [html.Span(str(line.line), className="line-number"), html.Span(line.point)], className="line-name",
             **{"data-line": str(line.line), "aria-pressed": "true" if line.line == opened else "false"},
         )  # fmt: skip
-        critical = html.Span("steering or braking", className="critical") if line.critical else ""
+        critical = html.Span("steering or braking", className="line-critical") if line.critical else ""
         rows.append(
             html.Tr(
                 [html.Td(mark(now), className="cell-mark"), html.Td([name, critical], className="cell-point"),

@@ -53,13 +53,16 @@ def _driest(result: Result) -> str:
     if not known:
         return "not proven for any point"
     line, hours = max(known.items(), key=lambda item: item[1])
-    return f"{hours:.0f} h, {line} {points[line]}" if hours >= 10 else f"{hours:.1f} h"
+    told = f"{hours:.0f} h, {line} {points[line]}" if hours >= 10 else f"{hours:.1f} h"
+    unproven = len(points) - len(known)
+    return f"{told}; not proven for {unproven} of {len(points)} points" if unproven else told
 
 
 def reservoir(result: Result, open_: list[Finding]) -> Any:
     """The level, the refill window, and how to fill."""
     setup, refill = result.history.setup, result.refill
-    level = "Level not known" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
+    about = "about " if result.reservoir.by_counting else ""
+    level = "Level not known" if refill.level_pct is None else f"{about}{refill.level_pct:.0f} %"
     marks = (
         f"; low mark {setup.low_mark_pct:g} %"
         if refill.level_pct is None
