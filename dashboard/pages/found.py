@@ -32,7 +32,8 @@ def _table(told: Sequence[Tally]) -> html.Table:
     rows = [
         html.Tr(
             [html.Td(FINDING_KINDS[one.kind].title), html.Td(f"{one.true.hits} of {one.true.of}"),
-             html.Td(f"{100 * one.true.ci_low:.0f} to {100 * one.true.ci_high:.0f} %"), html.Td(str(one.other_cause)), html.Td(str(one.nothing))]
+             html.Td(f"{100 * one.true.ci_low:.0f} to {100 * one.true.ci_high:.0f} %"),
+             html.Td(str(one.other_cause)), html.Td(str(one.nothing))]
         )
         for one in told
     ]  # fmt: skip
