@@ -108,13 +108,8 @@ def level(r: FleetRow) -> html.Div:
         )
     room = refill.litres_to_full
     take = "" if room is None else f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
-    told = [
-        html.Strong(f"{refill.level_pct:.0f} %"),
-        f" · {formatting.litres(room)}" if room is not None and room >= 0.05 else "",
-    ]
-    return html.Div(
-        [components.level_bar(refill.level_pct, r.low_mark_pct), html.Span(told)], className="level", title=take
-    )
+    told = f"{refill.level_pct:.0f} %" + (f" · {formatting.litres(room)}" if room is not None and room >= 0.05 else "")
+    return html.Div([components.level_bar(refill.level_pct, r.low_mark_pct), told], className="level", title=take)
 
 
 def refill_words(r: FleetRow) -> str:
