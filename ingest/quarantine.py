@@ -12,6 +12,7 @@ from ingest.messages import Arrival, Rejected, decode
 from ingest.recorder import Recorder, Tally
 
 _BATCH = 500
+_NO_MESSAGE = ("size", "log_line", "row")  # what is kept of these can never be read as one
 
 
 @dataclass(frozen=True)
@@ -69,9 +70,7 @@ def release(engine: Engine) -> Tally:
         if not rows:
             return tally
         after = rows[-1].id
-        arrivals = [
-            (r.id, Arrival(r.topic, r.payload, r.received_us)) for r in rows if r.code not in ("size", "log_line")
-        ]
+        arrivals = [(r.id, Arrival(r.topic, r.payload, r.received_us)) for r in rows if r.code not in _NO_MESSAGE]
         readable = [(id_, arrival) for id_, arrival in arrivals if not isinstance(decode(arrival), Rejected)]
         if readable:
             tally.add(recorder.record([arrival for _, arrival in readable]))

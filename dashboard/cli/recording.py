@@ -1,10 +1,12 @@
 """The commands that record: registers and messages."""
 
 import contextlib
+import sys
 import threading
-from itertools import accumulate
+from enum import StrEnum
+from itertools import accumulate, islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import structlog
 import typer
@@ -16,7 +18,14 @@ from ingest.errors import Problem, Unreachable
 from ingest.times import now_us
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
     from sqlalchemy import Engine
+
+    from ingest.log_files import Progress
+    from ingest.messages import Arrival
+
+    Reading = Callable[[Path, Progress], Iterator[Arrival]]
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -111,30 +120,110 @@ def _open_patiently(database: str, stop: threading.Event) -> "Engine | None":
     return None
 
 
+class Form(StrEnum):
+    """What a log file may be."""
+
+    MESSAGES = "messages"
+    CSV = "csv"
+    JSON_LINES = "json-lines"
+
+
+_BAD_ROWS_SHOWN = 20
+_PREVIEWED = 20
+
+
 @app.command("replay", epilog="Example: tallow replay messages-01.ndjson.gz messages-02.ndjson.gz")
 def replay_files(
     files: Annotated[
         list[Path],
         typer.Argument(metavar="FILE...", help="log files, gzip where the name ends in .gz; - is standard input"),
     ],
+    form: Annotated[
+        Form, typer.Option("--format", help="messages, or what other controllers write: csv or json-lines")
+    ] = Form.MESSAGES,
+    mapping: Annotated[
+        Path | None, typer.Option(help="TOML file that says what the columns of another controller's log mean")
+    ] = None,
+    preview: Annotated[
+        bool, typer.Option("--preview", help=f"print the first {_PREVIEWED} messages of each file, and record nothing")
+    ] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record the messages of log files, in the same way as ingest does; repeatable."""
-    from ingest import replay
+    from ingest import log_files, replay
     from ingest.recorder import Tally
     from ingest.recorder_process import RecorderProcess
 
+    read, unasked = _reading(form, mapping)
+    sizes = [log_files.size(path) for path in files]
+    if preview:
+        _preview(read(path, lambda _done: None) for path in files)
+        return
     engine = open_database(database)
-    tally = Tally()
-    sizes = [0 if path == replay.STANDARD_INPUT else replay.size(path) for path in files]
+    tally, told = Tally(), _BadRows()
     with RecorderProcess(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
         for path, before in zip(files, accumulate(sizes, initial=0), strict=False):
 
             def show(done: int, before: int = before) -> None:
                 bar(before + done, sum(sizes))
 
-            tally.add(replay.replay(path, recording, show))
+            tally.add(replay.replay(told.through(read(path, show)), recording))
+    told.say()
+    if number := unasked():
+        print(f"{number} rows are none of the messages that the mapping names.")
     print(
         f"{tally.recorded.total()} messages recorded, {tally.duplicates} duplicates, {tally.rejected} rejected"
         f" (kept in quarantine), {tally.wills} without a name of their own."
     )
+
+
+def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], int]]":
+    """What reads a file of this form, and how many rows of it were none of the messages asked for. Raises Problem."""
+    from ingest import replay
+
+    if form is Form.MESSAGES:
+        if mapping is not None:
+            raise Problem("--mapping is for logs of other controllers: say --format csv or json-lines, too")
+        return replay.read_log, lambda: 0
+    if mapping is None:
+        raise Problem(f"--format {form.value} needs --mapping: the TOML file that says what its columns mean")
+    from ingest.formats.mapping import load
+    from ingest.formats.translate import Translator
+
+    try:
+        translator = Translator(load(mapping))
+    except Problem as problem:
+        raise problem if str(mapping) in str(problem) else Problem(f"{mapping}: {problem}") from None
+    rows: Literal["csv", "json-lines"] = "csv" if form is Form.CSV else "json-lines"
+    return lambda path, told: translator.read(path, rows, told), lambda: translator.unasked
+
+
+def _preview(files: "Iterable[Iterator[Arrival]]") -> None:
+    for arrivals in files:
+        for arrival in islice(arrivals, _PREVIEWED):
+            if arrival.flaw is not None:
+                print(f"{arrival.topic}: {arrival.flaw.reason}")
+            else:
+                print(f"{arrival.topic} {arrival.payload.decode('utf-8', 'replace')}")
+
+
+class _BadRows:
+    """Names the first rows that are not what they should be, on standard error."""
+
+    def __init__(self) -> None:
+        self._number = 0
+
+    def through(self, arrivals: "Iterable[Arrival]") -> "Iterator[Arrival]":
+        """The same arrivals."""
+        for arrival in arrivals:
+            if arrival.flaw is not None and arrival.flaw.code == "row":
+                self._number += 1
+                if self._number <= _BAD_ROWS_SHOWN:
+                    print(f"{arrival.topic}: {arrival.flaw.detail}", file=sys.stderr)
+            yield arrival
+
+    def say(self) -> None:
+        """How many more there were."""
+        if self._number > _BAD_ROWS_SHOWN:
+            more = self._number - _BAD_ROWS_SHOWN
+            print(f"… and {more:,} more; tallow quarantine --code row lists the newest", file=sys.stderr)

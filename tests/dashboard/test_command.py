@@ -555,3 +555,26 @@ def test_a_depots_closed_days(tmp_path: Path) -> None:
         assert done.returncode == 1
         assert told in done.stderr
         assert len(done.stderr.splitlines()) == 1
+
+
+def test_logs_of_other_controllers_are_previewed_then_recorded(tmp_path: Path) -> None:
+    """The preview makes no database; bad rows are named; what cannot be read is one line."""
+    mapping, log, url = tmp_path / "map.toml", tmp_path / "L7-log.csv", f"sqlite:///{tmp_path / 'new.db'}"
+    mapping.write_text(
+        "time = { column = 't' }\n[vehicle]\nfleet = { constant = 'q' }\nvehicle = { file = '^(L.)' }\n"
+        "[[message]]\nkind = 'level'\nfields = { level_pct = 'pct' }\n"
+    )
+    log.write_text("t,pct,door\n2026-03-01T06:00:00Z,50,\n2026-03-01T07:00:00Z,full,\n2026-03-01T08:00:00Z,,open\n")
+    asked = "replay", "--format", "csv", "--mapping", str(mapping), str(log)
+    shown = tallow(*asked, "--preview", database=url)
+    assert shown.stdout.splitlines()[0].startswith("lube/1/q/L7/level {")
+    assert "L7-log.csv:3: " in shown.stdout
+    assert not (tmp_path / "new.db").exists()
+    done = tallow(*asked, database=url)
+    assert "1 messages recorded, 0 duplicates, 1 rejected" in done.stdout
+    assert "1 rows are none of the messages" in done.stdout
+    assert done.stderr.startswith("L7-log.csv:3: column \"pct\" says 'full'; allowed is a number")
+    for arguments in (asked[:3] + asked[5:], ("replay", *asked[3:]), (*asked[:4], str(log), str(log))):
+        refused = tallow(*arguments, database=url)
+        assert refused.returncode != 0
+        assert len(refused.stderr.splitlines()) == 1

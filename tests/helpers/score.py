@@ -110,7 +110,7 @@ def figures(folder: Path, scenario: str, seed: int | None, *, as_in_life: bool =
             arrived = bisect_left(lines, at, lo=begun, key=_received) if as_in_life else len(lines)
             part = folder / f"until-{at[:10]}.ndjson"
             part.write_bytes(b"".join(lines[begun:arrived]))
-            replay.replay(part, recording, lambda done: None)
+            replay.replay(replay.read_log(part, lambda done: None), recording)
             begun = arrived
             answers[at] = list(tasks.outcomes(engine, read_time(at), pool, lambda done, of: None))
     with engine.connect() as connection:

@@ -11,9 +11,10 @@ from sqlalchemy import Engine, select
 
 from ingest import database, schema, totals
 from ingest.errors import Problem
+from ingest.log_files import size
 from ingest.recorder import Tally
 from ingest.recorder_process import RecorderProcess
-from ingest.replay import replay, size
+from ingest.replay import read_log, replay
 
 
 def line(seq: int) -> str:
@@ -24,7 +25,7 @@ def line(seq: int) -> str:
 
 def run(path: Path, engine: Engine) -> Tally:
     with RecorderProcess(database.address(engine), "replay") as recording:
-        return replay(path, recording, lambda done: None)
+        return replay(read_log(path, lambda done: None), recording)
 
 
 @pytest.mark.parametrize("name", ["log.ndjson", "log.ndjson.gz"])

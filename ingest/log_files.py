@@ -1,0 +1,43 @@
+"""Opening files of logs: gzip where the name ends in .gz, `-` for standard input."""
+
+import gzip
+import io
+import sys
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
+from typing import IO, Final, cast
+
+from ingest.errors import Problem
+
+STANDARD_INPUT: Final = Path("-")
+Progress = Callable[[int], None]  # told how many bytes of a file were read
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[tuple[IO[bytes], Callable[[Progress], None]]]:
+    """A file's bytes, and what tells how far it was read. Raises Problem where it cannot be read, now or later."""
+    try:
+        source = nullcontext(sys.stdin.buffer) if path == STANDARD_INPUT else path.open("rb")
+        with source as raw, gzip.GzipFile(fileobj=raw) if path.suffix == ".gz" else nullcontext(raw) as data:
+
+            def tell(progress: Progress) -> None:
+                if raw.seekable():
+                    progress(raw.tell())
+
+            yield cast("IO[bytes]", data), tell
+    except (OSError, EOFError, zlib.error) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise Problem(f"{path} cannot be read: {reason}") from None
+
+
+def size(path: Path) -> int:
+    """Bytes of a log file, 0 where only reading tells. Raises Problem where it cannot be read."""
+    try:
+        if path == STANDARD_INPUT or (path.exists() and not path.is_file()):
+            return 0  # a pipe is opened once
+        with path.open("rb") as file:
+            return file.seek(0, io.SEEK_END)
+    except OSError as error:
+        raise Problem(f"{path} cannot be read: {error.strerror or error}") from None
