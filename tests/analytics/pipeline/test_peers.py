@@ -57,7 +57,8 @@ def test_a_feast_of_last_year_comes_again(tmp_path: Path) -> None:
     _, known = recorded(tmp_path / "a", [told])
     _, short = recorded(tmp_path / "b", [[a for a in told if a.received_us and a.received_us > END_US - 300 * DAY_US]])
     with_feast, without = analyse(*known["HS-102"], END_US).refill, analyse(*short["HS-102"], END_US).refill
-    assert with_feast.level_pct == without.level_pct
+    # A year more of fills tells a little more of how the sensor bends.
+    assert with_feast.level_pct == pytest.approx(without.level_pct, abs=0.2)
     due = np.array([[r.due_early_us, r.due_expected_us, r.due_late_us] for r in (with_feast, without)], float)
     early, _, late = (due[0] - due[1]) / DAY_US
     assert late > 5
