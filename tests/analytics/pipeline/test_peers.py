@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from analytics.pipeline.peers import read_sisters
 from analytics.pipeline.tasks import analysed
