@@ -138,7 +138,7 @@ def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
     depot that was chosen holds."""
     page.goto(f"{demo.address}/?depot=Dry+Fork+Pit")
     phone = page.viewport_size is not None and page.viewport_size["width"] < 600
-    expect(page.get_by_label("Fleet and depot")).to_have_value("Dry Fork Pit")
+    expect(page.locator("#scope")).to_have_value("Dry Fork Pit")
 
     def reached(place: str, names: tuple[str, ...]) -> None:
         for name in names:

@@ -737,7 +737,7 @@ def test_an_upload_is_looked_at_before_it_is_kept(app: dash.Dash, fleet: Engine,
     seen = call(app, client, "setup-preview.children", renamed, "setup-files.contents")
     assert "1 new or changed" in seen.text
     assert "Nothing is changed yet" in seen.text
-    assert "unit: tipper 102 → big tipper" in seen.text
+    assert r"unit: tipper 102 \u2192 big tipper" in seen.text
     with fleet.connect() as connection:
         assert "big tipper" not in set(connection.execute(select(schema.setup.c.unit)).scalars())
     done = call(app, client, "setup-preview.children", renamed, "setup-register.n_clicks")

@@ -57,12 +57,18 @@ def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
             components.page_head("Alarms", [("Save as CSV", "alarms-csv")]),
             *of_one,
             components.tabs("alarms-tabs", "States of alarms", tab_list(view, shown)),
+            *([_choose_all()] if shown["tab"] in alarms.TABS and shown["tab"] != "cleared" else []),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(id="alarms-told", role="status", className="work-told"),
             html.Div(actions.bar(), id="alarms-actions", className="actions", style=_HIDDEN),
             drawer.drawer(),
         ]
     )  # fmt: skip
+
+
+def _choose_all() -> dmc.Checkbox:
+    """Not part of what is made anew when something changes: nothing that was chosen is let go of then."""
+    return dmc.Checkbox(id="alarms-all", label="Choose all that are shown", checked=False, mb="xs")
 
 
 def _tabs() -> dict[str, str]:
@@ -97,9 +103,6 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     heads = ("", "", "Vehicle", "Alarm", "Raised", _WHO[tab], "")
     table = components.table(heads, [_row(row, view) for row in view.rows], "alarms")
     out: list[Any] = cautions
-    if tab != "cleared":
-        choose_all = dmc.Checkbox(id="alarms-all", label="Choose all that are shown", checked=False, mb="xs")
-        out.append(choose_all)
     out.append(html.Div(table, className="card card-table"))
     left = view.counts[tab] - len(view.rows)
     if left > 0:
