@@ -58,8 +58,8 @@ def account(
         raise Problem(f"--by: one of {', '.join(accounts.GROUPS)}")
     engine = open_existing(database)
     with reachable(engine):
-        if depot and depot not in scope.depots(engine):
-            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
+        if depot:
+            scope.check_depot(engine, depot)
         within = scope.Scope(depot=depot)
         chosen = _month(accounts.months(engine, within), month)
         if as_json:

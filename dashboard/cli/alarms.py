@@ -14,7 +14,7 @@ from analytics.kinds import ALARM_KINDS
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, moment, print_json
 from dashboard.exports import csv
-from dashboard.queries import alarms
+from dashboard.queries import alarms, scope
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
@@ -52,6 +52,8 @@ def list_alarms(
             _print_history(engine, history, as_json)
             return
         rows = alarms.alarms(engine, depot=depot, over=every, most=100_000)
+        if depot and not rows:
+            scope.check_depot(engine, depot)
     table = csv.alarm_table(rows)
     if as_json:
         print_json(table)

@@ -131,7 +131,26 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
     for fleet, vehicle, f in sorted(told, key=lambda row: (not row[2].open, *urgency(row[2]))):
         state = "open" if f.open else "past"
         print(f"{state}  {fleet}/{vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
-    print(CAUTION if told else "No findings.")
+    print(CAUTION if told else _nothing_found(database))
+
+
+def _nothing_found(database: str) -> str:
+    """That nothing was found, and of how many vehicles nothing could be."""
+    from sqlalchemy import func, select
+
+    from ingest import schema
+
+    table = schema.vehicle_summary.join(schema.vehicle, schema.vehicle.c.id == schema.vehicle_summary.c.vehicle_id)
+    engine = open_existing(database)
+    with reachable(engine), engine.connect() as connection:
+        number, heard = connection.execute(
+            select(func.count(), func.count(schema.vehicle.c.heard_us)).select_from(table)
+        ).one()
+    if not number:
+        return "No vehicles are registered."
+    return (
+        "No findings." if heard == number else f"No findings; {number - heard} of {number} vehicles were never heard."
+    )
 
 
 @app.command(epilog="Example: tallow refills --json")

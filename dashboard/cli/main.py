@@ -54,7 +54,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "quarantine": Command("keeping", "List the messages that could not be recorded, and why"),
     "dashboard": Command("serve", "Serve the dashboard"),
     "person": Command("people", "Say who may use the dashboard: add, list, change, remove"),
-    "token": Command("tokens", "Let programs in on behalf of a person: add, list, revoke"),
+    "token": Command("tokens", "Tokens that let programs in: add, list, revoke"),
     "audit": Command("security", "Print who signed in, failed to, left, and changed what"),
     "seal": Command("security", "Encrypt the secrets in the database by a key from a file"),
     "simulate": Command("simulate", "Publish a simulated fleet, or write it to files"),

@@ -59,8 +59,7 @@ def refill_round(
         raise Problem("--workdays: digits from 1 (Monday) to 7, such as 12345")
     engine = open_existing(database)
     with reachable(engine):
-        if depot not in scope.depots(engine):
-            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
+        scope.check_depot(engine, depot)
         try:
             told = read_round(
                 engine, depot, days, limit, worth, frozenset(int(day) - 1 for day in workdays), as_of_us(engine, None)
@@ -146,8 +145,8 @@ def show_amounts(
     """Print grease used, filled and needed, by month and depot and grease, in litres and kilograms. Uses the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
-        if depot and depot not in scope.depots(engine):
-            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
+        if depot:
+            scope.check_depot(engine, depot)
         found, ahead_l = read_amounts(engine, depot), read_ahead_l(engine, depot)
     latest = sorted({one.month for one in found})[-months:]
     found = [one for one in found if one.month in latest]

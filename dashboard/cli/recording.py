@@ -80,6 +80,8 @@ def ingest(
     start_logging()
     if share is not None and not is_name(share):
         raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
+    if not client_id:  # a broker gives a nameless client no session to come back to
+        raise Problem("--client-id: name the session, so that the broker keeps messages for it")
     at = broker_of(broker, broker_files())
     stop = stopping()
     engine = _open_patiently(database, stop)

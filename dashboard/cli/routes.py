@@ -223,8 +223,7 @@ def calendar(
 
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
-        if depot not in scope.depots(engine):
-            raise Problem(f"no depot is called {depot!r}; there are: {', '.join(scope.depots(engine)) or 'none'}")
+        scope.check_depot(engine, depot)
         if revoke:
             gone = addresses.revoke(connection, depot, now_us())
             print(f"{gone} address{'es' * (gone != 1)} of {depot} revoked.")

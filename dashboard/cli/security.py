@@ -56,7 +56,7 @@ def seal(
     ] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Encrypt the secrets in the database by the key of now: the session key, second factors, addresses of routes."""
+    """Encrypt the secrets in the database by a key from a file: the session key, second factors, addresses of routes."""
     if new_key is not None:
         make_key(new_key)
         print(f"{new_key} holds a new key: name it in {SECRETS_KEY_FILE.name}, keep a copy apart, and run: tallow seal")

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, Engine, false, func, select
 
 from dashboard import accounts
 from ingest import schema, times
+from ingest.errors import Problem
 from ingest.registry import read_vehicles as read_all_vehicles
 from ingest.setups import Setup, Vehicle
 
@@ -93,6 +94,13 @@ def depots(engine: Engine) -> list[str]:
         return sorted(
             connection.execute(select(table.c.depot).where(~table.c.sold, *visible(table)).distinct()).scalars()
         )
+
+
+def check_depot(engine: Engine, depot: str) -> None:
+    """Raises Problem where no vehicle that whoever asks may see belongs to that depot."""
+    known = depots(engine)
+    if depot not in known:
+        raise Problem(f"no depot is called {depot!r}; there are: {', '.join(known) or 'none'}")
 
 
 def vehicles_at(connection: Connection, depot: str) -> list[int]:
