@@ -26,6 +26,8 @@ from ingest.arrays import Messages
 from ingest.setups import Setup
 from ingest.work import Work
 
+_ABOVE_PCT: Final = 2.0  # as sure as a level is
+
 
 @dataclass(frozen=True)
 class Result:
@@ -144,14 +146,3 @@ def _has_grease(tank: Reservoir, history: History, at_us: int) -> bool:
     faults = history.faults
     told = [i for i in np.flatnonzero(faults.at_us <= at_us) if faults.code[i] == "level_low"]
     return setup.level == "switch" and not (told and faults.active[told[-1]] == 1)
-
-
-# Joint reasoning --------------------------------------------------------------------------------------------
-
-_ABOVE_PCT: Final = 2.0  # as sure as a level is
-
-
-# Words ------------------------------------------------------------------------------------------------------
-
-
-# What people are shown --------------------------------------------------------------------------------------

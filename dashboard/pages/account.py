@@ -20,7 +20,7 @@ from dashboard.queries.account import WorstPoints
 from dashboard.queries.found import verdicts
 from dashboard.queries.scope import address, scope_of
 from dashboard.queries.wear import Wearing, wearing
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 
 dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5, icon="account")

@@ -13,7 +13,7 @@ from dashboard.figures.account import course
 from dashboard.queries import account
 from dashboard.queries.report import Report, read_report
 from dashboard.queries.scope import address, scope_of
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 dash.register_page(__name__, path="/account/report", name="Month's report", title="Month's report")
 

@@ -13,7 +13,8 @@ from dashboard.exports import csv
 from dashboard.figures import backtest, theme
 from dashboard.queries import data
 from dashboard.queries.data import DataState, Who
-from dashboard.web.app import REFRESH_MS, engine
+from dashboard.web.database import engine
+from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.messages import REFUSALS
 

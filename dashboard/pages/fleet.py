@@ -14,7 +14,8 @@ from dashboard.exports import csv
 from dashboard.queries import fleet, saved_views, scope
 from dashboard.queries.fleet import FleetRow, FleetView
 from dashboard.queries.scope import scope_of
-from dashboard.web.app import REFRESH_MS, engine
+from dashboard.web.database import engine
+from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
 

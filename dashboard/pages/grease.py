@@ -16,7 +16,7 @@ from dashboard.figures import theme
 from dashboard.figures.grease import grease_months
 from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 dash.register_page(
     __name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4, icon="grease", begins=True

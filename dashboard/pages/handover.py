@@ -9,7 +9,7 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.commissioning import CYCLES, Handover, Item
 from dashboard import components, formatting
 from dashboard.queries import vehicle
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest.setups import Setup
 
 dash.register_page(

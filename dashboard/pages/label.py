@@ -10,7 +10,7 @@ from analytics.alarms import wording
 from analytics.findings import CAUTION, FILL_STEP
 from dashboard import formatting
 from dashboard.queries import vehicle
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 dash.register_page(
     __name__,

@@ -9,7 +9,7 @@ from flask import session
 
 from dashboard import accounts, change_log, components
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 from ingest.bounds import text_of
 from ingest.database import reachable, writing

@@ -14,7 +14,7 @@ from dashboard.pages import found
 from dashboard.queries import patterns
 from dashboard.queries.found import verdicts
 from dashboard.queries.patterns import Patterns
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 dash.register_page(
     __name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=5, icon="patterns"

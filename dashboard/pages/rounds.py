@@ -17,7 +17,7 @@ from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.units import VOLUMES
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 
 dash.register_page(

@@ -15,7 +15,8 @@ from dashboard.queries import scope, today
 from dashboard.queries.fleet import FleetRow
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.queries.today import CALENDAR_DAYS, DepotWork, Figure, News, Today
-from dashboard.web.app import REFRESH_MS, engine
+from dashboard.web.database import engine
+from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.times import DAY_US
 

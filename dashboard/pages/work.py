@@ -11,7 +11,7 @@ from dashboard.exports import csv
 from dashboard.queries import scope, work
 from dashboard.queries.scope import scope_of
 from dashboard.queries.work import WorkRow, WorkView
-from dashboard.web.frame import engine
+from dashboard.web.database import engine
 from ingest.work import KINDS
 
 dash.register_page(__name__, path="/work", name="Work", title="Work", in_menu=True, order=3.5, icon="work")

@@ -19,16 +19,12 @@ from dashboard.figures.theme import add_templates
 from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
 from dashboard.web import frame, server, sign_in
-from dashboard.web.database import engine as engine
-from dashboard.web.frame import REFRESH_MS as REFRESH_MS
 from dashboard.web.proxies import behind, networks
 from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
 from ingest.errors import Problem, Unusable
-
-__all__ = ["REFRESH_MS", "create_app", "engine", "serve"]  # the first and third for pages
 
 # What the analysis loads when it first needs it; the first page should not wait for that.
 _LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")

@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 from dashboard import accounts, components, tokens
 from dashboard.queries import frame, scope
 from dashboard.queries.scope import Scope, scope_of
-from dashboard.web.database import engine as engine
+from dashboard.web.database import engine
 
 REFRESH_MS: Final = 5_000
 _ON_THE_BAR: Final = 4  # pages with a place of their own on a phone; the others stand under "more"

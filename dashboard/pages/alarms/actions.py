@@ -8,7 +8,7 @@ from dash import html
 from analytics.alarms.states import Transition
 from dashboard import accounts, components, formatting
 from dashboard.web import alarm_actions
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 from ingest import work as works
 from ingest.errors import Problem

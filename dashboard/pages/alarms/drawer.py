@@ -11,7 +11,7 @@ from analytics.kinds import ALARM_KINDS
 from dashboard import components, formatting
 from dashboard.queries import alarms, vehicle
 from dashboard.queries.alarms import AlarmRow
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 _RECORDS = 5
 

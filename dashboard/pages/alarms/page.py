@@ -16,7 +16,8 @@ from dashboard.pages.alarms import actions, drawer
 from dashboard.queries import alarms, scope
 from dashboard.queries.alarms import AlarmRow, AlarmView
 from dashboard.queries.scope import Scope, scope_of
-from dashboard.web.app import REFRESH_MS, engine
+from dashboard.web.database import engine
+from dashboard.web.frame import REFRESH_MS
 from ingest.errors import Problem
 
 dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=2, icon="alarms")

@@ -11,7 +11,7 @@ from analytics.alarms import wording
 from dashboard.exports import addresses
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 from ingest.errors import Problem
 

@@ -6,7 +6,7 @@ import dash
 from dash import html
 
 from dashboard import accounts, change_log, formatting
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 from ingest.database import reachable, writing
 from ingest.errors import Problem

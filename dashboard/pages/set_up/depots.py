@@ -13,7 +13,7 @@ from analytics.planning.closed_days import MOST_BYTES, closed_days
 from dashboard import components, formatting
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest.errors import Problem
 from ingest.times import instant, now_us
 

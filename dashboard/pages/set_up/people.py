@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from dashboard import accounts, components
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest.bounds import text_of, texts_of
 
 

@@ -13,7 +13,7 @@ from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import times
 from ingest.bounds import text_of, texts_of, whole_of
 from ingest.database import reachable

@@ -18,7 +18,7 @@ from dashboard.exports import registry as files
 from dashboard.pages.set_up.changes import change_rows
 from dashboard.queries import set_up
 from dashboard.queries.set_up import Change
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 from ingest import registry, times
 from ingest.database import reachable, writing
 from ingest.errors import BadRows, Problem

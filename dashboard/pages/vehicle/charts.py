@@ -13,7 +13,7 @@ from dashboard.figures import theme, vehicle_stack
 from dashboard.pages.vehicle import lines
 from dashboard.pages.vehicle.files import as_csv
 from dashboard.queries.vehicle import vehicle_result
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 _SPANS: Final = {"all": "Everything", "90": "90 days", "30": "30 days", "7": "7 days"}
 _NOTE: Final = (

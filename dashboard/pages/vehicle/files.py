@@ -8,7 +8,7 @@ from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 from dashboard import components
 from dashboard.exports import csv
 from dashboard.queries.vehicle import vehicle_result
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 _WORDS: Final = {
     "happened": "Findings and work", "level": "Level", "cycles": "Cycles by day", "map": "Pressures",

@@ -19,7 +19,8 @@ from dashboard.queries import scope, vehicle
 from dashboard.queries.vehicle import Record
 from dashboard.units import VOLUMES
 from dashboard.web import alarm_actions
-from dashboard.web.app import REFRESH_MS, engine
+from dashboard.web.database import engine
+from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
 

@@ -13,7 +13,7 @@ from analytics.vehicle.line_conditions import line_conditions
 from dashboard import components, formatting
 from dashboard.pages.vehicle.cause import refill_steps
 from dashboard.queries import alarms
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 Facts = list[tuple[str, Any]]
 

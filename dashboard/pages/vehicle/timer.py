@@ -10,7 +10,7 @@ from analytics.planning import timer
 from analytics.vehicle.analysis import Result
 from dashboard import components, formatting
 from dashboard.queries import vehicle
-from dashboard.web.app import engine
+from dashboard.web.database import engine
 
 
 def timer_section(result: Result) -> Any:
