@@ -1,6 +1,6 @@
 """Pieces that more than one page shows."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -185,7 +185,12 @@ def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Pa
     )
 
 
-def table(heads: Sequence[str], rows: Sequence[Any], class_name: str) -> html.Table:
-    """Rows below their heads."""
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
-    return html.Table([head, html.Tbody(list(rows))], className=class_name)
+def table(heads: Sequence[str], rows: Sequence[Any], class_name: str, numbers: Collection[int] = ()) -> html.Table:
+    """Rows below their heads; `numbers` are the columns of figures, which stand at the right as in `row`."""
+    head = [html.Th(text, scope="col", className="num" if n in numbers else "") for n, text in enumerate(heads)]
+    return html.Table([html.Thead(html.Tr(head)), html.Tbody(list(rows))], className=class_name)
+
+
+def row(cells: Sequence[Any], numbers: Collection[int] = ()) -> html.Tr:
+    """One of them."""
+    return html.Tr([html.Td(told, className="num" if n in numbers else "") for n, told in enumerate(cells)])

@@ -12,6 +12,10 @@ from analytics.vehicle.line_conditions import LineCondition, LineState
 from dashboard import components, formatting
 from dashboard.queries.fleet import FleetRow
 from dashboard.tokens import LINE_MARKS
+from ingest import times
+from ingest.times import DAY_US
+
+_OLD_US: Final = 3 * DAY_US  # what was heard so long ago is said with its day
 
 CRITICAL: Final = "Steering or braking may be dry: for a qualified person to judge before it goes back on the road."
 _PLAIN = " =:/'-"
@@ -108,8 +112,16 @@ def level(r: FleetRow) -> html.Div:
         )
     room = refill.litres_to_full
     take = "" if room is None else f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
-    told = f"{refill.level_pct:.0f} %" + (f" · {formatting.litres(room)}" if room is not None and room >= 0.05 else "")
-    return html.Div([components.level_bar(refill.level_pct, r.low_mark_pct), told], className="level", title=take)
+    told = f"{'about ' if refill.basis else ''}{refill.level_pct:.0f} %"
+    old = r.heard_us is None or times.now_us() - r.heard_us > _OLD_US
+    if old and r.heard_us is not None:
+        told, take = f"{told} on {formatting.day(formatting.local(r.heard_us, r.timezone))}", f"no news since; {take}"
+    elif room is not None and room >= 0.05:
+        told += f" · {formatting.litres(room)}"
+    return html.Div(
+        [components.level_bar(refill.level_pct, r.low_mark_pct), html.Span(told, className="dim" if old else "")],
+        className="level", title=f"{refill.basis}; {take}" if refill.basis else take,
+    )  # fmt: skip
 
 
 def refill_words(r: FleetRow) -> str:

@@ -110,27 +110,32 @@ def _weeks(weeks: pd.DataFrame, template: str) -> html.Details:
 
 def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
     rows = [
-        html.Tr(
-            [html.Td(row["group"]), html.Td(words.percent(row)), html.Td(words.limits(row)), html.Td(f"{row['planned']:,.0f}"),
-             html.Td(f"{row['failed']:,.0f}"), html.Td(f"{row['not_proven']:,.0f}")]
+        components.row(
+            [row["group"], words.percent(row), words.limits(row), f"{row['planned']:,.0f}", f"{row['failed']:,.0f}",
+             f"{row['not_proven']:,.0f}"],
+            range(1, 6),
         )
         for row in groups.to_dict("records")
     ]  # fmt: skip
     heads = (account.GROUPS[by][0].capitalize(), "Surely arrived", "95 % limits", "Planned", "Surely not", "Not proven")
-    return components.table(heads, rows, "plain")
+    return components.table(heads, rows, "plain", range(1, 6))
 
 
 def _worst_table(worst: list[WorstPoints]) -> html.Table:
     rows = [
-        html.Tr(
-            [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(words.points(one)),
-             html.Td("steering or braking" if one.critical else ""), html.Td(f"{one.failed_pct:.0f} %"),
-             html.Td(f"{one.arrived_pct:.0f} %"), html.Td(str(one.failed_days))]
+        components.row(
+            [dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}"), _share(one.failed_pct),
+             _share(one.arrived_pct), str(one.failed_days), words.points(one), "steering or braking" if one.critical else ""],
+            range(1, 4),
         )
         for one in worst
     ]  # fmt: skip
-    heads = ("Vehicle", "Points", "What depends on it", "Surely not", "Surely arrived", "Days")
-    return components.table(heads, rows, "plain")
+    heads = ("Vehicle", "Surely not", "Surely arrived", "Days", "Points", "What depends on it")
+    return components.table(heads, rows, "plain", range(1, 4))
+
+
+def _share(percent: float) -> str:
+    return "below 1 %" if 0 < percent < 1 else f"{percent:.0f} %"
 
 
 def slowly_worse(told: list[Wearing]) -> Any:

@@ -75,7 +75,7 @@ def sentence(told: Today) -> str:
 def figures(told: Today, chosen: Scope) -> list[Any]:
     """Four numbers, each with eight weeks behind it."""
     return [
-        _figure("Points greased as planned", told.greased, None, "%"),
+        _figure("Points greased as planned, last week", told.greased, "/account", " %"),
         _figure("Vehicles that need somebody", told.urgent, scope.address("/fleet", chosen, need="act_now")),
         _figure("Refills due in 7 days", told.due, scope.address("/rounds", chosen, days="7")),
         _figure("Vehicles heard in 24 h", told.heard, scope.address("/fleet", chosen, sort="heard"), of=told.vehicles),
