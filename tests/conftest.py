@@ -97,6 +97,11 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty database, of each kind."""
+    return empty_database(request, tmp_path)
+
+
+def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of an empty database of the kind that a fixture of any scope is asked for."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'tallow.db'}"
     admin: str = request.getfixturevalue("postgres_server")

@@ -18,9 +18,12 @@ _PAGES: Final = (
     ("Fleet", "/fleet", "Every vehicle in one line, most urgent first. Filter it, and keep a view by a name."),
     ("Alarms", "/alarms", "What a person must deal with: acknowledge, assign, shelve, record the work."),
     ("Refill round", "/rounds", "Which vehicles of a depot to fill on which day, with how much of which grease. Print it, tick it off."),
+    ("Work", "/work", "What was done to which vehicle, by whom, with remarks and photos."),
     ("Grease", "/grease", "Litres used, filled and needed next, by month and depot."),
+    ("Account", "/account", "How much of the planned grease surely arrived, and which points got least."),
     ("Patterns", "/patterns", "Which kinds of point, bundles, classes and depots fail how often."),
     ("Data", "/data", "Whether what comes in can be trusted, and how past refill dates held."),
+    ("Set-up", "/set-up", "Vehicles and line lists, depots, alert routes, people and calendars."),
 )  # fmt: skip
 _NEEDS: Final = {
     "act_now": "Somebody has to look at it today.",

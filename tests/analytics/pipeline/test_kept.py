@@ -3,47 +3,56 @@
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine, event, func, select
 
 from analytics.alarms import depots
 from analytics.pipeline import kept, results, tasks, vehicle_summary
 from analytics.pipeline.kept import count_current, read_findings, read_refills
 from analytics.pipeline.workers import Workers
 from dashboard.cli import analysis
-from ingest import database, registry, work_records
+from ingest import database, registry, schema, work_records
 from ingest.recorder import Recorder
 from ingest.times import rfc3339
 from ingest.work import work_of
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
+from tests.conftest import empty_database
 from tests.helpers.vehicles import END_H, END_US, arrivals, demo
 
 BLOCKED = Trouble("blocked_line", 5.0, line=5, ratio=4.0)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def pool() -> Iterator[Workers]:
     made = Workers(lambda: ThreadPoolExecutor(2))
     yield made
     made.close()
 
 
-@pytest.fixture
-def analysed(engine: Engine, tmp_path: Path, pool: Workers) -> Iterator[Engine]:
-    """Four of the demo's vehicles, one of them heard for two weeks with a blocked line, analysed as of the end."""
-    story = demo()
-    write_registry(replace(story, machines=story.machines[:4]), END_H, tmp_path)
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def fleet(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
+    """Four of the demo's vehicles, one of them heard for two weeks with a blocked line."""
+    folder, story = tmp_path_factory.mktemp("kept"), demo()
+    engine = database.open_database(empty_database(request, folder))
+    write_registry(replace(story, machines=story.machines[:4]), END_H, folder)
     with database.writing(engine) as connection:
-        vehicle_summary.register(connection, tmp_path, 0)
+        vehicle_summary.register(connection, folder, 0)
     Recorder(engine, "test").record(arrivals("HS-102", (BLOCKED,), days=14))
-    assert len(list(results.renew(engine, lambda: END_US, pool, lambda done, of: None))) == 4
     yield engine
     tasks.engine_of(database.address(engine)).dispose()
     tasks.engine_of.cache_clear()
+    engine.dispose()
+
+
+@pytest.fixture
+def analysed(fleet: Engine, pool: Workers) -> Engine:
+    """The fleet as each test left it, analysed as of the end."""
+    list(results.renew(fleet, lambda: END_US, pool, lambda done, of: None))
+    assert current(fleet) == 4
+    return fleet
 
 
 def current(engine: Engine, as_of_us: int = END_US) -> int | None:
@@ -67,7 +76,11 @@ def test_they_are_the_answer_of_an_analysis(analysed: Engine, pool: Workers) -> 
 
 
 def _message(engine: Engine) -> None:
-    Recorder(engine, "test").record(arrivals("HS-103", (), days=1)[:1])
+    """One that was not recorded before."""
+    with engine.connect() as connection:
+        mine = schema.message.c.vehicle_id == registry.find(connection, "HS-103").id
+        number = connection.scalar(select(func.count()).select_from(schema.message).where(mine)) or 0
+    Recorder(engine, "test").record(arrivals("HS-103", (), days=1)[number : number + 1])
 
 
 def _work(engine: Engine) -> None:
