@@ -81,6 +81,8 @@ def _field(name: str, kind: Any, given: From, decimal: str, *, required: bool) -
     said = source(given)
     if sum(one is not None for one in (said.column, said.constant, said.file)) != 1:
         raise Problem(f"{name}: say one of column, constant and file")
+    if said.constant is not None and said != Source(constant=said.constant):
+        raise Problem(f"{name}: a constant is what it is, without unit, values or anything else")
     if said.file is not None:
         try:
             groups = re.compile(said.file).groups
