@@ -32,6 +32,11 @@ def opened(path: Path) -> Iterator[tuple[IO[bytes], Callable[[Progress], None]]]
         raise Problem(f"{path} cannot be read: {reason}") from None
 
 
+def shown(path: Path) -> str:
+    """A file's name as it can be kept, whatever bytes it is of."""
+    return path.name.encode("utf-8", "replace").decode()
+
+
 def size(path: Path) -> int:
     """Bytes of a log file, 0 where only reading tells. Raises Problem where it cannot be read."""
     try:

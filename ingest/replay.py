@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from ingest.errors import Unreachable
-from ingest.log_files import Progress, opened
+from ingest.log_files import Progress, opened, shown
 from ingest.messages import Arrival, Rejected
 from ingest.recorder import Tally
 from ingest.recorder_process import Away, RecorderProcess
@@ -47,7 +47,7 @@ def read_log(path: Path, progress: Progress) -> Iterator[Arrival]:
             try:
                 entry = _DECODER.decode(text)
             except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-                yield Arrival(f"{path.name}:{number}", text, None, Rejected("log_line"))
+                yield Arrival(f"{shown(path)}:{number}", text, None, Rejected("log_line"))
                 continue
             received = None if entry.received_at is None else microseconds(entry.received_at)
             yield Arrival(entry.topic, bytes(entry.payload), received)

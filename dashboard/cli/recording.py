@@ -159,7 +159,8 @@ def replay_files(
     read, unasked = _reading(form, mapping)
     sizes = [log_files.size(path) for path in files]
     if preview:
-        _preview(read(path, lambda _done: None) for path in files)
+        for path in files:
+            _preview(path, read(path, lambda _done: None))
         return
     engine = open_database(database)
     tally, told = Tally(), _BadRows()
@@ -200,13 +201,15 @@ def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], i
     return lambda path, told: translator.read(path, rows, told), lambda: translator.unasked
 
 
-def _preview(files: "Iterable[Iterator[Arrival]]") -> None:
-    for arrivals in files:
-        for arrival in islice(arrivals, _PREVIEWED):
-            if arrival.flaw is not None:
-                print(f"{arrival.topic}: {arrival.flaw.reason}")
-            else:
-                print(f"{arrival.topic} {arrival.payload.decode('utf-8', 'replace')}")
+def _preview(path: Path, arrivals: "Iterator[Arrival]") -> None:
+    first = list(islice(arrivals, _PREVIEWED))
+    for arrival in first:
+        if arrival.flaw is not None:
+            print(f"{arrival.topic}: {arrival.flaw.reason}")
+        else:
+            print(f"{arrival.topic} {arrival.payload.decode('utf-8', 'replace')}")
+    if not first:
+        print(f"{path}: no row is any of the messages that are asked for.")
 
 
 class _BadRows:

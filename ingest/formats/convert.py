@@ -57,7 +57,8 @@ def unit_of(field: str, said: Source) -> Number:
 
 def _level(said: Source) -> Number:
     """Litres and millimetres (in a reservoir as wide below as above) by the numbers that the mapping states, and only by those."""
-    if said.unit in (None, "%"):
+    bounds = said.full_l, said.empty_mm, said.full_mm
+    if said.unit in (None, "%") and bounds == (None, None, None):
         return lambda x: x
     low, high = (0.0, said.full_l) if said.unit == "l" else (said.empty_mm, said.full_mm)
     if said.unit not in ("l", "mm") or low is None or high is None or low == high:

@@ -6,6 +6,7 @@ Which SPN is which part of a lubrication system is the user's to say; only that 
 from collections.abc import Iterable, Mapping
 from typing import Final
 
+from ingest.errors import Problem
 from ingest.formats.convert import NotAllowed
 from ingest.formats.mapping import Code
 
@@ -43,8 +44,12 @@ class Codes:
     """The user's table."""
 
     def __init__(self, table: Iterable[Code]) -> None:
+        """Raises Problem where it says two things of one failure mode."""
         self._of: dict[int, list[Code]] = {}
         for code in table:
+            for other in self._of.get(code.spn, []):
+                if other.fmi == code.fmi or set(other.fmi or []) & set(code.fmi or []):
+                    raise Problem(f"j1939.code: SPN {code.spn} stands there twice with the same failure mode")
             self._of.setdefault(code.spn, []).append(code)
 
     def names(self, spn: int) -> bool:

@@ -25,7 +25,7 @@ from ingest.formats.j1939 import MOST_FMI, MOST_SPN, Codes
 from ingest.formats.local_time import RowTimes, Told
 from ingest.formats.mapping import FaultList, From, Mapping, MessageFrom, Source, When, fields_of, source
 from ingest.formats.rows import Form, Row, read_rows
-from ingest.log_files import Progress
+from ingest.log_files import Progress, shown
 from ingest.messages import KINDS, Arrival, Number, Rejected, encode, is_name, topic
 from ingest.times import instant, microseconds
 
@@ -81,6 +81,8 @@ def _field(name: str, kind: Any, given: From, decimal: str, *, required: bool) -
     said = source(given)
     if sum(one is not None for one in (said.column, said.constant, said.file)) != 1:
         raise Problem(f"{name}: say one of column, constant and file")
+    if said.constant is not None and said != Source(constant=said.constant):
+        raise Problem(f"{name}: a constant is what it is, without unit, values or anything else")
     if said.file is not None:
         try:
             groups = re.compile(said.file).groups
@@ -223,7 +225,7 @@ class Translator:
     def read(self, path: Path, form: Form, progress: Progress) -> Iterator[Arrival]:
         """The arrivals in a file, in its order. Raises Problem where it cannot be read."""
         self._times.next_file()
-        return self.arrivals(path.name, read_rows(path, form, self._mapping.file, self.columns, progress))
+        return self.arrivals(shown(path), read_rows(path, form, self._mapping.file, self.columns, progress))
 
     def arrivals(self, file: str, rows: Iterable[Row]) -> Iterator[Arrival]:
         """What rows become; one that is not what it should be comes with that flaw, and goes to quarantine."""

@@ -576,6 +576,9 @@ def test_logs_of_other_controllers_are_previewed_then_recorded(tmp_path: Path) -
     shown = tallow(*asked, "--preview", database=url)
     assert shown.stdout.splitlines()[0].startswith("lube/1/q/L7/level {")
     assert "L7-log.csv:3: " in shown.stdout
+    empty = tmp_path / "L7-empty.csv"
+    empty.write_text("t,pct\n")
+    assert "no row is any of the messages" in tallow(*asked[:-1], str(empty), "--preview", database=url).stdout
     assert not (tmp_path / "new.db").exists()
     done = tallow(*asked, database=url)
     assert "1 messages recorded, 0 duplicates, 1 rejected" in done.stdout

@@ -70,6 +70,15 @@ def test_a_bad_line_is_quarantined_with_its_number(engine: Engine, tmp_path: Pat
         assert connection.execute(select(schema.quarantine.c.topic)).scalars().all() == ["log:2", "log:3"]
 
 
+def test_a_file_may_have_any_name(engine: Engine, tmp_path: Path) -> None:
+    """Also one that is no text."""
+    path = tmp_path / os.fsdecode(b"log-\xff")
+    path.write_text("nonsense\n")
+    assert run(path, engine).rejected == 1
+    with engine.connect() as connection:
+        assert connection.execute(select(schema.quarantine.c.topic)).scalars().all() == ["log-?:1"]
+
+
 def test_a_damaged_file_is_one_clear_line_and_keeps_what_was_read(engine: Engine, tmp_path: Path) -> None:
     """A gzip file that breaks off."""
     path = tmp_path / "log.gz"

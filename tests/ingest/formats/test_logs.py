@@ -240,6 +240,15 @@ is = "motor_current"
         assert "says '32'; allowed is a whole number from 0 to 31" in beyond
 
 
+def test_a_table_that_says_two_things_is_refused(make: Make) -> None:
+    """Nobody should have to know which counts."""
+    told = "vehicle = { fleet = 'f', vehicle = 'v' }\ntime = { column = 't' }\n[j1939]\nspn = 's'\nfmi = 'm'\nactive = 'a'\n"
+    code = "[[j1939.code]]\nspn = 7\nfmi = [{}]\nis = 'sensor_open'\n"
+    make(told + code.format("3, 4") + code.format("5"))
+    with pytest.raises(Problem, match="SPN 7 stands there twice with the same failure mode"):
+        make(told + code.format("3, 4") + code.format("4, 5"))
+
+
 def test_json_lines_that_are_none_are_named(make: Make, tmp_path: Path) -> None:
     """Objects within objects are named with dots."""
     told = """
@@ -272,6 +281,9 @@ fields = { level_pct = { column = "tank.mm", unit = "mm", empty_mm = 250, full_m
         ("level_pct = {", "percent = {", "message 2 (level) has no field 'percent'"),
         ('kind = "level"', 'kind = "pump"', "Invalid enum value 'pump'"),
         ("at_least = 12", "unit = 'bar'", "complete: it has no unit"),
+        ('unit = "l", ', "", 'unit is "%", "l" with full_l above 0'),
+        ('constant = "quarry"', 'constant = "quarry", unit = "bar"', "fleet: a constant is what it is"),
+        ('constant = "quarry"', 'constant = "the quarry"', "fleet: 'the quarry' has more than"),
         ('separator = ";"', 'separator = ","', "separator and decimal are the same"),
         ("[time]", "[time", "map.toml"),
     ],
