@@ -63,6 +63,11 @@ def lasting(since_us: int | None, now_us: int) -> str:
     return ago(since_us, now_us).removesuffix(" ago").replace("just now", "a minute")
 
 
+def month(name: str) -> str:
+    """2026-11 in words: Nov 2026."""
+    return f"{date.fromisoformat(f'{name}-01'):%b %Y}"
+
+
 def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
     """A stretch of days: 4 to 9 Dec 2026."""
     if early_us is None:

@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 import pandas as pd
 from dash import Input, Output, State, callback, dcc, html
 
-from dashboard import accounts, components
+from dashboard import accounts, components, formatting
 from dashboard.exports import account as words
 from dashboard.exports import csv
 from dashboard.exports import wear as trend
@@ -43,7 +43,8 @@ def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
             html.Div(
                 [
                     dmc.Select(
-                        id="account-month", label="Month", w=140, allowDeselect=False, data=known,
+                        id="account-month", label="Month", w=140, allowDeselect=False,
+                        data=[{"value": one, "label": formatting.month(one)} for one in known],
                         value=month if month in known else (known[0] if known else None),
                     ),
                     dmc.Select(
@@ -73,11 +74,11 @@ def body(
     missing = f" {unknown} more planned no dose: they stood, or nobody heard of them." if unknown else ""
     return [
         components.section(
-            f"Greased as planned in {month}",
+            f"Greased as planned in {formatting.month(month)}",
             [
                 html.P(html.Strong(words.headline(told)), className="total-figure"),
                 html.P(words.doses(told) + missing),
-                dcc.Graph(figure=course(trend, "month", template), config={"displayModeBar": False}),
+                dcc.Graph(figure=course(trend.assign(month=trend["month"].map(formatting.month)), "month", template), config={"displayModeBar": False}),
                 _weeks(weeks, template),
                 html.P(dcc.Link("The month's report, to print", href=report), className="steps"),
             ],
