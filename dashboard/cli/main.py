@@ -46,7 +46,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "timer": Command("planning", "Say how much grease each point gets in 8 ignition hours"),
     "amounts": Command("planning", "Print grease used, filled and needed, by month and depot"),
     "account": Command("account", "Say how much of the planned grease arrived, by month"),
-    "found": Command("account", "Say how often findings were true, by who went there"),
+    "found": Command("account", "Say how often findings were true, by what people recorded"),
     "wear": Command("account", "List what gets worse slowly"),
     "backtest": Command("analysis", "Say how accurate past refill dates were"),
     "export": Command("export", "Write a fleet's data into Parquet and CSV files"),

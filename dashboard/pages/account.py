@@ -70,7 +70,7 @@ def body(
     now = trend[trend["month"] == month]
     if not len(now):
         return [html.P(NOTHING)]
-    told = now.iloc[0]
+    told, in_words = now.iloc[0], trend.assign(month=trend["month"].map(formatting.month))
     missing = f" {unknown} more planned no dose: they stood, or nobody heard of them." if unknown else ""
     return [
         components.section(
@@ -78,7 +78,7 @@ def body(
             [
                 html.P(html.Strong(words.headline(told)), className="total-figure"),
                 html.P(words.doses(told) + missing),
-                dcc.Graph(figure=course(trend.assign(month=trend["month"].map(formatting.month)), "month", template), config={"displayModeBar": False}),
+                dcc.Graph(figure=course(in_words, "month", template), config={"displayModeBar": False}),
                 _weeks(weeks, template),
                 html.P(dcc.Link("The month's report, to print", href=report), className="steps"),
             ],
