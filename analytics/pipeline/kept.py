@@ -26,7 +26,8 @@ def fleet_revision(connection: Connection) -> int:
 
 def count_current(connection: Connection, as_of_us: int) -> int | None:
     """How many vehicles are registered, where the results kept of all of them are as of that time, made by this version of the program,
-    and have seen all that is recorded of every vehicle; None where those of any are not, or no vehicle is registered."""
+    and have seen all that is recorded of every vehicle; None where those of any are not, or where no vehicle is
+    registered and messages of some time are no longer kept in full."""
     setup, vehicle, analysis = schema.setup, schema.vehicle, schema.analysis
     current = (
         analysis.c.vehicle_id == vehicle.c.id,
@@ -41,7 +42,9 @@ def count_current(connection: Connection, as_of_us: int) -> int | None:
         .outerjoin(analysis, and_(*current))
         .where(select(setup.c.id).where(setup.c.vehicle_id == vehicle.c.id).exists())
     ).one()
-    return int(registered) if 0 < registered == found else None
+    if not registered and connection.execute(select(schema.archive.c.vehicle_id).limit(1)).first() is not None:
+        return None
+    return int(registered) if registered == found else None
 
 
 def read_refills(connection: Connection) -> "list[tuple[str, str, str, Refill]]":
