@@ -169,7 +169,7 @@ def test_a_flood_of_failures_drives_no_decision_out(engine: Engine, monkeypatch:
         "qwertyuiop",
         "aaaaaaaaaaaa",
         "abcabcabc",
-        "r. okafor",
+        "r. tarvolen",
         "tallow12",
     ],
 )

@@ -28,7 +28,7 @@ def upgrade() -> None:
         sa.Column("name", sa.String(length=64), nullable=False),
         sa.Column("query", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_saved_view"),
-        sa.UniqueConstraint("person_id", "name", name="uq_saved_view_person_id"),
+        sa.UniqueConstraint("person_id", "name", name="uq_saved_view_person_id_name"),
     )
     op.add_column("alarm", sa.Column("assigned_to", sa.String(length=128), nullable=True))
     op.add_column("vehicle_summary", sa.Column("drifting", sa.Integer(), nullable=True))

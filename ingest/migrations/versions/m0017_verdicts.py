@@ -23,4 +23,4 @@ def upgrade() -> None:
         sa.Column("cause", sa.Text(), nullable=True),
     )
     op.create_index("ix_verdict_vehicle_id", "verdict", ["vehicle_id"])
-    op.create_index("ix_verdict_kind", "verdict", ["kind", "at_us"])
+    op.create_index("ix_verdict_kind_at_us", "verdict", ["kind", "at_us"])

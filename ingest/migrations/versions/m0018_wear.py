@@ -26,4 +26,4 @@ def upgrade() -> None:
         sa.Column("expected_us", sa.BigInteger(), nullable=True),
         sa.Column("worsens", sa.Boolean(), nullable=False),
     )
-    op.create_index("ix_wear_worsens", "wear", ["worsens", "expected_us"])
+    op.create_index("ix_wear_worsens_expected_us", "wear", ["worsens", "expected_us"])
