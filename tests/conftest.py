@@ -12,7 +12,7 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 from sqlalchemy import Engine, create_engine, text
@@ -22,6 +22,21 @@ from ingest import database
 os.environ.setdefault("TALLOW_ALERT_LOCAL", "yes")  # the servers that tests start are on this machine
 
 SEARCH = [*os.environ.get("PATH", "").split(os.pathsep), "/usr/sbin", "/usr/local/sbin", "/usr/bin"]
+
+
+# Files that take longest begin first where tests run side by side, so that none goes on alone at the end.
+LONGEST: Final = (
+    "simulators/test_score.py",
+    "browser/test_browser.py",
+    "dashboard/test_command.py",
+    "external/",
+    "pipeline/",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests in that order; within it they stay as they are."""
+    items.sort(key=lambda item: next((n for n, name in enumerate(LONGEST) if name in str(item.path)), len(LONGEST)))
 
 
 def program(name: str) -> str:

@@ -20,7 +20,7 @@ from ingest.recorder import Recorder
 from ingest.times import now_us
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
-TRIES = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+TRIES = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 # With half pairs of surrogates, NUL and whatever else there is; and with what stands at the edges of numbers.
 TEXTS = st.text(st.characters(exclude_categories=()), max_size=70)
 CELLS = st.text(st.characters(exclude_categories=["Cs"]), max_size=300)  # a file in UTF-8 holds no half pairs

@@ -254,7 +254,7 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     page.get_by_label("Note").fill("tube renewed")
     page.get_by_role("button", name="Record it").click()
     expect(page.locator("#work-told")).to_have_text("Recorded.")
-    expect(page.locator("#vehicle-head")).to_contain_text("of 10 cycles that prove it have run", timeout=20_000)
+    expect(page.locator("#vehicle-head")).to_contain_text("of the 10 cycles that prove it have run", timeout=20_000)
 
 
 def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) -> None:

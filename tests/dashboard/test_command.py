@@ -141,6 +141,7 @@ def test_a_command_loads_nothing_that_it_does_not_need(command: list[str], tmp_p
     assert (done.returncode, done.stderr) == (0, "[]\n")
 
 
+@pytest.mark.long
 def test_each_kind_of_finding_shows_in_the_demo(recorded: str) -> None:
     """The three JSON commands on a whole fleet, as of its end; every kind has something to show."""
     at = ("--as-of", "2026-03-01T00:00:00Z")

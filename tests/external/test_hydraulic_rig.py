@@ -99,7 +99,9 @@ def test_a_sound_rig_gives_no_finding_in_its_second_half(tmp_path: Path, plain: 
     assert findings(tmp_path / "b", [("rig", plain)], seed=3) == told
 
 
-@pytest.mark.parametrize(("ratio", "kind"), [(1.6, "blocked_line"), (0.45, "open_line")])
+@pytest.mark.parametrize(
+    ("ratio", "kind"), [(1.6, "blocked_line"), pytest.param(0.45, "open_line", marks=pytest.mark.long)]
+)
 def test_an_added_departure_is_found_within_six_cycles(tmp_path: Path, plain: Floats, ratio: float, kind: str) -> None:
     """On each of the live channels, from several cycles of the second half on."""
     vehicles, expected = [], {}

@@ -7,6 +7,7 @@ import pytest
 from tests.helpers.score import figures
 
 
+@pytest.mark.long
 def test_the_demo_fleet(tmp_path: Path) -> None:
     """Everything that breaks is found; hardly anything else is."""
     told = figures(tmp_path, "demo", None)
@@ -30,6 +31,7 @@ def test_a_quiet_fleet(tmp_path: Path) -> None:
     assert told.false_per_100_months <= 3
 
 
+@pytest.mark.long
 def test_a_bad_week(tmp_path: Path) -> None:
     """Much at once, in the cold."""
     told = figures(tmp_path, "bad-week", None)

@@ -249,6 +249,7 @@ def test_results_of_a_moment_ago_stay(fleet: Engine, pool: Workers) -> None:
     assert renewed(fleet, pool, END_US, NEWS) == []
 
 
+@pytest.mark.parametrize("database_url", ["sqlite", pytest.param("postgresql", marks=pytest.mark.long)], indirect=True)
 def test_a_vehicle_that_ends_its_process_is_left_for_later(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """Those behind it have their turn; it keeps its claim."""
     monkeypatch.setattr(results, "_outcome_or_error", _ends_at_hs_102)
