@@ -19,7 +19,7 @@ Scope = Literal["read", "record", "set-up", "messages"]
 SCOPES: Final[dict[Scope, Role | None]] = {
     "read": "viewer", "record": "technician", "set-up": "lead", "messages": None,
 }  # fmt: skip
-_PREFIX: Final = "tallow"
+PREFIX: Final = "tallow"
 _USED_EVERY_US: Final = (
     60_000_000  # when a token was used last is kept to the minute: a write for each request would be dear
 )
@@ -71,7 +71,7 @@ def add(connection: Connection, person: str, label: str, scope: str, now_us: int
         "made_us": now_us,
     }
     number = connection.execute(insert(table).values(**values).returning(table.c.id)).scalar_one()
-    return f"{_PREFIX}_{number}_{secret}"
+    return f"{PREFIX}_{number}_{secret}"
 
 
 def tokens(connection: Connection) -> list[Token]:
@@ -95,7 +95,7 @@ def bearer(connection: Connection, text: str) -> Bearer | None:
     """Whom a token's text lets in; None for any other text."""
     prefix, _, rest = text.partition("_")
     number, _, secret = rest.partition("_")
-    if prefix != _PREFIX or not number.isascii() or not number.isdecimal() or len(number) > len(str(2**31)):
+    if prefix != PREFIX or not number.isascii() or not number.isdecimal() or len(number) > len(str(2**31)):
         return None
     table = schema.access_token
     row = connection.execute(select(table).where(table.c.id == int(number))).one_or_none()

@@ -26,6 +26,7 @@ from dashboard.api.messages import messages
 from dashboard.api.results import results
 from dashboard.api.vehicles import vehicles
 from dashboard.api.work import work
+from dashboard.web.server import MOST_BYTES_OF_PROGRAMS
 from ingest import times
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
@@ -134,6 +135,7 @@ def _let_in(engine: Engine, limiter: FixedWindowRateLimiter) -> Response | None:
     if stale:
         with reachable(engine), writing(engine) as connection:
             access_tokens.note_used(connection, bearer.token, now_us)
+    request.max_content_length = MOST_BYTES_OF_PROGRAMS
     g.bearer = bearer
     accounts.current_person.set(bearer.person)
     if bearer.scope == "messages" and request.blueprint != messages.name:

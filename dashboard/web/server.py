@@ -17,6 +17,7 @@ from waitress.parser import HTTPRequestParser
 from waitress.server import BaseWSGIServer
 from waitress.utilities import RequestEntityTooLarge
 
+from dashboard.access_tokens import PREFIX
 from dashboard.web.way_in import COOKIE
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ _SLOWEST_BYTES: Final = 50_000
 UNREAD_S: Final = 60.0  # so long an answer may lie there without being read, and a connection without being used
 MOST_BYTES: Final = 64 << 20  # of a request by somebody who is signed in
 MOST_BYTES_OF_STRANGERS: Final = 64 << 10
+MOST_BYTES_OF_PROGRAMS: Final = 4 << 20  # which show a token; whether it is one is looked at before the body is
 
 
 class _Request(HTTPRequestParser):
@@ -52,6 +54,8 @@ class _Request(HTTPRequestParser):
         super().parse_header(header_plus)
         if self.adj.is_known(_cookie(self.headers.get("COOKIE", ""))):
             self.most_bytes = MOST_BYTES
+        elif self.headers.get("AUTHORIZATION", "").casefold().startswith(f"bearer {PREFIX}_"):
+            self.most_bytes = MOST_BYTES_OF_PROGRAMS
         self._bound(self.content_length)
 
     def received(self, data: bytes) -> int:

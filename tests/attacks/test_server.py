@@ -136,6 +136,12 @@ def test_bodies_are_bounded_before_they_are_read() -> None:
         assert "413" in chunked.splitlines()[0]
         mine = f"Content-Length: {3 * most}\r\nCookie: tallow=mine\r\n"
         assert f" {3 * most}" in ask(port, "POST / HTTP/1.1", b"x" * 3 * most, mine)
+        program = "Authorization: Bearer tallow_1_x\r\n"
+        assert f" {3 * most}" in ask(
+            port, "POST / HTTP/1.1", b"x" * 3 * most, f"Content-Length: {3 * most}\r\n{program}"
+        )
+        too_much = f"Content-Length: {server.MOST_BYTES_OF_PROGRAMS + 1}\r\n{program}"
+        assert "413" in ask(port, "POST / HTTP/1.1", b"", too_much).splitlines()[0]
         assert "413" in ask(
             port, "POST / HTTP/1.1", b"", f"Content-Length: {server.MOST_BYTES + 1}\r\nCookie: tallow=mine\r\n"
         )
