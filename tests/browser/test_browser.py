@@ -236,6 +236,8 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     page.get_by_role("button", name="Assign", exact=True).click()
     expect(page.locator("#alarms-told")).to_have_text("1 alarm: assigned to M. Osvael.")
     expect(page.locator(".alarm", has_text="M. Osvael")).to_have_count(1)
+    expect(page.locator("#alarms-told[data-dash-is-loading]")).to_have_count(0)
+    page.wait_for_load_state("networkidle")  # the list is drawn anew with what was assigned
     page.locator(".alarm input[type=checkbox]").first.check()
     page.get_by_role("button", name="Acknowledge", exact=True).click()
     expect(page.locator("#alarms-told")).to_have_text("1 alarm: acknowledged.")
@@ -281,7 +283,8 @@ PAGES = ["/", "/fleet", "/alarms", "/rounds", "/work", "/patterns", "/grease", "
 
 @pytest.mark.parametrize(
     ("path", "scheme"),
-    [(path, "light") for path in PAGES] + [(path, "dark") for path in ("/", "/fleet", "/alarms", PAGES[9])],
+    [(path, "light") for path in PAGES]
+    + [pytest.param(path, "dark", marks=pytest.mark.long) for path in ("/", "/fleet", "/alarms", PAGES[9])],
 )
 def test_pages_can_be_used_by_everybody(demo: RunningDemo, tab: Callable[..., Page], path: str, scheme: Any) -> None:
     """No serious finding of the axe engine (WCAG 2.2 A and AA), light or dark."""

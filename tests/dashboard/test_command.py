@@ -193,6 +193,7 @@ def test_status_is_one_object(recorded: str) -> None:
     assert "25 vehicles registered" in tallow("status", database=recorded).stdout
 
 
+@pytest.mark.long
 def test_the_words_for_people(recorded: str) -> None:
     """Without --json each command prints lines to read."""
     at = ("--as-of", "2026-03-01T00:00:00Z")

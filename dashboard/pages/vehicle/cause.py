@@ -5,6 +5,7 @@ from typing import Any, Final
 import dash_mantine_components as dmc
 from dash import dcc, html
 
+from analytics.account.found import sentence
 from analytics.findings import CAUTIONS, FILL_STEP, Finding
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle import data_notes
@@ -12,6 +13,8 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import WAITS_INTERVALS, line_conditions
 from dashboard import components, formatting
 from dashboard.figures.vehicle_evidence import evidence
+from dashboard.queries.found import of_kind
+from dashboard.web.database import engine
 from ingest.times import DAY_US
 
 _HANDED_OVER_US: Final = 30 * DAY_US  # so long a handover that is over is spoken of
@@ -75,6 +78,9 @@ def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
         ),
         html.P(formatting.in_my_units(found.summary)),
     ]  # fmt: skip
+    so_far = of_kind(engine(), found.kind)
+    if so_far is not None:
+        words.append(html.P(sentence(so_far), className="dim small"))
     picture = []
     if shown is not None:
         picture = [

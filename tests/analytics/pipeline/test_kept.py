@@ -41,6 +41,7 @@ def fleet(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     with database.writing(engine) as connection:
         vehicle_summary.register(connection, folder, 0)
     Recorder(engine, "test").record(arrivals("HS-102", (BLOCKED,), days=14))
+    tasks.engine_of(database.address(engine))  # before two threads make one each
     yield engine
     tasks.engine_of(database.address(engine)).dispose()
     tasks.engine_of.cache_clear()

@@ -39,6 +39,7 @@ def fleet(engine: Engine, tmp_path: Path) -> Iterator[Engine]:
     with database.writing(engine) as connection:
         vehicle_summary.register(connection, tmp_path, 0)
     Recorder(engine, "test").record(arrivals("HS-101", (), days=7))
+    engine_of(database.address(engine))  # before two threads make one each
     yield engine
     engine_of(database.address(engine)).dispose()  # as threads of this process have used it
     engine_of.cache_clear()
@@ -291,6 +292,7 @@ def _ends(_: int) -> int:
     os._exit(1)
 
 
+@pytest.mark.long
 def test_a_lost_process_costs_no_result(tmp_path: Path) -> None:
     """One that is killed in the middle is replaced, and its task done again; one that always dies is told of."""
     with workers(2) as pool:
