@@ -16,7 +16,8 @@ import pytest
 from tests.conftest import free_port, wait_until
 from tests.helpers.vehicles import arrivals, demo, recorded
 
-SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL]
+SIGNALS = [signal.SIGTERM, signal.SIGKILL, signal.SIGINT, signal.SIGHUP]
+TRIED = [pytest.param(one, marks=pytest.mark.long if one in SIGNALS[2:] else (), id=one.name) for one in SIGNALS]
 TRIES = [pytest.param(1, id="short"), pytest.param(10, id="long", marks=pytest.mark.long)]
 LEFT_S = 5.0  # after which nothing may be alive
 MARK = "TALLOW_TEST_MARK"
@@ -82,7 +83,7 @@ def history(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("tries", TRIES)
-@pytest.mark.parametrize("number", SIGNALS, ids=lambda number: number.name)
+@pytest.mark.parametrize("number", TRIED)
 def test_analyse_and_watch_leave_nothing_behind(
     history: Path, tmp_path: Path, number: signal.Signals, tries: int
 ) -> None:
@@ -108,7 +109,7 @@ def test_analyse_and_watch_leave_nothing_behind(
 
 
 @pytest.mark.parametrize("tries", TRIES)
-@pytest.mark.parametrize("number", SIGNALS, ids=lambda number: number.name)
+@pytest.mark.parametrize("number", TRIED)
 def test_a_demo_leaves_nothing_behind(tmp_path: Path, number: signal.Signals, tries: int) -> None:
     """At any moment of its start; in full, the same command then comes up as if nothing had been."""
     port, dice = free_port(), random.Random(number)

@@ -132,7 +132,8 @@ def test_no_sensor_is_called_faulty_but_where_readings_are_missing(answer: dict[
     assert all(set(f["evidence"]) == {"missing_h"} for f in told)
 
 
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("seed", [1, 2])
 def test_the_order_of_arrival_does_not_matter(tmp_path: Path, answer: dict[str, Any], seed: int) -> None:
     """The same messages shuffled, some of them twice."""
     lines = log_lines()

@@ -313,6 +313,7 @@ def _outcomes(engine: Engine, pool: Workers) -> Sequence[Outcome]:
 @pytest.mark.parametrize(
     "database_url", ["sqlite"], indirect=True
 )  # where results are read from makes no difference to it
+@pytest.mark.long
 def test_a_cluster_says_the_same(fleet: Engine) -> None:
     """The workers of a Dask cluster and processes of this machine: bit for bit, also where a worker is killed."""
     distributed = pytest.importorskip("distributed")
