@@ -18,7 +18,6 @@ from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import FixedWindowRateLimiter
 from sqlalchemy import Engine
-from sqlalchemy.exc import DBAPIError
 
 from dashboard import access_tokens, accounts
 from dashboard.api.alarms import alarms
@@ -29,7 +28,7 @@ from dashboard.api.work import work
 from dashboard.web.server import MOST_BYTES_OF_PROGRAMS
 from ingest import times
 from ingest.database import reachable, writing
-from ingest.errors import Problem, Unusable
+from ingest.errors import Problem
 
 ROOT: Final = "/api/v1"
 DOCUMENT: Final = f"{ROOT}/openapi.json"
@@ -64,7 +63,6 @@ def serve_api(app: Flask, database: Engine) -> None:
         api.register_blueprint(part, url_prefix=ROOT)
     _describe_problems(api)
     app.register_error_handler(Problem, _told)
-    app.register_error_handler(DBAPIError, _away)
 
 
 def _describe_problems(api: Api) -> None:
@@ -78,7 +76,7 @@ def _describe_problems(api: Api) -> None:
                 operation["responses"].update(kept, default={"description": "A problem", "content": content})
 
 
-def _is_asked() -> bool:
+def is_asked() -> bool:
     """Whether a program asks, not a page."""
     return request.path.startswith(f"{ROOT}/")
 
@@ -90,7 +88,7 @@ class _Api(Api):
 
     def handle_http_exception(self, error: werkzeug.exceptions.HTTPException) -> Response:
         """What the library, or a part of this, refuses: by the address asked, since pages tell theirs in their own way."""
-        if not _is_asked():
+        if not is_asked():
             told_as_ever: Any = error.get_response()
             return told_as_ever  # type: ignore[no-any-return]
         told: dict[str, Any] = getattr(error, "data", None) or {}
@@ -116,7 +114,7 @@ def problem(status: int, detail: str, errors: Any = None, headers: Any = None) -
 
 def _let_in(engine: Engine, limiter: FixedWindowRateLimiter) -> Response | None:
     """Who asks is who a token says."""
-    if not _is_asked() or request.path == DOCUMENT:
+    if not is_asked() or request.path == DOCUMENT:
         return None
     scheme, _, text = request.headers.get("Authorization", "").partition(" ")
     now_us = times.now_us()
@@ -145,7 +143,7 @@ def _let_in(engine: Engine, limiter: FixedWindowRateLimiter) -> Response | None:
 
 def _tagged(response: Response) -> Response:
     """An answer that need not be sent where whoever asks has it already."""
-    if _is_asked() and request.method == "GET" and response.status_code == HTTPStatus.OK:
+    if is_asked() and request.method == "GET" and response.status_code == HTTPStatus.OK:
         response.headers["Cache-Control"] = "private, no-cache"
         response.add_etag()
         response.make_conditional(request)
@@ -154,13 +152,9 @@ def _tagged(response: Response) -> Response:
 
 def _told(error: Problem) -> Any:
     """What people are told on pages, for a program."""
-    if not _is_asked():
+    if not is_asked():
         raise error
-    status = 503 if isinstance(error, Unusable) else 403 if isinstance(error, accounts.NotAllowed) else 409
+    status = (
+        403 if isinstance(error, accounts.NotAllowed) else 409
+    )  # a database that is away is told by the application
     return problem(status, f"{error}")
-
-
-def _away(error: DBAPIError) -> Any:
-    if not _is_asked():
-        raise error
-    return problem(503, "the database cannot be used at present; try again later")

@@ -12,7 +12,7 @@ from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import wording
 from dashboard import accounts
-from dashboard.api.service import serve_api
+from dashboard.api import service
 from dashboard.exports import addresses
 from dashboard.exports.calendar import refill_calendar
 from dashboard.figures.theme import add_templates
@@ -62,8 +62,13 @@ def _answer_errors(app: Dash) -> None:
     @app.server.errorhandler(Unusable)
     def away(error: Exception) -> Response:
         app.server.logger.error("the database cannot be used: %s", " ".join(str(error).split())[:500])
-        told = "The database does not answer now. Nothing was changed; try again in a moment.\n"
-        return Response(told, 503, {"Retry-After": "10"}, mimetype="text/plain")
+        told, later = (
+            "The database does not answer now. Nothing was changed; try again in a moment.",
+            {"Retry-After": "10"},
+        )
+        if service.is_asked():
+            return service.problem(503, told, headers=later)
+        return Response(f"{told}\n", 503, later, mimetype="text/plain")
 
 
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
@@ -99,7 +104,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
 def _serve_beside_pages(app: Dash, database: Engine) -> None:
     """Give an application its addresses that are no pages."""
     take_records(app.server, database)
-    serve_api(app.server, database)
+    service.serve_api(app.server, database)
     take_remarks(app.server, database)
 
     @app.server.get("/alive")

@@ -262,6 +262,16 @@ def test_messages_are_recorded_once(there: Fleet) -> None:
     assert json.loads(answer.text)["errors"]["json"]["messages"]
 
 
+def test_a_database_that_is_away_is_told_as_a_problem(there: Fleet) -> None:
+    """With the time after which to ask again, and none of the driver's words."""
+    program = there.program("lead", "read")
+    with database.writing(there.engine) as connection:
+        connection.exec_driver_sql("DROP TABLE finding")
+    answer = program("/findings", status=503)
+    assert (answer.mimetype, answer.headers["Retry-After"]) == ("application/problem+json", "10")
+    assert "finding" not in answer.text
+
+
 def test_too_many_questions_are_refused(there: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     """By token, with the time after which to ask again."""
     monkeypatch.setattr("dashboard.api.service._MOST_A_MINUTE", 3)
