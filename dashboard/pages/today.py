@@ -59,17 +59,20 @@ def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
 
 
 def sentence(told: Today) -> str:
-    """How many vehicles need somebody, and where."""
+    """How many vehicles need somebody, and where; and of how many nobody knows it."""
     number = sum(told.by_depot.values())
+    counted = ((told.unheard, "not heard yet"), (told.not_proven, "not proven"))
+    unknown = ", ".join(f"{count} {words}" for count, words in counted if count)
     if not number:
-        return "No vehicle needs somebody today."
+        return (
+            f"No vehicle is known to need somebody today: {unknown}." if unknown else "No vehicle needs somebody today."
+        )
     where = [f"{count} {depot}" for depot, count in list(told.by_depot.items())[:4]]
     more = len(told.by_depot) - len(where)
     places = ", ".join(where) + (f", and {more} more depots" if more else "")
     one = "vehicle needs" if number == 1 else "vehicles need"
-    return f"{number} {one} somebody today" + (
-        f": {places}." if len(told.by_depot) > 1 else f", at {next(iter(told.by_depot))}."
-    )
+    there = f": {places}." if len(told.by_depot) > 1 else f", at {next(iter(told.by_depot))}."
+    return f"{number} {one} somebody today{there}" + (f" Not known of others: {unknown}." if unknown else "")
 
 
 def figures(told: Today, chosen: Scope) -> list[Any]:

@@ -64,6 +64,8 @@ class Today:
 
     vehicles: int
     by_depot: dict[str, int]  # vehicles that cannot wait
+    unheard: int
+    not_proven: int
     greased: Figure
     urgent: Figure
     due: Figure
@@ -94,6 +96,8 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
         return Today(
             vehicles=sum(number for *_, number in totals),
             by_depot=dict(sorted(by_depot.items(), key=lambda item: (-item[1], item[0]))),
+            unheard=sum(number for _, need, number in totals if PRIORITIES[need] == "unheard"),
+            not_proven=sum(number for _, need, number in totals if PRIORITIES[need] == "not_proven"),
             greased=points_greased_as_planned(connection, scope, now_us),
             urgent=Figure(sum(by_depot.values()), weeks["urgent"]),
             due=Figure(due, weeks["due"]),

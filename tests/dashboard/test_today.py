@@ -104,6 +104,8 @@ def test_what_is_not_known_is_said_to_be(engine: Engine) -> None:
     assert "not known yet" in text
     assert "%" not in text.split("Points greased as planned")[1].split("Vehicles that need somebody")[0]
     assert "needs somebody today" in text or "need somebody today" in text
+    assert shown.unheard > 0
+    assert f"{shown.unheard} not heard yet" in text
     assert "Take along: " in text
     assert "for a qualified person to judge before it goes back on the road" in text
 
