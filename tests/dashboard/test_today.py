@@ -99,13 +99,15 @@ def test_a_day_is_counted_once_however_often(engine: Engine) -> None:
 
 def test_what_is_not_known_is_said_to_be(engine: Engine) -> None:
     """Points greased as planned, of a week that no account tells of: neither nothing nor everything."""
-    shown = replace(told(engine), greased=today.Figure(None))
+    shown = replace(told(engine), greased=today.Figure(None), unheard=21, not_proven=2)
     text = page(shown, engine)
     assert "not known yet" in text
     assert "%" not in text.split("Points greased as planned")[1].split("Vehicles that need somebody")[0]
     assert "needs somebody today" in text or "need somebody today" in text
-    assert shown.unheard > 0
-    assert f"{shown.unheard} not heard yet" in text
+    assert "Not known of others: 21 not heard yet, 2 not proven." in text
+    assert "is known to need somebody today: 21 not heard yet, 2 not proven." in page(
+        replace(shown, by_depot={}), engine
+    )
     assert "Take along: " in text
     assert "for a qualified person to judge before it goes back on the road" in text
 
