@@ -142,7 +142,8 @@ def test_one_bad_recipient_stops_nobody(
 ) -> None:
     """The good ones get each alert once, whatever becomes of the others; the one that is not there is set aside and shown."""
     monkeypatch.setattr(commands, "now_us", lambda: NOW)
-    commands.list_refused(50, database.address(fleet))
+    monkeypatch.setattr(commands, "open_existing", lambda _: fleet)
+    commands.list_refused(50)
     assert "Nothing was refused" in capsys.readouterr().out
     number = add(fleet, post.address("bad", "good", "busy", "also"))
     bring_up(fleet)
@@ -157,7 +158,7 @@ def test_one_bad_recipient_stops_nobody(
         assert outbox.refused(connection, NOW) == {number: 1}
         assert routes.find_route(connection, number).error is not None
     capsys.readouterr()  # the log of the deliveries
-    commands.list_refused(50, database.address(fleet))
+    commands.list_refused(50)
     said = capsys.readouterr().out.splitlines()
     assert len(said) == 1
     assert f"route {number}, bad@fleet.example: " in said[0]
