@@ -16,6 +16,7 @@ from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from dashboard.queries.account import WEEKS, percent_by_week
 from dashboard.queries.fleet import SORTS, FleetRow, read_rows
 from dashboard.queries.scope import Scope, within
+from dashboard.queries.wear import Wearing, read_wearing
 from ingest import schema
 from ingest.times import DAY_US, instant
 
@@ -75,6 +76,7 @@ class Today:
     refills_left: int
     news: News
     drifting: list[tuple[FleetRow, list[LineCondition]]]
+    wearing: list[Wearing]
 
 
 def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
@@ -107,6 +109,7 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
             refills_left=due_later - len(bars),
             news=_news(connection, mine, now_us - DAY_US),
             drifting=_drifting(connection, mine),
+            wearing=read_wearing(connection, scope, _DRIFTING),
         )
 
 

@@ -14,9 +14,10 @@ from analytics.findings import Finding, urgency
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components
 from dashboard.figures import theme
-from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, work_form, work_history
+from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, wear, work_form, work_history
 from dashboard.queries import scope, vehicle
 from dashboard.queries.vehicle import Record
+from dashboard.queries.wear import trends_of
 from dashboard.units import VOLUMES
 from dashboard.web import alarm_actions
 from dashboard.web.database import engine
@@ -35,7 +36,7 @@ for part in (charts, files, timer, work_form, work_history):
 
 _SECTIONS: Final = (("Cause", "cause"), ("Work", "work"), ("Reservoir", "reservoir"), ("Alarms", "alarms"), ("Set-up",
 "set-up"), ("Over time", "over-time"),
-                    ("Lines", "lines"), ("Past", "past"))  # fmt: skip
+                    ("Lines", "lines"), ("Slow changes", "wear"), ("Past", "past"))  # fmt: skip
 
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
@@ -88,6 +89,7 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             html.Div([html.Div(left, className="left"), html.Div(right, className="right")], className="columns"),
             html.Section(charts.charts(result, opened, template), id="over-time"),
             html.Section(lines.section(result, opened, template), id="lines"),
+            html.Section(place("wear"), id="wear"),
             html.Section(place("past"), id="past"),
         ],
         className="vehicle",
@@ -122,6 +124,7 @@ def _shown(result: Result, found: tuple[Record, ...], opened: int | None) -> dic
         "alarms": side.alarms_of(setup.fleet, setup.vehicle),
         "set-up": side.set_up(result),
         "lines": lines.line_list(result, opened),
+        "wear": wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
         "past": cause.past(result),
     }
 
@@ -131,7 +134,7 @@ def _digests(shown: Mapping[str, Any]) -> dict[str, int]:
     return {name: crc32(json.dumps(part, cls=PlotlyJSONEncoder).encode()) for name, part in shown.items()}
 
 
-_PARTS: Final = ("bar", "head", "work", "reservoir", "alarms", "set-up", "lines", "past")
+_PARTS: Final = ("bar", "head", "work", "reservoir", "alarms", "set-up", "lines", "wear", "past")
 
 
 @callback(
