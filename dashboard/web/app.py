@@ -133,7 +133,7 @@ def serve(database: Engine, host: str, port: int, *, plain_http: bool, ready: Ca
         if not accounts.anybody(connection) and not alone:
             where = wording.site() if is_site else host
             raise Problem(
-                f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"
+                f"no person is added yet, so everybody who reaches {where} could change everything; add a lead first:"
                 " tallow person add NAME --role lead"
             )
     if not sign_in.is_loopback(host) and not is_site and not plain_http:
