@@ -1,6 +1,6 @@
 """Pieces that more than one page shows."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -147,6 +147,18 @@ def page_head(title: str, menu: Sequence[tuple[str, str]], *beside: Any) -> html
     return html.Div(
         [html.H1(title), html.Div([*beside, page_menu(menu)], className="page-menu")], className="page-head"
     )
+
+
+def paging(page: int, page_rows: int, found: int, address: Callable[[int], str]) -> list[Any]:
+    """Which part of a list is shown, and the ways to the part before and after; nothing where all of it is."""
+    if found <= page_rows:
+        return []
+    first = (page - 1) * page_rows
+    last = min(first + page_rows, found)
+    before = [dcc.Link("Previous", href=address(page - 1))] if page > 1 else []
+    after = [dcc.Link("Next", href=address(page + 1))] if last < found else []
+    text = html.Span(f"{first + 1} to {last} of {found}")
+    return [html.Nav([text, *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
 
 
 def first_steps() -> html.Section:
