@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 NEED_WORDS = {
     "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
-    "over": "Over",
 }  # fmt: skip
 
 

@@ -118,9 +118,9 @@ def _critical(row: AlarmRow) -> bool:
 def _grouped(view: AlarmView) -> list[html.Tr]:
     """Rows below how urgent they are, and whether steering or braking may be dry, which is said once."""
     out: list[html.Tr] = []
-    last = None
+    last: tuple[str | None, bool] | None = None
     for row in view.rows:
-        group = (row.alarm.severity, _critical(row)) if row.alarm.condition.active else ("over", False)
+        group = (row.alarm.severity, _critical(row)) if row.alarm.condition.active else (None, False)
         if group != last:
             out.append(rows.group(*group, columns=_COLUMNS))
             last = group
