@@ -106,6 +106,11 @@ def name_of_actor(stated: str | None) -> str:
     return current_person.get().name or (stated or "")
 
 
+def is_of_another(connection: Connection, by: str) -> bool:
+    """Whether what comes from a device that several share was done by somebody else who may sign in than who is."""
+    return by != current_person.get().name and by in {one.name for one in people(connection)}
+
+
 def sees(setup: Setup) -> bool:
     """Whether who asks may see a vehicle."""
     return current_person.get().sees(setup)

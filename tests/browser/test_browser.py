@@ -319,6 +319,14 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     context.set_offline(False)
     expect(page.locator("#vehicle-work li")).to_contain_text("at the gate", timeout=30_000)
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+    page.locator("#vehicle-work").get_by_role("button", name="remark or photo").first.click()
+    page.locator("#remark-text").fill("seen from below")
+    context.set_offline(True)
+    page.get_by_role("button", name="Add it").click()
+    expect(page.locator("#remark-told")).to_contain_text("1 kept on this device")
+    context.set_offline(False)
+    expect(page.locator("#vehicle-work .remark")).to_contain_text("seen from below", timeout=30_000)
+    assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
 
 
 def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> None:
