@@ -198,8 +198,13 @@ def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Pa
 
 
 def table(heads: Sequence[str], rows: Sequence[Any], class_name: str, numbers: Collection[int] = ()) -> html.Table:
-    """Rows below their heads; `numbers` are the columns of figures, which stand at the right as in `row`."""
+    """Rows below their heads; `numbers` are the columns of figures, which stand at the right as in `row`. Each cell of a plain table
+    carries its head, since a phone shows the cells of a row one below the other."""
     head = [html.Th(text, scope="col", className="num" if n in numbers else "") for n, text in enumerate(heads)]
+    if class_name.startswith("plain"):
+        for line in rows:
+            for text, cell in zip(heads, line.children if isinstance(line.children, list) else (), strict=False):
+                setattr(cell, "data-head", text)
     return html.Table([html.Thead(html.Tr(head)), html.Tbody(list(rows))], className=class_name)
 
 

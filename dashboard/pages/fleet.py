@@ -165,7 +165,7 @@ def row(r: FleetRow, now_us: int, *, told_above: bool = False) -> html.Tr:
             html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="cell-unit"),
             html.Td(_reason(r, told_above), className="cell-what"),
             html.Td(rows.strip(r.detail.lines if r.detail else ()), className="cell-strip", **{"data-head": "Lines"}),
-            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level, needs"}),
+            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level"}),
             html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
             html.Td(
                 f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
