@@ -126,7 +126,9 @@ def _sagging(history: History) -> list[Episode]:
     if len(latest) <= len(usual):
         return []
     normal = float(np.median(usual))
-    medians = np.median(sliding_window_view(latest, _MEDIAN_OF), axis=1)  # [k] is that of readings up to k + _MEDIAN_OF - 1
+    medians = np.median(
+        sliding_window_view(latest, _MEDIAN_OF), axis=1
+    )  # [k] is that of readings up to k + _MEDIAN_OF - 1
     for n, i in enumerate(told[len(usual) :].tolist(), start=len(usual)):
         volts, median = float(latest[n]), float(medians[n - _MEDIAN_OF + 1])
         first = int(c.at_us[told[n - _MEDIAN_OF // 2]])
