@@ -18,13 +18,7 @@ Task = TypeVar("Task")
 Done = TypeVar("Done")
 _MOST_LOST: Final = 3  # times in a row that a process may end while the same task is the next to be done
 # What the analysis loads when it first needs it: each process would, one after another.
-_LOADED: Final = (
-    "scipy.ndimage",
-    "scipy.signal",
-    "scipy.stats",
-    "statsmodels.api",
-    "statsmodels.robust.robust_linear_model",
-)
+_LOADED: Final = ("scipy.ndimage", "scipy.signal", "statsmodels.robust.robust_linear_model")
 _ANSWERS_S: Final = 20  # within which a scheduler has to answer
 
 

@@ -25,17 +25,20 @@ class RunningDemo:
         self.data, self.port = data, free_port()
 
     def start(self) -> float:
-        """Start it; seconds until it said where the dashboard is."""
+        """Start it, and wait until all of the fleet is there; seconds until it said where the dashboard is."""
         began = time.monotonic()
         command = [sys.executable, "-m", "dashboard", "demo", "--data", str(self.data), "--port", str(self.port)]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONUNBUFFERED": "1"}
         )
         assert self.process.stdout is not None
+        took_s = 0.0
         for line in self.process.stdout:
             if line.startswith("Dashboard: "):
                 assert line.strip() == f"Dashboard: {self.address}"
-                return time.monotonic() - began
+                took_s = time.monotonic() - began
+            if line.startswith("All of the fleet is there"):
+                return took_s
         raise AssertionError(f"the demo ended with {self.process.wait()}")
 
     @property
