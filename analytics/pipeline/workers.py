@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from typing import Any, Final, TypeVar, cast
 
@@ -16,6 +17,8 @@ from ingest.errors import Problem
 Task = TypeVar("Task")
 Done = TypeVar("Done")
 _MOST_LOST: Final = 3  # times in a row that a process may end while the same task is the next to be done
+# What the analysis loads when it first needs it: each process would, one after another.
+_LOADED: Final = ("scipy.ndimage", "scipy.signal", "statsmodels.robust.robust_linear_model")
 _ANSWERS_S: Final = 20  # within which a scheduler has to answer
 
 
@@ -95,7 +98,8 @@ def workers(number: int | None = None, dask: str = "", beside: Sequence[str] = (
         return
     # Not forked from this process: a lock that one of its threads holds would stay locked there.
     apart = multiprocessing.get_context("forkserver")
-    apart.set_forkserver_preload(["analytics.pipeline.tasks", *beside])
+    apart.set_forkserver_preload(["analytics.pipeline.tasks", *_LOADED, *beside])
+    forkserver.ensure_running()  # and meanwhile this one does what it has to do before
     theirs, ours = apart.Pipe(duplex=False)
     made = Workers(
         lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=ours.close

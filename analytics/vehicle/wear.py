@@ -266,13 +266,15 @@ def fit(thousand_h: Floats, y: Floats, temp_c: Floats) -> tuple[float, float, Fl
     Huber's M-estimate (statsmodels' RLM), with temperature and its square beside it where it varies. The error is widened by the
     lag-one correlation r of what is left over: so many points are worth (1 - r) / (1 + r) of them (Bayley and Hammersley 1946).
     """
-    import statsmodels.api as sm  # here, since it takes long to load
+    # Here, since they take long to load.
+    from statsmodels.robust.norms import HuberT
+    from statsmodels.robust.robust_linear_model import RLM
 
     x = thousand_h - thousand_h[0]
     warm = (temp_c - np.median(temp_c)) / 10
     terms = [np.ones(len(x)), x, *([warm, warm**2] if np.ptp(temp_c) > 1 else [])]
     design = np.column_stack(terms)
-    told = sm.RLM(y, design, M=sm.robust.norms.HuberT()).fit()
+    told = RLM(y, design, M=HuberT()).fit()
     left = np.clip(told.resid / max(told.scale, 1e-9), -3, 3)
     r = float(np.clip(np.corrcoef(left[:-1], left[1:])[0, 1], 0.0, 0.95)) if np.ptp(left) > 0 else 0.0
     weather = design[:, 2:] @ told.params[2:]

@@ -162,6 +162,10 @@ def replay_files(
         for path in files:
             _preview(path, read(path, lambda _done: None))
         return
+    look, _ = _reading(form, mapping)
+    for path, number in zip(files, sizes, strict=True):
+        if number:  # a pipe can be read once only
+            next(look(path, lambda _done: None), None)  # what is no log is told before anything is recorded
     engine = open_database(database)
     tally, told = Tally(), _BadRows()
     with RecorderProcess(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
@@ -187,7 +191,7 @@ def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], i
     if form is Form.MESSAGES:
         if mapping is not None:
             raise Problem("--mapping is for logs of other controllers: say --format csv or json-lines, too")
-        return replay.read_log, lambda: 0
+        return lambda path, told: replay.of_a_log(replay.read_log(path, told), path), lambda: 0
     if mapping is None:
         raise Problem(f"--format {form.value} needs --mapping: the TOML file that says what its columns mean")
     from ingest.formats.mapping import load

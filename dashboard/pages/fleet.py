@@ -123,7 +123,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
             html.Tr(html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="folded-row")
         )
     out += [components.cautions(), html.Div(components.table(heads, shown, "fleet"), className="card card-table")]
-    return [*out, *_paging(view, chosen)]
+    return [*out, *components.paging(view.page, fleet.PAGE_ROWS, view.found, lambda n: _address(chosen, page=str(n)))]
 
 
 def _totals(view: FleetView, chosen: dict[str, str]) -> list[Any]:
@@ -142,16 +142,6 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     )  # fmt: skip
 
 
-def _paging(view: FleetView, chosen: dict[str, str]) -> list[Any]:
-    if view.pages < 2:
-        return []
-    first = (view.page - 1) * fleet.PAGE_ROWS
-    text = f"{first + 1} to {first + len(view.rows)} of {view.found}"
-    before = [dcc.Link("Previous", href=_address(chosen, page=str(view.page - 1)))] if view.page > 1 else []
-    after = [dcc.Link("Next", href=_address(chosen, page=str(view.page + 1)))] if view.page < view.pages else []
-    return [html.Nav([html.Span(text), *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
-
-
 def _grouped(view: FleetView, now_us: int) -> list[Any]:
     """Rows below what they have in common, which is said once."""
     out: list[Any] = []
@@ -159,9 +149,7 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
     for r in view.rows:
         group = r.need, rows.critical(r)
         if group != last:
-            text = [html.Strong(formatting.NEED_WORDS[r.need])]
-            text += [html.Span(rows.CRITICAL, className="warns")] if group[1] else []
-            out.append(html.Tr(html.Th([rows.mark(r.need), *text], colSpan=8, scope="colgroup"), className="group-row"))
+            out.append(rows.group(*group, columns=8))
             last = group
         out.append(row(r, now_us, told_above=True))
     return out
@@ -177,7 +165,7 @@ def row(r: FleetRow, now_us: int, *, told_above: bool = False) -> html.Tr:
             html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="cell-unit"),
             html.Td(_reason(r, told_above), className="cell-what"),
             html.Td(rows.strip(r.detail.lines if r.detail else ()), className="cell-strip", **{"data-head": "Lines"}),
-            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level, needs"}),
+            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level"}),
             html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
             html.Td(
                 f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
@@ -198,7 +186,7 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
         return [rows.without_findings(r), *([html.Div(told, className="small dim")] if told else [])]
     warning: list[Any] = []
     if rows.critical(r):
-        words = "Steering or braking may be dry" if told_above else rows.CRITICAL
+        words = rows.CRITICAL_IN_SHORT if told_above else rows.CRITICAL
         warning = [html.Span(words, className="warns"), " · " if told else ""]
     sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
     opened = html.Details(

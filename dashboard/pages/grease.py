@@ -75,7 +75,8 @@ def _table(found: list[Amount], density: float) -> html.Table:
     heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
     rows = [
         components.row([
-            one.month, one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
+            formatting.month(one.month),
+            one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
             f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(unit.of_litres(one.held_l)),
             _signed(unit.of_litres(one.unaccounted_l)),
         ], range(3, 10))

@@ -1,7 +1,7 @@
 """What to do today, and whether it is getting better: sentence, figures, work by depot, refills to come, what changed."""
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any, Final
 from zlib import crc32
 
@@ -10,6 +10,7 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS
+from analytics.planning.closed_days import ClosedDays, joined
 from dashboard import components, formatting, rows
 from dashboard.exports import wear
 from dashboard.queries import scope, today
@@ -158,21 +159,80 @@ def _vehicle(r: FleetRow) -> html.Li:
 
 
 def calendar(told: Today, chosen: Scope, now_us: int) -> html.Section:
-    """Four weeks of refills on one axis: a bar a vehicle from the early to the late end of its window, by depot."""
+    """Four weeks of refills on one axis: a bar a vehicle from the early to the late end of its window, by depot; the depot's closed days,
+    and of what nothing is known."""
     title = html.H2("Refills, next 28 days")
     if not told.refills:
-        return html.Section([title, html.P("None is due.", className="dim")], className="card")
-    lines: list[Any] = []
+        return html.Section(
+            [title, html.P("None is known to be due.", className="dim"), *undated(told)], className="card"
+        )
+    parts: list[Any] = []
     for depot in sorted({r.depot for r in told.refills}):
         mine = sorted((r for r in told.refills if r.depot == depot), key=_due)
         href = scope.address("/rounds", Scope(chosen.fleet, depot))
-        lines.append(html.H3(dcc.Link(depot, href=href), className="bar-depot"))
-        lines += [_bar(r, now_us) for r in mine]
+        shut = [_shut(day, why, now_us, mine[0].timezone) for day, why in told.closed.get(depot, {}).items()]
+        head = html.H3(dcc.Link(depot, href=href), className="bar-depot")
+        lines = [
+            html.Div(shut, className="bar-shut", **{"aria-hidden": "true"}),
+            head,
+            *(_bar(r, now_us) for r in mine),
+        ]
+        parts.append(html.Div(lines, className="bar-group"))
     zone = told.refills[0].timezone
-    parts: list[Any] = [title, html.Div([*_axis(now_us, zone), *lines], className="calendar")]
+    shown: list[Any] = [title, html.Div([*_axis(now_us, zone), *parts], className="calendar")]
     if told.refills_left:
-        parts.append(html.P(f"and {told.refills_left} more vehicles; choose a depot to see them.", className="dim"))
-    return html.Section(parts, className="card")
+        shown.append(html.P(f"and {told.refills_left} more vehicles; choose a depot to see them.", className="dim"))
+    return html.Section([*shown, *closed(told), *undated(told)], className="card")
+
+
+def closed(told: Today) -> list[Any]:
+    """On which of these days each depot is closed, in words; and of which depots nobody has said it."""
+    depots = sorted({r.depot for r in told.refills})
+    listed = [
+        f"{depot}: {'; '.join(formatting.closing(one) for one in joined(told.closed[depot]))}."
+        for depot in depots
+        if told.closed.get(depot)
+    ]
+    unsaid = [depot for depot in depots if depot not in told.closed]
+    out: list[Any] = [html.P([html.Span(className="swatch-shut", **{"aria-hidden": "true"}), text]) for text in listed]
+    if unsaid:
+        out.append(html.P(f"Closed days are not known of {_few(unsaid)}: a lead can enter them under Set-up."))
+    return [html.Div(out, className="small dim calendar-notes")] if out else []
+
+
+def undated(told: Today) -> list[Any]:
+    """Whose refill has no date, and why."""
+    if not told.undated_number:
+        return []
+    number = told.undated_number
+    left = number - len(told.undated)
+    items = [html.Li([rows.link(r), html.Span(f" {_why_undated(r)}", className="dim")]) for r in told.undated]
+    return [
+        html.H3(f"No refill date is known of {number} vehicle{'s' * (number != 1)}", className="depot-head"),
+        html.Ul(items, className="plain-list"),
+        *([html.P(f"and {left} more", className="dim")] if left else []),
+    ]
+
+
+def _why_undated(r: FleetRow) -> str:
+    if r.heard_us is None:
+        return "never heard"
+    return (r.detail.refill.reason if r.detail else None) or "not analysed yet"
+
+
+def _few(names: Sequence[str]) -> str:
+    """Some names in a sentence."""
+    most = 3
+    shown = [*names[:most], *([f"{len(names) - most} more depots"] if len(names) > most else [])]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _shut(day: date, why: str, now_us: int, zone: str) -> html.Div:
+    left = (day - formatting.local(now_us, zone).date()).days
+    title = formatting.closing(ClosedDays(day, day, why))
+    shown = 0 <= left < CALENDAR_DAYS
+    place = {"left": f"{left * _DAY_WIDTH:.2f}%", "width": f"{_DAY_WIDTH:.2f}%"}
+    return html.Div(className="shut", style=place if shown else {"display": "none"}, title=title)
 
 
 _DAY_WIDTH: Final = 100 / CALENDAR_DAYS  # percent

@@ -25,17 +25,20 @@ class RunningDemo:
         self.data, self.port = data, free_port()
 
     def start(self) -> float:
-        """Start it; seconds until it said where the dashboard is."""
+        """Start it, and wait until all of the fleet is there; seconds until it said where the dashboard is."""
         began = time.monotonic()
         command = [sys.executable, "-m", "dashboard", "demo", "--data", str(self.data), "--port", str(self.port)]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONUNBUFFERED": "1"}
         )
         assert self.process.stdout is not None
+        took_s = 0.0
         for line in self.process.stdout:
             if line.startswith("Dashboard: "):
                 assert line.strip() == f"Dashboard: {self.address}"
-                return time.monotonic() - began
+                took_s = time.monotonic() - began
+            if line.startswith("All of the fleet is there"):
+                return took_s
         raise AssertionError(f"the demo ended with {self.process.wait()}")
 
     @property
@@ -318,6 +321,14 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     expect(page.locator("#work-told")).to_contain_text("1 kept on this device")
     context.set_offline(False)
     expect(page.locator("#vehicle-work li")).to_contain_text("at the gate", timeout=30_000)
+    assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+    page.locator("#vehicle-work").get_by_role("button", name="remark or photo").first.click()
+    page.locator("#remark-text").fill("seen from below")
+    context.set_offline(True)
+    page.get_by_role("button", name="Add it").click()
+    expect(page.locator("#remark-told")).to_contain_text("1 kept on this device")
+    context.set_offline(False)
+    expect(page.locator("#vehicle-work .remark")).to_contain_text("seen from below", timeout=30_000)
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
 
 

@@ -7,7 +7,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import accounts, components
-from dashboard.pages.set_up import calendars, depots, people, routes, vehicles
+from dashboard.pages.set_up import calendars, depots, one_vehicle, people, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
 
@@ -22,7 +22,7 @@ dash.register_page(
     role="lead",
     begins=True,
 )
-for part in (vehicles, depots, routes, people, calendars):
+for part in (vehicles, one_vehicle, depots, routes, people, calendars):
     part.register()
 
 _ABOUT_PEOPLE: Final = (
@@ -68,7 +68,7 @@ def _parts() -> dict[str, Any]:
                 "Vehicles and line lists", vehicles.upload(),
                 "Two tables of any name, with commas, semicolons or tabs, as a spreadsheet saves them; all or nothing.",
             ),
-            components.section("One vehicle", vehicles.one_form(), "To change one, or to add one like another."),
+            components.section("One vehicle", one_vehicle.one_form(), "To change one, to add one like another, or to add the first."),
         ],
         "depots": components.section(
             "Depots",
