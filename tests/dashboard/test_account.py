@@ -232,7 +232,7 @@ def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
     assert tallow("account", database=address).stderr == ""
-    assert "2026-02  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
+    assert "Feb 2026  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
     told = json.loads(tallow("account", "--month", "2026-02", "--json", database=address).stdout)
     assert told["months"][-1]["arrived"] == 200
     assert told["worst_points"][0]["lines"] == [1]
