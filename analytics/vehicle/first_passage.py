@@ -43,7 +43,7 @@ class Weeks:
 
 @dataclass(frozen=True)
 class Stops:
-    """Stretches in which a vehicle stands: the chance that one begins in a week, and lengths to draw from, days."""
+    """Stretches in which a vehicle stands: the chance that one begins in a week of work, and lengths to draw from, days."""
 
     a_week: float = 0.0
     days: Floats = field(default_factory=lambda: np.ones(1))
@@ -109,12 +109,12 @@ def _passed(
 
 
 def _standing(paths: int, ahead: int, rng: np.random.Generator, stops: Stops, stands: Floats) -> NDArray[np.bool_]:
-    """(paths, days) whether it stands: still, or again by chance."""
+    """(paths, days) whether it stands: still, or again after a stretch of work, which ends by chance."""
     days = 7 * ahead
-    path, week = np.nonzero(rng.random((paths, ahead)) < stops.a_week)
-    begin = 7 * week + rng.integers(0, 7, len(path))
-    end = np.minimum(days, begin + np.maximum(1, np.rint(rng.choice(stops.days, len(path)))).astype(np.intp))
-    turns = np.zeros((paths, days + 1), np.int32)
-    np.add.at(turns, (path, begin), 1)
-    np.add.at(turns, (path, end), -1)
-    return np.asarray((np.cumsum(turns[:, :days], axis=1) > 0) | (np.arange(days) + 0.5 < stands[:, None]))
+    stand = np.arange(days) + 0.5 < stands[:, None]
+    until = stands + (rng.exponential(7 / stops.a_week, paths) if stops.a_week > 0 else np.inf)
+    while len(path := np.flatnonzero(until < days)):
+        begin, length = until[path].astype(np.intp), np.maximum(1, np.rint(rng.choice(stops.days, len(path))))
+        stand[path] |= (np.arange(days) >= begin[:, None]) & (np.arange(days) < (begin + length)[:, None])
+        until[path] = begin + length + rng.exponential(7 / stops.a_week, len(path))
+    return np.asarray(stand)
