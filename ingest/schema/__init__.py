@@ -7,6 +7,7 @@ from ingest.schema.account import greased, greased_kind, greased_week, verdict, 
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
+from ingest.schema.prices import dry_point, hourly_rate, price
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -35,16 +36,19 @@ __all__ = [
     "closing",
     "depot",
     "depot_day",
+    "dry_point",
     "finding",
     "greased",
     "greased_kind",
     "greased_week",
+    "hourly_rate",
     "line",
     "message",
     "metadata",
     "name_range",
     "outbox",
     "person",
+    "price",
     "quarantine",
     "recorder_stats",
     "refusal",
