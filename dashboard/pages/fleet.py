@@ -137,7 +137,13 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
         shown.append(
             html.Tr(html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="folded-row")
         )
-    out += [components.cautions(), html.Div(components.table(heads, shown, "fleet"), className="card card-table")]
+    out += [
+        components.cautions(),
+        html.Div(
+            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet with-money"),
+            className="card card-table",
+        ),
+    ]
     out += [html.P(money.MODEL, className="dim small")] if view.at_risk is not None else []
     return [*out, *_paging(view, chosen)]
 
