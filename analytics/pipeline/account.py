@@ -70,6 +70,18 @@ def _renew(
         connection.execute(insert(table), new)
 
 
+def keep_cold_weeks(connection: Connection, vehicle_id: int, lows_c: Mapping[str, float]) -> None:
+    """Make this what a vehicle says of the cold of weeks of the year; of others what it said before stays."""
+    table = schema.cold_week
+    mine = table.c.vehicle_id == vehicle_id
+    held: dict[str, float] = dict(connection.execute(select(table.c.week, table.c.low_c).where(mine)).all())
+    changed = {week: low for week, low in lows_c.items() if held.get(week) != low}
+    if changed:
+        connection.execute(delete(table).where(mine, table.c.week.in_(list(changed))))
+        rows = [{"vehicle_id": vehicle_id, "week": week, "low_c": low} for week, low in changed.items()]
+        connection.execute(insert(table), rows)
+
+
 def keep_dry_points(connection: Connection, vehicle_id: int, setup: Setup, lines: Sequence[LineCondition]) -> None:
     """Make these the points of a vehicle that a finding says are dry; most vehicles have none."""
     table = schema.dry_point
