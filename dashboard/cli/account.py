@@ -185,7 +185,7 @@ def parts(
         print(stock.NOTHING)
         return
     for one in told.needs:
-        print(f"{one.depot}, {one.part}: {stock.expected(one)} expected, enough {stock.amount(one.enough, one.unit)}")
+        print(f"{one.depot}, {one.part}: expected {stock.expected(one)}, enough {stock.amount(one.enough, one.unit)}")
     print(stock.PARTS_MEANING)
     for case in told.more_often:
         print(f"{stock.sentence(case)}.")
