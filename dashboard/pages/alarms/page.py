@@ -80,7 +80,8 @@ def _tabs() -> dict[str, str]:
 
 
 def _view(shown: dict[str, str]) -> AlarmView:
-    page = int(shown["page"]) if shown["page"].isdecimal() else 1
+    asked = shown.get("page", "")
+    page = int(asked) if asked.isdecimal() else 1
     return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"], page)
 
 
