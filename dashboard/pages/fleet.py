@@ -149,7 +149,7 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
     for r in view.rows:
         group = r.need, rows.critical(r)
         if group != last:
-            out.append(rows.group(*group, columns=8))
+            out.append(rows.group(group[0], group[1], 8))
             last = group
         out.append(row(r, now_us, told_above=True))
     return out
@@ -169,7 +169,7 @@ def row(r: FleetRow, now_us: int, *, told_above: bool = False) -> html.Tr:
             html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
             html.Td(
                 f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
-                **{"data-head": "Cycles, 7 days"},
+                **{"data-head": "7 days"},
             ),
             html.Td(formatting.ago(r.heard_us, now_us), className="num", title=online, **{"data-head": "Heard"}),
         ]

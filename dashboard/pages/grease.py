@@ -82,7 +82,7 @@ def _table(found: list[Amount], density: float) -> html.Table:
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
-    return components.table(heads, rows, "plain", range(3, 10))
+    return components.table(heads, rows, "broad", range(3, 10))
 
 
 def _signed(litres: float) -> str:

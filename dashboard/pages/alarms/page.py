@@ -123,7 +123,7 @@ def _grouped(view: AlarmView) -> list[html.Tr]:
     for row in view.rows:
         group = (row.alarm.severity, _critical(row)) if row.alarm.condition.active else (None, False)
         if group != last:
-            out.append(rows.group(*group, columns=_COLUMNS))
+            out.append(rows.group(group[0], group[1], _COLUMNS))
             last = group
         out.append(_row(row, view))
     return out
@@ -160,7 +160,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
     hours = alarm.evidence.get("hours_since_grease")
     over = alarm.state == "normal"
     choose_it = dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}) if not over else ""
-    mark = components.severity(alarm.severity, lasts=alarm.condition.active)
+    mark = components.severity(alarm.severity, lasts=False) if over else rows.mark(alarm.severity)
     warning = [html.Span(rows.CRITICAL_IN_SHORT, className="warns"), " · "] if _critical(row) and not over else []
     open_it = html.Button(
         "Open",

@@ -58,7 +58,7 @@ def _nothing(result: Result) -> str:
         return "Nothing is known to be wrong so far; the first cycles are still being learned from."
     lines = line_conditions(result)
     unproven = sum(line.state not in ("sound", "note") for line in lines)
-    said = "Nothing is wrong" if not unproven else "Nothing is known to be wrong"
+    said = "Nothing is known to be wrong"
     if result.refill.state in ("soon", "due"):
         said += "; the reservoir is to be filled"
     if unproven:

@@ -67,9 +67,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         "Acknowledged by whoever is named under Work.",
     )  # fmt: skip
     anchors = [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS]
+    alarms_ = html.Section(bell, id="alarms")
     left = [html.Section(place("head"), id="cause"), html.Section(work, id="work")]
-    right = [html.Section(place("reservoir"), id="reservoir"), html.Section(bell, id="alarms"),
-             html.Section([place("set-up"), timer.timer_section(result)], id="set-up")]  # fmt: skip
+    right = [
+        html.Section(place("reservoir"), id="reservoir"),
+        html.Section([place("set-up"), timer.timer_section(result)], id="set-up"),
+    ]
+    # Where nothing is wrong the left has little to say, and room.
+    (right if _open(result) else left).insert(1, alarms_)
     return html.Div(
         [
             dcc.Store(id="vehicle-who", data=who),
