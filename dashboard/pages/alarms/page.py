@@ -62,7 +62,7 @@ def layout(vehicle: str = "", tab: str = "", page: str = "", **asked: Any) -> ht
             *([_choose_all()] if shown["tab"] in alarms.TABS and shown["tab"] != "cleared" else []),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(id="alarms-told", role="status", className="work-told"),
-            html.Div(actions.bar(), id="alarms-actions", className="actions", style=_HIDDEN),
+            html.Div(actions.bar(), id="alarms-actions", className="alarms-actions", style=_HIDDEN),
             drawer.drawer(),
         ]
     )  # fmt: skip
@@ -169,17 +169,18 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
         **{"aria-label": f"Open {title}, {row.unit}"},
     )
     summary = formatting.in_my_units(alarm.summary)
+    raised = formatting.moment(alarm.raised_us, row.timezone, with_zone=True)
     return html.Tr(
         [
-            html.Td(choose_it, className="cell-choose"),
-            html.Td(mark, className="cell-mark"),
+            html.Td(choose_it, className="alarms-cell-choose"),
+            html.Td(mark, className="alarms-cell-mark"),
             html.Td([dcc.Link(row.unit, href=f"/vehicle/{row.fleet}/{row.vehicle}", className="unit"),
-                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="cell-unit"),
+                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="alarms-cell-unit"),
             html.Td([html.Div([html.Strong(title), f" · {hours:.0f}\u00a0h\u00a0dry" if hours is not None else ""]),
-                     html.Div([*warning, summary], className="small dim one-line", title=summary)], className="cell-what"),
-            html.Td(formatting.moment(alarm.raised_us, row.timezone, with_zone=True), className="cell-raised", **{"data-head": "Raised"}),
-            html.Td(_state(row, view), className="cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
-            html.Td(open_it, className="cell-open"),
+                     html.Div([*warning, summary], className="small dim alarms-one-line", title=summary)], className="alarms-cell-what"),
+            html.Td(raised, className="alarms-cell-raised", **{"data-head": "Raised"}),
+            html.Td(_state(row, view), className="alarms-cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
+            html.Td(open_it, className="alarms-cell-open"),
         ],
         className="alarm",
     )  # fmt: skip

@@ -85,12 +85,12 @@ def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
     if shown is not None:
         picture = [
             html.Figure(
-                [html.Img(src=shown.picture, alt=shown.said), html.Figcaption(shown.said)], className="evidence"
+                [html.Img(src=shown.picture, alt=shown.said), html.Figcaption(shown.said)], className="vehicle-evidence"
             )
         ]
     return html.Article(
         [
-            html.Div([html.Div(words), *picture], className="finding-top"),
+            html.Div([html.Div(words), *picture], className="vehicle-finding-top"),
             components.guidance(kind, f"steps {found.kind} {found.channel}", setup.grease_and_grade, opened=first),
         ],
         className=f"finding finding-{found.severity}",

@@ -83,14 +83,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             files.file(),
             html.Div(
                 [
-                    html.Div([place("bar", className="bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
+                    html.Div([place("bar", className="vehicle-bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
                     className="quiet page-menu")],
-                             className="bar-top"),
-                    html.Nav(anchors, className="sections", **{"aria-label": "Parts of this page"}),
+                             className="vehicle-bar-top"),
+                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": "Parts of this page"}),
                 ],
                 className="vehicle-bar",
             ),
-            html.Div([html.Div(left, className="left"), html.Div(right, className="right")], className="columns"),
+            html.Div([html.Div(left, className="vehicle-left"), html.Div(right, className="vehicle-right")], className="vehicle-columns"),
             html.Section(charts.charts(result, opened, template), id="over-time"),
             html.Section(lines.section(result, opened, template), id="lines"),
             html.Section(place("past"), id="past"),
