@@ -59,7 +59,13 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
             "By month",
             [
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
-                html.Div(_table(found, density), className="wide"),
+                html.Div(
+                    _table(found, density),
+                    className="wide",
+                    tabIndex=0,
+                    role="region",
+                    **{"aria-label": "Grease by month"},
+                ),
             ],
             "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
             " nor still in reservoirs. Sensors are good to a few percent.",
