@@ -147,6 +147,8 @@ def wear(
     """List what gets worse slowly, with the month in which it is expected to pass its limit; by the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
+        if depot:
+            scope.check_depot(engine, depot)
         told = wearing(engine, scope.Scope(depot=depot))
     if as_json:
         print_json([trend.as_object(one) for one in told])

@@ -49,7 +49,7 @@ def layout(**asked: Any) -> html.Div:
                 dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
                 _views(),
             ),
-            html.Div(_filters(chosen, view), id="fleet-filters", className="filters folded"),
+            html.Div(_filters(chosen, view), id="fleet-filters", className="filters fleet-folded"),
             html.Div(body(view, chosen, times.now_us()), id="fleet-body"),
         ]
     )
@@ -109,7 +109,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     narrowed = any(chosen[name] for name in _ASKED if name not in ("sort", "page"))
     if not any(view.totals.values()) and not narrowed:
         return [components.first_steps()]
-    out: list[Any] = [html.Nav(_totals(view, chosen), className="totals", **{"aria-label": "What they need"})]
+    out: list[Any] = [html.Nav(_totals(view, chosen), className="fleet-totals", **{"aria-label": "What they need"})]
     if view.unregistered:
         text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
         out.append(html.P(text, className="dim"))
@@ -135,7 +135,9 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
         text = f"{number} vehicle{'s need' if number != 1 else ' needs'} nothing"
         link = dcc.Link("Show them", href=_address(chosen, need="none"))
         shown.append(
-            html.Tr(html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="folded-row")
+            html.Tr(
+                html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="fleet-folded-row"
+            )
         )
     out += [
         components.cautions(),
@@ -156,7 +158,7 @@ def _money(view: FleetView, r: FleetRow) -> str | None:
 def _totals(view: FleetView, chosen: dict[str, str]) -> list[Any]:
     every = dcc.Link(
         [html.Span("All"), html.Strong(str(sum(view.totals.values())))], href=_address(chosen, need=""),
-        className=f"total{'' if chosen['need'] else ' here'}",
+        className=f"fleet-total{'' if chosen['need'] else ' here'}",
     )  # fmt: skip
     return [every, *(_total(name, view, chosen) for name in PRIORITIES if view.totals[name] or chosen["need"] == name)]
 
@@ -165,7 +167,7 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     here = chosen["need"] == name
     return dcc.Link(
         [rows.mark(name), html.Span(formatting.NEED_WORDS[name]), html.Strong(str(view.totals[name]))],
-        href=_address(chosen, need="" if here else name), className=f"total{' here' if here else ''}",
+        href=_address(chosen, need="" if here else name), className=f"fleet-total{' here' if here else ''}",
     )  # fmt: skip
 
 
@@ -176,7 +178,7 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
     for r in view.rows:
         group = r.need, rows.critical(r)
         if group != last:
-            out.append(rows.group(*group, columns=8 if view.at_risk is None else 9))
+            out.append(rows.group(group[0], group[1], 8 if view.at_risk is None else 9))
             last = group
         out.append(row(r, now_us, _money(view, r), told_above=True))
     return out
@@ -188,15 +190,15 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
     online = {True: "online", False: "offline"}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
-            html.Td(rows.mark(r.need), className="cell-need"),
-            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="cell-unit"),
-            html.Td(_reason(r, told_above), className="cell-what"),
-            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="cell-strip", **{"data-head": "Lines"}),
-            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level"}),
-            html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
+            html.Td(rows.mark(r.need), className="fleet-cell-need"),
+            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="fleet-cell-unit"),
+            html.Td(_reason(r, told_above), className="fleet-cell-what"),
+            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="fleet-cell-strip", **{"data-head": "Lines"}),
+            html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": "Level"}),
+            html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": "Refill"}),
             html.Td(
                 f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
-                **{"data-head": "Cycles, 7 days"},
+                **{"data-head": "7 days"},
             ),
             html.Td(formatting.ago(r.heard_us, now_us), className="num", title=online, **{"data-head": "Heard"}),
             *([] if at_risk is None else [html.Td(at_risk, className="num", **{"data-head": "At risk"})]),
@@ -246,7 +248,7 @@ def _view_links() -> list[Any]:
         html.Div(
             [dcc.Link(one.name, href=f"/fleet{one.query}"),
              html.Button("remove", id={"type": "fleet-view", "number": one.id}, className="quiet", **{"aria-label": f"remove {one.name}"})],
-            className="view-line",
+            className="fleet-view-line",
         )
         for one in kept
     ]  # fmt: skip

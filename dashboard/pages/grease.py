@@ -70,7 +70,13 @@ def body(
             "By month",
             [
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
-                html.Div(_table(found, density), className="wide"),
+                html.Div(
+                    _table(found, density),
+                    className="wide",
+                    tabIndex=0,
+                    role="region",
+                    **{"aria-label": "Grease by month"},
+                ),
             ],
             "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
             " nor still in reservoirs. Sensors are good to a few percent.",
@@ -109,7 +115,7 @@ def _table(found: list[Amount], density: float) -> html.Table:
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
-    return components.table(heads, rows, "plain", range(3, 10))
+    return components.table(heads, rows, "broad", range(3, 10))
 
 
 def _signed(litres: float) -> str:

@@ -81,7 +81,7 @@ def every_depot(chosen: Scope) -> list[Any]:
         )
         for one in found
     ]  # fmt: skip
-    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "depots")
+    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "round-depots")
     return [html.P("Choose a depot: a round is planned for one."), html.Div(table, className="card card-table")]
 
 
@@ -140,13 +140,13 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
     until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
     return html.Tr(
         [
-            html.Td(html.Span(className="box"), className="on-paper-cell"),
+            html.Td(html.Span(className="box"), className="round-on-paper-cell"),
             html.Td([dcc.Link(need.unit, href=link, className="unit"), html.Div(need.vehicle, className="small dim")]),
             html.Td(f"{need.level_on(visit.day):.0f} %", className="num", **{"data-head": "Expected level"}),
             html.Td(formatting.litres(stop.litres), className="num", **{"data-head": "Needs"}),
             html.Td(until, **{"data-head": "Fill by"}),
             html.Td(beside or "–", **{"data-head": "Other findings"}),
-            html.Td(_tick(need.fleet, need.vehicle), className="cell-tick"),
+            html.Td(_tick(need.fleet, need.vehicle), className="round-cell-tick"),
         ]
     )
 
@@ -166,7 +166,7 @@ def _tick(fleet: str, vehicle: str) -> list[Any]:
                 html.Button("Undo", id={"type": "round-undo", **who}, className="quiet", style={"display": "none"},
                             **{"aria-label": f"{vehicle} was not filled"}),
             ],
-            className="tick",
+            className="round-tick",
         ),
         dcc.Store(id={"type": "round-key", **who}),
         html.Div(id={"type": "round-told", **who}, role="status", className="small dim"),
