@@ -11,6 +11,7 @@ from typing import Annotated, Final
 import msgspec
 from msgspec import Meta, Struct
 
+from ingest.entries import entries_of
 from ingest.errors import Problem, Unreachable
 from ingest.log_files import Progress, opened, shown
 from ingest.messages import Arrival, Rejected
@@ -84,14 +85,15 @@ def replay(arrivals: Iterable[Arrival], recording: RecorderProcess) -> Tally:
         for arrival in arrivals:
             batch.append(arrival)
             if len(batch) == BATCH:
+                entries = entries_of(batch)
                 if in_hand:
                     settle()
-                recording.hand_over(batch)
+                recording.hand_over(entries)
                 batch, in_hand = [], True
     finally:
         if in_hand:
             settle()
         if batch:
-            recording.hand_over(batch)
+            recording.hand_over(entries_of(batch))
             settle()
     return tally

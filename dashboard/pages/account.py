@@ -146,11 +146,12 @@ def slowly_worse(told: list[Wearing]) -> Any:
     rows = [
         html.Tr(
             [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(trend.where(one)),
-             html.Td(trend.WHAT[one.trend.what]), html.Td(trend.change(one)), html.Td(trend.passes(one))]
+             html.Td(trend.WHAT[one.trend.what]), html.Td(trend.in_1000_h(one.trend)), html.Td(trend.since(one.trend)),
+             html.Td(trend.latest(one.trend)), html.Td(trend.passes(one))]
         )
         for one in told
     ]  # fmt: skip
-    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "Expected to pass its limit")
+    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "So far", "Now", "Expected to pass its limit")
     shown = (
         html.Div(components.table(heads, rows, "plain"), className="wide")
         if rows

@@ -12,7 +12,7 @@ from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
 from dashboard import accounts, components, formatting, rows
-from dashboard.exports import calendar, csv
+from dashboard.exports import calendar, csv, greases
 from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
 from dashboard.queries.scope import Scope, scope_of
@@ -121,6 +121,11 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     along = [
         html.P([html.Strong("Grease: "), "; ".join(take), "."]),
         html.P([html.Strong("Take along: "), "; ".join(tools), "."]),
+    ]
+    colder = [told.changes[grease] for grease in sorted(visit.litres) if grease in told.changes]
+    along += [
+        html.P([html.Strong("Grease for the weeks to come: "), f"{one.held.called}, {greases.change(one)}."])
+        for one in colder
     ]
     return components.section(f"{when}: {len(visit.stops)} to fill", [*along, table])
 

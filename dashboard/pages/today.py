@@ -12,10 +12,12 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.closed_days import ClosedDays, joined
 from dashboard import components, formatting, rows
+from dashboard.exports import wear
 from dashboard.queries import scope, today
 from dashboard.queries.fleet import FleetRow
-from dashboard.queries.scope import Scope, scope_of
+from dashboard.queries.scope import Scope, address, scope_of
 from dashboard.queries.today import CALENDAR_DAYS, DepotWork, Figure, News, Today
+from dashboard.queries.wear import Wearing
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
@@ -51,7 +53,7 @@ def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
         html.Div(figures(told, chosen), className="today-figures"),
         html.Div(
             [
-                html.Div([work(told.work, chosen), news(told.news), drifting(told)], className="today-left"),
+                html.Div([work(told.work, chosen), news(told.news), drifting(told, chosen)], className="today-left"),
                 html.Div(calendar(told, chosen, now_us), className="today-right"),
             ],
             className="today-columns",
@@ -324,8 +326,8 @@ def _lines(found: Finding) -> str:
     return f", line {found.lines[0]}" if len(found.lines) == 1 else f", {len(found.lines)} lines"
 
 
-def drifting(told: Today) -> html.Section:
-    """What got worse slowly."""
+def drifting(told: Today, chosen: Scope) -> html.Section:
+    """What got worse slowly: pressure off its course now, and trends over months that lead to a limit."""
     parts: list[Any] = [html.H2("Slowly getting worse")]
     items = []
     for r, lines in told.drifting:
@@ -342,7 +344,21 @@ def drifting(told: Today) -> html.Section:
         ]
     else:
         parts.append(html.P("No line is on its way to a finding.", className="dim"))
+    if told.wearing:
+        parts += [
+            html.P(
+                ["Over months, for the next planned visit: ", dcc.Link("all of them", href=address("/account", chosen))],
+                className="dim",
+            ),
+            html.Ul([_wears(one) for one in told.wearing], className="plain-list"),
+        ]  # fmt: skip
     return html.Section(parts, className="card")
+
+
+def _wears(one: Wearing) -> html.Li:
+    link = dcc.Link(one.unit, href=f"/vehicle/{one.fleet}/{one.vehicle}", className="unit")
+    text = f" {wear.where(one)}: {wear.WHAT[one.trend.what]} {wear.since(one.trend)}; limit expected {wear.passes(one)}"
+    return html.Li([link, text])
 
 
 @callback(

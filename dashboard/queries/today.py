@@ -17,6 +17,7 @@ from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from dashboard.queries.account import WEEKS, percent_by_week
 from dashboard.queries.fleet import SORTS, FleetRow, read_rows
 from dashboard.queries.scope import Scope, within
+from dashboard.queries.wear import Wearing, read_wearing
 from ingest import schema
 from ingest.times import DAY_US, instant
 
@@ -82,6 +83,7 @@ class Today:
     ]  # depot of the calendar -> its closed days there, and why; without those nobody named any of
     news: News
     drifting: list[tuple[FleetRow, list[LineCondition]]]
+    wearing: list[Wearing]
 
 
 def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
@@ -118,6 +120,7 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
             closed=_closed(connection, bars, now_us),
             news=_news(connection, mine, now_us - DAY_US),
             drifting=_drifting(connection, mine),
+            wearing=read_wearing(connection, scope, _DRIFTING),
         )
 
 

@@ -16,6 +16,7 @@ from analytics.alarms import outbox, routes, transports
 from analytics.alarms.outbox import BUNDLE_EVERY_S
 from analytics.alarms.routes import MOST_ALERTS, Route
 from analytics.alarms.transports import Message, Undelivered
+from dashboard.cli import routes as commands
 from ingest import database, schema
 from ingest.environment import ALERT_LOCAL
 from tests.conftest import free_port
@@ -24,7 +25,11 @@ from tests.helpers.alarms import NOW, bring_up, fleet, vehicle_id
 __all__ = ["fleet"]
 
 MINUTE_US = 60_000_000
-STORMS = [pytest.param(60, id="short"), pytest.param(2_000, id="long", marks=pytest.mark.long)]
+STORMS = [
+    pytest.param(60, MOST_ALERTS, id="short"),
+    pytest.param(60, 3, id="few"),
+    pytest.param(2_000, MOST_ALERTS, id="long", marks=pytest.mark.long),
+]
 
 
 class Post:
@@ -97,11 +102,12 @@ def web(status: int, location: str = "", dribble: bool = False) -> Iterator[tupl
     server.server_close()
 
 
-def add(engine: Engine, address: str) -> int:
+def add(engine: Engine, address: str, most_alerts: int = MOST_ALERTS) -> int:
     with database.writing(engine) as connection:
         return routes.add_route(
-            connection, address, depot=None, severity="note", groups=(), after_min=0, at_any_hour=True
-        )
+            connection, address, depot=None, severity="note", groups=(), after_min=0, at_any_hour=True,
+            most_alerts=most_alerts,
+        )  # fmt: skip
 
 
 def rows(engine: Engine) -> list[Any]:
@@ -131,8 +137,14 @@ def storm(engine: Engine, route: int, number: int) -> None:
             )  # fmt: skip
 
 
-def test_one_bad_recipient_stops_nobody(fleet: Engine, post: Post) -> None:
+def test_one_bad_recipient_stops_nobody(
+    fleet: Engine, post: Post, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The good ones get each alert once, whatever becomes of the others; the one that is not there is set aside and shown."""
+    monkeypatch.setattr(commands, "now_us", lambda: NOW)
+    monkeypatch.setattr(commands, "open_existing", lambda _: fleet)
+    commands.list_refused(50)
+    assert "Nothing was refused" in capsys.readouterr().out
     number = add(fleet, post.address("bad", "good", "busy", "also"))
     bring_up(fleet)
     for minute in range(20):
@@ -145,6 +157,12 @@ def test_one_bad_recipient_stops_nobody(fleet: Engine, post: Post) -> None:
     with fleet.connect() as connection:
         assert outbox.refused(connection, NOW) == {number: 1}
         assert routes.find_route(connection, number).error is not None
+    capsys.readouterr()  # the log of the deliveries
+    commands.list_refused(50)
+    said = capsys.readouterr().out.splitlines()
+    assert len(said) == 1
+    assert f"route {number}, bad@fleet.example: " in said[0]
+    assert said[0].endswith(" - 550 5.1.1 no such mailbox")
 
 
 @pytest.mark.parametrize(
@@ -235,16 +253,17 @@ def test_a_bad_message_is_no_head_of_line(fleet: Engine) -> None:
     assert got == [f"alert {n}" for n in range(1, 5)]
 
 
-@pytest.mark.parametrize("number", STORMS)
-def test_a_storm_is_told_in_few_messages(fleet: Engine, number: int) -> None:
-    """Ten one by one, the rest together, what is critical and to be acted on now first; none is left out, none is told twice."""
-    route = add(fleet, "json://a.example")
+@pytest.mark.parametrize(("number", "most_alerts"), STORMS)
+def test_a_storm_is_told_in_few_messages(fleet: Engine, number: int, most_alerts: int) -> None:
+    """As many one by one as its route allows, the rest together, what is critical and to be acted on now first; none is left out, none
+    is told twice."""
+    route = add(fleet, "json://a.example", most_alerts)
     storm(fleet, route, number)
     sent: list[Message] = []
     for second in range(0, 600, 2):
         outbox.deliver(fleet, lambda second=second: NOW + second * 1_000_000, sent.append)  # type: ignore[misc]
-    assert len(sent) == MOST_ALERTS + 1
-    assert sent[-1].title == f"{number - MOST_ALERTS} alerts, 2 to act on now"
+    assert len(sent) == most_alerts + 1
+    assert sent[-1].title == f"{number - most_alerts} alerts, 2 to act on now"
     assert sent[-1].body.splitlines()[:2] == [f"alert {number - 1}", f"alert {number - 2}"]
     told = [id_ for message in sent for id_ in (message.id, *message.also)]
     assert sorted(told) == [row.id for row in rows(fleet)]

@@ -1,5 +1,6 @@
 """Whatever ends a command, at whatever moment: nothing that it started is left behind, and the same command goes on."""
 
+import contextlib
 import os
 import random
 import shutil
@@ -24,16 +25,21 @@ MARK = "TALLOW_TEST_MARK"
 VEHICLES, DAYS = 20, 60  # of which the analysis takes some seconds
 
 
+def processes(mark: str) -> Iterator[Path]:
+    """The /proc folders of all processes that carry a mark in their environment."""
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            with contextlib.suppress(OSError):  # it has ended meanwhile
+                if f"{MARK}={mark}".encode() in (folder / "environ").read_bytes():
+                    yield folder
+
+
 def alive(mark: str) -> list[str]:
     """The commands of all processes that carry a mark in their environment."""
     found = []
-    for folder in Path("/proc").iterdir():
-        if folder.name.isdigit():
-            try:
-                if f"{MARK}={mark}".encode() in (folder / "environ").read_bytes():
-                    found.append((folder / "cmdline").read_bytes().replace(b"\0", b" ").decode())
-            except OSError:
-                continue
+    for folder in processes(mark):
+        with contextlib.suppress(OSError):
+            found.append((folder / "cmdline").read_bytes().replace(b"\0", b" ").decode())
     return [one for one in found if one]  # a dead process that nobody has asked for has no command
 
 
@@ -50,6 +56,15 @@ class Command:
 
     def number(self) -> int:
         return len(alive(self.mark))
+
+    def memory_mb(self) -> float:
+        """What it and all that it started hold of the machine's memory, what they share counted once."""
+        held = 0
+        for folder in processes(self.mark):
+            with contextlib.suppress(OSError):
+                lines = (folder / "smaps_rollup").read_text().splitlines()
+                held += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+        return held / 1024
 
     def ended_by(self, number: signal.Signals) -> None:
         """End it, and see that nothing is left."""

@@ -198,14 +198,39 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Engine, An
     engine.dispose()
 
 
-def test_the_example_for_nginx_works(
-    place: tuple[Engine, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """That of the README, in front of this program: it hides the Host, and signing in works; the log has the client's address, and not
-    what the client says of itself."""
-    nginx = program("nginx")
+def nginx(folder: Path, example: str, certificate: str, key: str, port: int) -> list[str]:
+    """The command that runs the README's example for it on a port."""
+    said = example.replace("listen 443", f"listen 127.0.0.1:{port}").replace("tallow.example", "localhost")
+    said = re.sub(r"(ssl_certificate) \S+;", rf"\1 {certificate};", said)
+    said = re.sub(r"(ssl_certificate_key) \S+;", rf"\1 {key};", said)
+    temp = "".join(
+        f"{part}_temp_path {folder}/{part};" for part in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
+    )
+    (folder / "nginx.conf").write_text(
+        f"daemon off; pid {folder}/pid; error_log {folder}/error.log; user root; worker_processes 1;\n"
+        f"events {{ worker_connections 64; }}\nhttp {{ access_log off; {temp}\n{said}}}\n"
+    )
+    return [program("nginx"), "-p", str(folder), "-c", str(folder / "nginx.conf"), "-e", "stderr"]
+
+
+def caddy(folder: Path, example: str, certificate: str, key: str, port: int) -> list[str]:
+    """Likewise; it gets its certificates by itself only for names that the whole world knows."""
+    said = example.replace(
+        "tallow.example {", f"https://localhost:{port} {{\n bind 127.0.0.1\n tls {certificate} {key}"
+    )
+    (folder / "Caddyfile").write_text(f"{{\n admin off\n auto_https off\n storage file_system {folder}\n}}\n{said}")
+    return [program("caddy"), "run", "--config", str(folder / "Caddyfile"), "--adapter", "caddyfile"]
+
+
+@pytest.mark.parametrize(("example", "command"), [(r"server \{", nginx), (r"tallow\.example \{", caddy)])
+def test_the_examples_for_servers_in_front_work(
+    place: tuple[Engine, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, example: str,
+    command: Callable[[Path, str, str, str, int], list[str]],
+) -> None:  # fmt: skip
+    """Those of the README, in front of this program: whatever becomes of the Host, signing in works; the log has the client's address,
+    and not what the client says of itself."""
     engine, app = place
-    found = re.search(r"(?ms)^    (server \{\n.*?^    \}\n)", README)
+    found = re.search(rf"(?ms)^    ({example}\n.*?^    \}}\n)", README)
     assert found is not None
     authority = Authority(tmp_path / "ca", "operator")
     certificate, key = authority.issue("localhost")
@@ -213,18 +238,8 @@ def test_the_example_for_nginx_works(
     monkeypatch.setenv(SITE.name, f"https://localhost:{port}")
     answers = behind(app.server.wsgi_app, networks("127.0.0.1"))
     with serving(answers, sign_in.is_known(app.server, alone=False)) as inner:
-        said = found[1].replace("listen 443", f"listen 127.0.0.1:{port}").replace("tallow.example", "localhost")
-        said = said.replace("127.0.0.1:8050", f"127.0.0.1:{inner}")
-        said = re.sub(r"(ssl_certificate) \S+;", rf"\1 {certificate};", said)
-        said = re.sub(r"(ssl_certificate_key) \S+;", rf"\1 {key};", said)
-        temp = "".join(
-            f"{part}_temp_path {tmp_path}/{part};" for part in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
-        )
-        (tmp_path / "nginx.conf").write_text(
-            f"daemon off; pid {tmp_path}/pid; error_log {tmp_path}/error.log; user root; worker_processes 1;\n"
-            f"events {{ worker_connections 64; }}\nhttp {{ access_log off; {temp}\n{said}}}\n"
-        )
-        process = subprocess.Popen([nginx, "-p", str(tmp_path), "-c", str(tmp_path / "nginx.conf"), "-e", "stderr"])
+        started = command(tmp_path, found[1].replace("127.0.0.1:8050", f"127.0.0.1:{inner}"), certificate, key, port)
+        process = subprocess.Popen(started, stderr=subprocess.DEVNULL)
         try:
             wait_for_port(port)
             trusted = ssl.create_default_context(cafile=authority.ca)

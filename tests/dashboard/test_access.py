@@ -117,7 +117,7 @@ def numbers(engine: Engine) -> list[int]:
         return list(connection.execute(select(schema.alarm.c.id)).scalars())
 
 
-PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/data", "/set-up",
+PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data", "/set-up",
          "/vehicle/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102"]  # fmt: skip
 
 
@@ -305,6 +305,7 @@ def store_now() -> int:
         "/grease",
         "/patterns",
         "/account",
+        "/parts",
         "/data",
     ],
 )
