@@ -20,6 +20,8 @@ from sqlalchemy import Connection, select
 
 from analytics import findings as found
 from analytics.pipeline import tasks
+from analytics.pipeline.backtest import cases_of
+from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.doses import Doses, doses
@@ -166,6 +168,37 @@ def _doses(told: Doses | None) -> pd.DataFrame:
 
 def _not_proven(table: pd.DataFrame) -> pd.Series:
     return (table["planned"] - table["arrived"] - table["failed"]).clip(lower=0.0).round(1)
+
+
+def refill_dates(url: str, weeks: int = 12, timezone: str = "UTC") -> pd.DataFrame:
+    """How the refill dates of so many past weeks held, each as said by what had arrived by then: a row a date.
+
+    vehicle, as_of; `days` until the low mark was reached, or where not `reached` for how long it has not been by now; the three points
+    said (`early_days`, `expected_days`, `late_days`), and those of three yardsticks: `nominal_` by the doses of the line list,
+    `straight_` by a line through the latest readings, `structural_` by a structural time series (missing where it has too little).
+    Works vehicles out side by side; takes minutes for a fleet. Raises `ingest.errors.Problem`.
+    """
+    engine = open_existing(url)
+    with reachable(engine), engine.connect() as connection:
+        at_us = tasks.default_as_of_us(connection)
+    with reachable(engine), workers() as pool:
+        cases = cases_of(engine, at_us, weeks, pool, lambda done, of: None)
+    return pd.DataFrame(
+        {
+            "vehicle": pd.array([one.vehicle for one in cases], "str"),
+            "as_of": times(np.array([one.as_of_us for one in cases], np.int64), timezone),
+            "days": np.array([one.days for one in cases], np.float64),
+            "reached": np.array([one.reached for one in cases], np.bool_),
+        }
+        | {
+            f"{prefix}{point}_days": np.array([np.nan if told is None else told[k] for told in points], np.float64)
+            for prefix, points in (
+                ("", [one.said for one in cases]), ("nominal_", [one.nominal for one in cases]),
+                ("straight_", [one.straight for one in cases]), ("structural_", [one.structural for one in cases]),
+            )
+            for k, point in enumerate(("early", "expected", "late"))
+        }
+    )  # fmt: skip
 
 
 def readings(messages: Messages, timezone: str = "UTC") -> Readings:

@@ -143,7 +143,7 @@ class Decoded(Struct, frozen=True):
 # Why something is not recorded: a code that stays the same over versions, and what it means.
 REFUSALS: Final[Mapping[str, str]] = {
     "log_line": 'the line of a log file is not {"topic": …, "payload": {…}, "received_at": …}',
-    "row": "the row of another controller's log does not fit its mapping",
+    "row": "what another controller wrote or published cannot be read, or does not fit its mapping",
     "topic": "the topic is not lube/1/fleet/vehicle/kind",
     "name": "the fleet's or vehicle's name has characters other than A-Z a-z 0-9 _ -, or is too long",
     "kind": "there is no such kind of message",

@@ -34,7 +34,7 @@ DIMENSIONS: Final = {
 }
 FEWEST: Final = 5  # failures, of a group and of all others, before anything is said of it
 FEWEST_AT_RISK: Final = 10  # parts, where a curve begins: with fewer one failure would take it to the ground
-MOST_ROWS: Final = 20_000  # of a regression: of more lives, vehicles are drawn by lot; more cells are added up
+MOST_ROWS: Final = 5_000  # of a regression: of more lives, vehicles are drawn by lot; more cells are added up
 _SCATTERS: Final = 1.3  # times chance: then failures come in heaps
 _FALSE: Final = 0.05  # share of false ones among what is told
 _Z: Final = NormalDist().inv_cdf(0.975)

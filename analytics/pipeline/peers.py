@@ -34,7 +34,7 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
     return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)
 
 
-def _of_its_class(vehicle_id: int, own: Setup) -> Select[tuple[int]]:
+def _of_its_class(vehicle_id: int, own: Setup) -> Select[int]:
     """The other vehicles of a fleet and class, of its depot first, by name."""
     vehicle, setup = schema.vehicle, schema.setup
     return (

@@ -37,7 +37,7 @@ FEWEST_H: Final = 100.0
 _READINGS: Final = 3  # of a day, at least, for a median
 _BASELINE_DAYS: Final = 30
 _WIDE: Final = 64  # readings of a day that are sorted in a table of all days
-_SURE: Final = 1.96
+_SURE: Final = 0.975  # either limit
 _SEVERAL: Final = 3  # channels, whose median no single one moves
 _PACE_DAYS: Final = 28
 _SOON_DAYS: Final = 180  # what passes its limit later than that may be anything
@@ -51,13 +51,8 @@ _STRETCH_READINGS: Final = 8
 _LEAST_RATIO: Final = 0.2  # of the sheet: less is a fill that nobody saw
 _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _SPOILS_LEVEL: Final = (
-    "reservoir_loss",
-    "under_delivery",
-    "level_sensor",
-    "starved_pump",
-    "overfill",
-    "incomplete_cycles",
-)
+    "reservoir_loss", "under_delivery", "level_sensor", "starved_pump", "low_level", "overfill", "incomplete_cycles",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,12 +200,15 @@ def _sound(result: Result, channel: str) -> NDArray[np.bool_]:
 
 def _trend(result: Result, series: _Series) -> Trend | None:
     """The trend of one series; None where too little is told."""
+    from scipy import stats  # here, since it takes long to load
+
     at_h, y = series.hours, series.y
     fewest = FEWEST_STRETCHES if series.what == "dose" else FEWEST_DAYS
     if len(y) < fewest or at_h[-1] - at_h[0] < FEWEST_H:
         return None
     slope, error, weather = fit(at_h / 1000, y, series.temp_c)
-    low, high = slope - _SURE * error, slope + _SURE * error
+    wide = float(stats.t.ppf(_SURE, max(len(y) - 2, 1))) * error
+    low, high = slope - wide, slope + wide
     dry, thousand_h = y - weather, (at_h - at_h[0]) / 1000
     baseline, began = _baseline(result, series, dry)
     latest = float(np.median(dry - slope * thousand_h)) + slope * float(thousand_h[-1])

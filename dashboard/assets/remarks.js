@@ -49,7 +49,7 @@
         const place = document.querySelector("#remark-place:empty");
         if (!place) return;
         const field = document.createElement("input");
-        Object.assign(field, {type: "file", id: "remark-photo", accept: "image/jpeg,image/png,image/webp", className: "photo-field"});
+        Object.assign(field, {type: "file", id: "remark-photo", accept: "image/jpeg,image/png,image/webp", className: "vehicle-photo-field"});
         place.append(field);
     }).observe(document.documentElement, {childList: true, subtree: true});
 

@@ -147,6 +147,8 @@ def wear(
     """List what gets worse slowly, with the month in which it is expected to pass its limit; by the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
+        if depot:
+            scope.check_depot(engine, depot)
         told = wearing(engine, scope.Scope(depot=depot))
     if as_json:
         print_json([trend.as_object(one) for one in told])
@@ -185,7 +187,7 @@ def parts(
         print(stock.NOTHING)
         return
     for one in told.needs:
-        print(f"{one.depot}, {one.part}: {stock.expected(one)} expected, enough {stock.amount(one.enough, one.unit)}")
+        print(f"{one.depot}, {one.part}: expected {stock.expected(one)}, enough {stock.amount(one.enough, one.unit)}")
     print(stock.PARTS_MEANING)
     for case in told.more_often:
         print(f"{stock.sentence(case)}.")

@@ -102,6 +102,7 @@ def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Let a person sign in again at once after too many wrong passwords."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
+        accounts.check_known(connection, name)
         number = accounts.unlock(connection, name)
         change_log.log_change(connection, "command line", f"{name} unlocked", now_us(), "person")
     print(f"{number} wrong passwords of {name} forgotten.")

@@ -20,7 +20,7 @@ from dashboard.cli.options import (
     as_of_us,
     print_json,
 )
-from dashboard.exports import csv
+from dashboard.exports import csv, greases
 from dashboard.exports.calendar import round_calendar
 from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
@@ -78,6 +78,8 @@ def refill_round(
     for visit in told.visits:
         day = told.today + timedelta(days=visit.day)
         print(f"{day:%a} {formatting.day(day)}: {len(visit.stops)} vehicles")
+        for grease in sorted(set(visit.litres) & set(told.changes)):
+            print(f"    {grease}, {greases.change(told.changes[grease])}")
         for grease, litres in sorted(visit.litres.items()):
             print(f"  take {litres:.1f} l of {grease}{formatting.containers(litres, container)}")
         for row in (r for r in rows if r["date"] == day.isoformat()):

@@ -11,6 +11,7 @@ from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.lives import PUMP, Lasting
 
+_LEAST: Final = 0.05  # of a part: less is not worth a figure
 AGES_H: Final = (250.0, 500.0, 1000.0, 2000.0, 5000.0)  # at which curves are told
 PARTS_MEANING: Final = (
     "A model, not a promise: what fails now needs its part; what gets worse slowly is expected to fail by its trend; everything else fails"
@@ -35,8 +36,8 @@ NOTHING: Final = (
 
 def amount(value: float | None, unit: str) -> str:
     """3; 12 m; 4.5 l in the reader's unit; too few failures to say."""
-    if value is None:
-        return "not known"
+    if value is None or (unit != "l" and 0 < value < _LEAST):
+        return "not known" if value is None else f"below {_LEAST:g}"
     if unit == "l":
         return formatting.litres(value)
     if unit == "m":
@@ -46,8 +47,11 @@ def amount(value: float | None, unit: str) -> str:
 
 def expected(one: Need) -> str:
     """3.7; at least 3.7 where of some of its failures nobody knows."""
-    told = amount(one.expected, one.unit)
-    return f"at least {told}" if one.enough is None and one.expected is not None and one.unit != "l" else told
+    if one.enough is not None or one.unit == "l":
+        return amount(one.expected, one.unit)
+    return (
+        "not known" if one.expected is None or one.expected < _LEAST else f"at least {amount(one.expected, one.unit)}"
+    )
 
 
 def times(one: Comparison) -> str:

@@ -118,7 +118,7 @@ def _lasts(told: Lasting, what: str, by: str, template: str) -> Any:
 def show(what: str, by: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
     """The chosen comparison; the address holds it."""
     chosen = scope_of(asked)
-    told = lasting(engine(), chosen, times.now_us(), by)
+    told = lasting(engine(), chosen, times.now_us(), by, kinds=[what])
     return body(told, what, by, theme.template_of(scheme)), address("/parts", chosen, what=what, by=by)
 
 
@@ -130,5 +130,5 @@ def show(what: str, by: str, scheme: str | None, asked: dict[str, str]) -> tuple
 )
 def save(_: int, asked: dict[str, str]) -> dict[str, Any]:
     """Parts to have as a file."""
-    told = lasting(engine(), scope_of(asked), times.now_us())
+    told = lasting(engine(), scope_of(asked), times.now_us(), kinds=[])
     return csv.as_file(words.need_table(told.needs), "depot", "parts.csv")

@@ -1,8 +1,9 @@
 """How long things last and what to have in stock, of what whoever asks may see: parts, their failures and lives as tables."""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from analytics.account.lives import DIMENSIONS, FAILURES, Comparison, Curve, com
 from analytics.account.parts import DAYS, Course, Need, chances, grease_needs, needs, rates_of
 from analytics.account.points import point_kind
 from analytics.kinds import LINE_FAULTS
+from dashboard import accounts
 from dashboard.queries.patterns import latest_setups
 from dashboard.queries.scope import Scope, visible
 from ingest import schema
@@ -23,6 +25,8 @@ PUMP: Final = "pump"  # where others have a kind of point
 MIXED: Final = "several kinds"  # what a channel that watches lines of several kinds has
 _NEW_DAYS: Final = 30  # a vehicle heard so soon after its fitting was watched from the beginning
 _MONTHS: Final = 12
+_KEPT: Final = 16  # answers
+_TEN_MINUTES_US: Final = 600_000_000
 
 
 @dataclass(frozen=True)
@@ -47,8 +51,33 @@ class Lasting:
     vehicles: int
 
 
-def lasting(engine: Engine, scope: Scope, now_us: int, by: str = "point", days: float = DAYS) -> Lasting:
-    """Everything, for the parts of a scope; what it rests on is all that whoever asks may see."""
+def lasting(
+    engine: Engine,
+    scope: Scope,
+    now_us: int,
+    by: str = "point",
+    days: float = DAYS,
+    kinds: Sequence[str] = tuple(FAILURES),
+) -> Lasting:
+    """Everything, for the parts of a scope; what it rests on is all that whoever asks may see. Lives are told of these kinds only. It is
+    worked out anew every ten minutes at most: a large fleet takes seconds."""
+    me = accounts.current_person.get()
+    rights = me.role is not None, tuple(me.fleets), tuple(me.depots)
+    return _lasting(engine, rights, scope, by, days, tuple(kinds), now_us // _TEN_MINUTES_US)
+
+
+@lru_cache(_KEPT)
+def _lasting(
+    engine: Engine,
+    _rights: tuple[Any, ...],
+    scope: Scope,
+    by: str,
+    days: float,
+    kinds: tuple[str, ...],
+    ten_minutes: int,
+) -> Lasting:
+    """The same; `_rights` says for whom it holds."""
+    now_us = ten_minutes * _TEN_MINUTES_US
     with engine.connect() as connection:
         told = read_lives(connection, now_us)
         courses = _grease(connection, scope, now_us)
@@ -57,7 +86,7 @@ def lasting(engine: Engine, scope: Scope, now_us: int, by: str = "point", days: 
         parts = parts[parts[name] == value] if value else parts
     rates = rates_of(told.cells, told.lives)
     asked = needs(chances(parts, rates, days)) if len(parts) else []
-    by_kind = {what: told.lives[told.lives["what"] == what] for what in FAILURES}
+    by_kind = {what: told.lives[told.lives["what"] == what] for what in kinds}
     return Lasting(
         failures={what: int(told.cells["failures"][told.cells["what"] == what].sum()) for what in FAILURES},
         curves={what: _curves(mine, by) for what, mine in by_kind.items()},
@@ -81,47 +110,47 @@ def read_lives(connection: Connection, now_us: int) -> Lives:
     """The tables, of all vehicles that whoever asks may see."""
     vehicles = _vehicles(connection)
     parts = _with_trends(_parts(connection, vehicles), connection, now_us)
-    failures = _failures(connection, vehicles)
-    per_part = dict(iter(failures.groupby(["vehicle_id", "channel", "what"]))) if len(failures) else {}
+    failed = _failures(connection, vehicles)
     keys = list(zip(parts["vehicle_id"], parts["channel"], parts["what"], strict=True))
+    failures = [failed.get(key, ()) for key in keys]
+    open_ = np.fromiter((len(mine) > 0 and bool(np.isnan(mine[-1][1])) for mine in failures), bool, len(failures))
+    parts = parts.assign(failures=[len(mine) for mine in failures], fails_now=open_)
+    cells = parts.assign(hours=parts["hours"] * parts["lines"])
+    cells = cells.groupby(["what", "vehicle_id", *DIMENSIONS])[["failures", "hours"]].sum().reset_index()
     renewed = _relined(connection, vehicles)
-    number = np.array([len(per_part[key]) if key in per_part else 0 for key in keys], int)
-    open_ = np.array([key in per_part and bool(per_part[key]["open"].iloc[-1]) for key in keys], bool)
-    parts = parts.assign(failures=number, fails_now=open_, age_h=parts["entry_h"] + parts["hours"])
-    cells = (
-        parts.assign(hours=parts["hours"] * parts["lines"])
-        .groupby(["what", "vehicle_id", *DIMENSIONS])[["failures", "hours"]]
-        .sum()
-        .reset_index()
+    age_h, alone = (parts["entry_h"] + parts["hours"]).to_numpy(float, copy=True), (parts["lines"] == 1).to_numpy()
+    place, spans = [], []
+    spelled = np.fromiter(
+        (bool(mine) or key[0] in renewed for key, mine in zip(keys, failures, strict=True)), bool, len(keys)
     )
-    special = (number > 0) | parts["vehicle_id"].isin(renewed).to_numpy()
-    whole = parts[~special & parts["entry_h"].notna().to_numpy() & (parts["lines"] == 1).to_numpy()]
-    rows = [whole.assign(exit_h=whole["entry_h"] + whole["hours"], failed=0)]
-    spells, age_h = list[dict[str, Any]](), parts["age_h"].to_numpy(float, copy=True)
-    for at in np.flatnonzero(special & (parts["lines"] == 1).to_numpy()).tolist():
-        part = {str(name): value for name, value in parts.iloc[at].items()}
-        mine = list(_spells(part, per_part.get(keys[at]), renewed.get(part["vehicle_id"], ())))
-        spells += mine
-        age_h[at] = mine[-1]["exit_h"] if mine and not mine[-1]["failed"] else np.nan
-    parts["age_h"] = age_h
-    lives = pd.concat([*rows, pd.DataFrame(spells)] if spells else rows, ignore_index=True)
-    return Lives(parts, cells, lives[lives["exit_h"] > lives["entry_h"]])
+    entry_h, hours = parts["entry_h"].to_numpy(float), parts["hours"].to_numpy(float)
+    for at in np.flatnonzero(spelled & alone).tolist():
+        mine = list(_spells(entry_h[at], hours[at], failures[at], renewed.get(keys[at][0], ())))
+        place += [at] * len(mine)
+        spans += mine
+        age_h[at] = mine[-1][1] if mine and not mine[-1][2] else np.nan
+    whole = np.flatnonzero(~spelled & alone & np.isfinite(entry_h))
+    told = np.array(spans, float).reshape(-1, 3)
+    lives = parts.take(np.r_[whole, np.array(place, int)]).assign(
+        entry_h=np.r_[entry_h[whole], told[:, 0]], exit_h=np.r_[(entry_h + hours)[whole], told[:, 1]],
+        failed=np.r_[np.zeros(len(whole), int), told[:, 2].astype(int)],
+    )  # fmt: skip
+    return Lives(parts.assign(age_h=age_h), cells, lives[lives["exit_h"] > lives["entry_h"]])
 
 
 def _spells(
-    part: dict[str, Any], failures: pd.DataFrame | None, renewed_h: Iterable[float]
-) -> Iterable[dict[str, Any]]:
-    """A part's lives: from its fitting, then from each repair or re-lining on. Hours are of watch; ages count from the beginning."""
-    since, age = 0.0, float(part["entry_h"])
-    ends = [] if failures is None else [(b, e, 1) for b, e in failures[["began_h", "ended_h"]].to_numpy(float).tolist()]
-    ends += [(float(at), float(at), 0) for at in renewed_h]
+    age: float, hours: float, failures: Iterable[tuple[float, float]], renewed_h: Iterable[float]
+) -> Iterable[tuple[float, float, int]]:
+    """A part's lives (entry, exit, failed): from its fitting, then from each repair or re-lining on, over so many hours of watch."""
+    since = 0.0
+    ends = [(began, ended, 1) for began, ended in failures] + [(at, at, 0) for at in renewed_h]
     for began, ended, failed in sorted(ends):
         if began >= since and not np.isnan(age):
-            yield part | {"entry_h": age, "exit_h": age + began - since, "failed": failed}
-        since, age = max(since, ended), 0.0
+            yield age, age + began - since, failed
         if np.isnan(ended):
             return  # it lasts
-    yield part | {"entry_h": age, "exit_h": age + part["hours"] - since, "failed": 0}
+        since, age = max(since, ended), 0.0
+    yield age, age + hours - since, 0
 
 
 def _vehicles(connection: Connection) -> pd.DataFrame:
@@ -173,8 +202,11 @@ def _parts(connection: Connection, vehicles: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(told, ignore_index=True).merge(vehicles.drop(columns=["watched_h", "setup_id"]), on="vehicle_id")
 
 
-def _failures(connection: Connection, vehicles: pd.DataFrame) -> pd.DataFrame:
-    """Findings that tell of a failure, by vehicle, channel and kind, in order: ignition hours of watch when each began and was over.
+Part = tuple[int, str, str]  # vehicle, channel (empty: the pump), kind of finding
+
+
+def _failures(connection: Connection, vehicles: pd.DataFrame) -> dict[Part, list[tuple[float, float]]]:
+    """Findings that tell of a failure, by part, in order: ignition hours of watch when each began and when it was over (NaN: it lasts).
     Where somebody went there and found nothing wrong, nothing failed."""
     finding, verdict = schema.finding, schema.verdict
     false = (
@@ -184,18 +216,25 @@ def _failures(connection: Connection, vehicles: pd.DataFrame) -> pd.DataFrame:
         .exists()
     )  # fmt: skip
     asked = select(
-        finding.c.vehicle_id, func.coalesce(finding.c.channel, "").label("channel"), finding.c.kind.label("what"), finding.c.began_us,
-        finding.c.ended_us, finding.c.watched_h.label("began_h"),
-    ).where(finding.c.kind.in_(list(FAILURES)), finding.c.watched_h.is_not(None), ~false)  # fmt: skip
-    told = pd.DataFrame(connection.execute(asked.order_by(finding.c.began_us)).mappings().all(),
-                        columns=[c.name for c in asked.selected_columns])  # fmt: skip
-    told = told.merge(vehicles[["vehicle_id", "hours", "as_of_us"]], on="vehicle_id")
-    ended = pd.to_numeric(told["ended_us"])
-    told["open"] = ended.isna()
-    # Hours at its end are not kept: they lie between those at its beginning and today's.
-    part = (ended - told["began_us"]) / (told["as_of_us"] - told["began_us"]).clip(lower=1)
-    told["ended_h"] = told["began_h"] + (told["hours"] - told["began_h"]).clip(lower=0) * part.clip(0, 1)
-    return told
+        finding.c.vehicle_id,
+        finding.c.channel,
+        finding.c.kind,
+        finding.c.began_us,
+        finding.c.ended_us,
+        finding.c.watched_h,
+    ).where(finding.c.kind.in_(list(FAILURES)), finding.c.watched_h.is_not(None), ~false)
+    now = {row["vehicle_id"]: row for row in vehicles[["vehicle_id", "hours", "as_of_us"]].to_dict("records")}
+    found = defaultdict[Part, list[tuple[float, float]]](list)
+    for id_, channel, kind, began_us, ended_us, began_h in connection.execute(asked.order_by(finding.c.began_us)):
+        one = now.get(id_)
+        if one is None:
+            continue
+        ended_h = np.nan
+        if ended_us is not None:  # hours are not kept of it: they lie between those at its beginning and today's
+            part = min((ended_us - began_us) / max(one["as_of_us"] - began_us, 1), 1.0)
+            ended_h = began_h + max(one["hours"] - began_h, 0.0) * part
+        found[id_, channel or "", kind].append((began_h, ended_h))
+    return found
 
 
 def _relined(connection: Connection, vehicles: pd.DataFrame) -> dict[int, tuple[float, ...]]:

@@ -40,6 +40,11 @@ class NotAllowed(Exception):
 
 def unit_of(field: str, said: Source) -> Number:
     """How numbers of a field become ours. Raises Problem where they cannot."""
+    convert, factor = _unit_of(field, said), said.factor
+    return convert if factor is None else lambda x: convert(x * factor)
+
+
+def _unit_of(field: str, said: Source) -> Number:
     unit = said.unit
     if field == "level_pct":
         return _level(said)
@@ -99,8 +104,8 @@ def reader(field: str, kind: Any, said: Source, decimal: str) -> Reads:
 
         return by_values
     plain = _without_none(known)
-    if said.unit is not None and not isinstance(plain, msgspec.inspect.FloatType):
-        raise Problem(f"{field}: it has no unit")
+    if (said.unit, said.factor) != (None, None) and not isinstance(plain, msgspec.inspect.FloatType):
+        raise Problem(f"{field}: it has no unit and no factor")
     if said.at_least is not None and not isinstance(plain, msgspec.inspect.BoolType):
         raise Problem(f"{field}: at_least is for what is true or false")
     if isinstance(plain, msgspec.inspect.BoolType):

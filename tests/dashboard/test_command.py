@@ -31,9 +31,9 @@ from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "account", "found", "wear", "parts", "alarms",
-    "acknowledge", "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission", "person", "token",
-    "export",
+    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "account", "found", "wear", "parts", "price", "grease",
+    "alarms", "acknowledge", "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission", "person",
+    "token", "export",
 ]  # fmt: skip
 
 
@@ -230,6 +230,8 @@ def test_the_words_for_people(recorded: str) -> None:
         (["work", "HS-1", "filled", "--by", "me", "--litres", "1"], "no vehicle called"),
         (["timer", "HS-1"], "no vehicle called"),
         (["amounts", "--depot", "nowhere"], "no depot is called"),
+        (["wear", "--depot", "nowhere"], "no depot is called"),
+        (["amounts", "--months", "0"], "'--months': it is at least 1"),
         (["acknowledge", "7", "--by", "me"], "there is no alarm 7"),
         (["acknowledge", "7"], "--by"),
         (["shelve", "7", "--by", "me", "--why", "x"], "--days or --until"),
@@ -252,6 +254,7 @@ def test_the_words_for_people(recorded: str) -> None:
         (["person", "add", "me", "--role", "boss"], "role 'boss' is none of"),
         (["person", "password", "me"], "nobody is called"),
         (["person", "remove", "me"], "nobody is called"),
+        (["person", "unlock", "me"], "nobody is called"),
         (["route", "remove", "3"], "there is no route 3"),
         (["route", "test", "3"], "there is no route 3"),
     ],

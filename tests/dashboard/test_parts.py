@@ -142,5 +142,5 @@ def test_page_and_command(fleet: Engine, tmp_path: Path) -> None:
     assert told["more_often"][0]["failures"] >= 5
     assert words.need_table(lasting(fleet, Scope(), NOW_US).needs)[0]["part"] == "fitting"
     text = tallow("parts", "--depot", "Quarry", database=url).stdout
-    assert "Quarry, fitting: at least " in text
+    assert "Quarry, fitting: expected at least " in text
     assert words.PARTS_MEANING in text

@@ -135,7 +135,7 @@ def test_the_calendar_shows_closed_days_and_says_what_is_not_known(engine: Engin
     text = page(replace(shown, closed=closed), engine)
     assert f"{row.depot}: closed {formatting.day(tomorrow)} to" in text
     assert "(stocktaking)" in text
-    assert text.count('"className": "shut"') == 2
+    assert text.count('"className": "today-shut"') == 2
     assert "Closed days are not known" not in text
 
 

@@ -147,7 +147,7 @@ class Expected:
         """(channels,) log kPa as at 10 degrees, NaN until learned."""
         if not self._lone:
             return self.level
-        return self.level + self._anchor[0] - float(self._anchor[1:] @ self.common.mean[1:])
+        return np.asarray(self.level + self._anchor[0] - float(self._anchor[1:] @ self.common.mean[1:]))
 
     def begin_anew(self, j: int, row: int) -> None:
         """Nothing is known of channel `j` any more: what it watches is another line from `row` on."""

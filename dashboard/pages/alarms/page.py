@@ -62,7 +62,7 @@ def layout(vehicle: str = "", tab: str = "", page: str = "", **asked: Any) -> ht
             *([_choose_all()] if shown["tab"] in alarms.TABS and shown["tab"] != "cleared" else []),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(id="alarms-told", role="status", className="work-told"),
-            html.Div(actions.bar(), id="alarms-actions", className="actions", style=_HIDDEN),
+            html.Div(actions.bar(), id="alarms-actions", className="alarms-actions", style=_HIDDEN),
             drawer.drawer(),
         ]
     )  # fmt: skip
@@ -80,7 +80,8 @@ def _tabs() -> dict[str, str]:
 
 
 def _view(shown: dict[str, str]) -> AlarmView:
-    page = int(shown["page"]) if shown["page"].isdecimal() else 1
+    asked = shown.get("page", "")
+    page = int(asked) if asked.isdecimal() else 1
     return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"], page)
 
 
@@ -122,7 +123,7 @@ def _grouped(view: AlarmView) -> list[html.Tr]:
     for row in view.rows:
         group = (row.alarm.severity, _critical(row)) if row.alarm.condition.active else (None, False)
         if group != last:
-            out.append(rows.group(*group, columns=_COLUMNS))
+            out.append(rows.group(group[0], group[1], _COLUMNS))
             last = group
         out.append(_row(row, view))
     return out
@@ -159,7 +160,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
     hours = alarm.evidence.get("hours_since_grease")
     over = alarm.state == "normal"
     choose_it = dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}) if not over else ""
-    mark = components.severity(alarm.severity, lasts=alarm.condition.active)
+    mark = components.severity(alarm.severity, lasts=False) if over else rows.mark(alarm.severity)
     warning = [html.Span(rows.CRITICAL_IN_SHORT, className="warns"), " · "] if _critical(row) and not over else []
     open_it = html.Button(
         "Open",
@@ -168,17 +169,18 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
         **{"aria-label": f"Open {title}, {row.unit}"},
     )
     summary = formatting.in_my_units(alarm.summary)
+    raised = formatting.moment(alarm.raised_us, row.timezone, with_zone=True)
     return html.Tr(
         [
-            html.Td(choose_it, className="cell-choose"),
-            html.Td(mark, className="cell-mark"),
+            html.Td(choose_it, className="alarms-cell-choose"),
+            html.Td(mark, className="alarms-cell-mark"),
             html.Td([dcc.Link(row.unit, href=f"/vehicle/{row.fleet}/{row.vehicle}", className="unit"),
-                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="cell-unit"),
+                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="alarms-cell-unit"),
             html.Td([html.Div([html.Strong(title), f" · {hours:.0f}\u00a0h\u00a0dry" if hours is not None else ""]),
-                     html.Div([*warning, summary], className="small dim one-line", title=summary)], className="cell-what"),
-            html.Td(formatting.moment(alarm.raised_us, row.timezone, with_zone=True), className="cell-raised", **{"data-head": "Raised"}),
-            html.Td(_state(row, view), className="cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
-            html.Td(open_it, className="cell-open"),
+                     html.Div([*warning, summary], className="small dim alarms-one-line", title=summary)], className="alarms-cell-what"),
+            html.Td(raised, className="alarms-cell-raised", **{"data-head": "Raised"}),
+            html.Td(_state(row, view), className="alarms-cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
+            html.Td(open_it, className="alarms-cell-open"),
         ],
         className="alarm",
     )  # fmt: skip

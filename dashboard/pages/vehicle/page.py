@@ -12,10 +12,11 @@ from plotly.utils import PlotlyJSONEncoder
 from analytics.alarms.states import Transition
 from analytics.findings import Finding, urgency
 from analytics.vehicle.analysis import Result
-from dashboard import accounts, components
+from dashboard import accounts, components, formatting
 from dashboard.figures import theme
 from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, wear, work_form, work_history
 from dashboard.queries import scope, vehicle
+from dashboard.queries.greases import mixed
 from dashboard.queries.vehicle import Record
 from dashboard.queries.wear import trends_of
 from dashboard.units import VOLUMES
@@ -68,9 +69,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         "Acknowledged by whoever is named under Work.",
     )  # fmt: skip
     anchors = [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS]
+    alarms_ = html.Section(bell, id="alarms")
     left = [html.Section(place("head"), id="cause"), html.Section(work, id="work")]
-    right = [html.Section(place("reservoir"), id="reservoir"), html.Section(bell, id="alarms"),
-             html.Section([place("set-up"), timer.timer_section(result)], id="set-up")]  # fmt: skip
+    right = [
+        html.Section(place("reservoir"), id="reservoir"),
+        html.Section([place("set-up"), timer.timer_section(result)], id="set-up"),
+    ]
+    # Where nothing is wrong the left has little to say, and room.
+    (right if _open(result) else left).insert(1, alarms_)
     return html.Div(
         [
             dcc.Store(id="vehicle-who", data=who),
@@ -79,14 +85,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             files.file(),
             html.Div(
                 [
-                    html.Div([place("bar", className="bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
+                    html.Div([place("bar", className="vehicle-bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
                     className="quiet page-menu")],
-                             className="bar-top"),
-                    html.Nav(anchors, className="sections", **{"aria-label": "Parts of this page"}),
+                             className="vehicle-bar-top"),
+                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": "Parts of this page"}),
                 ],
                 className="vehicle-bar",
             ),
-            html.Div([html.Div(left, className="left"), html.Div(right, className="right")], className="columns"),
+            html.Div([html.Div(left, className="vehicle-left"), html.Div(right, className="vehicle-right")], className="vehicle-columns"),
             html.Section(charts.charts(result, opened, template), id="over-time"),
             html.Section(lines.section(result, opened, template), id="lines"),
             html.Section(place("wear"), id="wear"),
@@ -120,13 +126,28 @@ def _shown(result: Result, found: tuple[Record, ...], opened: int | None) -> dic
         "bar": side.bar(result, open_),
         "head": cause.cause(result, open_),
         "work": work_history.history(found, result),
-        "reservoir": side.reservoir(result, open_),
+        "reservoir": [side.reservoir(result, open_), *_mixed(result)],
         "alarms": side.alarms_of(setup.fleet, setup.vehicle),
         "set-up": side.set_up(result),
         "lines": lines.line_list(result, opened),
         "wear": wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
         "past": cause.past(result),
     }
+
+
+def _mixed(result: Result) -> list[Any]:
+    """What is to be said where greases met that are not proven to mix, of the latest such fill."""
+    with engine().connect() as connection:
+        told = mixed(connection, result.history.setups, result.history.work)
+    latest = [one for one in result.history.work if one.key in told][-1:]
+    zone = result.history.setup.timezone
+    return [
+        html.P(
+            ["Greases mixed, ", formatting.day(formatting.local(one.at_us, zone)), ". ", told[one.key]],
+            className="warns",
+        )
+        for one in latest
+    ]
 
 
 def _digests(shown: Mapping[str, Any]) -> dict[str, int]:
