@@ -88,11 +88,8 @@ def simulate(
 
     with simulation():
         story = load(scenario)
-        if record:
-            _record(story, data)
-            return
-        if broken is not None or mended is not None:
-            _change_demo(story, data, broken, mended)
+        if record or broken is not None or mended is not None:
+            _record(story, data) if record else _change_demo(story, data, broken, mended)
             return
     chosen = story.seed if seed is None else seed
     end_us = now_us() if end is None else moment(end)

@@ -33,7 +33,7 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
         ("Refill", _when(result)),
         ("Longest without grease", _driest(result)),
     ]
-    return [html.H1([setup.unit, " ", components.need(priority)]), _facts(facts, "bar-facts")]
+    return [html.H1([setup.unit, " ", components.need(priority)]), _facts(facts, "vehicle-bar-facts")]
 
 
 def _when(result: Result) -> str:
