@@ -6,7 +6,6 @@ the structure in `KINDS` for its kind. Whatever does not fit becomes a `Rejected
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, Final, Literal
 
@@ -132,8 +131,7 @@ _DECODERS: Final = {kind: msgspec.json.Decoder(shape) for kind, shape in KINDS.i
 _ENCODER: Final = msgspec.json.Encoder()
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(Struct, frozen=True):
     """A message that is what it should be, and whose it is."""
 
     fleet: str
@@ -157,8 +155,7 @@ REFUSALS: Final[Mapping[str, str]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Rejected:
+class Rejected(Struct, frozen=True, array_like=True):
     """Why a publication is no message: one of REFUSALS, and where it is wrong."""
 
     code: str
@@ -170,8 +167,7 @@ class Rejected:
         return REFUSALS[self.code] + (f": {self.detail}" if self.detail else "")
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(Struct, frozen=True, array_like=True):
     """One publication as it came: `received_us` is microseconds since 1970 UTC, None where nobody noted it."""
 
     topic: str

@@ -1,4 +1,4 @@
-"""Keeping whether each point got its grease, and what gets worse slowly, beside a vehicle's other results."""
+"""Keeping whether each point got its grease, which are dry, and what gets worse slowly, beside a vehicle's other results."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
@@ -9,7 +9,10 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Connection, Table, and_, delete, insert, or_, select
 
 from analytics.account.greased import Kept
+from analytics.account.points import point_kind
+from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.archive import Past
+from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.wear import Trend
 from ingest import schema
 from ingest.setups import Setup
@@ -65,6 +68,36 @@ def _renew(
         )
     if new:
         connection.execute(insert(table), new)
+
+
+def keep_cold_weeks(connection: Connection, vehicle_id: int, lows_c: Mapping[str, float]) -> None:
+    """Make this what a vehicle says of the cold of weeks of the year; of others what it said before stays."""
+    table = schema.cold_week
+    mine = table.c.vehicle_id == vehicle_id
+    held: dict[str, float] = dict(connection.execute(select(table.c.week, table.c.low_c).where(mine)).all())
+    changed = {week: low for week, low in lows_c.items() if held.get(week) != low}
+    if changed:
+        connection.execute(delete(table).where(mine, table.c.week.in_(list(changed))))
+        rows = [{"vehicle_id": vehicle_id, "week": week, "low_c": low} for week, low in changed.items()]
+        connection.execute(insert(table), rows)
+
+
+def keep_dry_points(connection: Connection, vehicle_id: int, setup: Setup, lines: Sequence[LineCondition]) -> None:
+    """Make these the points of a vehicle that a finding says are dry; most vehicles have none."""
+    table = schema.dry_point
+    points = {line.line: point_kind(line.point) for line in setup.lines}
+    dry = [one for one in lines if one.condition in FINDING_KINDS and FINDING_KINDS[one.condition].dries]
+    wanted = {(one.line, points[one.line], one.condition, one.hours_since_grease) for one in dry if one.line in points}
+    columns = (table.c.line, table.c.point_kind, table.c.finding, table.c.hours)
+    held = {tuple(row) for row in connection.execute(select(*columns).where(table.c.vehicle_id == vehicle_id))}
+    if held == wanted:
+        return
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    if wanted:
+        names = [column.name for column in columns]
+        connection.execute(
+            insert(table), [{"vehicle_id": vehicle_id} | dict(zip(names, row, strict=True)) for row in wanted]
+        )
 
 
 TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more often would tell nothing

@@ -13,8 +13,9 @@ from analytics.alarms.depots import depot
 from analytics.findings import Finding
 from analytics.pipeline.account import known_from, trends_due
 from analytics.pipeline.kept import fleet_revision
-from analytics.pipeline.peers import read_sisters, read_yard
+from analytics.pipeline.peers import read_sister_channels, read_sisters, read_yard
 from analytics.pipeline.workers import Workers
+from analytics.planning.greases import cold_weeks
 from analytics.planning.usage import Amount, Supply, monthly
 from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
@@ -63,6 +64,7 @@ class Outcome:
     amounts: list[Amount]
     greased: Kept
     greased_since: date | None  # what is kept of days before it stays
+    lows_c: dict[str, float]  # week of the year -> how cold it normally is
     trends: list[Trend] | None  # None: those of before stand
     sold: bool
 
@@ -99,6 +101,7 @@ def analysed(
                 depot(connection, setup.depot).lead_days,
                 read_sisters(connection, vehicle.id, then, at_us),
                 read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
+                read_sister_channels(connection, vehicle.id, setup, at_us, at_us if as_arrived else None),
             )
         )
     connection.rollback()  # all is read: no transaction stays open while it is analysed
@@ -113,8 +116,9 @@ def analysed(
             sisters,
             yard,
             since_us,
+            channels,
         )
-        for at_us, (then, lead_days, sisters, yard) in zip(moments_us, beside, strict=True)
+        for at_us, (then, lead_days, sisters, yard, channels) in zip(moments_us, beside, strict=True)
     ]
 
 
@@ -156,6 +160,7 @@ def outcome_of(task: Task) -> Outcome:
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
         greased=kept_of(doses(result), result.history.setups),
         greased_since=known_from(task.past, result.history.setup.timezone),
+        lows_c=cold_weeks(*result.history.temperatures),
         trends=trends(result) if task.wants_trends else None,
         sold=why_away(task.work) == AWAY["sold"],
     )

@@ -58,6 +58,12 @@ class History:
         """(cycles,) registered run time in force at each cycle, seconds."""
         return np.asarray(self.said("run_s", self.cycles.at_us), np.float64)
 
+    @property
+    def temperatures(self) -> tuple[Ints, Floats]:
+        """Every reading of the temperature at the pump or in the reservoir: (times (n,), degrees Celsius (n,); NaN where none is)."""
+        c, read = self.cycles, self.levels
+        return np.concatenate([c.at_us, read.at_us]), np.concatenate([c.temp_c, read.temp_c])
+
     def said(self, name: str, at_us: Ints) -> Any:
         """What the set-ups in force at each time say of one thing: an array of shape (n,)."""
         return np.array([getattr(setup, name) for setup in self.setups])[self.setup_at(at_us)]

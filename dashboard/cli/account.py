@@ -7,16 +7,21 @@ from typing import Annotated
 import typer
 
 from analytics.account.found import causes, in_vain, sentence, tallies
+from analytics.account.lives import DIMENSIONS
+from analytics.account.parts import DAYS
 from analytics.alarms import outbox
 from analytics.kinds import FINDING_KINDS
+from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
 from dashboard.exports import account as words
 from dashboard.exports import csv
+from dashboard.exports import parts as stock
 from dashboard.exports import report as sentences
 from dashboard.exports import wear as trend
 from dashboard.queries import account as accounts
 from dashboard.queries import scope
 from dashboard.queries.found import verdicts
+from dashboard.queries.lives import lasting
 from dashboard.queries.report import read_report
 from dashboard.queries.wear import wearing
 from ingest.database import open_existing, reachable, writing
@@ -78,15 +83,15 @@ def account(
                     number = outbox.post(
                         connection, f"account/{chosen}", depot, sentences.title(told), sentences.as_text(told), now_us()
                     )
-                print(f"The report of {chosen} goes to {number} recipients.")
+                print(f"The report of {formatting.month(chosen)} goes to {number} recipients.")
             return
         trend, worst = accounts.by_month(engine, within, chosen), accounts.worst_points(engine, chosen, within, 10)
     for row in trend.to_dict("records"):
         print(
-            f"{row['month']}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
+            f"{formatting.month(row['month'])}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
             f" ({words.counted(row['vehicles'], 'vehicle')}; 95 % limits {words.limits(row)})"
         )
-    print(f"{chosen} by {accounts.GROUPS[by][0]}:")
+    print(f"{formatting.month(chosen)} by {accounts.GROUPS[by][0]}:")
     for row in groups.to_dict("records"):
         print(f"  {row['group']}: {words.percent(row)} (95 % limits {words.limits(row)})")
     for one in worst:
@@ -142,6 +147,8 @@ def wear(
     """List what gets worse slowly, with the month in which it is expected to pass its limit; by the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
+        if depot:
+            scope.check_depot(engine, depot)
         told = wearing(engine, scope.Scope(depot=depot))
     if as_json:
         print_json([trend.as_object(one) for one in told])
@@ -151,3 +158,44 @@ def wear(
             f"{one.fleet}/{one.vehicle}, {trend.where(one)}, {trend.WHAT[one.trend.what]}: {trend.change(one)}; {trend.passes(one)}"
         )
     print(trend.MEANING if told else "Nothing gets worse slowly, as far as is known.")
+
+
+@app.command("parts", epilog='Example: tallow parts --depot "Dry Fork Pit" --days 90')
+def parts(
+    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
+    days: Annotated[int, typer.Option(min=1, max=365, help="how far ahead")] = DAYS,
+    by: Annotated[str, typer.Option(help=f"compare lives by one of: {', '.join(DIMENSIONS)}")] = "point",
+    as_json: Json = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="print the parts as CSV")] = False,
+    database: Database = DEFAULT_DATABASE,
+) -> None:
+    """List parts to have at each depot, what fails more often than elsewhere, and how long things last; by the newest analysis."""
+    if by not in DIMENSIONS:
+        raise Problem(f"--by: one of {', '.join(DIMENSIONS)}")
+    engine = open_existing(database)
+    with reachable(engine):
+        if depot:
+            scope.check_depot(engine, depot)
+        told = lasting(engine, scope.Scope(depot=depot), now_us(), by, days)
+    if as_json:
+        print_json(stock.as_object(told, days))
+        return
+    if as_csv:
+        sys.stdout.write(csv.csv_text(stock.need_table(told.needs), "depot"))
+        return
+    if not told.vehicles:
+        print(stock.NOTHING)
+        return
+    for one in told.needs:
+        print(f"{one.depot}, {one.part}: expected {stock.expected(one)}, enough {stock.amount(one.enough, one.unit)}")
+    print(stock.PARTS_MEANING)
+    for case in told.more_often:
+        print(f"{stock.sentence(case)}.")
+    for what, curves in told.curves.items():
+        for curve in curves:
+            ages = [f"{told_at} reach {age:,.0f} h" for age in stock.AGES_H if (told_at := stock.reaches(curve, age))]
+            print(
+                f"{stock.title(what)}, {stock.group_name(curve)}: {curve.failures} failures of {curve.parts} lives; {'; '.join(ages)}"
+            )
+        if not curves:
+            print(f"{stock.title(what)}: {told.failures[what]} failures so far, too few to say how long it lasts.")

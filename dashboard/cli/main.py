@@ -48,6 +48,9 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "account": Command("account", "Say how much of the planned grease arrived, by month"),
     "found": Command("account", "Say how often findings were true, by what people recorded"),
     "wear": Command("account", "List what gets worse slowly"),
+    "parts": Command("account", "List parts to have, what fails more often, how long things last"),
+    "price": Command("prices", "Say what a dry point costs, and list the money at risk"),
+    "grease": Command("greases", "List the greases, and say what to change before it gets cold"),
     "backtest": Command("analysis", "Say how accurate past refill dates were"),
     "export": Command("export", "Write a fleet's data into Parquet and CSV files"),
     "status": Command("keeping", "Print what is recorded"),
@@ -126,7 +129,7 @@ def main() -> None:
     except Problem as problem:
         fail(str(problem), 1)
     except typer.TyperException as error:
-        text = error.format_message() if hasattr(error, "format_message") else str(error)
+        text = _plain(error.format_message() if hasattr(error, "format_message") else str(error))
         context = getattr(error, "ctx", None)
         fail(f"{text.rstrip('.')}; see: {context.command_path if context else 'tallow'} --help", 2)
     except (KeyboardInterrupt, typer.Abort):
@@ -136,6 +139,22 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+# What the library says of a value, in plainer words.
+_PLAIN: Final = {
+    "Value error, ": "",
+    "Input should be greater than or equal to": "it is at least",
+    "Input should be less than or equal to": "it is at most",
+    "Input should be a valid integer, unable to parse string as an integer": "it is a whole number",
+    "Input should be a valid number, unable to parse string as a number": "it is a number",
+}
+
+
+def _plain(text: str) -> str:
+    for words, plainer in _PLAIN.items():
+        text = text.replace(words, plainer)
+    return text
 
 
 def fail(text: str, status: int) -> None:

@@ -202,6 +202,10 @@ def replay_files(
         for path in files:
             _preview(path, read(path, lambda _done: None))
         return
+    look, _ = _reading(form, mapping)
+    for path, number in zip(files, sizes, strict=True):
+        if number:  # a pipe can be read once only
+            next(look(path, lambda _done: None), None)  # what is no log is told before anything is recorded
     engine = open_database(database)
     tally, told = Tally(), _BadRows()
     with RecorderProcess(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
@@ -227,7 +231,7 @@ def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], s
     if form is Form.MESSAGES:
         if mapping is not None:
             raise Problem("--mapping is for logs of other controllers: say --format csv, json-lines or sparkplug, too")
-        return replay.read_log, lambda: ""
+        return lambda path, told: replay.of_a_log(replay.read_log(path, told), path), lambda: ""
     if form is Form.SPARKPLUG:
         from ingest.formats.sparkplug.logs import read_log
         from ingest.formats.sparkplug.sessions import Sessions

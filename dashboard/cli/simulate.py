@@ -1,7 +1,6 @@
 """The commands that simulate a fleet."""
 
 import contextlib
-import json
 import os
 import sys
 from collections.abc import Iterator
@@ -81,6 +80,7 @@ def simulate(
     ] = None,
     data: Annotated[Path, typer.Option(help="with --break and --mend: the running demo's folder")] = Path("demo-data"),
     breaks: Annotated[Path | None, typer.Option(hidden=True)] = None,
+    record: Annotated[bool, typer.Option("--record", hidden=True)] = False,
 ) -> None:
     """Publish a simulated fleet, or write it to files with --to, together with a list of what it broke."""
     from simulators import fleet
@@ -89,6 +89,9 @@ def simulate(
 
     with simulation():
         story = load(scenario)
+        if record:
+            _record(story, data)
+            return
         if broken is not None or mended is not None:
             _change_demo(story, data, broken, mended)
             return
@@ -120,12 +123,10 @@ def _change_demo(story: "Scenario", data: Path, broken: tuple[str, str] | None, 
     """Break something in a running demo, or mend a vehicle."""
     from datetime import datetime
 
+    from simulators.demo import read_state
     from simulators.publish import AT_ONCE, break_something, mend
 
-    try:
-        end = datetime.fromisoformat(json.loads((data / "demo.json").read_text("utf-8"))["end"])
-    except (OSError, ValueError, KeyError):
-        raise Problem(f"no demo was started in {data}; name its folder with --data") from None
+    end = datetime.fromisoformat(read_state(data).end)
     if broken is not None:
         trouble = break_something(story, data / "breaks", *broken)
         where = f", line {trouble.line}" if trouble.line is not None else ""
@@ -136,6 +137,35 @@ def _change_demo(story: "Scenario", data: Path, broken: tuple[str, str] | None, 
     if mended is not None:
         kinds = mend(story, data / "breaks", mended, end.timestamp() / 3600)
         print(f"{', '.join(kinds)} on {mended} mended: the demo takes it up within seconds, and some cycles prove it.")
+
+
+def _record(story: "Scenario", data: Path) -> None:
+    """Register a demo's fleet, and have its past recorded and analysed: first that of vehicles with a story to tell."""
+    from itertools import chain
+
+    from analytics.pipeline import vehicle_summary, watch
+    from analytics.pipeline.workers import workers
+    from ingest.database import address, open_database, reachable, writing
+    from ingest.environment import DATABASE
+    from ingest.recorder_process import RecorderProcess
+    from ingest.replay import replay
+    from simulators import fleet
+    from simulators.demo import State, read_state, save_state
+
+    end, folder = read_state(data).end, data / "history"
+    end_us = moment(end)
+    first = [n for n, machine in enumerate(story.machines) if machine.has_a_story]
+    rest = [n for n, machine in enumerate(story.machines) if not machine.has_a_story]
+    fleet.write_registry(story, end_us / 3.6e9, folder)
+    engine = open_database(DATABASE.value)
+    with reachable(engine), workers() as pool, RecorderProcess(address(engine), "history") as recording:
+        with writing(engine) as connection:
+            vehicle_summary.register(connection, folder, now_us())
+        for told, some in (State(end, "story"), first), (State(end, "all"), rest):
+            past = (fleet.arrivals(story, n, end_us / 3.6e9, story.seed, end_us) for n in some)
+            replay(chain.from_iterable(past), recording)
+            watch.look(engine, pool, now_us)
+            save_state(data, told)
 
 
 def _publish(live: Any, fleet: str, broker: "Broker", from_us: int, speed: float, rate: float | None) -> None:

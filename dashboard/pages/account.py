@@ -1,6 +1,7 @@
 """The account: was every point greased as planned, where not, and which points got least."""
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 import dash
@@ -70,7 +71,8 @@ def body(
     now = trend[trend["month"] == month]
     if not len(now):
         return [html.P(NOTHING)]
-    told, in_words = now.iloc[0], trend.assign(month=trend["month"].map(formatting.month))
+    told, in_words = now.iloc[0], formatting.in_words(trend)
+    weeks = weeks.assign(week=[formatting.day(date.fromisoformat(monday)) for monday in weeks["week"]])
     missing = f" {unknown} more planned no dose: they stood, or nobody heard of them." if unknown else ""
     return [
         components.section(
@@ -144,11 +146,12 @@ def slowly_worse(told: list[Wearing]) -> Any:
     rows = [
         html.Tr(
             [html.Td(dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}")), html.Td(trend.where(one)),
-             html.Td(trend.WHAT[one.trend.what]), html.Td(trend.change(one)), html.Td(trend.passes(one))]
+             html.Td(trend.WHAT[one.trend.what]), html.Td(trend.in_1000_h(one.trend)), html.Td(trend.since(one.trend)),
+             html.Td(trend.latest(one.trend)), html.Td(trend.passes(one))]
         )
         for one in told
     ]  # fmt: skip
-    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "Expected to pass its limit")
+    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "So far", "Now", "Expected to pass its limit")
     shown = (
         html.Div(components.table(heads, rows, "plain"), className="wide")
         if rows

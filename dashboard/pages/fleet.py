@@ -11,6 +11,7 @@ from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from dashboard import accounts, components, formatting, rows
 from dashboard.exports import csv
+from dashboard.exports import prices as money
 from dashboard.queries import fleet, saved_views, scope
 from dashboard.queries.fleet import FleetRow, FleetView
 from dashboard.queries.scope import scope_of
@@ -33,7 +34,7 @@ def layout(**asked: Any) -> html.Div:
     chosen = {name: str(asked.get(name) or "") for name in _ASKED}
     chosen["need"] = chosen["need"] if chosen["need"] in PRIORITIES else ""
     chosen["kind"] = chosen["kind"] if chosen["kind"] in FINDING_KINDS else ""
-    chosen["sort"] = chosen["sort"] if chosen["sort"] in fleet.SORTS else ""
+    chosen["sort"] = chosen["sort"] if chosen["sort"] in (*fleet.SORTS, fleet.MONEY) else ""
     view = _view(chosen)
     return html.Div(
         [
@@ -48,7 +49,7 @@ def layout(**asked: Any) -> html.Div:
                 dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
                 _views(),
             ),
-            html.Div(_filters(chosen, view), id="fleet-filters", className="filters folded"),
+            html.Div(_filters(chosen, view), id="fleet-filters", className="filters fleet-folded"),
             html.Div(body(view, chosen, times.now_us()), id="fleet-body"),
         ]
     )
@@ -71,9 +72,13 @@ def _filters(chosen: dict[str, str], view: FleetView) -> list[Any]:
         ),
         dmc.Select(
             id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=210,
-            data=[{"value": name, "label": text} for name, text in _SORTS.items()], **{"aria-label": "Order"},
+            data=[{"value": name, "label": text} for name, text in _sorts(view).items()], **{"aria-label": "Order"},
         ),
     ]  # fmt: skip
+
+
+def _sorts(view: FleetView) -> dict[str, str]:
+    return _SORTS if view.at_risk is None else {**_SORTS, fleet.MONEY: "Most money at risk first"}
 
 
 def _view(chosen: dict[str, str]) -> FleetView:
@@ -104,7 +109,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     narrowed = any(chosen[name] for name in _ASKED if name not in ("sort", "page"))
     if not any(view.totals.values()) and not narrowed:
         return [components.first_steps()]
-    out: list[Any] = [html.Nav(_totals(view, chosen), className="totals", **{"aria-label": "What they need"})]
+    out: list[Any] = [html.Nav(_totals(view, chosen), className="fleet-totals", **{"aria-label": "What they need"})]
     if view.unregistered:
         text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
         out.append(html.P(text, className="dim"))
@@ -113,23 +118,47 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
             "Clear the filters", href=_address(dict.fromkeys(_ASKED, "") | {k: chosen[k] for k in ("fleet", "depot")})
         )
         return [*out, html.Div([html.P("No vehicle matches."), clear], className="card empty")]
-    heads = ("", "Vehicle", "Reason", "Lines", "Level, needs", "Refill", "Cycles, 7 d", "Heard")
-    shown = _grouped(view, now_us) if not chosen["sort"] else [row(r, now_us) for r in view.rows]
+    heads = (
+        "",
+        "Vehicle",
+        "Reason",
+        "Lines",
+        "Level, needs",
+        "Refill",
+        "Cycles, 7 d",
+        "Heard",
+        *([] if view.at_risk is None else ["At risk"]),
+    )
+    shown = _grouped(view, now_us) if not chosen["sort"] else [row(r, now_us, _money(view, r)) for r in view.rows]
     if _folds(chosen) and view.totals["none"]:
         number = view.totals["none"]
         text = f"{number} vehicle{'s need' if number != 1 else ' needs'} nothing"
         link = dcc.Link("Show them", href=_address(chosen, need="none"))
         shown.append(
-            html.Tr(html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="folded-row")
+            html.Tr(
+                html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="fleet-folded-row"
+            )
         )
-    out += [components.cautions(), html.Div(components.table(heads, shown, "fleet"), className="card card-table")]
-    return [*out, *_paging(view, chosen)]
+    out += [
+        components.cautions(),
+        html.Div(
+            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet with-money"),
+            className="card card-table",
+        ),
+    ]
+    out += [html.P(money.MODEL, className="dim small")] if view.at_risk is not None else []
+    return [*out, *components.paging(view.page, fleet.PAGE_ROWS, view.found, lambda n: _address(chosen, page=str(n)))]
+
+
+def _money(view: FleetView, r: FleetRow) -> str | None:
+    """The money at risk on a vehicle in words; None where there are no prices."""
+    return None if view.at_risk is None else money.at_risk(view.at_risk.get((r.fleet, r.vehicle)), view.currency)
 
 
 def _totals(view: FleetView, chosen: dict[str, str]) -> list[Any]:
     every = dcc.Link(
         [html.Span("All"), html.Strong(str(sum(view.totals.values())))], href=_address(chosen, need=""),
-        className=f"total{'' if chosen['need'] else ' here'}",
+        className=f"fleet-total{'' if chosen['need'] else ' here'}",
     )  # fmt: skip
     return [every, *(_total(name, view, chosen) for name in PRIORITIES if view.totals[name] or chosen["need"] == name)]
 
@@ -138,18 +167,8 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     here = chosen["need"] == name
     return dcc.Link(
         [rows.mark(name), html.Span(formatting.NEED_WORDS[name]), html.Strong(str(view.totals[name]))],
-        href=_address(chosen, need="" if here else name), className=f"total{' here' if here else ''}",
+        href=_address(chosen, need="" if here else name), className=f"fleet-total{' here' if here else ''}",
     )  # fmt: skip
-
-
-def _paging(view: FleetView, chosen: dict[str, str]) -> list[Any]:
-    if view.pages < 2:
-        return []
-    first = (view.page - 1) * fleet.PAGE_ROWS
-    text = f"{first + 1} to {first + len(view.rows)} of {view.found}"
-    before = [dcc.Link("Previous", href=_address(chosen, page=str(view.page - 1)))] if view.page > 1 else []
-    after = [dcc.Link("Next", href=_address(chosen, page=str(view.page + 1)))] if view.page < view.pages else []
-    return [html.Nav([html.Span(text), *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
 
 
 def _grouped(view: FleetView, now_us: int) -> list[Any]:
@@ -159,31 +178,30 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
     for r in view.rows:
         group = r.need, rows.critical(r)
         if group != last:
-            text = [html.Strong(formatting.NEED_WORDS[r.need])]
-            text += [html.Span(rows.CRITICAL, className="warns")] if group[1] else []
-            out.append(html.Tr(html.Th([rows.mark(r.need), *text], colSpan=8, scope="colgroup"), className="group-row"))
+            out.append(rows.group(group[0], group[1], 8 if view.at_risk is None else 9))
             last = group
-        out.append(row(r, now_us, told_above=True))
+        out.append(row(r, now_us, _money(view, r), told_above=True))
     return out
 
 
-def row(r: FleetRow, now_us: int, *, told_above: bool = False) -> html.Tr:
+def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: bool = False) -> html.Tr:
     """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
     online = {True: "online", False: "offline"}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
-            html.Td(rows.mark(r.need), className="cell-need"),
-            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="cell-unit"),
-            html.Td(_reason(r, told_above), className="cell-what"),
-            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="cell-strip", **{"data-head": "Lines"}),
-            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level, needs"}),
-            html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
+            html.Td(rows.mark(r.need), className="fleet-cell-need"),
+            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="fleet-cell-unit"),
+            html.Td(_reason(r, told_above), className="fleet-cell-what"),
+            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="fleet-cell-strip", **{"data-head": "Lines"}),
+            html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": "Level"}),
+            html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": "Refill"}),
             html.Td(
                 f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
-                **{"data-head": "Cycles, 7 days"},
+                **{"data-head": "7 days"},
             ),
             html.Td(formatting.ago(r.heard_us, now_us), className="num", title=online, **{"data-head": "Heard"}),
+            *([] if at_risk is None else [html.Td(at_risk, className="num", **{"data-head": "At risk"})]),
         ]
     )  # fmt: skip
 
@@ -198,7 +216,7 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
         return [rows.without_findings(r), *([html.Div(told, className="small dim")] if told else [])]
     warning: list[Any] = []
     if rows.critical(r):
-        words = "Steering or braking may be dry" if told_above else rows.CRITICAL
+        words = rows.CRITICAL_IN_SHORT if told_above else rows.CRITICAL
         warning = [html.Span(words, className="warns"), " · " if told else ""]
     sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
     opened = html.Details(
@@ -230,7 +248,7 @@ def _view_links() -> list[Any]:
         html.Div(
             [dcc.Link(one.name, href=f"/fleet{one.query}"),
              html.Button("remove", id={"type": "fleet-view", "number": one.id}, className="quiet", **{"aria-label": f"remove {one.name}"})],
-            className="view-line",
+            className="fleet-view-line",
         )
         for one in kept
     ]  # fmt: skip
@@ -321,5 +339,11 @@ def save(_: int, chosen: dict[str, str]) -> dict[str, Any]:
     """All vehicles of the view as a file, those that are only counted on the page, too."""
     every = chosen | {"sort": chosen["sort"] or "need"}
     view = _view(every)
-    found = [row for n in range(1, view.pages + 1) for row in _view(every | {"page": str(n)}).rows]
-    return csv.as_file(csv.fleet_table(found), "fleet", "fleet.csv")
+    views = [_view(every | {"page": str(n)}) for n in range(1, view.pages + 1)]
+    found = [row for one in views for row in one.rows]
+    lines = csv.fleet_table(found)
+    if view.at_risk is not None:
+        money_of = {key: one for v in views for key, one in (v.at_risk or {}).items()}
+        lines = [line | {"money_at_risk": money.at_risk(money_of.get((r.fleet, r.vehicle)), view.currency)}
+                 for line, r in zip(lines, found, strict=True)]  # fmt: skip
+    return csv.as_file(lines, "fleet", "fleet.csv")

@@ -1,6 +1,6 @@
 """How much grease goes where, by month, depot and grease, and what is needed next."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,11 +12,15 @@ from analytics.planning import usage
 from analytics.planning.usage import Amount
 from dashboard import accounts, components, formatting
 from dashboard.exports import csv
+from dashboard.exports import greases as words
 from dashboard.figures import theme
 from dashboard.figures.grease import grease_months
 from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
+from dashboard.queries.greases import read_greases, read_season
+from dashboard.queries.scope import Scope
 from dashboard.web.database import engine
+from ingest.times import instant, now_us
 
 dash.register_page(
     __name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4, icon="grease", begins=True
@@ -43,8 +47,14 @@ def layout(depot: str = "", **_: Any) -> html.Div:
     )  # fmt: skip
 
 
-def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density: float, template: str) -> list[Any]:
-    """What is needed next, and the months."""
+def body(
+    found: list[Amount],
+    ahead_l: Mapping[tuple[str, str], float],
+    density: float,
+    template: str,
+    cold: Sequence[Any] = (),
+) -> list[Any]:
+    """What is needed next, what has to be changed before it gets cold, and the months."""
     if not found:
         return [html.P("Nothing is analysed yet.", className="dim")]
     ahead = [
@@ -55,16 +65,39 @@ def body(found: list[Amount], ahead_l: Mapping[tuple[str, str], float], density:
         components.section(
             f"The next {usage.AHEAD_DAYS} days", html.Ul(ahead), "At the pace of each vehicle's last four weeks."
         ),
+        *cold,
         components.section(
             "By month",
             [
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
-                html.Div(_table(found, density), className="wide"),
+                html.Div(
+                    _table(found, density),
+                    className="wide",
+                    tabIndex=0,
+                    role="region",
+                    **{"aria-label": "Grease by month"},
+                ),
             ],
             "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
             " nor still in reservoirs. Sensors are good to a few percent.",
         ),
     ]
+
+
+def before_the_cold(depot: str, now_us: int) -> list[Any]:
+    """Which vehicles need another grease before which week."""
+    with engine().connect() as connection:
+        listed = bool(read_greases(connection))
+        told = read_season(connection, Scope(depot=depot), instant(now_us).date())
+    shown: list[Any] = [html.P(words.NO_GREASES, className="dim")]
+    if listed:
+        shown = (
+            [html.Ul([html.Li(f"{words.season(row)}.") for row in told.rows])]
+            if told.rows
+            else [html.P("Nothing has to be changed, as far as is known.")]
+        )
+        shown += [html.P(text, className="dim") for text in words.unknown(told)]
+    return [components.section("Before it gets cold", shown, words.MEANING)]
 
 
 def _table(found: list[Amount], density: float) -> html.Table:
@@ -75,13 +108,14 @@ def _table(found: list[Amount], density: float) -> html.Table:
     heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
     rows = [
         components.row([
-            one.month, one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
+            formatting.month(one.month),
+            one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
             f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(unit.of_litres(one.held_l)),
             _signed(unit.of_litres(one.unaccounted_l)),
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
-    return components.table(heads, rows, "plain", range(3, 10))
+    return components.table(heads, rows, "broad", range(3, 10))
 
 
 def _signed(litres: float) -> str:
@@ -102,7 +136,7 @@ def _density(value: object) -> float:
 def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], str]:
     """The chosen depot; the address holds it."""
     found, ahead_l = read_amounts(engine(), depot), read_ahead_l(engine(), depot)
-    shown = body(found, ahead_l, _density(density), theme.template_of(scheme))
+    shown = body(found, ahead_l, _density(density), theme.template_of(scheme), before_the_cold(depot, now_us()))
     return shown, f"/grease?{urlencode({'depot': depot})}" if depot else "/grease"
 
 

@@ -12,7 +12,7 @@ from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
 from dashboard import accounts, components, formatting, rows
-from dashboard.exports import calendar, csv
+from dashboard.exports import calendar, csv, greases
 from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
 from dashboard.queries.scope import Scope, scope_of
@@ -81,7 +81,7 @@ def every_depot(chosen: Scope) -> list[Any]:
         )
         for one in found
     ]  # fmt: skip
-    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "depots")
+    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "round-depots")
     return [html.P("Choose a depot: a round is planned for one."), html.Div(table, className="card card-table")]
 
 
@@ -122,6 +122,11 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
         html.P([html.Strong("Grease: "), "; ".join(take), "."]),
         html.P([html.Strong("Take along: "), "; ".join(tools), "."]),
     ]
+    colder = [told.changes[grease] for grease in sorted(visit.litres) if grease in told.changes]
+    along += [
+        html.P([html.Strong("Grease for the weeks to come: "), f"{one.held.called}, {greases.change(one)}."])
+        for one in colder
+    ]
     return components.section(f"{when}: {len(visit.stops)} to fill", [*along, table])
 
 
@@ -135,13 +140,13 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
     until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
     return html.Tr(
         [
-            html.Td(html.Span(className="box"), className="on-paper-cell"),
+            html.Td(html.Span(className="box"), className="round-on-paper-cell"),
             html.Td([dcc.Link(need.unit, href=link, className="unit"), html.Div(need.vehicle, className="small dim")]),
             html.Td(f"{need.level_on(visit.day):.0f} %", className="num", **{"data-head": "Expected level"}),
             html.Td(formatting.litres(stop.litres), className="num", **{"data-head": "Needs"}),
             html.Td(until, **{"data-head": "Fill by"}),
             html.Td(beside or "–", **{"data-head": "Other findings"}),
-            html.Td(_tick(need.fleet, need.vehicle), className="cell-tick"),
+            html.Td(_tick(need.fleet, need.vehicle), className="round-cell-tick"),
         ]
     )
 
@@ -161,7 +166,7 @@ def _tick(fleet: str, vehicle: str) -> list[Any]:
                 html.Button("Undo", id={"type": "round-undo", **who}, className="quiet", style={"display": "none"},
                             **{"aria-label": f"{vehicle} was not filled"}),
             ],
-            className="tick",
+            className="round-tick",
         ),
         dcc.Store(id={"type": "round-key", **who}),
         html.Div(id={"type": "round-told", **who}, role="status", className="small dim"),

@@ -10,11 +10,13 @@ from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
 from analytics.settings import DEFAULTS
 from dashboard.queries.frame import WAITING
+from dashboard.queries.prices import AtRisk, read_at_risk, read_priced
 from dashboard.queries.scope import Scope, count_unregistered, visible, within
 from ingest import schema
 from ingest.times import FOREVER_US
 
 PAGE_ROWS = 50
+MONEY = "money"  # an order, too, where there are prices
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +51,10 @@ class FleetView:
     depots: tuple[str, ...]
     classes: tuple[str, ...]
     unregistered: int
+    at_risk: (
+        dict[tuple[str, str], AtRisk] | None
+    )  # (fleet, vehicle) -> money, of those that have points with a price that are dry
+    currency: str = ""
 
 
 def fleet(
@@ -88,18 +94,27 @@ def fleet(
         pages = max(1, -(-found // PAGE_ROWS))
         page = min(max(1, page), pages)
         with_vehicle = table.join(vehicle, vehicle.c.id == table.c.vehicle_id)
-        ids = connection.execute(
-            select(table.c.vehicle_id)
-            .select_from(with_vehicle)
-            .where(*mine, *wanted, *only)
-            .order_by(*SORTS.get(sort, SORTS["need"]), table.c.fleet, table.c.vehicle)
-            .limit(PAGE_ROWS)
-            .offset((page - 1) * PAGE_ROWS)
-        ).scalars()
-        rows = read_rows(connection, list(ids))
+        priced, order = read_priced(connection), SORTS.get(sort, SORTS["need"])
+        if priced is not None and sort == MONEY:
+            told = priced.by_vehicle
+            with_vehicle = with_vehicle.outerjoin(told, told.c.vehicle_id == table.c.vehicle_id)
+            order = func.coalesce(told.c.money, 0.0).desc(), func.coalesce(told.c.unknown, 0).desc(), *SORTS["need"]
+        ids = list(
+            connection.execute(
+                select(table.c.vehicle_id)
+                .select_from(with_vehicle)
+                .where(*mine, *wanted, *only)
+                .order_by(*order, table.c.fleet, table.c.vehicle)
+                .limit(PAGE_ROWS)
+                .offset((page - 1) * PAGE_ROWS)
+            ).scalars()
+        )
+        rows = read_rows(connection, ids)
+        at_risk = None if priced is None else read_at_risk(connection, priced, ids)
         depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
         unregistered = 0 if visible(table) else count_unregistered(connection)
-    return FleetView(tuple(rows), found, page, pages, totals, tuple(depots_), tuple(classes), unregistered)
+    return FleetView(tuple(rows), found, page, pages, totals, tuple(depots_), tuple(classes), unregistered,
+                     at_risk, "" if priced is None else priced.currency)  # fmt: skip
 
 
 def read_rows(connection: Connection, ids: Sequence[int]) -> list[FleetRow]:

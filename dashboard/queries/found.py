@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from sqlalchemy import Engine, Select, select
+from sqlalchemy import Connection, Engine, Select, select
 
 from analytics.account.found import LATEST, Tally, Verdict, tally
 from dashboard.queries.scope import EVERYTHING, Scope, within
@@ -25,7 +25,12 @@ def _asked(scope: Scope) -> Select[Any]:
 def verdicts(engine: Engine, scope: Scope = EVERYTHING, most: int = MOST) -> list[Verdict]:
     """The latest, newest first."""
     with engine.connect() as connection:
-        return [Verdict(**row) for row in connection.execute(_asked(scope).limit(most)).mappings()]
+        return read_verdicts(connection, scope, most)
+
+
+def read_verdicts(connection: Connection, scope: Scope = EVERYTHING, most: int = MOST) -> list[Verdict]:
+    """The same."""
+    return [Verdict(**row) for row in connection.execute(_asked(scope).limit(most)).mappings()]
 
 
 def of_kind(engine: Engine, kind: str, vehicle_class: str | None = None) -> Tally | None:

@@ -48,7 +48,7 @@ def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     they were watched."""
     finding, who, line = schema.finding, schema.vehicle_summary, schema.line
     kept, unit = EXPOSURES[by].column, EXPOSURES[by].unit
-    latest = _latest_setups()
+    latest = latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
     with engine.connect() as connection:
         rows = connection.execute(select(who.c.vehicle_id, who.c[kept]).where(who.c[kept] > 0, *visible(who)))
@@ -92,7 +92,7 @@ def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
     )
 
 
-def _latest_setups() -> Subquery:
+def latest_setups() -> Subquery:
     """Set-ups with their number among those of their vehicle, counted from the latest."""
     table = schema.setup
     latest_first = func.row_number().over(

@@ -10,8 +10,10 @@ from sqlalchemy import Connection, Engine, case, func, select
 from analytics.alarms.depots import closed_dates
 from analytics.findings import Finding, from_row, urgency
 from analytics.planning.closed_days import open_days
+from analytics.planning.greases import Change
 from analytics.planning.rounds import Need, Visit, plan, refill_need
 from analytics.vehicle.refill import Refill
+from dashboard.queries.greases import changes_of
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema
 from ingest.setups import Setup
@@ -28,6 +30,7 @@ class Round:
     visits: tuple[Visit, ...]
     beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
     undated: tuple[str, ...]
+    changes: dict[str, Change]  # grease -> what has to be filled instead before it gets cold
 
 
 class DepotDue(NamedTuple):
@@ -113,6 +116,7 @@ def read_round(
     finding, who = schema.finding, schema.vehicle_summary
     with engine.connect() as connection:
         asked = read_asked(connection, depot, at_us)
+        changes = changes_of(connection, depot, asked.today)
         closed = closed_dates(connection, depot, asked.today.year, asked.today.year + 2)
         rows = connection.execute(
             select(finding, who.c.fleet, who.c.vehicle)
@@ -131,4 +135,5 @@ def read_round(
         tuple(visits),
         {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in beside.items()},
         asked.undated,
+        changes,
     )

@@ -1,12 +1,12 @@
 """What gets worse slowly, of what whoever asks may see."""
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, fields
+from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, select
 
 from analytics.vehicle.wear import Trend
-from dashboard.queries.scope import EVERYTHING, Scope, within
+from dashboard.queries.scope import EVERYTHING, Scope, visible, within
 from ingest import schema
 
 MOST: Final = 100
@@ -35,29 +35,34 @@ def read_wearing(connection: Connection, scope: Scope, most: int = MOST) -> list
         .order_by(table.c.expected_us)
         .limit(most)
     )
-    names = (
-        "what",
-        "hours",
-        "percent",
-        "percent_low",
-        "percent_high",
-        "changed_percent",
-        "early_us",
-        "expected_us",
-        "worsens",
-    )
     rows = connection.execute(asked).mappings().all()
     points = _points(connection, {row["vehicle_id"] for row in rows})
     return [
         Wearing(
             **{name: row[name] for name in ("fleet", "vehicle", "unit", "depot", "timezone")},
             points=tuple(points.get((row["vehicle_id"], line), "") for line in row["lines"]),
-            trend=Trend(
-                channel=row["channel"] or None, lines=tuple(row["lines"]), **{name: row[name] for name in names}
-            ),
+            trend=_trend(row),
         )
         for row in rows
     ]
+
+
+def _trend(row: Any) -> Trend:
+    told = {one.name: row[one.name] for one in fields(Trend)}
+    return Trend(**told | {"channel": row["channel"] or None, "lines": tuple(row["lines"])})
+
+
+def trends_of(engine: Engine, fleet: str, vehicle: str) -> list[Trend]:
+    """All trends of a vehicle: what worsens first, the first to pass its limit; nothing where whoever asks sees none of that name."""
+    table, who = schema.wear, schema.vehicle_summary
+    asked = (
+        select(table)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(who.c.fleet == fleet, who.c.vehicle == vehicle, *visible(who))
+    )
+    with engine.connect() as connection:
+        found = [_trend(row) for row in connection.execute(asked).mappings()]
+    return sorted(found, key=lambda one: (not one.worsens, one.expected_us or 0, one.what, one.lines))
 
 
 def _points(connection: Connection, ids: set[int]) -> dict[tuple[int, int], str]:

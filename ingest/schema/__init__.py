@@ -6,7 +6,9 @@ Messages of all kinds share one table, because one counter numbers them all: (ve
 from ingest.schema.account import greased, greased_kind, greased_week, verdict, wear
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
 from ingest.schema.base import metadata
+from ingest.schema.greases import cold_week, grease
 from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
+from ingest.schema.prices import dry_point, hourly_rate, price
 from ingest.schema.recording import (
     channel_list,
     message,
@@ -33,18 +35,23 @@ __all__ = [
     "channel_list",
     "claim",
     "closing",
+    "cold_week",
     "depot",
     "depot_day",
+    "dry_point",
     "finding",
+    "grease",
     "greased",
     "greased_kind",
     "greased_week",
+    "hourly_rate",
     "line",
     "message",
     "metadata",
     "name_range",
     "outbox",
     "person",
+    "price",
     "quarantine",
     "recorder_stats",
     "refusal",

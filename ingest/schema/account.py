@@ -101,6 +101,8 @@ wear = Table(
     Column("percent_low", Double, nullable=False),
     Column("percent_high", Double, nullable=False),
     Column("changed_percent", Double, nullable=False),
+    Column("baseline", String(16), nullable=False),
+    Column("latest", Double, nullable=False),  # `wear.Trend.latest`
     Column("early_us", BigInteger),
     Column("expected_us", BigInteger),
     Column("worsens", Boolean, nullable=False),

@@ -18,6 +18,7 @@ BENCHMARKS: Final[dict[str, tuple[str, ...]]] = {
     "sparkplug_rate": ("--messages", "50000"),
     "simulate_rate": ("--cycles", "1000000"),
     "analysis_rate": ("--vehicles", "1000"),
+    "news_rate": ("--vehicles", "1000"),
     "dashboard_latency": ("--vehicles", "10000"),
     "in_browser": ("--vehicles", "1000"),
     "fleet_score": ("--scenario", "worn", "--as-in-life"),

@@ -27,8 +27,8 @@ from dashboard.queries import account
 from dashboard.queries.found import of_kind, verdicts
 from dashboard.queries.report import read_report
 from dashboard.queries.scope import Scope
-from dashboard.queries.today import points_greased_as_planned
-from dashboard.queries.wear import wearing
+from dashboard.queries.today import points_greased_as_planned, read_today
+from dashboard.queries.wear import trends_of, wearing
 from dashboard.web.app import create_app
 from ingest import database, registry, schema, work_records
 from ingest.setups import Vehicle
@@ -225,14 +225,14 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
         assert outbox.post(connection, "account/2026-02", "Quarry", "t", text, NOW_US) == 2
         assert outbox.post(connection, "account/2026-02", "", sentences.title(told), text, NOW_US) == 1
         waiting = connection.execute(select(schema.outbox.c.title)).scalars().all()
-    assert sorted(waiting) == ["Lubrication in 2026-02, all depots", "t", "t"]
+    assert sorted(waiting) == ["Lubrication in Feb 2026, all depots", "t", "t"]
 
 
 def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
     assert tallow("account", database=address).stderr == ""
-    assert "2026-02  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
+    assert "Feb 2026  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
     told = json.loads(tallow("account", "--month", "2026-02", "--json", database=address).stdout)
     assert told["months"][-1]["arrived"] == 200
     assert told["worst_points"][0]["lines"] == [1]
@@ -240,7 +240,7 @@ def test_the_command_prints_it(fleet: Engine) -> None:
     rows = tallow("account", "--month", "2026-02", "--by", "fleet", "--csv", database=address).stdout.splitlines()
     assert rows[0].startswith("month,group,vehicles,planned")
     assert len(rows) == 3
-    assert "Lubrication in 2026-02" in tallow("account", "--month", "2026-02", "--report", database=address).stdout
+    assert "Lubrication in Feb 2026" in tallow("account", "--month", "2026-02", "--report", database=address).stdout
     assert "nothing is accounted for in 2020-01" in tallow("account", "--month", "2020-01", database=address).stderr
     assert "is no month" in tallow("account", "--month", "x", database=address).stderr
 
@@ -291,6 +291,7 @@ def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> Non
     def told_of(what: Any, channel: str | None, lines: tuple[int, ...], percent: float, days: int | None) -> Trend:
         return Trend(
             what=what, channel=channel, lines=lines, hours=500.0, percent=percent, percent_low=8.0, percent_high=16.0, changed_percent=6.0,
+            baseline="first month", latest=4.0,
             early_us=NOW_US + 30 * DAY_US, expected_us=None if days is None else NOW_US + days * DAY_US, worsens=days is not None,
         )  # fmt: skip
 
@@ -312,11 +313,23 @@ def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> Non
         ("pressure", "p1", ("kingpin",)),
     ]
     assert slow.where(told[1]) == "line 1, kingpin"
-    assert slow.change(told[1]) == "+12 % in 1,000 ignition hours (+8 to +16)"
+    assert slow.change(told[1]) == "+12 % in 1,000 ignition hours (+8 to +16), +6 % since its first sound month"
     assert slow.passes(told[1]) == "May 2026, Apr 2026 at the earliest"
     with acting_as(Person(1, "a", "viewer", fleets=("g",))):
         assert wearing(fleet) == []
     create_app(fleet)
+    assert [one.what for one in trends_of(fleet, "f", "v1")] == ["supply", "pressure", "rest"]
+    with acting_as(Person(1, "a", "viewer", fleets=("g",))):
+        assert trends_of(fleet, "f", "v1") == []
+    first_page = importlib.import_module("dashboard.pages.today")
+    today = read_today(fleet, Scope(), NOW_US)
+    assert "pump: supply voltage +6 % since its first sound month; limit expected Apr 2026" in json.dumps(
+        first_page.drifting(today, Scope()), cls=PlotlyJSONEncoder
+    )
+    vehicle_page = importlib.import_module("dashboard.pages.vehicle.wear")
+    shown = json.dumps(vehicle_page.section(trends_of(fleet, "f", "v1"), "UTC"), cls=PlotlyJSONEncoder)
+    assert "All 3 trends" in shown
+    assert vehicle_page.NOTHING in json.dumps(vehicle_page.section([], "UTC"), cls=PlotlyJSONEncoder)
     page = importlib.import_module("dashboard.pages.account")
     assert "line 1, kingpin" in json.dumps(page.slowly_worse(told), cls=PlotlyJSONEncoder)
     assert "Nothing does, as far as is known." in json.dumps(page.slowly_worse([]), cls=PlotlyJSONEncoder)

@@ -31,8 +31,9 @@ from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "account", "found", "wear", "alarms", "acknowledge",
-    "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission", "person", "token", "export",
+    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "account", "found", "wear", "parts", "price", "grease",
+    "alarms", "acknowledge", "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission", "person",
+    "token", "export",
 ]  # fmt: skip
 
 
@@ -213,6 +214,7 @@ def test_the_words_for_people(recorded: str) -> None:
         (["register"], "Missing argument"),
         (["register", "/nowhere"], "not a folder"),
         (["replay", "/nowhere/x"], "cannot be read"),
+        (["replay", __file__], "is no log of messages, and nothing of it is recorded"),
         (["status", "--database", "nonsense"], "database address"),
         (["status", "--database", "mysql://h/x"], "not supported"),
         (["status", "--database", "sqlite:////nowhere/x.db"], "does not exist"),
@@ -228,6 +230,8 @@ def test_the_words_for_people(recorded: str) -> None:
         (["work", "HS-1", "filled", "--by", "me", "--litres", "1"], "no vehicle called"),
         (["timer", "HS-1"], "no vehicle called"),
         (["amounts", "--depot", "nowhere"], "no depot is called"),
+        (["wear", "--depot", "nowhere"], "no depot is called"),
+        (["amounts", "--months", "0"], "'--months': it is at least 1"),
         (["acknowledge", "7", "--by", "me"], "there is no alarm 7"),
         (["acknowledge", "7"], "--by"),
         (["shelve", "7", "--by", "me", "--why", "x"], "--days or --until"),
@@ -247,7 +251,10 @@ def test_the_words_for_people(recorded: str) -> None:
         (["audit", "--event", "made-up"], "event 'made-up'"),
         (["person", "add", "me", "--role", "lead", "--password-file", "/nowhere"], "cannot be read"),
         (["person", "add", "me", "--role", "lead"], "no terminal"),
+        (["person", "add", "me", "--role", "boss"], "role 'boss' is none of"),
+        (["person", "password", "me"], "nobody is called"),
         (["person", "remove", "me"], "nobody is called"),
+        (["person", "unlock", "me"], "nobody is called"),
         (["route", "remove", "3"], "there is no route 3"),
         (["route", "test", "3"], "there is no route 3"),
     ],

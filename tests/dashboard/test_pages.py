@@ -477,7 +477,8 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         list(results.renew(database, lambda: END_US, pool, lambda done, of: None))
     monkeypatch.setattr(times, "now_us", lambda: END_US)
     client = create_app(database).server.test_client()
-    for path in ("/", "/fleet", "/alarms", "/rounds", "/grease", "/account", "/account/report", "/patterns", "/data", "/set-up", "/me",
+    for path in ("/", "/fleet", "/alarms", "/rounds", "/grease", "/account", "/account/report", "/parts", "/patterns", "/data",
+                 "/set-up", "/me",
                  f"/vehicle/{VEHICLE['fleet']}/{VEHICLE['vehicle']}", f"/label/{VEHICLE['fleet']}/{VEHICLE['vehicle']}"):  # fmt: skip
         shown = page(client, path)
         assert "dangerously" not in shown

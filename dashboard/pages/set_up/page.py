@@ -7,7 +7,9 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import accounts, components
-from dashboard.pages.set_up import calendars, depots, people, routes, vehicles
+from dashboard.exports import greases as grease_words
+from dashboard.exports import prices as words
+from dashboard.pages.set_up import calendars, depots, greases, one_vehicle, people, prices, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
 
@@ -22,7 +24,7 @@ dash.register_page(
     role="lead",
     begins=True,
 )
-for part in (vehicles, depots, routes, people, calendars):
+for part in (vehicles, one_vehicle, depots, routes, people, calendars, prices, greases):
     part.register()
 
 _ABOUT_PEOPLE: Final = (
@@ -58,6 +60,8 @@ _TABS: Final = {
     "routes": "Alert routes",
     "people": "People",
     "calendars": "Calendars",
+    "greases": "Greases",
+    "prices": "Prices",
 }
 
 
@@ -68,7 +72,7 @@ def _parts() -> dict[str, Any]:
                 "Vehicles and line lists", vehicles.upload(),
                 "Two tables of any name, with commas, semicolons or tabs, as a spreadsheet saves them; all or nothing.",
             ),
-            components.section("One vehicle", vehicles.one_form(), "To change one, or to add one like another."),
+            components.section("One vehicle", one_vehicle.one_form(), "To change one, to add one like another, or to add the first."),
         ],
         "depots": components.section(
             "Depots",
@@ -85,5 +89,11 @@ def _parts() -> dict[str, Any]:
             "Calendar addresses",
             [html.Div(calendars.calendar_rows(), id="setup-calendars"), calendars.calendar_form()],
             "A calendar program that knows a depot's secret address shows its refills.",
+        ),
+        "greases": components.section(
+            "Greases", [html.Div(greases.grease_rows(), id="setup-greases"), greases.grease_form()], grease_words.MIXING
+        ),
+        "prices": components.section(
+            "What a dry point costs", [html.Div(prices.price_rows(), id="setup-prices"), prices.price_form()], words.MODEL
         ),
     }  # fmt: skip

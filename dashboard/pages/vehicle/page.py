@@ -12,11 +12,13 @@ from plotly.utils import PlotlyJSONEncoder
 from analytics.alarms.states import Transition
 from analytics.findings import Finding, urgency
 from analytics.vehicle.analysis import Result
-from dashboard import accounts, components
+from dashboard import accounts, components, formatting
 from dashboard.figures import theme
-from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, work_form, work_history
+from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, wear, work_form, work_history
 from dashboard.queries import scope, vehicle
+from dashboard.queries.greases import mixed
 from dashboard.queries.vehicle import Record
+from dashboard.queries.wear import trends_of
 from dashboard.units import VOLUMES
 from dashboard.web import alarm_actions
 from dashboard.web.database import engine
@@ -35,7 +37,7 @@ for part in (charts, files, timer, work_form, work_history):
 
 _SECTIONS: Final = (("Cause", "cause"), ("Work", "work"), ("Reservoir", "reservoir"), ("Alarms", "alarms"), ("Set-up",
 "set-up"), ("Over time", "over-time"),
-                    ("Lines", "lines"), ("Past", "past"))  # fmt: skip
+                    ("Lines", "lines"), ("Slow changes", "wear"), ("Past", "past"))  # fmt: skip
 
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
@@ -67,9 +69,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         "Acknowledged by whoever is named under Work.",
     )  # fmt: skip
     anchors = [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS]
+    alarms_ = html.Section(bell, id="alarms")
     left = [html.Section(place("head"), id="cause"), html.Section(work, id="work")]
-    right = [html.Section(place("reservoir"), id="reservoir"), html.Section(bell, id="alarms"),
-             html.Section([place("set-up"), timer.timer_section(result)], id="set-up")]  # fmt: skip
+    right = [
+        html.Section(place("reservoir"), id="reservoir"),
+        html.Section([place("set-up"), timer.timer_section(result)], id="set-up"),
+    ]
+    # Where nothing is wrong the left has little to say, and room.
+    (right if _open(result) else left).insert(1, alarms_)
     return html.Div(
         [
             dcc.Store(id="vehicle-who", data=who),
@@ -78,16 +85,17 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             files.file(),
             html.Div(
                 [
-                    html.Div([place("bar", className="bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
+                    html.Div([place("bar", className="vehicle-bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
                     className="quiet page-menu")],
-                             className="bar-top"),
-                    html.Nav(anchors, className="sections", **{"aria-label": "Parts of this page"}),
+                             className="vehicle-bar-top"),
+                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": "Parts of this page"}),
                 ],
                 className="vehicle-bar",
             ),
-            html.Div([html.Div(left, className="left"), html.Div(right, className="right")], className="columns"),
+            html.Div([html.Div(left, className="vehicle-left"), html.Div(right, className="vehicle-right")], className="vehicle-columns"),
             html.Section(charts.charts(result, opened, template), id="over-time"),
             html.Section(lines.section(result, opened, template), id="lines"),
+            html.Section(place("wear"), id="wear"),
             html.Section(place("past"), id="past"),
         ],
         className="vehicle",
@@ -118,12 +126,28 @@ def _shown(result: Result, found: tuple[Record, ...], opened: int | None) -> dic
         "bar": side.bar(result, open_),
         "head": cause.cause(result, open_),
         "work": work_history.history(found, result),
-        "reservoir": side.reservoir(result, open_),
+        "reservoir": [side.reservoir(result, open_), *_mixed(result)],
         "alarms": side.alarms_of(setup.fleet, setup.vehicle),
         "set-up": side.set_up(result),
         "lines": lines.line_list(result, opened),
+        "wear": wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
         "past": cause.past(result),
     }
+
+
+def _mixed(result: Result) -> list[Any]:
+    """What is to be said where greases met that are not proven to mix, of the latest such fill."""
+    with engine().connect() as connection:
+        told = mixed(connection, result.history.setups, result.history.work)
+    latest = [one for one in result.history.work if one.key in told][-1:]
+    zone = result.history.setup.timezone
+    return [
+        html.P(
+            ["Greases mixed, ", formatting.day(formatting.local(one.at_us, zone)), ". ", told[one.key]],
+            className="warns",
+        )
+        for one in latest
+    ]
 
 
 def _digests(shown: Mapping[str, Any]) -> dict[str, int]:
@@ -131,7 +155,7 @@ def _digests(shown: Mapping[str, Any]) -> dict[str, int]:
     return {name: crc32(json.dumps(part, cls=PlotlyJSONEncoder).encode()) for name, part in shown.items()}
 
 
-_PARTS: Final = ("bar", "head", "work", "reservoir", "alarms", "set-up", "lines", "past")
+_PARTS: Final = ("bar", "head", "work", "reservoir", "alarms", "set-up", "lines", "wear", "past")
 
 
 @callback(

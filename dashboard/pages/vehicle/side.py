@@ -124,4 +124,4 @@ def set_up(result: Result) -> Any:
         dcc.Link("Label", href=f"/label/{setup.fleet}/{setup.vehicle}"),
         dcc.Link("Handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}"),
     ]
-    return components.section("Set-up", [_facts(facts), html.P(sheets, className="sheets")])
+    return components.section("Set-up", [_facts(facts), html.P(sheets, className="vehicle-sheets")])

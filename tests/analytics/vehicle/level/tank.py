@@ -91,6 +91,12 @@ def history(
     as_of_h: float | None = None,
 ) -> History:  # fmt: skip
     """The history that the tank's messages make."""
+    end_h = 24 * tank.days if as_of_h is None else as_of_h
+    return build(messages(tank, read), setups or (setup(),), START_US + int(end_h * HOUR_US), work)
+
+
+def messages(tank: Tank, read: tuple[Floats, Floats] | None = None) -> Messages:
+    """What the tank's controller sent."""
     read_h, pct = tank.read() if read is None else read
     cycle_h = np.array(tank.clock_h)
     order = np.argsort(np.r_[cycle_h, read_h], kind="stable")
@@ -122,12 +128,10 @@ def history(
     )  # fmt: skip
     unknown = np.full(len(pct), np.nan)
     levels = Levels(**common(read_h, seq[len(cycle_h) :], read_meter), level_pct=pct, temp_c=unknown, tilt_deg=unknown)
-    messages = Messages(
+    return Messages(
         cycles, levels, Ignitions(**empty, on=np.zeros(0)),
         Faults(**empty, code=(), active=np.zeros(0), channel=(), value=np.zeros(0)), States(**empty, online=np.zeros(0)),
     )  # fmt: skip
-    end_h = 24 * tank.days if as_of_h is None else as_of_h
-    return build(messages, setups or (setup(),), START_US + int(end_h * HOUR_US), work)
 
 
 def analysed(tank: Tank, **more: object) -> level.Reservoir:

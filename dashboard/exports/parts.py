@@ -1,0 +1,134 @@
+"""Parts to have, what fails more often and how long things last: in words, as rows of text for files, and for other programs."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from analytics.account.lives import DIMENSIONS, FAILURES, FEWEST, Comparison, Curve, as_rows
+from analytics.account.parts import Need
+from analytics.kinds import FINDING_KINDS
+from dashboard import formatting
+from dashboard.queries.lives import PUMP, Lasting
+
+_LEAST: Final = 0.05  # of a part: less is not worth a figure
+AGES_H: Final = (250.0, 500.0, 1000.0, 2000.0, 5000.0)  # at which curves are told
+PARTS_MEANING: Final = (
+    "A model, not a promise: what fails now needs its part; what gets worse slowly is expected to fail by its trend; everything else fails"
+    " as often as its kind did so far, at each vehicle's own pace and age. 'Enough' is what suffices nine times in ten. What one repair"
+    " takes is common practice: tube of the line's length and two fittings for a broken line, a fitting (and an injector where there are"
+    " injectors) for a blocked one, a pumping element where too little is delivered. See on the vehicle what it really takes."
+)
+OFTEN_MEANING: Final = (
+    "Failures over ignition hours, by Poisson or negative binomial regression: each group against all others, with the other properties"
+    f" held equal. Only what stands out beyond chance is told, and nothing of groups of fewer than {FEWEST} failures."
+)
+LIVES_MEANING: Final = (
+    "Of lines that a sensor of their own watches, and of pumps: the share that reaches an age, in ignition hours from fitting or the latest"
+    " repair, with 95 % limits. What was fitted before it was watched counts from the age at which it came in, reckoned at the vehicle's"
+    " own pace; what has not failed counts as long as it lasted. Findings that somebody found to be nothing count as no failure."
+)
+NOTHING: Final = (
+    "Nothing is known yet: it takes vehicles with a line list that have been analysed (`tallow analyse`, or the watch). Failures are what"
+    " findings tell: lines broken or blocked, too little delivered, cycles missed."
+)
+
+
+def amount(value: float | None, unit: str) -> str:
+    """3; 12 m; 4.5 l in the reader's unit; too few failures to say."""
+    if value is None or (unit != "l" and 0 < value < _LEAST):
+        return "not known" if value is None else f"below {_LEAST:g}"
+    if unit == "l":
+        return formatting.litres(value)
+    if unit == "m":
+        return f"{np.ceil(value):.0f} m"
+    return f"{value:.1f}" if value < 10 and value != round(value) else f"{value:.0f}"
+
+
+def expected(one: Need) -> str:
+    """3.7; at least 3.7 where of some of its failures nobody knows."""
+    if one.enough is not None or one.unit == "l":
+        return amount(one.expected, one.unit)
+    return (
+        "not known" if one.expected is None or one.expected < _LEAST else f"at least {amount(one.expected, one.unit)}"
+    )
+
+
+def times(one: Comparison) -> str:
+    """2.0 times as often (1.2 to 3.1)."""
+    return f"{one.ratio:.1f} times as often ({one.low:.1f} to {one.high:.1f})"
+
+
+def where(one: Comparison) -> str:
+    """Kingpin at Dry Fork Pit; class day truck."""
+    told = [level if name == "point" else f"{DIMENSIONS[name]} {level}" for name, level in one.where]
+    return ", ".join(told)
+
+
+def sentence(one: Comparison) -> str:
+    """Line blocked, kingpin, depot Dry Fork Pit: 2.0 times as often (1.2 to 3.1) as elsewhere; 14 failures in 3,400 ignition hours."""
+    others = "as the same kind elsewhere" if len(one.where) > 1 else "as all others"
+    return f"{title(one.what)}, {where(one)}: {times(one)} {others}; {one.failures} failures in {one.hours:,.0f} ignition hours"
+
+
+def title(what: str) -> str:
+    """What people call a way to fail."""
+    return FINDING_KINDS[what].title
+
+
+def reaches(curve: Curve, hours: float) -> str:
+    """83 % (70 to 91); nothing where no part was seen so old or so young."""
+    if not curve.from_h <= hours <= curve.at_h[-1]:
+        return ""
+    place = int(np.searchsorted(curve.at_h, hours, "right"))
+    if place == 0:
+        return "100 %"
+    share, low, high = (100 * float(values[place - 1]) for values in (curve.share, curve.low, curve.high))
+    return f"{share:.0f} % ({low:.0f} to {high:.0f})"
+
+
+def group_name(curve: Curve) -> str:
+    """What a curve is of, and since which age."""
+    name = {"all": "all", PUMP: "pumps"}.get(curve.group, curve.group)
+    return name if curve.from_h == 0 else f"{name}, of those that reached {curve.from_h:,.0f} h"
+
+
+def need_table(needs: Sequence[Need]) -> list[dict[str, str]]:
+    """Parts to have as rows of text, in metres and litres."""
+    return [
+        {
+            "depot": one.depot, "part": one.part, "unit": one.unit or "pieces",
+            "expected": "" if one.expected is None else f"{one.expected:.2f}", "enough": "" if one.enough is None else f"{one.enough:.2f}",
+            "failed_now": f"{one.now:.2f}", "by_trend": f"{one.wearing:.2f}",
+        }
+        for one in needs
+    ]  # fmt: skip
+
+
+def as_object(told: Lasting, days: float) -> dict[str, Any]:
+    """Everything for other programs."""
+    return {
+        "days": days,
+        "vehicles": told.vehicles,
+        "parts": [
+            {"depot": one.depot, "part": one.part, "unit": one.unit or "pieces", "expected": _rounded(one.expected),
+             "enough": _rounded(one.enough), "failed_now": _rounded(one.now), "by_trend": _rounded(one.wearing)}
+            for one in told.needs
+        ],
+        "failures": told.failures,
+        "more_often": as_rows(told.more_often),
+        "same_age": as_rows(told.same_age),
+        "lives": [
+            {"what": what, "group": one.group, "parts": one.parts, "failures": one.failures, "from_ignition_hours": round(one.from_h, 1),
+             "ignition_hours": _list(one.at_h, 1), "share": _list(one.share), "low": _list(one.low), "high": _list(one.high)}
+            for what in FAILURES for one in told.curves[what]
+        ],
+    }  # fmt: skip
+
+
+def _list(values: Any, digits: int = 4) -> list[float]:
+    return [round(float(value), digits) for value in values]
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)

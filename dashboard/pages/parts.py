@@ -1,0 +1,134 @@
+"""Parts to have at each depot, what fails more often, and how long things last."""
+
+from typing import Any
+
+import dash
+import dash_mantine_components as dmc
+from dash import Input, Output, State, callback, dcc, html
+
+from analytics.account.lives import DIMENSIONS, FAILURES, FEWEST, Comparison
+from analytics.account.parts import DAYS, Need
+from dashboard import components
+from dashboard.exports import csv
+from dashboard.exports import parts as words
+from dashboard.figures import theme
+from dashboard.figures.lives import lives
+from dashboard.queries.lives import Lasting, lasting
+from dashboard.queries.scope import address, scope_of
+from dashboard.web.database import engine
+from ingest import times
+
+dash.register_page(__name__, path="/parts", name="Parts", title="Parts", in_menu=True, order=5.5, icon="parts")
+
+
+def layout(by: str = "point", what: str = "blocked_line", **asked: Any) -> html.Div:
+    """The page for the scope, the grouping and the way to fail in the address."""
+    return html.Div(
+        [
+            dcc.Location(id="parts-location", refresh=False),
+            dcc.Download(id="parts-file"),
+            dcc.Store(id="parts-scope", data=scope_of(asked)._asdict()),
+            components.page_head("Parts", [("Save as CSV", "parts-csv")]),
+            html.Div(
+                [
+                    dmc.Select(
+                        id="parts-what", value=what if what in FAILURES else "blocked_line", allowDeselect=False, w=240, label="Failure",
+                        data=[{"value": kind, "label": words.title(kind)} for kind in FAILURES],
+                    ),
+                    dmc.Select(
+                        id="parts-by", value=by if by in DIMENSIONS else "point", allowDeselect=False, w=220, label="Compare by",
+                        data=[{"value": key, "label": name.capitalize()} for key, name in DIMENSIONS.items()],
+                    ),
+                ],
+                className="filters",
+            ),
+            html.Div(id="parts-body"),
+        ]
+    )  # fmt: skip
+
+
+def body(told: Lasting, what: str, by: str, template: str) -> list[Any]:
+    """What to have, what fails more often, and how long things last."""
+    if not told.vehicles:
+        return [html.P(words.NOTHING)]
+    return [
+        components.section(f"Parts to have, next {DAYS} days", _needs(told.needs), words.PARTS_MEANING),
+        components.section("What fails more often", _often(told.more_often), words.OFTEN_MEANING),
+        components.section(f"How long it lasts: {words.title(what).lower()}", _lasts(told, what, by, template), words.LIVES_MEANING),
+    ]  # fmt: skip
+
+
+def _needs(needs: list[Need]) -> Any:
+    rows = [
+        components.row(
+            [one.depot, one.part, words.expected(one), words.amount(one.enough, one.unit),
+             words.amount(one.now, one.unit) if one.now else "", words.amount(one.wearing, one.unit) if one.wearing else ""],
+            range(2, 6),
+        )
+        for one in needs
+    ]  # fmt: skip
+    heads = ("Depot", "Part", "Expected", "Enough, 9 times in 10", "Failed now", "By trends")
+    if not rows:
+        return html.P("Nothing: no part is registered whose failure a sensor would show.", className="dim")
+    return html.Div(components.table(heads, rows, "plain", range(2, 6)), className="wide")
+
+
+def _often(told: list[Comparison]) -> Any:
+    if not told:
+        return html.P("Nothing stands out beyond chance, or too little has failed to say.", className="dim")
+    return html.Ul([html.Li(f"{words.sentence(one)}.") for one in told], className="plain-list")
+
+
+def _lasts(told: Lasting, what: str, by: str, template: str) -> Any:
+    curves = told.curves[what]
+    if not curves:
+        return html.P(
+            f"{told.failures[what]} failures so far: too few to say how long it lasts. It takes {FEWEST} on lines that a sensor of their"
+            " own watches, of vehicles whose day of fitting is registered, or after a repair.",
+            className="dim",
+        )  # fmt: skip
+    ages = [age for age in words.AGES_H if any(words.reaches(one, age) for one in curves)]
+    rows = [
+        components.row(
+            [words.group_name(one), str(one.parts), str(one.failures), *(words.reaches(one, age) for age in ages)],
+            range(1, 3 + len(ages)),
+        )
+        for one in curves
+    ]
+    heads = (DIMENSIONS[by].capitalize(), "Lives", "Failures", *(f"Reach {age:,.0f} h" for age in ages))
+    shown: list[Any] = [
+        dcc.Graph(figure=lives(curves, template), config={"displayModeBar": False}),
+        html.Div(components.table(heads, rows, "plain", range(1, len(heads))), className="wide"),
+    ]
+    same = [one for one in told.same_age if one.what == what]
+    if same:
+        items = [html.Li(f"{words.where(one)}: {words.times(one)} as all others") for one in same]
+        shown += [html.H3("At the same age, by Cox's regression"), html.Ul(items, className="plain-list")]
+    return shown
+
+
+@callback(
+    Output("parts-body", "children"),
+    Output("parts-location", "href"),
+    Input("parts-what", "value"),
+    Input("parts-by", "value"),
+    Input("scheme-now", "data"),
+    State("parts-scope", "data"),
+)
+def show(what: str, by: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
+    """The chosen comparison; the address holds it."""
+    chosen = scope_of(asked)
+    told = lasting(engine(), chosen, times.now_us(), by, kinds=[what])
+    return body(told, what, by, theme.template_of(scheme)), address("/parts", chosen, what=what, by=by)
+
+
+@callback(
+    Output("parts-file", "data"),
+    Input("parts-csv", "n_clicks"),
+    State("parts-scope", "data"),
+    prevent_initial_call=True,
+)
+def save(_: int, asked: dict[str, str]) -> dict[str, Any]:
+    """Parts to have as a file."""
+    told = lasting(engine(), scope_of(asked), times.now_us(), kinds=[])
+    return csv.as_file(words.need_table(told.needs), "depot", "parts.csv")

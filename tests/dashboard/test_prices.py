@@ -1,0 +1,170 @@
+"""What a dry point costs, and the money at risk by it."""
+
+import importlib
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from plotly.utils import PlotlyJSONEncoder
+from sqlalchemy import Engine
+
+from analytics.account.found import Verdict, tallies
+from analytics.account.prices import HourlyRate, Price, checked_price, checked_rate, of_a_dry_hour, probabilities
+from analytics.pipeline import vehicle_summary
+from analytics.pipeline.account import keep_dry_points
+from analytics.vehicle.line_conditions import LineCondition
+from dashboard.accounts import Person, acting_as
+from dashboard.exports import prices as words
+from dashboard.queries import fleet as fleets
+from dashboard.queries.prices import AtRisk, at_risk, drop_price, keep_price, keep_rate, read_priced
+from dashboard.queries.scope import EVERYTHING
+from dashboard.web.app import create_app
+from ingest import database, registry, work_records
+from ingest.errors import Problem
+from ingest.times import read_time
+from ingest.work import work_of
+from tests.dashboard.test_command import tallow
+from tests.helpers.registry_rows import LINE, VEHICLE, write
+
+NOW_US = read_time("2026-05-01T00:00:00Z")
+PRICE = Price(point_kind="kingpin", part=120.0, work_h=2.0, standstill_h=4.0, dry_life_h=500.0)
+RATE = HourlyRate(currency="EUR", work=65.0, standstill=90.0)
+
+
+def test_a_dry_hour_by_hand() -> None:
+    """120 + 2 times 65 + 4 times 90 are 610; over 500 h that is 1.22 an hour."""
+    assert of_a_dry_hour(PRICE, RATE) == pytest.approx(1.22)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"part": -1.0}, {"dry_life_h": 0.0}, {"dry_life_h": float("nan")}, {"point_kind": " "}, {"work_h": float("inf")}],
+)
+def test_what_cannot_be_meant_is_refused(wrong: dict[str, Any]) -> None:
+    """Numbers below zero, lives of nothing."""
+    with pytest.raises(Problem):
+        checked_price(Price(**vars(PRICE) | wrong))
+    with pytest.raises(Problem, match="currency"):
+        checked_rate(HourlyRate(currency="", work=1.0, standstill=1.0))
+
+
+def test_findings_that_were_nothing_make_it_less_likely() -> None:
+    """Of nine looked at, three were nothing: (9 - 3 + 0.5) / (9 + 1). Of four nobody can say."""
+
+    def looked_at(kind: str, nothing: int, of: int) -> list[Verdict]:
+        return [
+            Verdict(vehicle_id=1, fleet="f", vehicle="v", unit="u", vehicle_class="c", kind=kind, at_us=0,
+                    found="nothing" if n < nothing else "as_told", cause=None)
+            for n in range(of)
+        ]  # fmt: skip
+
+    assert probabilities(tallies(looked_at("blocked_line", 3, 9) + looked_at("open_line", 1, 4))) == {
+        "blocked_line": 0.65
+    }
+
+
+def filled(engine: Engine, folder: Path) -> Engine:
+    """Three vehicles: of the first a kingpin is dry for 100 h, of the second a kingpin for nobody knows how long, and a boom pin for
+    900 h, of the third nothing."""
+    names = [{"vehicle": f"v{n}", "fleet": "f" if n < 3 else "g"} for n in (1, 2, 3)]
+    lines = [LINE | own for own in names] + [
+        LINE | own | {"line": "2", "point": "boom pin", "channel": "p2"} for own in names
+    ]
+    with database.writing(engine) as connection:
+        vehicle_summary.register(connection, write(folder, [VEHICLE | own for own in names], lines), 0)
+        dry_h: dict[str, dict[int, float | None]] = {"v1": {1: 100.0}, "v2": {1: None, 2: 900.0}, "v3": {}}
+        for name, told in dry_h.items():
+            vehicle = registry.find(connection, name)
+            keep_dry_points(connection, vehicle.id, vehicle.newest, [dry(line, told) for line in (1, 2)])
+    return engine
+
+
+def dry(line: int, told: dict[int, float | None]) -> LineCondition:
+    """A line that is blocked, or sound."""
+    blocked = line in told
+    return LineCondition(
+        line=line, bundle="b", condition="blocked_line" if blocked else "sound", state="plan" if blocked else "sound", critical_dry=False,
+        ratio=None, hours_since_grease=told.get(line, 0.1),
+    )  # fmt: skip
+
+
+def test_money_at_risk(engine: Engine, tmp_path: Path) -> None:
+    """Without prices nothing; with one 100 h at 1.22, and of the second vehicle nobody knows; points without a price are not in it."""
+    filled(engine, tmp_path)
+    assert fleets.fleet(engine).at_risk is None
+    with database.writing(engine) as connection:
+        keep_price(connection, PRICE, NOW_US)
+        assert read_priced(connection) is None  # nobody has said what an hour costs
+        keep_rate(connection, RATE)
+        keep_price(connection, PRICE, NOW_US)  # the same again
+    view = fleets.fleet(engine, sort="money")
+    assert view.at_risk is not None
+    assert view.at_risk[("f", "v1")].money == pytest.approx(122.0)
+    assert view.at_risk[("f", "v2")] == AtRisk(money=0.0, unknown=1)
+    assert len(view.at_risk) == 2
+    assert [r.vehicle for r in view.rows] == ["v1", "v2", "v3"]
+    assert [words.at_risk(view.at_risk.get(("f", v)), "EUR") for v in ("v1", "v2", "v3")] == [
+        "EUR 122",
+        "not known",
+        "",
+    ]
+    with database.writing(engine) as connection:
+        vehicle = registry.find(connection, "v1")
+        for n in range(9):
+            about = {"kind": "blocked_line", "channel": "p1", "began_us": n}
+            said = {
+                "key": f"k{n}",
+                "kind": "looked_at",
+                "by": "b",
+                "at_us": NOW_US,
+                "found": "nothing" if n < 3 else "as_told",
+            }
+            work_records.record(connection, vehicle.id, vehicle.setups, work_of(said | {"about": about}), NOW_US)
+        found = read_priced(connection)
+        assert found is not None
+        rows = at_risk(connection, found, EVERYTHING)
+        assert (rows[0].vehicle, rows[0].at_risk.money) == ("v1", pytest.approx(0.65 * 122))
+        with acting_as(Person(1, "a", "viewer", fleets=("g",))):
+            assert at_risk(connection, found, EVERYTHING) == []
+        drop_price(connection, "kingpin")
+        with pytest.raises(Problem, match="no price"):
+            drop_price(connection, "kingpin")
+
+
+def test_pages_and_commands(tmp_path: Path) -> None:
+    """Set-up lists what was said, the fleet has its column and says the model; the commands set, list and tell it."""
+    url = f"sqlite:///{tmp_path / 'tallow.db'}"
+    engine = filled(database.open_database(url), tmp_path)
+    assert words.NO_PRICES in tallow("price", "risk", database=url).stdout
+    tallow("price", "rates", "--currency", "EUR", "--work", "65", "--standstill", "90", database=url)
+    tallow(
+        "price",
+        "set",
+        "kingpin",
+        "--part",
+        "120",
+        "--work-h",
+        "2",
+        "--standstill-h",
+        "4",
+        "--dry-life-h",
+        "500",
+        database=url,
+    )
+    assert "EUR 1.22 a dry hour" in tallow("price", "list", database=url).stdout
+    told = json.loads(tallow("price", "risk", "--json", database=url).stdout)
+    assert [(one["vehicle"], one["money_at_risk"], one["points_not_known"]) for one in told] == [
+        ("v1", 122.0, 0),
+        ("v2", 0.0, 1),
+    ]
+    app = create_app(engine)
+    set_up = importlib.import_module("dashboard.pages.set_up.prices")
+    with app.server.app_context():
+        assert "kingpin" in json.dumps(set_up.price_rows(), cls=PlotlyJSONEncoder)
+        assert "boom pin" in json.dumps(set_up.price_form(), cls=PlotlyJSONEncoder)
+    page = importlib.import_module("dashboard.pages.fleet")
+    chosen = dict.fromkeys(("fleet", "depot", "class", "need", "kind", "search", "page"), "") | {"sort": "money"}
+    shown = json.dumps(page.body(fleets.fleet(engine, sort="money"), chosen, NOW_US), cls=PlotlyJSONEncoder)
+    assert "EUR 122" in shown
+    assert words.MODEL in shown
