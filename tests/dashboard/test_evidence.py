@@ -5,6 +5,7 @@ import importlib
 import json
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from plotly.utils import PlotlyJSONEncoder
