@@ -8,8 +8,9 @@ These names, columns and units stay as they are from version to version; columns
 is not known is missing (NaN, NaT, None), never zero. All of it reads, nothing writes; whoever can read the database sees all of it.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -19,8 +20,11 @@ from sqlalchemy import Connection, select
 
 from analytics import findings as found
 from analytics.pipeline import tasks
+from analytics.pipeline.backtest import cases_of
+from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.doses import Doses, doses
 from analytics.vehicle.refill import Refill
 from ingest import registry, schema
 from ingest.arrays import Messages
@@ -34,6 +38,7 @@ _REFILL: Final = (
     "as_of", "level_pct", "low_mark_pct", "due_early", "due_expected", "due_late", "litres_to_full", "cm3_per_cycle",
     "cycles_per_day", "state", "reason",
 )  # fmt: skip
+_DOSES: Final = ("planned", "arrived", "failed")
 _FILL: Final = "at detected_at from_pct to_pct litres".split()
 _TIMES: Final = ("at", "as_of", "began_at", "detected_at", "ended_at", "due_early", "due_expected", "due_late")
 
@@ -61,7 +66,8 @@ class VehicleFrames:
     `cycles`: at, cycle_no, run_s, manual, complete, temp_c, supply_v, ignition_h (hours since an arbitrary start), level_pct (as
     followed, at that cycle), starved (the pump drew air). `pressures`: at, channel, peak_kpa, expected_kpa, residual (natural
     logarithm of peak over expected; missing while nothing is learned). `levels`: at, level_pct, temp_c. `fills`, `findings`:
-    as the command line prints them. `days`: a row a day, counts of cycles and hours.
+    as the command line prints them. `days`: a row a day, counts of cycles and hours. `doses`: day (local), line, point, planned,
+    arrived (surely), failed (surely), not_proven; a row for each day and line of which a dose was planned.
     """
 
     cycles: pd.DataFrame
@@ -70,17 +76,20 @@ class VehicleFrames:
     fills: pd.DataFrame
     findings: pd.DataFrame
     days: pd.DataFrame
+    doses: pd.DataFrame
 
 
 @dataclass(frozen=True)
 class FleetFrames:
     """All vehicles with the newest results kept: `vehicles` and `lines` by the registry's columns, `findings` and `refills` as the
-    command line prints them, each with fleet and vehicle."""
+    command line prints them, `account` doses by month and depot (planned, arrived, failed, not_proven of all lines), each with fleet
+    and vehicle."""
 
     vehicles: pd.DataFrame
     lines: pd.DataFrame
     findings: pd.DataFrame
     refills: pd.DataFrame
+    account: pd.DataFrame
 
 
 def vehicle(url: str, name: str, *, as_of: str | None = None, timezone: str = "UTC") -> VehicleFrames:
@@ -139,7 +148,57 @@ def of_result(result: Result, timezone: str = "UTC") -> VehicleFrames:
         fills=_table(fills, _FILL, timezone),
         findings=_table(told, _FINDING, timezone),
         days=pd.DataFrame([vars(day) for day in daily.days(result)]),
+        doses=_doses(doses(result)),
     )
+
+
+def _doses(told: Doses | None) -> pd.DataFrame:
+    due = [] if told is None else [(told, int(day), int(line)) for day, line in np.argwhere(told.planned > 0)]
+    table = pd.DataFrame(
+        [
+            (all_.first + timedelta(days=day), all_.lines[k].line, all_.lines[k].point, *(
+                float(values[day, k]) for values in (all_.planned, all_.arrived, all_.failed)
+            ))
+            for all_, day, k in due
+        ],
+        columns=["day", "line", "point", *_DOSES],
+    )  # fmt: skip
+    return table.assign(day=pd.to_datetime(table["day"]), not_proven=_not_proven(table))
+
+
+def _not_proven(table: pd.DataFrame) -> pd.Series:
+    return (table["planned"] - table["arrived"] - table["failed"]).clip(lower=0.0).round(1)
+
+
+def refill_dates(url: str, weeks: int = 12, timezone: str = "UTC") -> pd.DataFrame:
+    """How the refill dates of so many past weeks held, each as said by what had arrived by then: a row a date.
+
+    vehicle, as_of; `days` until the low mark was reached, or where not `reached` for how long it has not been by now; the three points
+    said (`early_days`, `expected_days`, `late_days`), and those of three yardsticks: `nominal_` by the doses of the line list,
+    `straight_` by a line through the latest readings, `structural_` by a structural time series (missing where it has too little).
+    Works vehicles out side by side; takes minutes for a fleet. Raises `ingest.errors.Problem`.
+    """
+    engine = open_existing(url)
+    with reachable(engine), engine.connect() as connection:
+        at_us = tasks.default_as_of_us(connection)
+    with reachable(engine), workers() as pool:
+        cases = cases_of(engine, at_us, weeks, pool, lambda done, of: None)
+    return pd.DataFrame(
+        {
+            "vehicle": pd.array([one.vehicle for one in cases], "str"),
+            "as_of": times(np.array([one.as_of_us for one in cases], np.int64), timezone),
+            "days": np.array([one.days for one in cases], np.float64),
+            "reached": np.array([one.reached for one in cases], np.bool_),
+        }
+        | {
+            f"{prefix}{point}_days": np.array([np.nan if told is None else told[k] for told in points], np.float64)
+            for prefix, points in (
+                ("", [one.said for one in cases]), ("nominal_", [one.nominal for one in cases]),
+                ("straight_", [one.straight for one in cases]), ("structural_", [one.structural for one in cases]),
+            )
+            for k, point in enumerate(("early", "expected", "late"))
+        }
+    )  # fmt: skip
 
 
 def readings(messages: Messages, timezone: str = "UTC") -> Readings:
@@ -222,7 +281,21 @@ def of_fleet(connection: Connection, chosen: Sequence[Vehicle], timezone: str = 
         ),
         findings=_table(told, [*_WHO, *_FINDING], timezone),
         refills=_table(due, [*_WHO, *_REFILL], timezone),
+        account=_account(connection, setups),
     )  # fmt: skip
+
+
+def _account(connection: Connection, setups: Mapping[int, Setup]) -> pd.DataFrame:
+    table = schema.greased
+    rows = connection.execute(
+        select(table.c.vehicle_id, table.c.month, table.c.depot, *(table.c[name] for name in _DOSES))
+        .where(table.c.vehicle_id.in_(setups))
+        .order_by(table.c.vehicle_id, table.c.month, table.c.depot)
+    )
+    told = pd.DataFrame(
+        [(*_named(setups[row.vehicle_id]), *row[1:]) for row in rows], columns=[*_WHO, "month", "depot", *_DOSES]
+    )
+    return told.assign(not_proven=_not_proven(told))
 
 
 def times(at_us: NDArray[np.int64], timezone: str) -> pd.DatetimeIndex:

@@ -106,6 +106,11 @@ def name_of_actor(stated: str | None) -> str:
     return current_person.get().name or (stated or "")
 
 
+def is_of_another(connection: Connection, by: str) -> bool:
+    """Whether what comes from a device that several share was done by somebody else who may sign in than who is."""
+    return by != current_person.get().name and by in {one.name for one in people(connection)}
+
+
 def sees(setup: Setup) -> bool:
     """Whether who asks may see a vehicle."""
     return current_person.get().sees(setup)
@@ -139,16 +144,27 @@ def add(
 ) -> None:
     """Name somebody. Raises Problem."""
     name = name.strip()
-    _check(name, role)
-    table = schema.person
-    if any(one.name.casefold() == name.casefold() for one in people(connection)):
-        raise Problem(f"{name} is named already")
-    if (role != "lead" or fleets or depots) and not anybody(connection):
-        raise Problem("the first person has to be a lead of everything: somebody must be able to change the set-up")
+    check_new(connection, name, role, fleets, depots)
     values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": _new_session()}
     connection.execute(
-        insert(table).values(name=name, secret_hash=passwords.hashed(password, name), role=role, **values)
+        insert(schema.person).values(name=name, secret_hash=passwords.hashed(password, name), role=role, **values)
     )
+
+
+def check_new(connection: Connection, name: str, role: str, fleets: Sequence[str], depots: Sequence[str]) -> None:
+    """Raises Problem where nobody can be added by that name, with that role: whatever their password will be."""
+    name = name.strip()
+    _check(name, role)
+    if any(one.name.casefold() == name.casefold() for one in people(connection)):
+        raise Problem(f"there is a person called {name} already")
+    if (role != "lead" or fleets or depots) and not anybody(connection):
+        raise Problem("the first person has to be a lead of everything: somebody must be able to change the set-up")
+
+
+def check_known(connection: Connection, name: str) -> None:
+    """Raises Problem where there is no person of that name."""
+    if all(one.name != name for one in people(connection)):
+        raise Problem(f"nobody is called {name!r}")
 
 
 def set_password(connection: Connection, name: str, password: str) -> None:

@@ -1,6 +1,6 @@
 """Pieces that more than one page shows."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -149,6 +149,18 @@ def page_head(title: str, menu: Sequence[tuple[str, str]], *beside: Any) -> html
     )
 
 
+def paging(page: int, page_rows: int, found: int, address: Callable[[int], str]) -> list[Any]:
+    """Which part of a list is shown, and the ways to the part before and after; nothing where all of it is."""
+    if found <= page_rows:
+        return []
+    first = (page - 1) * page_rows
+    last = min(first + page_rows, found)
+    before = [dcc.Link("Previous", href=address(page - 1))] if page > 1 else []
+    after = [dcc.Link("Next", href=address(page + 1))] if last < found else []
+    text = html.Span(f"{first + 1} to {last} of {found}")
+    return [html.Nav([text, *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
+
+
 def first_steps() -> html.Section:
     """What to do where no vehicle is registered yet."""
     steps = (
@@ -186,8 +198,13 @@ def section(title: str, children: Sequence[Any] | Any, note: str = "") -> dmc.Pa
 
 
 def table(heads: Sequence[str], rows: Sequence[Any], class_name: str, numbers: Collection[int] = ()) -> html.Table:
-    """Rows below their heads; `numbers` are the columns of figures, which stand at the right as in `row`."""
+    """Rows below their heads; `numbers` are the columns of figures, which stand at the right as in `row`. Each cell of a plain table
+    carries its head, since a phone shows the cells of a row one below the other."""
     head = [html.Th(text, scope="col", className="num" if n in numbers else "") for n, text in enumerate(heads)]
+    if class_name.startswith("plain"):
+        for line in rows:
+            for text, cell in zip(heads, line.children if isinstance(line.children, list) else (), strict=False):
+                setattr(cell, "data-head", text)
     return html.Table([html.Thead(html.Tr(head)), html.Tbody(list(rows))], className=class_name)
 
 

@@ -14,6 +14,8 @@ from dashboard import accounts
 from ingest.times import instant
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from analytics.alarms.depots import Depot
     from analytics.alarms.performance import Figures
     from analytics.alarms.routes import Route
@@ -66,6 +68,11 @@ def lasting(since_us: int | None, now_us: int) -> str:
 def month(name: str) -> str:
     """2026-11 in words: Nov 2026."""
     return f"{date.fromisoformat(f'{name}-01'):%b %Y}"
+
+
+def in_words(trend: pd.DataFrame) -> pd.DataFrame:
+    """A table whose column `month` is in words."""
+    return trend.assign(month=trend["month"].map(month))
 
 
 def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
@@ -289,5 +296,6 @@ def handover(told: Handover) -> str:
     wrong = sum(item.verdict == "looks wrong" for item in left)
     if told.state == "proven":
         return "Everything that can be read is as expected."
-    rest = f"{len(left)} of {len(told.items)} are not as expected yet" + (f", {wrong} look wrong" if wrong else "")
+    rest = f"{len(left)} of {len(told.items)} {'is' if len(left) == 1 else 'are'} not as expected yet"
+    rest += f", {wrong} look{'s' * (wrong == 1)} wrong" if wrong else ""
     return f"Commissioning runs: {rest}." if told.state == "running" else f"Commissioning is over: {rest}."

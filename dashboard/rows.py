@@ -21,6 +21,17 @@ CRITICAL: Final = "Steering or braking may be dry: for a qualified person to jud
 _PLAIN = " =:/'-"
 
 
+CRITICAL_IN_SHORT: Final = "Steering or braking may be dry"  # where the row's group says it in full
+
+
+def group(need: str | None, is_critical: bool, columns: int) -> html.Tr:
+    """A row above those that have a need in common (None: what they told of is over), and whether steering or braking may be dry: said
+    once."""
+    text = [html.Strong("Over")] if need is None else [mark(need), html.Strong(formatting.NEED_WORDS[need])]
+    text += [html.Span(CRITICAL, className="warns")] if is_critical else []
+    return html.Tr(html.Th(text, colSpan=columns, scope="colgroup"), className="group-row")
+
+
 def link(r: FleetRow) -> dcc.Link:
     """To its page, by the name that people use."""
     return dcc.Link(r.unit, href=f"/vehicle/{r.fleet}/{r.vehicle}", className="unit")

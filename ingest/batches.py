@@ -4,6 +4,7 @@ import select
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from typing import Any, Final, Protocol
 
 import structlog
@@ -34,9 +35,9 @@ class Records(Protocol):
         """What became of it."""
 
 
-# Generation of the connection, packet identifier, QoS, arrival. Not the client's own message: thousands of those, with
-# all that hangs on them, would keep the garbage collector busier than the reading.
-Waiting = tuple[int, int, int, Arrival]
+# Generation of the connection, packet identifier, QoS, what the publication became. Not the client's own message: thousands
+# of those, with all that hangs on them, would keep the garbage collector busier than the reading.
+Waiting = tuple[int, int, int, Sequence[Arrival]]
 
 
 class Batches:
@@ -105,17 +106,22 @@ class Batches:
         if not self.in_hand and self._batch and time.monotonic() < self._retry_at:
             self._stop.wait(0.05)
 
+    @property
+    def comes_once(self) -> bool:
+        """Whether something is not committed that no broker delivers again: QoS 0."""
+        return any(not qos for _, _, qos, _ in (*self._batch, *self._waiting))
+
     def drop(self) -> None:
-        """The connection ended: what was not acknowledged will be delivered again."""
-        self._waiting.clear()
+        """The connection ended: what was not acknowledged will be delivered again; what needs no acknowledgement will not, and stays."""
+        self._waiting = deque(one for one in self._waiting if not one[2])
         if not self.in_hand:
-            self._batch = []
+            self._batch = [one for one in self._batch if not one[2]]
 
     def _hand_over(self) -> None:
         if not self._batch:
             self._batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
         if self._batch and time.monotonic() >= self._retry_at:
-            self._recorder.hand_over([arrival for *_, arrival in self._batch])
+            self._recorder.hand_over([arrival for *_, arrivals in self._batch for arrival in arrivals])
             self.in_hand = True
 
     def _note_committed(self, answer: Committed) -> None:

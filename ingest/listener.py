@@ -9,8 +9,8 @@ import select
 import ssl
 import threading
 import time
-from collections.abc import Callable
-from typing import Any, Final
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, Final, Protocol
 
 import paho.mqtt.client as mqtt
 import structlog
@@ -44,6 +44,46 @@ _SOON_S: Final = 30.0  # sessions that end so soon after they began, so many tim
 _TIMES: Final = 3
 
 
+class Form(Protocol):
+    """What is published at the broker: where, what it becomes, and what is said to those who publish."""
+
+    @property
+    def subscription(self) -> str:
+        """The topics."""
+
+    def presence(self) -> tuple[str, bytes, bytes] | None:
+        """Topic, and what is retained there while somebody listens and once nobody does; None where nobody asks."""
+
+    def began(self) -> None:
+        """A session at the broker began."""
+
+    def arrivals(self, topic: str, payload: bytes, received_us: int) -> Sequence[Arrival]:
+        """What a publication becomes."""
+
+    def requests(self) -> Iterable[tuple[str, bytes]]:
+        """What is to be published now, with QoS 0."""
+
+
+class Messages:
+    """Our own messages: each is what it is, and nobody is asked for anything."""
+
+    subscription: Final = SUBSCRIPTION
+
+    def presence(self) -> None:
+        """Nobody waits for it."""
+
+    def began(self) -> None:
+        """Nothing depends on it."""
+
+    def arrivals(self, topic: str, payload: bytes, received_us: int) -> Sequence[Arrival]:
+        """Itself."""
+        return (Arrival(topic, payload, received_us),)
+
+    def requests(self) -> Iterable[tuple[str, bytes]]:
+        """None."""
+        return ()
+
+
 class Listener:
     """Listens until stopped; waits for a broker or a database that is away, and says so once."""
 
@@ -56,10 +96,14 @@ class Listener:
         share: str | None = None,
         metrics: Metrics | None = None,
         taken_over: Callable[[], None] = lambda: None,
+        form: Form | None = None,
     ) -> None:
-        """`taken_over` is told when another client took this one's session."""
+        """`taken_over` is told when another client took this one's session; without `form` it listens to our own messages."""
         self._broker, self._client_id, self._stop = broker, client_id, stop
-        self._subscription = SUBSCRIPTION if share is None else f"$share/{share}/{SUBSCRIPTION}"
+        self._form: Form = form or Messages()
+        topics = self._form.subscription
+        self._subscription = topics if share is None else f"$share/{share}/{topics}"
+        self._presence: tuple[str, bytes, bytes] | None = None
         self._metrics = metrics or Metrics()
         self._batches = Batches(recorder, self._metrics, stop)
         self._metrics.waiting = lambda: self.waiting
@@ -129,6 +173,10 @@ class Listener:
         client.on_connect, client.on_message = self._on_connect, self._on_message
         client.on_subscribe, client.on_disconnect = self._on_subscribe, self._on_disconnect
         self._over = self._answered = self._subscribed = False
+        self._presence = self._form.presence()
+        if self._presence is not None:
+            where, _, gone = self._presence
+            client.will_set(where, gone, qos=1, retain=True)
         return client
 
     def _connect(self, client: mqtt.Client) -> None:
@@ -144,6 +192,7 @@ class Listener:
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._answered = True
         if not reason.is_failure:
+            self._form.began()
             client.subscribe(self._subscription, qos=1)
             return
         if reason.value in _VERSION_REFUSED and self._version == MQTTProtocolVersion.MQTTv5:
@@ -156,7 +205,7 @@ class Listener:
             self._say_away(reason.getName())
         self._over = True
 
-    def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+    def _on_subscribe(self, client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
             self._refused = Problem(
                 f"broker {self._broker.shown} does not let this user read {self._subscription} ({reasons[0].getName()})"
@@ -167,6 +216,8 @@ class Listener:
         log.info("listening", broker=self._broker.shown, mqtt=version, client_id=self._client_id)
         self._away, self._subscribed, self._began_s = False, True, time.monotonic()
         self._metrics.listening(yes=True)
+        if self._presence is not None:
+            client.publish(*self._presence[:2], qos=1, retain=True)
         self._ready()
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
@@ -191,8 +242,16 @@ class Listener:
             self._taken_over()
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        arrival = _arrival(message, now_us())
-        self._batches.add((self._generation, message.mid, message.qos, arrival))
+        arrivals = self._arrivals(message, now_us())
+        if arrivals or message.qos:
+            self._batches.add((self._generation, message.mid, message.qos, arrivals))
+
+    def _arrivals(self, message: mqtt.MQTTMessage, received_us: int) -> Sequence[Arrival]:
+        try:
+            return self._form.arrivals(message.topic, bytes(message.payload), received_us)
+        except UnicodeDecodeError:
+            shown = message._topic.decode("utf-8", "replace")
+            return (Arrival(shown, bytes(message.payload), received_us, Rejected("topic", "it is not UTF-8")),)
 
     def _say_away(self, reason: object) -> None:
         if not self._away:
@@ -212,8 +271,18 @@ class Listener:
             self._read(client, 0.2)
             # With as much waiting as may, nothing is read until a batch is committed.
             self._settle(client, wait_s=0.05 if self._batches.full else 0)
+            for where, payload in self._form.requests():
+                client.publish(where, payload)
         self._settle(client, wait_s=FINISH_S)
+        if self._stop.is_set():
+            self._finish()
         return self._subscribed
+
+    def _finish(self) -> None:
+        """What the broker would not send again is committed before the end."""
+        until = time.monotonic() + FINISH_S
+        while self._batches.comes_once and time.monotonic() < until:
+            self._batches.settle(0.1, more=True)
 
     def _read(self, client: mqtt.Client, wait_s: float) -> None:
         """Take in what the broker has sent, until there is something to do about it or nothing more is there."""
@@ -253,6 +322,9 @@ class Listener:
         self._batches.wait_for_database()
 
     def _leave(self, client: mqtt.Client) -> None:
+        if self._presence is not None and self._subscribed and not self._over:
+            where, _, gone = self._presence
+            client.publish(where, gone, qos=1, retain=True)
         until = time.monotonic() + 2
         while client.want_write() and not self._over and time.monotonic() < until:
             client.loop_write()
@@ -260,11 +332,3 @@ class Listener:
         client.disconnect()
         self._batches.drop()
         self._over = True
-
-
-def _arrival(message: mqtt.MQTTMessage, received_us: int) -> Arrival:
-    try:
-        return Arrival(message.topic, bytes(message.payload), received_us)
-    except UnicodeDecodeError:
-        shown = message._topic.decode("utf-8", "replace")
-        return Arrival(shown, bytes(message.payload), received_us, Rejected("topic", "it is not UTF-8"))

@@ -6,7 +6,6 @@ the structure in `KINDS` for its kind. Whatever does not fit becomes a `Rejected
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, Final, Literal
 
@@ -132,8 +131,7 @@ _DECODERS: Final = {kind: msgspec.json.Decoder(shape) for kind, shape in KINDS.i
 _ENCODER: Final = msgspec.json.Encoder()
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(Struct, frozen=True):
     """A message that is what it should be, and whose it is."""
 
     fleet: str
@@ -145,7 +143,7 @@ class Decoded:
 # Why something is not recorded: a code that stays the same over versions, and what it means.
 REFUSALS: Final[Mapping[str, str]] = {
     "log_line": 'the line of a log file is not {"topic": …, "payload": {…}, "received_at": …}',
-    "row": "the row of another controller's log does not fit its mapping",
+    "row": "what another controller wrote or published cannot be read, or does not fit its mapping",
     "topic": "the topic is not lube/1/fleet/vehicle/kind",
     "name": "the fleet's or vehicle's name has characters other than A-Z a-z 0-9 _ -, or is too long",
     "kind": "there is no such kind of message",
@@ -157,8 +155,7 @@ REFUSALS: Final[Mapping[str, str]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Rejected:
+class Rejected(Struct, frozen=True, array_like=True):
     """Why a publication is no message: one of REFUSALS, and where it is wrong."""
 
     code: str
@@ -170,8 +167,7 @@ class Rejected:
         return REFUSALS[self.code] + (f": {self.detail}" if self.detail else "")
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(Struct, frozen=True, array_like=True):
     """One publication as it came: `received_us` is microseconds since 1970 UTC, None where nobody noted it."""
 
     topic: str

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Select, Table, func, or_, select, union_all
+from sqlalchemy import Connection, CursorResult, Select, Table, func, or_, select, union_all
 
 from ingest import schema
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
@@ -26,16 +26,15 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
 
     def columns(kind: str, *names: str) -> list[tuple[Any, ...]]:
         wanted = (*_COMMON, *names)
-        rows = connection.execute(
-            union_all(
-                *(
-                    select(*(table.c[name] for name in wanted)).where(
-                        table.c.vehicle_id == vehicle_id, table.c.kind == kind
-                    )
-                    for table in (schema.thinned, schema.message)
+        both = union_all(
+            *(
+                select(*(table.c[name] for name in wanted)).where(
+                    table.c.vehicle_id == vehicle_id, table.c.kind == kind
                 )
+                for table in (schema.thinned, schema.message)
             )
-        ).all()
+        )
+        rows = _as_the_driver_gives_them(connection.execute(both))
         return list(zip(*rows, strict=True)) if rows else [()] * len(wanted)
 
     pressures = ("peak_list", "peak_kpa", "rest_list", "rest_kpa", "trace")
@@ -80,6 +79,28 @@ def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, unti
     return np.array(times.all(), np.int64)
 
 
+def read_first_peaks(
+    connection: Connection, vehicle_id: int, number: int, from_us: int, until_us: int, arrived_us: int | None = None
+) -> tuple[Floats, tuple[str, ...], NDArray[np.float32]]:  # fmt: skip
+    """(air temperatures (n,), channels, peak pressures (n, channels) kPa) of a vehicle's first `number` cycles in [from, until] with
+    pressures, by its controller's clock; of what had arrived by `arrived_us` where that is asked for."""
+
+    def first(table: Table) -> Select[Any]:
+        arrived = () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
+        mine = table.c.vehicle_id == vehicle_id, table.c.kind == "cycle", table.c.at_us.between(from_us, until_us)
+        wanted = select(table.c.at_us, table.c.temp_c, table.c.peak_list, table.c.peak_kpa)
+        ordered = wanted.where(*mine, *arrived, table.c.peak_list.is_not(None)).order_by(
+            table.c.at_us, table.c.boot, table.c.seq
+        )
+        return select(ordered.limit(number).subquery())
+
+    rows = connection.execute(union_all(first(schema.thinned), first(schema.message))).all()
+    rows = sorted(rows, key=lambda row: int(row.at_us))[:number]
+    keys, blobs = tuple(row.peak_list for row in rows), tuple(row.peak_kpa for row in rows)
+    names, lists, _ = _channels(connection, vehicle_id, set(keys))
+    return _floats(tuple(row.temp_c for row in rows)), names, _matrix(keys, blobs, lists, names)
+
+
 def read_stops(
     connection: Connection, vehicle_id: int, least_days: float, from_us: int, until_us: int, arrived_us: int | None = None
 ) -> tuple[int | None, tuple[tuple[int, int], ...]]:  # fmt: skip
@@ -99,6 +120,14 @@ def read_stops(
     rows = connection.execute(select(gap).where(wanted).order_by(gap.c.begin)).all()
     ends = [(int(row.begin), until_us if row.end is None else int(row.end)) for row in rows]
     return (ends[0][0] if ends else None), tuple((a, b) for a, b in ends if b - a >= least_us)
+
+
+def _as_the_driver_gives_them(result: CursorResult[Any]) -> list[tuple[Any, ...]]:
+    """All rows as plain tuples: the library's own rows take several times as long, and there are tens of thousands."""
+    assert result.cursor is not None
+    rows: list[tuple[Any, ...]] = list(result.cursor.fetchall())
+    result.close()
+    return rows
 
 
 def _floats(column: tuple[Any, ...]) -> Floats:

@@ -8,14 +8,15 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, Table, Update, bindparam, delete, func, insert, or_, select, update
 
-from ingest import schema, seq_ranges, strangers
+from ingest import repeats, schema, seq_ranges, strangers
 from ingest.database import arrays, upsert, writing
-from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Decoded, Rejected, State, decode
+from ingest.entries import Entries, entries_of, registered
+from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Rejected
 from ingest.partitions import make_months
-from ingest.rows import COLUMNS, KIND, RECEIVED, SENT, Key, Name, Row, key_of, name_of, row_of, says_the_same
-from ingest.times import LONG_AGO_US, now_us
+from ingest.rows import COLUMNS, FILLED, KIND, RECEIVED, SENT, Name, Row, believable_us, key_of, name_of
+from ingest.times import now_us
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
@@ -40,9 +41,6 @@ class Tally:
         self.wills += other.wills
 
 
-Bearer = tuple[Arrival, Row]  # of a name
-
-
 class _Forgotten(Exception):
     """A vehicle that was known was let go of meanwhile."""
 
@@ -63,16 +61,19 @@ class Recorder:
 
     def record(self, arrivals: Sequence[Arrival]) -> Tally:
         """Commit a batch; when this returns, it is safe. Raises sqlalchemy.exc.DBAPIError, then nothing is recorded."""
-        decoded = [decode(arrival) for arrival in arrivals]
-        try:
-            return self._commit(arrivals, decoded)
-        except _Forgotten:
-            return self._commit(arrivals, decoded)
+        return self.keep(entries_of(arrivals))
 
-    def _commit(self, arrivals: Sequence[Arrival], decoded: Sequence[Decoded | Rejected]) -> Tally:
+    def keep(self, entries: Entries) -> Tally:
+        """The same of what was read already."""
+        try:
+            return self._commit(entries)
+        except _Forgotten:
+            return self._commit(entries)
+
+    def _commit(self, entries: Entries) -> Tally:
         try:
             with writing(self._engine) as connection:
-                return self._record(connection, arrivals, decoded)
+                return self._record(connection, entries)
         except BaseException:
             # What was looked up may have been rolled back with the rest.
             self._vehicles.clear()
@@ -80,46 +81,23 @@ class Recorder:
             self._months.clear()
             raise
 
-    def _record(
-        self, connection: Connection, arrivals: Sequence[Arrival], decoded: Sequence[Decoded | Rejected]
-    ) -> Tally:
-        tally = Tally()
-        refused: list[tuple[Arrival, Rejected]] = []
-        named: dict[Name, list[Bearer]] = {}
-        states: list[tuple[int, State, int]] = []
-        lists: dict[int, list[str]] = {}
-        self._know_vehicles(connection, {(d.fleet, d.vehicle) for d in decoded if isinstance(d, Decoded)})
-        for arrival, result in zip(arrivals, decoded, strict=True):
-            if isinstance(result, Rejected):
-                refused.append((arrival, result))
-                continue
-            vehicle_id = self._vehicles.get((result.fleet, result.vehicle))
-            if vehicle_id is None:
-                refused.append((arrival, Rejected("unregistered")))
-                continue
-            if isinstance(result.message, State):
-                if arrival.received_us is not None:
-                    states.append((vehicle_id, result.message, arrival.received_us))
-                if not result.message.of_record:
-                    tally.wills += 1
-                    continue
-            row = row_of(result, vehicle_id, arrival.received_us, lists)
-            named.setdefault(name_of(row), []).append((arrival, row))
-        tally.rejected = len(refused)
-
-        self._know_lists(connection, lists)
-        touched = {vehicle_id for vehicle_id, _, _ in named} | {vehicle_id for vehicle_id, _, _ in states}
-        fresh = self._insert(connection, [bearers[0][1] for bearers in named.values()], touched)
-        repeated: list[Bearer] = []
-        for name, bearers in named.items():
-            again = bearers[1:] if name in fresh else bearers
-            repeated += again
-            tally.duplicates += len(again)
-        tally.recorded = Counter(named[name][0][1][KIND] for name in fresh)
-        _note_states(connection, states)
-        _note_news(connection, [named[name][0][1] for name in fresh])
-        refused += _settle_repeated(connection, repeated)
-        self._quarantine(connection, refused)
+    def _record(self, connection: Connection, entries: Entries) -> Tally:
+        self._know_vehicles(connection, set(entries.vehicles.values()))
+        entries = registered(entries, self._vehicles)
+        self._know_lists(connection, entries.lists)
+        rows = entries.rows
+        named: dict[Name, int] = {}  # the place of the first of each name
+        repeated = [place for place, row in enumerate(rows) if named.setdefault(name_of(row), place) != place]
+        touched = {row[0] for row in rows} | {vehicle_id for vehicle_id, *_ in entries.states}
+        fresh = self._insert(connection, [rows[place] for place in named.values()], touched)
+        new = [rows[place] for name, place in named.items() if name in fresh]
+        repeated += [place for name, place in named.items() if name not in fresh]
+        tally = Tally(Counter(row[KIND] for row in new), len(repeated), len(entries.refused), len(entries.wills))
+        _note_states(connection, entries.states)
+        _note_news(connection, new)
+        contradictions = repeats.settle(connection, [(place, rows[place]) for place in sorted(repeated)])
+        contradicting = [(entries.arrival(place), Rejected("contradiction")) for place in contradictions]
+        self._quarantine(connection, [*entries.refused, *contradicting])
         self._count(connection, tally)
         return tally
 
@@ -144,9 +122,12 @@ class Recorder:
         if connection.dialect.name == "sqlite":
             # The transaction holds SQLite's only lock for writing: nobody else can take these names meanwhile.
             fresh = _take(connection, rows)
-            new = [row for row in rows if name_of(row) in fresh]
-            if new:
-                connection.exec_driver_sql(_INSERT_ROWS, sorted(new, key=key_of))
+            of_kinds: dict[str, list[Row]] = {}
+            for row in rows:
+                if name_of(row) in fresh:
+                    of_kinds.setdefault(row[KIND], []).append(row)
+            for kind, new in of_kinds.items():
+                connection.exec_driver_sql(*_insert_rows(kind, sorted(new, key=key_of)))
             return fresh
         make_months(connection, {key_of(row)[1] for row in rows}, self._months)
         inserted: list[Row] = []
@@ -195,20 +176,15 @@ class Recorder:
                 )
 
     def _count(self, connection: Connection, tally: Tally) -> None:
-        table, now = schema.recorder_stats, now_us()
         counts = {
             "recorded": tally.recorded.total(),
             "duplicates": tally.duplicates,
             "rejected": tally.rejected,
             "wills": tally.wills,
         }
-        changed = connection.execute(
-            update(table)
-            .where(table.c.recorder == self._name)
-            .values({table.c[name]: table.c[name] + number for name, number in counts.items()} | {table.c.last_us: now})
-        )
-        if changed.rowcount == 0:
-            connection.execute(insert(table).values(recorder=self._name, last_us=now, **counts))
+        mine = {"recorder": self._name, "last_us": now_us()}
+        if connection.execute(_COUNT, {"of": self._name, **counts, **mine}).rowcount == 0:
+            connection.execute(insert(schema.recorder_stats).values(**counts, **mine))
 
 
 def _take(connection: Connection, rows: list[Row]) -> set[Name]:
@@ -221,82 +197,12 @@ def _take(connection: Connection, rows: list[Row]) -> set[Name]:
     return {(*life, seq) for life, seqs in seq_ranges.take(connection, wanted).items() for seq in seqs}
 
 
-def _settle_repeated(connection: Connection, repeated: Sequence[Bearer]) -> list[tuple[Arrival, Rejected]]:
-    """Keep the earliest receipt of each repeated message; hand back those that contradict the first."""
-    if not repeated:
-        return []
-    refused, dated = [], dict[int, int]()
-    held = _held(connection, {key_of(row) for _, row in repeated})
-    elsewhere = _elsewhere(connection, [row for _, row in repeated if key_of(row) not in held])
-    earliest: dict[Key, tuple[int | None, int | None]] = {}
-    for arrival, row in repeated:
-        key = key_of(row)
-        if key in held and says_the_same(row, held[key]):
-            known = earliest.get(key, (held[key][RECEIVED], held[key][SENT]))
-            earliest[key] = min(known, (row[RECEIVED], row[SENT]), key=_nulls_last)
-        elif key in held or name_of(row) in elsewhere:
-            refused.append((arrival, Rejected("contradiction")))
-    for key, (received_us, sent_us) in sorted(earliest.items()):
-        if (received_us, sent_us) != (held[key][RECEIVED], held[key][SENT]):
-            for table in (schema.message, schema.thinned):
-                mine = [column == value for column, value in zip(table.primary_key.columns, key, strict=True)]
-                connection.execute(update(table).where(*mine).values(received_us=received_us, sent_us=sent_us))
-            was_us = _believable_us(key[1], held[key][SENT], held[key][RECEIVED])
-            dated[key[0]] = max(was_us, dated.get(key[0], was_us))
-    for vehicle_id, was_us in sorted(dated.items()):
-        _date_again(connection, vehicle_id, was_us)
-    return refused
-
-
-def _held(connection: Connection, keys: set[Key]) -> dict[Key, Row]:
-    """The rows of these keys that are held, in full or thinned."""
-    found: dict[Key, Row] = {}
-    columns = ", ".join(COLUMNS)
-    for table in ("message", "thinned"):
-        if connection.dialect.name == "sqlite":
-            one = f"SELECT {columns} FROM {table} WHERE vehicle_id = ? AND at_us = ? AND boot = ? AND seq = ?"
-            rows: Sequence[Any] = [row for key in keys for row in connection.exec_driver_sql(one, key)]
-        else:
-            rows = connection.exec_driver_sql(
-                f"SELECT {columns} FROM unnest(%s::integer[], %s::bigint[], %s::varchar[], %s::bigint[])"
-                f" AS wanted(vehicle_id, at_us, boot, seq) JOIN {table} USING (vehicle_id, at_us, boot, seq)",
-                arrays(zip(*keys, strict=True)),
-            ).all()
-        found |= {key_of(tuple(row)): tuple(row) for row in rows}
-    return found
-
-
-def _elsewhere(connection: Connection, rows: list[Row]) -> set[Name]:
-    """Of taken names that are not held at the time their row says: those of messages with another time.
-
-    The others were thinned away: a row of a time that is still held in full cannot be one of them.
-    """
-    if not rows:
-        return set()
-    archive = schema.archive
-    kept = select(archive.c.vehicle_id, archive.c.since_us).where(archive.c.vehicle_id.in_({row[0] for row in rows}))
-    since: dict[int, int] = dict(connection.execute(kept).all())
-    found = {name_of(row) for row in rows if key_of(row)[1] >= since.get(row[0], LONG_AGO_US)}
-    old: dict[seq_ranges.Life, list[int]] = {}
-    for vehicle_id, boot, seq in {name_of(row) for row in rows} - found:
-        old.setdefault((vehicle_id, boot), []).append(seq)
-    for (vehicle_id, boot), seqs in old.items():
-        for table in (schema.message, schema.thinned):
-            chosen = table.c.vehicle_id == vehicle_id, table.c.boot == boot, table.c.seq.in_(seqs)
-            found |= {
-                (vehicle_id, boot, seq) for seq in connection.execute(select(table.c.seq).where(*chosen)).scalars()
-            }
-    return found
-
-
-def _note_states(connection: Connection, states: Sequence[tuple[int, State, int]]) -> None:
+def _note_states(connection: Connection, states: Sequence[tuple[int, bool, int]]) -> None:
     table = schema.vehicle
-    for vehicle_id, state, received_us in states:
+    for vehicle_id, online, received_us in states:
         newer = or_(table.c.online_received_us.is_(None), table.c.online_received_us <= received_us)
         connection.execute(
-            update(table)
-            .where(table.c.id == vehicle_id, newer)
-            .values(online=state.online, online_received_us=received_us)
+            update(table).where(table.c.id == vehicle_id, newer).values(online=online, online_received_us=received_us)
         )
 
 
@@ -304,7 +210,7 @@ def _note_news(connection: Connection, rows: Sequence[Row]) -> None:
     """Mark the vehicles that said something new, and when they were last heard."""
     heard: dict[int, int] = {}
     for row in rows:
-        at_us = _believable_us(row[1], row[SENT], row[RECEIVED])
+        at_us = believable_us(row[1], row[SENT], row[RECEIVED])
         heard[row[0]] = max(at_us, heard.get(row[0], at_us))
     if not heard:
         return
@@ -317,28 +223,12 @@ def _note_news(connection: Connection, rows: Sequence[Row]) -> None:
         raise _Forgotten
 
 
-def _believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> int:
-    """When something happened at the latest: it was not received before it was sent, nor sent before it happened."""
-    if received_us is None:
-        return at_us
-    if sent_us is not None and sent_us > received_us:
-        at_us += received_us - sent_us
-    return min(at_us, received_us)
+def _count_more(table: Table) -> Update:
+    more = {name: table.c[name] + bindparam(name) for name in ("recorded", "duplicates", "rejected", "wills")}
+    return update(table).where(table.c.recorder == bindparam("of")).values(last_us=bindparam("last_us"), **more)
 
 
-def _date_again(connection: Connection, vehicle_id: int, was_us: int) -> None:
-    """A vehicle's messages mean something else now that other receipts count; the latest of them was believed to be of `was_us`."""
-    vehicle, heard_us = schema.vehicle, LONG_AGO_US
-    mine = vehicle.c.id == vehicle_id
-    if was_us < (connection.scalar(select(vehicle.c.heard_us).where(mine)) or heard_us):  # others were heard later
-        connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1))
-        return
-    for table in (schema.message, schema.thinned):
-        rows = select(table.c.at_us, table.c.sent_us, table.c.received_us).where(table.c.vehicle_id == vehicle_id)
-        heard_us = max([heard_us, *(_believable_us(*row) for row in connection.execute(rows))])
-    connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1, heard_us=heard_us))
-
-
+_COUNT: Final = _count_more(schema.recorder_stats)  # made once: that takes several times as long as to execute it
 _REVISE: Final = (
     "UPDATE vehicle SET revision = revision + 1, heard_us = CASE WHEN heard_us >= told.at_us THEN heard_us ELSE told.at_us END"
     " FROM (SELECT {}) AS told WHERE vehicle.id = told.id"
@@ -371,12 +261,13 @@ def _insert_new(connection: Connection, table: Any) -> Any:
     return upsert(connection, table).on_conflict_do_nothing()
 
 
-def _nulls_last(pair: tuple[int | None, int | None]) -> tuple[bool, int, bool, int]:
-    received_us, sent_us = pair
-    return received_us is None, received_us or 0, sent_us is None, sent_us or 0
-
-
-_INSERT_ROWS: Final = f"INSERT INTO message ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
+def _insert_rows(kind: str, rows: list[Row]) -> tuple[str, list[Row]]:
+    """A statement and what it inserts. Columns that a kind never fills take SQLite as long as those that it does."""
+    filled = FILLED[kind]
+    names = ", ".join(COLUMNS[place] for place in filled)
+    return f"INSERT INTO message ({names}) VALUES ({', '.join('?' * len(filled))})", list(
+        map(itemgetter(*filled), rows)
+    )
 
 
 @cache

@@ -1,6 +1,7 @@
 """A recorder in a process of its own, so that reading the next batch goes on while one is committed.
 
-The two speak through the process's standard input and output: pickled batches in, pickled answers out, in turn.
+The two speak through the process's standard input and output: batches in, answers out, in turn. A batch is packed as
+MessagePack, which takes a fraction of the time that pickling its messages one by one does.
 """
 
 import contextlib
@@ -13,16 +14,22 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import Self
 
+import msgspec
 from sqlalchemy.exc import DBAPIError
 
 from ingest.database import connect, is_away
+from ingest.entries import Entries, entries_of
 from ingest.environment import demo_clock
 from ingest.errors import Problem
 from ingest.messages import Arrival
 from ingest.recorder import Recorder, Tally
 from ingest.times import Clock, follow_clock
+
+_PACK = msgspec.msgpack.Encoder()
+_ARRIVALS = msgspec.msgpack.Decoder(list[Arrival])
+_ENTRIES = msgspec.msgpack.Decoder(Entries)
 
 
 @dataclass(frozen=True)
@@ -58,9 +65,9 @@ class RecorderProcess:
         """Readable when an answer is there."""
         return self._from.fileno()
 
-    def hand_over(self, arrivals: Sequence[Arrival]) -> None:
+    def hand_over(self, batch: Entries | Sequence[Arrival]) -> None:
         """Have a batch committed. The answer to the one before must have been taken."""
-        self._write([(a.topic, a.payload, a.received_us, a.flaw) for a in arrivals])
+        self._write((isinstance(batch, Entries), _PACK.encode(batch)))
 
     def take(self) -> Committed | Away:
         """What became of the batch; waits for it. Raises Problem where the process ended."""
@@ -95,10 +102,10 @@ class RecorderProcess:
         )
 
 
-def _answer(recorder: Recorder, batch: list[Any]) -> Committed | Away:
+def _answer(recorder: Recorder, batch: bytes, *, is_read: bool) -> Committed | Away:
     began = time.monotonic()
     try:
-        tally = recorder.record([Arrival(*fields) for fields in batch])
+        tally = recorder.keep(_ENTRIES.decode(batch) if is_read else entries_of(_ARRIVALS.decode(batch)))
     except DBAPIError as error:
         if not is_away(error):
             raise
@@ -119,10 +126,10 @@ def main() -> None:
     recorder = Recorder(connect(url), name)
     while True:
         try:
-            batch = pickle.load(source)
+            is_read, batch = pickle.load(source)
         except EOFError:
             return
-        answer = _answer(recorder, batch)
+        answer = _answer(recorder, batch, is_read=is_read)
         try:
             pickle.dump(answer, sink, pickle.HIGHEST_PROTOCOL)
             sink.flush()

@@ -4,13 +4,15 @@ Whatever reads files of another form (`ingest.formats`) gives arrivals, too, and
 """
 
 from collections.abc import Iterable, Iterator
+from itertools import chain, islice
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.errors import Unreachable
+from ingest.entries import entries_of
+from ingest.errors import Problem, Unreachable
 from ingest.log_files import Progress, opened, shown
 from ingest.messages import Arrival, Rejected
 from ingest.recorder import Tally
@@ -18,6 +20,7 @@ from ingest.recorder_process import Away, RecorderProcess
 from ingest.times import Instant, microseconds
 
 BATCH = 5_000
+_LOOKED_AT: Final = 20  # lines at a file's beginning; a file of which all these are no log lines is no log
 
 
 class LogLine(Struct, frozen=True):
@@ -54,6 +57,19 @@ def read_log(path: Path, progress: Progress) -> Iterator[Arrival]:
         tell(progress)
 
 
+def of_a_log(arrivals: Iterable[Arrival], path: Path) -> Iterator[Arrival]:
+    """The same arrivals, of a file whose beginning says that it is a log. Raises Problem before the first of them where it is none: what
+    is no log does not belong into quarantine line by line."""
+    rest = iter(arrivals)
+    first = list(islice(rest, _LOOKED_AT))
+    if first and all(one.flaw is not None and one.flaw.code == "log_line" for one in first):
+        raise Problem(
+            f"{path} is no log of messages, and nothing of it is recorded: its lines are not"
+            ' {"topic": …, "payload": {…}, "received_at": …}; for a log of another controller say --format and --mapping'
+        )
+    yield from chain(first, rest)
+
+
 def replay(arrivals: Iterable[Arrival], recording: RecorderProcess) -> Tally:
     """Record what a file holds, reading one batch while the other is committed; what was recorded before an error
     stays. Raises Problem."""
@@ -69,14 +85,15 @@ def replay(arrivals: Iterable[Arrival], recording: RecorderProcess) -> Tally:
         for arrival in arrivals:
             batch.append(arrival)
             if len(batch) == BATCH:
+                entries = entries_of(batch)
                 if in_hand:
                     settle()
-                recording.hand_over(batch)
+                recording.hand_over(entries)
                 batch, in_hand = [], True
     finally:
         if in_hand:
             settle()
         if batch:
-            recording.hand_over(batch)
+            recording.hand_over(entries_of(batch))
             settle()
     return tally

@@ -22,9 +22,19 @@ COLUMNS: Final = tuple(f"{column.name}" for column in schema.message.columns)
 RECEIVED: Final = COLUMNS.index("received_us")
 SENT: Final = COLUMNS.index("sent_us")
 KIND: Final = COLUMNS.index("kind")
+LISTS: Final = COLUMNS.index("peak_list"), COLUMNS.index("rest_list")
 _TRACE: Final = COLUMNS.index("trace")
 # How many columns are a kind's own.
 _CYCLE, _LEVEL, _FAULT, _IGNITION, _STATE = ((None,) * width for width in (10, 2, 4, 1, 2))
+# The columns that a message of a kind may fill: the others say nothing.
+_COMMON: Final = range(COLUMNS.index("temp_c"))
+FILLED: Final[Mapping[str, tuple[int, ...]]] = {
+    "cycle": (*_COMMON, *range(COLUMNS.index("temp_c"), COLUMNS.index("level_pct"))),
+    "level": (*_COMMON, COLUMNS.index("temp_c"), *range(COLUMNS.index("level_pct"), COLUMNS.index("code"))),
+    "fault": (*_COMMON, *range(COLUMNS.index("code"), COLUMNS.index("ignition_on"))),
+    "ignition": (*_COMMON, COLUMNS.index("ignition_on")),
+    "state": (*_COMMON, *range(COLUMNS.index("online"), len(COLUMNS))),
+}
 
 
 def row_of(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]) -> Row:
@@ -66,6 +76,15 @@ def says_the_same(row: Row, held: Row) -> bool:
     if held[_TRACE] is None:
         row = (*row[:_TRACE], None, *row[_TRACE + 1 :])
     return row[KIND:] == held[KIND:]
+
+
+def believable_us(at_us: int, sent_us: int | None, received_us: int | None) -> int:
+    """When something happened at the latest: it was not received before it was sent, nor sent before it happened."""
+    if received_us is None:
+        return at_us
+    if sent_us is not None and sent_us > received_us:
+        at_us += received_us - sent_us
+    return min(at_us, received_us)
 
 
 @dataclass(frozen=True)

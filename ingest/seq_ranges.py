@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+import msgspec
 from sqlalchemy import Connection
 
 from ingest.database import arrays
@@ -62,33 +63,29 @@ def take(connection: Connection, wanted: Mapping[Life, set[int]]) -> dict[Life, 
 
 def _near(connection: Connection, spans: Mapping[Life, Range]) -> dict[Life, list[Range]]:
     """The ranges that meet or touch each span."""
-    if connection.dialect.name == "sqlite":
-        return {
-            life: [
-                (first, last)
-                for first, last in connection.exec_driver_sql(
-                    "SELECT first_seq, last_seq FROM name_range WHERE vehicle_id = ?1 AND boot = ?2 AND first_seq <= ?4"
-                    " AND first_seq >= coalesce((SELECT max(first_seq) FROM name_range"
-                    " WHERE vehicle_id = ?1 AND boot = ?2 AND first_seq <= ?3), 0) ORDER BY first_seq",
-                    (*life, first, min(last, _GREATEST - 1) + 1),
-                )
-            ]
-            for life, (first, last) in spans.items()
-        }
     found: dict[Life, list[Range]] = {}
     rows: list[Any] = [(*life, first, min(last, _GREATEST - 1) + 1) for life, (first, last) in spans.items()]
-    for vehicle_id, boot, first, last in connection.exec_driver_sql(
-        "SELECT s.vehicle_id, s.boot, r.first_seq, r.last_seq"
-        " FROM unnest(%s::integer[], %s::varchar[], %s::bigint[], %s::bigint[]) AS s(vehicle_id, boot, low, high)"
-        " JOIN LATERAL (SELECT first_seq, last_seq FROM name_range n"
-        " WHERE n.vehicle_id = s.vehicle_id AND n.boot = s.boot AND n.first_seq <= s.high AND n.first_seq >= coalesce("
-        "(SELECT max(first_seq) FROM name_range b"
-        " WHERE b.vehicle_id = s.vehicle_id AND b.boot = s.boot AND b.first_seq <= s.low), 0)"
-        ") r ON true ORDER BY 1, 2, 3",
-        arrays(zip(*rows, strict=True)),
-    ):
+    if connection.dialect.name == "sqlite":
+        near = connection.exec_driver_sql(_NEAR.format(_FROM_JSON), (msgspec.json.encode(rows).decode(),))
+    else:
+        near = connection.exec_driver_sql(_NEAR.format(_FROM_ARRAYS), arrays(zip(*rows, strict=True)))
+    for vehicle_id, boot, first, last in near:
         found.setdefault((vehicle_id, boot), []).append((first, last))
     return found
+
+
+_FROM_ARRAYS: Final = "SELECT * FROM unnest(%s::integer[], %s::varchar[], %s::bigint[], %s::bigint[])"
+_FROM_JSON: Final = (
+    "SELECT json_extract(value, '$[0]'), json_extract(value, '$[1]'), json_extract(value, '$[2]'),"
+    " json_extract(value, '$[3]') FROM json_each(?)"
+)
+_NEAR: Final = (
+    "WITH span(vehicle_id, boot, low, high) AS ({})"
+    " SELECT n.vehicle_id, n.boot, n.first_seq, n.last_seq FROM span AS s"
+    " JOIN name_range AS n ON n.vehicle_id = s.vehicle_id AND n.boot = s.boot AND n.first_seq <= s.high"
+    " AND n.first_seq >= coalesce((SELECT max(b.first_seq) FROM name_range AS b"
+    " WHERE b.vehicle_id = s.vehicle_id AND b.boot = s.boot AND b.first_seq <= s.low), 0) ORDER BY 1, 2, 3"
+)
 
 
 def _write(connection: Connection, gone: list[tuple[int, str, int]], made: list[tuple[int, str, int, int]]) -> None:

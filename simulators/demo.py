@@ -1,4 +1,8 @@
-"""The demo: runs the commands that a user would run, as processes of its own, and looks after them."""
+"""The demo: runs the commands that a user would run, as processes of its own, and looks after them.
+
+Its fleet's past is made first, by one process whose work is shared out (`tallow simulate --record`): vehicles that something is wrong with
+come first, and the page is shown as soon as they are there. Of the others it says meanwhile that nothing was heard of them.
+"""
 
 import json
 import os
@@ -11,13 +15,44 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 from ingest.environment import CLOCK, PARENT
 from ingest.parent import GRACE_S
 from ingest.times import machine_us, microseconds
 from simulators import SimulationError
+
+
+@dataclass(frozen=True)
+class State:
+    """How far a demo is. The scenario's end is fixed at the first start, so that later starts continue the same story; `recorded` says how
+    much of the fleet's past is recorded and analysed: nothing, that of the vehicles with a story to tell, or all."""
+
+    end: str
+    recorded: Literal["nothing", "story", "all"]
+
+
+def read_state(data: Path) -> State:
+    """What is kept of the demo in this folder. Raises SimulationError where there is none."""
+    path = data / "demo.json"
+    try:
+        state = State(**json.loads(path.read_text("utf-8")))
+        datetime.fromisoformat(state.end)
+    except OSError:
+        raise SimulationError(f"no demo was started in {data}; name its folder with --data") from None
+    except (ValueError, TypeError):
+        raise SimulationError(f"{path} is damaged; remove the folder {data} and start again") from None
+    return state
+
+
+def save_state(data: Path, state: State) -> None:
+    """Keep it."""
+    path = data / "demo.json"
+    path.with_suffix(".new").write_text(json.dumps(asdict(state)) + "\n", "utf-8")
+    path.with_suffix(".new").replace(path)
 
 
 def free_port() -> int:
@@ -52,21 +87,38 @@ class Demo:
         try:
             self._check_port()
             self.data.mkdir(mode=0o700, parents=True, exist_ok=True)
-            end, recorded = self._state()
-            newest = self._newest() if recorded else end
+            if not (self.data / "demo.json").exists():
+                save_state(self.data, State(datetime.now(UTC).replace(microsecond=0).isoformat(), "nothing"))
+            state = read_state(self.data)
+            known = state.recorded == "all"
+            newest = self._newest() if known else state.end
             self._follow_clock(newest)
-            self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
+            if not known:
+                self.say("Making the past of 25 vehicles …")
+                self._tallow("history", "simulate", "--record", "--data", str(self.data))
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
-            if not recorded:
-                self._history(end)
-                self._save(end, recorded=True)
-            self._tallow("ingest", "ingest")
-            self._tallow("watch", "watch", "--every", "5")
+            self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
+            if not known:
+                self._wait_for("story")
             self._wait_for_page()
-            live = ("--end", end, "--from", newest, "--speed", str(self.speed), "--breaks", str(self.data / "breaks"))
-            self._tallow("simulate", "simulate", *live)
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
             self._explain(newest)
+            if not known:
+                self._wait_for("all")
+            self._tallow("ingest", "ingest")
+            self._tallow("watch", "watch", "--every", "5")
+            live = (
+                "--end",
+                state.end,
+                "--from",
+                newest,
+                "--speed",
+                str(self.speed),
+                "--breaks",
+                str(self.data / "breaks"),
+            )
+            self._tallow("simulate", "simulate", *live)
+            self.say("All of the fleet is there, and sends.")
             self._watch()
         except OSError as error:
             raise SimulationError(f"demo cannot use {self.data}: {error.strerror or error}") from None
@@ -100,42 +152,22 @@ class Demo:
             except (OSError, OverflowError):
                 raise SimulationError(f"port {self.port} is taken or not allowed; name another with --port") from None
 
-    # The scenario's end is fixed at the first start, so that later starts continue the same story.
+    def _wait_for(self, recorded: str) -> None:
+        """Until so much of the past is there."""
+        process = self.running["history"]
+        while read_state(self.data).recorded not in (recorded, "all"):
+            if process.poll() is not None:
+                raise SimulationError(f"demo: its past could not be made; see {self.data / 'history.log'}")
+            self._pause()
+        if recorded == "all":
+            while process.poll() is None:
+                self._pause()
+            del self.running["history"]
 
-    def _state(self) -> tuple[str, bool]:
-        path = self.data / "demo.json"
-        if not path.exists():
-            now = datetime.now(UTC).replace(microsecond=0).isoformat()
-            self._save(now, recorded=False)
-        try:
-            state = json.loads(path.read_text("utf-8"))
-            return str(state["end"]), bool(state["recorded"])
-        except (ValueError, KeyError, TypeError):
-            raise SimulationError(f"{path} is damaged; remove the folder {self.data} and start again") from None
-
-    def _save(self, end: str, *, recorded: bool) -> None:
-        path = self.data / "demo.json"
-        path.with_suffix(".new").write_text(json.dumps({"end": end, "recorded": recorded}) + "\n", "utf-8")
-        path.with_suffix(".new").replace(path)
-
-    def _history(self, end: str) -> None:
-        folder = self.data / "history"
-        self._do("Simulating the history of 25 vehicles", "simulate", "--to", str(folder), "--end", end)
-        self._do("Registering the vehicles", "register", str(folder))
-        self._do("Recording the history", "replay", *map(str, sorted(folder.glob("messages-*.ndjson.gz"))))
-        self._do("Analysing it", "analyse")
-
-    def _do(self, what: str, *arguments: str) -> None:
-        """Run one command to its end."""
-        self.say(f"{what} …")
-        process = self._tallow("step", *arguments)
-        while process.poll() is None:
-            self._alive(but="step")
-            if self.stop.wait(0.05):
-                raise KeyboardInterrupt
-        del self.running["step"]
-        if process.returncode:
-            raise SimulationError(f"demo: '{arguments[0]}' failed; see {self.data / 'step.log'}")
+    def _pause(self) -> None:
+        self._alive(but="history")
+        if self.stop.wait(0.05):
+            raise KeyboardInterrupt
 
     def _newest(self) -> str:
         command = [sys.executable, "-m", "dashboard", "status", "--json"]

@@ -6,7 +6,7 @@ import heapq
 import json
 import multiprocessing
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import timedelta
 from functools import partial
@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from ingest.messages import encode, topic
+from ingest.messages import Arrival, encode, topic
 from ingest.times import EPOCH, instant
 from simulators import greased, reservoir
 from simulators.controller import Sent, arrival_us, messages
@@ -206,6 +206,15 @@ def log_line(fleet: str, vehicle: str, sent: Sent) -> bytes:
     return b'{"topic":"%s","payload":%s,"received_at":"%s"}\n' % (
         topic(fleet, vehicle, sent.kind).encode(), encode(sent.message), received.encode(),
     )  # fmt: skip
+
+
+def arrivals(scenario: Scenario, n: int, end_h: float, seed: int, until_us: int) -> Iterator[Arrival]:
+    """What vehicle number `n` sent up to a time, in order of arrival."""
+    run = run_of(scenario, n, end_h, seed)
+    for sent in messages(run):
+        if sent.arrives_us >= until_us:
+            return
+        yield Arrival(topic(scenario.fleet, run.machine.vehicle, sent.kind), encode(sent.message), sent.arrives_us)
 
 
 def _story_of(

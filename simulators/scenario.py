@@ -3,7 +3,7 @@
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.messages import is_name
@@ -39,6 +39,7 @@ LOOK_ALIKES = (
     "top_ups",
 )
 
+_LATELY_DAYS: Final = 2.0
 HOUR_METERS = ("fine", "whole", "none")
 
 
@@ -93,6 +94,12 @@ class Machine:
     trace_every: int = 0  # cycles; none by default
     troubles: tuple[Trouble, ...] = ()
     fitted_days: int | None = None  # its system was fitted so many days before the history's end
+
+    @property
+    def has_a_story(self) -> bool:
+        """Whether a fault lasts at the history's end, or did until shortly before, or the system was fitted lately."""
+        lasting = any(t.kind in KINDS and (t.end_days or 0.0) < _LATELY_DAYS for t in self.troubles)
+        return lasting or self.fitted_days is not None
 
 
 @dataclass(frozen=True)

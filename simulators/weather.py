@@ -1,10 +1,10 @@
 """Air temperature of a depot: season, day, fronts that pass in some days, and cold snaps. The climates are invented."""
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 Floats = NDArray[np.float64]
 
@@ -52,4 +52,5 @@ def lagged(air: Floats, lag_h: float) -> Floats:
 
 def _followed(keep: float, added: Floats, first: float) -> Floats:
     """x[i] = keep * x[i-1] + added[i], from x[-1] = first."""
-    return np.asarray(lfilter([1.0], [1.0, -keep], added, zi=[keep * first])[0])
+    keep = float(keep)
+    return np.array(list(accumulate(added.tolist(), lambda x, more: keep * x + more, initial=first))[1:])

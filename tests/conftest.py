@@ -11,11 +11,12 @@ import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 import pytest
-from sqlalchemy import Engine, create_engine, text
+from sqlalchemy import Connection, Engine, create_engine, text
 
 from ingest import database
 
@@ -109,23 +110,52 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@contextmanager
+def as_admin(address: str) -> Iterator[Connection]:
+    """A connection that makes and drops databases."""
+    engine = create_engine(address.replace("postgresql://", "postgresql+psycopg://"), isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        yield connection
+    engine.dispose()
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty database, of each kind."""
-    return empty_database(request, tmp_path)
+    # Where its engine is asked for, too, its tables are copied, which takes a fraction of making them.
+    return empty_database(request, tmp_path, with_tables="engine" in request.fixturenames)
 
 
-def empty_database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+def empty_database(request: pytest.FixtureRequest, tmp_path: Path, with_tables: bool = False) -> str:
     """The address of an empty database of the kind that a fixture of any scope is asked for."""
     if request.param == "sqlite":
+        if with_tables:
+            shutil.copy(request.getfixturevalue("sqlite_with_tables"), tmp_path / "tallow.db")
         return f"sqlite:///{tmp_path / 'tallow.db'}"
     admin: str = request.getfixturevalue("postgres_server")
-    engine = create_engine(admin.replace("postgresql://", "postgresql+psycopg://"), isolation_level="AUTOCOMMIT")
+    template = f" TEMPLATE {request.getfixturevalue('postgres_with_tables')}" if with_tables else ""
     name = f"t{time.time_ns()}"
-    with engine.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    engine.dispose()
+    with as_admin(admin) as connection:
+        connection.execute(text(f"CREATE DATABASE {name}{template}"))
     return admin.rsplit("/", 1)[0] + f"/{name}"
+
+
+@pytest.fixture(scope="session")
+def postgres_with_tables(postgres_server: str) -> str:
+    """The name of a database of that server that has all tables, to be copied."""
+    name = "with_tables"
+    with as_admin(postgres_server) as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    database.open_database(f"{postgres_server.rsplit('/', 1)[0]}/{name}").dispose()
+    return name
+
+
+@pytest.fixture(scope="session")
+def sqlite_with_tables(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file that has all tables, to be copied."""
+    path = tmp_path_factory.mktemp("tables") / "tallow.db"
+    database.open_database(f"sqlite:///{path}").dispose()
+    return path
 
 
 @pytest.fixture

@@ -5,11 +5,10 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.account.points import point_kind
@@ -18,6 +17,9 @@ from analytics.vehicle.doses import Doses
 from ingest.arrays import Floats
 from ingest.setups import Setup, in_force
 from ingest.times import microseconds
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _TENTHS: Final = 10.0  # doses are kept in tenths: a timer that is set otherwise makes parts of one
 CONFIDENCE: Final = 0.95
@@ -136,7 +138,7 @@ def unpacked(kept: bytes) -> DaysOfMonth:
 # Percent with limits ----------------------------------------------------------------------------------------
 
 
-def with_limits(sums: pd.DataFrame) -> pd.DataFrame:
+def with_limits(sums: "pd.DataFrame") -> "pd.DataFrame":
     """Percent greased as planned, of rows with the sums `planned`, `arrived`, `failed` over `vehicles`, and their squares and products
     `pp`, `pa`, `aa`, `pf`, `ff`.
 

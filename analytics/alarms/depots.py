@@ -1,8 +1,9 @@
 """What a depot wants: its lead time, its digest, its quiet hours; and its calendar, the days on which it is closed."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, delete, insert, select, update
@@ -77,10 +78,11 @@ def closings(connection: Connection, name: str) -> list[tuple[int, ClosedDays]]:
     """The closings that are kept of a depot, each with its number, by time."""
     table = schema.closing
     rows = connection.execute(select(table).where(table.c.depot == name).order_by(table.c.first_day, table.c.id))
-    return [
-        (row.id, ClosedDays(date.fromisoformat(row.first_day), date.fromisoformat(row.last_day), row.what))
-        for row in rows
-    ]
+    return [(row.id, _closed(row)) for row in rows]
+
+
+def _closed(row: Any) -> ClosedDays:
+    return ClosedDays(date.fromisoformat(row.first_day), date.fromisoformat(row.last_day), row.what)
 
 
 def keep_closing(connection: Connection, name: str, closed: ClosedDays) -> None:
@@ -123,13 +125,24 @@ def _forecast_anew(connection: Connection, name: str) -> None:
 
 def closed_dates(connection: Connection, name: str, first_year: int, last_year: int) -> dict[date, str]:
     """Each day of these years on which a depot is closed, and why."""
-    its = depot(connection, name)
-    found = {
-        day: why
-        for year in range(first_year, last_year + 1)
-        for day, why in ({} if its.country is None else public_holidays(its.country, its.region, year)).items()
-    }
-    return found | {day: closed.what for _, closed in closings(connection, name) for day in closed.days}
+    return closed_between(connection, [name], date(first_year, 1, 1), date(last_year, 12, 31)).get(name, {})
+
+
+def closed_between(
+    connection: Connection, names: Collection[str], first: date, last: date
+) -> dict[str, dict[date, str]]:
+    """Each day from `first` to `last` on which these depots are closed, and why; nothing at all of a depot whose closed days nobody ever
+    named."""
+    its, closing = schema.depot, schema.closing
+    kept = connection.execute(select(closing).where(closing.c.depot.in_(names)).order_by(closing.c.first_day)).all()
+    found: dict[str, dict[date, str]] = {row.depot: {} for row in kept}
+    keeps = its.c.name.in_(names), its.c.country.is_not(None)
+    for name, country, region in connection.execute(select(its.c.name, its.c.country, its.c.region).where(*keeps)):
+        years = [public_holidays(country, region, year) for year in range(first.year, last.year + 1)]
+        found.setdefault(name, {}).update((day, why) for year in years for day, why in year.items())
+    for row in kept:
+        found[row.depot] |= dict.fromkeys(_closed(row).days, row.what)
+    return {name: {day: why for day, why in days.items() if first <= day <= last} for name, days in found.items()}
 
 
 def closed_stretches(connection: Connection, name: str, timezone: str, at_us: int) -> tuple[tuple[int, int], ...]:

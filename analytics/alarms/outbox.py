@@ -16,7 +16,7 @@ from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
 from ingest import schema
 from ingest.database import upsert, writing
 from ingest.setups import Setup
-from ingest.times import DAY_US, instant, rfc3339
+from ingest.times import DAY_US, instant
 
 MINUTE_US: Final = 60_000_000
 
@@ -300,7 +300,12 @@ def _failed(connection: Connection, message: Message, problem: Undelivered, now_
     )
     if failures == REPORTED_AFTER:
         _report(connection, message.route, f"failing/{message.route.id}/{since}", now_us, why,
-                f"So it has been since {rfc3339(since)}; tallow goes on trying, and what is not delivered is kept")  # fmt: skip
+                f"So it has been since {_moment(since)}; tallow goes on trying, and what is not delivered is kept")  # fmt: skip
+
+
+def _moment(at_us: int) -> str:
+    at = instant(at_us)
+    return f"{at.day} {at:%b %Y, %H:%M} UTC"
 
 
 def _pause_us(before: int) -> int:

@@ -29,7 +29,7 @@ def refill_trouble(
 
     def day(at_us: int | None) -> str:
         at = None if at_us is None else instant(at_us).astimezone(zone)
-        return "a date far off" if at is None else f"{at.day} {at:%b}"
+        return "a date far off" if at is None else f"{at.day} {at:%b %Y}"
 
     level = f"{refill.level_pct:.0f} %"
     needs = f"It needs {refill.litres_to_full:.1f} l of {setup.grease_and_grade}."

@@ -22,11 +22,25 @@ def _departure(e: Evidence) -> str:
     return told
 
 
+def _from_the_start(facts: Facts, what: str) -> str:
+    """A fault that was there when the line was first heard, and is over."""
+    e = facts.evidence
+    alike = f"lines like it on {e['sister_vehicles']} sister vehicles" if e["sister_vehicles"] else "lines like it"
+    return (
+        f"{facts.where} was perhaps {what} from the start: it was first heard at {as_ratio(e['ratio_to_lines_alike'])} times the pressure"
+        f" of {alike}, and has come to read what they do."
+    )
+
+
 def _open_line(facts: Facts) -> str:
+    if "ratio_to_lines_alike" in facts.evidence:
+        return _from_the_start(facts, "open")
     return f"{facts.where} looks broken, off or leaking: {_departure(facts.evidence)}"
 
 
 def _blocked_line(facts: Facts) -> str:
+    if "ratio_to_lines_alike" in facts.evidence:
+        return _from_the_start(facts, "blocked")
     return f"{facts.where} looks blocked: {_departure(facts.evidence)}"
 
 

@@ -1,16 +1,25 @@
-"""Reading what other vehicles tell of one: those of its class lend to a young one, those of its depot stand when it is closed."""
+"""Reading what other vehicles tell of one: those of its class lend to a young one and tell what lines like its own read, those of its
+depot stand when it is closed."""
 
-from sqlalchemy import Connection, case, func, select
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+from sqlalchemy import Connection, Select, case, func, select
 
 from analytics.alarms.depots import closed_stretches
 from analytics.vehicle.peers import SHORT_DAYS, SISTERS, Sister, span_us
+from analytics.vehicle.pressure.sister_lines import SisterChannel, Tubes, alike_tubes, first_level, tubes_of
 from analytics.vehicle.standing import MATES, MAYBE_CLOSED_DAYS, STOP_DAYS, Mate, Yard
 from ingest import schema
 from ingest.arrays import Messages
-from ingest.reading import read_cycle_times, read_stops
+from ingest.reading import read_cycle_times, read_first_peaks, read_stops
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
 from ingest.times import DAY_US, EARLIEST_US
+
+_FIRST_CYCLES: Final = 60  # of a sister that tell what its lines read before they aged
+_FEWEST_CYCLES: Final = 12
 
 
 def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as_of_us: int) -> tuple[Sister, ...]:
@@ -19,19 +28,56 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
     heard_us = messages.cycles.at_us[messages.cycles.at_us >= EARLIEST_US]
     if not len(heard_us) or int(heard_us.min()) < as_of_us - SHORT_DAYS * DAY_US:
         return ()
-    vehicle, setup = schema.vehicle, schema.setup
     (own,) = (one.in_force(as_of_us) for one in read_vehicles(connection, vehicle_id))
-    alike = (
-        select(vehicle.c.id)
-        .join(setup)
-        .where(vehicle.c.fleet == own.fleet, setup.c.vehicle_class == own.vehicle_class, vehicle.c.id != vehicle_id)
-        .group_by(vehicle.c.id, vehicle.c.vehicle)
-        .order_by(func.max(case((setup.c.depot == own.depot, 1), else_=0)).desc(), vehicle.c.vehicle)
-        .limit(SISTERS)
-    )
+    alike = _of_its_fleet(vehicle_id, own).where(schema.setup.c.vehicle_class == own.vehicle_class)
     ids = connection.execute(alike).scalars().all()
     timers = {one.id: one.in_force(as_of_us).interval_min for one in read_vehicles(connection, ids)}
     return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)
+
+
+def _of_its_fleet(vehicle_id: int, own: Setup) -> Select[int]:
+    """The other vehicles of a fleet, of its class first, then of its depot, by name."""
+    vehicle, setup = schema.vehicle, schema.setup
+    firsts = (setup.c.vehicle_class == own.vehicle_class, setup.c.depot == own.depot)
+    return (
+        select(vehicle.c.id)
+        .join(setup)
+        .where(vehicle.c.fleet == own.fleet, vehicle.c.id != vehicle_id)
+        .group_by(vehicle.c.id, vehicle.c.vehicle)
+        .order_by(*(func.max(case((first, 1), else_=0)).desc() for first in firsts), vehicle.c.vehicle)
+        .limit(SISTERS)
+    )
+
+
+def read_sister_channels(
+    connection: Connection, vehicle_id: int, own: Setup, as_of_us: int, arrived_us: int | None = None
+) -> tuple[SisterChannel, ...]:
+    """What channels like those of a vehicle read at first on others of its fleet with the same kind of system and grease, by
+    what is known at `as_of_us`; of what had arrived by `arrived_us` where that is asked for."""
+    wanted = [tubes_of(own, name) for name in own.channels]
+    if not wanted:
+        return ()
+    ids = connection.execute(_of_its_fleet(vehicle_id, own)).scalars().all()
+    told = list[SisterChannel]()
+    for one in read_vehicles(connection, ids):
+        setup = one.in_force(as_of_us)
+        alike = {name: tubes for name in setup.channels if _has_alike(wanted, tubes := tubes_of(setup, name))}
+        if alike and (setup.feed, setup.nlgi) == (own.feed, own.nlgi):
+            since_us = max(setup.valid_from_us or EARLIEST_US, EARLIEST_US)
+            told += _first_levels(connection, one.id, alike, (since_us, as_of_us, arrived_us))
+    return tuple(told)
+
+
+def _has_alike(wanted: Sequence[Tubes], tubes: Tubes) -> bool:
+    return any(alike_tubes(one, tubes) for one in wanted)
+
+
+def _first_levels(
+    connection: Connection, vehicle_id: int, tubes: Mapping[str, Tubes], span: tuple[int, int, int | None]
+) -> list[SisterChannel]:
+    temp_c, names, kpa = read_first_peaks(connection, vehicle_id, _FIRST_CYCLES, *span)
+    levels = {name: first_level(kpa[:, j].astype(np.float64), temp_c, _FEWEST_CYCLES) for j, name in enumerate(names)}
+    return [SisterChannel(tubes[name], level) for name in tubes if (level := levels.get(name)) is not None]
 
 
 def read_yard(

@@ -13,7 +13,7 @@ from analytics.alarms.depots import depot
 from analytics.findings import Finding
 from analytics.pipeline.account import known_from, trends_due
 from analytics.pipeline.kept import fleet_revision
-from analytics.pipeline.peers import read_sisters, read_yard
+from analytics.pipeline.peers import read_sister_channels, read_sisters, read_yard
 from analytics.pipeline.workers import Workers
 from analytics.planning.greases import cold_weeks
 from analytics.planning.usage import Amount, Supply, monthly
@@ -101,6 +101,7 @@ def analysed(
                 depot(connection, setup.depot).lead_days,
                 read_sisters(connection, vehicle.id, then, at_us),
                 read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
+                read_sister_channels(connection, vehicle.id, setup, at_us, at_us if as_arrived else None),
             )
         )
     connection.rollback()  # all is read: no transaction stays open while it is analysed
@@ -115,8 +116,9 @@ def analysed(
             sisters,
             yard,
             since_us,
+            channels,
         )
-        for at_us, (then, lead_days, sisters, yard) in zip(moments_us, beside, strict=True)
+        for at_us, (then, lead_days, sisters, yard, channels) in zip(moments_us, beside, strict=True)
     ]
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from typing import Any, Final, TypeVar, cast
 
@@ -96,6 +97,7 @@ def workers(number: int | None = None, dask: str = "", beside: Sequence[str] = (
     # Not forked from this process: a lock that one of its threads holds would stay locked there.
     apart = multiprocessing.get_context("forkserver")
     apart.set_forkserver_preload(["analytics.pipeline.tasks", *beside])
+    forkserver.ensure_running()  # and meanwhile this one does what it has to do before
     theirs, ours = apart.Pipe(duplex=False)
     made = Workers(
         lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=ours.close

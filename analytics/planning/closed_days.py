@@ -1,6 +1,6 @@
 """Days on which a depot is closed: as somebody says, as a calendar file says, and the public holidays of its country."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
@@ -117,6 +117,17 @@ def public_holidays(country: str, region: str | None, year: int) -> dict[date, s
     import holidays
 
     return dict(holidays.country_holidays(country, subdiv=region, years=year).items())
+
+
+def joined(days: Mapping[date, str]) -> list[ClosedDays]:
+    """Closed days, each with why, by time: those that follow each other for one reason as one."""
+    found: list[ClosedDays] = []
+    for day, why in sorted(days.items()):
+        if found and found[-1].last + _DAY == day and found[-1].what == why:
+            found[-1] = ClosedDays(found[-1].first, day, why)
+        else:
+            found.append(ClosedDays(day, day, why))
+    return found
 
 
 def stretches(days: Iterable[date], timezone: str) -> tuple[tuple[int, int], ...]:

@@ -19,6 +19,7 @@ from analytics.vehicle.level import Fill, Reservoir, draws_air
 from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
+from analytics.vehicle.pressure.sister_lines import SisterChannel
 from analytics.vehicle.refill import Refill, filled_to, forecast
 from analytics.vehicle.standing import NO_YARD, Yard
 from analytics.vehicle.wording import beside_handover, to_finding
@@ -71,14 +72,16 @@ def analyse(
     sisters: Sequence[Sister] = (),
     yard: Yard = NO_YARD,
     recorded_since_us: int | None = None,
+    sister_channels: Sequence[SisterChannel] = (),
 ) -> Result:
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
     `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only, `yard` what is
-    known of its depot, `recorded_since_us` when anything of its fleet was heard first."""
+    known of its depot, `recorded_since_us` when anything of its fleet was heard first, `sister_channels` what lines like its own
+    read on other vehicles."""
     history = build(messages, setups, as_of_us, work)
     audit = cycles.analyse(history, settings)
     tank = level.analyse(history, audit, settings)
-    pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings)
+    pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings, sister_channels)
     flaws = confirmation.flawed(history, pressures.explained, settings)
     episodes = [
         *audit.episodes,

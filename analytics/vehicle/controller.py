@@ -7,6 +7,7 @@ A single report says little: sound vehicles send one in weeks, and cold brings d
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analytics.findings import Episode, joined
@@ -120,16 +121,17 @@ def _sagging(history: History) -> list[Episode]:
     told = np.flatnonzero(np.isfinite(c.supply_v) & (c.supply_v > 0))
     episodes: list[Episode] = []
     current: Episode | None = None
-    usual: list[float] = []
     latest: Floats = c.supply_v[told]
-    for n, i in enumerate(told.tolist()):
-        volts = float(latest[n])
-        if len(usual) < _LEARN_READINGS:
-            usual.append(volts)
-            continue
-        normal = float(np.median(usual))
-        median = float(np.median(latest[max(0, n - _MEDIAN_OF + 1) : n + 1]))
-        first = int(c.at_us[told[max(0, n - _MEDIAN_OF // 2)]])
+    usual: list[float] = latest[:_LEARN_READINGS].tolist()
+    if len(latest) <= len(usual):
+        return []
+    normal = float(np.median(usual))
+    medians = np.median(
+        sliding_window_view(latest, _MEDIAN_OF), axis=1
+    )  # [k] is that of readings up to k + _MEDIAN_OF - 1
+    for n, i in enumerate(told[len(usual) :].tolist(), start=len(usual)):
+        volts, median = float(latest[n]), float(medians[n - _MEDIAN_OF + 1])
+        first = int(c.at_us[told[n - _MEDIAN_OF // 2]])
         if current is None and median < _SAG * normal:
             current = Episode("controller_fault", None, first, int(c.at_us[i]))
             episodes.append(current)
@@ -139,4 +141,5 @@ def _sagging(history: History) -> list[Episode]:
             current.evidence = {"code": "supply_low", "supply_v": round(median, 1), "usual_v": round(normal, 1)}
         elif len(usual) < _USUAL_READINGS and volts > _SOUND_V * normal:
             usual.append(volts)
+            normal = float(np.median(usual))
     return episodes

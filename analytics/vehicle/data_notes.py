@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import odd_from_the_start
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
+from analytics.vehicle.wording import where
 from ingest.times import HOUR_US, instant
 
 _TURNS: Final = 4  # a controller that was swapped and swapped back came back once
@@ -33,10 +34,10 @@ def notes(result: Result) -> list[str]:
         )
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
-    for number, ratio in odd_from_the_start(result).items():
-        line = next(x for x in history.setup.lines if x.line == number)
+    for channel, (ratio, sisters) in odd_from_the_start(result).items():
+        whose = f" on {sisters} sister vehicles" if sisters else ""
         found.append(
-            f"Line {number} ({line.point}) has had {ratio:.1f} times the pressure of lines like it since it was first heard:"
+            f"{where(channel, history.setup)} has had {ratio:.1f} times the pressure of lines like it{whose} since it was first heard:"
             f" it may have been {'blocked' if ratio > 1 else 'open'} from the start, which its own past cannot tell."
         )
     found += _units(result)

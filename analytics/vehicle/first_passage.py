@@ -43,20 +43,29 @@ class Weeks:
 
 @dataclass(frozen=True)
 class Stops:
-    """Stretches in which a vehicle stands: the chance that one begins in a week, and lengths to draw from, days."""
+    """Stretches in which a vehicle stands: the chance that one begins in a week of work, and lengths to draw from, days."""
 
     a_week: float = 0.0
     days: Floats = field(default_factory=lambda: np.ones(1))
 
 
+@dataclass(frozen=True)
+class Trouble:
+    """What changes how fast grease goes until somebody mends it: over the use of a sound system, for so many days (paths,)."""
+
+    ratio: float
+    days: Floats
+
+
 def first_passage(
     needed: Floats, weeks: Weeks, horizon_days: int, rng: np.random.Generator, stops: Stops = Stops(),
-    stands_days: Floats | None = None, closed: NDArray[np.bool_] | None = None, begun: float = 0.0,
+    stands_days: Floats | None = None, closed: NDArray[np.bool_] | None = None, begun: float = 0.0, trouble: Trouble | None = None,
 ) -> Floats:  # fmt: skip
-    """Days until `needed` cycles are done, one path for each of them: shape (paths,), inf beyond the horizon.
+    """Days until `needed` sound cycles are done, one path for each of them: shape (paths,), inf beyond the horizon.
 
     `stands_days` (paths,) passes before anything runs; on `closed` days (paths, days) or (1, days) nothing does. Days are those
-    of 24 hours that the weeks are made of; so much of the first has `begun` that what ran before then counts no more.
+    of 24 hours that the weeks are made of; so much of the first has `begun` that what ran before then counts no more. While a
+    `trouble` lasts a cycle counts for more or less than one.
     """
     counts, paths = weeks.counts, len(needed)
     mean = weeks.mean
@@ -67,7 +76,7 @@ def first_passage(
     ahead = min(most, int(np.ceil(1.5 * np.max(needed) / mean + float(np.quantile(stands, 0.9)) / 7)) + 4)
     seed = rng.integers(1 << 62)
     while True:
-        days = _passed(needed, weeks, counts, ahead, np.random.default_rng(seed), stops, stands, closed, begun)
+        days = _passed(needed, weeks, counts, ahead, np.random.default_rng(seed), stops, stands, closed, begun, trouble)
         if ahead >= most or np.isfinite(days).mean() >= _NEARLY:
             return np.where(days <= horizon_days, days, np.inf)
         ahead = min(most, _MORE * ahead)
@@ -75,7 +84,7 @@ def first_passage(
 
 def _passed(
     needed: Floats, weeks: Weeks, counts: Floats, ahead: int, rng: np.random.Generator, stops: Stops, stands: Floats,
-    closed: NDArray[np.bool_] | None, begun: float,
+    closed: NDArray[np.bool_] | None, begun: float, trouble: Trouble | None,
 ) -> Floats:  # fmt: skip
     """Days until `needed` cycles are done, inf where that takes more than so many weeks."""
     paths, recent = len(needed), len(counts) - weeks.seasonal
@@ -91,13 +100,17 @@ def _passed(
     if closed is not None:
         reach = min(closed.shape[1], 7 * ahead)
         running[:, :reach] *= ~closed[:, :reach]
+    each = np.ones_like(running)  # what a cycle counts for
+    if trouble is not None:
+        each[np.arange(7 * ahead) + 0.5 < trouble.days[:, None]] = trouble.ratio
+        running *= each
     done = np.cumsum(running, axis=1)
     day = np.argmax(done >= needed[:, None], axis=1)
     path = np.flatnonzero(done[:, -1] >= needed)
     day, which = day[path], drawn[path, day[path] // 7]
     # The cycle of that day at which it is: all weeks' times one after another.
     still = needed[path] - (done[path, day] - running[path, day])
-    number = np.maximum(0, np.ceil(still / weeks.pace[which]).astype(np.intp) - 1)
+    number = np.maximum(0, np.ceil(still / (weeks.pace[which] * each[path, day])).astype(np.intp) - 1)
     length = np.array([len(week) for week in weeks.times])
     before = np.concatenate([np.zeros((len(counts), 1)), np.cumsum(counts / weeks.pace[:, None], axis=1)], axis=1)
     place = np.rint(before[which, day % 7]).astype(np.intp) + number + np.where(day == 0, over[which], 0)
@@ -109,12 +122,12 @@ def _passed(
 
 
 def _standing(paths: int, ahead: int, rng: np.random.Generator, stops: Stops, stands: Floats) -> NDArray[np.bool_]:
-    """(paths, days) whether it stands: still, or again by chance."""
+    """(paths, days) whether it stands: still, or again after a stretch of work, which ends by chance."""
     days = 7 * ahead
-    path, week = np.nonzero(rng.random((paths, ahead)) < stops.a_week)
-    begin = 7 * week + rng.integers(0, 7, len(path))
-    end = np.minimum(days, begin + np.maximum(1, np.rint(rng.choice(stops.days, len(path)))).astype(np.intp))
-    turns = np.zeros((paths, days + 1), np.int32)
-    np.add.at(turns, (path, begin), 1)
-    np.add.at(turns, (path, end), -1)
-    return np.asarray((np.cumsum(turns[:, :days], axis=1) > 0) | (np.arange(days) + 0.5 < stands[:, None]))
+    stand = np.arange(days) + 0.5 < stands[:, None]
+    until = stands + (rng.exponential(7 / stops.a_week, paths) if stops.a_week > 0 else np.inf)
+    while len(path := np.flatnonzero(until < days)):
+        begin, length = until[path].astype(np.intp), np.maximum(1, np.rint(rng.choice(stops.days, len(path))))
+        stand[path] |= (np.arange(days) >= begin[:, None]) & (np.arange(days) < (begin + length)[:, None])
+        until[path] = begin + length + rng.exponential(7 / stops.a_week, len(path))
+    return np.asarray(stand)

@@ -11,21 +11,20 @@ from analytics.kinds import FINDING_KINDS, severity_rank
 from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.pressure.sister_lines import odd_lines
 from ingest.arrays import Floats
 
 
-def odd_from_the_start(result: Result) -> dict[int, float]:
-    """Lines whose pressure has differed from that of lines like them since they were first heard: line -> ratio.
+def odd_from_the_start(result: Result) -> dict[str, tuple[float, int]]:
+    """Channels whose pressure has differed from that of channels like them since they were first heard: channel -> (ratio, sister
+    vehicles that tell it, 0 where the vehicle's own lines do).
 
-    Nothing in a line's own past tells a fault that was there from the beginning; other lines of the vehicle do.
+    Nothing in a line's own past tells a fault that was there from the beginning; lines like it do.
     """
-    channels = result.pressures.channels
-    off = dict(zip(channels, odd_lines(result.history, channels)(result.pressures.level), strict=True))
+    beside = result.pressures.beside
     return {
-        line.line: round(float(np.exp(off[line.channel])), 2)
-        for line in result.history.setup.lines
-        if line.channel and np.isfinite(off[line.channel]) and off[line.channel] != 0.0
+        name: (round(float(np.exp(off)), 2), int(number))
+        for name, off, number in zip(result.pressures.channels, beside.odd, beside.sisters, strict=True)
+        if np.isfinite(off) and off != 0.0 and name in result.history.setup.channels
     }
 
 
@@ -96,6 +95,7 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
     """The condition of each line of the line list, in its order."""
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     index = {name: j for j, name in enumerate(result.pressures.channels)}
+    odd = odd_from_the_start(result)
     out = []
     for line in result.history.setup.lines:
         own = [f for f in open_ if f.channel is not None and f.channel == line.channel]
@@ -109,7 +109,7 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
                 line=line.line,
                 bundle=line.bundle,
                 condition=condition,
-                state=concerning[0] if concerning else _state(condition, hours, result, settings),
+                state=concerning[0] if concerning else _state(condition, hours, result, settings, line.channel in odd),
                 critical_dry=line.critical and bool(drying or (hours or 0.0) >= settings.dry_act_now_h),
                 ratio=ratio,
                 hours_since_grease=hours,
@@ -131,12 +131,13 @@ def _readings(result: Result, channel: int) -> tuple[str, float | None]:
     return drift or "sound", ratio
 
 
-def _state(condition: str, hours: float | None, result: Result, settings: Settings) -> LineState:
-    """How a line is marked that no open finding concerns. What nothing proves is never sound."""
+def _state(condition: str, hours: float | None, result: Result, settings: Settings, odd: bool) -> LineState:
+    """How a line is marked that no open finding concerns. What nothing proves is never sound, nor is a line that is `odd` beside
+    those like it: it may have been faulty from the start."""
     silent = any(f.open and f.kind == "silent" for f in result.findings)
     if hours is not None and hours >= settings.dry_act_now_h:
         return "plan"
     waits = hours is None or hours > WAITS_INTERVALS * result.history.setup.interval_min / 60
-    if waits or silent or condition in ("unwatched", "learning"):
+    if waits or silent or odd or condition in ("unwatched", "learning"):
         return "not_proven"
     return "note" if condition in DRIFTS else "sound"

@@ -15,12 +15,13 @@ import numpy as np
 
 from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
-from analytics.vehicle.first_passage import first_passage
+from analytics.vehicle.first_passage import Trouble, first_passage
 from analytics.vehicle.habits import Runs, closed_days, drift, habits, midnight_us
 from analytics.vehicle.history import History
 from analytics.vehicle.level import Reservoir, percent_of_reservoir
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
+from analytics.vehicle.use import Use, pace_of, use_of
 from ingest.arrays import Floats
 from ingest.times import DAY_US, rfc3339
 from ingest.work import Work
@@ -29,7 +30,7 @@ _PATHS: Final = 400
 # Standard normal, spread evenly over the paths: chance is left to what has no such shape.
 _NORMAL: Final = np.array([NormalDist().inv_cdf((k + 0.5) / _PATHS) for k in range(_PATHS)])
 _EVEN: Final = (np.arange(_PATHS) + 0.5) / _PATHS
-_SAME_SETTING: Final = 0.05
+_MENDED_DAYS: Final = 21.0  # in the mean, after which somebody mends what is found (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -89,14 +90,6 @@ class Refill:
         }
 
 
-def _pace(audit: Audit) -> Floats:
-    """(cycles,) how many cycles each would be under the timer's present setting; small differences are the timer's own."""
-    if not len(audit.interval_h):
-        return np.zeros(0)
-    ratio = audit.interval_h / audit.interval_h[-1]
-    return np.where(np.abs(ratio - 1) > _SAME_SETTING, ratio, 1.0)
-
-
 def forecast(
     history: History, audit: Audit, reservoir: Reservoir, settings: Settings, sisters: Sequence[Sister] = (), yard: Yard = NO_YARD
 ) -> Refill:  # fmt: skip
@@ -105,7 +98,7 @@ def forecast(
     setup, as_of = history.setup, history.as_of_us
     dose_cm3 = setup.dose_cm3 * reservoir.dose_ratio * reservoir.run_ratio
     at_us = history.cycles.at_us
-    ran, pace = 1 + audit.lost, _pace(audit)
+    ran, pace, use = 1 + audit.lost, pace_of(audit), use_of(history, audit, reservoir, settings)
     days = (as_of - int(history.heard_us[0])) / DAY_US if len(at_us) else 0.0
     recent = at_us > as_of - 28 * DAY_US
     per_day = float((ran * pace)[recent].sum() / min(days, 28.0)) if days >= 1 else None
@@ -133,7 +126,7 @@ def forecast(
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         return answer("unknown", "less than three days are recorded")
-    ahead = _draw(history, audit, pace, (level, level_sd), dose_cm3, reservoir.dose_ratio_sd, settings, sisters, yard)
+    ahead = _draw(history, audit, use, (level, level_sd), reservoir.dose_ratio_sd, settings, sisters, yard)
     if ahead is None:
         return answer("unknown", "the pump has not run in the weeks on record")
     points = [
@@ -182,7 +175,7 @@ class _Ahead:
 
 
 def _draw(
-    history: History, audit: Audit, pace: Floats, level: tuple[float, float], dose_cm3: float, dose_sd: float, settings: Settings,
+    history: History, audit: Audit, use: Use, level: tuple[float, float], dose_sd: float, settings: Settings,
     sisters: Sequence[Sister], yard: Yard,
 ) -> _Ahead | None:  # fmt: skip
     """The paths; `level` is (percent, its standard deviation) when the vehicle was heard last. None where it has hardly run."""
@@ -191,18 +184,20 @@ def _draw(
     rng = np.random.default_rng(crc32(f"{setup.fleet}/{setup.vehicle}".encode()))
     heard_us = max(int(history.heard_us[-1]), int(at_us[-1]))
     origin_us = midnight_us(heard_us, setup.timezone)
-    runs = Runs(at_us, 1 + audit.lost, pace, int(history.heard_us[0]))
+    runs = Runs(at_us, 1 + audit.lost, use.pace, int(history.heard_us[0]))
     found = habits(runs, origin_us, setup.interval_min, yard.closed, sisters)
     if found is None:
         return None
-    per_cycle_pct = percent_of_reservoir(dose_cm3, setup.reservoir_l)
+    per_cycle_pct = percent_of_reservoir(use.cm3_per_cycle, setup.reservoir_l)
     now = np.maximum(level[0] + level[1] * rng.permutation(_NORMAL), setup.low_mark_pct + 0.05)
-    ahead_weeks = (level[0] - setup.low_mark_pct) / per_cycle_pct / found.weeks.mean
+    ahead_weeks = (level[0] - setup.low_mark_pct) / (per_cycle_pct * use.trouble) / found.weeks.mean
     drift_sd = float(np.hypot(drift(found.counts, ahead_weeks), found.pace_sd))
     factor = np.exp(np.hypot(dose_sd, drift_sd) * rng.permutation(_NORMAL))
     needed = np.maximum(1.0, (now - setup.low_mark_pct) / (per_cycle_pct * factor))
     begun = (heard_us - origin_us) / DAY_US
     closed = closed_days(yard.closed, runs, origin_us, settings.horizon_days, rng.permutation(_EVEN))
+    mended_days = (as_of - origin_us) / DAY_US - _MENDED_DAYS * np.log(rng.permutation(_EVEN))
+    trouble = None if use.trouble == 1.0 else Trouble(use.trouble, mended_days)
     seed = rng.integers(1 << 62)
 
     def paths(stands_days: Floats) -> Floats:
@@ -215,6 +210,7 @@ def _draw(
             stands_days,
             closed,
             begun,
+            trouble,
         )
         return np.asarray(origin_us + days * DAY_US)
 

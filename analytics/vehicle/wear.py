@@ -27,7 +27,7 @@ from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import readings_of, sheet_use
 from analytics.vehicle.lubrication import inside
 from analytics.vehicle.pressure.traces import courses
-from ingest.arrays import Floats
+from ingest.arrays import Floats, Ints
 from ingest.times import DAY_US, FOREVER_US, HOUR_US, LONG_AGO_US
 
 What = Literal["pressure", "rest", "rise", "supply", "dose"]
@@ -36,6 +36,7 @@ FEWEST_DAYS: Final = 40
 FEWEST_H: Final = 100.0
 _READINGS: Final = 3  # of a day, at least, for a median
 _BASELINE_DAYS: Final = 30
+_WIDE: Final = 64  # readings of a day that are sorted in a table of all days
 _SURE: Final = 0.975  # either limit
 _SEVERAL: Final = 3  # channels, whose median no single one moves
 _PACE_DAYS: Final = 28
@@ -106,6 +107,7 @@ def _series(result: Result, settings: Settings) -> Iterator[_Series]:
     history, c = result.history, result.history.cycles
     relief = history.said("relief_kpa", c.at_us)
     together = _together(history)
+    traced, days = any(trace is not None for trace in c.trace), _Days(history)
     for channel in history.setup.channels:
         if channel not in c.channels:
             continue
@@ -115,19 +117,19 @@ def _series(result: Result, settings: Settings) -> Iterator[_Series]:
         possible = (peak > 0) & (peak < settings.impossible_over_relief * relief) & _sound(result, channel)
         log_peak = np.log(np.where(possible, peak, np.nan))
         limits = (settings.open_log_ratio, settings.blocked_log_ratio)
-        yield _daily(history, "pressure", channel, lines, log_peak - together, limits)
+        yield days.series("pressure", channel, lines, log_peak - together, limits)
         share = np.where(possible & (rest > 0) & (rest <= peak), rest / np.maximum(peak, 1.0), np.nan)
         if history.setup.feed != "injector":  # whose main line is vented
-            yield replace(_daily(history, "rest", channel, lines, np.log(share), (-np.inf, _REST_LIMIT)), absolute=True)
-        if any(trace is not None for trace in c.trace):
+            yield replace(days.series("rest", channel, lines, np.log(share), (-np.inf, _REST_LIMIT)), absolute=True)
+        if traced:
             at_us, rise_s, _ = courses(history, channel)
             known = np.isfinite(rise_s) & (rise_s > 0)
             rise = np.full(len(c), np.nan)
             rise[np.searchsorted(c.at_us, at_us[known].astype(np.int64))] = np.log(rise_s[known])
             rise[~possible] = np.nan
-            yield _daily(history, "rise", channel, lines, rise, (-np.inf, _RISE_LIMIT), fewest=1)
+            yield days.series("rise", channel, lines, rise, (-np.inf, _RISE_LIMIT), fewest=1)
     volts = np.log(np.where(c.supply_v > 0, c.supply_v, np.nan))
-    yield _daily(history, "supply", None, (), volts, (_SUPPLY_LIMIT, np.inf))
+    yield days.series("supply", None, (), volts, (_SUPPLY_LIMIT, np.inf))
 
 
 def _dose(result: Result, settings: Settings) -> Iterator[_Series]:
@@ -243,19 +245,49 @@ def _percent(log_change: float) -> float:
     return round(100 * float(np.expm1(log_change)), 2)
 
 
-def _daily(
-    history: History, what: What, channel: str | None, lines: tuple[int, ...], log_value: Floats, limits: tuple[float, float],
-    *, fewest: int = _READINGS,
-) -> _Series:  # fmt: skip
-    """Medians of the days that have enough readings."""
-    import pandas as pd  # here, since it takes long to load
+class _Days:
+    """Medians of the days that have enough readings of something."""
 
-    c, known = history.cycles, np.isfinite(log_value)
-    columns = {"hours": history.cycle_h[known], "y": log_value[known], "temp": np.nan_to_num(c.temp_c[known], nan=0.0)}
-    by_day = pd.DataFrame(columns).groupby(c.at_us[known] // DAY_US)
-    told = by_day.median()[by_day.size() >= fewest]
-    day, hours, y, temp = (np.asarray(v, np.float64) for v in (told.index, told["hours"], told["y"], told["temp"]))
-    return _Series(what, channel, lines, day * DAY_US, hours, y, temp, limits)
+    def __init__(self, history: History) -> None:
+        c = history.cycles
+        self._day = c.at_us // DAY_US
+        self._hours, self._temp_c = history.cycle_h, np.nan_to_num(c.temp_c, nan=0.0)
+        # Most channels are read in the same cycles: by which cycles, and by how many readings are enough.
+        self._beside: dict[tuple[bytes, int], tuple[Floats, Floats, Floats]] = {}
+
+    def series(
+        self, what: What, channel: str | None, lines: tuple[int, ...], log_value: Floats, limits: tuple[float, float],
+        *, fewest: int = _READINGS,
+    ) -> _Series:  # fmt: skip
+        """The days' medians of (cycles,) logarithms, and of the hours and temperatures at which they were read."""
+        known = np.isfinite(log_value)
+        day = self._day[known]
+        y = _medians(day, log_value[known], fewest)
+        key = known.tobytes(), fewest
+        if key not in self._beside:
+            at_us = np.unique(day)[np.unique(day, return_counts=True)[1] >= fewest].astype(np.float64) * DAY_US
+            hours, temp_c = (_medians(day, of[known], fewest) for of in (self._hours, self._temp_c))
+            self._beside[key] = at_us, hours, temp_c
+        at_us, hours, temp_c = self._beside[key]
+        return _Series(what, channel, lines, at_us, hours, y, temp_c, limits)
+
+
+def _medians(day: Ints, values: Floats, fewest: int) -> Floats:
+    """(days,) medians of (n,) values in order of their days, of those with enough of them."""
+    begins = np.flatnonzero(np.r_[True, day[1:] != day[:-1]][: len(day)])
+    number = np.diff(np.r_[begins, len(day)])
+    table = np.full((len(begins), min(number.max(initial=0), _WIDE)), np.inf)
+    row = np.repeat(np.arange(len(begins)), number)
+    place = np.arange(len(day)) - begins[row]
+    fits = number[row] <= _WIDE
+    table[row[fits], place[fits]] = values[fits]
+    table.sort(axis=1)
+    middle = np.minimum(number, _WIDE)
+    each = np.arange(len(begins))
+    medians = (table[each, (middle - 1) // 2] + table[each, middle // 2]) / 2
+    for k in np.flatnonzero(number > _WIDE):
+        medians[k] = np.median(values[begins[k] : begins[k] + number[k]])
+    return np.asarray(medians[number >= fewest], np.float64)
 
 
 def fit(thousand_h: Floats, y: Floats, temp_c: Floats) -> tuple[float, float, Floats]:
@@ -264,13 +296,15 @@ def fit(thousand_h: Floats, y: Floats, temp_c: Floats) -> tuple[float, float, Fl
     Huber's M-estimate (statsmodels' RLM), with temperature and its square beside it where it varies. The error is widened by the
     lag-one correlation r of what is left over: so many points are worth (1 - r) / (1 + r) of them (Bayley and Hammersley 1946).
     """
-    import statsmodels.api as sm  # here, since it takes long to load
+    # Here, since they take long to load.
+    from statsmodels.robust.norms import HuberT
+    from statsmodels.robust.robust_linear_model import RLM
 
     x = thousand_h - thousand_h[0]
     warm = (temp_c - np.median(temp_c)) / 10
     terms = [np.ones(len(x)), x, *([warm, warm**2] if np.ptp(temp_c) > 1 else [])]
     design = np.column_stack(terms)
-    told = sm.RLM(y, design, M=sm.robust.norms.HuberT()).fit()
+    told = RLM(y, design, M=HuberT()).fit()
     left = np.clip(told.resid / max(told.scale, 1e-9), -3, 3)
     r = float(np.clip(np.corrcoef(left[:-1], left[1:])[0, 1], 0.0, 0.95)) if np.ptp(left) > 0 else 0.0
     weather = design[:, 2:] @ told.params[2:]

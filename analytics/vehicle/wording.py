@@ -10,7 +10,7 @@ from analytics.kinds import FINDING_KINDS, LINE_FAULTS, Facts
 from analytics.vehicle.commissioning import Handover
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure import PROOF_CYCLES, traces
-from ingest.setups import Line, Setup
+from ingest.setups import Setup
 from ingest.times import instant
 from ingest.work import Work
 
@@ -35,7 +35,7 @@ def to_finding(episode: Episode, history: History) -> Finding:
         evidence["cycles_since_repair"] = _proof_cycles(episode, history, repair)
     if kind.sentence is None:
         raise ValueError(f"{episode.kind} has no sentence")
-    summary = kind.sentence(Facts(evidence, _where(episode.channel, lines), setup))
+    summary = kind.sentence(Facts(evidence, where(episode.channel, setup), setup))
     if len(lines) > 1:
         summary += _which(episode.kind, setup.feed)
     began = instant(episode.began_us).astimezone(ZoneInfo(setup.timezone))
@@ -114,7 +114,9 @@ def _remarks(episode: Episode, history: History) -> int:
     )
 
 
-def _where(channel: str | None, lines: list[Line]) -> str:
+def where(channel: str | None, setup: Setup) -> str:
+    """The lines of a channel, in words."""
+    lines = [line for line in setup.lines if channel is not None and line.channel == channel]
     if len(lines) == 1:
         line = lines[0]
         bundle = f", {line.bundle}" if line.bundle else ""

@@ -20,6 +20,7 @@ from limits.strategies import FixedWindowRateLimiter
 from sqlalchemy import Engine
 
 from dashboard import access_tokens, accounts
+from dashboard.api.account import account
 from dashboard.api.alarms import alarms
 from dashboard.api.messages import messages
 from dashboard.api.results import results
@@ -59,7 +60,7 @@ def serve_api(app: Flask, database: Engine) -> None:
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     api.spec.options["security"] = [{"token": []}]
     app.after_request(_tagged)
-    for part in (vehicles, results, alarms, work, messages):
+    for part in (vehicles, results, account, alarms, work, messages):
         api.register_blueprint(part, url_prefix=ROOT)
     _describe_problems(api)
     app.register_error_handler(Problem, _told)

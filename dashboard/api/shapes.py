@@ -16,11 +16,11 @@ from ingest.work import KINDS
 
 MOST_ROWS: Final = 500
 QUERY: Final[dict[str, Any]] = {"location": "query", "unknown": RAISE}  # a word that is not known is a mistake
-_NAME: Final = r"^[A-Za-z0-9_-]{1,64}$"
+NAME: Final = r"^[A-Za-z0-9_-]{1,64}$"
 _STATES: Final = list(State.__args__)  # type: ignore[attr-defined]
 
 
-class _Told(Schema):
+class Told(Schema):
     """An answer, or what may be sent back as it was answered: fields that are not known are ignored."""
 
     class Meta:
@@ -29,7 +29,7 @@ class _Told(Schema):
         unknown = EXCLUDE
 
 
-class _Said(Schema):
+class Said(Schema):
     """A question or an order; what it does not know it refuses."""
 
 
@@ -58,13 +58,13 @@ def positive(**more: Any) -> fields.Float:
     return fields.Float(validate=validate.Range(0.001, 1e9), **more)
 
 
-class Asked(_Said):
+class Asked(Said):
     """How every list may be asked for."""
 
     cursor = fields.String(metadata={"description": "`next` of the list before"}, validate=validate.Length(max=1000))
     limit = fields.Integer(load_default=100, validate=validate.Range(1, MOST_ROWS))
-    fleet = fields.String(validate=validate.Regexp(_NAME))
-    vehicle = fields.String(validate=validate.Regexp(_NAME))
+    fleet = fields.String(validate=validate.Regexp(NAME))
+    vehicle = fields.String(validate=validate.Regexp(NAME))
 
 
 class AskedVehicles(Asked):
@@ -88,7 +88,7 @@ class AskedAlarms(Asked):
     state = fields.String(validate=validate.OneOf(_STATES))
 
 
-class Line(_Told):
+class Line(Told):
     """A line of a line list."""
 
     line = fields.Integer(required=True, validate=validate.Range(1, 9999))
@@ -101,7 +101,7 @@ class Line(_Told):
     critical = fields.Boolean(load_default=False)
 
 
-class Setup(_Told):
+class Setup(Told):
     """How a vehicle's system is set up, by the columns of the registry's files."""
 
     fleet = fields.String(dump_only=True)
@@ -126,7 +126,7 @@ class Setup(_Told):
     lines = fields.List(fields.Nested(Line), required=True, validate=validate.Length(1, 100))
 
 
-class Vehicle(_Told):
+class Vehicle(Told):
     """A vehicle as lists show it."""
 
     fleet = fields.String(required=True)
@@ -142,7 +142,7 @@ class Vehicle(_Told):
     heard_at = said_time(required=True, allow_none=True)
 
 
-class Finding(_Told):
+class Finding(Told):
     """A finding, as the command line prints it."""
 
     fleet = fields.String(required=True)
@@ -158,7 +158,7 @@ class Finding(_Told):
     evidence = fields.Dict(required=True)
 
 
-class Refill(_Told):
+class Refill(Told):
     """A refill forecast, as the command line prints it."""
 
     fleet = fields.String(required=True)
@@ -177,7 +177,7 @@ class Refill(_Told):
     basis = fields.String(required=True, allow_none=True)
 
 
-class Fill(_Told):
+class Fill(Told):
     """A fill seen in the level readings, as the command line prints it."""
 
     fleet = fields.String(required=True)
@@ -189,7 +189,7 @@ class Fill(_Told):
     litres = fields.Float(required=True)
 
 
-class Step(_Told):
+class Step(Told):
     """What happened to an alarm."""
 
     at = said_time(required=True)
@@ -200,7 +200,7 @@ class Step(_Told):
     until = said_time(required=True, allow_none=True)
 
 
-class Alarm(_Told):
+class Alarm(Told):
     """An alarm by IEC 62682."""
 
     number = fields.Integer(required=True)
@@ -225,23 +225,23 @@ class AlarmWithHistory(Alarm):
     history = fields.List(fields.Nested(Step), required=True)
 
 
-class Acknowledged(_Said):
+class Acknowledged(Said):
     """That somebody takes note of an alarm."""
 
     why = text(1000, load_default="")
 
 
-class Shelved(_Said):
+class Shelved(Said):
     """That an alarm goes out of sight until a time."""
 
     why = text(1000, required=True)
     until = time(required=True)
 
 
-class Work(_Told):
+class Work(Told):
     """Work that was done, by whom."""
 
-    key = fields.String(required=True, validate=validate.Regexp(_NAME), metadata={
+    key = fields.String(required=True, validate=validate.Regexp(NAME), metadata={
         "description": "given by whoever records it: the same record sent again is one"})  # fmt: skip
     kind = fields.String(required=True, validate=validate.OneOf(list(KINDS)))
     at = time(required=True)
@@ -255,14 +255,14 @@ class Work(_Told):
     run_s = positive(allow_none=True)
     depot = text(256, allow_none=True)
     note = text(1000)
-    corrects = fields.String(allow_none=True, validate=validate.Regexp(_NAME))
+    corrects = fields.String(allow_none=True, validate=validate.Regexp(NAME))
     withdrawn = fields.Boolean()
     above_full = fields.Boolean(load_only=True, load_default=False, metadata={
         "description": "a fill above the full mark is meant"})  # fmt: skip
     stands = fields.Boolean(dump_only=True)
 
 
-class Message(_Said):
+class Message(Said):
     """A message as a line of a log file has it."""
 
     topic = fields.String(required=True, validate=validate.Length(max=65_535))
@@ -270,13 +270,13 @@ class Message(_Said):
     received_at = time(load_default=None, allow_none=True)
 
 
-class Messages(_Said):
+class Messages(Said):
     """Messages, in any order, some of them perhaps handed in before."""
 
     messages = fields.List(fields.Nested(Message), required=True, validate=validate.Length(1, 1000))
 
 
-class Recorded(_Told):
+class Recorded(Told):
     """What became of messages."""
 
     recorded = fields.Integer(required=True)

@@ -74,7 +74,8 @@
     }
 
     const toggle = (_, open) => !open;
-    const unfold = (_, names) => (names.includes("folded") ? names.replace(" folded", "") : `${names} folded`);
+    const FOLDED = " fleet-folded";
+    const unfold = (_, names) => (names.includes(FOLDED) ? names.replace(FOLDED, "") : names + FOLDED);
 
     document.addEventListener("keydown", (event) => {
         const field = document.querySelector("#find");

@@ -1,7 +1,7 @@
-// Remarks and photos on records of work: made smaller here, where the way to the server is narrow, and made anew there.
+// Remarks and photos on records of work: made smaller here, where the way to the server is narrow, and made anew there. Until the server
+// has them they are kept as records are (`work.js`).
 (function () {
     const LONGEST_SIDE = 1600;
-    const newKey = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("");
 
     async function smaller(file) {
         try {
@@ -17,36 +17,31 @@
         }
     }
 
-    async function send(address, body, type) {
-        const answer = await fetch(address, {method: "POST", headers: {"Content-Type": type}, body});
-        const json = !answer.redirected && (answer.headers.get("Content-Type") || "").startsWith("application/json");
-        if (answer.ok && json) return "";
-        return json ? (await answer.json()).problem || "refused" : answer.status === 413 ? "this photo is too large" : "the server does not take it now";
-    }
+    const asText = (file) => new Promise((ready, failed) => {
+        const reader = new FileReader();
+        Object.assign(reader, {onload: () => ready(reader.result), onerror: () => failed(reader.error)});
+        reader.readAsDataURL(file);
+    });
 
     async function remark(clicks, who, on, text, by) {
+        const {hand, isTaken, newKey} = window.tallowKept;
         const field = document.getElementById("remark-photo"), file = field && field.files[0];
         if (!clicks) return window.dash_clientside.no_update;
         if (!by) return "Say who you are above, under Who did it.";
         if (!on) return "Record some work first.";
         if (!(text || "").trim() && !file) return "Say something, or choose a photo.";
-        const address = () => `/remark/${who.fleet}/${who.name}/${on}/${newKey()}`;
-        try {
-            if (file) {
-                const body = await smaller(file);
-                const problem = await send(`${address()}?by=${encodeURIComponent(by)}`, body, body.type || "application/octet-stream");
-                if (problem) return `Not added: ${problem}.`;
-                field.value = "";
-            }
-            if ((text || "").trim()) {
-                const problem = await send(address(), JSON.stringify({text, by}), "application/json");
-                if (problem) return `Not added: ${problem}.`;
-                window.dash_clientside.set_props("remark-text", {value: ""});
-            }
-            return "Added.";
-        } catch (error) {
-            return "No connection: nothing was added, and what you typed stays here.";
+        let told = "";
+        if (file) {
+            told = await hand(who, {key: newKey(), by, kind: "photo"}, {on, photo: await asText(await smaller(file))});
+            if (!isTaken(told)) return `Not added: ${told}.`;
+            field.value = "";
         }
+        if ((text || "").trim()) {
+            told = await hand(who, {key: newKey(), by, kind: "remark"}, {on, text});
+            if (!isTaken(told)) return `Not added: ${told}.`;
+            window.dash_clientside.set_props("remark-text", {value: ""});
+        }
+        return told.replace(/^Recorded/, "Added");
     }
 
     // Files are chosen in a field of the browser's own: the components have none that leaves the file here.
@@ -54,7 +49,7 @@
         const place = document.querySelector("#remark-place:empty");
         if (!place) return;
         const field = document.createElement("input");
-        Object.assign(field, {type: "file", id: "remark-photo", accept: "image/jpeg,image/png,image/webp", className: "photo-field"});
+        Object.assign(field, {type: "file", id: "remark-photo", accept: "image/jpeg,image/png,image/webp", className: "vehicle-photo-field"});
         place.append(field);
     }).observe(document.documentElement, {childList: true, subtree: true});
 

@@ -126,7 +126,7 @@
         window.dash_clientside.set_props("vehicle-opened", {data: Number(number)});
     }
     document.addEventListener("click", (event) => {
-        const chosen = event.target.closest && event.target.closest(".lines [data-line]");
+        const chosen = event.target.closest && event.target.closest(".vehicle-lines [data-line]");
         if (!chosen) return;
         open(chosen.dataset.line);
         const detail = document.getElementById("vehicle-line");

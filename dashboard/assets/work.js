@@ -1,21 +1,31 @@
-// Records of work: kept on the phone until the server has them.
+// Records of work and remarks on them: kept on the phone until the server has them.
 (function () {
     const KEPT = "tallow-work";
     const kept = () => JSON.parse(localStorage.getItem(KEPT) || "[]");
     const keep = (records) => localStorage.setItem(KEPT, JSON.stringify(records));
     const newKey = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("");
 
+    const JSON_TYPE = "application/json";
+
+    // Where a remark goes: words, or a picture that is kept as text.
+    function remarkOf(entry) {
+        const {key, by} = entry.record, {on, text, photo} = entry.remark;
+        const address = `/remark/${entry.fleet}/${entry.name}/${on}/${key}`;
+        if (!photo) return [address, JSON_TYPE, JSON.stringify({text, by})];
+        const [head, bytes] = photo.split(",");
+        return [`${address}?by=${encodeURIComponent(by)}`, head.slice(5).split(";")[0], Uint8Array.from(atob(bytes), (c) => c.charCodeAt(0))];
+    }
+
     const others = new Set();  // whose records wait on this device until they sign in themselves
 
     // What the server says of one record: kept (""), refused (a reason), or nothing yet, and then it stays on the device.
     async function sendOne(entry) {
-        const answer = await fetch(`/work/${entry.fleet}/${entry.name}`, {
-            method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(entry.record),
-        });
+        const [address, type, body] = entry.remark ? remarkOf(entry) : [`/work/${entry.fleet}/${entry.name}`, JSON_TYPE, JSON.stringify(entry.record)];
+        const answer = await fetch(address, {method: "POST", headers: {"Content-Type": type}, body});
         const json = !answer.redirected && (answer.headers.get("Content-Type") || "").startsWith("application/json");
         if (answer.ok && json) return "";
         if (answer.status === 409 && json) others.add(entry.record.by);
-        if ((answer.status === 400 || answer.status === 413) && json) return (await answer.json()).problem || "refused";
+        if ([400, 413, 415].includes(answer.status) && json) return (await answer.json()).problem || "refused";
         return null;
     }
 
@@ -54,12 +64,21 @@
 
     let latest = "";
 
-    async function hand(who, record) {
-        const said = JSON.stringify([who, {...record, key: "", at_us: 0}]);
+    // Whether what was told says that something is recorded, or will be.
+    const isTaken = (told) => told.startsWith("Recorded") || told.includes("kept on this device");
+
+    async function hand(who, record, remark) {
+        const said = JSON.stringify([who, {...record, key: "", at_us: 0}, remark]);
         if (said === latest) return "Recorded already.";
         latest = said;
         setTimeout(() => { if (latest === said) latest = ""; }, 5000);
-        keep([...kept(), {fleet: who.fleet, name: who.name, record}]);
+        const entry = {fleet: who.fleet, name: who.name, record, remark};
+        try {
+            keep([...kept(), entry]);
+        } catch (full) {  // there is no room on the device
+            const problem = await sendOne(entry).catch(() => null);
+            return problem === "" ? "Recorded." : problem || "This device has no room to keep it until there is a connection: nothing is recorded.";
+        }
         return send(record.key);
     }
 
@@ -125,6 +144,7 @@
 
     const asks = (kind, all, ids) => ids.map((id) => ((all[kind] || []).includes(id.name) ? {} : {display: "none"}));
 
+    window.tallowKept = {hand, isTaken, newKey};
     window.dash_clientside = window.dash_clientside || {};
     window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, untick, print, asks});
     window.addEventListener("online", () => send(""));

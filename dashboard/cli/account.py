@@ -11,6 +11,7 @@ from analytics.account.lives import DIMENSIONS
 from analytics.account.parts import DAYS
 from analytics.alarms import letters
 from analytics.kinds import FINDING_KINDS
+from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
 from dashboard.exports import account as words
 from dashboard.exports import csv
@@ -82,15 +83,15 @@ def account(
                     number = letters.post(
                         connection, f"account/{chosen}", depot, sentences.title(told), sentences.as_text(told), now_us()
                     )
-                print(f"The report of {chosen} goes to {number} recipients.")
+                print(f"The report of {formatting.month(chosen)} goes to {number} recipients.")
             return
         trend, worst = accounts.by_month(engine, within, chosen), accounts.worst_points(engine, chosen, within, 10)
     for row in trend.to_dict("records"):
         print(
-            f"{row['month']}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
+            f"{formatting.month(row['month'])}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
             f" ({words.counted(row['vehicles'], 'vehicle')}; 95 % limits {words.limits(row)})"
         )
-    print(f"{chosen} by {accounts.GROUPS[by][0]}:")
+    print(f"{formatting.month(chosen)} by {accounts.GROUPS[by][0]}:")
     for row in groups.to_dict("records"):
         print(f"  {row['group']}: {words.percent(row)} (95 % limits {words.limits(row)})")
     for one in worst:
@@ -146,6 +147,8 @@ def wear(
     """List what gets worse slowly, with the month in which it is expected to pass its limit; by the newest analysis."""
     engine = open_existing(database)
     with reachable(engine):
+        if depot:
+            scope.check_depot(engine, depot)
         told = wearing(engine, scope.Scope(depot=depot))
     if as_json:
         print_json([trend.as_object(one) for one in told])

@@ -2,7 +2,7 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
 import typer
 
@@ -153,6 +153,9 @@ def _nothing_found(database: str) -> str:
     )
 
 
+_STATES: Final = {"due": "now", "soon": "soon", "ok": "later", "unknown": "date not known"}
+
+
 @app.command(epilog="Example: tallow refills --json")
 def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print when each reservoir reaches its low mark."""
@@ -167,14 +170,13 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
     for fleet, vehicle, zone, refill in sorted(
         found, key=lambda row: (row[3].due_expected_us is None, row[3].due_expected_us or 0)
     ):
-        level = "level unknown" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
-        when = refill.reason or refill.state
+        level = "level not known" if refill.level_pct is None else f"{refill.level_pct:.0f} %"
+        when = refill.reason or ""
         if refill.due_expected_us is not None:
             expected = formatting.day(formatting.local(refill.due_expected_us, zone))
-            when = (
-                f"{formatting.window(refill.due_early_us, refill.due_late_us, zone)}, most likely {expected} ({zone})"
-            )
-        print(f"{fleet}/{vehicle}  {level}  {refill.state}  {when}")
+            window = formatting.window(refill.due_early_us, refill.due_late_us, zone)
+            when = f"since {expected}" if refill.state == "due" else f"{window}, most likely {expected} ({zone})"
+        print(f"{fleet}/{vehicle}  {level}  {_STATES[refill.state]}  {when}")
     print(f"{FILL_STEP}\n{CAUTION}" if found else "No vehicles are registered.")
 
 

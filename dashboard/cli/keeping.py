@@ -63,11 +63,20 @@ def status(as_json: Json = False, database: Database = DEFAULT_DATABASE) -> None
         return
     print(f"{now['vehicles']} vehicles registered, {now['unregistered_vehicles']} more heard of but not registered.")
     print("Messages: " + ", ".join(f"{number} {kind}" for kind, number in now["recorded"].items()) + ".")
-    print(f"{now['duplicates']} duplicates, {now['rejected']} rejected, newest {now['newest_at'] or 'none'}.")
+    print(
+        f"{now['duplicates']} duplicates, {now['rejected']} rejected, newest message {_told(now['newest_at']) or 'none'}."
+    )
     for name, one in sorted(fought.items()):
         print(
             f"Two ingesters are called {name}: the session was taken {one.times} times. Give each its own --client-id."
         )
+
+
+def _told(time: object) -> str:
+    """An RFC 3339 time as people read it; nothing where there is none."""
+    from dashboard import formatting
+
+    return formatting.moment(times.read_time(str(time)), "UTC", with_zone=True) if time else ""
 
 
 @app.command("quarantine", epilog="Example: tallow quarantine --code shape")
@@ -131,7 +140,9 @@ def _print_held(rows: list[quarantine.Held], as_json: bool, *, whole: bool) -> N
         # A payload is somebody else's text: nothing in it may steer the terminal.
         text = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(row["payload"]))
         topic = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in str(row["topic"]))
-        print(f"{row['number']}  {row['received_at'] or 'no receipt'}  {topic}\n    {row['reason']}\n    {text}")
+        print(
+            f"{row['number']}  {_told(row['received_at']) or 'time of receipt not known'}  {topic}\n    {row['reason']}\n    {text}"
+        )
     if not told:
         print("Nothing is in quarantine.")
 

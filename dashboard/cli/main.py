@@ -130,7 +130,7 @@ def main() -> None:
     except Problem as problem:
         fail(str(problem), 1)
     except typer.TyperException as error:
-        text = error.format_message() if hasattr(error, "format_message") else str(error)
+        text = _plain(error.format_message() if hasattr(error, "format_message") else str(error))
         context = getattr(error, "ctx", None)
         fail(f"{text.rstrip('.')}; see: {context.command_path if context else 'tallow'} --help", 2)
     except (KeyboardInterrupt, typer.Abort):
@@ -140,6 +140,22 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+# What the library says of a value, in plainer words.
+_PLAIN: Final = {
+    "Value error, ": "",
+    "Input should be greater than or equal to": "it is at least",
+    "Input should be less than or equal to": "it is at most",
+    "Input should be a valid integer, unable to parse string as an integer": "it is a whole number",
+    "Input should be a valid number, unable to parse string as a number": "it is a number",
+}
+
+
+def _plain(text: str) -> str:
+    for words, plainer in _PLAIN.items():
+        text = text.replace(words, plainer)
+    return text
 
 
 def fail(text: str, status: int) -> None:

@@ -35,6 +35,8 @@ def add(
 ) -> None:  # fmt: skip
     """Add a person; once there is one, everyone must sign in."""
     engine = open_database(database)
+    with reachable(engine), engine.connect() as connection:
+        accounts.check_new(connection, name, role, fleet or (), depot or ())
     password = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.add(connection, name, password, role, fleet or (), depot or ())
@@ -53,7 +55,7 @@ def list_people(database: Database = DEFAULT_DATABASE) -> None:
         factor = "; second factor" if one.has_second_factor else ""
         print(f"{one.name}: {one.role}, sees {seen}{factor}")
     if not found:
-        print("Nobody is listed yet: everybody on this machine may do everything.")
+        print("No person is added yet: everybody on this machine may do everything, without a password.")
 
 
 @person.command("change", epilog="Example: tallow person change 'R. Tarvolen' --role lead")
@@ -75,7 +77,9 @@ def change(
 @person.command("password", epilog="Example: tallow person password 'R. Tarvolen'")
 def password(name: Name, password_file: PasswordFile = None, database: Database = DEFAULT_DATABASE) -> None:
     """Change a person's password. This signs them out everywhere."""
-    engine = open_database(database)
+    engine = open_existing(database)
+    with reachable(engine), engine.connect() as connection:
+        accounts.check_known(connection, name)
     new = _password(password_file)
     with reachable(engine), writing(engine) as connection:
         accounts.set_password(connection, name, new)
@@ -98,6 +102,7 @@ def unlock(name: Name, database: Database = DEFAULT_DATABASE) -> None:
     """Let a person sign in again at once after too many wrong passwords."""
     engine = open_existing(database)
     with reachable(engine), writing(engine) as connection:
+        accounts.check_known(connection, name)
         number = accounts.unlock(connection, name)
         change_log.log_change(connection, "command line", f"{name} unlocked", now_us(), "person")
     print(f"{number} wrong passwords of {name} forgotten.")

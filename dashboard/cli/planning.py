@@ -2,7 +2,7 @@
 
 import secrets
 import sys
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -84,7 +84,8 @@ def refill_round(
             print(f"  take {litres:.1f} l of {grease}{formatting.containers(litres, container)}")
         for row in (r for r in rows if r["date"] == day.isoformat()):
             also = f"; also: {row['also']}" if row["also"] else ""
-            print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {row['fill_by']}{also}")
+            by = formatting.day(date.fromisoformat(row["fill_by"]))
+            print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {by}{also}")
     print(f"{FILL_STEP}\n{CAUTION}" if told.visits else f"Nothing is due at {depot} within {days} days.")
     if told.undated:
         print(f"No date is known for: {', '.join(told.undated)}.")
@@ -157,7 +158,7 @@ def show_amounts(
         return
     for one in found:
         print(
-            f"{one.month}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
+            f"{formatting.month(one.month)}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
             f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
             " nor still in reservoirs"
         )

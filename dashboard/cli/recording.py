@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Engine
 
+    from ingest.formats.sparkplug.host import Host
+    from ingest.formats.sparkplug.mapping import Plan
     from ingest.log_files import Progress
     from ingest.messages import Arrival
 
@@ -38,6 +40,22 @@ def _recorders(engine: "Engine") -> dict[str, int]:
     with contextlib.suppress(DBAPIError), engine.connect() as connection:
         return totals.recorders(connection)
     return {}
+
+
+class Form(StrEnum):
+    """What a log file may be."""
+
+    MESSAGES = "messages"
+    CSV = "csv"
+    JSON_LINES = "json-lines"
+    SPARKPLUG = "sparkplug"
+
+
+class LiveForm(StrEnum):
+    """What may be published."""
+
+    MESSAGES = "messages"
+    SPARKPLUG = "sparkplug"
 
 
 @app.command(epilog="Example: tallow register ./fleet")
@@ -64,6 +82,12 @@ def ingest(
         str | None,
         typer.Option(help="share the messages with the other ingesters of this group, each with its own --client-id"),
     ] = None,
+    form: Annotated[
+        LiveForm, typer.Option("--format", help="what is published: messages or sparkplug")
+    ] = LiveForm.MESSAGES,
+    mapping: Annotated[
+        Path | None, typer.Option(help="TOML file that says what the metrics of another controller mean")
+    ] = None,
     metrics_port: Annotated[
         int | None,
         typer.Option(envvar=METRICS_PORT.name, min=1, max=65535, help="answer /metrics and /health there, on loopback"),
@@ -82,6 +106,7 @@ def ingest(
         raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
     if not client_id:  # a broker gives a nameless client no session to come back to
         raise Problem("--client-id: name the session, so that the broker keeps messages for it")
+    host = _host(form, mapping, share)
     at = broker_of(broker, broker_files())
     stop = stopping()
     engine = _open_patiently(database, stop)
@@ -92,16 +117,39 @@ def ingest(
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
     with RecorderProcess(address(engine), client_id) as recording:
         listening = listener.Listener(
-            at, client_id, recording, stop, share, figures, lambda: note(engine, client_id, now_us())
+            at, client_id, recording, stop, share, figures, lambda: note(engine, client_id, now_us()), host
         )
         try:
             listening.run()
         finally:
             stop_serving()
+    if host is not None:
+        host.tell_unknown()
     tally = listening.tally
     structlog.get_logger("tallow").info(
         "stopped", recorded=tally.recorded.total(), duplicates=tally.duplicates, rejected=tally.rejected
     )
+
+
+def _host(form: LiveForm, mapping: Path | None, share: str | None) -> "Host | None":
+    """What listens to other controllers; None for our own messages. Raises Problem."""
+    if form is LiveForm.MESSAGES:
+        if mapping is not None:
+            raise Problem("--mapping is for other controllers: say --format sparkplug, too")
+        return None
+    if share is not None:
+        raise Problem("--share is not for --format sparkplug: whoever reads an edge node needs all that it publishes")
+    from ingest.formats.sparkplug.host import Host
+
+    return Host(_plan(mapping))
+
+
+def _plan(mapping: Path | None) -> "Plan":
+    if mapping is None:
+        raise Problem("--format sparkplug needs --mapping: the TOML file that says what its metrics mean")
+    from ingest.formats.sparkplug.mapping import load
+
+    return load(mapping)
 
 
 def _open_patiently(database: str, stop: threading.Event) -> "Engine | None":
@@ -122,14 +170,6 @@ def _open_patiently(database: str, stop: threading.Event) -> "Engine | None":
     return None
 
 
-class Form(StrEnum):
-    """What a log file may be."""
-
-    MESSAGES = "messages"
-    CSV = "csv"
-    JSON_LINES = "json-lines"
-
-
 _BAD_ROWS_SHOWN = 20
 _PREVIEWED = 20
 
@@ -141,10 +181,10 @@ def replay_files(
         typer.Argument(metavar="FILE...", help="log files, gzip where the name ends in .gz; - is standard input"),
     ],
     form: Annotated[
-        Form, typer.Option("--format", help="messages, or what other controllers write: csv or json-lines")
+        Form, typer.Option("--format", help="messages, or what other controllers write: csv, json-lines or sparkplug")
     ] = Form.MESSAGES,
     mapping: Annotated[
-        Path | None, typer.Option(help="TOML file that says what the columns of another controller's log mean")
+        Path | None, typer.Option(help="TOML file that says what the columns or metrics of another controller mean")
     ] = None,
     preview: Annotated[
         bool, typer.Option("--preview", help=f"print the first {_PREVIEWED} messages of each file, and record nothing")
@@ -162,6 +202,10 @@ def replay_files(
         for path in files:
             _preview(path, read(path, lambda _done: None))
         return
+    look, _ = _reading(form, mapping)
+    for path, number in zip(files, sizes, strict=True):
+        if number:  # a pipe can be read once only
+            next(look(path, lambda _done: None), None)  # what is no log is told before anything is recorded
     engine = open_database(database)
     tally, told = Tally(), _BadRows()
     with RecorderProcess(address(engine), "replay") as recording, progress("Replaying", "read") as bar:
@@ -172,22 +216,28 @@ def replay_files(
 
             tally.add(replay.replay(told.through(read(path, show)), recording))
     told.say()
-    if number := unasked():
-        print(f"{number} rows are none of the messages that the mapping names.")
+    if remark := unasked():
+        print(remark)
     print(
         f"{tally.recorded.total()} messages recorded, {tally.duplicates} duplicates, {tally.rejected} rejected"
         f" (kept in quarantine), {tally.wills} without a name of their own."
     )
 
 
-def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], int]]":
-    """What reads a file of this form, and how many rows of it were none of the messages asked for. Raises Problem."""
+def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], str]]":
+    """What reads a file of this form, and what then says what of it was not asked for. Raises Problem."""
     from ingest import replay
 
     if form is Form.MESSAGES:
         if mapping is not None:
-            raise Problem("--mapping is for logs of other controllers: say --format csv or json-lines, too")
-        return replay.read_log, lambda: 0
+            raise Problem("--mapping is for logs of other controllers: say --format csv, json-lines or sparkplug, too")
+        return lambda path, told: replay.of_a_log(replay.read_log(path, told), path), lambda: ""
+    if form is Form.SPARKPLUG:
+        from ingest.formats.sparkplug.logs import read_log
+        from ingest.formats.sparkplug.sessions import Sessions
+
+        sessions = Sessions(_plan(mapping))
+        return lambda path, told: read_log(path, sessions, told), sessions.shown_unknown
     if mapping is None:
         raise Problem(f"--format {form.value} needs --mapping: the TOML file that says what its columns mean")
     from ingest.formats.mapping import load
@@ -198,7 +248,13 @@ def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], i
     except Problem as problem:
         raise problem if str(mapping) in str(problem) else Problem(f"{mapping}: {problem}") from None
     rows: Literal["csv", "json-lines"] = "csv" if form is Form.CSV else "json-lines"
-    return lambda path, told: translator.read(path, rows, told), lambda: translator.unasked
+
+    def unasked() -> str:
+        return (
+            f"{translator.unasked} rows are none of the messages that the mapping names." if translator.unasked else ""
+        )
+
+    return lambda path, told: translator.read(path, rows, told), unasked
 
 
 def _preview(path: Path, arrivals: "Iterator[Arrival]") -> None:

@@ -1,7 +1,6 @@
 """The commands that simulate a fleet."""
 
 import contextlib
-import json
 import os
 import sys
 from collections.abc import Iterator
@@ -81,29 +80,22 @@ def simulate(
     ] = None,
     data: Annotated[Path, typer.Option(help="with --break and --mend: the running demo's folder")] = Path("demo-data"),
     breaks: Annotated[Path | None, typer.Option(hidden=True)] = None,
+    record: Annotated[bool, typer.Option("--record", hidden=True)] = False,
 ) -> None:
     """Publish a simulated fleet, or write it to files with --to, together with a list of what it broke."""
-    from simulators import fleet
     from simulators.publish import Live
     from simulators.scenario import load
 
     with simulation():
         story = load(scenario)
-        if broken is not None or mended is not None:
-            _change_demo(story, data, broken, mended)
+        if record or broken is not None or mended is not None:
+            _record(story, data) if record else _change_demo(story, data, broken, mended)
             return
     chosen = story.seed if seed is None else seed
     end_us = now_us() if end is None else moment(end)
     end_h = end_us / 3.6e9
     if to is not None:
-        until_us = end_us if until is None else moment(until)
-        try:
-            to.mkdir(parents=True, exist_ok=True)
-            with progress("Simulating", "vehicles") as bar:
-                number = fleet.write(story, end_h, chosen, until_us, to, lambda done: bar(done, len(story.machines)))
-        except OSError as error:
-            raise Problem(f"folder {to} cannot be written: {error.strerror}") from None
-        print(f"{number} messages of {len(story.machines)} vehicles written to {to}.")
+        _write(story, end_h, chosen, end_us if until is None else moment(until), to)
         return
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
@@ -116,16 +108,27 @@ def simulate(
     _publish(live, story.fleet, at, from_us, speed, rate)
 
 
+def _write(story: "Scenario", end_h: float, seed: int, until_us: int, to: Path) -> None:
+    """Write a fleet's registry, messages and truth into a folder."""
+    from simulators import fleet
+
+    try:
+        to.mkdir(parents=True, exist_ok=True)
+        with progress("Simulating", "vehicles") as bar:
+            number = fleet.write(story, end_h, seed, until_us, to, lambda done: bar(done, len(story.machines)))
+    except OSError as error:
+        raise Problem(f"folder {to} cannot be written: {error.strerror}") from None
+    print(f"{number} messages of {len(story.machines)} vehicles written to {to}.")
+
+
 def _change_demo(story: "Scenario", data: Path, broken: tuple[str, str] | None, mended: str | None) -> None:
     """Break something in a running demo, or mend a vehicle."""
     from datetime import datetime
 
+    from simulators.demo import read_state
     from simulators.publish import AT_ONCE, break_something, mend
 
-    try:
-        end = datetime.fromisoformat(json.loads((data / "demo.json").read_text("utf-8"))["end"])
-    except (OSError, ValueError, KeyError):
-        raise Problem(f"no demo was started in {data}; name its folder with --data") from None
+    end = datetime.fromisoformat(read_state(data).end)
     if broken is not None:
         trouble = break_something(story, data / "breaks", *broken)
         where = f", line {trouble.line}" if trouble.line is not None else ""
@@ -136,6 +139,35 @@ def _change_demo(story: "Scenario", data: Path, broken: tuple[str, str] | None, 
     if mended is not None:
         kinds = mend(story, data / "breaks", mended, end.timestamp() / 3600)
         print(f"{', '.join(kinds)} on {mended} mended: the demo takes it up within seconds, and some cycles prove it.")
+
+
+def _record(story: "Scenario", data: Path) -> None:
+    """Register a demo's fleet, and have its past recorded and analysed: first that of vehicles with a story to tell."""
+    from itertools import chain
+
+    from analytics.pipeline import vehicle_summary, watch
+    from analytics.pipeline.workers import workers
+    from ingest.database import address, open_database, reachable, writing
+    from ingest.environment import DATABASE
+    from ingest.recorder_process import RecorderProcess
+    from ingest.replay import replay
+    from simulators import fleet
+    from simulators.demo import State, read_state, save_state
+
+    end, folder = read_state(data).end, data / "history"
+    end_us = moment(end)
+    first = [n for n, machine in enumerate(story.machines) if machine.has_a_story]
+    rest = [n for n, machine in enumerate(story.machines) if not machine.has_a_story]
+    fleet.write_registry(story, end_us / 3.6e9, folder)
+    engine = open_database(DATABASE.value)
+    with reachable(engine), workers() as pool, RecorderProcess(address(engine), "history") as recording:
+        with writing(engine) as connection:
+            vehicle_summary.register(connection, folder, now_us())
+        for told, some in (State(end, "story"), first), (State(end, "all"), rest):
+            past = (fleet.arrivals(story, n, end_us / 3.6e9, story.seed, end_us) for n in some)
+            replay(chain.from_iterable(past), recording)
+            watch.look(engine, pool, now_us)
+            save_state(data, told)
 
 
 def _publish(live: Any, fleet: str, broker: "Broker", from_us: int, speed: float, rate: float | None) -> None:

@@ -12,7 +12,7 @@ Section = tuple[str, list[str]]
 
 def title(told: Report) -> str:
     """What it is about."""
-    return f"Lubrication in {told.month}, {place(told.scope)}"
+    return f"Lubrication in {formatting.month(told.month)}, {place(told.scope)}"
 
 
 def place(scope: Scope) -> str:
@@ -52,7 +52,7 @@ def figures(told: Report) -> list[str]:
     ]
     if len(told.trend) > 1:
         before = told.trend.iloc[-2]
-        said.append(f"The month before ({before['month']}): {words.percent(before)}.")
+        said.append(f"The month before ({formatting.month(before['month'])}): {words.percent(before)}.")
     if told.unknown:
         said.append(
             f"{told.unknown} registered vehicles planned no dose: they stood, or nobody heard of them. They are in none of these figures."
@@ -66,7 +66,7 @@ def figures(told: Report) -> list[str]:
 def failed(told: Report) -> list[str]:
     """Findings by kind, and the points that got least."""
     said = [
-        f"{FINDING_KINDS[kind].title}: {began} began, {ended} ended, {last} lasted at its end"
+        f"{FINDING_KINDS[kind].title}: {began} began, {ended} ended, {last} still open at the month's end"
         for kind, began, ended, last in told.began
     ]
     said += [

@@ -6,6 +6,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analytics.planning.usage import Amount
+from dashboard import formatting
 from dashboard.figures.theme import BI, with_layout
 from dashboard.tokens import GREY
 from dashboard.units import Units
@@ -20,7 +21,7 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
         ("filled", GREY, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
     ):
         figure.add_bar(
-            x=months,
+            x=[formatting.month(month) for month in months],
             y=np.round([units.of_litres(value) for value in values], 2),
             name=name,
             marker={"color": colour, "pattern_shape": pattern},

@@ -15,7 +15,7 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
     shown = list(reversed(rates))
     figure = go.Figure()
     figure.add_scatter(
-        x=[per * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers",
+        x=[per * r.rate for _, r in shown], y=[text(name) for name, _ in shown], mode="markers", cliponaxis=False,
         marker={"size": 9, "color": ink(template)}, showlegend=False,
         error_x={
             "type": "data", "symmetric": False, "color": GREY, "thickness": 2,

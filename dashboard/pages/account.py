@@ -1,6 +1,7 @@
 """The account: was every point greased as planned, where not, and which points got least."""
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 import dash
@@ -70,7 +71,8 @@ def body(
     now = trend[trend["month"] == month]
     if not len(now):
         return [html.P(NOTHING)]
-    told, in_words = now.iloc[0], trend.assign(month=trend["month"].map(formatting.month))
+    told, in_words = now.iloc[0], formatting.in_words(trend)
+    weeks = weeks.assign(week=[formatting.day(date.fromisoformat(monday)) for monday in weeks["week"]])
     missing = f" {unknown} more planned no dose: they stood, or nobody heard of them." if unknown else ""
     return [
         components.section(

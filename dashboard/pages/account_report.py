@@ -5,7 +5,7 @@ from typing import Any
 import dash
 from dash import dcc, html
 
-from dashboard import components
+from dashboard import components, formatting
 from dashboard.exports import account as words
 from dashboard.exports import report as sentences
 from dashboard.figures import theme
@@ -40,7 +40,10 @@ def sheet(told: Report) -> list[Any]:
         if heading == "Greased as planned" and len(told.trend):
             parts.insert(
                 0,
-                dcc.Graph(figure=course(told.trend, "month", theme.template_of("light")), config={"staticPlot": True}),
+                dcc.Graph(
+                    figure=course(formatting.in_words(told.trend), "month", theme.template_of("light")),
+                    config={"staticPlot": True},
+                ),
             )
         shown.append(html.Div(components.section(heading, parts), className="sheet-two" if heading == "Grease" else ""))
     return [*shown, html.P(words.MEANING, className="dim"), components.cautions_in_full()]

@@ -133,10 +133,11 @@ def dates(told: DataState, template: str) -> list[Any]:
         html.Li(f"{first:.0f} to {last:.0f} days ahead: {cases} dates, median error {error:.1f} days, {inside:.0%} in the window")
         for first, last, cases, error, inside in found["horizons"]
     ]  # fmt: skip
+    until = formatting.day(formatting.local(told.backtest_us, "UTC"))
     text = (
-        f"{found['cases']} past dates up to {formatting.day(formatting.local(told.backtest_us, 'UTC'))}: the window held"
-        f" {found['coverage']:.0%} of them, where 80 % is meant. Mean (pinball) loss {found['pinball_days']:.2f} days; by"
-        f" registered doses {found['nominal_pinball_days']:.2f}, by a straight line {found['straight_pinball_days']:.2f}."
+        f"{found['cases']} past dates up to {until}: {found['coverage']:.0%} came within their window (ideal: 80 %). Mean pinball loss, the"
+        f" lower the better: {found['pinball_days']:.2f} days; by registered doses {found['nominal_pinball_days']:.2f}, by a straight line"
+        f" {found['straight_pinball_days']:.2f}."
     )
     return [components.section(title, [chart, html.Ul(by_horizon)], text)]
 

@@ -23,6 +23,7 @@ from ingest.errors import Problem
 dash.register_page(__name__, path="/fleet", name="Fleet", title="Fleet", in_menu=True, order=1, icon="fleet")
 
 _ASKED: Final = ("fleet", "depot", "class", "need", "kind", "search", "sort", "page")
+_TICK_MS: Final = 1_000  # a look that finds nothing new costs one short query
 _SORTS: Final = {
     "need": "Most urgent first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
     "heard": "Longest silent first",
@@ -41,7 +42,8 @@ def layout(**asked: Any) -> html.Div:
             dcc.Store(id="fleet-chosen", data=chosen),
             dcc.Store(id="fleet-seen", data=_seen(view)),
             dcc.Location(id="fleet-location", refresh=False),
-            dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
+            dcc.Store(id="fleet-newest", data=fleet.newest_us(engine())),
+            dcc.Interval(id="fleet-tick", interval=_TICK_MS),
             dcc.Download(id="fleet-file"),
             components.page_head(
                 "Fleet",
@@ -49,7 +51,7 @@ def layout(**asked: Any) -> html.Div:
                 dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
                 _views(),
             ),
-            html.Div(_filters(chosen, view), id="fleet-filters", className="filters folded"),
+            html.Div(_filters(chosen, view), id="fleet-filters", className="filters fleet-folded"),
             html.Div(body(view, chosen, times.now_us()), id="fleet-body"),
         ]
     )
@@ -109,7 +111,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     narrowed = any(chosen[name] for name in _ASKED if name not in ("sort", "page"))
     if not any(view.totals.values()) and not narrowed:
         return [components.first_steps()]
-    out: list[Any] = [html.Nav(_totals(view, chosen), className="totals", **{"aria-label": "What they need"})]
+    out: list[Any] = [html.Nav(_totals(view, chosen), className="fleet-totals", **{"aria-label": "What they need"})]
     if view.unregistered:
         text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
         out.append(html.P(text, className="dim"))
@@ -135,17 +137,19 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
         text = f"{number} vehicle{'s need' if number != 1 else ' needs'} nothing"
         link = dcc.Link("Show them", href=_address(chosen, need="none"))
         shown.append(
-            html.Tr(html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="folded-row")
+            html.Tr(
+                html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="fleet-folded-row"
+            )
         )
     out += [
         components.cautions(),
         html.Div(
-            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet with-money"),
+            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet fleet-with-money"),
             className="card card-table",
         ),
     ]
     out += [html.P(money.MODEL, className="dim small")] if view.at_risk is not None else []
-    return [*out, *_paging(view, chosen)]
+    return [*out, *components.paging(view.page, fleet.PAGE_ROWS, view.found, lambda n: _address(chosen, page=str(n)))]
 
 
 def _money(view: FleetView, r: FleetRow) -> str | None:
@@ -156,7 +160,7 @@ def _money(view: FleetView, r: FleetRow) -> str | None:
 def _totals(view: FleetView, chosen: dict[str, str]) -> list[Any]:
     every = dcc.Link(
         [html.Span("All"), html.Strong(str(sum(view.totals.values())))], href=_address(chosen, need=""),
-        className=f"total{'' if chosen['need'] else ' here'}",
+        className=f"fleet-total{'' if chosen['need'] else ' here'}",
     )  # fmt: skip
     return [every, *(_total(name, view, chosen) for name in PRIORITIES if view.totals[name] or chosen["need"] == name)]
 
@@ -165,18 +169,8 @@ def _total(name: str, view: FleetView, chosen: dict[str, str]) -> dcc.Link:
     here = chosen["need"] == name
     return dcc.Link(
         [rows.mark(name), html.Span(formatting.NEED_WORDS[name]), html.Strong(str(view.totals[name]))],
-        href=_address(chosen, need="" if here else name), className=f"total{' here' if here else ''}",
+        href=_address(chosen, need="" if here else name), className=f"fleet-total{' here' if here else ''}",
     )  # fmt: skip
-
-
-def _paging(view: FleetView, chosen: dict[str, str]) -> list[Any]:
-    if view.pages < 2:
-        return []
-    first = (view.page - 1) * fleet.PAGE_ROWS
-    text = f"{first + 1} to {first + len(view.rows)} of {view.found}"
-    before = [dcc.Link("Previous", href=_address(chosen, page=str(view.page - 1)))] if view.page > 1 else []
-    after = [dcc.Link("Next", href=_address(chosen, page=str(view.page + 1)))] if view.page < view.pages else []
-    return [html.Nav([html.Span(text), *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
 
 
 def _grouped(view: FleetView, now_us: int) -> list[Any]:
@@ -186,9 +180,7 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
     for r in view.rows:
         group = r.need, rows.critical(r)
         if group != last:
-            text = [html.Strong(formatting.NEED_WORDS[r.need])]
-            text += [html.Span(rows.CRITICAL, className="warns")] if group[1] else []
-            out.append(html.Tr(html.Th([rows.mark(r.need), *text], colSpan=9, scope="colgroup"), className="group-row"))
+            out.append(rows.group(group[0], group[1], 8 if view.at_risk is None else 9))
             last = group
         out.append(row(r, now_us, _money(view, r), told_above=True))
     return out
@@ -200,15 +192,15 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
     online = {True: "online", False: "offline"}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
-            html.Td(rows.mark(r.need), className="cell-need"),
-            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="cell-unit"),
-            html.Td(_reason(r, told_above), className="cell-what"),
-            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="cell-strip", **{"data-head": "Lines"}),
-            html.Td(rows.level(r), className="cell-level", **{"data-head": "Level, needs"}),
-            html.Td(rows.refill_words(r), className="cell-refill", **{"data-head": "Refill"}),
+            html.Td(rows.mark(r.need), className="fleet-cell-need"),
+            html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="fleet-cell-unit"),
+            html.Td(_reason(r, told_above), className="fleet-cell-what"),
+            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="fleet-cell-strip", **{"data-head": "Lines"}),
+            html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": "Level"}),
+            html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": "Refill"}),
             html.Td(
                 f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
-                **{"data-head": "Cycles, 7 days"},
+                **{"data-head": "7 days"},
             ),
             html.Td(formatting.ago(r.heard_us, now_us), className="num", title=online, **{"data-head": "Heard"}),
             *([] if at_risk is None else [html.Td(at_risk, className="num", **{"data-head": "At risk"})]),
@@ -226,7 +218,7 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
         return [rows.without_findings(r), *([html.Div(told, className="small dim")] if told else [])]
     warning: list[Any] = []
     if rows.critical(r):
-        words = "Steering or braking may be dry" if told_above else rows.CRITICAL
+        words = rows.CRITICAL_IN_SHORT if told_above else rows.CRITICAL
         warning = [html.Span(words, className="warns"), " · " if told else ""]
     sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
     opened = html.Details(
@@ -258,7 +250,7 @@ def _view_links() -> list[Any]:
         html.Div(
             [dcc.Link(one.name, href=f"/fleet{one.query}"),
              html.Button("remove", id={"type": "fleet-view", "number": one.id}, className="quiet", **{"aria-label": f"remove {one.name}"})],
-            className="view-line",
+            className="fleet-view-line",
         )
         for one in kept
     ]  # fmt: skip
@@ -301,16 +293,25 @@ clientside_callback(
 @callback(
     Output("fleet-body", "children"),
     Output("fleet-seen", "data"),
+    Output("fleet-newest", "data"),
     Input("fleet-tick", "n_intervals"),
     State("fleet-chosen", "data"),
     State("fleet-seen", "data"),
+    State("fleet-newest", "data"),
     prevent_initial_call=True,
 )
-def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
-    """Show what is new, if anything is."""
+def refresh(tick: int, chosen: dict[str, str], seen: int, newest: int) -> Any:
+    """Show what is new, if anything is: at once where a vehicle has new results, else as often as other pages look."""
+    newest_now = fleet.newest_us(engine())
+    if newest_now == newest and tick % (REFRESH_MS // _TICK_MS):
+        return [dash.no_update] * 3
     view = _view(chosen)
     now = _seen(view)
-    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, times.now_us()), now)
+    return (
+        (dash.no_update, dash.no_update, newest_now)
+        if now == seen
+        else (body(view, chosen, times.now_us()), now, newest_now)
+    )
 
 
 @callback(

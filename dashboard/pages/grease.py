@@ -70,7 +70,13 @@ def body(
             "By month",
             [
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
-                html.Div(_table(found, density), className="wide"),
+                html.Div(
+                    _table(found, density),
+                    className="wide",
+                    tabIndex=0,
+                    role="region",
+                    **{"aria-label": "Grease by month"},
+                ),
             ],
             "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
             " nor still in reservoirs. Sensors are good to a few percent.",
@@ -102,13 +108,14 @@ def _table(found: list[Amount], density: float) -> html.Table:
     heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
     rows = [
         components.row([
-            one.month, one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
+            formatting.month(one.month),
+            one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
             f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(unit.of_litres(one.held_l)),
             _signed(unit.of_litres(one.unaccounted_l)),
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
-    return components.table(heads, rows, "plain", range(3, 10))
+    return components.table(heads, rows, "broad", range(3, 10))
 
 
 def _signed(litres: float) -> str:

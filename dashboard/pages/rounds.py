@@ -10,6 +10,7 @@ from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clie
 
 from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
+from analytics.kinds.kind import FILLING_PUMP
 from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
 from dashboard import accounts, components, formatting, rows
 from dashboard.exports import calendar, csv, greases
@@ -62,7 +63,7 @@ def _choices(days: str, limit: str) -> list[Any]:
             placeholder="no limit", allowDecimal=False, debounce=400,
         ),
         dmc.NumberInput(
-            id="round-container", label=f"{accounts.my_units().volume} in a container", min=0.1, w=150, placeholder="loose",
+            id="round-container", label=f"A container holds, {accounts.my_units().volume}", min=0.1, w=150, placeholder="loose",
             debounce=400, persistence=True, persistence_type="local",
         ),
         components.who("round-by", "Filled by"),
@@ -81,7 +82,7 @@ def every_depot(chosen: Scope) -> list[Any]:
         )
         for one in found
     ]  # fmt: skip
-    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "depots")
+    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "round-depots")
     return [html.P("Choose a depot: a round is planned for one."), html.Div(table, className="card card-table")]
 
 
@@ -112,9 +113,8 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     kinds = [
         FINDING_KINDS[f.kind] for stop in visit.stops for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
     ]
-    tools = dict.fromkeys(
-        ["filling pump with the fitting of each reservoir", "rags", *(thing for kind in kinds for thing in kind.take)]
-    )
+    others = (thing for kind in kinds for thing in kind.take if thing != FILLING_PUMP)
+    tools = dict.fromkeys(["filling pump with the fitting of each reservoir", "rags", *others])
     heads = ("", "Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Filled")
     table = components.table(heads, [_stop(told, visit, stop) for stop in visit.stops], "round")
     when = "Today" if visit.day == 0 else f"{day:%A} {formatting.day(day)}"
@@ -140,13 +140,13 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
     until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
     return html.Tr(
         [
-            html.Td(html.Span(className="box"), className="on-paper-cell"),
+            html.Td(html.Span(className="box"), className="round-on-paper-cell"),
             html.Td([dcc.Link(need.unit, href=link, className="unit"), html.Div(need.vehicle, className="small dim")]),
             html.Td(f"{need.level_on(visit.day):.0f} %", className="num", **{"data-head": "Expected level"}),
             html.Td(formatting.litres(stop.litres), className="num", **{"data-head": "Needs"}),
             html.Td(until, **{"data-head": "Fill by"}),
             html.Td(beside or "–", **{"data-head": "Other findings"}),
-            html.Td(_tick(need.fleet, need.vehicle), className="cell-tick"),
+            html.Td(_tick(need.fleet, need.vehicle), className="round-cell-tick"),
         ]
     )
 
@@ -166,7 +166,7 @@ def _tick(fleet: str, vehicle: str) -> list[Any]:
                 html.Button("Undo", id={"type": "round-undo", **who}, className="quiet", style={"display": "none"},
                             **{"aria-label": f"{vehicle} was not filled"}),
             ],
-            className="tick",
+            className="round-tick",
         ),
         dcc.Store(id={"type": "round-key", **who}),
         html.Div(id={"type": "round-told", **who}, role="status", className="small dim"),

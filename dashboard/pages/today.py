@@ -1,7 +1,7 @@
 """What to do today, and whether it is getting better: sentence, figures, work by depot, refills to come, what changed."""
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any, Final
 from zlib import crc32
 
@@ -10,6 +10,7 @@ from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS
+from analytics.planning.closed_days import ClosedDays, joined
 from dashboard import components, formatting, rows
 from dashboard.exports import wear
 from dashboard.queries import scope, today
@@ -49,7 +50,7 @@ def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
         return [html.H1("Today"), components.first_steps()]
     return [
         html.H1(sentence(told)),
-        html.Div(figures(told, chosen), className="figures"),
+        html.Div(figures(told, chosen), className="today-figures"),
         html.Div(
             [
                 html.Div([work(told.work, chosen), news(told.news), drifting(told, chosen)], className="today-left"),
@@ -91,15 +92,15 @@ def _figure(name: str, figure: Figure, href: str | None, unit: str = "", of: int
     title: Any = dcc.Link(name, href=href) if href else name
     number: list[Any]
     if figure.now is None:
-        number = [html.Span("not known yet", className="figure-unknown")]
+        number = [html.Span("not known yet", className="today-figure-unknown")]
     else:
         number = [
             html.Span(f"{figure.now:.0f}{unit}", className="figure"),
             html.Span(f" of {of}" if of is not None else "", className="dim"),
         ]
     return html.Div(
-        [html.Div(title, className="figure-name"), html.Div(number), course(name, [*figure.weeks, figure.now])],
-        className="figure-card card",
+        [html.Div(title, className="today-figure-name"), html.Div(number), course(name, [*figure.weeks, figure.now])],
+        className="today-figure-card card",
     )
 
 
@@ -110,7 +111,7 @@ def course(name: str, values: Sequence[float | None]) -> html.Div:
     """A small line of days, from nothing to the highest; days that nothing is known of are left out."""
     known = [(n, value) for n, value in enumerate(values) if value is not None]
     if len(known) < _FEWEST_DAYS:
-        return html.Div("no history yet", className="course small dim")
+        return html.Div("no history yet", className="today-course small dim")
     top, last = max(value for _, value in known) or 1.0, len(values) - 1
     points = [(100 * n / last, 94 - 88 * value / top) for n, value in known]
     above = [f"{x:.1f}% calc({y:.1f}% - 1px)" for x, y in points]
@@ -118,8 +119,8 @@ def course(name: str, values: Sequence[float | None]) -> html.Div:
     lowest = min(value for _, value in known)
     text = f"{name}, last {len(known)} days: from {known[0][1]:.0f} to {known[-1][1]:.0f}, lowest {lowest:.0f}, highest {top:.0f}"
     return html.Div(
-        html.Div(className="course-line", style={"clipPath": f"polygon({','.join(above + below)})"}),
-        className="course", role="img", title=text, **{"aria-label": text},
+        html.Div(className="today-course-line", style={"clipPath": f"polygon({','.join(above + below)})"}),
+        className="today-course", role="img", title=text, **{"aria-label": text},
     )  # fmt: skip
 
 
@@ -137,10 +138,10 @@ def work(found: Sequence[DepotWork], chosen: Scope) -> html.Section:
         parts += [
             html.H3(
                 [one.depot, html.Span(f"{one.number} vehicle{'s' * (one.number != 1)}", className="dim")],
-                className="depot-head",
+                className="today-depot-head",
             ),
-            html.Ul([_vehicle(r) for r in one.rows], className="to-do"),
-            *([html.P([html.Strong("Take along: "), "; ".join(take), "."], className="take")] if take else []),
+            html.Ul([_vehicle(r) for r in one.rows], className="today-to-do"),
+            *([html.P([html.Strong("Take along: "), "; ".join(take), "."], className="today-take")] if take else []),
             *([dcc.Link(f"and {left} more", href=scope.address("/fleet", here, need="act_now"))] if left else []),
         ]
     return html.Section(parts, className="card")
@@ -150,7 +151,8 @@ def _vehicle(r: FleetRow) -> html.Li:
     return html.Li(
         [
             html.Div(
-                [rows.mark(r.need), rows.link(r), html.Span(r.vehicle, className="dim small")], className="to-do-head"
+                [rows.mark(r.need), rows.link(r), html.Span(r.vehicle, className="dim small")],
+                className="today-to-do-head",
             ),
             *rows.reason(r),
         ]
@@ -158,21 +160,82 @@ def _vehicle(r: FleetRow) -> html.Li:
 
 
 def calendar(told: Today, chosen: Scope, now_us: int) -> html.Section:
-    """Four weeks of refills on one axis: a bar a vehicle from the early to the late end of its window, by depot."""
+    """Four weeks of refills on one axis: a bar a vehicle from the early to the late end of its window, by depot; the depot's closed days,
+    and of what nothing is known."""
     title = html.H2("Refills, next 28 days")
     if not told.refills:
-        return html.Section([title, html.P("None is due.", className="dim")], className="card")
-    lines: list[Any] = []
+        return html.Section(
+            [title, html.P("None is known to be due.", className="dim"), *undated(told)], className="card"
+        )
+    parts: list[Any] = []
     for depot in sorted({r.depot for r in told.refills}):
         mine = sorted((r for r in told.refills if r.depot == depot), key=_due)
         href = scope.address("/rounds", Scope(chosen.fleet, depot))
-        lines.append(html.H3(dcc.Link(depot, href=href), className="bar-depot"))
-        lines += [_bar(r, now_us) for r in mine]
+        shut = [_shut(day, why, now_us, mine[0].timezone) for day, why in told.closed.get(depot, {}).items()]
+        head = html.H3(dcc.Link(depot, href=href), className="today-bar-depot")
+        lines = [
+            html.Div(shut, className="today-bar-shut", **{"aria-hidden": "true"}),
+            head,
+            *(_bar(r, now_us) for r in mine),
+        ]
+        parts.append(html.Div(lines, className="today-bar-group"))
     zone = told.refills[0].timezone
-    parts: list[Any] = [title, html.Div([*_axis(now_us, zone), *lines], className="calendar")]
+    shown: list[Any] = [title, html.Div([*_axis(now_us, zone), *parts], className="today-calendar")]
     if told.refills_left:
-        parts.append(html.P(f"and {told.refills_left} more vehicles; choose a depot to see them.", className="dim"))
-    return html.Section(parts, className="card")
+        shown.append(html.P(f"and {told.refills_left} more vehicles; choose a depot to see them.", className="dim"))
+    return html.Section([*shown, *closed(told), *undated(told)], className="card")
+
+
+def closed(told: Today) -> list[Any]:
+    """On which of these days each depot is closed, in words; and of which depots nobody has said it."""
+    depots = sorted({r.depot for r in told.refills})
+    listed = [
+        f"{depot}: {'; '.join(formatting.closing(one) for one in joined(told.closed[depot]))}."
+        for depot in depots
+        if told.closed.get(depot)
+    ]
+    unsaid = [depot for depot in depots if depot not in told.closed]
+    out: list[Any] = [
+        html.P([html.Span(className="today-swatch-shut", **{"aria-hidden": "true"}), text]) for text in listed
+    ]
+    if unsaid:
+        out.append(html.P(f"Closed days are not known of {_few(unsaid)}: a lead can enter them under Set-up."))
+    return [html.Div(out, className="small dim today-calendar-notes")] if out else []
+
+
+def undated(told: Today) -> list[Any]:
+    """Whose refill has no date, and why."""
+    if not told.undated_number:
+        return []
+    number = told.undated_number
+    left = number - len(told.undated)
+    items = [html.Li([rows.link(r), html.Span(f" {_why_undated(r)}", className="dim")]) for r in told.undated]
+    return [
+        html.H3(f"No refill date is known of {number} vehicle{'s' * (number != 1)}", className="today-depot-head"),
+        html.Ul(items, className="plain-list"),
+        *([html.P(f"and {left} more", className="dim")] if left else []),
+    ]
+
+
+def _why_undated(r: FleetRow) -> str:
+    if r.heard_us is None:
+        return "never heard"
+    return (r.detail.refill.reason if r.detail else None) or "not analysed yet"
+
+
+def _few(names: Sequence[str]) -> str:
+    """Some names in a sentence."""
+    most = 3
+    shown = [*names[:most], *([f"{len(names) - most} more depots"] if len(names) > most else [])]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _shut(day: date, why: str, now_us: int, zone: str) -> html.Div:
+    left = (day - formatting.local(now_us, zone).date()).days
+    title = formatting.closing(ClosedDays(day, day, why))
+    shown = 0 <= left < CALENDAR_DAYS
+    place = {"left": f"{left * _DAY_WIDTH:.2f}%", "width": f"{_DAY_WIDTH:.2f}%"}
+    return html.Div(className="today-shut", style=place if shown else {"display": "none"}, title=title)
 
 
 _DAY_WIDTH: Final = 100 / CALENDAR_DAYS  # percent
@@ -198,15 +261,15 @@ def _axis(now_us: int, zone: str) -> list[Any]:
         if day.weekday() == 0
     ]
     shades = [
-        html.Div(className="weekend", style={"left": f"{n * _DAY_WIDTH:.2f}%", "width": f"{_DAY_WIDTH:.2f}%"})
+        html.Div(className="today-weekend", style={"left": f"{n * _DAY_WIDTH:.2f}%", "width": f"{_DAY_WIDTH:.2f}%"})
         for n, day in enumerate(days)
         if day.weekday() >= 5
     ]
-    now = html.Div(className="now", style={"left": f"{_place(now_us, now_us, zone) * _DAY_WIDTH:.2f}%"})
+    now = html.Div(className="today-now", style={"left": f"{_place(now_us, now_us, zone) * _DAY_WIDTH:.2f}%"})
     hidden = {"aria-hidden": "true"}
     return [
-        html.Div(names, className="bar-days", **hidden),
-        html.Div([*shades, now], className="bar-ground", **hidden),
+        html.Div(names, className="today-bar-days", **hidden),
+        html.Div([*shades, now], className="today-bar-ground", **hidden),
     ]
 
 
@@ -220,9 +283,12 @@ def _bar(r: FleetRow, now_us: int) -> html.Div:
     sort = {"due": "due", "soon": "soon"}.get(refill.state if refill else "", "later")
     words = f"{r.unit}: {rows.refill_words(r)}"
     place = {"left": f"{left * _DAY_WIDTH:.2f}%", "width": f"{(right - left) * _DAY_WIDTH:.2f}%"}
-    drawn = html.Div(className=f"bar-of bar-{sort}", style=place, role="img", title=words, **{"aria-label": words})
+    drawn = html.Div(
+        className=f"today-bar-of today-bar-{sort}", style=place, role="img", title=words, **{"aria-label": words}
+    )
     return html.Div(
-        [html.Div(rows.link(r), className="bar-name"), html.Div(drawn, className="bar-field")], className="bar-row"
+        [html.Div(rows.link(r), className="today-bar-name"), html.Div(drawn, className="today-bar-field")],
+        className="today-bar-row",
     )
 
 
@@ -241,7 +307,7 @@ def news(told: News) -> html.Section:
         number = told.numbers[name]
         head = html.Span(title, className="proven") if name == "held" else title
         parts += [
-            html.H3([head, html.Span(str(number), className="dim")], className="depot-head"),
+            html.H3([head, html.Span(str(number), className="dim")], className="today-depot-head"),
             html.Ul(
                 [html.Li([rows.link(r), f" {FINDING_KINDS[f.kind].title}", _lines(f)]) for r, f in found],
                 className="plain-list",

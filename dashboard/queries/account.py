@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from analytics.account.greased import DaysOfMonth, unpacked, with_limits
-from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, within
+from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, within
 from ingest import schema
 from ingest.setups import Setup
 from ingest.times import microseconds
@@ -161,6 +162,29 @@ def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> I
             points=tuple(line.point for line in here), of_lines=len(told.lines), critical=any(line.critical for line in here),
             planned=planned, arrived=arrived, failed=failed, failed_days=int(days),
         )  # fmt: skip
+
+
+def days_of(engine: Engine, fleet: str, vehicle: str, month: str) -> pd.DataFrame:
+    """A vehicle's month by day and line: day, depot, line, planned, arrived, failed, not_proven; only where a dose was planned."""
+    table, who = schema.greased, schema.vehicle
+    asked = (
+        select(table.c.depot, table.c.days)
+        .join(who, who.c.id == table.c.vehicle_id)
+        .where(who.c.fleet == fleet, who.c.vehicle == vehicle, table.c.month == month, *visible(table))
+        .order_by(table.c.depot)
+    )
+    with engine.connect() as connection:
+        kept = [(depot, unpacked(days)) for depot, days in connection.execute(asked)]
+    return pd.DataFrame(
+        [
+            (f"{month}-{told.days[d]:02}", depot, int(told.lines[k]), *(float(v) for v in (planned, arrived, failed)),
+             round(max(planned - arrived - failed, 0.0), 1))
+            for depot, told in kept
+            for d, k in np.argwhere(told.planned > 0)
+            for planned, arrived, failed in [(told.planned[d, k], told.arrived[d, k], told.failed[d, k])]
+        ],
+        columns=["day", "depot", "line", "planned", "arrived", "failed", "not_proven"],
+    )  # fmt: skip
 
 
 def month_span_us(month: str) -> tuple[int, int]:

@@ -4,14 +4,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, case, func, select
+from sqlalchemy import Connection, Engine, and_, case, func, select
 
 from analytics.alarms import outbox
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
-from analytics.kinds import ALARM_KINDS, SEVERITIES, severity_rank
+from analytics.kinds import ALARM_KINDS, SEVERITIES
 from dashboard.queries.scope import Scope, read_vehicles, visible, within
 from ingest import schema, times
 from ingest.errors import Problem
@@ -32,10 +32,28 @@ class AlarmRow:
     assigned_to: str | None = None
 
 
-SHOWN_ALARMS = 50  # of a tab
-MOST_ALARMS = 200  # of a page; of those that are over a fifth of it
+PAGE_ROWS: Final = 50
+MOST_ALARMS: Final = 200  # where they are not listed page by page; of those that are over a fifth of it
+_OVER_DAYS: Final = 90
 
-_OVER_DAYS = 90
+# In the order in which they want somebody.
+STATES: Final = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
+_TABLE: Final = schema.alarm.c
+
+
+def _place(column: Any, names: Iterable[str]) -> Any:
+    """The place of a column's value among these names."""
+    return case({name: n for n, name in enumerate(names)}, value=column)
+
+
+# By state and severity; then points that steering or braking depends on; then the longest without grease; then kind.
+_WORST: Final = (
+    _place(_TABLE.state, STATES), _place(_TABLE.severity, SEVERITIES),
+    func.coalesce(_TABLE.evidence["critical_points"].as_integer(), 0) == 0,
+    func.coalesce(_TABLE.evidence["hours_since_grease"].as_float(), 0.0).desc(),
+    _place(_TABLE.kind, ALARM_KINDS), _TABLE.raised_us, _TABLE.id,
+)  # fmt: skip
+_NEWEST: Final = (_TABLE.changed_us.desc(), _TABLE.id)
 
 
 def alarms(
@@ -46,38 +64,37 @@ def alarms(
     over: bool = False,
     most: int = MOST_ALARMS,
     fleet_name: str = "",
-    states: Sequence[str] | None = None,
 ) -> list[AlarmRow]:
-    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days. Of some `states` only, where
-    they are said."""
+    """What somebody has to deal with, worst first; with `over` also what is over, of the last 90 days."""
+    mine = _of(Scope(fleet_name, depot), vehicle)
+    standing = [schema.alarm.c.state != "normal", *mine]
+    with engine.connect() as connection:
+        found = _read(connection, standing, _WORST, most)
+        return found + (_read(connection, [*_past(), *mine], _NEWEST, most // 5) if over else [])
+
+
+def _past() -> list[Any]:
+    """Conditions that an alarm is over, and was not long ago."""
+    table = schema.alarm
+    return [table.c.state == "normal", table.c.changed_us > times.now_us() - _OVER_DAYS * DAY_US]
+
+
+def _read(
+    connection: Connection, chosen: Sequence[Any], order: Sequence[Any], most: int, skipped: int = 0
+) -> list[AlarmRow]:
     table, who = schema.alarm, schema.vehicle_summary
-    chosen = _of(Scope(fleet_name, depot), vehicle)
-    rows = (
+    rows = connection.execute(
         select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
         .where(*chosen)
+        .order_by(*order)
+        .limit(most)
+        .offset(skipped)
     )
-    worst = (
-        case({name: n for n, name in enumerate(STATES)}, value=table.c.state),
-        case({name: n for n, name in enumerate(SEVERITIES)}, value=table.c.severity),
-    )
-    standing = [name for name in STATES if name != "normal" and (states is None or name in states)]
-    found: list[Any] = []
-    with engine.connect() as connection:
-        if standing:
-            found += connection.execute(
-                rows.where(table.c.state.in_(standing)).order_by(*worst, table.c.raised_us).limit(most)
-            ).all()
-        if over and (states is None or "normal" in states):
-            past = table.c.state == "normal", table.c.changed_us > times.now_us() - _OVER_DAYS * DAY_US
-            found += connection.execute(
-                rows.where(*past).order_by(table.c.changed_us.desc()).limit(most // 5)
-            ).all()  # fmt: skip
-    told = [
+    return [
         AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None, r.assigned_to)
-        for r in found
+        for r in rows
     ]
-    return sorted(told, key=_alarm_order)
 
 
 def _of(scope: Scope, vehicle: tuple[str, str] | None) -> list[Any]:
@@ -98,12 +115,13 @@ TABS: Final = {
 
 @dataclass(frozen=True)
 class AlarmView:
-    """What a tab of the alarms' page shows, and how many alarms each tab has; `acknowledged` says who took note of one and when."""
+    """A page of a tab of the alarms' page, and how many alarms each tab has; `acknowledged` says who took note of one and when."""
 
     rows: list[AlarmRow]
     counts: dict[str, int]  # tab -> how many there are, shown or not
     acknowledged: dict[int, tuple[str, int]]
     now_us: int
+    page: int
 
 
 def one_vehicle(asked: str) -> tuple[str, str] | None:
@@ -112,25 +130,25 @@ def one_vehicle(asked: str) -> tuple[str, str] | None:
     return (fleet_name, name) if slash else None
 
 
-def alarm_view(engine: Engine, scope: Scope, vehicle: str, tab: str) -> AlarmView:
-    """A tab, for a scope or a vehicle (FLEET/VEHICLE)."""
-    one, now, table, who = one_vehicle(vehicle), times.now_us(), schema.alarm, schema.vehicle_summary
-    states = TABS.get(tab, ())
-    most = SHOWN_ALARMS * (5 if "normal" in states else 1)
-    rows = (
-        alarms(engine, scope.depot, one, over=True, fleet_name=scope.fleet, states=states, most=most) if states else []
-    )
-    recent = (table.c.state != "normal") | (table.c.changed_us > now - _OVER_DAYS * DAY_US)
+def alarm_view(engine: Engine, scope: Scope, vehicle: str, tab: str, page: int = 1) -> AlarmView:
+    """A page of a tab, for a scope or a vehicle (FLEET/VEHICLE); the last one where there are not so many."""
+    table, who, states = schema.alarm, schema.vehicle_summary, TABS.get(tab, ())
+    mine = _of(scope, one_vehicle(vehicle))
     with engine.connect() as connection:
         counted = (
             select(table.c.state, func.count())
             .join(who, who.c.vehicle_id == table.c.vehicle_id)
-            .where(*_of(scope, one), recent)
+            .where(*mine, (table.c.state != "normal") | and_(*_past()))
             .group_by(table.c.state)
         )
         by_state = {state: int(n) for state, n in connection.execute(counted)}
         counts = {name: sum(by_state.get(state, 0) for state in its) for name, its in TABS.items()}
-        return AlarmView(rows, counts, _acknowledged(connection, [row.alarm.id for row in rows]), now)
+        page = min(max(1, page), max(1, -(-counts.get(tab, 0) // PAGE_ROWS)))
+        past = "normal" in states
+        chosen = [*mine, *(_past() if past else [table.c.state.in_(states)])]
+        order = _NEWEST if past else _WORST
+        rows = _read(connection, chosen, order, PAGE_ROWS, (page - 1) * PAGE_ROWS) if states else []
+        return AlarmView(rows, counts, _acknowledged(connection, [row.alarm.id for row in rows]), times.now_us(), page)
 
 
 def _acknowledged(connection: Connection, numbers: Sequence[int | None]) -> dict[int, tuple[str, int]]:
@@ -165,17 +183,9 @@ def figures(engine: Engine, now_us: int) -> Figures:
 
 def one_alarm(engine: Engine, number: int) -> tuple[AlarmRow, list[Any]] | None:
     """An alarm that whoever asks may see, with what happened to it; None where there is none."""
-    table, who = schema.alarm, schema.vehicle_summary
     with engine.connect() as connection:
-        r = connection.execute(
-            select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone, who.c.dry_h)
-            .join(who, who.c.vehicle_id == table.c.vehicle_id)
-            .where(table.c.id == number, *visible(who))
-        ).one_or_none()
-        if r is None:
-            return None
-        row = AlarmRow(alarm_of(r), r.fleet, r.vehicle, r.unit, r.depot, r.timezone, r.dry_h or None, r.assigned_to)
-        return row, _steps(connection, [number]).get(number, [])
+        found = _read(connection, [schema.alarm.c.id == number, *visible(schema.vehicle_summary)], (), 1)
+        return (found[0], _steps(connection, [number]).get(number, [])) if found else None
 
 
 def alarm_news(engine: Engine) -> list[int]:
@@ -196,23 +206,6 @@ def _steps(connection: Connection, numbers: Sequence[int | None]) -> dict[int, l
     ):
         found.setdefault(row.alarm_id, []).append(row)
     return found
-
-
-def _alarm_order(row: AlarmRow) -> tuple[int, int, bool, float, int, int]:
-    """By state and severity; then points that steering or braking depends on; then the longest without grease; then kind."""
-    alarm = row.alarm
-    waited_h = alarm.evidence.get("hours_since_grease") or 0.0
-    critical = bool(alarm.evidence.get("critical_points"))
-    state, severity, kind = (
-        STATES.index(alarm.state),
-        severity_rank(alarm.severity),
-        list(ALARM_KINDS).index(alarm.kind),
-    )
-    return state, severity, not critical, -waited_h, kind, alarm.raised_us
-
-
-# In the order in which they want somebody.
-STATES = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
 
 
 def ever_raised(engine: Engine) -> bool:

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, case, func, select
 
+from analytics.alarms.depots import closed_between
 from analytics.alarms.evaluate import REPAIR_FAILED
 from analytics.findings import Finding, from_row
 from analytics.pipeline.depot_days import DUE_DAYS, SHOWN_DAYS
@@ -27,6 +28,7 @@ _AT_ONE_DEPOT: Final = 12
 _BARS: Final = 24
 _NEWS: Final = 6  # of each sort
 _DRIFTING: Final = 6
+_UNDATED: Final = 6
 _ACT_NOW: Final = PRIORITIES.index("act_now")
 
 
@@ -74,6 +76,11 @@ class Today:
     work: list[DepotWork]
     refills: list[FleetRow]
     refills_left: int
+    undated: list[FleetRow]  # the first of those of whose refill nobody can tell the date
+    undated_number: int
+    closed: dict[
+        str, dict[date, str]
+    ]  # depot of the calendar -> its closed days there, and why; without those nobody named any of
     news: News
     drifting: list[tuple[FleetRow, list[LineCondition]]]
     wearing: list[Wearing]
@@ -95,6 +102,7 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
         )  # fmt: skip
         weeks = _weeks(connection, scope, instant(now_us).date())
         bars = _refills(connection, mine, now_us)
+        undated, undated_number = _undated(connection, mine)
         return Today(
             vehicles=sum(number for *_, number in totals),
             by_depot=dict(sorted(by_depot.items(), key=lambda item: (-item[1], item[0]))),
@@ -107,6 +115,9 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
             work=_work(connection, mine, by_depot),
             refills=bars,
             refills_left=due_later - len(bars),
+            undated=undated,
+            undated_number=undated_number,
+            closed=_closed(connection, bars, now_us),
             news=_news(connection, mine, now_us - DAY_US),
             drifting=_drifting(connection, mine),
             wearing=read_wearing(connection, scope, _DRIFTING),
@@ -176,6 +187,22 @@ def _refills(connection: Connection, mine: list[Any], now_us: int) -> list[Fleet
         select(table.c.vehicle_id).where(soon, *mine).order_by(table.c.due_early_us).limit(_BARS)
     ).scalars()
     return sorted(read_rows(connection, list(ids)), key=lambda row: row.depot)
+
+
+def _undated(connection: Connection, mine: list[Any]) -> tuple[list[FleetRow], int]:
+    """Of whose refill nothing is known: the first of them, and how many. A date that is far off is known to be."""
+    table = schema.vehicle_summary
+    state = table.c.detail["refill"]["state"].as_string()
+    unknown = table.c.due_early_us.is_(None), func.coalesce(state, "unknown") == "unknown", *mine
+    number = connection.scalar(select(func.count()).where(*unknown)) or 0
+    first = select(table.c.vehicle_id).where(*unknown).order_by(table.c.depot, table.c.unit).limit(_UNDATED)
+    return read_rows(connection, list(connection.execute(first).scalars())) if number else [], number
+
+
+def _closed(connection: Connection, bars: list[FleetRow], now_us: int) -> dict[str, dict[date, str]]:
+    depots, today = {row.depot for row in bars}, instant(now_us).date()
+    first, last = today - timedelta(days=1), today + timedelta(days=CALENDAR_DAYS)  # whatever the day is there
+    return closed_between(connection, depots, first, last) if depots else {}
 
 
 def _news(connection: Connection, mine: list[Any], since_us: int) -> News:

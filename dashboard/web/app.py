@@ -3,6 +3,7 @@
 import gc
 from collections.abc import Callable
 from importlib import import_module
+from threading import Thread
 from typing import Any
 
 from dash import Dash
@@ -26,7 +27,7 @@ from ingest import times
 from ingest.environment import PROXY
 from ingest.errors import Problem, Unusable
 
-# What the analysis loads when it first needs it; the first page should not wait for that.
+# What the analysis loads when it first needs it: neither the start nor a vehicle's first page should wait for that.
 _LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
 # Asked for at once, so that no text moves when it comes.
 _FONT = '<link rel="preload" href="/assets/fonts/hyperlegible-latin.woff2" as="font" type="font/woff2" crossorigin>'
@@ -93,12 +94,15 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     _serve_beside_pages(app, database)
     _send_headers(app)
     _answer_errors(app)
+    return app
+
+
+def _load_the_rest() -> None:
     for name in _LOADED:
         import_module(name)
     # What was loaded stays: a collection of garbage need not look at it again, which would hold a request up.
     gc.collect()
     gc.freeze()
-    return app
 
 
 def _serve_beside_pages(app: Dash, database: Engine) -> None:
@@ -133,7 +137,7 @@ def serve(database: Engine, host: str, port: int, *, plain_http: bool, ready: Ca
         if not accounts.anybody(connection) and not alone:
             where = wording.site() if is_site else host
             raise Problem(
-                f"nobody is named yet, so that everybody who reaches {where} could change everything; name a lead first:"
+                f"no person is added yet, so everybody who reaches {where} could change everything; add a lead first:"
                 " tallow person add NAME --role lead"
             )
     if not sign_in.is_loopback(host) and not is_site and not plain_http:
@@ -149,6 +153,7 @@ def serve(database: Engine, host: str, port: int, *, plain_http: bool, ready: Ca
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"cannot listen on {host}:{port}: {reason}; name another with --port") from None
     ready()
+    Thread(target=_load_the_rest, name="loading", daemon=True).start()
     try:
         serving.run()
     finally:

@@ -64,10 +64,16 @@ def _take(database: Engine, name: str, work_key: str, key: str, *, picture: bool
     said: Any = {"by": request.args.get("by", "")} if picture else request.get_json(silent=True)
     if not isinstance(said, dict):
         return {"problem": "a remark is one JSON object"}, 400
-    who = accounts.name_of_actor(str(said.get("by") or ""))
+    by, text = str(said.get("by") or ""), str(said.get("text") or "")
+    who = accounts.name_of_actor(by)
     if not who:
         raise Problem("say who you are")
-    one = Remark(key=key, at_us=times.now_us(), who=who, text=str(said.get("text") or ""))
+    if by and by != who:
+        with reachable(database), database.connect() as connection:
+            if accounts.is_of_another(connection, by):
+                return {"problem": f"{by} made this, and {who} is signed in"}, 409
+        text = f"{text} (by {by})".strip()
+    one = Remark(key=key, at_us=times.now_us(), who=who, text=text)
     made = photos.made_anew(request.get_data(cache=False)) if picture else None
     with reachable(database), writing(database) as connection:
         remarks.add(connection, vehicle.id, work_key, one, made)

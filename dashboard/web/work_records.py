@@ -52,8 +52,8 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
         accounts.need("technician")
         by, name = str(said.get("by") or ""), accounts.current_person.get().name
         with reachable(database), writing(database) as connection:
-            if by and name and by != name:  # kept on a device that several share
-                if by in {one.name for one in accounts.people(connection)}:
+            if by and name and by != name:
+                if accounts.is_of_another(connection, by):
                     return {"problem": f"{by} recorded this, and {name} is signed in"}, 409
                 said["note"] = f"{said.get('note') or ''} (by {by})".strip()
             said["by"] = accounts.name_of_actor(by)

@@ -1,9 +1,10 @@
 """The mapping that says what the columns of a log mean: a small TOML file, read and checked as far as no row is needed."""
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
@@ -14,19 +15,21 @@ from ingest.errors import Problem
 from ingest.messages import KINDS, MAX_CHANNELS, FaultCode
 
 Scalar = str | int | float | bool
+_Shape = TypeVar("_Shape")
 Character = Annotated[str, Meta(min_length=1, max_length=1)]
 
 
 class Source(Struct, frozen=True, forbid_unknown_fields=True):
     """Where a value comes from: one of `column`, `constant` and `file` (a pattern whose group is taken from the file's name).
 
-    `values` says what a text means, `unit` what a number is in; the others go with units (`convert`).
+    `values` says what a text means, `unit` what a number is in once it is multiplied by `factor`; the others go with units (`convert`).
     """
 
     column: str | None = None
     constant: Scalar | None = None
     file: str | None = None
     unit: str | None = None
+    factor: float | None = None
     values: dict[str, Scalar] | None = None
     at_least: float | None = None
     full_l: float | None = None
@@ -153,16 +156,24 @@ def fields_of(kind: str) -> dict[str, msgspec.structs.FieldInfo]:
 
 def load(path: Path) -> Mapping:
     """Read a mapping. Raises Problem that says where it is wrong."""
+    mapping = decoded(path, Mapping)
+    wrong = [*_wrong_in_file(mapping.file), *_wrong_in_time(mapping.time)]
+    if not mapping.message and mapping.j1939 is None:
+        wrong.append("it names no message: add a table [[message]] with kind and fields, or [j1939]")
+    wrong += wrong_in_messages(mapping.message)
+    if wrong:
+        raise Problem(f"{path}: {'; '.join(wrong)}")
+    return mapping
+
+
+def decoded(path: Path, shape: type[_Shape]) -> _Shape:
+    """A TOML file of a shape. Raises Problem."""
     try:
-        mapping = msgspec.toml.decode(path.read_bytes(), type=Mapping)
+        return msgspec.toml.decode(path.read_bytes(), type=shape)
     except OSError as error:
         raise Problem(f"{path} cannot be read: {error.strerror or error}") from None
     except (msgspec.DecodeError, UnicodeDecodeError) as error:  # a ValidationError is one, too
         raise Problem(f"{path}: {error}") from None
-    wrong = [*_wrong_in_file(mapping.file), *_wrong_in_time(mapping.time), *_wrong_in_messages(mapping)]
-    if wrong:
-        raise Problem(f"{path}: {'; '.join(wrong)}")
-    return mapping
 
 
 def _wrong_in_file(form: FileForm) -> list[str]:
@@ -207,11 +218,10 @@ def _is_format(text: str) -> bool:
     return True
 
 
-def _wrong_in_messages(mapping: Mapping) -> list[str]:
-    if not mapping.message and mapping.j1939 is None:
-        return ["it names no message: add a table [[message]] with kind and fields, or [j1939]"]
+def wrong_in_messages(messages: Sequence[MessageFrom]) -> list[str]:
+    """What of messages cannot be, as far as no row is needed to see it."""
     wrong = []
-    for number, message in enumerate(mapping.message, start=1):
+    for number, message in enumerate(messages, start=1):
         where, known = f"message {number} ({message.kind})", fields_of(message.kind)
         for name in message.fields.keys() - known.keys():
             hint = "; pressures go into channels" if name.endswith("_kpa") else ""
@@ -228,6 +238,6 @@ def _wrong_in_messages(mapping: Mapping) -> list[str]:
             wrong.append(f"{where} has channels, and only a cycle has pressures")
         if message.time_is == "end" and message.kind != "cycle":
             wrong.append(f"{where}: only a cycle has a start and an end")
-        if "seq" in message.fields and len(mapping.message) > 1 and message.when is None:
+        if "seq" in message.fields and len(messages) > 1 and message.when is None:
             wrong.append(f"{where}: with a column of numbers a row is one message: say by `when` which rows are meant")
     return wrong

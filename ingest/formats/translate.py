@@ -40,7 +40,7 @@ _APART: Final = {
 _COMMON: Final = frozenset({"seq", "boot", "engine_h"})  # said of any message: no row is one for having these
 
 
-class _Wrong(Exception):
+class Wrong(Exception):
     """A cell that is not what it should be: where it stands, what it says, what would be allowed."""
 
     def __init__(self, where: str, text: str | None, allowed: object) -> None:
@@ -49,7 +49,7 @@ class _Wrong(Exception):
 
 
 @dataclass(frozen=True)
-class _Field:
+class Field:
     """A field of a message, and how it is read."""
 
     name: str
@@ -59,7 +59,7 @@ class _Field:
     required: bool
 
     def value(self, cells: dict[str, str], file: str) -> tuple[Any, str]:
-        """The value, None where there is none, and what the text says whatever its unit. Raises _Wrong."""
+        """The value, None where there is none, and what the text says whatever its unit. Raises Wrong."""
         if self.said.constant is not None:
             return self.constant, str(self.said.constant)
         if self.said.file is not None:
@@ -69,15 +69,16 @@ class _Field:
             text = cells.get(self.said.column or "")
         if text is None:
             if self.required:
-                raise _Wrong(self.said.shown, None, f"what says {self.name}")
+                raise Wrong(self.said.shown, None, f"what says {self.name}")
             return None, ""
         try:
             return self.read(text)
         except NotAllowed as allowed:
-            raise _Wrong(self.said.shown, text, allowed) from None
+            raise Wrong(self.said.shown, text, allowed) from None
 
 
-def _field(name: str, kind: Any, given: From, decimal: str, *, required: bool) -> _Field:
+def field_of(name: str, kind: Any, given: From, decimal: str, *, required: bool) -> Field:
+    """How a field is read. Raises Problem where the mapping is wrong."""
     said = source(given)
     if sum(one is not None for one in (said.column, said.constant, said.file)) != 1:
         raise Problem(f"{name}: say one of column, constant and file")
@@ -92,17 +93,17 @@ def _field(name: str, kind: Any, given: From, decimal: str, *, required: bool) -
             raise Problem(f"{name}: file {said.file!r} needs one group in brackets, which is the part that is meant")
     read = reader(name, kind, said, decimal)
     constant = None if said.constant is None else fixed(name, kind, said.constant)
-    return _Field(name, said, read, constant, required)
+    return Field(name, said, read, constant, required)
 
 
 @dataclass(frozen=True)
-class _Kind:
+class Kind:
     """One kind of message that rows may be: its fields, pressures, and which rows are meant."""
 
     kind: str
-    fields: tuple[_Field, ...]
-    peaks: tuple[_Field, ...]  # by channel
-    rests: tuple[_Field, ...]
+    fields: tuple[Field, ...]
+    peaks: tuple[Field, ...]  # by channel
+    rests: tuple[Field, ...]
     when: When | None
     from_end: bool
 
@@ -114,7 +115,7 @@ class _Kind:
         return any(one.said.column in cells for one in own)
 
     def values(self, cells: dict[str, str], file: str) -> tuple[dict[str, Any], dict[str, str]]:
-        """The fields, and what they say for the name. Raises _Wrong."""
+        """The fields, and what they say for the name. Raises Wrong."""
         values, texts = dict[str, Any](), dict[str, str]()
         for one in self.fields:
             values[one.name], texts[one.name] = one.value(cells, file)
@@ -125,10 +126,11 @@ class _Kind:
         return {name: value for name, value in values.items() if value is not None}, texts
 
 
-def _kind(said: MessageFrom, decimal: str) -> _Kind:
+def kind_of(said: MessageFrom, decimal: str) -> Kind:
+    """How a kind of message is read. Raises Problem where the mapping is wrong."""
     known = fields_of(said.kind)
     fields = [
-        _field(
+        field_of(
             name,
             known[name].type,
             given,
@@ -137,13 +139,13 @@ def _kind(said: MessageFrom, decimal: str) -> _Kind:
         )
         for name, given in said.fields.items()
     ]
-    pressures: dict[str, list[_Field]] = {"peak_kpa": [], "rest_kpa": []}
+    pressures: dict[str, list[Field]] = {"peak_kpa": [], "rest_kpa": []}
     for channel, one in said.channels.items():
         for name, given in (("peak_kpa", one.peak), ("rest_kpa", one.rest)):
             if given is not None:
-                like = _field(name, Number | None, given, decimal, required=False)
-                pressures[name].append(_Field(channel, like.said, like.read, like.constant, required=False))
-    return _Kind(
+                like = field_of(name, Number | None, given, decimal, required=False)
+                pressures[name].append(Field(channel, like.said, like.read, like.constant, required=False))
+    return Kind(
         said.kind,
         tuple(fields),
         tuple(pressures["peak_kpa"]),
@@ -158,16 +160,16 @@ class _Faults:
 
     def __init__(self, said: FaultList, decimal: str) -> None:
         self._codes, self._when = Codes(said.code), said.when
-        self._spn = _field("spn", int, said.spn, decimal, required=True)
-        self._fmi = _field("fmi", int, said.fmi, decimal, required=True)
-        self._active = _field("active", bool, said.active, decimal, required=True)
+        self._spn = field_of("spn", int, said.spn, decimal, required=True)
+        self._fmi = field_of("fmi", int, said.fmi, decimal, required=True)
+        self._active = field_of("active", bool, said.active, decimal, required=True)
         self._value = (
-            None if said.value is None else _field("value", Number | None, said.value, decimal, required=False)
+            None if said.value is None else field_of("value", Number | None, said.value, decimal, required=False)
         )
         self.columns = [one.said.column for one in (self._spn, self._fmi, self._active, self._value) if one is not None]
 
     def values(self, cells: dict[str, str], file: str) -> tuple[dict[str, Any], dict[str, str]] | None:
-        """The fields of a fault, and what they say for the name; None where the table does not know the part. Raises _Wrong."""
+        """The fields of a fault, and what they say for the name; None where the table does not know the part. Raises Wrong."""
         if self._when is not None and cells.get(self._when.column) not in self._when.texts:
             return None
         spn, spn_text = self._number(self._spn, cells, file, MOST_SPN)
@@ -177,7 +179,7 @@ class _Faults:
         try:
             code = self._codes.code(spn, fmi)
         except NotAllowed as allowed:
-            raise _Wrong(self._fmi.said.shown, fmi_text, allowed) from None
+            raise Wrong(self._fmi.said.shown, fmi_text, allowed) from None
         active, _ = self._active.value(cells, file)
         values = {"code": code.is_, "active": active, "channel": code.channel}
         if self._value is not None:
@@ -186,10 +188,10 @@ class _Faults:
         return {name: value for name, value in values.items() if value is not None}, named
 
     @staticmethod
-    def _number(field: _Field, cells: dict[str, str], file: str, most: int) -> tuple[int, str]:
+    def _number(field: Field, cells: dict[str, str], file: str, most: int) -> tuple[int, str]:
         number, text = field.value(cells, file)
         if not 0 <= number <= most:
-            raise _Wrong(field.said.shown, text, f"a whole number from 0 to {most}")
+            raise Wrong(field.said.shown, text, f"a whole number from 0 to {most}")
         return number, text
 
 
@@ -200,13 +202,13 @@ class Translator:
         """Raises Problem where the mapping is wrong."""
         decimal = mapping.file.decimal
         self._mapping, self.unasked = mapping, 0
-        self._fleet = _field("fleet", str, mapping.vehicle.fleet, decimal, required=True)
-        self._vehicle = _field("vehicle", str, mapping.vehicle.vehicle, decimal, required=True)
+        self._fleet = field_of("fleet", str, mapping.vehicle.fleet, decimal, required=True)
+        self._vehicle = field_of("vehicle", str, mapping.vehicle.vehicle, decimal, required=True)
         for field in (self._fleet, self._vehicle):
             if field.constant is not None and not is_name(str(field.constant)):
                 raise Problem(f"{field.name}: {field.constant!r} has more than up to 64 of A-Z a-z 0-9 _ -")
         self._times = RowTimes(mapping.time, decimal)
-        self._kinds = [_kind(message, decimal) for message in mapping.message]
+        self._kinds = [kind_of(message, decimal) for message in mapping.message]
         self._faults = None if mapping.j1939 is None else _Faults(mapping.j1939, decimal)
 
     @property
@@ -238,15 +240,15 @@ class Translator:
                 for arrival in self._messages(file, row):
                     some = True
                     yield arrival
-            except _Wrong as wrong:
+            except Wrong as wrong:
                 some = True
                 yield _flawed(file, row, str(wrong))
             self.unasked += not some
 
     def _messages(self, file: str, row: Row) -> Iterator[Arrival]:
-        """The messages of one row. Raises _Wrong where all of it is wrong."""
+        """The messages of one row. Raises Wrong where all of it is wrong."""
         cells = row.cells
-        meant: list[tuple[_Kind | None, Callable[[], Any]]] = [
+        meant: list[tuple[Kind | None, Callable[[], Any]]] = [
             (kind, partial(kind.values, cells, file)) for kind in self._kinds if kind.means(cells)
         ]
         if self._faults is not None and (faults := self._faults):
@@ -258,7 +260,7 @@ class Translator:
         for kind, read in meant:
             try:
                 values = read()
-            except _Wrong as wrong:
+            except Wrong as wrong:
                 yield _flawed(file, row, str(wrong))
                 continue
             if values is not None:
@@ -268,10 +270,10 @@ class Translator:
             for kind, values, texts in found:
                 yield _arrival(fleet, vehicle, kind, told, values, texts)
 
-    def _whose(self, field: _Field, cells: dict[str, str], file: str) -> str:
+    def _whose(self, field: Field, cells: dict[str, str], file: str) -> str:
         name, text = field.value(cells, file)
         if not is_name(name):
-            raise _Wrong(field.said.shown, text, "up to 64 of A-Z a-z 0-9 _ -, or what the mapping's values say")
+            raise Wrong(field.said.shown, text, "up to 64 of A-Z a-z 0-9 _ -, or what the mapping's values say")
         return str(name)
 
     def _time(self, whose: tuple[str, str], cells: dict[str, str]) -> Told:
@@ -279,16 +281,16 @@ class Translator:
         shown = "column " + " and ".join(f'"{name}"' for name in columns)
         texts = [cells.get(name) for name in columns]
         if None in texts:
-            raise _Wrong(shown, None, "a time")
+            raise Wrong(shown, None, "a time")
         text = " ".join(one for one in texts if one is not None)
         try:
             return self._times.read(whose, text)
         except NotAllowed as allowed:
-            raise _Wrong(shown, text, allowed) from None
+            raise Wrong(shown, text, allowed) from None
 
 
 def _arrival(
-    fleet: str, vehicle: str, kind: _Kind | None, told: Told, values: dict[str, Any], texts: dict[str, str]
+    fleet: str, vehicle: str, kind: Kind | None, told: Told, values: dict[str, Any], texts: dict[str, str]
 ) -> Arrival:
     name = "fault" if kind is None else kind.kind
     at = told.at
@@ -303,9 +305,12 @@ def _arrival(
 
 
 def _number(kind: str, told: Told, apart: list[str]) -> int:
-    """A message's number, made of what its row says: seconds in front, so that numbers are in order of time."""
     seconds = (told.shown - datetime(1970, 1, 1)) // timedelta(seconds=1)  # noqa: DTZ001 - what the clock showed
-    said = json.dumps([kind, told.shown.isoformat(), told.again, *apart]).encode()
+    return number_of(seconds, json.dumps([kind, told.shown.isoformat(), told.again, *apart]).encode())
+
+
+def number_of(seconds: int, said: bytes) -> int:
+    """A message's number, made of its time (seconds since 1970) and of what it says: in order of time, with gaps."""
     return min(max(seconds, 0), 2**32 - 1) << 31 | int.from_bytes(blake2b(said, digest_size=4).digest()) >> 1
 
 

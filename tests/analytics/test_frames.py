@@ -55,17 +55,29 @@ def test_a_vehicles_tables_hold_what_the_analysis_says(story: frames.VehicleFram
     assert during.drop(found.channel).abs().max() < 0.2
     assert {"level_pct", "temp_c"} <= set(story.levels)
     assert len(story.days) > 25
+    lines = story.doses.groupby("line")[["planned", "arrived", "failed", "not_proven"]].sum()
+    assert np.allclose(lines["planned"], lines[["arrived", "failed", "not_proven"]].sum(axis=1))
+    assert lines["planned"].nunique() == 1  # one pump feeds them all
+    missed = story.findings.set_index("kind").at["blocked_line", "lines"]
+    assert list(lines.index[lines["failed"] == lines["failed"].max()]) == missed
+    assert set(lines.index) == set(story.doses["line"])
 
 
 def test_nothing_is_a_table_with_columns(engine: Engine) -> None:
     """Of a vehicle that was never heard: no row, no zero, no error."""
     told = frames.vehicle(address(engine), "HS-103", as_of=instant(END_US).isoformat())
-    for table, one in (("cycles", "run_s"), ("pressures", "residual"), ("levels", "level_pct"), ("fills", "litres")):
+    for table, one in (
+        ("cycles", "run_s"),
+        ("pressures", "residual"),
+        ("levels", "level_pct"),
+        ("fills", "litres"),
+        ("doses", "not_proven"),
+    ):
         assert one in getattr(told, table).columns
         assert len(getattr(told, table)) == 0
 
 
-def test_a_fleets_tables_are_what_is_kept(engine: Engine) -> None:
+def test_a_fleets_tables_are_what_is_kept(engine: Engine, story: frames.VehicleFrames) -> None:
     """Every vehicle and line of the registry, the findings and forecasts of the newest analysis; times are times."""
     told = frames.fleet(address(engine), timezone="Europe/Oslo")
     with engine.connect() as connection:
@@ -74,6 +86,9 @@ def test_a_fleets_tables_are_what_is_kept(engine: Engine) -> None:
     assert (len(told.lines), len(told.findings)) == (lines, kept)
     assert set(told.vehicles["vehicle"]) >= {NAME, "HS-101"}
     assert str(told.findings["began_at"].dt.tz) == "Europe/Oslo"
+    mine = told.account[told.account["vehicle"] == NAME]
+    assert mine["planned"].sum() == pytest.approx(story.doses["planned"].sum(), abs=1)
+    assert mine["failed"].sum() == pytest.approx(story.doses["failed"].sum(), abs=1)
     assert told.refills["due_expected"].dtype == told.refills["as_of"].dtype
 
 

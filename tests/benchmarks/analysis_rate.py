@@ -67,7 +67,7 @@ def whole_analysis(url: str, processes: int) -> dict[str, float]:
     """Seconds to analyse every vehicle and keep the results, and the largest of the processes in MB."""
     engine = connect(url)
     with writing(engine) as connection:
-        for table in (schema.finding, schema.supply, schema.analysis):
+        for table in (schema.finding, schema.supply, schema.analysis, schema.wear):
             connection.execute(delete(table))
     with workers(processes) as pool:
         list(pool.map(_nothing, [0] * processes))  # processes and libraries are there

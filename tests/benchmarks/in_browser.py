@@ -132,7 +132,7 @@ def _measure(site: str, rounds: int) -> None:
         )
         row = "() => document.querySelectorAll('table.fleet tbody tr').length >= 50"
         print("fleet, first row usable: ", timed(rounds, lambda: until(page, f"{site}/fleet", row)))
-        work = "() => document.querySelectorAll('.to-do li').length >= 4"
+        work = "() => document.querySelectorAll('.today-to-do li').length >= 4"
         print("today, first work usable:", timed(rounds, lambda: until(page, f"{site}/", work)))
         print("vehicle by its site:  ", timed(rounds, lambda: until(page, site + vehicle, DRAWN)))
 

@@ -2,8 +2,8 @@
 
 A backlog of mixed messages (24-channel cycles, levels, ignition) waits in a persistent session of a Mosquitto of its
 own; it is drained in turn by a bare paho client that only acknowledges, by `tallow ingest` into SQLite, and into PostgreSQL,
-several times. Both are durable: synchronous=FULL, synchronous_commit=on. Then a log file of the same messages is replayed
-into each. With `--held N` each database holds N cycles before.
+several times. Both are durable: synchronous=FULL, synchronous_commit=on. Then a log file of four times as many such messages is
+replayed into each, the start of the program included. With `--held N` each database holds N cycles before.
 """
 
 import argparse
@@ -235,9 +235,9 @@ def main() -> None:
     rates: dict[str, list[float]] = {}
     peak: dict[str, float] = {}
 
-    def note(what: str, took: float) -> None:
-        rates.setdefault(what, []).append(asked.messages / took)
-        print(f"{what}: {asked.messages / took:.0f}/s", file=sys.stderr, flush=True)
+    def note(what: str, took: float, number: int = asked.messages) -> None:
+        rates.setdefault(what, []).append(number / took)
+        print(f"{what}: {number / took:.0f}/s", file=sys.stderr, flush=True)
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -260,7 +260,7 @@ def main() -> None:
                             took = recorded_by_the_older_version(broker.port, f"{target}{n}", asked.messages, engine)
                         note(target, took)
                 with empty(server) as url:
-                    note(f"{kind}, replay", replayed(folder, asked.messages, url))
+                    note(f"{kind}, replay", replayed(folder, 4 * asked.messages, url), 4 * asked.messages)
         broker.stop()
     base = statistics.median(rates["bare client"])
     print(f"{'drained by':32}{'messages/s':>12}{'ratio':>8}{'peak MB':>10}")

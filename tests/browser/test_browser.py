@@ -25,17 +25,20 @@ class RunningDemo:
         self.data, self.port = data, free_port()
 
     def start(self) -> float:
-        """Start it; seconds until it said where the dashboard is."""
+        """Start it, and wait until all of the fleet is there; seconds until it said where the dashboard is."""
         began = time.monotonic()
         command = [sys.executable, "-m", "dashboard", "demo", "--data", str(self.data), "--port", str(self.port)]
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONUNBUFFERED": "1"}
         )
         assert self.process.stdout is not None
+        took_s = 0.0
         for line in self.process.stdout:
             if line.startswith("Dashboard: "):
                 assert line.strip() == f"Dashboard: {self.address}"
-                return time.monotonic() - began
+                took_s = time.monotonic() - began
+            if line.startswith("All of the fleet is there"):
+                return took_s
         raise AssertionError(f"the demo ended with {self.process.wait()}")
 
     @property
@@ -89,7 +92,7 @@ def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
     """Open the fleet, see who needs somebody, follow the vehicle with the blocked line, see its charts."""
     page.goto(demo.address)
     expect(page.get_by_role("heading", level=1)).to_contain_text("need somebody today")
-    expect(page.locator(".to-do li", has_text="tipper 102")).to_contain_text("Line blocked")
+    expect(page.locator(".today-to-do li", has_text="tipper 102")).to_contain_text("Line blocked")
     page.goto(f"{demo.address}/fleet?sort=unit")
     expect(page.get_by_role("heading", name="Fleet")).to_be_visible()
     expect(page.locator("table.fleet tbody tr")).to_have_count(25)
@@ -107,10 +110,10 @@ def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
 def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
     """A view can be kept: the totals and the search are in the address."""
     page.goto(f"{demo.address}/fleet")
-    page.locator(".total", has_text="Act now").click()
+    page.locator(".fleet-total", has_text="Act now").click()
     page.wait_for_url("**/fleet?need=act_now")
-    number = int(page.locator(".total", has_text="Act now").locator("strong").inner_text())
-    expect(page.locator("table.fleet tbody .cell-unit")).to_have_count(number)
+    number = int(page.locator(".fleet-total", has_text="Act now").locator("strong").inner_text())
+    expect(page.locator("table.fleet tbody .fleet-cell-unit")).to_have_count(number)
     unfolded(page)
     page.get_by_label("Search").fill("loader")
     page.wait_for_url("**search=loader**")
@@ -130,7 +133,7 @@ def test_typing_slowly_loses_no_letter(demo: RunningDemo, page: Page) -> None:
         page.wait_for_timeout(600)
     expect(field).to_have_value("loader")
     page.wait_for_url("**search=loader**")
-    expect(page.locator("table.fleet tbody .cell-unit")).to_have_count(6)
+    expect(page.locator("table.fleet tbody .fleet-cell-unit")).to_have_count(6)
 
 
 def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
@@ -244,10 +247,10 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     page.get_by_role("link", name=re.compile("^Acknowledged")).click()
     expect(page.locator(".alarm").first).to_contain_text("R. Tarvolen")
     page.get_by_role("button", name="Open").first.click()
-    expect(page.locator(".drawer")).to_contain_text("What to check")
-    expect(page.locator(".drawer")).to_contain_text("to M. Osvael")
+    expect(page.locator(".alarms-drawer")).to_contain_text("What to check")
+    expect(page.locator(".alarms-drawer")).to_contain_text("to M. Osvael")
     page.keyboard.press("Escape")
-    expect(page.locator(".drawer")).to_be_hidden()
+    expect(page.locator(".alarms-drawer")).to_be_hidden()
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/{vehicle}")
     expect(page.locator("#vehicle-alarms")).to_contain_text("acknowledged")
     if not wide:
@@ -270,7 +273,7 @@ def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) 
         return (new Date(range[1]) - new Date(range[0])) / 86400000;
     }"""
     page.wait_for_function(f"() => {{ const days = ({days})(); return days > 8.5 && days < 9.5; }}", timeout=15_000)
-    page.locator("#over-time .corner summary").click()
+    page.locator("#over-time .vehicle-corner summary").click()
     with page.expect_download() as download:
         page.get_by_role("button", name="Level as CSV").click()
     assert download.value.path().read_text().startswith("at,what,level_pct")
@@ -319,6 +322,14 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     expect(page.locator("#work-told")).to_contain_text("1 kept on this device")
     context.set_offline(False)
     expect(page.locator("#vehicle-work li")).to_contain_text("at the gate", timeout=30_000)
+    assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+    page.locator("#vehicle-work").get_by_role("button", name="remark or photo").first.click()
+    page.locator("#remark-text").fill("seen from below")
+    context.set_offline(True)
+    page.get_by_role("button", name="Add it").click()
+    expect(page.locator("#remark-told")).to_contain_text("1 kept on this device")
+    context.set_offline(False)
+    expect(page.locator("#vehicle-work .vehicle-remark")).to_contain_text("seen from below", timeout=30_000)
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
 
 

@@ -187,7 +187,7 @@ def photo() -> bytes:
 
 def test_a_photo_is_added_and_shown(page: Page) -> None:
     """With a remark, on the record that was chosen; what is no photo is refused in a line."""
-    before = page.locator("#vehicle-work .photo").count()
+    before = page.locator("#vehicle-work .vehicle-photo").count()
     page.get_by_label("Who did it").fill("R. Tarvolen")
     page.locator("[data-remark=w1]").click()
     expect(page.get_by_label("Remark", exact=True)).to_be_focused()
@@ -198,10 +198,10 @@ def test_a_photo_is_added_and_shown(page: Page) -> None:
     page.get_by_label("Remark", exact=True).fill("the old tube")
     page.get_by_role("button", name="Add it").click()
     expect(page.locator("#remark-told")).to_have_text("Added.")
-    expect(page.locator("#vehicle-work .photo")).to_have_count(before + 1)
+    expect(page.locator("#vehicle-work .vehicle-photo")).to_have_count(before + 1)
     expect(page.locator("#vehicle-work")).to_contain_text("R. Tarvolen: the old tube")
     page.wait_for_function(
-        "() => [...document.querySelectorAll('.photo img')].every((one) => one.naturalWidth === 900)"
+        "() => [...document.querySelectorAll('.vehicle-photo img')].every((one) => one.naturalWidth === 900)"
     )
 
 
@@ -216,7 +216,7 @@ def test_a_vehicle_prints_on_a4(site: str, tab: Callable[..., Page], tmp_path: P
         expect(page.locator(".on-paper", has_text=text)).to_be_visible()
     expect(page.get_by_text("Open the line at the point")).to_be_visible()
     expect(page.locator("#work-save")).to_be_hidden()
-    expect(page.locator(".sections")).to_be_hidden()
+    expect(page.locator(".vehicle-sections")).to_be_hidden()
     assert page.evaluate("document.getElementById('vehicle-charts').getBoundingClientRect().width") <= 701
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")

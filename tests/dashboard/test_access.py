@@ -658,7 +658,7 @@ def test_every_name_signs_in(engine: Engine, name: str) -> None:
             found = accounts.sign_in(engine, written, PASSWORD, "x", 1)
             assert found is not None
             assert found.name == name.strip()
-    with pytest.raises(Problem, match="named already"), database.writing(engine) as connection:
+    with pytest.raises(Problem, match=r"called .* already"), database.writing(engine) as connection:
         accounts.add(connection, name.casefold(), PASSWORD, "lead")
 
 
@@ -680,7 +680,7 @@ def test_without_https_other_machines_are_let_in_only_if_told_to(app: dash.Dash,
 def test_behind_another_server_somebody_must_be_named(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     """That server is on this machine, and whoever it lets in is not."""
     monkeypatch.setenv("TALLOW_SITE", "https://tallow.example")
-    with pytest.raises(Problem, match=r"nobody is named yet, so that everybody who reaches https://tallow\.example"):
+    with pytest.raises(Problem, match=r"no person is added yet, so everybody who reaches https://tallow\.example"):
         serve(fleet, "127.0.0.1", 8050, plain_http=False, ready=lambda: None)
 
 

@@ -226,14 +226,14 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
         assert letters.post(connection, "account/2026-02", "Quarry", "t", text, NOW_US) == 2
         assert letters.post(connection, "account/2026-02", "", sentences.title(told), text, NOW_US) == 1
         waiting = connection.execute(select(schema.outbox.c.title)).scalars().all()
-    assert sorted(waiting) == ["Lubrication in 2026-02, all depots", "t", "t"]
+    assert sorted(waiting) == ["Lubrication in Feb 2026, all depots", "t", "t"]
 
 
 def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
     assert tallow("account", database=address).stderr == ""
-    assert "2026-02  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
+    assert "Feb 2026  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
     told = json.loads(tallow("account", "--month", "2026-02", "--json", database=address).stdout)
     assert told["months"][-1]["arrived"] == 200
     assert told["worst_points"][0]["lines"] == [1]
@@ -241,7 +241,7 @@ def test_the_command_prints_it(fleet: Engine) -> None:
     rows = tallow("account", "--month", "2026-02", "--by", "fleet", "--csv", database=address).stdout.splitlines()
     assert rows[0].startswith("month,group,vehicles,planned")
     assert len(rows) == 3
-    assert "Lubrication in 2026-02" in tallow("account", "--month", "2026-02", "--report", database=address).stdout
+    assert "Lubrication in Feb 2026" in tallow("account", "--month", "2026-02", "--report", database=address).stdout
     assert "nothing is accounted for in 2020-01" in tallow("account", "--month", "2020-01", database=address).stderr
     assert "is no month" in tallow("account", "--month", "x", database=address).stderr
 

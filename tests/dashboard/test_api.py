@@ -1,9 +1,11 @@
 """What programs ask and record by HTTP: by its document, by the rules of who may, and by the standards it names."""
 
 import json
+from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import schemathesis
 from argon2 import PasswordHasher
@@ -14,9 +16,12 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 from sqlalchemy import Engine, select
 
+from analytics.account.greased import kept_of
+from analytics.pipeline.account import keep_greased
+from analytics.vehicle.doses import Doses
 from dashboard import access_tokens, accounts, passwords
 from dashboard.web.app import create_app
-from ingest import database, schema
+from ingest import database, registry, schema
 from ingest.errors import Problem
 from ingest.times import now_us
 from tests.dashboard.test_access import PASSWORD, PEOPLE
@@ -260,6 +265,35 @@ def test_messages_are_recorded_once(there: Fleet) -> None:
     assert row.received_us is not None
     answer = program("/messages", "POST", 422, json={"messages": [{"topic": "x"}]})
     assert json.loads(answer.text)["errors"]["json"]["messages"]
+
+
+def test_the_account_is_told_by_month_and_by_day(there: Fleet) -> None:
+    """Two days of ten doses at each point: the first point missed the second day, the last proved nothing. A stranger sees none of it."""
+    with database.writing(there.engine) as connection:
+        one = registry.find(connection, "HS-102")
+        lines = one.newest.lines
+        planned = np.full((2, len(lines)), 10.0)
+        arrived, failed = planned.copy(), 0 * planned
+        arrived[1, 0], failed[1, 0], arrived[:, -1] = 0, 10, 0
+        told = Doses(first=date(2026, 2, 16), lines=lines, planned=planned, arrived=arrived, failed=failed)
+        keep_greased(connection, one.id, one.newest, kept_of(told, one.setups), None)
+    program, stranger = there.program("viewer", "read"), there.program("stranger", "read")
+    month = program("/account")
+    (sums,) = month["months"]
+    assert (sums["month"], sums["planned"], sums["failed"], sums["not_proven"]) == ("2026-02", 20 * len(lines), 10, 20)
+    assert sums["low_pct"] is None  # nobody knows of one vehicle how far others differ
+    assert [one["failed_pct"] for one in month["worst_points"]] == [50.0]
+    days = program(f"/vehicles/{VEHICLE}/doses?month=2026-02")
+    assert len(days) == 2 * len(lines)
+    assert [day for day in days if day["failed"]] == [
+        {"day": "2026-02-17", "depot": one.newest.depot, "line": lines[0].line, "planned": 10.0, "arrived": 0.0,
+         "failed": 10.0, "not_proven": 0.0}
+    ]  # fmt: skip
+    assert program(f"/vehicles/{VEHICLE}/doses?month=2026-03") == []
+    assert "there is: 2026-02" in program("/account?month=2026-01", status=404).json["detail"]
+    stranger("/account", status=404)
+    stranger(f"/vehicles/{VEHICLE}/doses?month=2026-02", status=404)
+    assert "month" in program("/account?month=2026-13", status=422).json["errors"]["query"]
 
 
 def test_a_database_that_is_away_is_told_as_a_problem(there: Fleet) -> None:

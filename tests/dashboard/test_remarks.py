@@ -149,6 +149,8 @@ def test_who_may_add_and_see_a_photo(app: dash.Dash, fleet: Engine) -> None:
     assert sent(technician, "r1", with_camera()).status_code == 200  # the same sent twice is one
     words = technician.post(f"{ADDRESS}/w1/r2", json={"text": "<b>kinked</b>", "by": "somebody else"})
     assert (words.status_code, words.json) == (200, {})
+    of_another = technician.post(f"{ADDRESS}/w1/r3", json={"text": "made on a shared phone", "by": "lead"})
+    assert (of_another.status_code, problem(of_another)) == (409, "lead made this, and technician is signed in")
     with fleet.connect() as connection:
         kept = remarks.read(connection, ["w1"])["w1"]
     assert [(one.key, one.who, one.size) for one in kept] == [

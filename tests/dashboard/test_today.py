@@ -10,8 +10,11 @@ import pytest
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, delete, insert, select, update
 
+from analytics.alarms import depots
 from analytics.pipeline import depot_days, results
 from analytics.pipeline.workers import workers
+from analytics.planning.closed_days import ClosedDays
+from dashboard import formatting
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.queries import fleet, today
 from dashboard.queries.scope import EVERYTHING, Scope
@@ -110,6 +113,30 @@ def test_what_is_not_known_is_said_to_be(engine: Engine) -> None:
     )
     assert "Take along: " in text
     assert "for a qualified person to judge before it goes back on the road" in text
+
+
+def test_the_calendar_shows_closed_days_and_says_what_is_not_known(engine: Engine) -> None:
+    """Of a depot whose days nobody named, and of vehicles without a date: an open day is not claimed, nor a full reservoir."""
+    shown = told(engine)
+    (row,) = [*shown.refills, *(one.rows[0] for one in shown.work)][:1]
+    shown = replace(shown, refills=[row])
+    assert shown.undated_number >= 20  # registered, never heard
+    text = page(shown, engine)
+    assert f"No refill date is known of {shown.undated_number} vehicles" in text
+    assert "never heard" in text
+    assert f"Closed days are not known of {row.depot}" in text
+    tomorrow = instant(END_US).date() + timedelta(days=1)
+    with writing(engine) as connection:
+        depots.keep_closing(connection, row.depot, ClosedDays(tomorrow, tomorrow + timedelta(days=1), "stocktaking"))
+        first, last = tomorrow - timedelta(days=1), tomorrow + timedelta(days=5)
+        closed = depots.closed_between(connection, [row.depot, "elsewhere"], first, last)
+        connection.execute(delete(schema.closing))
+    assert closed == {row.depot: {tomorrow: "stocktaking", tomorrow + timedelta(days=1): "stocktaking"}}
+    text = page(replace(shown, closed=closed), engine)
+    assert f"{row.depot}: closed {formatting.day(tomorrow)} to" in text
+    assert "(stocktaking)" in text
+    assert text.count('"className": "today-shut"') == 2
+    assert "Closed days are not known" not in text
 
 
 def test_what_changed_since_yesterday(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:

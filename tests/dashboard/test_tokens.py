@@ -55,6 +55,26 @@ def test_the_style_sheet_is_made_of_the_tokens() -> None:
     assert written.stdout == tokens.stylesheet() == (ASSETS / "tokens.css").read_text("utf-8")
 
 
+def classes(path: Path) -> set[str]:
+    """The classes that a style sheet has rules for."""
+    text = re.sub(r'url\("[^"]*"\)|/\*.*?\*/', "", path.read_text("utf-8"), flags=re.DOTALL)
+    return set(re.findall(r"\.(-?[a-z_][\w-]*)", " ".join(re.findall(r"([^{}]+)\{", text)), re.IGNORECASE))
+
+
+def test_classes_of_a_page_bear_its_name() -> None:
+    """All style sheets share one namespace: what a page's own has rules for begins with the page's name, or is everybody's."""
+    everybody = set().union(*(classes(ASSETS / f"{name}.css") for name in ("tallow", "tokens", "icons")))
+    libraries = ("mantine-", "js-plotly-plot", "main-svg", "drag")
+    pages = {one: one for one in ("alarms", "fleet", "today", "vehicle", "work")} | {
+        "rounds": "round",
+        "sign-in": "way-in",
+    }
+    assert {path.stem for path in ASSETS.glob("*.css")} == {*pages, "tallow", "tokens", "icons"}
+    for stem, name in pages.items():
+        for one in classes(ASSETS / f"{stem}.css") - everybody:
+            assert one.startswith((name, *libraries)), (stem, one)
+
+
 def test_no_other_style_sheet_has_a_colour_of_its_own() -> None:
     """Colours come from the tokens; white paper and shadows apart."""
     for path in ASSETS.glob("*.css"):

@@ -11,6 +11,7 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import pressure
 from analytics.vehicle.history import History, build
 from analytics.vehicle.pressure import Pressures
+from analytics.vehicle.pressure.sister_lines import SisterChannel
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
 from ingest.setups import Line, Setup
 from ingest.times import DAY_US, HOUR_US
@@ -105,14 +106,18 @@ def history(
     return build(messages, setups or (setup(made.channels),), as_of_us or end_us, tuple(made.work))
 
 
-def analysed(made: Drive, fills_us: tuple[int, ...] = (), **more: object) -> Pressures:
+def analysed(
+    made: Drive, fills_us: tuple[int, ...] = (), sisters: Sequence[SisterChannel] = (), **more: object
+) -> Pressures:  # fmt: skip
     """What the pressures of a vehicle tell."""
-    return pressure.analyse(history(made, **more), fills_us, DEFAULTS)  # type: ignore[arg-type]
+    return pressure.analyse(history(made, **more), fills_us, DEFAULTS, sisters)  # type: ignore[arg-type]
 
 
-def told(made: Drive, fills_us: tuple[int, ...] = (), **more: object) -> list[Episode]:
+def told(
+    made: Drive, fills_us: tuple[int, ...] = (), sisters: Sequence[SisterChannel] = (), **more: object
+) -> list[Episode]:  # fmt: skip
     """What is found in them."""
-    return list(analysed(made, fills_us, **more).episodes)
+    return list(analysed(made, fills_us, sisters, **more).episodes)
 
 
 def work(at_us: int, kind: str, **values: object) -> Work:

@@ -22,7 +22,7 @@ from ingest.batches import Records
 from ingest.broker import Broker, broker_of
 from ingest.database import address, open_database
 from ingest.errors import Problem
-from ingest.listener import Listener
+from ingest.listener import Form, Listener
 from ingest.messages import Arrival, topic
 from ingest.recorder_process import Away, Committed, RecorderProcess
 from ingest.times import read_time
@@ -56,13 +56,13 @@ def counters(engine: Engine) -> dict[str, int]:
 
 @contextlib.contextmanager
 def listening(
-    broker: Broker | int, engine: Engine, recording: Records | None = None, wait: bool = True
+    broker: Broker | int, engine: Engine, recording: Records | None = None, wait: bool = True, form: Form | None = None
 ) -> Iterator[Listener]:
     """A listener at work, at a broker or at an open one on a port of this machine."""
     stop, ready = threading.Event(), threading.Event()
     broker = broker_of(f"mqtt://127.0.0.1:{broker}", {}) if isinstance(broker, int) else broker
     with RecorderProcess(address(engine), "test") as own:
-        listener = Listener(broker, "test-ingest", recording or own, stop)
+        listener = Listener(broker, "test-ingest", recording or own, stop, form=form)
         thread = threading.Thread(target=listener.run, args=(ready.set,))
         thread.start()
         try:

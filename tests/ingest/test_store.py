@@ -16,9 +16,10 @@ from sqlalchemy.exc import OperationalError
 
 from ingest import database, reading, schema, totals
 from ingest.errors import Problem
-from ingest.messages import Arrival, topic
+from ingest.messages import KINDS, AnyMessage, Arrival, Cycle, Decoded, Fault, Ignition, Level, State, Trace, topic
 from ingest.recorder import Recorder
-from ingest.times import rfc3339
+from ingest.rows import FILLED, row_of
+from ingest.times import EPOCH, rfc3339
 from tests.helpers.messages import AT, level, rows
 
 
@@ -262,3 +263,24 @@ def test_a_foreign_database_is_not_upgraded(tmp_path: Path) -> None:
         database.upgrade(newer)
     foreign.dispose()
     newer.dispose()
+
+
+FULL: dict[str, AnyMessage] = {
+    "cycle": Cycle(
+        seq=1, at=EPOCH, cycle_no=1, run_s=1.0, peak_kpa={"p": 1.0}, manual=True, complete=True, temp_c=1.0, supply_v=24.0,
+        rest_kpa={"p": 1.0}, trace={"p": Trace(1.0, [1.0])}, boot="b", sent_at=EPOCH, engine_h=1.0,
+    ),
+    "level": Level(seq=1, at=EPOCH, level_pct=50.0, temp_c=1.0, tilt_deg=1.0, boot="b", sent_at=EPOCH, engine_h=1.0),
+    "fault": Fault(seq=1, at=EPOCH, code="level_low", active=True, channel="p", value=1.0, boot="b", sent_at=EPOCH, engine_h=1.0),
+    "ignition": Ignition(seq=1, at=EPOCH, on=True, boot="b", sent_at=EPOCH, engine_h=1.0),
+    "state": State(online=True, seq=1, at=EPOCH, firmware="1", boot="b", sent_at=EPOCH, engine_h=1.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_kind_fills_its_own_columns_and_no_others(kind: str) -> None:
+    """What is inserted of a row is all that it says."""
+    message = FULL[kind]
+    assert None not in msgspec.structs.astuple(message)
+    row = row_of(Decoded("f", "v", kind, message), 1, 2, {})
+    assert tuple(place for place, said in enumerate(row) if said is not None) == FILLED[kind]

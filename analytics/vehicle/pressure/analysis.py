@@ -1,6 +1,6 @@
 """Every channel followed cycle by cycle; each reading is judged by what came before it only."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -15,7 +15,7 @@ from analytics.vehicle.pressure.expected import Expected
 from analytics.vehicle.pressure.lines import LineFaults, StarvedPump
 from analytics.vehicle.pressure.readings import Readings, peaks, repairs, usable_readings
 from analytics.vehicle.pressure.sensors import sensor_faults
-from analytics.vehicle.pressure.sister_lines import odd_lines
+from analytics.vehicle.pressure.sister_lines import Beside, SisterChannel, odd_lines
 from ingest.arrays import Floats
 from ingest.setups import Setup
 from ingest.times import HOUR_US
@@ -34,7 +34,8 @@ class Pressures:
     """`ratio` (cycles, channels) is reading over expected, NaN where there is none. What all channels share is taken out as weather,
     but not in cycles in which the pump has no grease (`starved`, (cycles,)).
 
-    `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned);
+    `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned), and `beside` how that lies beside
+    channels like it;
     `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease.
     """
 
@@ -42,22 +43,26 @@ class Pressures:
     ratio: NDArray[np.float32]
     starved: NDArray[np.bool_]
     level: Floats
+    beside: Beside
     noise: Floats
     learned: NDArray[np.int64]
     explained: Floats
     episodes: tuple[Episode, ...]
 
 
-def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> Pressures:
+def analyse(
+    history: History, fills_us: tuple[int, ...], settings: Settings, sisters: Sequence[SisterChannel] = ()
+) -> Pressures:  # fmt: skip
     """What the pressures of a vehicle tell; `fills_us` are the fills seen in its level: they, and those that somebody recorded, may
-    have brought another grade of grease."""
+    have brought another grade of grease. `sisters` are channels of other vehicles, to hold its own beside."""
     seen = peaks(history, settings)
     sensors = sensor_faults(history.cycles.at_us, seen, settings)
     readings = usable_readings(history, seen, sensors, settings)
     recorded = [work.at_us for work in history.work if work.kind == "filled"]
     expected = Expected(readings, (*fills_us, *recorded), settings)
     pump = StarvedPump(readings, settings)
-    lines = LineFaults(readings, expected, pump.airy, odd_lines(history, seen.channels), settings)
+    beside = odd_lines(history, seen.channels, sisters)
+    lines = LineFaults(readings, expected, pump.airy, beside, settings)
     ratio = np.full(seen.kpa.shape, np.nan, np.float32)
     explained = np.zeros(len(seen.kpa))
     explained[readings.rows] = _follow(
@@ -80,6 +85,7 @@ def analyse(history: History, fills_us: tuple[int, ...], settings: Settings) -> 
         ratio=ratio,
         starved=starved,
         level=expected.level,
+        beside=beside(expected.baseline),
         noise=expected.noise,
         learned=expected.count,
         explained=explained,

@@ -53,6 +53,12 @@ _GRADE_SD: Final = 0.21  # a step that another grade makes lies within 3.3 of th
 _FILL_AGREES: Final = 0.12  # by which the first and the last of them may differ
 
 
+def usual_weather(temp_c: Floats) -> Floats:
+    """What temperature does to log pressure before a vehicle's own readings tell, (n,): none at 10 degrees and where it is not known."""
+    tens = np.where(np.isfinite(temp_c), (np.clip(temp_c, -40, 50) - 10) / 10, 0.0)
+    return np.asarray(_PRIOR[1] * tens + _PRIOR[2] * tens**2)
+
+
 class CommonPart:
     """The robust regression that follows what all channels do together."""
 
@@ -116,7 +122,7 @@ class Expected:
         self.calm = np.zeros(n, bool)
         self.block_us = 0  # when the latest block began
         self._blind = False
-        self._baseline_us = np.zeros(width, np.int64)  # when the first reading of the baseline was taken
+        self.baseline_us = np.zeros(width, np.int64)  # when the first reading of the baseline was taken
         self._since = np.zeros(width, np.int64)  # row from which on readings tell a channel's level
         self._usual = np.zeros(width)  # common part while the baseline was learned
         self._slow_residual = np.zeros(width)  # for the sensitivity: what lasts for weeks tells nothing of the weather
@@ -136,6 +142,13 @@ class Expected:
             self._grade_open[max(0, row - _FILL_READINGS) : row] = True
         self._departure = np.full((n, width), np.nan)
 
+    @property
+    def baseline(self) -> Floats:
+        """(channels,) log kPa as at 10 degrees, NaN until learned."""
+        if not self._lone:
+            return self.level
+        return np.asarray(self.level + self._anchor[0] - float(self._anchor[1:] @ self.common.mean[1:]))
+
     def begin_anew(self, j: int, row: int) -> None:
         """Nothing is known of channel `j` any more: what it watches is another line from `row` on."""
         self.level[j], self.trend[j], self.noise[j], self.count[j], self._since[j] = np.nan, 0.0, 0.08, 0, row
@@ -147,7 +160,7 @@ class Expected:
         self.trend[j] = 0.0
         self._slow_residual[j] = 0.0
         self.count[j] = readings
-        self._baseline_us[j] = self.block_us
+        self.baseline_us[j] = self.block_us
 
     def move_trend(self, j: int, by: float) -> None:
         """The recent readings of channel `j` lie elsewhere than its trend."""
@@ -305,7 +318,7 @@ class Expected:
 
     def _learn_sensitivity(self, block: Block, use: Flags, forget: Floats) -> None:
         """A channel's share of the weather, by what changes within weeks: the seasons and a fault that creeps would look alike."""
-        drive = block.weather if self.readings.with_temperature else block.common
+        drive = np.where(self.readings.temperature_known[block.a : block.b], block.weather, block.common)
         residual = np.where(use, self.readings.log_kpa[block.a : block.b] - self.level - block.common[:, None], 0.0)
         swing = drive - self._slow_common
         started = self.count > 2 * self.settings.learning_cycles
@@ -335,7 +348,7 @@ class Expected:
 
     def _young(self) -> Flags:
         """(channels,) whose baseline is still learned."""
-        days = (self.block_us - self._baseline_us) / DAY_US
+        days = (self.block_us - self.baseline_us) / DAY_US
         return np.asarray((self.count < _BASELINE_READINGS) & (days < _BASELINE_DAYS))
 
     def _first_levels(self, b: int) -> None:
@@ -348,7 +361,7 @@ class Expected:
                 continue
             self.level[j] = np.median(readings.log_kpa[seen, j] - self._common_seen[seen])
             self.count[j] = len(seen)
-            self._baseline_us[j] = readings.at_us[seen[0]]
+            self.baseline_us[j] = readings.at_us[seen[0]]
             self._usual[j] = float(self._common_seen[seen].mean())
             if self._lone:
                 self._anchor = np.r_[

@@ -21,6 +21,7 @@ from analytics.settings import PROOF_CYCLES, Settings
 from analytics.statistics.sequential import onset
 from analytics.vehicle.pressure.expected import Block, Expected
 from analytics.vehicle.pressure.readings import Flags, Readings
+from analytics.vehicle.pressure.sister_lines import Beside
 from ingest.arrays import Floats, Ints
 
 _PROOF_SCATTER: Final = 0.15  # within which they agree with each other, as a logarithm
@@ -30,6 +31,9 @@ _ONSET_READINGS: Final = 200
 _CREPT_READINGS: Final = 2000
 _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further where no temperature tells it
 _STILL_GONE: Final = -0.3  # while a pump is starved, anything below it counts as gone
+_LIKELY_FAULTY: Final = (
+    3.0  # log likelihood, by sister vehicles, that a line was faulty and is sound now: lines fail later as a rule
+)
 _ENOUGH_SOUND: Final = 4  # readings in a row that end a finding
 _NO_LONGER: Final = 15  # readings whose middle lies well inside the limits end it, too
 _QUIET: Final = (0.03, 0.05)  # noise of a channel, as a logarithm, below which its limits are those of a quiet one
@@ -78,14 +82,25 @@ class StarvedPump:
 class LineFaults:
     """Blocked and open lines, channel by channel. `departure` (n, channels) is the logarithm of reading over expected.
 
-    `odd` tells by the lines like them which baselines, given as logarithms of kPa, lie far off, each by how much (NaN: not known).
+    `beside` holds baselines, given as logarithms of kPa, beside those of lines like them.
     """
 
     def __init__(
-        self, readings: Readings, expected: Expected, airy: Flags, odd: Callable[[Floats], Floats], settings: Settings
+        self,
+        readings: Readings,
+        expected: Expected,
+        airy: Flags,
+        beside: Callable[[Floats], Beside],
+        settings: Settings,
     ) -> None:
         n, width = readings.log_kpa.shape
-        self.readings, self.expected, self.settings, self.airy, self._odd = readings, expected, settings, airy, odd
+        self.readings, self.expected, self.settings, self.airy, self._beside = (
+            readings,
+            expected,
+            settings,
+            airy,
+            beside,
+        )
         self.departure = np.full((n, width), np.nan)
         self.change = np.full((n, width), np.nan)
         self.spread = np.full((n, width), np.nan)  # standard deviation that a change is held against
@@ -213,13 +228,8 @@ class LineFaults:
         """Begin a finding on channel `j` at row `i` by the readings in rows `beyond`, unless it only leaves what was never sound."""
         departure = self.departure[beyond, j]
         off = float(np.median(departure))
-        before = self._odd(self.expected.level)[j]
-        if np.isfinite(before) and before * off < 0:
-            moved = self.expected.level.copy()
-            moved[j] += off
-            if np.isfinite(after := self._odd(moved)[j]) and after == 0.0:
-                self._rebase(j, i, off)
-                return
+        if self._was_faulty(j, i, off):
+            return
         at_us = self.readings.at_us
         found = Episode(kind, self.readings.channels[j], self._began(kind, j, int(beyond[0]), back), int(at_us[i]))
         trend = float(self.departure[i, j] - self.change[i, j])
@@ -231,6 +241,31 @@ class LineFaults:
         if not self.readings.with_temperature and self.departure.shape[1] == 1:
             found.evidence["temperature_known"] = 0
         self.open[kind, j] = found
+
+    def _was_faulty(self, j: int, i: int, off: float) -> bool:
+        """Whether channel `j`, whose readings lie `off` its baseline by row `i`, has only left what was never sound: it lay off those
+        like it, and now lies among them. Then that it was faulty is found, and it is over."""
+        before, now = self._beside(self.expected.baseline), self._beside(self._moved(j, off))
+        left = before.odd[j] * off < 0 and now.odd[j] == 0.0  # NaN: nothing tells
+        if not left and not (before.log[j] * off < 0 and before.likelier(j, now) > _LIKELY_FAULTY):
+            return False
+        at_us = int(self.readings.at_us[i])
+        kind = "blocked_line" if before.log[j] > 0 else "open_line"
+        found = Episode(kind, self.readings.channels[j], int(self.expected.baseline_us[j]), at_us, at_us)
+        found.evidence = {
+            "ratio_to_expected": round(float(np.exp(-off)), 2),
+            "ratio_to_lines_alike": round(float(np.exp(before.log[j])), 2),
+            "sister_vehicles": int(before.sisters[j]),
+        }
+        self.ended.append(found)
+        self._rebase(j, i, off)
+        return True
+
+    def _moved(self, j: int, off: float) -> Floats:
+        """The baselines, were that of channel `j` by so much elsewhere."""
+        moved = self.expected.baseline.copy()
+        moved[j] += off
+        return moved
 
     def _end(self, kind: str, j: int, ended_us: int) -> None:
         found = self.open.pop((kind, j))
@@ -271,9 +306,7 @@ class LineFaults:
         off = float(np.median(departure))
         near = self.settings.open_log_ratio < off < self.settings.blocked_log_ratio
         agree = 1.4826 * float(np.median(np.abs(departure - off))) < max(_PROOF_SCATTER, 2 * self.expected.noise[j])
-        moved = self.expected.level.copy()
-        moved[j] += off
-        fits = not abs(self._odd(moved)[j]) > 0  # NaN: nothing speaks against it
+        fits = not abs(self._beside(self._moved(j, off)).odd[j]) > 0  # NaN: nothing speaks against it
         unasked = self._unasked[j]
         self._repaired[j] = -1
         if not (near or (unasked and agree and fits)):

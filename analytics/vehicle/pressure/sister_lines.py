@@ -1,14 +1,21 @@
-"""What lines of a vehicle ought to read beside each other: nothing in a line's own past tells a fault that was there from the start."""
+"""What lines ought to read beside each other: nothing in a line's own past tells a fault that was there from the start.
+
+Lines of sister vehicles that are alike in length, bore and dose tell it best; where there are too few of them, the other lines of the
+vehicle do.
+"""
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from analytics.vehicle.history import History
+from analytics.vehicle.pressure.expected import usual_weather
+from analytics.vehicle.pressure.readings import NOTHING_KPA
 from ingest.arrays import Floats
-from ingest.setups import Line
+from ingest.setups import Line, Setup
 
 ODD_RATIO: Final = 2.2  # lines alike by length, bore and dose differ by less
 _FEWEST_LINES: Final = 3
@@ -16,6 +23,67 @@ _MANY_LINES: Final = 8  # from so many on a vehicle's own lines tell how pressur
 # Where they are fewer: the power of each that grease through a tube and a joint shows (power law of flow index 0.3 to 0.5, a good
 # third of the pressure held by the joint), and its standard deviation. Common practice, no source.
 _POWER: Final = {"length_m": (0.6, 0.25), "bore_mm": (-1.3, 0.5), "dose_cm3": (0.25, 0.15)}
+
+_FEWEST_SISTERS: Final = 3  # vehicles that read a channel alike
+_ALIKE: Final = 1.1  # ratio of lengths, bores or doses up to which lines are alike
+_SISTERS_SD: Final = (
+    0.15  # by which sound lines alike differ from vehicle to vehicle, as a logarithm (common practice, no source)
+)
+
+# Length (m), bore (mm) and dose (cm3) of each line that a channel watches, ascending.
+Tubes = tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class SisterChannel:
+    """A channel of another vehicle: the lines that it watches, and the logarithm of the kPa that it read at first, as at 10 degrees."""
+
+    tubes: Tubes
+    log_kpa: float
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Channels beside those like them, arrays of shape (channels,): by how much each lies off, as a logarithm, NaN where nothing tells;
+    the standard deviation of that among sound ones; and how many `sisters` tell it, 0 where the vehicle's own lines do."""
+
+    log: Floats
+    sd: Floats
+    sisters: Floats
+
+    @property
+    def odd(self) -> Floats:
+        """By how much each lies off where that is too much, 0 where it is not, NaN where nothing tells."""
+        limit = np.maximum(np.log(ODD_RATIO), 4 * self.sd)
+        return np.where(np.abs(self.log) > limit, self.log, np.where(np.isnan(self.log), np.nan, 0.0))
+
+    def likelier(self, j: int, other: "Beside") -> float:
+        """The log likelihood that sister vehicles give channel `j` as it stands in `other`, less that of how it stands here; NaN where
+        they tell nothing."""
+        if not self.sisters[j]:
+            return np.nan
+        return float((self.log[j] ** 2 - other.log[j] ** 2) / (2 * self.sd[j] ** 2))
+
+
+def tubes_of(setup: Setup, channel: str) -> Tubes:
+    """The lines that a channel watches."""
+    return tuple(sorted((x.length_m, x.bore_mm, x.dose_cm3) for x in setup.lines if x.channel == channel))
+
+
+def alike_tubes(one: Tubes, other: Tubes) -> bool:
+    """Whether two channels watch lines that are alike, one by one."""
+    if len(one) != len(other) or not one:
+        return False
+    ratio = np.abs(np.log(np.array(one)) - np.log(np.array(other)))
+    return bool((ratio <= np.log(_ALIKE)).all())
+
+
+def first_level(kpa: Floats, temp_c: Floats, fewest: int) -> float | None:
+    """The logarithm of what a channel read in some cycles (n,), as at 10 degrees; None where too few readings show pressure."""
+    shown = kpa > NOTHING_KPA
+    if shown.sum() < fewest or shown.sum() <= 0.5 * np.isfinite(kpa).sum():
+        return None
+    return float(np.median(np.log(kpa[shown]) - usual_weather(temp_c[shown])))
 
 
 def sister_ratios(lines: Sequence[Line], log_kpa: Floats) -> tuple[Floats, float]:
@@ -49,18 +117,34 @@ def odd_limit(scatter: float) -> float:
     return max(float(np.log(ODD_RATIO)), 4 * scatter)
 
 
-def odd_lines(history: History, channels: Sequence[str]) -> Callable[[Floats], Floats]:
-    """A function of (channels,) log kPa that gives for each channel with a line of its own by how much, as a logarithm, it lies off
-    lines like it where that is too much, 0 where it is not, NaN where nothing tells."""
+def odd_lines(
+    history: History, channels: Sequence[str], sisters: Sequence[SisterChannel]
+) -> Callable[[Floats], Beside]:  # fmt: skip
+    """A function of (channels,) log kPa that holds each channel beside those like it."""
     number = Counter(line.channel for line in history.setup.lines)
     own = {line.channel: line for line in history.setup.lines if line.channel and number[line.channel] == 1}
+    watched = [tubes_of(history.setup, name) for name in channels]
+    theirs = [np.array([x.log_kpa for x in sisters if alike_tubes(x.tubes, tubes)]) for tubes in watched]
+    enough = np.array([len(values) >= _FEWEST_SISTERS for values in theirs], bool)
 
-    def odd(log_kpa: Floats) -> Floats:
-        told = np.full(len(channels), np.nan)
+    def beside(log_kpa: Floats) -> Beside:
+        log, sd, heard = (np.full(len(channels), value) for value in (np.nan, np.nan, 0.0))
         places = [j for j, name in enumerate(channels) if name in own and np.isfinite(log_kpa[j])]
-        off, scatter = sister_ratios([own[channels[j]] for j in places], log_kpa[places])
-        told[places] = np.where(np.abs(off) > odd_limit(scatter), off, 0.0)
-        told[np.isin(np.arange(len(channels)), places) & np.isnan(scatter)] = np.nan
-        return told
+        log[places], scatter = sister_ratios([own[channels[j]] for j in places], log_kpa[places])
+        sd[places] = scatter
+        by_sisters = np.flatnonzero(enough & np.isfinite(log_kpa))
+        log[by_sisters], sd[by_sisters] = _beside_sisters(log_kpa[by_sisters], [theirs[j] for j in by_sisters])
+        heard[by_sisters] = [len(theirs[j]) for j in by_sisters]
+        return Beside(log, sd, heard)
 
-    return odd
+    return beside
+
+
+def _beside_sisters(log_kpa: Floats, theirs: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """(by how much channels lie off those of sister vehicles; the standard deviation of that). What most channels of a vehicle share is
+    its pump, its grease and its weather."""
+    off = log_kpa - np.array([np.median(values) for values in theirs])
+    if len(off) >= _FEWEST_LINES:
+        off -= np.median(off)
+    scatter = [1.4826 * float(np.median(np.abs(values - np.median(values)))) for values in theirs]
+    return off, np.maximum(scatter, _SISTERS_SD)

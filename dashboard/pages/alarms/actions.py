@@ -32,9 +32,9 @@ def bar() -> list[Any]:
     return [
         html.Div(
             [html.Strong(id="alarms-count"), components.who("alarms-by", "Who does it"), _button("acknowledge")],
-            className="actions-first",
+            className="alarms-actions-first",
         ),
-        html.Div([_assign(), _record(), _hide()], className="actions-more"),
+        html.Div([_assign(), _record(), _hide()], className="alarms-actions-more"),
     ]
 
 

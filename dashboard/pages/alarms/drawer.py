@@ -85,7 +85,7 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
             *_records(row),
             html.P(dcc.Link("Record work on the vehicle's page", href=f"{link}#work")),
         ],
-        className="drawer",
+        className="alarms-drawer",
     )
 
 

@@ -40,13 +40,14 @@ _WHO: Final = {
 }  # fmt: skip
 _OF_ALL: Final = {"figures": "Figures", "delivery": "Delivery"}  # of the whole fleet, and for those who see it
 _IN_A_FILE: Final = 100_000
+_COLUMNS: Final = 7
 _HIDDEN: Final = {"display": "none"}
 
 
-def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
+def layout(vehicle: str = "", tab: str = "", page: str = "", **asked: Any) -> html.Div:
     """The page of a scope or of one vehicle, at one of its tabs."""
     chosen = scope_of(asked)
-    shown = {**chosen._asdict(), "vehicle": vehicle, "tab": tab if tab in _tabs() else "unacknowledged"}
+    shown = {**chosen._asdict(), "vehicle": vehicle, "tab": tab if tab in _tabs() else "unacknowledged", "page": page}
     view = _view(shown)
     of_one = [html.P([f"Of {vehicle} only. ", dcc.Link("Show all", href="/alarms")])] if vehicle else []
     return html.Div(
@@ -61,7 +62,7 @@ def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
             *([_choose_all()] if shown["tab"] in alarms.TABS and shown["tab"] != "cleared" else []),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(id="alarms-told", role="status", className="work-told"),
-            html.Div(actions.bar(), id="alarms-actions", className="actions", style=_HIDDEN),
+            html.Div(actions.bar(), id="alarms-actions", className="alarms-actions", style=_HIDDEN),
             drawer.drawer(),
         ]
     )  # fmt: skip
@@ -69,7 +70,13 @@ def layout(vehicle: str = "", tab: str = "", **asked: Any) -> html.Div:
 
 def _choose_all() -> dmc.Checkbox:
     """Not part of what is made anew when something changes: nothing that was chosen is let go of then."""
-    return dmc.Checkbox(id="alarms-all", label="Choose all that are shown", checked=False, mb="xs")
+    return dmc.Checkbox(
+        id="alarms-all",
+        label="Choose all that are shown",
+        checked=False,
+        mb="xs",
+        description="By the keyboard: Space chooses a row, Enter goes on to what can be done with it.",
+    )
 
 
 def _tabs() -> dict[str, str]:
@@ -79,18 +86,21 @@ def _tabs() -> dict[str, str]:
 
 
 def _view(shown: dict[str, str]) -> AlarmView:
-    return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"])
+    asked = shown.get("page", "")
+    page = int(asked) if asked.isdecimal() else 1
+    return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"], page)
+
+
+def _address(shown: dict[str, str], tab: str, page: int = 1) -> str:
+    kept = {"vehicle": shown["vehicle"], "tab": tab if tab != "unacknowledged" else ""}
+    return scope.address("/alarms", Scope(shown["fleet"], shown["depot"]), **kept, page=str(page) if page > 1 else "")
 
 
 def tab_list(view: AlarmView, shown: dict[str, str]) -> list[tuple[str, int | None, str, bool]]:
     """The tabs, with how many alarms each has."""
-    chosen = Scope(shown["fleet"], shown["depot"])
-
-    def address(name: str) -> str:
-        tab = name if name != "unacknowledged" else ""
-        return scope.address("/alarms", chosen, vehicle=shown["vehicle"], tab=tab)
-
-    return [(title, view.counts.get(name), address(name), name == shown["tab"]) for name, title in _tabs().items()]
+    return [
+        (title, view.counts.get(name), _address(shown, name), name == shown["tab"]) for name, title in _tabs().items()
+    ]
 
 
 def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
@@ -102,12 +112,26 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     if not view.rows:
         return [*cautions, html.Div(html.P(_NONE[tab]), className="card empty")]
     heads = ("", "", "Vehicle", "Alarm", "Raised", _WHO[tab], "")
-    table = components.table(heads, [_row(row, view) for row in view.rows], "alarms")
-    out: list[Any] = cautions
-    out.append(html.Div(table, className="card card-table"))
-    left = view.counts[tab] - len(view.rows)
-    if left > 0:
-        out.append(html.P(f"and {left} more; choose a depot above to see fewer.", className="dim"))
+    listed = [_row(row, view) for row in view.rows] if tab == "cleared" else _grouped(view)
+    table = components.table(heads, listed, "alarms")
+    ways = components.paging(view.page, alarms.PAGE_ROWS, view.counts[tab], lambda n: _address(shown, tab, n))
+    return [*cautions, html.Div(table, className="card card-table"), *ways]
+
+
+def _critical(row: AlarmRow) -> bool:
+    return bool(row.alarm.evidence.get("critical_points"))
+
+
+def _grouped(view: AlarmView) -> list[html.Tr]:
+    """Rows below how urgent they are, and whether steering or braking may be dry, which is said once."""
+    out: list[html.Tr] = []
+    last: tuple[str | None, bool] | None = None
+    for row in view.rows:
+        group = (row.alarm.severity, _critical(row)) if row.alarm.condition.active else (None, False)
+        if group != last:
+            out.append(rows.group(group[0], group[1], _COLUMNS))
+            last = group
+        out.append(_row(row, view))
     return out
 
 
@@ -142,10 +166,8 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
     hours = alarm.evidence.get("hours_since_grease")
     over = alarm.state == "normal"
     choose_it = dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}) if not over else ""
-    mark = components.severity(alarm.severity, lasts=alarm.condition.active)
-    critical = (
-        [html.Div(rows.CRITICAL, className="warns")] if alarm.evidence.get("critical_points") and not over else []
-    )
+    mark = components.severity(alarm.severity, lasts=False) if over else rows.mark(alarm.severity)
+    warning = [html.Span(rows.CRITICAL_IN_SHORT, className="warns"), " · "] if _critical(row) and not over else []
     open_it = html.Button(
         "Open",
         id={"type": "alarm-open", "number": alarm.id},
@@ -153,17 +175,18 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
         **{"aria-label": f"Open {title}, {row.unit}"},
     )
     summary = formatting.in_my_units(alarm.summary)
+    raised = formatting.moment(alarm.raised_us, row.timezone, with_zone=True)
     return html.Tr(
         [
-            html.Td(choose_it, className="cell-choose"),
-            html.Td(mark, className="cell-mark"),
+            html.Td(choose_it, className="alarms-cell-choose"),
+            html.Td(mark, className="alarms-cell-mark"),
             html.Td([dcc.Link(row.unit, href=f"/vehicle/{row.fleet}/{row.vehicle}", className="unit"),
-                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="cell-unit"),
+                     html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="alarms-cell-unit"),
             html.Td([html.Div([html.Strong(title), f" · {hours:.0f}\u00a0h\u00a0dry" if hours is not None else ""]),
-                     *(critical or [html.Div(summary, className="small dim one-line", title=summary)])], className="cell-what"),
-            html.Td(formatting.moment(alarm.raised_us, row.timezone, with_zone=True), className="cell-raised", **{"data-head": "Raised"}),
-            html.Td(_state(row, view), className="cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
-            html.Td(open_it, className="cell-open"),
+                     html.Div([*warning, summary], className="small dim alarms-one-line", title=summary)], className="alarms-cell-what"),
+            html.Td(raised, className="alarms-cell-raised", **{"data-head": "Raised"}),
+            html.Td(_state(row, view), className="alarms-cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
+            html.Td(open_it, className="alarms-cell-open"),
         ],
         className="alarm",
     )  # fmt: skip

@@ -37,7 +37,7 @@ def _closings(connection: Connection, name: str) -> list[Any]:
         html.Div([formatting.closing(one), " ",
                   html.Button("take back", id={"type": "setup-closing", "depot": name, "number": number}, className="quiet")])
         for number, one in depots.closings(connection, name)
-    ] or [html.Span("none", className="dim")]  # fmt: skip
+    ] or [html.Span("none entered", className="dim")]  # fmt: skip
 
 
 def depot_form() -> html.Div:

@@ -9,7 +9,7 @@ from dash import html
 from dashboard import accounts, components
 from dashboard.exports import greases as grease_words
 from dashboard.exports import prices as words
-from dashboard.pages.set_up import calendars, depots, greases, people, prices, routes, vehicles
+from dashboard.pages.set_up import calendars, depots, greases, one_vehicle, people, prices, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
 
@@ -24,7 +24,7 @@ dash.register_page(
     role="lead",
     begins=True,
 )
-for part in (vehicles, depots, routes, people, calendars, prices, greases):
+for part in (vehicles, one_vehicle, depots, routes, people, calendars, prices, greases):
     part.register()
 
 _ABOUT_PEOPLE: Final = (
@@ -72,7 +72,7 @@ def _parts() -> dict[str, Any]:
                 "Vehicles and line lists", vehicles.upload(),
                 "Two tables of any name, with commas, semicolons or tabs, as a spreadsheet saves them; all or nothing.",
             ),
-            components.section("One vehicle", vehicles.one_form(), "To change one, or to add one like another."),
+            components.section("One vehicle", one_vehicle.one_form(), "To change one, to add one like another, or to add the first."),
         ],
         "depots": components.section(
             "Depots",

@@ -26,7 +26,10 @@ def person_rows() -> Any:
         for one in found
     ]  # fmt: skip
     if not rows:
-        return html.P("Nobody is named yet: whoever is on this machine may do everything.", className="dim")
+        return html.P(
+            "No person is added yet. Until then everybody on this machine may do everything, without a password.",
+            className="dim",
+        )
     return html.Div(components.table(("Name", "Role", "Fleets", "Depots", ""), rows, "plain-wrap"), className="wide")
 
 

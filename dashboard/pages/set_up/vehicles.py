@@ -1,9 +1,10 @@
-"""Registering vehicles and line lists: from files, which are looked at first, or one by a form; and both files to take away."""
+"""Registering vehicles and line lists from files, which are looked at first; and both files to take away."""
 
 import base64
 import binascii
 import re
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -32,6 +33,9 @@ _FILES: Final = 2
 _MOST_LISTED: Final = 200
 _SHOW: Final[dict[str, str]] = {}
 _HIDE: Final = {"display": "none"}
+_BEFORE: Final = "The files are on their way."
+_TICK_MS: Final = 500
+_done: Final = dict[int, tuple[str, int, int]]()  # person -> what is done with their files, rows or vehicles done, of
 
 
 def upload() -> list[Any]:
@@ -50,7 +54,11 @@ def upload() -> list[Any]:
             html.Div(["Drop the two tables here, vehicles and lines, or ", html.Span("choose them", className="like-link")]),
             id="setup-files", multiple=True, className="upload", max_size=LARGEST_BYTES,
         ),
-        html.Div("Reading the files; 10,000 vehicles take about a minute.", id="setup-busy", role="status", style=_HIDE),
+        html.Div(
+            [html.Div(_BEFORE, id="setup-step"), html.Progress(value="0", max="100", id="setup-done", **{"aria-label": "Progress"})],
+            id="setup-busy", style=_HIDE,
+        ),
+        dcc.Interval(id="setup-tick", interval=_TICK_MS, disabled=True),
         html.Div(id="setup-preview", role="status"),
         dmc.Button("Register them", id="setup-register", style=_HIDE, mt="sm"),
     ]  # fmt: skip
@@ -77,34 +85,53 @@ def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -
         (folder / plain).write_bytes(data)
 
 
-def _read(folder: Path) -> tuple[list[Setup], list[Change]]:
+def read(folder: Path) -> tuple[list[Setup], list[Change]]:
     """What is in a folder, looked at row by row before anybody else has to wait for it, and what it would change. Raises Problem."""
     with reachable(engine()), engine().connect() as connection:
-        wanted = registry.read(connection, folder)
+        wanted = registry.read(connection, folder, _show("rows read"))
         return wanted, set_up.changes(connection, wanted)
 
 
-def _keep(wanted: list[Setup], who: str, told: str) -> None:
+def keep(wanted: list[Setup], who: str, told: str) -> None:
+    """Register what was read, and keep who did."""
     with reachable(engine()), writing(engine()) as connection:
-        vehicle_summary.keep(connection, wanted, times.now_us())
+        vehicle_summary.keep(connection, wanted, times.now_us(), _show("vehicles registered"))
         change_log.log_change(connection, who, f"registered {told}", times.now_us())
+
+
+def _show(what: str) -> Callable[[int, int], None]:
+    """What is told while it is done, for who waits."""
+    person = accounts.current_person.get().id
+
+    def show(done: int, of: int) -> None:
+        _done[person] = what, done, of
+
+    return show
+
+
+def progress(_: int) -> tuple[str, str]:
+    """How much of whoever's files is done, in words and percent."""
+    what, done, of = _done.get(accounts.current_person.get().id, ("", 0, 0))
+    return (f"{done:,} of {of:,} {what}.", f"{100 * done / of:.0f}") if of else (_BEFORE, "0")
 
 
 def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> Any:
     """Say what the files would change, and what in them is bad; register them when asked to."""
-    keep = ctx.triggered_id == "setup-register"
+    asked_to_keep = ctx.triggered_id == "setup-register"
     try:
         who = accounts.need_lead().name or "this machine"
         told, changes = "", list[Change]()
         with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
-            wanted, changes = _read(Path(name))
+            wanted, changes = read(Path(name))
             told = f"{len(wanted)} vehicles with {sum(len(one.lines) for one in wanted)} lines; {len(changes)} new or changed"
-            if keep:
-                _keep(wanted, who, told)
+            if asked_to_keep:
+                keep(wanted, who, told)
     except Problem as problem:
         return [html.P("Nothing registered."), *_bad(problem)], _HIDE, dash.no_update
-    if keep:
+    finally:
+        _done.pop(accounts.current_person.get().id, None)
+    if asked_to_keep:
         return f"Registered: {told}.", _HIDE, change_rows()
     return [html.P(f"These files hold {told}. Nothing is changed yet."), *_preview(changes)], _SHOW, dash.no_update
 
@@ -149,81 +176,6 @@ def _preview(changes: list[Change]) -> list[Any]:
     return [html.Div(table, className="wide"), *([html.P(f"and {left} more")] if left else [])]
 
 
-# One vehicle -----------------------------------------------------------------------------------------------------------
-
-_FIELDS: Final = (
-    ("unit", "Unit, as people call it", ""), ("class", "Class", ""), ("depot", "Depot", ""), ("timezone", "Time zone", "Europe/Oslo"),
-    ("feed", "Feed", "direct, progressive or injector"), ("reservoir_l", "Reservoir, l", "4.5"), ("low_mark_pct", "Low mark, %", "15"),
-    ("interval_min", "Interval, minutes", "20"), ("run_s", "Run time, seconds", "120"), ("relief_kpa", "Relief pressure, kPa", "28000"),
-    ("grease", "Grease", ""), ("nlgi", "NLGI grade", "2"), ("level", "Level sensor", "percent, switch or none"),
-)  # fmt: skip
-
-
-def one_form() -> list[Any]:
-    """A form for one vehicle: begun from one that is registered, whose lines it keeps or takes over."""
-    known = [
-        {"value": f"{s.fleet}/{s.vehicle}", "label": f"{s.unit} ({s.vehicle})"} for s in set_up.all_setups(engine())
-    ]
-    fields = [
-        dmc.TextInput(id={"type": "setup-one", "name": name}, label=label, placeholder=hint)
-        for name, label, hint in _FIELDS
-    ]
-    return [
-        html.Div(
-            [
-                dmc.Select(
-                    id="setup-model",
-                    label="Begin from",
-                    data=known,
-                    searchable=True,
-                    placeholder="a registered vehicle",
-                ),
-                dmc.TextInput(id="setup-one-fleet", label="Fleet"),
-                dmc.TextInput(id="setup-one-vehicle", label="Vehicle (number on its messages)"),
-                *fields,
-            ],
-            className="work-form",
-        ),
-        html.P("Lines are those of the vehicle that you begin from; change them by files.", className="dim"),
-        dmc.Button("Register it", id="setup-one-keep"),
-        html.Div(id="setup-one-told", role="status", className="work-told"),
-    ]
-
-
-def begin(model: str | None) -> Any:
-    """Fill the form with what is registered."""
-    accounts.need_lead()
-    setup = set_up.find(engine(), model or "")
-    if setup is None:
-        return [dash.no_update] * (len(_FIELDS) + 2)
-    (row,) = files.vehicle_rows([setup])
-    return [row["fleet"], row["vehicle"], *(row[name] for name, *_ in _FIELDS)]
-
-
-def keep_one(_: int | None, model: str | None, fleet: str | None, vehicle: str | None, *said: str | None) -> Any:
-    """Register one vehicle as if by files, so that the same is allowed."""
-    try:
-        who = accounts.need_lead().name or "this machine"
-        setup = set_up.find(engine(), model or "")
-        if setup is None:
-            raise Problem("choose a vehicle to begin from: its lines are taken over")
-        named = {"fleet": (fleet or "").strip(), "vehicle": (vehicle or "").strip()}
-        (row,) = files.vehicle_rows([setup])
-        row |= named | {name: (text or "").strip() for (name, *_), text in zip(_FIELDS, said, strict=True)}
-        lines = [line | named for line in files.line_rows([setup])]
-        with tempfile.TemporaryDirectory() as name:
-            folder = Path(name)
-            (folder / "vehicles.csv").write_text(csv.csv_text([row], "vehicle"), "utf-8")
-            (folder / "lines.csv").write_text(csv.csv_text(lines, "vehicle"), "utf-8")
-            wanted, changes = _read(folder)
-            told = "; ".join(changes[0].what) if changes else "nothing changed"
-            _keep(wanted, who, f"{named['vehicle']}: {told}")
-    except Problem as problem:
-        rows = problem.rows if isinstance(problem, BadRows) else (f"{problem}",)
-        return f"Not done: {'; '.join(rows)}.", dash.no_update
-    return f"Registered: {told}.", change_rows()
-
-
 def export(_example: int | None, _registered: int | None) -> Any:
     """Both files: an example, or what is registered."""
     try:
@@ -246,9 +198,16 @@ def register() -> None:
         Input("setup-files", "contents"),
         Input("setup-register", "n_clicks"),
         State("setup-files", "filename"),
-        running=[(Output("setup-busy", "style"), _SHOW, _HIDE), (Output("setup-register", "disabled"), True, False)],
+        running=[
+            (Output("setup-busy", "style"), _SHOW, _HIDE),
+            (Output("setup-tick", "disabled"), False, True),
+            (Output("setup-register", "disabled"), True, False),
+        ],
         prevent_initial_call=True,
     )(take)
+    callback(
+        Output("setup-step", "children"), Output("setup-done", "value"), Input("setup-tick", "n_intervals"), prevent_initial_call=True,
+    )(progress)  # fmt: skip
     callback(
         Output("setup-vehicles-file", "data"),
         Output("setup-lines-file", "data"),
@@ -256,15 +215,3 @@ def register() -> None:
         Input("setup-export", "n_clicks"),
         prevent_initial_call=True,
     )(export)
-    fields = [{"type": "setup-one", "name": name} for name, *_ in _FIELDS]
-    callback(
-        Output("setup-one-fleet", "value"), Output("setup-one-vehicle", "value"), *(Output(field, "value") for field in fields),
-        Input("setup-model", "value"), prevent_initial_call=True,
-    )(begin)  # fmt: skip
-    callback(
-        Output("setup-one-told", "children"),
-        Output("setup-changes", "children", allow_duplicate=True),
-        Input("setup-one-keep", "n_clicks"),
-        State("setup-model", "value"), State("setup-one-fleet", "value"), State("setup-one-vehicle", "value"),
-        *(State(field, "value") for field in fields), prevent_initial_call=True,
-    )(keep_one)  # fmt: skip

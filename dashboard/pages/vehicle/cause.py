@@ -58,7 +58,7 @@ def _nothing(result: Result) -> str:
         return "Nothing is known to be wrong so far; the first cycles are still being learned from."
     lines = line_conditions(result)
     unproven = sum(line.state not in ("sound", "note") for line in lines)
-    said = "Nothing is wrong" if not unproven else "Nothing is known to be wrong"
+    said = "Nothing is known to be wrong"
     if result.refill.state in ("soon", "due"):
         said += "; the reservoir is to be filled"
     if unproven:
@@ -85,12 +85,12 @@ def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
     if shown is not None:
         picture = [
             html.Figure(
-                [html.Img(src=shown.picture, alt=shown.said), html.Figcaption(shown.said)], className="evidence"
+                [html.Img(src=shown.picture, alt=shown.said), html.Figcaption(shown.said)], className="vehicle-evidence"
             )
         ]
     return html.Article(
         [
-            html.Div([html.Div(words), *picture], className="finding-top"),
+            html.Div([html.Div(words), *picture], className="vehicle-finding-top"),
             components.guidance(kind, f"steps {found.kind} {found.channel}", setup.grease_and_grade, opened=first),
         ],
         className=f"finding finding-{found.severity}",

@@ -41,7 +41,7 @@ def charts(result: Result, opened: int | None, template: str) -> Any:
         "Over time",
         [
             as_csv("happened", "level", "cycles", *(["map"] if meta["map"] else [])),
-            html.Div([span, html.Div(id="vehicle-linked", hidden=True)], className="span"),
+            html.Div([span, html.Div(id="vehicle-linked", hidden=True)], className="vehicle-span"),
             html.Div(
                 dcc.Graph(id="vehicle-stack", figure=figure, **lines.CHART, style={"height": f"{figure.layout.height}px"}),
                 tabIndex=0, role="group", id="vehicle-charts",

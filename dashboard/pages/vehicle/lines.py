@@ -56,24 +56,24 @@ def line_list(result: Result, opened: int | None) -> Any:
     for line in result.history.setup.lines:
         now = condition[line.line]
         name = html.Button(
-            [html.Span(str(line.line), className="line-number"), html.Span(line.point)], className="line-name",
+            [html.Span(str(line.line), className="vehicle-line-number"), html.Span(line.point)], className="vehicle-line-name",
             **{"data-line": str(line.line), "aria-pressed": "true" if line.line == opened else "false"},
         )  # fmt: skip
-        critical = html.Span("steering or braking", className="line-critical") if line.critical else ""
+        critical = html.Span("steering or braking", className="vehicle-line-critical") if line.critical else ""
         rows.append(
             html.Tr(
-                [html.Td(mark(now), className="cell-mark"), html.Td([name, critical], className="cell-point"),
-                 html.Td(line.bundle, className="cell-bundle"),
-                 html.Td(formatting.line_condition(now), className=f"cell-condition state-{now.state}"),
-                 html.Td("" if now.ratio is None else f"{now.ratio:.2f}", className="num cell-ratio"),
-                 html.Td(hours(now.hours_since_grease), className="num cell-hours")],
+                [html.Td(mark(now), className="vehicle-cell-mark"), html.Td([name, critical], className="vehicle-cell-point"),
+                 html.Td(line.bundle, className="vehicle-cell-bundle"),
+                 html.Td(formatting.line_condition(now), className=f"vehicle-cell-condition state-{now.state}"),
+                 html.Td("" if now.ratio is None else f"{now.ratio:.2f}", className="num vehicle-cell-ratio"),
+                 html.Td(hours(now.hours_since_grease), className="num vehicle-cell-hours")],
                 **{"data-line": str(line.line)},
             )
         )  # fmt: skip
     heads = [("", ""), ("Line and point", ""), ("Bundle", "cell-bundle"), ("Condition", ""), ("Times expected", "num"),
              ("Ignition hours since grease", "num")]  # fmt: skip
     head = html.Thead(html.Tr([html.Th(text, scope="col", className=name) for text, name in heads]))
-    return html.Table([head, html.Tbody(rows)], className="lines")
+    return html.Table([head, html.Tbody(rows)], className="vehicle-lines")
 
 
 def section(result: Result, opened: int | None, template: str) -> Any:
@@ -88,11 +88,11 @@ def section(result: Result, opened: int | None, template: str) -> Any:
                     html.Div(
                         detail(result, opened, template),
                         id="vehicle-line",
-                        className="line-detail",
+                        className="vehicle-line-detail",
                         **{"aria-live": "polite"},
                     ),
                 ],
-                className="lines-and-detail",
+                className="vehicle-lines-and-detail",
             ),
         ],
         _NOTE,

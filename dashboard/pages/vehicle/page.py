@@ -69,9 +69,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         "Acknowledged by whoever is named under Work.",
     )  # fmt: skip
     anchors = [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS]
+    alarms_ = html.Section(bell, id="alarms")
     left = [html.Section(place("head"), id="cause"), html.Section(work, id="work")]
-    right = [html.Section(place("reservoir"), id="reservoir"), html.Section(bell, id="alarms"),
-             html.Section([place("set-up"), timer.timer_section(result)], id="set-up")]  # fmt: skip
+    right = [
+        html.Section(place("reservoir"), id="reservoir"),
+        html.Section([place("set-up"), timer.timer_section(result)], id="set-up"),
+    ]
+    # Where nothing is wrong the left has little to say, and room.
+    (right if _open(result) else left).insert(1, alarms_)
     return html.Div(
         [
             dcc.Store(id="vehicle-who", data=who),
@@ -80,14 +85,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             files.file(),
             html.Div(
                 [
-                    html.Div([place("bar", className="bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
+                    html.Div([place("bar", className="vehicle-bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
                     className="quiet page-menu")],
-                             className="bar-top"),
-                    html.Nav(anchors, className="sections", **{"aria-label": "Parts of this page"}),
+                             className="vehicle-bar-top"),
+                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": "Parts of this page"}),
                 ],
                 className="vehicle-bar",
             ),
-            html.Div([html.Div(left, className="left"), html.Div(right, className="right")], className="columns"),
+            html.Div([html.Div(left, className="vehicle-left"), html.Div(right, className="vehicle-right")], className="vehicle-columns"),
             html.Section(charts.charts(result, opened, template), id="over-time"),
             html.Section(lines.section(result, opened, template), id="lines"),
             html.Section(place("wear"), id="wear"),

