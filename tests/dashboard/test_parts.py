@@ -144,3 +144,9 @@ def test_page_and_command(fleet: Engine, tmp_path: Path) -> None:
     text = tallow("parts", "--depot", "Quarry", database=url).stdout
     assert "Quarry, fitting: expected at least " in text
     assert words.PARTS_MEANING in text
+
+
+def test_nothing_is_known_of_an_empty_database(engine: Engine) -> None:
+    """On either kind of database."""
+    told = lasting(engine, Scope(), NOW_US)
+    assert (told.vehicles, told.needs, told.more_often) == (0, [], [])
