@@ -143,6 +143,7 @@ def test_page_and_command(fleet: Engine, tmp_path: Path) -> None:
     assert words.need_table(lasting(fleet, Scope(), NOW_US).needs)[0]["part"] == "fitting"
     text = tallow("parts", "--depot", "Quarry", database=url).stdout
     assert "Quarry, fitting: expected at least " in text
+    assert "Quarry: too few failures so far to say how much is needed of: pumping element; tube, 4 mm bore." in text
     assert words.PARTS_MEANING in text
 
 
