@@ -1,5 +1,6 @@
 """Parts to have, what fails more often and how long things last: in words, as rows of text for files, and for other programs."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -11,7 +12,6 @@ from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.lives import PUMP, Lasting
 
-_NOT_KNOWN: Final = "not known"
 _LEAST: Final = 0.05  # of a part: less is not worth a figure
 AGES_H: Final = (250.0, 500.0, 1000.0, 2000.0, 5000.0)  # at which curves are told
 PARTS_MEANING: Final = (
@@ -38,7 +38,7 @@ NOTHING: Final = (
 def amount(value: float | None, unit: str) -> str:
     """3; 12 m; 4.5 l in the reader's unit; too few failures to say."""
     if value is None or (unit != "l" and 0 < value < _LEAST):
-        return _NOT_KNOWN if value is None else f"below {_LEAST:g}"
+        return "not known" if value is None else f"below {_LEAST:g}"
     if unit == "l":
         return formatting.litres(value)
     if unit == "m":
@@ -46,28 +46,31 @@ def amount(value: float | None, unit: str) -> str:
     return f"{value:.1f}" if value < 10 and value != round(value) else f"{value:.0f}"
 
 
-def is_known(one: Need) -> bool:
-    """Whether anything can be said of how many are needed."""
-    return expected(one) != _NOT_KNOWN or one.now > 0
-
-
-def unknown(needs: Sequence[Need]) -> list[str]:
-    """A sentence on the parts of which nothing can be said yet."""
-    parts = sorted({one.part for one in needs if not is_known(one)})
-    if not parts:
-        return []
-    elsewhere = " where they are not listed above" if any(is_known(one) for one in needs) else ""
-    return [
-        f"Not known yet, since fewer than {FEWEST} failures of their kind were seen: {', '.join(parts)}{elsewhere}. That is not to say that"
-        " none will be needed."
-    ]
-
-
 def expected(one: Need) -> str:
     """3.7; at least 3.7 where of some of its failures nobody knows."""
     if one.enough is not None or one.unit == "l":
         return amount(one.expected, one.unit)
-    return _NOT_KNOWN if one.expected is None or one.expected < _LEAST else f"at least {amount(one.expected, one.unit)}"
+    return (
+        "not known" if one.expected is None or one.expected < _LEAST else f"at least {amount(one.expected, one.unit)}"
+    )
+
+
+def told(needs: Sequence[Need]) -> list[Need]:
+    """Those of which anything is known."""
+    return [one for one in needs if expected(one) != "not known" or one.now or one.wearing >= _LEAST]
+
+
+def untold(needs: Sequence[Need]) -> list[str]:
+    """Of which parts nobody can say what to expect, by depot."""
+    known = {(one.depot, one.part) for one in told(needs)}
+    left = defaultdict[str, list[str]](list)
+    for one in needs:
+        if (one.depot, one.part) not in known:
+            left[one.depot].append(one.part)
+    return [
+        f"{depot}: too few failures so far to say how much is needed of: {'; '.join(parts)}"
+        for depot, parts in left.items()
+    ]
 
 
 def times(one: Comparison) -> str:

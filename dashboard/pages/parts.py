@@ -59,20 +59,19 @@ def body(told: Lasting, what: str, by: str, template: str) -> list[Any]:
 
 
 def _needs(needs: list[Need]) -> Any:
-    if not needs:
-        return html.P("Nothing: no part is registered whose failure a sensor would show.", className="dim")
-    known = [one for one in needs if words.is_known(one)]
     rows = [
         components.row(
             [one.depot, one.part, words.expected(one), words.amount(one.enough, one.unit),
              words.amount(one.now, one.unit) if one.now else "", words.amount(one.wearing, one.unit) if one.wearing else ""],
             range(2, 6),
         )
-        for one in known
+        for one in words.told(needs)
     ]  # fmt: skip
+    left = [html.P(f"{text}.", className="dim") for text in words.untold(needs)]
     heads = ("Depot", "Part", "Expected", "Enough, 9 times in 10", "Failed now", "By trends")
-    table = [html.Div(components.table(heads, rows, "plain", range(2, 6)), className="wide")] if rows else []
-    return [*table, *(html.P(text, className="dim") for text in words.unknown(needs))]
+    if not needs:
+        return html.P("Nothing: no part is registered whose failure a sensor would show.", className="dim")
+    return [html.Div(components.table(heads, rows, "plain", range(2, 6)), className="wide"), *left] if rows else left
 
 
 def _often(told: list[Comparison]) -> Any:
