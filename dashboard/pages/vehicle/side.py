@@ -123,5 +123,6 @@ def set_up(result: Result) -> Any:
     sheets = [
         dcc.Link("Label", href=f"/label/{setup.fleet}/{setup.vehicle}"),
         dcc.Link("Handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}"),
+        dcc.Link("Evidence", href=f"/evidence/{setup.fleet}/{setup.vehicle}"),
     ]
     return components.section("Set-up", [_facts(facts), html.P(sheets, className="vehicle-sheets")])
