@@ -140,6 +140,7 @@ class Watch:
     pool: Workers
     every_s: float
     stop: threading.Event
+    report: Callable[[Engine, int], object] | None = None  # what else goes out by itself, looked at once an hour
     send: transports.Send = field(default_factory=transports.sender)
     looked_s: float = field(default_factory=time.monotonic)  # when the last pass ended
     delivered_s: float = field(default_factory=time.monotonic)
@@ -188,6 +189,8 @@ class Watch:
         self.looked_s = time.monotonic()
         if self.looked_s > self.tidied_s + TIDY_EVERY_S:
             strangers.forget(self.engine, now_us())
+            if self.report is not None:
+                self.report(self.engine, now_us())
             self.tidied_s = self.looked_s
         with self.engine.connect() as connection:
             now = claims.with_news(connection, now_us())

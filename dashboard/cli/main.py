@@ -51,6 +51,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "parts": Command("account", "List parts to have, what fails more often, how long things last"),
     "price": Command("prices", "Say what a dry point costs, and list the money at risk"),
     "grease": Command("greases", "List the greases, and say what to change before it gets cold"),
+    "evidence": Command("evidence", "Print what stands for a point or a pump over a span"),
     "backtest": Command("analysis", "Say how accurate past refill dates were"),
     "export": Command("export", "Write a fleet's data into Parquet and CSV files"),
     "status": Command("keeping", "Print what is recorded"),

@@ -23,6 +23,7 @@ from ingest.errors import Problem
 dash.register_page(__name__, path="/fleet", name="Fleet", title="Fleet", in_menu=True, order=1, icon="fleet")
 
 _ASKED: Final = ("fleet", "depot", "class", "need", "kind", "search", "sort", "page")
+_TICK_MS: Final = 1_000  # a look that finds nothing new costs one short query
 _SORTS: Final = {
     "need": "Most urgent first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
     "heard": "Longest silent first",
@@ -41,7 +42,8 @@ def layout(**asked: Any) -> html.Div:
             dcc.Store(id="fleet-chosen", data=chosen),
             dcc.Store(id="fleet-seen", data=_seen(view)),
             dcc.Location(id="fleet-location", refresh=False),
-            dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
+            dcc.Store(id="fleet-newest", data=fleet.newest_us(engine())),
+            dcc.Interval(id="fleet-tick", interval=_TICK_MS),
             dcc.Download(id="fleet-file"),
             components.page_head(
                 "Fleet",
@@ -142,7 +144,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     out += [
         components.cautions(),
         html.Div(
-            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet with-money"),
+            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet fleet-with-money"),
             className="card card-table",
         ),
     ]
@@ -291,16 +293,25 @@ clientside_callback(
 @callback(
     Output("fleet-body", "children"),
     Output("fleet-seen", "data"),
+    Output("fleet-newest", "data"),
     Input("fleet-tick", "n_intervals"),
     State("fleet-chosen", "data"),
     State("fleet-seen", "data"),
+    State("fleet-newest", "data"),
     prevent_initial_call=True,
 )
-def refresh(_: int, chosen: dict[str, str], seen: int) -> tuple[Any, Any]:
-    """Show what is new, if anything is."""
+def refresh(tick: int, chosen: dict[str, str], seen: int, newest: int) -> Any:
+    """Show what is new, if anything is: at once where a vehicle has new results, else as often as other pages look."""
+    newest_now = fleet.newest_us(engine())
+    if newest_now == newest and tick % (REFRESH_MS // _TICK_MS):
+        return [dash.no_update] * 3
     view = _view(chosen)
     now = _seen(view)
-    return (dash.no_update, dash.no_update) if now == seen else (body(view, chosen, times.now_us()), now)
+    return (
+        (dash.no_update, dash.no_update, newest_now)
+        if now == seen
+        else (body(view, chosen, times.now_us()), now, newest_now)
+    )
 
 
 @callback(

@@ -117,6 +117,12 @@ def fleet(
                      at_risk, "" if priced is None else priced.currency)  # fmt: skip
 
 
+def newest_us(engine: Engine) -> int:
+    """A time that grows whenever results of any vehicle are made anew; 0 before the first."""
+    with engine.connect() as connection:
+        return connection.scalar(select(func.max(schema.analysis.c.as_of_us))) or 0
+
+
 def read_rows(connection: Connection, ids: Sequence[int]) -> list[FleetRow]:
     """These vehicles as lists show them, in this order. Whoever asks has chosen them by way of `scope`."""
     table, vehicle, alarm = schema.vehicle_summary, schema.vehicle, schema.alarm

@@ -21,6 +21,7 @@ BENCHMARKS: Final[dict[str, tuple[str, ...]]] = {
     "news_rate": ("--vehicles", "1000"),
     "dashboard_latency": ("--vehicles", "10000"),
     "in_browser": ("--vehicles", "1000"),
+    "message_to_screen": ("--vehicles", "1000"),
     "fleet_score": ("--scenario", "worn", "--as-in-life"),
     "growth": (),
     "startup": (),
