@@ -30,7 +30,7 @@ def workshop(
     least: Annotated[Least, typer.Option(help="least severity that is requested")] = Least.PLAN,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Write requests for alarms that stand into a folder, and record what the workshop's program put there; once, and repeatable."""
+    """Exchange work with the workshop's program, by files in a folder: requests for alarms out, orders and completed work in."""
     from dashboard.exports.workshop import exchange
 
     if not name.strip() or len(name) > 64:
