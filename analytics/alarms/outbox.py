@@ -59,7 +59,7 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
             due_us = wishes.not_before(due_us, zone)
         title, body = alert(setup, told, site())
         rows += [
-            {"key": _key(f"{told.number}/{told.transition}/{route.id}", one), "route_id": route.id, "recipient": one or None,
+            {"key": name_of(f"{told.number}/{told.transition}/{route.id}", one), "route_id": route.id, "recipient": one or None,
              "alarm_id": told.number, "made_us": now_us, "due_us": due_us, "title": title, "body": body,
              "detail": detail(setup, told, now_us)}
             for one in recipients(route.address)
@@ -89,7 +89,7 @@ def make_digests(
             continue
         place = hashlib.sha256(name.encode()).hexdigest()[:16]
         keys = {
-            _key(f"digest/{day}/{route.id}/{place}", one): (route, one)
+            name_of(f"digest/{day}/{route.id}/{place}", one): (route, one)
             for route in mine
             for one in recipients(route.address)
         }
@@ -115,35 +115,7 @@ def make_digests(
     return made
 
 
-def post(connection: Connection, key: str, depot: str, title: str, body: str, now_us: int) -> int:
-    """Write down something that people read in peace, once for each recipient of the routes of a depot ("": those of all depots); how
-    many there are."""
-    table = schema.outbox
-    wishes = depots.depot(connection, depot)
-    place = hashlib.sha256(depot.encode()).hexdigest()[:16]
-    number = 0
-    for route in read_routes(connection):
-        if route.to_programs or route.after_min or route.depot not in (None, depot or None):
-            continue
-        for one in recipients(route.address):
-            number += 1
-            named = _key(f"{key}/{route.id}/{place}", one)
-            if connection.scalar(select(table.c.id).where(table.c.key == named)) is not None:
-                continue
-            zone = ZoneInfo(_zone(connection, depot))
-            due_us = now_us if route.at_any_hour else wishes.not_before(now_us, zone)
-            values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
-            connection.execute(insert(table).values(key=named, route_id=route.id, recipient=one or None, **values))
-    return number
-
-
-def _zone(connection: Connection, depot: str) -> str:
-    known = schema.vehicle_summary
-    told = connection.scalar(select(func.min(known.c.timezone)).where(*([known.c.depot == depot] if depot else [])))
-    return told or "UTC"
-
-
-def _key(base: str, recipient: str) -> str:
+def name_of(base: str, recipient: str) -> str:
     """What names a message to one of several, once."""
     return f"{base}/{hashlib.sha256(recipient.encode()).hexdigest()[:16]}" if recipient else base
 
@@ -346,7 +318,7 @@ def _report(connection: Connection, route: Route, key: str, now_us: int, why: st
     table = schema.outbox
     others = [r for r in read_routes(connection) if r.id != route.id and not r.to_programs and not r.after_min]
     rows: list[dict[str, Any]] = [
-        {"key": _key(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
+        {"key": name_of(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
          "detail": {}, "title": f"Alerts to {masked(route.address)} do not arrive",
          "body": f"Route {route.id}: {why}. {then}. Look at it on {site()}/alarms."}
         for other in others

@@ -34,6 +34,7 @@ UNDER_PRESSURE: Final = "It may hold relief pressure: loosen it slowly, shielded
 WATCH_THE_LEVEL: Final = (
     "Isolate first, and watch the level while you fill: with a blocked vent a power gun can burst a reservoir."
 )
+FILLING_PUMP: Final = "filling pump with the fitting of this reservoir"
 INSIDE: Final = "Isolate first: a paddle may start, and a follower plate is sprung."
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind, as_ratio
+from analytics.kinds.kind import CLEAR, FILLING_PUMP, INSIDE, UNDER_PRESSURE, Check, Facts, Kind, as_ratio
 
 
 def _starved_pump(facts: Facts) -> str:
@@ -79,7 +79,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
             ),
         ),
         take=(
-            "filling pump with the fitting of this reservoir",
+            FILLING_PUMP,
             "spanners for the pump outlets",
             "rags",
         ),

@@ -10,6 +10,8 @@ def _level_sensor(facts: Facts) -> str:
     e = facts.evidence
     if "stuck_pct" in e:
         return f"The level reading has stayed at {e['stuck_pct']:g} % although cycles used grease."
+    if "read_high_pct" in e:
+        return f"The level reading rose by {e['read_high_pct']:.0f} points at once and later fell back by as many: nothing was filled in."
     if "reading_pct" in e:
         return f"The level reading fell to {e['reading_pct']:g} % at once and cannot be true."
     return f"No level reading came for {e.get('missing_h', 0):.0f} ignition hours while the rest went on."

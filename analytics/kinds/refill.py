@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from analytics.kinds.kind import CLEAR, INSIDE, REFILL_DUE, WATCH_THE_LEVEL, Check, Facts, Kind
+from analytics.kinds.kind import CLEAR, FILLING_PUMP, INSIDE, REFILL_DUE, WATCH_THE_LEVEL, Check, Facts, Kind
 
 
 def _low_level(facts: Facts) -> str:
@@ -38,7 +38,7 @@ REFILL_KINDS: Final[Mapping[str, Kind]] = {
                 "As before: done. Low on all channels: air came in; bleed the outlets.",
             ),
         ),
-        take=("filling pump with the fitting of this reservoir", "rags"),
+        take=(FILLING_PUMP, "rags"),
         fills=True,
         minutes=20,
         of_a_channel=False,
@@ -95,7 +95,7 @@ REFILL_DUE_KIND: Final = Kind(
             "Filled: record the litres. It needs much more or less than was said: check the level sensor.",
         ),
     ),
-    take=("filling pump with the fitting of this reservoir", "rags"),
+    take=(FILLING_PUMP, "rags"),
     fills=True,
     minutes=15,
     of_a_channel=False,

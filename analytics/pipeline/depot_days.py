@@ -8,11 +8,11 @@ from collections.abc import Iterable
 from datetime import date, timedelta
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, case, delete, func, insert, literal, select, union_all
+from sqlalchemy import Connection, Engine, case, delete, func, literal, select, tuple_, union_all
 
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from ingest import schema
-from ingest.database import writing
+from ingest.database import upsert, writing
 from ingest.times import DAY_US, EPOCH, instant
 
 SHOWN_DAYS: Final = 56
@@ -29,11 +29,18 @@ def keep(engine: Engine, now_us: int) -> None:
         missing = _missing(connection, today)
         rows += _past(connection, missing) if missing else []
     table = schema.depot_day
+    places = {(row["fleet"], row["depot"]) for row in rows}
+    gone = (table.c.day == today.isoformat()) & tuple_(table.c.fleet, table.c.depot).not_in(places)
     with writing(engine) as connection:
         oldest = (today - timedelta(days=_KEPT_DAYS)).isoformat()
-        connection.execute(delete(table).where((table.c.day < oldest) | table.c.day.in_({row["day"] for row in rows})))
-        if rows:
-            connection.execute(insert(table), rows)
+        connection.execute(delete(table).where((table.c.day < oldest) | gone))
+        if rows:  # another watch may be at the same: in one order, and whoever is last has counted last
+            wanted = upsert(connection, table)
+            counted = {name: wanted.excluded[name] for name in ("urgent", "due", "heard")}
+            connection.execute(
+                wanted.on_conflict_do_update(index_elements=["day", "fleet", "depot"], set_=counted),
+                sorted(rows, key=lambda row: (row["day"], row["fleet"], row["depot"])),
+            )
 
 
 def _today(connection: Connection, now_us: int) -> Iterable[dict[str, Any]]:
@@ -62,8 +69,21 @@ def _missing(connection: Connection, today: date) -> list[date]:
     table = schema.depot_day
     first = today - timedelta(days=SHOWN_DAYS)
     told = set(connection.execute(select(table.c.day).where(table.c.day >= first.isoformat()).distinct()).scalars())
-    days = (first + timedelta(days=n) for n in range(SHOWN_DAYS))
-    return [day for day in days if day.isoformat() not in told]
+    days = [first + timedelta(days=n) for n in range(SHOWN_DAYS)]
+    missing = [day for day in days if day.isoformat() not in told]
+    if not missing:
+        return []
+    begun_us = _heard_first_us(connection, _start_us(first))
+    return [day for day in missing if begun_us is not None and _start_us(day) + DAY_US > begun_us]
+
+
+def _heard_first_us(connection: Connection, since_us: int) -> int | None:
+    """When anything was heard first from `since_us` on: days before it would be asked for again with each pass, and tell nothing."""
+    message, vehicle = schema.message, schema.vehicle
+    mine = message.c.vehicle_id == vehicle.c.id, message.c.at_us >= since_us
+    first = select(func.min(message.c.at_us)).where(*mine).scalar_subquery()
+    at_us: int | None = connection.scalar(select(func.min(select(first.label("at_us")).subquery().c.at_us)))
+    return at_us
 
 
 def _past(connection: Connection, days: list[date]) -> list[dict[str, Any]]:
@@ -75,13 +95,11 @@ def _past(connection: Connection, days: list[date]) -> list[dict[str, Any]]:
         for row in connection.execute(select(who.c.vehicle_id, who.c.fleet, who.c.depot).where(~who.c.sold))
     }
     heard, urgent = _heard(connection, days, places), _urgent(connection, days, places)
-    begun = min((day for day, _ in heard), default=None)
     all_places = sorted(set(places.values()))
     return [
         {"day": day.isoformat(), "fleet": fleet, "depot": depot, "urgent": urgent[day, (fleet, depot)], "due": None,
          "heard": heard[day, (fleet, depot)]}
         for day in days
-        if begun is not None and day >= begun
         for fleet, depot in all_places
     ]  # fmt: skip
 

@@ -29,20 +29,22 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
     if not len(heard_us) or int(heard_us.min()) < as_of_us - SHORT_DAYS * DAY_US:
         return ()
     (own,) = (one.in_force(as_of_us) for one in read_vehicles(connection, vehicle_id))
-    ids = connection.execute(_of_its_class(vehicle_id, own)).scalars().all()
+    alike = _of_its_fleet(vehicle_id, own).where(schema.setup.c.vehicle_class == own.vehicle_class)
+    ids = connection.execute(alike).scalars().all()
     timers = {one.id: one.in_force(as_of_us).interval_min for one in read_vehicles(connection, ids)}
     return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)
 
 
-def _of_its_class(vehicle_id: int, own: Setup) -> Select[int]:
-    """The other vehicles of a fleet and class, of its depot first, by name."""
+def _of_its_fleet(vehicle_id: int, own: Setup) -> Select[int]:
+    """The other vehicles of a fleet, of its class first, then of its depot, by name."""
     vehicle, setup = schema.vehicle, schema.setup
+    firsts = (setup.c.vehicle_class == own.vehicle_class, setup.c.depot == own.depot)
     return (
         select(vehicle.c.id)
         .join(setup)
-        .where(vehicle.c.fleet == own.fleet, setup.c.vehicle_class == own.vehicle_class, vehicle.c.id != vehicle_id)
+        .where(vehicle.c.fleet == own.fleet, vehicle.c.id != vehicle_id)
         .group_by(vehicle.c.id, vehicle.c.vehicle)
-        .order_by(func.max(case((setup.c.depot == own.depot, 1), else_=0)).desc(), vehicle.c.vehicle)
+        .order_by(*(func.max(case((first, 1), else_=0)).desc() for first in firsts), vehicle.c.vehicle)
         .limit(SISTERS)
     )
 
@@ -50,12 +52,12 @@ def _of_its_class(vehicle_id: int, own: Setup) -> Select[int]:
 def read_sister_channels(
     connection: Connection, vehicle_id: int, own: Setup, as_of_us: int, arrived_us: int | None = None
 ) -> tuple[SisterChannel, ...]:
-    """What channels like those of a vehicle read at first on others of its fleet and class with the same kind of system and grease, by
+    """What channels like those of a vehicle read at first on others of its fleet with the same kind of system and grease, by
     what is known at `as_of_us`; of what had arrived by `arrived_us` where that is asked for."""
     wanted = [tubes_of(own, name) for name in own.channels]
     if not wanted:
         return ()
-    ids = connection.execute(_of_its_class(vehicle_id, own)).scalars().all()
+    ids = connection.execute(_of_its_fleet(vehicle_id, own)).scalars().all()
     told = list[SisterChannel]()
     for one in read_vehicles(connection, ids):
         setup = one.in_force(as_of_us)

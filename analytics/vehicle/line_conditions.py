@@ -23,7 +23,7 @@ def odd_from_the_start(result: Result) -> dict[str, tuple[float, int]]:
     beside = result.pressures.beside
     return {
         name: (round(float(np.exp(off)), 2), int(number))
-        for name, off, number in zip(result.pressures.channels, beside.off, beside.sisters, strict=True)
+        for name, off, number in zip(result.pressures.channels, beside.odd, beside.sisters, strict=True)
         if np.isfinite(off) and off != 0.0 and name in result.history.setup.channels
     }
 

@@ -9,7 +9,7 @@ import typer
 from analytics.account.found import causes, in_vain, sentence, tallies
 from analytics.account.lives import DIMENSIONS
 from analytics.account.parts import DAYS
-from analytics.alarms import outbox
+from analytics.alarms import letters
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
@@ -80,7 +80,7 @@ def account(
                 sys.stdout.write(sentences.as_text(told))
             if send:
                 with writing(engine) as connection:
-                    number = outbox.post(
+                    number = letters.post(
                         connection, f"account/{chosen}", depot, sentences.title(told), sentences.as_text(told), now_us()
                     )
                 print(f"The report of {formatting.month(chosen)} goes to {number} recipients.")
@@ -186,8 +186,10 @@ def parts(
     if not told.vehicles:
         print(stock.NOTHING)
         return
-    for one in told.needs:
+    for one in stock.told(told.needs):
         print(f"{one.depot}, {one.part}: expected {stock.expected(one)}, enough {stock.amount(one.enough, one.unit)}")
+    for text in stock.untold(told.needs):
+        print(f"{text}.")
     print(stock.PARTS_MEANING)
     for case in told.more_often:
         print(f"{stock.sentence(case)}.")

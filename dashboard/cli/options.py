@@ -95,7 +95,11 @@ def start_logging() -> None:
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.dev.ConsoleRenderer() if people else structlog.processors.JSONRenderer(ensure_ascii=False),
+            *(
+                [structlog.dev.ConsoleRenderer()]
+                if people
+                else [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(ensure_ascii=False)]
+            ),
         ],
         logger_factory=structlog.PrintLoggerFactory(sys.stdout),
     )

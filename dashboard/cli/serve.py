@@ -61,6 +61,7 @@ def watch(
     from analytics.alarms.routes import read_routes
     from analytics.pipeline.watch import Watch
     from analytics.pipeline.workers import workers
+    from dashboard.exports.monthly import post_reports
     from ingest import metrics
 
     start_logging()
@@ -69,7 +70,7 @@ def watch(
     with reachable(engine), engine.connect() as connection:
         read_routes(connection)  # without the key that opens their addresses nothing could be told: that is said now
     with workers(dask=dask, beside=transports.NEEDED) as pool:
-        watching = Watch(engine, pool, every, stop)
+        watching = Watch(engine, pool, every, stop, post_reports)
         stop_serving = metrics.serve(watching.answers(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
         try:
             watching.run()

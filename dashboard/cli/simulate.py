@@ -83,30 +83,19 @@ def simulate(
     record: Annotated[bool, typer.Option("--record", hidden=True)] = False,
 ) -> None:
     """Publish a simulated fleet, or write it to files with --to, together with a list of what it broke."""
-    from simulators import fleet
     from simulators.publish import Live
     from simulators.scenario import load
 
     with simulation():
         story = load(scenario)
-        if record:
-            _record(story, data)
-            return
-        if broken is not None or mended is not None:
-            _change_demo(story, data, broken, mended)
+        if record or broken is not None or mended is not None:
+            _record(story, data) if record else _change_demo(story, data, broken, mended)
             return
     chosen = story.seed if seed is None else seed
     end_us = now_us() if end is None else moment(end)
     end_h = end_us / 3.6e9
     if to is not None:
-        until_us = end_us if until is None else moment(until)
-        try:
-            to.mkdir(parents=True, exist_ok=True)
-            with progress("Simulating", "vehicles") as bar:
-                number = fleet.write(story, end_h, chosen, until_us, to, lambda done: bar(done, len(story.machines)))
-        except OSError as error:
-            raise Problem(f"folder {to} cannot be written: {error.strerror}") from None
-        print(f"{number} messages of {len(story.machines)} vehicles written to {to}.")
+        _write(story, end_h, chosen, end_us if until is None else moment(until), to)
         return
     if not broker:
         raise Problem("nothing to do: name a folder with --to, or a broker with --broker or TALLOW_BROKER")
@@ -117,6 +106,19 @@ def simulate(
     with simulation():
         live = Live(story, end_h, chosen, from_us, breaks)
     _publish(live, story.fleet, at, from_us, speed, rate)
+
+
+def _write(story: "Scenario", end_h: float, seed: int, until_us: int, to: Path) -> None:
+    """Write a fleet's registry, messages and truth into a folder."""
+    from simulators import fleet
+
+    try:
+        to.mkdir(parents=True, exist_ok=True)
+        with progress("Simulating", "vehicles") as bar:
+            number = fleet.write(story, end_h, seed, until_us, to, lambda done: bar(done, len(story.machines)))
+    except OSError as error:
+        raise Problem(f"folder {to} cannot be written: {error.strerror}") from None
+    print(f"{number} messages of {len(story.machines)} vehicles written to {to}.")
 
 
 def _change_demo(story: "Scenario", data: Path, broken: tuple[str, str] | None, mended: str | None) -> None:

@@ -144,7 +144,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     out += [
         components.cautions(),
         html.Div(
-            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet with-money"),
+            components.table(heads, shown, "fleet" if view.at_risk is None else "fleet fleet-with-money"),
             className="card card-table",
         ),
     ]

@@ -10,6 +10,7 @@ from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clie
 
 from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
+from analytics.kinds.kind import FILLING_PUMP
 from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
 from dashboard import accounts, components, formatting, rows
 from dashboard.exports import calendar, csv, greases
@@ -62,7 +63,7 @@ def _choices(days: str, limit: str) -> list[Any]:
             placeholder="no limit", allowDecimal=False, debounce=400,
         ),
         dmc.NumberInput(
-            id="round-container", label=f"{accounts.my_units().volume} in a container", min=0.1, w=150, placeholder="loose",
+            id="round-container", label=f"A container holds, {accounts.my_units().volume}", min=0.1, w=150, placeholder="loose",
             debounce=400, persistence=True, persistence_type="local",
         ),
         components.who("round-by", "Filled by"),
@@ -112,9 +113,8 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     kinds = [
         FINDING_KINDS[f.kind] for stop in visit.stops for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
     ]
-    tools = dict.fromkeys(
-        ["filling pump with the fitting of each reservoir", "rags", *(thing for kind in kinds for thing in kind.take)]
-    )
+    others = (thing for kind in kinds for thing in kind.take if thing != FILLING_PUMP)
+    tools = dict.fromkeys(["filling pump with the fitting of each reservoir", "rags", *others])
     heads = ("", "Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Filled")
     table = components.table(heads, [_stop(told, visit, stop) for stop in visit.stops], "round")
     when = "Today" if visit.day == 0 else f"{day:%A} {formatting.day(day)}"

@@ -103,16 +103,16 @@ def reader(field: str, kind: Any, said: Source, decimal: str) -> Reads:
             return meanings[text], text
 
         return by_values
-    plain = _without_none(known)
-    if (said.unit, said.factor) != (None, None) and not isinstance(plain, msgspec.inspect.FloatType):
+    bare = plain(known)
+    if (said.unit, said.factor) != (None, None) and not isinstance(bare, msgspec.inspect.FloatType):
         raise Problem(f"{field}: it has no unit and no factor")
-    if said.at_least is not None and not isinstance(plain, msgspec.inspect.BoolType):
+    if said.at_least is not None and not isinstance(bare, msgspec.inspect.BoolType):
         raise Problem(f"{field}: at_least is for what is true or false")
-    if isinstance(plain, msgspec.inspect.BoolType):
+    if isinstance(bare, msgspec.inspect.BoolType):
         return _switch(said.at_least, decimal)
-    if isinstance(plain, msgspec.inspect.IntType):
+    if isinstance(bare, msgspec.inspect.IntType):
         return lambda text: _whole(text, decimal, checked)
-    if isinstance(plain, msgspec.inspect.FloatType):
+    if isinstance(bare, msgspec.inspect.FloatType):
         convert = unit_of(field, said)
 
         def by_number(text: str) -> tuple[Any, str]:
@@ -175,7 +175,8 @@ def _whole(text: str, decimal: str, checked: Callable[[Any], Any]) -> tuple[Any,
     return checked(int(number)), str(int(number))
 
 
-def _without_none(known: Any) -> Any:
+def plain(known: Any) -> Any:
+    """A type (as `msgspec.inspect` tells it) without what lets it be None, and without its bounds."""
     if isinstance(known, msgspec.inspect.UnionType):
         known = next(one for one in known.types if not isinstance(one, msgspec.inspect.NoneType))
     return known.type if isinstance(known, msgspec.inspect.Metadata) else known
@@ -183,7 +184,7 @@ def _without_none(known: Any) -> Any:
 
 def allowed_by(known: Any) -> str:
     """What a type lets through, in words."""
-    match _without_none(known):
+    match plain(known):
         case msgspec.inspect.IntType(ge=low):
             return f"a whole number from {low}"
         case msgspec.inspect.FloatType(gt=above, ge=low, le=high):

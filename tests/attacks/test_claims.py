@@ -1,5 +1,6 @@
 """Claims never outlive their makers for long: those that were killed, that lost their database, whose clocks are wrong."""
 
+import json
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -7,16 +8,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, insert, select
+import structlog
+from sqlalchemy import Engine, delete, insert, select
 from sqlalchemy.exc import OperationalError
 
-from analytics.pipeline import claims, results
+from analytics.pipeline import claims, depot_days, results
 from analytics.pipeline.claims import LEASE_US, claim_vehicles, vehicles_wanting
 from analytics.pipeline.results import Wanting
 from analytics.pipeline.tasks import engine_of
 from analytics.pipeline.vehicle_summary import register
 from analytics.pipeline.watch import Watch
 from analytics.pipeline.workers import Workers
+from dashboard.cli.options import start_logging
 from ingest import database, schema
 from ingest.times import DAY_US, now_us
 from tests.helpers.registry_rows import LINE, VEHICLE, write
@@ -137,3 +140,33 @@ def test_health_says_when_vehicles_with_news_wait(
         answer = b"".join(watching.answers()(request, started))
     assert told == ["200 OK"]
     assert "tallow_database_away 1.0" in answer.decode()
+
+
+def test_two_watches_count_the_days_of_depots_at_once(three: Engine) -> None:
+    """Neither fails for the other's sake, and each day is there once."""
+    table, together = schema.depot_day, threading.Barrier(2)
+
+    def count(_: int) -> None:
+        together.wait()
+        depot_days.keep(three, now_us())
+
+    with ThreadPoolExecutor(2) as two:
+        for _ in range(10):
+            with database.writing(three) as connection:
+                connection.execute(delete(table))
+            list(two.map(count, range(2)))
+    with three.connect() as connection:
+        assert [row.heard for row in connection.execute(select(table))] == [0]
+
+
+def test_what_failed_is_logged_with_its_reason(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever reads the log of a machine finds out why."""
+    before = structlog.get_config()
+    start_logging()
+    try:
+        raise ValueError("the reason")
+    except ValueError:
+        structlog.get_logger("tallow.test").exception("a pass failed")
+    finally:
+        structlog.configure(**before)
+    assert "ValueError: the reason" in json.loads(capsys.readouterr().out)["exception"]

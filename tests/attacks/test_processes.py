@@ -66,12 +66,12 @@ class Command:
                 held += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
         return held / 1024
 
-    def ended_by(self, number: signal.Signals) -> None:
-        """End it, and see that nothing is left."""
+    def ended_by(self, number: signal.Signals, left_s: float = LEFT_S) -> None:
+        """End it, and see that nothing is left after so long."""
         self.process.send_signal(number)
         began = time.monotonic()
         self.process.wait(30)
-        wait_until(lambda: not alive(self.mark), max(0.1, LEFT_S - (time.monotonic() - began)))
+        wait_until(lambda: not alive(self.mark), max(0.1, left_s - (time.monotonic() - began)))
 
 
 @pytest.fixture(autouse=True)

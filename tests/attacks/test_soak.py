@@ -196,7 +196,7 @@ class House:
 
     def kill_second(self, what: str) -> None:
         """As if its machine's memory had run out; whatever keeps it running starts it again."""
-        self.running[what][1].ended_by(signal.SIGKILL)
+        self.running[what][1].ended_by(signal.SIGKILL, left_s=30)
         self.running[what][1] = self._started(what, 1)
 
     def memory_mb(self) -> dict[str, float]:
@@ -291,6 +291,7 @@ def test_a_shift_under_fire(
             wait_until(house.answers, 30)
             wait_until(lambda: waiting(engine) == 0, 120)
     assert len(shift) > size.vehicles
+    check_logs(tmp_path)
     check_memory(samples)
     check_alarms(engine, got, len(samples))
     admin.dispose()
@@ -340,3 +341,10 @@ def check_alarms(engine: Engine, got: Counter[str], kills: int) -> None:
     assert max(Counter(one[:3] for one in alarms).values()) == 1
     assert len(got) == told
     assert sum(got.values()) <= len(got) + 10 * kills
+
+
+def check_logs(folder: Path) -> None:
+    """That something is away for a while is no error."""
+    for log in folder.glob("*/log"):
+        said = [json.loads(line) for line in log.read_text().splitlines() if line.startswith("{")]
+        assert [one for one in said if one["level"] == "error"] == []

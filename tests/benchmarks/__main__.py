@@ -15,6 +15,7 @@ PAGE: Final = Path(__file__).with_name("FIGURES.md")
 # Name -> the module's arguments: what one machine of two processors does in some minutes.
 BENCHMARKS: Final[dict[str, tuple[str, ...]]] = {
     "ingest_rate": ("--messages", "100000"),
+    "sparkplug_rate": ("--messages", "50000"),
     "simulate_rate": ("--cycles", "1000000"),
     "analysis_rate": ("--vehicles", "1000"),
     "news_rate": ("--vehicles", "1000"),

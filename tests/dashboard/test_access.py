@@ -118,7 +118,8 @@ def numbers(engine: Engine) -> list[int]:
 
 
 PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data", "/set-up",
-         "/vehicle/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102"]  # fmt: skip
+         "/vehicle/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102",
+         "/evidence/harrowmere-stone/HS-102"]  # fmt: skip
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -13,7 +13,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Connection, Engine, select
 
 from analytics.account.greased import kept_of
-from analytics.alarms import outbox, routes
+from analytics.alarms import letters, routes
 from analytics.pipeline import vehicle_summary
 from analytics.pipeline.account import keep_greased, keep_trends, trends_due
 from analytics.vehicle.doses import Doses
@@ -22,6 +22,7 @@ from dashboard.accounts import NOBODY, Person, acting_as
 from dashboard.exports import account as words
 from dashboard.exports import report as sentences
 from dashboard.exports import wear as slow
+from dashboard.exports.monthly import post_reports
 from dashboard.figures import theme
 from dashboard.queries import account
 from dashboard.queries.found import of_kind, verdicts
@@ -221,9 +222,9 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
             routes.add_route(
                 connection, address, depot=depot, severity="note", groups=(), after_min=after, at_any_hour=True
             )
-        assert outbox.post(connection, "account/2026-02", "", sentences.title(told), text, NOW_US) == 1
-        assert outbox.post(connection, "account/2026-02", "Quarry", "t", text, NOW_US) == 2
-        assert outbox.post(connection, "account/2026-02", "", sentences.title(told), text, NOW_US) == 1
+        assert letters.post(connection, "account/2026-02", "", sentences.title(told), text, NOW_US) == 1
+        assert letters.post(connection, "account/2026-02", "Quarry", "t", text, NOW_US) == 2
+        assert letters.post(connection, "account/2026-02", "", sentences.title(told), text, NOW_US) == 1
         waiting = connection.execute(select(schema.outbox.c.title)).scalars().all()
     assert sorted(waiting) == ["Lubrication in Feb 2026, all depots", "t", "t"]
 
@@ -251,6 +252,26 @@ def test_nothing_is_known_of_an_empty_database(engine: Engine) -> None:
     assert account.months(engine) == []
     assert account.by_month(engine).empty
     assert account.by_week(engine).empty
+
+
+def test_the_month_s_report_goes_out_by_itself(engine: Engine, tmp_path: Path) -> None:
+    """Once, from the digest's hour of the third day on by the depot's clock: to a route of Quarry its own, to one of all depots that of
+    all; not to who is told of what nobody acknowledged, nor for a month of which nothing is accounted."""
+    fleet = filled(engine, tmp_path)
+    third = read_time("2026-03-03T05:00:00Z")  # 6 in Oslo
+    with database.writing(fleet) as connection:
+        for depot, after_min in (("Quarry", 0), (None, 0), ("Quarry", 30)):
+            routes.add_route(
+                connection, "mailto://localhost?from=a@b.example&to=c@b.example", depot=depot, severity="note", groups=(),
+                after_min=after_min, at_any_hour=True,
+            )  # fmt: skip
+    assert post_reports(fleet, third - 60_000_000) == 0
+    assert post_reports(fleet, third + 3_600_000_000) == 2
+    assert post_reports(fleet, third + 2 * 3_600_000_000) == 0
+    assert post_reports(fleet, third + 62 * DAY_US) == 0  # nothing is accounted for in April
+    with fleet.connect() as connection:
+        titles = set(connection.execute(select(schema.outbox.c.title)).scalars())
+    assert titles == {"Lubrication in Feb 2026, Quarry", "Lubrication in Feb 2026, all depots"}
 
 
 def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: Path) -> None:

@@ -176,10 +176,11 @@ class _Tracker:
         first, last = misfits[0], misfits[-1]
         expected = self.segments[-1].level(float(r.used_pct[first]), consumption.current_dose_ratio)[0]
         fell = expected - float(np.median(r.level_pct[misfits]))
+        stepped = self._stepped_back(misfits)
         self._start(int(r.at_us[first]), first)
         for k in misfits[1:]:
             self._append(k)
-        if consumption.open is None and fell > 3 * self.settings.use_excess_pct:
+        if not stepped and consumption.open is None and fell > 3 * self.settings.use_excess_pct:
             between = np.searchsorted(self.history.cycles.at_us, r.at_us[[first, last]])
             cycles = max(1, int(between[1] - between[0]))
             setup, at_us = self.history.setup_of(int(r.at_us[last])), int(r.at_us[last])
@@ -190,6 +191,22 @@ class _Tracker:
             }
             self.ended.append(lost)
         misfits.clear()
+
+    def _stepped_back(self, rows: list[int]) -> bool:
+        """Whether these readings lie where the level would be without the latest fill: then there was none, but a sensor that read high
+        for a while."""
+        segment = self.segments[-1]
+        if not self.fills or self.fills[-1].at_us != segment.start_us or len(self.segments) < 2:
+            return False
+        r, ratio, first = self.readings, self.consumption.current_dose_ratio, rows[0]
+        before, support = self.segments[-2].level(float(r.used_pct[first]), ratio)
+        if not support or abs(float(np.median(r.level_pct[rows])) - before) > self._fill_jump():
+            return False
+        high_pct = segment.level(float(r.used_pct[first]), ratio)[0] - before
+        at_us, detected_us = self.fills.pop().read_us, int(r.at_us[rows[-1]])
+        evidence = {"read_high_pct": round(high_pct, 1)}
+        self.ended.append(Episode("level_sensor", None, at_us, detected_us, detected_us, evidence))
+        return True
 
     # Fills ----------------------------------------------------------------------------------------------------
 

@@ -318,7 +318,7 @@ class Expected:
 
     def _learn_sensitivity(self, block: Block, use: Flags, forget: Floats) -> None:
         """A channel's share of the weather, by what changes within weeks: the seasons and a fault that creeps would look alike."""
-        drive = block.weather if self.readings.with_temperature else block.common
+        drive = np.where(self.readings.temperature_known[block.a : block.b], block.weather, block.common)
         residual = np.where(use, self.readings.log_kpa[block.a : block.b] - self.level - block.common[:, None], 0.0)
         swing = drive - self._slow_common
         started = self.count > 2 * self.settings.learning_cycles

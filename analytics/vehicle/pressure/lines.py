@@ -31,6 +31,9 @@ _ONSET_READINGS: Final = 200
 _CREPT_READINGS: Final = 2000
 _WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further where no temperature tells it
 _STILL_GONE: Final = -0.3  # while a pump is starved, anything below it counts as gone
+_LIKELY_FAULTY: Final = (
+    3.0  # log likelihood, by sister vehicles, that a line was faulty and is sound now: lines fail later as a rule
+)
 _ENOUGH_SOUND: Final = 4  # readings in a row that end a finding
 _NO_LONGER: Final = 15  # readings whose middle lies well inside the limits end it, too
 _QUIET: Final = (0.03, 0.05)  # noise of a channel, as a logarithm, below which its limits are those of a quiet one
@@ -242,15 +245,16 @@ class LineFaults:
     def _was_faulty(self, j: int, i: int, off: float) -> bool:
         """Whether channel `j`, whose readings lie `off` its baseline by row `i`, has only left what was never sound: it lay off those
         like it, and now lies among them. Then that it was faulty is found, and it is over."""
-        before = self._beside(self.expected.baseline)
-        if not before.off[j] * off < 0 or self._beside(self._moved(j, off)).off[j] != 0.0:  # NaN: nothing tells
+        before, now = self._beside(self.expected.baseline), self._beside(self._moved(j, off))
+        left = before.odd[j] * off < 0 and now.odd[j] == 0.0  # NaN: nothing tells
+        if not left and not (before.log[j] * off < 0 and before.likelier(j, now) > _LIKELY_FAULTY):
             return False
         at_us = int(self.readings.at_us[i])
-        kind = "blocked_line" if before.off[j] > 0 else "open_line"
+        kind = "blocked_line" if before.log[j] > 0 else "open_line"
         found = Episode(kind, self.readings.channels[j], int(self.expected.baseline_us[j]), at_us, at_us)
         found.evidence = {
             "ratio_to_expected": round(float(np.exp(-off)), 2),
-            "ratio_to_lines_alike": round(float(np.exp(before.off[j])), 2),
+            "ratio_to_lines_alike": round(float(np.exp(before.log[j])), 2),
             "sister_vehicles": int(before.sisters[j]),
         }
         self.ended.append(found)
@@ -302,7 +306,7 @@ class LineFaults:
         off = float(np.median(departure))
         near = self.settings.open_log_ratio < off < self.settings.blocked_log_ratio
         agree = 1.4826 * float(np.median(np.abs(departure - off))) < max(_PROOF_SCATTER, 2 * self.expected.noise[j])
-        fits = not abs(self._beside(self._moved(j, off)).off[j]) > 0  # NaN: nothing speaks against it
+        fits = not abs(self._beside(self._moved(j, off)).odd[j]) > 0  # NaN: nothing speaks against it
         unasked = self._unasked[j]
         self._repaired[j] = -1
         if not (near or (unasked and agree and fits)):

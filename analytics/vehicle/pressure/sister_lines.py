@@ -44,11 +44,25 @@ class SisterChannel:
 
 @dataclass(frozen=True)
 class Beside:
-    """Channels beside those like them, arrays of shape (channels,): by how much each lies `off`, as a logarithm, where that is too much,
-    0 where it is not, NaN where nothing tells; and of how many `sisters` that is told, 0 where the vehicle's own lines tell it."""
+    """Channels beside those like them, arrays of shape (channels,): by how much each lies off, as a logarithm, NaN where nothing tells;
+    the standard deviation of that among sound ones; and how many `sisters` tell it, 0 where the vehicle's own lines do."""
 
-    off: Floats
+    log: Floats
+    sd: Floats
     sisters: Floats
+
+    @property
+    def odd(self) -> Floats:
+        """By how much each lies off where that is too much, 0 where it is not, NaN where nothing tells."""
+        limit = np.maximum(np.log(ODD_RATIO), 4 * self.sd)
+        return np.where(np.abs(self.log) > limit, self.log, np.where(np.isnan(self.log), np.nan, 0.0))
+
+    def likelier(self, j: int, other: "Beside") -> float:
+        """The log likelihood that sister vehicles give channel `j` as it stands in `other`, less that of how it stands here; NaN where
+        they tell nothing."""
+        if not self.sisters[j]:
+            return np.nan
+        return float((self.log[j] ** 2 - other.log[j] ** 2) / (2 * self.sd[j] ** 2))
 
 
 def tubes_of(setup: Setup, channel: str) -> Tubes:
@@ -114,25 +128,23 @@ def odd_lines(
     enough = np.array([len(values) >= _FEWEST_SISTERS for values in theirs], bool)
 
     def beside(log_kpa: Floats) -> Beside:
-        told = np.full(len(channels), np.nan)
+        log, sd, heard = (np.full(len(channels), value) for value in (np.nan, np.nan, 0.0))
         places = [j for j, name in enumerate(channels) if name in own and np.isfinite(log_kpa[j])]
-        off, scatter = sister_ratios([own[channels[j]] for j in places], log_kpa[places])
-        told[places] = np.where(np.abs(off) > odd_limit(scatter), off, 0.0)
-        told[np.isin(np.arange(len(channels)), places) & np.isnan(scatter)] = np.nan
+        log[places], scatter = sister_ratios([own[channels[j]] for j in places], log_kpa[places])
+        sd[places] = scatter
         by_sisters = np.flatnonzero(enough & np.isfinite(log_kpa))
-        told[by_sisters] = _beside_sisters(log_kpa[by_sisters], [theirs[j] for j in by_sisters])
-        heard = np.zeros(len(channels))
+        log[by_sisters], sd[by_sisters] = _beside_sisters(log_kpa[by_sisters], [theirs[j] for j in by_sisters])
         heard[by_sisters] = [len(theirs[j]) for j in by_sisters]
-        return Beside(told, heard)
+        return Beside(log, sd, heard)
 
     return beside
 
 
-def _beside_sisters(log_kpa: Floats, theirs: Sequence[Floats]) -> Floats:
-    """By how much channels lie off those of sister vehicles where that is too much, else 0. What most channels of a vehicle share is
+def _beside_sisters(log_kpa: Floats, theirs: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """(by how much channels lie off those of sister vehicles; the standard deviation of that). What most channels of a vehicle share is
     its pump, its grease and its weather."""
     off = log_kpa - np.array([np.median(values) for values in theirs])
     if len(off) >= _FEWEST_LINES:
         off -= np.median(off)
-    scatter = [max(1.4826 * float(np.median(np.abs(values - np.median(values)))), _SISTERS_SD) for values in theirs]
-    return np.where(np.abs(off) > [odd_limit(sd) for sd in scatter], off, 0.0)
+    scatter = [1.4826 * float(np.median(np.abs(values - np.median(values)))) for values in theirs]
+    return off, np.maximum(scatter, _SISTERS_SD)

@@ -70,7 +70,13 @@ def layout(vehicle: str = "", tab: str = "", page: str = "", **asked: Any) -> ht
 
 def _choose_all() -> dmc.Checkbox:
     """Not part of what is made anew when something changes: nothing that was chosen is let go of then."""
-    return dmc.Checkbox(id="alarms-all", label="Choose all that are shown", checked=False, mb="xs")
+    return dmc.Checkbox(
+        id="alarms-all",
+        label="Choose all that are shown",
+        checked=False,
+        mb="xs",
+        description="By the keyboard: Space chooses a row, Enter goes on to what can be done with it.",
+    )
 
 
 def _tabs() -> dict[str, str]:

@@ -33,7 +33,7 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
         ("Refill", _when(result)),
         ("Longest without grease", _driest(result)),
     ]
-    return [html.H1([setup.unit, " ", components.need(priority)]), _facts(facts, "bar-facts")]
+    return [html.H1([setup.unit, " ", components.need(priority)]), _facts(facts, "vehicle-bar-facts")]
 
 
 def _when(result: Result) -> str:
@@ -123,5 +123,6 @@ def set_up(result: Result) -> Any:
     sheets = [
         dcc.Link("Label", href=f"/label/{setup.fleet}/{setup.vehicle}"),
         dcc.Link("Handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}"),
+        dcc.Link("Evidence", href=f"/evidence/{setup.fleet}/{setup.vehicle}"),
     ]
     return components.section("Set-up", [_facts(facts), html.P(sheets, className="vehicle-sheets")])

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -10,8 +10,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 from ingest.errors import Problem
-from ingest.formats.convert import unit_of
-from ingest.formats.mapping import MessageFrom, VehicleFrom, decoded, source, wrong_in_messages
+from ingest.formats.convert import plain, unit_of
+from ingest.formats.mapping import MessageFrom, VehicleFrom, decoded, fields_of, source, wrong_in_messages
 from ingest.formats.sparkplug.payload import Value, text_of
 from ingest.formats.translate import Field, Kind, Wrong, field_of, kind_of, number_of
 from ingest.messages import is_name
@@ -22,7 +22,6 @@ GROUP, NODE, DEVICE = "group_id", "edge_node_id", "device_id"
 _BOOT: Final = "sparkplug"  # of messages whose mapping names no metric for it
 # The metric that makes a message, where the mapping does not say `on`.
 _MADE_BY: Final = {"cycle": "cycle_no", "level": "level_pct", "fault": "active", "ignition": "on", "state": "online"}
-_APART: Final = ("code", "channel")  # tell faults of one metric apart
 
 _ENCODE: Final = msgspec.json.Encoder().encode
 
@@ -49,7 +48,47 @@ class SparkplugMapping(Struct, frozen=True, forbid_unknown_fields=True):
     sparkplug: Session = Session()
 
 
-Convert = Callable[[float], float]
+Channels = tuple[tuple[str, str, float], ...]  # channel, metric, kPa in one of its units
+_AS_IT_IS: Final = (
+    msgspec.inspect.BoolType,
+    msgspec.inspect.IntType,
+)  # what a metric says of these needs no reading as a text
+
+
+@dataclass(frozen=True)
+class _Scalar:
+    """A field outside channels: a number by its unit, something else as the text that logs would have."""
+
+    text: Field
+    convert: Callable[[float], float] | None  # of a field that is a number
+    as_it_is: type | None  # what needs no reading
+
+    def value(self, now: dict[str, Value | None]) -> Any:
+        """The value, None where it is not known. Raises Wrong."""
+        field = self.text
+        if field.said.constant is not None:
+            return field.constant
+        value = now.get(field.said.column or "")
+        if value is None:
+            if field.required:
+                raise Wrong(field.said.shown, None, f"what says {field.name}")
+            return None
+        if type(value) is self.as_it_is:
+            return value
+        if self.convert is not None and type(value) in (float, int):
+            return round(self.convert(value), 6)  # type: ignore[arg-type]
+        return field.value({field.said.column or "": text_of(value)}, "")[0]
+
+
+def _scalar(field: Field, kind: str) -> _Scalar:
+    known = plain(msgspec.inspect.type_info(fields_of(kind)[field.name].type))
+    said = field.said
+    number = isinstance(known, msgspec.inspect.FloatType) and said.values is None and said.constant is None
+    direct = said.values is None and said.at_least is None and isinstance(known, _AS_IT_IS)
+    shape: type | None = (bool if isinstance(known, msgspec.inspect.BoolType) else int) if direct else None
+    if number and said.unit is None and said.factor is None:
+        shape = float  # in our own unit
+    return _Scalar(field, unit_of(field.name, said) if number else None, shape)
 
 
 @dataclass(frozen=True)
@@ -57,45 +96,46 @@ class _Made:
     """A message that metrics make."""
 
     kind: Kind
-    columns: tuple[str, ...]  # metrics of fields that are read as texts
-    peaks: tuple[tuple[str, str, Convert | None], ...]  # channel, metric, unit
-    rests: tuple[tuple[str, str, Convert | None], ...]
+    scalars: tuple[_Scalar, ...]
+    peaks: Channels
+    rests: Channels
 
     def made(self, now: dict[str, Value | None], at_ms: int, sent_ms: int, trigger: tuple[str, Value]) -> bytes | None:
-        """The payload; None where this is no such message. Raises Wrong."""
-        cells = {name: text_of(value) for name in self.columns if (value := now.get(name)) is not None}
-        if not self.kind.means(cells):
+        """The payload; None where this is no such message. Raises Wrong. Bounds of numbers are the recorder's to see."""
+        kind, when = self.kind.kind, self.kind.when
+        if when is not None and text_of(now.get(when.column) or "") not in when.texts:
             return None
-        values, _ = self.kind.values(cells, "")
-        if self.kind.kind == "cycle":
+        values = {"boot": _BOOT} | {
+            one.text.name: value for one in self.scalars if (value := one.value(now)) is not None
+        }
+        if kind == "cycle":
             values["peak_kpa"] = _readings(self.peaks, now)
             if self.rests:
                 values["rest_kpa"] = _readings(self.rests, now)
         began_ms = at_ms - round(1000 * values["run_s"]) if self.kind.from_end else at_ms
         try:
-            times = {"at": EPOCH + timedelta(milliseconds=began_ms), "sent_at": _time_of(sent_ms)}
+            values["at"] = EPOCH + timedelta(milliseconds=began_ms)
+            if sent_ms:
+                values["sent_at"] = EPOCH + timedelta(milliseconds=sent_ms)
         except OverflowError:
             raise Wrong("the metric's timestamp", str(at_ms), "milliseconds since 1970 up to the year 9999") from None
-        apart = [values.get(name) for name in _APART]
-        seq = number_of(at_ms // 1000, f"{self.kind.kind}|{at_ms}|{trigger[0]}|{trigger[1]!r}|{apart}".encode())
-        return _ENCODE({"boot": _BOOT} | values | {"seq": seq} | times)
+        name = f"{kind}|{at_ms}|{trigger[0]}|{trigger[1]!r}"
+        if kind == "fault":  # several may be made by one metric
+            name += f"|{values.get('code')}|{values.get('channel')}"
+        values["seq"] = number_of(at_ms // 1000, name.encode())
+        return _ENCODE(values)
 
 
-def _time_of(ms: int) -> datetime | None:
-    return EPOCH + timedelta(milliseconds=ms) if ms else None
-
-
-def _readings(channels: tuple[tuple[str, str, Convert | None], ...], now: dict[str, Value | None]) -> dict[str, Value]:
-    found: dict[str, Value] = {}
-    for channel, metric, convert in channels:
-        value = now.get(metric)
-        if value is not None:
-            found[channel] = value if convert is None or isinstance(value, bool | str) else convert(value)
-    return found
+def _readings(channels: Channels, now: dict[str, Value | None]) -> dict[str, float | None]:
+    """Pressures by channel; a metric of one is a number, its birth sees to that."""
+    return {
+        channel: None if (value := now.get(metric)) is None else value * factor  # type: ignore[operator]
+        for channel, metric, factor in channels
+    }
 
 
 class Plan:
-    """What a mapping asks for, ready to be used: `names` are the metrics that it reads, `scalars` those outside channels."""
+    """What a mapping asks for, ready to be used: `names` are the metrics that it reads, some as `pressures`, the others as `scalars`."""
 
     def __init__(self, mapping: SparkplugMapping) -> None:
         """Raises Problem where the mapping is wrong."""
@@ -113,9 +153,10 @@ class Plan:
         self.by_device = DEVICE in whose
         self.made_by: dict[str, list[_Made]] = {}
         self.cycles: set[str] = set()  # metrics that make a cycle by their change
-        self.names, self.scalars = set[str](), set[str]()
+        self.pressures, self.scalars = set[str](), set[str]()
         for number, message in enumerate(mapping.message, start=1):
             self._add(f"message {number} ({message.kind})", message)
+        self.names = self.pressures | self.scalars
 
     def _add(self, where: str, message: MetricsFrom) -> None:
         on = message.on or source(message.fields.get(_MADE_BY[message.kind], "")).column
@@ -127,11 +168,10 @@ class Plan:
         rests = tuple(_channel(name, one.rest, "rest_kpa") for name, one in message.channels.items() if one.rest)
         kind = kind_of(msgspec.structs.replace(message, channels={}), ".")
         columns = {one.said.column for one in kind.fields} | {on, None if message.when is None else message.when.column}
-        columns.discard(None)
-        scalars = {str(name) for name in columns}
-        self.scalars |= scalars
-        self.names |= scalars | {metric for _, metric, _ in (*peaks, *rests)}
-        self.made_by.setdefault(on, []).append(_Made(kind, tuple(scalars), peaks, rests))
+        self.scalars |= {str(name) for name in columns - {None}}
+        self.pressures |= {metric for _, metric, _ in (*peaks, *rests)}
+        scalars = tuple(_scalar(field, message.kind) for field in kind.fields)
+        self.made_by.setdefault(on, []).append(_Made(kind, scalars, peaks, rests))
         if message.kind == "cycle":
             self.cycles.add(on)
 
@@ -140,12 +180,11 @@ class Plan:
         return _name(self._fleet, cells), _name(self._vehicle, cells)
 
 
-def _channel(channel: str, given: Any, field: str) -> tuple[str, str, Convert | None]:
+def _channel(channel: str, given: Any, field: str) -> tuple[str, str, float]:
     said = source(given)
     if said.column is None or said.values is not None:
         raise Problem(f"channel {channel}: say the metric of its {field}, with a unit or factor")
-    convert = unit_of(field, said)
-    return channel, said.column, None if said.unit in (None, "kPa") and said.factor is None else convert
+    return channel, said.column, unit_of(field, said)(1.0)  # all units of pressure are multiples of each other
 
 
 def _name(field: Field, cells: dict[str, str]) -> str:

@@ -5,8 +5,8 @@ Numbers of sections are those of the Sparkplug 3.0.0 specification.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from operator import attrgetter
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 from google.protobuf.message import DecodeError
 
@@ -18,13 +18,13 @@ REBIRTH: Final = "Node Control/Rebirth"
 BD_SEQ: Final = "bdSeq"
 OWN_METRICS: Final = (BD_SEQ, "Node Control/", "Device Control/")  # of the protocol itself
 MOST_BYTES: Final = 1 << 20  # of a payload
+QUALITY: Final = b"Quality"  # the key of a property (6.4.9.1)
 _OF_NODE: Final = ("NBIRTH", "NDATA", "NDEATH")
 _OF_DEVICE: Final = ("DBIRTH", "DDATA", "DDEATH")
 _NOT_DATA: Final = ("NCMD", "DCMD")
 _GOOD: Final = 192  # 6.4.9.1: quality codes are 0 bad, 192 good, 500 stale
 
 Value = bool | int | float | str
-Read = Callable[[Metric], Value | None]
 
 
 class Unreadable(Exception):
@@ -41,6 +41,7 @@ class Address:
     device: str = ""
 
 
+@lru_cache(65_536)
 def address_of(topic: str) -> Address | None:
     """Who speaks (section 4.1); None for commands and states of hosts. Raises Unreadable."""
     match topic.split("/"):
@@ -89,9 +90,10 @@ def _unsigned(bits: int) -> Callable[[int], int]:
 class _Type:
     name: str
     fields: tuple[str, ...]
-    convert: Callable[[int], int] | None = None
+    convert: Callable[[Any], Value] | None = None
 
 
+_FLOAT: Final = 9
 _INTEGER: Final = ("int_value", "long_value")
 # 6.4.16. Signed integers travel in unsigned fields as two's complement, of their own width or of the field's (from memory).
 _TYPES: Final = {
@@ -106,42 +108,55 @@ _TYPES: Final = {
 _NOT_READ: Final = {16: "DataSet", 17: "Bytes", 18: "File", 19: "Template", 20: "PropertySet", 21: "PropertySetList"}
 
 
-def reader_of(name: str, datatype: int, *, shortest: bool) -> Read:
-    """What reads a metric of this datatype; None where it is null or its quality is not good.
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a metric of a datatype is read: the field its value is in, and what makes a value of that."""
+
+    name: str
+    datatype: str
+    field: str
+    second: str  # the other field that edge nodes use
+    convert: Callable[[Any], Value] | None
+
+    def careful(self, metric: Metric) -> Value | None:
+        """The value, None where it is null. Raises Unreadable where there is none."""
+        if metric.is_null:
+            return None
+        where = self.field if metric.HasField(self.field) else self.second
+        if not metric.HasField(where):
+            raise Unreadable(f'metric "{self.name}": its value is no {self.datatype}, as its birth says it is')
+        value: Value = getattr(metric, where)
+        return value if self.convert is None else self.convert(value)
+
+
+def reading_of(name: str, datatype: int, *, shortest: bool, numeric: bool) -> Reading:
+    """How a metric of this datatype is read.
 
     With `shortest` a 32-bit float is the decimal number of seven digits that it stands for. Raises Unreadable for a datatype
-    that is not read; what it gives raises it where the value is of another one.
+    that is not read, or is no number where it must be one.
     """
     known = _TYPES.get(datatype)
-    if known is None:
-        told = "an array" if 22 <= datatype <= 34 else _NOT_READ.get(datatype, f"none that is known ({datatype})")
-        raise Unreadable(f'metric "{name}": its datatype is {told}; numbers, Boolean, String and DateTime can be read')
-    field, other, convert = known.fields[0], known.fields[-1], known.convert
-    value_of, value_of_other = attrgetter(field), attrgetter(other)
-    rounded = shortest and known.name == "Float"
-
-    def read(metric: Metric) -> Value | None:
-        if metric.is_null or (metric.HasField("properties") and not _is_good(metric)):
-            return None
-        if metric.HasField(field):
-            value = value_of(metric)
-        elif metric.HasField(other):
-            value = value_of_other(metric)
-        else:
-            raise Unreadable(f'metric "{name}": its value is no {known.name}, as its birth says it is')
-        if convert is not None:
-            return convert(value)
-        return float(f"{value:.7g}") if rounded else value
-
-    return read
+    if known is None or (numeric and datatype > 10):
+        told = known.name if known else "an array" if 22 <= datatype <= 34 else _NOT_READ.get(datatype)
+        read_are = "numbers" if numeric else "numbers, Boolean, String and DateTime"
+        raise Unreadable(
+            f'metric "{name}": its datatype is {told or f"none that is known ({datatype})"}; {read_are} can be read'
+        )
+    convert = _shortest if shortest and datatype == _FLOAT else known.convert
+    return Reading(name, known.name, known.fields[0], known.fields[-1], convert)
 
 
-def _is_good(metric: Metric) -> bool:
+def _shortest(value: float) -> float:
+    return float(f"{value:.7g}")
+
+
+def is_good(metric: Metric) -> bool:
+    """Whether nothing says that a value's quality is bad or stale."""
     told = metric.properties
     return all(
         value.int_value == _GOOD
         for key, value in zip(told.keys, told.values, strict=False)
-        if key == "Quality" and value.HasField("int_value")
+        if key == QUALITY.decode() and value.HasField("int_value")
     )
 
 

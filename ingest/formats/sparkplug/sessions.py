@@ -11,19 +11,21 @@ Numbers of sections are those of the Sparkplug 3.0.0 specification.
 
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import Final, cast
+from typing import Final
 
 from ingest.formats.sparkplug.mapping import DEVICE, GROUP, NODE, Plan
 from ingest.formats.sparkplug.payload import (
     BD_SEQ,
     OWN_METRICS,
+    QUALITY,
     Address,
-    Read,
+    Reading,
     Unreadable,
     Value,
     address_of,
+    is_good,
     payload_of,
-    reader_of,
+    reading_of,
     rebirth_of,
 )
 from ingest.formats.sparkplug.schema_pb2 import Metric, Payload
@@ -38,12 +40,19 @@ _ASK_EVERY_S: Final = 30.0  # a node that does not answer
 _REPEATED: Final = 8  # a number so few back has come already
 
 
-@dataclass(slots=True)
+_Report = tuple[str, Value, int]  # a metric that makes a message, its value, milliseconds since 1970
+
+
+@dataclass(slots=True, eq=False)
 class _Known:
     """A metric that a birth told of and the mapping reads."""
 
     name: str
-    read: Read
+    reading: Reading
+    makes: bool  # a message
+    makes_cycle: bool
+    at_ms: int = 0
+    turn: int = -1  # in which it was reported last
 
 
 @dataclass(slots=True)
@@ -61,14 +70,16 @@ class _Vehicle:
     fleet: str
     name: str
     now: dict[str, Value | None] = field(default_factory=dict)
-    at_ms: dict[str, int] = field(default_factory=dict)
     past: dict[str, Value | None] = field(default_factory=dict)
+    turn: int = 0  # which reading it is
 
 
 @dataclass(slots=True)
 class _Node:
     """An edge node's session."""
 
+    group: str
+    name: str
     bd_seq: int | None = None
     expected: int | None = None  # the number of its next message
     missing: set[int] = field(default_factory=set)
@@ -78,6 +89,18 @@ class _Node:
     doubted: bool = False  # something may have come that was not heard
     unborn: bool = False  # data came without its birth
     asked_s: float | None = None
+
+
+@dataclass(slots=True)
+class _Said:
+    """A publication, what it becomes, and what of it is wrong."""
+
+    address: Address
+    payload: Payload
+    received_us: int | None
+    judged: bool  # whether it may tell the quality of a value
+    found: list[Arrival]
+    wrong: Exception | None = None
 
 
 class Sessions:
@@ -104,18 +127,22 @@ class Sessions:
 
     def arrivals(self, where: str, data: bytes, received_us: int | None, now_s: float) -> list[Arrival]:
         """What a publication becomes; one that is not what it should be comes with that flaw. Never raises."""
-        found = list[Arrival]()
+        found, why = list[Arrival](), ""
         try:
             address = address_of(where)
             if address is not None:
-                self._take(address, payload_of(data), received_us, now_s, found)
+                said = _Said(address, payload_of(data), received_us, QUALITY in data, found)
+                self._take(said, now_s)
+                if said.wrong is not None:
+                    raise said.wrong
         except Unreadable as error:
-            found.append(Arrival(where, data, received_us, Rejected("row", str(error))))
-        except Wrong as wrong:
-            told = str(wrong).replace('column "', 'metric "', 1)
-            found.append(Arrival(where, data, received_us, Rejected("row", told)))
+            why = str(error)
+        except Wrong as error:
+            why = str(error).replace('column "', 'metric "', 1)
         except UnicodeDecodeError:
-            found.append(Arrival(where, data, received_us, Rejected("row", "a text in the payload is not UTF-8")))
+            why = "a text in the payload is not UTF-8"
+        if why:
+            found.append(Arrival(where, data, received_us, Rejected("row", why)))
         return found
 
     def requests(self, now_s: float, now_ms: int) -> list[tuple[str, bytes]]:
@@ -128,45 +155,43 @@ class Sessions:
                 self._troubled.discard(key)
             elif (node.unborn or late) and (node.asked_s is None or now_s - node.asked_s >= _ASK_EVERY_S):
                 node.asked_s = now_s
-                due.append(rebirth_of(*key, now_ms))
+                due.append(rebirth_of(node.group, node.name, now_ms))
         return due
 
-    def _take(
-        self, address: Address, payload: Payload, received_us: int | None, now_s: float, found: list[Arrival]
-    ) -> None:
-        key = address.group, address.node
+    def _take(self, said: _Said, now_s: float) -> None:
+        address, key = said.address, (said.address.group, said.address.node)
         node = self._nodes.get(key)
         if node is None:
             if len(self._nodes) >= MOST_NODES:
                 raise Unreadable(f"there are more than {MOST_NODES:,} edge nodes")
-            node = self._nodes[key] = _Node()
+            node = self._nodes[key] = _Node(*key)
         if address.kind == "NDEATH":
-            self._node_died(node, payload, received_us, found)
+            _node_died(node, said)
             return
-        self._count(key, node, address, payload, now_s)
+        self._count(node, said, now_s)
         if address.kind in ("NBIRTH", "DBIRTH"):
-            self._born(key, node, address, payload, received_us, found)
+            self._born(node, said)
             return
         births = node.births.get(address.device)
         if births is None:
-            node.unborn = True
-            self._troubled.add(key)
-            raise Unreadable(
-                f"it came without the birth of its {'device' if address.device else 'edge node'}, which is asked for"
-            )
+            self._ask(node)
+            whose = "device" if address.device else "edge node"
+            raise Unreadable(f"it came without the birth of its {whose}, which is asked for")
         if address.kind == "DDEATH":
             del node.births[address.device]
             if self._plan.by_device:
-                _note_state(node, address.device, received_us, found, online=False)
-            return
-        self._data(key, node, births, address, payload, received_us, found)
+                _note_state(node, said, address.device, online=False)
+        elif address.device or not self._plan.by_device:
+            self._values(self._vehicle(node, address), births, said, born=False)
+            if isinstance(said.wrong, _Unborn):
+                self._ask(node)
 
-    def _count(self, key: tuple[str, str], node: _Node, address: Address, payload: Payload, now_s: float) -> None:
+    def _count(self, node: _Node, said: _Said, now_s: float) -> None:
         """See whether messages are missing by their numbers, 0 to 255 and round again (6.4.5). Raises Unreadable."""
-        if not payload.HasField("seq") or payload.seq > 255:
+        if not said.payload.HasField("seq") or said.payload.seq > 255:
             raise Unreadable("it has no sequence number from 0 to 255")
-        seq = payload.seq
-        if address.kind == "NBIRTH" or node.expected is None:
+        seq = said.payload.seq
+        if said.address.kind == "NBIRTH" or node.expected is None:
             node.missing.clear()
         elif seq in node.missing:
             node.missing.discard(seq)
@@ -181,62 +206,47 @@ class Sessions:
             node.missing |= {(node.expected + n) % 256 for n in range((seq - node.expected) % 256)}
             if node.troubled_s is None:
                 node.troubled_s = now_s
-            self._troubled.add(key)
+            self._troubled.add((node.group, node.name))
         node.expected, node.doubted = (seq + 1) % 256, False
 
-    def _node_died(self, node: _Node, payload: Payload, received_us: int | None, found: list[Arrival]) -> None:
-        """5.5: an old bdSeq is of a session before this one; the time of a will says nothing."""
-        told = _bd_seq(payload)
-        if told is None:
-            raise Unreadable("a death certificate without bdSeq")
-        if node.bd_seq is not None and told != node.bd_seq:
-            return
-        node.births.clear()
-        node.missing.clear()
-        node.expected = node.troubled_s = None
-        for device in node.vehicles:
-            _note_state(node, device, received_us, found, online=False)
+    def _ask(self, node: _Node) -> None:
+        node.unborn = True
+        self._troubled.add((node.group, node.name))
 
-    def _born(
-        self, key: tuple[str, str], node: _Node, address: Address, payload: Payload, received_us: int | None,
-        found: list[Arrival],
-    ) -> None:  # fmt: skip
-        if address.kind == "NBIRTH":
+    def _born(self, node: _Node, said: _Said) -> None:
+        device = said.address.device
+        if not device:
             node.births.clear()
-            node.bd_seq, node.unborn, node.troubled_s, node.asked_s = _bd_seq(payload), False, None, None
-            self._troubled.discard(key)
+            node.bd_seq, node.unborn, node.troubled_s, node.asked_s = _bd_seq(said.payload), False, None, None
+            self._troubled.discard((node.group, node.name))
         elif "" not in node.births:
-            self._ask(key, node)
+            self._ask(node)
             raise Unreadable("the birth of a device came without that of its edge node, which is asked for")
         elif len(node.births) > MOST_DEVICES:
             raise Unreadable(f"its edge node has more than {MOST_DEVICES:,} devices")
-        wrong: Unreadable | Wrong | None
-        node.births[address.device], wrong = self._births_of(address, payload)
-        if not self._plan.by_device or address.device:
-            vehicle = self._vehicle(node, address)
-            if self._plan.by_device or not address.device:
+        births = node.births[device] = self._births_of(said)
+        if device or not self._plan.by_device:
+            vehicle = self._vehicle(node, said.address)
+            if bool(device) == self._plan.by_device:
                 vehicle.past, vehicle.now = vehicle.now, {}
-                vehicle.at_ms.clear()
-                _note_state(node, address.device, received_us, found, online=True)
-            wrong = self._values(vehicle, node.births[address.device], payload, received_us, found, born=True) or wrong
-        if wrong is not None:
-            raise wrong
+                _note_state(node, said, device, online=True)
+            self._values(vehicle, births, said, born=True)
 
-    def _births_of(self, address: Address, payload: Payload) -> tuple[_Births, Unreadable | None]:
-        """6.4.6: each metric with its name and datatype, and an alias that is its own; and what of it cannot be read. Raises
-        Unreadable where nothing can."""
-        births, plan = _Births(), self._plan
-        wrong: Unreadable | None = None
-        prefix = f"{address.device}/" if address.device and not plan.by_device else ""
-        for metric in payload.metrics:
+    def _births_of(self, said: _Said) -> _Births:
+        """6.4.6: each metric with its name and datatype, and an alias that is its own. Raises Unreadable where nothing can be read."""
+        births, plan, device = _Births(), self._plan, said.address.device
+        prefix = f"{device}/" if device and not plan.by_device else ""
+        for metric in said.payload.metrics:
             if not metric.name:
                 raise Unreadable("a birth has a metric without a name")
             name, known = prefix + metric.name, None
             if name in plan.names:
+                shortest, numeric = name in plan.scalars, name in plan.pressures
                 try:
-                    known = _Known(name, reader_of(name, metric.datatype, shortest=name in plan.scalars))
+                    reading = reading_of(name, metric.datatype, shortest=shortest, numeric=numeric)
+                    known = _Known(name, reading, name in plan.made_by, name in plan.cycles)
                 except Unreadable as error:
-                    wrong = error
+                    said.wrong = error
             elif not metric.name.startswith(OWN_METRICS) and (len(self.unknown) < _MOST_NAMES or name in self.unknown):
                 self.unknown[name] += 1
             births.by_name[metric.name] = known
@@ -246,7 +256,7 @@ class Sessions:
                         f'a birth gives the alias {metric.alias} twice, the second time to "{metric.name}"'
                     )
                 births.by_alias[metric.alias] = known
-        return births, wrong
+        return births
 
     def _vehicle(self, node: _Node, address: Address) -> _Vehicle:
         device = address.device if self._plan.by_device else ""
@@ -256,104 +266,113 @@ class Sessions:
             vehicle = node.vehicles[device] = _Vehicle(*self._plan.whose(cells))
         return vehicle
 
-    def _ask(self, key: tuple[str, str], node: _Node) -> None:
-        node.unborn = True
-        self._troubled.add(key)
-
-    def _data(
-        self, key: tuple[str, str], node: _Node, births: _Births, address: Address, payload: Payload,
-        received_us: int | None, found: list[Arrival],
-    ) -> None:  # fmt: skip
-        if self._plan.by_device and not address.device:
-            return  # an edge node that is no vehicle
-        wrong = self._values(self._vehicle(node, address), births, payload, received_us, found, born=False)
-        if wrong is not None:
-            if isinstance(wrong, _Unborn):
-                self._ask(key, node)
-            raise wrong
-
-    def _values(
-        self, vehicle: _Vehicle, births: _Births, payload: Payload, received_us: int | None, found: list[Arrival],
-        *, born: bool,
-    ) -> Unreadable | Wrong | None:  # fmt: skip
-        """Take in the values of a payload in its order; a metric that comes again begins the next reading. What of it is wrong."""
-        sent_ms, wrong = payload.timestamp, cast("Unreadable | Wrong | None", None)
-        made, seen, late = list[tuple[str, Value, int]](), set[str](), dict[int, dict[str, Value | None]]()
-        now, at_ms, made_by, cycles = vehicle.now, vehicle.at_ms, self._plan.made_by, self._plan.cycles
-        for metric in payload.metrics:
+    def _values(self, vehicle: _Vehicle, births: _Births, said: _Said, *, born: bool) -> None:
+        """Take in the values of a payload in its order; a metric that comes again begins the next reading."""
+        sent_ms, judged, now = said.payload.timestamp, said.judged, vehicle.now
+        by_alias = births.by_alias
+        made, late = list[_Report](), dict[int, dict[_Known, Value | None]]()
+        vehicle.turn += 1
+        for metric in said.payload.metrics:
             try:
-                known = _known(births, metric)
+                alias = metric.alias
+                known = by_alias.get(alias, _UNTOLD) if alias else _UNTOLD
+                if known is _UNTOLD:
+                    known = _by_name(births, metric)
                 if known is None:
                     continue
-                value = known.read(metric)
+                reading = known.reading
+                value = getattr(metric, reading.field)
+                if not value or metric.is_null:
+                    value = reading.careful(metric)
+                elif reading.convert is not None:
+                    value = reading.convert(value)
             except Unreadable as error:
-                wrong = error
+                said.wrong = error
                 continue
-            name, ms = known.name, metric.timestamp or sent_ms
-            if not born and (metric.is_historical or ms < at_ms.get(name, 0)):
-                late.setdefault(ms, {})[name] = value
+            if judged and not is_good(metric):
+                value = None
+            ms = metric.timestamp or sent_ms
+            if not born and (metric.is_historical or ms < known.at_ms):
+                late.setdefault(ms, {})[known] = value
                 continue
-            if name in seen:
-                wrong = self._make(vehicle, now, made, sent_ms, received_us, found) or wrong
-                seen.clear()
-            seen.add(name)
-            if name in made_by and value is not None and not (name in cycles and (born or now.get(name) == value)):
-                made.append((name, value, ms))
-            now[name], at_ms[name] = value, ms
-        wrong = self._make(vehicle, now, made, sent_ms, received_us, found) or wrong
-        for ms in sorted(late):
-            told, past = late[ms], vehicle.past
-            made = [
-                (name, value, ms)
-                for name, value in told.items()
-                if name in made_by and value is not None and not (name in cycles and past.get(name) == value)
-            ]
-            past |= told
-            wrong = self._make(vehicle, past, made, sent_ms, received_us, found) or wrong
-        return wrong
+            if known.turn == vehicle.turn:
+                self._make(vehicle, now, made, said)
+                vehicle.turn += 1
+            known.turn, known.at_ms = vehicle.turn, ms
+            if known.makes and value is not None and not (known.makes_cycle and (born or now.get(known.name) == value)):
+                made.append((known.name, value, ms))
+            now[known.name] = value
+        self._make(vehicle, now, made, said)
+        if late:
+            self._late(vehicle, late, said)
 
-    def _make(
-        self, vehicle: _Vehicle, values: dict[str, Value | None], made: list[tuple[str, Value, int]], sent_ms: int,
-        received_us: int | None, found: list[Arrival],
-    ) -> Unreadable | Wrong | None:  # fmt: skip
-        """The messages of what was reported, and what of it is wrong; the list is empty afterwards."""
-        wrong: Unreadable | Wrong | None = None
+    def _late(self, vehicle: _Vehicle, late: dict[int, dict[_Known, Value | None]], said: _Said) -> None:
+        """What was so before what stands now: in the order of its time."""
+        past = vehicle.past
+        for ms in sorted(late):
+            made = [
+                (known.name, value, ms)
+                for known, value in late[ms].items()
+                if known.makes and value is not None and not (known.makes_cycle and past.get(known.name) == value)
+            ]
+            past |= {known.name: value for known, value in late[ms].items()}
+            self._make(vehicle, past, made, said)
+
+    def _make(self, vehicle: _Vehicle, values: dict[str, Value | None], made: list[_Report], said: _Said) -> None:
+        """The messages of what was reported; the list is empty afterwards."""
         for name, value, ms in made:
             if not ms:
-                wrong = Unreadable(f'metric "{name}" has no timestamp, nor has its payload')
+                said.wrong = Unreadable(f'metric "{name}" has no timestamp, nor has its payload')
                 continue
             for one in self._plan.made_by[name]:
                 try:
-                    told = one.made(values, ms, sent_ms, (name, value))
+                    told = one.made(values, ms, said.payload.timestamp, (name, value))
                 except Wrong as error:
-                    wrong = error
+                    said.wrong = error
                     continue
                 if told is not None:
-                    found.append(Arrival(topic(vehicle.fleet, vehicle.name, one.kind.kind), told, received_us))
+                    where = topic(vehicle.fleet, vehicle.name, one.kind.kind)
+                    said.found.append(Arrival(where, told, said.received_us))
         made.clear()
-        return wrong
 
 
 class _Unborn(Unreadable):
     """A metric that no birth told of."""
 
 
-def _note_state(node: _Node, device: str, received_us: int | None, found: list[Arrival], *, online: bool) -> None:
+def _by_name(births: _Births, metric: Metric) -> _Known | None:
+    """What a metric is, where its alias alone does not say. Raises _Unborn."""
+    name = metric.name
+    try:
+        return births.by_name[name] if name else births.by_alias[metric.alias]
+    except KeyError:
+        told = f'metric "{name}"' if name else f"alias {metric.alias}"
+        raise _Unborn(f"{told} was in no birth, which is asked for") from None
+
+
+_UNTOLD: Final = _Known("", Reading("", "", "", "", None), makes=False, makes_cycle=False)
+
+
+def _node_died(node: _Node, said: _Said) -> None:
+    """5.5: an old bdSeq is of a session before this one; the time of a will says nothing."""
+    told = _bd_seq(said.payload)
+    if told is None:
+        raise Unreadable("a death certificate without bdSeq")
+    if node.bd_seq is not None and told != node.bd_seq:
+        return
+    node.births.clear()
+    node.missing.clear()
+    node.expected = node.troubled_s = None
+    for device in node.vehicles:
+        _note_state(node, said, device, online=False)
+
+
+def _note_state(node: _Node, said: _Said, device: str, *, online: bool) -> None:
     """Whether a vehicle is online: as the last will of our own messages, which has no name and no time either."""
     vehicle = node.vehicles.get(device)
     if vehicle is not None:
         told = b'{"online":true}' if online else b'{"online":false}'
-        found.append(Arrival(topic(vehicle.fleet, vehicle.name, "state"), told, received_us))
-
-
-def _known(births: _Births, metric: Metric) -> _Known | None:
-    """What a metric is, by its name or else its alias (6.4.6). Raises _Unborn."""
-    try:
-        name = metric.name
-        return births.by_name[name] if name else births.by_alias[metric.alias]
-    except KeyError:
-        told = f'metric "{metric.name}"' if metric.name else f"alias {metric.alias}"
-        raise _Unborn(f"{told} was in no birth, which is asked for") from None
+        said.found.append(Arrival(topic(vehicle.fleet, vehicle.name, "state"), told, said.received_us))
 
 
 def _bd_seq(payload: Payload) -> int | None:

@@ -5,10 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.pipeline.peers import read_sisters
+from analytics.pipeline.peers import read_sister_channels, read_sisters
 from analytics.pipeline.tasks import analysed
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.peers import span_us
+from analytics.vehicle.pressure.sister_lines import tubes_of
 from ingest.registry import find
 from ingest.times import DAY_US, instant
 from simulators.scenario import Trouble
@@ -39,6 +40,11 @@ def test_four_days_are_enough_with_sisters(tmp_path: Path) -> None:
             vehicle = find(connection, "harrowmere-stone/HS-101")
             sisters = read_sisters(connection, vehicle.id, held["HS-101"][0], as_of_us)
             (result,) = analysed(connection, vehicle, [as_of_us], None, ())
+            alike = read_sister_channels(connection, vehicle.id, vehicle.newest, as_of_us)
+            assert {x.tubes for x in alike} <= {tubes_of(vehicle.newest, name) for name in vehicle.newest.channels}
+            assert all(500 < np.exp(x.log_kpa) < vehicle.newest.relief_kpa for x in alike)
+            assert len(alike) == 2 * len(vehicle.newest.channels)  # of the two of its class that were heard
+            assert read_sister_channels(connection, vehicle.id, vehicle.newest, as_of_us, END_US - 60 * DAY_US) == ()
             other = find(connection, "harrowmere-stone/HS-102").id
             assert read_sisters(connection, other, held["HS-102"][0], as_of_us) == ()
         assert sum(len(sister.cycles_us) > 0 for sister in sisters) == 2  # HS-103 is a shift truck

@@ -298,7 +298,7 @@ def test_null_and_bad_quality_are_not_known(sessions: Sessions) -> None:
     assert len(say(sessions, "DDATA", payload(metric("Lube/Level", FLOAT, 50, told="n", quality=192), seq=5))) == 1
     say(sessions, "DDATA", payload(metric("Lube/P1", FLOAT, None, told="n"), seq=6))
     (cycle,) = said(say(sessions, "DDATA", payload(metric("Lube/Cycles", UINT64, 42, told="n"), seq=7)))
-    assert cycle["peak_kpa"] == {}
+    assert cycle["peak_kpa"] == {"p1": None}
     say(sessions, "DDATA", payload(metric("Lube/Run", FLOAT, None, told="n"), seq=8))
     assert wrong(say(sessions, "DDATA", payload(metric("Lube/Cycles", UINT64, 43, told="n"), seq=9))) == [
         'metric "Lube/Run" is empty; allowed is what says run_s'
@@ -491,6 +491,14 @@ def test_an_edge_node_at_a_real_broker(mosquitto: Mosquitto, engine: Engine, tmp
     assert json.loads(heard[0][1])["online"] is False
     assert [(row["kind"], row["cycle_no"]) for row in rows(engine) if row["kind"] == "cycle"] == [("cycle", 42)]
     assert listener.tally.rejected == 1
+
+
+def test_the_readmes_mapping_is_one(tmp_path: Path) -> None:
+    """As it stands there."""
+    text = (Path(__file__).parents[3] / "README.md").read_text("utf-8")
+    section = text.split("**Sparkplug B**")[1].split("**Hour meters")[0]
+    example = "\n".join(line[4:] for line in section.splitlines() if line.startswith("    "))
+    assert {"Lube/Cycles", "Lube/Pressure 1", "Lube/Low", "Air"} <= plan(example, tmp_path).names
 
 
 def test_the_commands_say_what_is_missing(tmp_path: Path) -> None:

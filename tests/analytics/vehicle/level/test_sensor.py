@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from analytics.kinds import FINDING_KINDS, Facts
 from analytics.vehicle.level.readings import steps_of
 from ingest.times import DAY_US
-from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, setup
 
 
 @pytest.mark.parametrize("step", [0.5, 1.0, 2.0, 5.0, 10.0, 12.5, 25.0, 100 / 3, 100 / 12])
@@ -59,6 +60,25 @@ def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: b
     (one,) = found.episodes
     assert one.ended_us is None
     assert (one.detected_us - START_US) / DAY_US < 46
+
+
+@pytest.mark.parametrize("high_pct", [16.0, 30.0])
+def test_a_sensor_that_reads_high_for_a_while_is_no_fill_and_no_loss(high_pct: float) -> None:
+    """It steps up and falls back to where the cycles would have brought it; a true fill that is used up by the cycles is one."""
+    tank = Tank(days=60, step_pct=0.5)
+    at_h, pct = tank.read()
+    sound = analysed(tank, read=(at_h, pct))
+    first = int(np.argmax(pct < 55))
+    high = (at_h >= at_h[first]) & (at_h < at_h[first] + 24 * 4)
+    assert np.ptp(pct[high]) < 20  # no fill in between
+    pct[high] += high_pct
+    found = analysed(tank, read=(at_h, pct))
+    assert kinds(found) == ["level_sensor"]
+    (one,) = found.episodes
+    assert one.evidence["read_high_pct"] == pytest.approx(high_pct, abs=3)
+    assert one.ended_us == one.detected_us
+    assert len(found.fills) == len(sound.fills)
+    assert "nothing was filled in" in FINDING_KINDS["level_sensor"].sentence(Facts(one.evidence, "", setup()))  # type: ignore[misc]
 
 
 @pytest.mark.parametrize("step", [1.0, 25.0])

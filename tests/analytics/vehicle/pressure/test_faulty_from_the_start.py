@@ -76,8 +76,17 @@ def test_lines_of_sister_vehicles_tell_it_where_a_vehicle_has_few(channels: int)
         (wrong,) = told(made, sisters=too_few)
         assert wrong.kind == "open_line"
     assert told(drive(120, channels, 3), sisters=alike) == []
+    for ratio, kind in (
+        (1.7, "blocked_line"),
+        (1 / 1.7, "open_line"),
+    ):  # less than what would be odd; both sides cannot be sound
+        slight = drive(120, channels, 3)
+        slight.log_kpa += np.log(7000) - np.median(slight.log_kpa, axis=0)
+        broken_until(slight, 0, 60, ratio)
+        (was,) = told(slight, sisters=alike)
+        assert (was.kind, was.ended_us) == (kind, was.detected_us)
     beside = analysed(made, as_of_us=int(made.at_us[100]), sisters=alike).beside
-    assert np.exp(beside.off[0]) == pytest.approx(3.3, rel=0.2)
+    assert np.exp(beside.odd[0]) == pytest.approx(3.3, rel=0.2)
 
 
 def test_another_line_begins_anew() -> None:
