@@ -20,6 +20,7 @@ SUBSCRIPTION: Final = f"{ROOT}/#"
 SHARE: Final = "tallow"  # the group in which the ingesters of the shipped units share the messages
 MAX_PAYLOAD_BYTES: Final = 64 * 1024
 MAX_CHANNELS: Final = 256
+METER_BOOT: Final = "meter:"  # begins the boot of states that are hour meters read elsewhere than at the controller
 
 _LEAP_SECOND: Final = re.compile(rb"(T\d\d:\d\d:)60(?=[.Zz+-])")
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)

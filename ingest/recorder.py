@@ -13,10 +13,10 @@ from sqlalchemy import Connection, Engine, Table, Update, bindparam, delete, fun
 from ingest import repeats, schema, seq_ranges, strangers
 from ingest.database import arrays, upsert, writing
 from ingest.entries import Entries, entries_of, registered
-from ingest.messages import MAX_PAYLOAD_BYTES, Arrival, Rejected
+from ingest.messages import MAX_PAYLOAD_BYTES, METER_BOOT, Arrival, Rejected
 from ingest.partitions import make_months
 from ingest.rows import COLUMNS, FILLED, KIND, RECEIVED, SENT, Name, Row, believable_us, key_of, name_of
-from ingest.times import now_us
+from ingest.times import LONG_AGO_US, now_us
 
 # Quarantine keeps so many; the oldest go first, their count stays.
 QUARANTINE_ROWS: Final = 10_000
@@ -207,10 +207,11 @@ def _note_states(connection: Connection, states: Sequence[tuple[int, bool, int]]
 
 
 def _note_news(connection: Connection, rows: Sequence[Row]) -> None:
-    """Mark the vehicles that said something new, and when they were last heard."""
+    """Mark the vehicles that said something new, and when they were last heard: not by a meter that somebody else reads."""
     heard: dict[int, int] = {}
     for row in rows:
-        at_us = believable_us(row[1], row[SENT], row[RECEIVED])
+        outside = row[2].startswith(METER_BOOT)
+        at_us = LONG_AGO_US if outside else believable_us(row[1], row[SENT], row[RECEIVED])
         heard[row[0]] = max(at_us, heard.get(row[0], at_us))
     if not heard:
         return
@@ -230,7 +231,8 @@ def _count_more(table: Table) -> Update:
 
 _COUNT: Final = _count_more(schema.recorder_stats)  # made once: that takes several times as long as to execute it
 _REVISE: Final = (
-    "UPDATE vehicle SET revision = revision + 1, heard_us = CASE WHEN heard_us >= told.at_us THEN heard_us ELSE told.at_us END"
+    "UPDATE vehicle SET revision = revision + 1, heard_us ="
+    f" CASE WHEN heard_us >= told.at_us OR told.at_us = {LONG_AGO_US} THEN heard_us ELSE told.at_us END"
     " FROM (SELECT {}) AS told WHERE vehicle.id = told.id"
 )
 

@@ -7,6 +7,7 @@ from sqlalchemy import Connection, select, update
 
 from ingest import schema, seq_ranges
 from ingest.database import arrays
+from ingest.messages import METER_BOOT
 from ingest.rows import COLUMNS, RECEIVED, SENT, Key, Name, Row, believable_us, key_of, name_of, says_the_same
 from ingest.times import LONG_AGO_US
 
@@ -87,7 +88,8 @@ def _date_again(connection: Connection, vehicle_id: int, was_us: int) -> None:
         connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1))
         return
     for table in (schema.message, schema.thinned):
-        rows = select(table.c.at_us, table.c.sent_us, table.c.received_us).where(table.c.vehicle_id == vehicle_id)
+        said = table.c.vehicle_id == vehicle_id, ~table.c.boot.startswith(METER_BOOT)
+        rows = select(table.c.at_us, table.c.sent_us, table.c.received_us).where(*said)
         heard_us = max([heard_us, *(believable_us(*row) for row in connection.execute(rows))])
     connection.execute(update(vehicle).where(mine).values(revision=vehicle.c.revision + 1, heard_us=heard_us))
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.vehicle import outside_meters
 from analytics.vehicle.clocks import corrected_at
 from analytics.vehicle.ignition import by_timer, ignition_hours
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen
@@ -99,7 +100,8 @@ def _setup_at(setups: Sequence[Setup], at_us: Ints) -> Ints:
 
 def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tuple[Work, ...] = ()) -> History:
     """The history at `as_of_us`: nothing later is in it; work counts from when it was done."""
-    kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, messages.states]
+    states, outside = outside_meters.split(messages.states)
+    kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, states]
     times = corrected_at(kinds)
 
     def upto(rows: Rows, at_us: Ints, done: Ints) -> Rows:
@@ -117,7 +119,11 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     later = [at_us[(done < 2) & (at_us > as_of_us)] for at_us, done in times]
     to_come = [int(at_us.min()) for at_us in later if len(at_us)]
     to_come += [s.valid_from_us for s in setups if s.valid_from_us is not None and s.valid_from_us > as_of_us]
+    to_come += outside.at_us[outside.at_us > as_of_us].tolist()
     heard = ignition_hours(cycles, levels, ignitions, faults, states)
+    if not heard.metered:
+        meters = outside_meters.usable(chosen(outside, outside.at_us <= as_of_us))
+        heard = outside_meters.without(ignition_hours(cycles, levels, ignitions, faults, states, meters), len(meters))
     if not heard.metered:
         interval_h = np.array([s.interval_min / 60 for s in setups])[_setup_at(setups, cycles.at_us)]
         heard = by_timer(heard, cycles.cycle_no, cycles.boot, interval_h)

@@ -42,6 +42,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "calendar": Command("routes", "Make a secret calendar address for a depot's refills"),
     "round": Command("planning", "Plan the refill visits to a depot"),
     "work": Command("work", "Record work on a vehicle's system, or list it"),
+    "workshop": Command("workshop", "Exchange work with the workshop's program, by files in a folder"),
     "commission": Command("planning", "Say what is proven of a freshly fitted system, and what not yet"),
     "timer": Command("planning", "Say how much grease each point gets in 8 ignition hours"),
     "amounts": Command("planning", "Print grease used, filled and needed, by month and depot"),

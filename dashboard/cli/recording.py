@@ -49,6 +49,7 @@ class Form(StrEnum):
     CSV = "csv"
     JSON_LINES = "json-lines"
     SPARKPLUG = "sparkplug"
+    ISO15143 = "iso15143"
 
 
 class LiveForm(StrEnum):
@@ -181,10 +182,10 @@ def replay_files(
         typer.Argument(metavar="FILE...", help="log files, gzip where the name ends in .gz; - is standard input"),
     ],
     form: Annotated[
-        Form, typer.Option("--format", help="messages, or what other controllers write: csv, json-lines or sparkplug")
+        Form, typer.Option("--format", help="messages, or what others write: csv, json-lines, sparkplug or iso15143")
     ] = Form.MESSAGES,
     mapping: Annotated[
-        Path | None, typer.Option(help="TOML file that says what the columns or metrics of another controller mean")
+        Path | None, typer.Option(help="TOML file that says what the columns, metrics or equipment of others mean")
     ] = None,
     preview: Annotated[
         bool, typer.Option("--preview", help=f"print the first {_PREVIEWED} messages of each file, and record nothing")
@@ -230,7 +231,7 @@ def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], s
 
     if form is Form.MESSAGES:
         if mapping is not None:
-            raise Problem("--mapping is for logs of other controllers: say --format csv, json-lines or sparkplug, too")
+            raise Problem("--mapping is for logs of other controllers: say --format, too")
         return lambda path, told: replay.of_a_log(replay.read_log(path, told), path), lambda: ""
     if form is Form.SPARKPLUG:
         from ingest.formats.sparkplug.logs import read_log
@@ -239,7 +240,12 @@ def _reading(form: Form, mapping: Path | None) -> "tuple[Reading, Callable[[], s
         sessions = Sessions(_plan(mapping))
         return lambda path, told: read_log(path, sessions, told), sessions.shown_unknown
     if mapping is None:
-        raise Problem(f"--format {form.value} needs --mapping: the TOML file that says what its columns mean")
+        raise Problem(f"--format {form.value} needs --mapping: the TOML file that says what stands there")
+    if form is Form.ISO15143:
+        from ingest.formats import iso15143
+
+        reader = iso15143.Reader(iso15143.load(mapping))
+        return reader.read, reader.shown_unknown
     from ingest.formats.mapping import load
     from ingest.formats.translate import Translator
 

@@ -31,7 +31,8 @@ from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
-    "quarantine", "acl", "prune", "round", "backtest", "work", "timer", "amounts", "account", "found", "wear", "parts", "price", "evidence",
+    "quarantine", "acl", "prune", "round", "backtest", "work", "workshop",
+    "timer", "amounts", "account", "found", "wear", "parts", "price", "evidence",
     "grease", "alarms", "acknowledge", "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission",
     "person", "token", "export",
 ]  # fmt: skip

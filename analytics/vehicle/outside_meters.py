@@ -1,0 +1,73 @@
+"""Hour meters that somebody else reads, such as a telematics server: they stand in where the controller has no meter of its own.
+
+They come as states whose boot begins with `METER_BOOT`, then says its rank and its source. They tell hours and nothing else: neither that
+the controller was heard, nor that it was online.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.vehicle.ignition import Heard
+from ingest.arrays import States, chosen
+from ingest.messages import METER_BOOT
+
+# A meter that reads so much less than before was put to zero or replaced; less is rounding.
+RESET_H = 1.0
+
+
+def split(states: States) -> tuple[States, States]:
+    """(states of the controller, readings of meters elsewhere)."""
+    outside = np.char.startswith(states.boot, METER_BOOT) if len(states) else np.zeros(0, bool)
+    return chosen(states, ~outside), chosen(states, outside & ~np.isnan(states.engine_h))
+
+
+def usable(readings: States) -> States:
+    """Readings in order of time, of one source at any time: the one of the lowest rank that is there. Each life of a meter has a boot of
+    its own, since hours count within a boot only."""
+    kept = []
+    covered: list[tuple[int, int]] = []
+    for source in np.unique(readings.boot):  # in order of rank, which stands in front
+        mine = chosen(readings, readings.boot == source)
+        mine = chosen(mine, np.lexsort((mine.engine_h, mine.at_us)))
+        mine = chosen(mine, ~_alone(mine.engine_h))
+        life = np.cumsum(np.diff(mine.engine_h, prepend=mine.engine_h[:1]) < -RESET_H)
+        free = np.ones(len(mine), bool)
+        for first, last in covered:
+            free &= (mine.at_us < first) | (mine.at_us > last)
+        kept.append(chosen(mine, free, boot=np.char.add(f"{source}#", life[free].astype(str))))
+        if len(mine):
+            covered.append((int(mine.at_us[0]), int(mine.at_us[-1])))
+    if not kept:
+        return readings
+    joined = {
+        name: np.concatenate([getattr(one, name) for one in kept])
+        for name in ("boot", "seq", "at_us", "sent_us", "received_us", "engine_h", "online")
+    }
+    return States(**joined)
+
+
+def _alone(hours: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Single readings far off between two that go together: a meter does not come back from a reset, nor from the future."""
+    off = np.zeros(len(hours), bool)
+    if len(hours) > 2:
+        before, here, after = hours[:-2], hours[1:-1], hours[2:]
+        fell, leapt = here < before - RESET_H, here > after + RESET_H
+        off[1:-1] = (after >= before - RESET_H) & (fell | leapt)
+    return off
+
+
+def without(heard: Heard, number: int) -> Heard:
+    """Hours at what was heard of the controller, the last `number` rows of what they were made of left out."""
+    if not number:
+        return heard
+    own, meters = heard.row[:-number], heard.row[-number:]
+    stays = np.ones(len(heard.at_us), bool)
+    stays[meters] = False
+    place = np.cumsum(stays) - 1
+    return replace(
+        heard,
+        at_us=heard.at_us[stays], hours=heard.hours[stays], sure=heard.sure[stays], seq=heard.seq[stays], boot=heard.boot[stays],
+        row=place[own], doubts=heard.doubts[stays],
+    )  # fmt: skip

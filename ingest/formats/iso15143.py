@@ -1,0 +1,168 @@
+"""Hour meters from telematics servers: snapshots and time series of ISO/TS 15143-3, as XML or JSON files.
+
+An `EquipmentHeader` says whose the `CumulativeOperatingHours` beside it are (element names as published; that time series have the two side
+by side, like snapshots, is from memory). Each becomes a state with an hour meter, by a boot that names its source: the
+analysis takes it for a meter outside the controller (`analytics.vehicle.outside_meters`).
+"""
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Final
+from xml.etree import ElementTree
+
+import msgspec
+from msgspec import Meta, Struct
+
+from ingest.errors import Problem
+from ingest.formats.mapping import decoded
+from ingest.formats.translate import number_of
+from ingest.log_files import Progress, opened, shown
+from ingest.messages import METER_BOOT, Arrival, Rejected, State, encode, is_name, topic
+from ingest.times import instant, read_time
+
+MOST_BYTES: Final = 64 << 20  # of a file
+_TOLD: Final = 20
+_HEADER, _HOURS, _HOUR, _TIME = "equipmentheader", "cumulativeoperatinghours", "hour", "datetime"
+_DURATION: Final = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:\.\d+)?)S)?)?", re.ASCII)  # ISO 8601
+_DECIMAL: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
+
+
+class Equipment(Struct, frozen=True, forbid_unknown_fields=True):
+    """The mapping: what the source is called, and which equipment is which vehicle. Of several sources the lowest rank counts;
+    without `vehicles` the identifier is the vehicle's name."""
+
+    source: Annotated[str, Meta(pattern=r"^[A-Za-z0-9 _-]{1,20}$")]
+    fleet: str
+    by: Annotated[str, Meta(pattern="^(EquipmentID|SerialNumber|PIN)$")] = "EquipmentID"
+    rank: Annotated[int, Meta(ge=1, le=9)] = 1
+    vehicles: dict[str, str] | None = None
+
+
+def load(path: Path) -> Equipment:
+    """Read a mapping. Raises Problem that says where it is wrong."""
+    equipment = decoded(path, Equipment)
+    for name in (equipment.fleet, *(equipment.vehicles or {}).values()):
+        if not is_name(name):
+            raise Problem(f"{path}: {name!r} has more than up to 64 of A-Z a-z 0-9 _ -")
+    return equipment
+
+
+class Reader:
+    """Reads files; `unknown` counts readings of equipment that the mapping does not name."""
+
+    def __init__(self, equipment: Equipment) -> None:
+        self._equipment, self.unknown = equipment, Counter[str]()
+
+    def shown_unknown(self) -> str:
+        """The equipment that the mapping does not name, in words."""
+        first = ", ".join(f'"{name}"' for name, _ in self.unknown.most_common(_TOLD))
+        return f"Equipment that the mapping does not name: {first} ({self.unknown.total()} readings)." if first else ""
+
+    def read(self, path: Path, progress: Progress) -> Iterator[Arrival]:
+        """The readings of a file. Raises Problem where it cannot be read."""
+        with opened(path) as (file, tell):
+            data = file.read(MOST_BYTES + 1)
+            tell(progress)
+        if len(data) > MOST_BYTES:
+            raise Problem(f"{path} is larger than {MOST_BYTES >> 20} MB")
+        tree = _of_json(path, data) if data.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] in (b"{", b"[") else _of_xml(path, data)
+        for header, hours in _containers(tree):
+            yield from self._readings(shown(path), header, hours)
+
+    def _readings(self, file: str, header: Any, hours: Any) -> Iterator[Arrival]:
+        said = self._equipment
+        identifier = header.get(said.by.lower()) if isinstance(header, dict) else None
+        for one in hours if isinstance(hours, list) else [hours]:
+            raw = msgspec.json.encode({"EquipmentHeader": header, "CumulativeOperatingHours": one})
+            where = f"{file}: {said.by} {identifier}"
+            if not isinstance(identifier, str) or not identifier:
+                yield Arrival(file, raw, None, Rejected("row", f"EquipmentHeader has no {said.by}"))
+                continue
+            vehicle = identifier if said.vehicles is None else said.vehicles.get(identifier)
+            if vehicle is None:
+                self.unknown[identifier] += 1
+            elif not is_name(vehicle):
+                why = f"{said.by} is {identifier!r}; name its vehicle in the mapping's vehicles"
+                yield Arrival(where, raw, None, Rejected("row", why))
+            else:
+                yield self._reading(where, raw, vehicle, one)
+
+    def _reading(self, where: str, raw: bytes, vehicle: str, one: Any) -> Arrival:
+        try:
+            at_us = read_time(str(one[_TIME]))
+            hours = _hours(one[_HOUR])
+        except (KeyError, TypeError, ValueError):
+            told = "CumulativeOperatingHours needs datetime, a time with its offset, and Hour, a number or an ISO 8601 duration"
+            return Arrival(where, raw, None, Rejected("row", told))
+        seq = number_of(at_us // 1_000_000, f"{at_us}|{hours!r}".encode())
+        boot = f"{METER_BOOT}{self._equipment.rank}:{self._equipment.source}"
+        state = State(online=True, boot=boot, seq=seq, at=instant(at_us), engine_h=hours)
+        return Arrival(topic(self._equipment.fleet, vehicle, "state"), encode(state), None)
+
+
+def _hours(told: Any) -> float:
+    """Raises ValueError."""
+    text = str(told).strip()
+    if _DECIMAL.fullmatch(text):
+        return float(text)
+    found = _DURATION.fullmatch(text)
+    if found is None or not any(found.groups()):
+        raise ValueError
+    days, hours, minutes, seconds = (float(part or 0) for part in found.groups())
+    return round(24 * days + hours + minutes / 60 + seconds / 3600, 6)
+
+
+def _containers(tree: Any) -> Iterator[tuple[Any, Any]]:
+    """Headers and the hours beside them, wherever they stand."""
+    waiting = [tree]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, list):
+            waiting += reversed(one)
+        elif isinstance(one, dict):
+            if _HEADER in one and _HOURS in one:
+                yield one[_HEADER], one[_HOURS]
+            waiting += reversed([inner for inner in one.values() if isinstance(inner, dict | list)])
+
+
+def _plain(name: str) -> str:
+    """A name without namespace, mark of an attribute, and case: JSON writers differ in all three."""
+    return name.rpartition("}")[2].lstrip("@_").lower()
+
+
+def _of_json(path: Path, data: bytes) -> Any:
+    def plain(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {_plain(name): plain(inner) for name, inner in value.items()}
+        return [plain(inner) for inner in value] if isinstance(value, list) else value
+
+    try:
+        return plain(msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf")))
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Problem(f"{path} is no JSON: {error}") from None
+
+
+class _NoDoctype(ElementTree.TreeBuilder):
+    def doctype(self, _name: str, _public: str | None, _system: str | None) -> None:
+        raise ValueError("it declares a document type, and no document of this standard does")
+
+
+def _of_xml(path: Path, data: bytes) -> Any:
+    def plain(element: ElementTree.Element) -> Any:
+        held: dict[str, Any] = {_plain(name): value for name, value in element.attrib.items()}
+        for child in element:
+            name, inner = _plain(child.tag), plain(child)
+            if name in held:
+                held[name] = [*held[name], inner] if isinstance(held[name], list) else [held[name], inner]
+            else:
+                held[name] = inner
+        return held or (element.text or "").strip()
+
+    try:
+        parser = ElementTree.XMLParser(target=_NoDoctype())
+        parser.feed(data)
+        return plain(parser.close())
+    except (ElementTree.ParseError, ValueError, LookupError, RecursionError) as error:
+        raise Problem(f"{path} is neither XML nor JSON that can be read: {error}") from None

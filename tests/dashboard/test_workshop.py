@@ -1,0 +1,132 @@
+"""Work to and from the workshop's program: nothing is requested or recorded twice, and a bad row says why."""
+
+import csv
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, select
+
+from analytics.findings import CAUTION
+from dashboard import accounts
+from dashboard.exports.workshop import Pass, exchange
+from ingest import database, schema, times, work_records
+from tests.helpers.alarms import NOW, bring_up, finding, fleet, put
+
+__all__ = ["fleet"]
+
+
+@pytest.fixture
+def database_url(tmp_path: Path) -> str:
+    """Which database makes no difference here."""
+    return f"sqlite:///{tmp_path / 'workshop.db'}"
+
+
+@pytest.fixture
+def asked(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> Engine:
+    """A fleet with alarms, some days after they came."""
+    bring_up(fleet)
+    monkeypatch.setattr(times, "machine_us", lambda: NOW + times.HOUR_US)
+    return fleet
+
+
+def passed(engine: Engine, folder: Path, **more: Any) -> Pass:
+    with accounts.acting_as(accounts.OPERATOR):
+        return exchange(engine, folder, "Workshop", **more)
+
+
+def answer(folder: Path, text: str, name: str = "a.csv") -> None:
+    path = folder / "completions" / name
+    path.write_text(text)
+    os.utime(path, (time.time() - 60, time.time() - 60))
+
+
+def assigned(engine: Engine) -> dict[str, str | None]:
+    with engine.connect() as connection:
+        return {row.kind: row.assigned_to for row in connection.execute(select(schema.alarm))}
+
+
+def number(engine: Engine, kind: str) -> int:
+    with engine.connect() as connection:
+        return int(connection.execute(select(schema.alarm.c.id).where(schema.alarm.c.kind == kind)).scalar_one())
+
+
+def work(engine: Engine) -> list[Any]:
+    with engine.connect() as connection:
+        return [one for records in work_records.read_work(connection).values() for one in records]
+
+
+def test_an_alarm_is_requested_once_and_completed_once(asked: Engine, tmp_path: Path) -> None:
+    """Also where a pass was broken off before it kept that, and where the workshop's program sends all of it again."""
+    folder = tmp_path / "exchange"
+    assert passed(asked, folder, least="act_now").requested == 1
+    assert passed(asked, folder).requested + passed(asked, folder).requested == 1
+    blocked = number(asked, "blocked_line")
+    path = folder / "requests" / f"alarm-{blocked}.csv"
+    (row,) = csv.DictReader(path.read_text("utf-8").splitlines())
+    assert (row["alarm"], row["vehicle"], row["kind"], row["caution"]) == (
+        str(blocked), "HS-102", "blocked_line", CAUTION,
+    )  # fmt: skip
+    assert assigned(asked)["blocked_line"] == "Workshop"
+    head = "alarm;order;done_at;by;kind;lines;found;note\n"
+    answer(folder, f"{head}{blocked};A-1;;;;;;\n")
+    assert passed(asked, folder).ordered == 1
+    assert assigned(asked)["blocked_line"] == "Workshop, order A-1"
+    done = f"{blocked};A-1;2024-10-04T00:30:00Z;R. Tarvolen;line_mended;5;as_told;tube renewed\n"
+    for n in range(2):
+        answer(folder, head + done, f"b{n}.csv")
+        told = passed(asked, folder)
+        assert (told.done, told.before, told.refused) == (1 - n, n, [])
+    (one,) = work(asked)
+    assert (one.kind, one.lines, one.by, one.found, one.note) == (
+        "line_mended", (5,), "R. Tarvolen", "as_told", "order A-1; tube renewed",
+    )  # fmt: skip
+    assert sorted(path.name for path in (folder / "completions" / "taken").iterdir()) == ["a.csv", "b0.csv", "b1.csv"]
+    with database.writing(asked) as connection:
+        put(connection, finding("low_level"), finding("blocked_line", channel="p05", ended=0.05))
+    bring_up(asked, days=0.1)
+    with asked.connect() as connection:
+        steps = (
+            connection.execute(select(schema.transition.c.why).where(schema.transition.c.alarm_id == blocked))
+            .scalars()
+            .all()
+        )
+    assert "recorded: Line cleared or replaced" in steps  # nobody is asked to take note of it once more
+
+
+@pytest.mark.parametrize(
+    ("row", "why"),
+    [
+        ("999,,2024-10-04T00:30:00Z,line_mended,5", "there is no alarm '999'"),
+        ("{},,,,", "say the order, or when it was done"),
+        ("{},,yesterday,line_mended,5", "done_at 'yesterday' is no date and time"),
+        ("{},,2024-10-04T00:30:00Z,repaired,5", "'repaired' is no kind of work"),
+        ("{},,2024-10-04T00:30:00Z,line_mended,77", "line 77 is not on the line list"),
+        ("{},,2034-10-04T00:30:00Z,line_mended,5", "is no time at which work can have been done"),
+    ],
+)
+def test_a_bad_row_is_refused_with_its_reason(asked: Engine, tmp_path: Path, row: str, why: str) -> None:
+    """The other rows of its file are recorded."""
+    folder = tmp_path / "exchange"
+    passed(asked, folder)
+    good = f"{number(asked, 'low_level')},A-2,,,"
+    answer(folder, f"alarm,order,done_at,kind,lines\n{row.format(number(asked, 'blocked_line'))}\n{good}\n")
+    told = passed(asked, folder)
+    assert (told.ordered, told.done, len(told.refused)) == (1, 0, 1)
+    assert told.refused[0].startswith("a.csv:2: ")
+    assert why in told.refused[0]
+    (kept,) = csv.DictReader((folder / "completions" / "refused" / "a.why.csv").read_text("utf-8").splitlines())
+    assert why in kept["why"]
+    assert passed(asked, folder).refused == []  # it is moved away
+
+
+def test_a_file_that_is_still_written_waits_and_one_of_another_form_is_refused(asked: Engine, tmp_path: Path) -> None:
+    """Nobody records half a file."""
+    folder = tmp_path / "exchange"
+    passed(asked, folder)
+    (folder / "completions" / "new.csv").write_text("alarm,order\n")
+    answer(folder, "number,state\n1,done\n")
+    assert passed(asked, folder).refused[0].startswith("a.csv:1: columns are alarm, order,")
+    assert (folder / "completions" / "new.csv").exists()
