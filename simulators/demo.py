@@ -98,26 +98,17 @@ class Demo:
                 self._tallow("history", "simulate", "--record", "--data", str(self.data))
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
-            if not known:
-                self._wait_for("story")
+            if not known and not self._comes("story"):
+                raise KeyboardInterrupt
             self._wait_for_page()
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
             self._explain(newest)
-            if not known:
-                self._wait_for("all")
+            if not known and not self._comes("all"):
+                return
             self._tallow("ingest", "ingest")
             self._tallow("watch", "watch", "--every", "5")
-            live = (
-                "--end",
-                state.end,
-                "--from",
-                newest,
-                "--speed",
-                str(self.speed),
-                "--breaks",
-                str(self.data / "breaks"),
-            )
-            self._tallow("simulate", "simulate", *live)
+            live = {"end": state.end, "from": newest, "speed": self.speed, "breaks": self.data / "breaks"}
+            self._tallow("simulate", "simulate", *(f"--{name}={value}" for name, value in live.items()))
             self.say("All of the fleet is there, and sends.")
             self._watch()
         except OSError as error:
@@ -152,22 +143,19 @@ class Demo:
             except (OSError, OverflowError):
                 raise SimulationError(f"port {self.port} is taken or not allowed; name another with --port") from None
 
-    def _wait_for(self, recorded: str) -> None:
-        """Until so much of the past is there."""
+    def _comes(self, recorded: Literal["story", "all"]) -> bool:
+        """Wait until so much of the past is there; False where somebody stops before. Raises SimulationError."""
         process = self.running["history"]
         while read_state(self.data).recorded not in (recorded, "all"):
             if process.poll() is not None:
                 raise SimulationError(f"demo: its past could not be made; see {self.data / 'history.log'}")
-            self._pause()
+            self._alive(but="history")
+            if self.stop.wait(0.05):
+                return False
         if recorded == "all":
-            while process.poll() is None:
-                self._pause()
+            process.wait()
             del self.running["history"]
-
-    def _pause(self) -> None:
-        self._alive(but="history")
-        if self.stop.wait(0.05):
-            raise KeyboardInterrupt
+        return True
 
     def _newest(self) -> str:
         command = [sys.executable, "-m", "dashboard", "status", "--json"]
