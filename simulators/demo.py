@@ -18,21 +18,24 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from ingest.environment import CLOCK, PARENT
 from ingest.parent import GRACE_S
 from ingest.times import machine_us, microseconds
 from simulators import SimulationError
 
+Recorded = Literal["nothing", "begun", "story", "all"]
+
 
 @dataclass(frozen=True)
 class State:
     """How far a demo is. The scenario's end is fixed at the first start, so that later starts continue the same story; `recorded` says how
-    much of the fleet's past is recorded and analysed: nothing, that of the vehicles with a story to tell, or all."""
+    much of the fleet's past is recorded and analysed: nothing, though the database is there (begun), that of the vehicles with a story to
+    tell, or all."""
 
     end: str
-    recorded: Literal["nothing", "story", "all"]
+    recorded: Recorded
 
 
 def read_state(data: Path) -> State:
@@ -41,6 +44,7 @@ def read_state(data: Path) -> State:
     try:
         state = State(**json.loads(path.read_text("utf-8")))
         datetime.fromisoformat(state.end)
+        get_args(Recorded).index(state.recorded)
     except OSError:
         raise SimulationError(f"no demo was started in {data}; name its folder with --data") from None
     except (ValueError, TypeError):
@@ -95,7 +99,9 @@ class Demo:
             self._follow_clock(newest)
             if not known:
                 self.say("Making the past of 25 vehicles …")
+                save_state(self.data, State(state.end, "nothing"))
                 self._tallow("history", "simulate", "--record", "--data", str(self.data))
+                self._comes("begun")  # two that open a new database at once may find it locked
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
             if not known and not self._comes("story"):
@@ -143,10 +149,10 @@ class Demo:
             except (OSError, OverflowError):
                 raise SimulationError(f"port {self.port} is taken or not allowed; name another with --port") from None
 
-    def _comes(self, recorded: Literal["story", "all"]) -> bool:
+    def _comes(self, recorded: Recorded) -> bool:
         """Wait until so much of the past is there; False where somebody stops before. Raises SimulationError."""
-        process = self.running["history"]
-        while read_state(self.data).recorded not in (recorded, "all"):
+        process, order = self.running["history"], get_args(Recorded)
+        while order.index(read_state(self.data).recorded) < order.index(recorded):
             if process.poll() is not None:
                 raise SimulationError(f"demo: its past could not be made; see {self.data / 'history.log'}")
             self._alive(but="history")
