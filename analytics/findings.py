@@ -52,6 +52,11 @@ class Finding:
         """Whether it lasts."""
         return self.ended_us is None
 
+    @property
+    def perhaps(self) -> bool:
+        """Whether only lines like it tell it of a line whose own past does not: then nothing is sure of the time before."""
+        return "ratio_to_lines_alike" in self.evidence
+
     def overlaps(self, other: "Finding", slack_us: int = 0) -> bool:
         """Whether two findings share a moment, give or take `slack_us`."""
         mine = self.ended_us if self.ended_us is not None else FOREVER_US

@@ -125,12 +125,14 @@ def level(r: FleetRow) -> html.Div:
     take = "" if room is None else f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
     told = f"{'about ' if refill.basis else ''}{refill.level_pct:.0f} %"
     old = r.heard_us is None or times.now_us() - r.heard_us > _OLD_US
+    since: list[Any] = []
     if old and r.heard_us is not None:
-        told, take = f"{told} on {formatting.day(formatting.local(r.heard_us, r.timezone))}", f"no news since; {take}"
+        since = [html.Div(f"on {formatting.day(formatting.local(r.heard_us, r.timezone))}", className="small")]
+        take = f"no news since; {take}"
     elif room is not None and room >= 0.05:
         told += f" · {formatting.litres(room)}"
     return html.Div(
-        [components.level_bar(refill.level_pct, r.low_mark_pct), html.Span(told, className="dim" if old else "")],
+        [components.level_bar(refill.level_pct, r.low_mark_pct), html.Div([told, *since], className="dim" if old else "")],
         className="level", title=f"{refill.basis}; {take}" if refill.basis else take,
     )  # fmt: skip
 

@@ -82,7 +82,8 @@ def _heard_first_us(connection: Connection, since_us: int) -> int | None:
     message, vehicle = schema.message, schema.vehicle
     mine = message.c.vehicle_id == vehicle.c.id, message.c.at_us >= since_us
     first = select(func.min(message.c.at_us)).where(*mine).scalar_subquery()
-    return connection.scalar(select(func.min(select(first.label("at_us")).subquery().c.at_us)))
+    at_us: int | None = connection.scalar(select(func.min(select(first.label("at_us")).subquery().c.at_us)))
+    return at_us
 
 
 def _past(connection: Connection, days: list[date]) -> list[dict[str, Any]]:

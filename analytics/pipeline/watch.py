@@ -187,11 +187,7 @@ class Watch:
         until = time.monotonic() + PASS_S
         look(self.engine, self.pool, now_us, lambda: self.stop.is_set() or time.monotonic() > until)
         self.looked_s = time.monotonic()
-        if self.looked_s > self.tidied_s + TIDY_EVERY_S:
-            strangers.forget(self.engine, now_us())
-            if self.report is not None:
-                self.report(self.engine, now_us())
-            self.tidied_s = self.looked_s
+        self.tidy()
         with self.engine.connect() as connection:
             now = claims.with_news(connection, now_us())
         before = self.waits
@@ -199,6 +195,15 @@ class Watch:
             id_: (as_of_us, before[id_][1] + 1 if id_ in before and before[id_][0] == as_of_us else 1)
             for id_, as_of_us in now.items()
         }
+
+    def tidy(self) -> None:
+        """Once an hour: forget strangers, and have reports written."""
+        if time.monotonic() <= self.tidied_s + TIDY_EVERY_S:
+            return
+        self.tidied_s = time.monotonic()
+        strangers.forget(self.engine, now_us())
+        if self.report is not None:
+            self.report(self.engine, now_us())
 
     def _deliver(self) -> None:
         def note(_: str = "") -> None:

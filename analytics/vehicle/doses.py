@@ -187,7 +187,7 @@ def _failures(result: Result, lines: tuple[Line, ...], settings: Settings) -> li
         if line.channel is not None and watched.count(line.channel) == 1 and line.channel in c.channels:
             peak = c.peak_kpa[:, c.channels.index(line.channel)]
             for found in result.findings:
-                if found.channel != line.channel or line.line not in found.lines:
+                if found.channel != line.channel or line.line not in found.lines or found.perhaps:
                     continue
                 if found.kind == "open_line":
                     failed |= inside(history, found)

@@ -31,7 +31,8 @@ _CLOSINGS: Final = np.array([9.5, 14.5, 15.5, 16.5, 16.5, 23.5])
 _ALIKE: Final = 0.7  # earlier silences that lasted at least so much of this one tell of it
 # Before earlier silences tell: share in which a vehicle worked, and for how many silences that counts.
 _WORKED: Final = (0.4, 1.5)
-_UNHEARD_OFF: Final = 0.03  # of messages that the ignition is off never come
+# Of messages that the ignition is off so many never come, before earlier silences tell; and for how many silences that counts.
+_UNHEARD_OFF: Final = (0.03, 10.0)
 
 
 @dataclass(frozen=True)
@@ -105,9 +106,10 @@ def closing(found: Sequence[tuple[int, int]], as_of_us: int) -> Closing | None:
     return Closing(found[-1][0], np.array([*_CLOSINGS, *(3 * past)]))
 
 
-def worked_unheard(history: History, audit: Audit, closed: Sequence[tuple[int, int]]) -> tuple[Floats, Floats]:
-    """Earlier silences, of those that lasted for at least SILENT_DAYS: how long nothing came, days, and whether (1 or 0) it had worked
-    meanwhile, as messages told that came later or never came. Those of a time at which its depot was closed tell nothing."""
+def worked_unheard(history: History, audit: Audit, closed: Sequence[tuple[int, int]]) -> tuple[Floats, Floats, Floats]:
+    """Earlier silences, of those that lasted for at least SILENT_DAYS: how long nothing came, days; whether (1 or 0) it had worked
+    meanwhile, as messages told that came later or never came; and whether its ignition was on (NaN: not known) by what had been heard.
+    Those of a time at which its depot was closed tell nothing."""
     cycles = history.cycles
     arrived = np.flatnonzero(cycles.received_us >= 0)
     order = arrived[np.argsort(cycles.received_us[arrived], kind="stable")]
@@ -121,7 +123,20 @@ def worked_unheard(history: History, audit: Audit, closed: Sequence[tuple[int, i
     for begin_us, end_us in closed:
         meant &= 2 * (np.minimum(until_us, end_us) - np.maximum(since_us, begin_us)) < until_us - since_us
     days = (until_us - since_us) / DAY_US
-    return days[meant], (ran[np.maximum(a, b)] - ran[a] > 0).astype(np.float64)[meant]
+    worked = (ran[np.maximum(a, b)] - ran[a] > 0).astype(np.float64)
+    return days[meant], worked[meant], _ignition_heard(history, (received_us[gaps] + until_us) // 2)[meant]
+
+
+def _ignition_heard(history: History, at_us: Ints) -> Floats:
+    """(n,) whether the ignition was on (1 or 0) by the newest message of it that had arrived at each time; NaN where none had."""
+    ignitions = history.ignitions
+    order = np.argsort(ignitions.received_us, kind="stable")
+    newest = np.maximum.accumulate(ignitions.at_us[order]) if len(order) else np.zeros(0, np.int64)
+    arrived = np.searchsorted(ignitions.received_us[order], at_us, "right") - 1
+    on = np.full(len(at_us), np.nan)
+    for k in np.flatnonzero(arrived >= 0):
+        on[k] = ignitions.on[np.searchsorted(ignitions.at_us, newest[arrived[k]], "right") - 1]
+    return on
 
 
 def chance_of_work(days: Floats, worked: Floats, silent_days: float, together: bool) -> float:
@@ -132,12 +147,20 @@ def chance_of_work(days: Floats, worked: Floats, silent_days: float, together: b
     return 0.1 * chance if together else chance
 
 
-def given_ignition(chance: float, on: bool | None, on_share: float) -> float:
+def off_unheard(worked: Floats, on: Floats) -> float:
+    """The share of its stops of which it was not heard that the ignition was off, by its earlier silences."""
+    share, weight = _UNHEARD_OFF
+    stood = (worked == 0) & np.isfinite(on)
+    return (share * weight + float(on[stood].sum())) / (weight + float(stood.sum()))
+
+
+def given_ignition(chance: float, on: bool | None, on_share: float, unheard: float) -> float:
     """The chance that it works, given whether its ignition was on when it was heard last (None: nothing tells). Whoever parks switches
-    it off; coverage is left at any hour, on in `on_share` of them, so that off tells a little of parking, too (Bayes' rule)."""
+    it off, which is `unheard` in some cases; coverage is left at any hour, on in `on_share` of them, so that off tells a little of
+    parking, too (Bayes' rule)."""
     if on is None:
         return chance
-    working, parked = (on_share, _UNHEARD_OFF) if on else (1 - on_share, 1 - _UNHEARD_OFF)
+    working, parked = (on_share, unheard) if on else (1 - on_share, 1 - unheard)
     told = chance * working + (1 - chance) * parked
     return chance * working / told if told > 0 else chance
 
@@ -172,8 +195,10 @@ def standing(
     shut = known or together is not None
     if silent < SILENT_DAYS:
         return 0.0, stands, shut
-    chance = chance_of_work(*worked_unheard(history, audit, [*closings, *yard.closed]), silent, shut)
+    days, worked, left_on = worked_unheard(history, audit, [*closings, *yard.closed])
+    chance = chance_of_work(days, worked, silent, shut)
     on = history.ignitions.on[-1] == 1 if len(history.ignitions) else None
     heard_days = (int(history.heard_us[-1]) - int(history.heard_us[0])) / DAY_US
     on_share = (history.heard_h[-1] - history.heard_h[0]) / 24 / max(heard_days, 1.0)
-    return given_ignition(chance, on, float(np.clip(on_share, 0.05, 0.95))), stands, shut
+    chance = given_ignition(chance, on, float(np.clip(on_share, 0.05, 0.95)), off_unheard(worked, left_on))
+    return chance, stands, shut

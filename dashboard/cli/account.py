@@ -186,8 +186,10 @@ def parts(
     if not told.vehicles:
         print(stock.NOTHING)
         return
-    for one in told.needs:
+    for one in stock.told(told.needs):
         print(f"{one.depot}, {one.part}: expected {stock.expected(one)}, enough {stock.amount(one.enough, one.unit)}")
+    for text in stock.untold(told.needs):
+        print(f"{text}.")
     print(stock.PARTS_MEANING)
     for case in told.more_often:
         print(f"{stock.sentence(case)}.")

@@ -1,5 +1,6 @@
 """Parts to have, what fails more often and how long things last: in words, as rows of text for files, and for other programs."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -52,6 +53,24 @@ def expected(one: Need) -> str:
     return (
         "not known" if one.expected is None or one.expected < _LEAST else f"at least {amount(one.expected, one.unit)}"
     )
+
+
+def told(needs: Sequence[Need]) -> list[Need]:
+    """Those of which anything is known."""
+    return [one for one in needs if expected(one) != "not known" or one.now or one.wearing >= _LEAST]
+
+
+def untold(needs: Sequence[Need]) -> list[str]:
+    """Of which parts nobody can say what to expect, by depot."""
+    known = {(one.depot, one.part) for one in told(needs)}
+    left = defaultdict[str, list[str]](list)
+    for one in needs:
+        if (one.depot, one.part) not in known:
+            left[one.depot].append(one.part)
+    return [
+        f"{depot}: too few failures so far to say how much is needed of: {'; '.join(parts)}"
+        for depot, parts in left.items()
+    ]
 
 
 def times(one: Comparison) -> str:

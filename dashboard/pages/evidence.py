@@ -38,11 +38,13 @@ def layout(fleet: str = "", name: str = "", line: str = "", first: str = "", las
         [
             dcc.Location(id="evidence-location", refresh=False),
             dcc.Store(id="evidence-who", data={"fleet": fleet, "name": name}),
-            components.page_head("Evidence", [], dmc.Button("Print", id="evidence-print", variant="default")),
+            html.Div(
+                [html.H1("Evidence"), dmc.Button("Print", id="evidence-print", variant="default")], className="page-head"
+            ),
             html.Div(
                 [
                     dmc.Select(id="evidence-line", label="Of", data=lines, value=line, allowDeselect=False, searchable=True, w=300),
-                    dmc.DatePickerInput(id="evidence-span", label="From, to", type="range", value=span, w=260),
+                    dmc.DatePickerInput(id="evidence-span", label="From, to", type="range", value=span, w=330),
                 ],
                 className="filters",
             ),

@@ -19,11 +19,12 @@ _PAGES: Final = (
     ("Alarms", "/alarms", "What a person must deal with: acknowledge, assign, shelve, record the work."),
     ("Refill round", "/rounds", "Which vehicles of a depot to fill on which day, with how much of which grease. Print it, tick it off."),
     ("Work", "/work", "What was done to which vehicle, by whom, with remarks and photos."),
-    ("Grease", "/grease", "Litres used, filled and needed next, by month and depot."),
+    ("Grease", "/grease", "Litres used, filled and needed next, by month and depot; what to change before it gets cold."),
     ("Account", "/account", "How much of the planned grease surely arrived, and which points got least."),
+    ("Parts", "/parts", "What to have at each depot for the next 90 days, what fails more often, how long things last."),
     ("Patterns", "/patterns", "Which kinds of point, bundles, classes and depots fail how often."),
     ("Data", "/data", "Whether what comes in can be trusted, and how past refill dates held."),
-    ("Set-up", "/set-up", "Vehicles and line lists, depots, alert routes, people and calendars."),
+    ("Set-up", "/set-up", "Vehicles and line lists, depots, alert routes, people, calendars, greases and prices."),
 )  # fmt: skip
 _NEEDS: Final = {
     "act_now": "Somebody has to look at it today.",

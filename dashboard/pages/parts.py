@@ -65,12 +65,13 @@ def _needs(needs: list[Need]) -> Any:
              words.amount(one.now, one.unit) if one.now else "", words.amount(one.wearing, one.unit) if one.wearing else ""],
             range(2, 6),
         )
-        for one in needs
+        for one in words.told(needs)
     ]  # fmt: skip
+    left = [html.P(f"{text}.", className="dim") for text in words.untold(needs)]
     heads = ("Depot", "Part", "Expected", "Enough, 9 times in 10", "Failed now", "By trends")
-    if not rows:
+    if not needs:
         return html.P("Nothing: no part is registered whose failure a sensor would show.", className="dim")
-    return html.Div(components.table(heads, rows, "plain", range(2, 6)), className="wide")
+    return [html.Div(components.table(heads, rows, "plain", range(2, 6)), className="wide"), *left] if rows else left
 
 
 def _often(told: list[Comparison]) -> Any:

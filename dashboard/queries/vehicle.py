@@ -43,22 +43,24 @@ def alike(engine: Engine, setup: Setup) -> list[Setup]:
 def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | None:
     """The analysis of one vehicle at the present time, with its arrays; None where whoever asks sees none of that name.
 
-    It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, or
-    after ten minutes.
+    It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, when
+    its kept results are made anew (its depot's calendar may have changed), or after ten minutes.
     """
-    table = schema.vehicle
+    table, kept = schema.vehicle, schema.analysis
     with engine.connect() as connection:
         row = connection.execute(
-            select(table.c.id, table.c.revision).where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
+            select(table.c.id, table.c.revision, kept.c.as_of_us)
+            .outerjoin(kept, kept.c.vehicle_id == table.c.id)
+            .where(table.c.fleet == fleet_name, table.c.vehicle == vehicle)
         ).one_or_none()
         if row is None or not read_vehicles(connection, row.id):
             return None
-    return _analysed(engine, row.id, row.revision, times.now_us() // 600_000_000)
+    return _analysed(engine, row.id, row.revision, row.as_of_us, times.now_us() // 600_000_000)
 
 
 @lru_cache(_KEPT_RESULTS)
-def _analysed(engine: Engine, vehicle_id: int, _revision: int, _ten_minutes: int) -> Result:
-    """The analysis of a vehicle; the last two arguments say until when it holds."""
+def _analysed(engine: Engine, vehicle_id: int, _revision: int, _kept_us: int | None, _ten_minutes: int) -> Result:
+    """The analysis of a vehicle; the last three arguments say until when it holds: lists that show a newer one show no other."""
     with engine.connect() as connection:
         (found,) = registry.read_vehicles(connection, vehicle_id)
         past = read_pasts(connection, vehicle_id).get(vehicle_id)

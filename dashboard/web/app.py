@@ -28,7 +28,14 @@ from ingest.environment import PROXY
 from ingest.errors import Problem, Unusable
 
 # What the analysis loads when it first needs it: neither the start nor a vehicle's first page should wait for that.
-_LOADED = ("scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.stats", "statsmodels.stats.rates")
+_LOADED = (
+    "pandas",
+    "scipy.ndimage",
+    "scipy.optimize",
+    "scipy.signal",
+    "statsmodels.robust.robust_linear_model",
+    "statsmodels.stats.rates",
+)
 # Asked for at once, so that no text moves when it comes.
 _FONT = '<link rel="preload" href="/assets/fonts/hyperlegible-latin.woff2" as="font" type="font/woff2" crossorigin>'
 _POLICY = (

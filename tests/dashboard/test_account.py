@@ -271,7 +271,7 @@ def test_the_month_s_report_goes_out_by_itself(engine: Engine, tmp_path: Path) -
     assert post_reports(fleet, third + 62 * DAY_US) == 0  # nothing is accounted for in April
     with fleet.connect() as connection:
         titles = set(connection.execute(select(schema.outbox.c.title)).scalars())
-    assert titles == {"Lubrication in 2026-02, Quarry", "Lubrication in 2026-02, all depots"}
+    assert titles == {"Lubrication in Feb 2026, Quarry", "Lubrication in Feb 2026, all depots"}
 
 
 def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ import importlib
 import json
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from plotly.utils import PlotlyJSONEncoder
@@ -86,7 +87,7 @@ def test_a_point_and_a_pump(engine: Engine, tmp_path: Path) -> None:
     assert told(fleet, 2).digests["work"] == first.digests["work"]  # it is about line 1
     at_us = read_time("2026-02-25T06:00:00Z")
     with database.writing(fleet) as connection:
-        alarm = {
+        alarm: dict[str, Any] = {
             "kind": "blocked_line",
             "channel": "p1",
             "lines": [1],
@@ -97,7 +98,7 @@ def test_a_point_and_a_pump(engine: Engine, tmp_path: Path) -> None:
         alarm |= {"began_us": at_us, "raised_us": at_us, "active": True, "acknowledged": True, "out_of_service": False}
         alarm |= {"vehicle_id": vehicle.id, "state": "acknowledged", "changed_us": at_us, "transitions": 1}
         number = connection.execute(insert(schema.alarm).values(alarm).returning(schema.alarm.c.id)).scalar_one()
-        step = {
+        step: dict[str, Any] = {
             "number": 1,
             "at_us": at_us,
             "event": "acknowledge",

@@ -318,7 +318,7 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     assert found is not None
     shown = text(data.dates(data_state(engine), "tallow_light"))
     assert f"{found.cases} past dates" in shown
-    assert f"{found.coverage:.0%} of them" in shown
+    assert f"{found.coverage:.0%} came within their window" in shown
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:

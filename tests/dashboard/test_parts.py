@@ -143,4 +143,11 @@ def test_page_and_command(fleet: Engine, tmp_path: Path) -> None:
     assert words.need_table(lasting(fleet, Scope(), NOW_US).needs)[0]["part"] == "fitting"
     text = tallow("parts", "--depot", "Quarry", database=url).stdout
     assert "Quarry, fitting: expected at least " in text
+    assert "Quarry: too few failures so far to say how much is needed of: pumping element; tube, 4 mm bore." in text
     assert words.PARTS_MEANING in text
+
+
+def test_nothing_is_known_of_an_empty_database(engine: Engine) -> None:
+    """On either kind of database."""
+    told = lasting(engine, Scope(), NOW_US)
+    assert (told.vehicles, told.needs, told.more_often) == (0, [], [])

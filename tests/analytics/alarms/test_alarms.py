@@ -399,9 +399,13 @@ def test_metrics_say_how_many_alarms_there_are(fleet: Engine) -> None:
 
 
 def test_a_watch_that_looks_no_more_says_so(fleet: Engine) -> None:
-    """`/health` turns when no pass has ended for long."""
+    """`/health` turns when no pass has ended for long. Reports are written once an hour."""
+    reported = list[int]()
     with workers(1) as pool:
-        watching = Watch(fleet, pool, 1.0, threading.Event())
+        watching = Watch(fleet, pool, 1.0, threading.Event(), lambda _, at_us: reported.append(at_us))
+    watching.tidy()
+    watching.tidy()
+    assert len(reported) == 1
     assert watching.health() == ("ok", "")
     watching.looked_s -= 1000
     assert watching.health()[0] == "stale"

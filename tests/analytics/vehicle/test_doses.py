@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analytics.findings import Finding
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.doses import Doses, doses
 from ingest.messages import Arrival, encode, topic
@@ -45,6 +46,30 @@ def test_each_cycle_with_a_reading_brings_its_dose(tmp_path: Path) -> None:
     found = told(heard(tmp_path, read(20), 8.0, {}, channel="p1"))
     assert found.first == DAY
     assert totals(found) == (20, 20, 0)
+
+
+def test_a_line_that_was_perhaps_faulty_from_the_start_proves_nothing_of_that_time(tmp_path: Path) -> None:
+    """Where the line was surely open, twelve doses surely did not arrive; where only lines like it tell that, they are not proven."""
+    result = heard(tmp_path, read(20), 8.0, {}, channel="p1")
+    at_us = result.history.cycles.at_us
+    sure = Finding(
+        "open_line",
+        "p1",
+        (1,),
+        int(at_us[0]),
+        int(at_us[12]),
+        int(at_us[12]),
+        "act_now",
+        "",
+        {"ratio_to_expected": 0.3},
+    )
+    perhaps = replace(sure, evidence={"ratio_to_lines_alike": 0.3, "sister_vehicles": 4})
+    lines = result.history.setup.lines
+    for found, failed in ((sure, 12), (perhaps, 0)):
+        found = replace(found, lines=tuple(line.line for line in lines))
+        planned, arrived, not_arrived = totals(told(replace(result, findings=(found,))))
+        assert (planned, not_arrived) == (20, pytest.approx(failed, abs=1))
+        assert arrived == pytest.approx(8, abs=1)
 
 
 def test_a_day_is_the_depots(tmp_path: Path) -> None:

@@ -9,7 +9,17 @@ import pytest
 from analytics.pipeline.peers import read_yard
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.habits import drift, midnight_us
-from analytics.vehicle.standing import Mate, Yard, chance_of_work, closing, given_ignition, remaining, shared, stops_of
+from analytics.vehicle.standing import (
+    Mate,
+    Yard,
+    chance_of_work,
+    closing,
+    given_ignition,
+    off_unheard,
+    remaining,
+    shared,
+    stops_of,
+)
 from ingest.arrays import Messages, chosen
 from ingest.registry import read_vehicles
 from ingest.times import DAY_US
@@ -153,8 +163,17 @@ def test_the_pace_strays_as_far_as_it_did() -> None:
 
 def test_whoever_parks_switches_off() -> None:
     """A vehicle heard last with its ignition on went on working; off tells a little of parking; nothing told changes nothing."""
-    assert given_ignition(0.4, None, 0.3) == 0.4
-    assert given_ignition(0.4, True, 0.3) > 0.85
+    assert given_ignition(0.4, None, 0.3, 0.03) == 0.4
+    assert given_ignition(0.4, True, 0.3, 0.03) > 0.85
     # by hand: 0.4 * 0.7 / (0.4 * 0.7 + 0.6 * 0.97)
-    assert given_ignition(0.4, False, 0.3) == pytest.approx(0.3248, abs=1e-4)
-    assert given_ignition(0.0, True, 0.3) == 0.0
+    assert given_ignition(0.4, False, 0.3, 0.03) == pytest.approx(0.3248, abs=1e-4)
+    assert given_ignition(0.0, True, 0.3, 0.03) == 0.0
+
+
+def test_its_earlier_stops_tell_whether_one_hears_that_it_is_switched_off() -> None:
+    """Thirty of which it was heard make silence with the ignition on tell more of work; stretches of work tell nothing of it."""
+    stood, heard = np.zeros(30), np.zeros(30)
+    assert off_unheard(np.zeros(0), np.zeros(0)) == pytest.approx(0.03)
+    assert off_unheard(stood, heard) == pytest.approx(0.3 / 40)
+    assert off_unheard(np.r_[stood, 1, 1], np.r_[heard, 1, np.nan]) == pytest.approx(0.3 / 40)
+    assert off_unheard(stood, 1 - heard) > 0.7
