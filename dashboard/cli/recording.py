@@ -109,9 +109,7 @@ def ingest(
     start_logging()
     if share is not None and not is_name(share):
         raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
-    name = client_id if client_id is not None else f"tallow-ingest{'-sparkplug' * (form is LiveForm.SPARKPLUG)}"
-    if not name:  # a broker gives a nameless client no session to come back to
-        raise Problem("--client-id: name the session, so that the broker keeps messages for it")
+    name = _session_name(client_id, form)
     host = _host(form, mapping, share)
     at = broker_of(broker, broker_files())
     stop = stopping()
@@ -135,6 +133,15 @@ def ingest(
     structlog.get_logger("tallow").info(
         "stopped", recorded=tally.recorded.total(), duplicates=tally.duplicates, rejected=tally.rejected
     )
+
+
+def _session_name(given: str | None, form: LiveForm) -> str:
+    """Raises Problem where there is none: a broker gives a nameless client no session to come back to."""
+    if given is None:
+        return "tallow-ingest-sparkplug" if form is LiveForm.SPARKPLUG else "tallow-ingest"
+    if not given:
+        raise Problem("--client-id: name the session, so that the broker keeps messages for it")
+    return given
 
 
 def _host(form: LiveForm, mapping: Path | None, share: str | None) -> "Host | None":
