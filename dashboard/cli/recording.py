@@ -77,8 +77,12 @@ def register(
 def ingest(
     broker: BrokerAddress = BROKER.default,
     client_id: Annotated[
-        str, typer.Option("--client-id", help="name of the session at the broker; each ingester needs its own")
-    ] = "tallow-ingest",
+        str | None,
+        typer.Option(
+            "--client-id",
+            help="name of the session at the broker; each ingester needs its own (tallow-ingest, or tallow-ingest-sparkplug)",
+        ),
+    ] = None,
     share: Annotated[
         str | None,
         typer.Option(help="share the messages with the other ingesters of this group, each with its own --client-id"),
@@ -105,8 +109,7 @@ def ingest(
     start_logging()
     if share is not None and not is_name(share):
         raise Problem("--share: up to 64 of A-Z a-z 0-9 _ -")
-    if not client_id:  # a broker gives a nameless client no session to come back to
-        raise Problem("--client-id: name the session, so that the broker keeps messages for it")
+    name = _session_name(client_id, form)
     host = _host(form, mapping, share)
     at = broker_of(broker, broker_files())
     stop = stopping()
@@ -116,9 +119,9 @@ def ingest(
     figures = metrics.Metrics()
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
-    with RecorderProcess(address(engine), client_id) as recording:
+    with RecorderProcess(address(engine), name) as recording:
         listening = listener.Listener(
-            at, client_id, recording, stop, share, figures, lambda: note(engine, client_id, now_us()), host
+            at, name, recording, stop, share, figures, lambda: note(engine, name, now_us()), host
         )
         try:
             listening.run()
@@ -130,6 +133,15 @@ def ingest(
     structlog.get_logger("tallow").info(
         "stopped", recorded=tally.recorded.total(), duplicates=tally.duplicates, rejected=tally.rejected
     )
+
+
+def _session_name(given: str | None, form: LiveForm) -> str:
+    """Raises Problem where there is none: a broker gives a nameless client no session to come back to."""
+    if given is None:
+        return "tallow-ingest-sparkplug" if form is LiveForm.SPARKPLUG else "tallow-ingest"
+    if not given:
+        raise Problem("--client-id: name the session, so that the broker keeps messages for it")
+    return given
 
 
 def _host(form: LiveForm, mapping: Path | None, share: str | None) -> "Host | None":

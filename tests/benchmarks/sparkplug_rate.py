@@ -1,8 +1,9 @@
 """Rate of recording Sparkplug B, in ratio to our own messages: `python -m tests.benchmarks.sparkplug_rate --messages 50000`.
 
 The same cycles of 24 channels, levels and switchings of a hundred vehicles are recorded in turn, several times: as a log file of each form
-by `tallow replay`, and from a Mosquitto of its own by `tallow ingest`, into SQLite. At the broker a backlog waits, of
-QoS 1 for both: an edge node's own QoS 0 would not wait for whoever comes later. Every value that a cycle has is reported anew.
+by `tallow replay`, and from a Mosquitto of its own by `tallow ingest`, into SQLite. At the broker a backlog waits, each as it is
+published in life: our own messages with QoS 1, Sparkplug with QoS 0 as its specification demands (6.4.19 to 6.4.22), which this broker is
+told to keep. Every value that a cycle has is reported anew.
 """
 
 import argparse
@@ -84,7 +85,7 @@ def published(number: int) -> Iterator[tuple[str, bytes]]:
         yield f"spBv1.0/f/NDATA/v{n % VEHICLES}", told.SerializeToString()
 
 
-def wait_for(port: int, name: str, topics: str, said: Iterator[tuple[str, bytes]]) -> None:
+def wait_for(port: int, name: str, topics: str, said: Iterator[tuple[str, bytes]], qos: int) -> None:
     """Let messages wait for the session `name`."""
     subscribed = threading.Event()
     waiting = session(port, name, 5)
@@ -100,7 +101,7 @@ def wait_for(port: int, name: str, topics: str, said: Iterator[tuple[str, bytes]
     sender.loop_start()
     last = None
     for n, (where, payload) in enumerate(said, start=1):
-        last = sender.publish(where, payload, qos=1)
+        last = sender.publish(where, payload, qos)
         if n % 20_000 == 0:
             last.wait_for_publish(600)
     assert last is not None
@@ -110,28 +111,25 @@ def wait_for(port: int, name: str, topics: str, said: Iterator[tuple[str, bytes]
 
 
 def ingested(port: int, name: str, number: int, form: list[str]) -> float:
-    """Seconds from listening to the last commit."""
+    """Messages a second, from the first commit to the last: what waits may come before the subscription is answered."""
     with database(None) as engine:
         environment = os.environ | {"TALLOW_DATABASE": address(engine), "TALLOW_BROKER": f"mqtt://127.0.0.1:{port}"}
         command = [sys.executable, "-m", "dashboard", "ingest", "--client-id", name, *form]
-        process = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
-        assert process.stdout is not None
-        for line in process.stdout:
-            if "listening" in line:
-                break
-        began = time.monotonic()
-        recorded = select(func.sum(schema.recorder_stats.c.recorded))
-        while process.poll() is None:
+        process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
+        recorded = select(func.coalesce(func.sum(schema.recorder_stats.c.recorded), 0))
+        first, began, held = 0, 0.0, 0
+        while process.poll() is None and held < number:
             with engine.connect() as connection:
-                if (connection.scalar(recorded) or 0) >= number:
-                    break
+                held = connection.execute(recorded).scalar_one()
+            if held and not first:
+                first, began = held, time.monotonic()
             time.sleep(0.02)
         took = time.monotonic() - began
         process.terminate()
-        process.communicate()
+        process.wait(20)
         with engine.connect() as connection:
             assert connection.scalar(select(func.count()).select_from(schema.message)) == number
-    return took
+    return (number - first) / took
 
 
 def replayed(log: Path, number: int, form: list[str]) -> float:
@@ -164,17 +162,15 @@ def main() -> None:
                 f'{{"topic": "{where}", "payload": "{base64.b64encode(said).decode()}"}}\n'
                 for where, said in published(number)
             )
-        broker = Mosquitto(folder)
+        broker = Mosquitto(folder, "allow_anonymous true\nqueue_qos0_messages true\n")
         for n in range(asked.rounds):
-            for what, topics, said, more in (
-                ("own", SUBSCRIPTION, partial(messages, number), []),
-                ("sparkplug", SPARKPLUG, partial(published, number), form),
+            for what, topics, said, qos, more in (
+                ("own", SUBSCRIPTION, partial(messages, number), 1, []),
+                ("sparkplug", SPARKPLUG, partial(published, number), 0, form),
             ):
                 rates.setdefault(f"{what}, replay", []).append(number / replayed(folder / what, number, more))
-                wait_for(broker.port, f"{what}{n}", topics, said())
-                rates.setdefault(f"{what}, ingest", []).append(
-                    number / ingested(broker.port, f"{what}{n}", number, more)
-                )
+                wait_for(broker.port, f"{what}{n}", topics, said(), qos)
+                rates.setdefault(f"{what}, ingest", []).append(ingested(broker.port, f"{what}{n}", number, more))
         broker.stop()
     print(f"{'form, way':24}{'messages/s':>12}{'ratio to own':>14}")
     for what, seen in rates.items():

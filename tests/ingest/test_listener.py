@@ -18,12 +18,13 @@ from sqlalchemy import Engine, func, select
 from structlog.testing import capture_logs
 
 from ingest import schema, totals
-from ingest.batches import Records
+from ingest.batches import Batches, Records
 from ingest.broker import Broker, broker_of
 from ingest.database import address, open_database
 from ingest.errors import Problem
 from ingest.listener import Form, Listener
 from ingest.messages import Arrival, topic
+from ingest.metrics import Metrics
 from ingest.recorder_process import Away, Committed, RecorderProcess
 from ingest.times import read_time
 from tests.conftest import Mosquitto, free_port, program, wait_for_port, wait_until
@@ -123,6 +124,15 @@ def test_nothing_is_acknowledged_that_is_not_committed(mosquitto: Mosquitto, eng
     assert held(engine) == 0
     with listening(mosquitto.port, engine):
         wait_until(lambda: held(engine) == 50)
+
+
+def test_what_no_broker_sends_again_stays_when_a_connection_ends() -> None:
+    """QoS 0 comes once; what was published with QoS 1 and not acknowledged comes again."""
+    batches = Batches(NoDatabase(), Metrics(), threading.Event())
+    for qos in (1, 0, 1):
+        batches.add((1, 7, qos, (Arrival("t", b"", 0),)))
+    batches.drop()
+    assert (len(batches), batches.comes_once) == (1, True)
 
 
 def test_a_broker_that_is_away_is_waited_for_and_said_once(tmp_path: Path, engine: Engine) -> None:

@@ -32,7 +32,8 @@ class Host:
         """Topic, and what is said there while this host is there and once it is not (4.4); None where it has no name.
 
         Edge nodes that wait for a host by this name keep their data while it is away. Without one nobody waits, and this is a
-        listener that asks for births, not a host in the specification's sense (10.1.2).
+        listener that asks for births, not a host in the specification's sense (10.1.2). Otherwise than a host should (5.13) it keeps
+        its session at the broker, so that no death is missed while it is away.
         """
         if self._host_id is None:
             return None

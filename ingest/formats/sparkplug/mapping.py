@@ -55,29 +55,28 @@ _AS_IT_IS: Final = (
 )  # what a metric says of these needs no reading as a text
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Scalar:
     """A field outside channels: a number by its unit, something else as the text that logs would have."""
 
-    text: Field
+    name: str
+    column: str  # its metric
+    field: Field
     convert: Callable[[float], float] | None  # of a field that is a number
     as_it_is: type | None  # what needs no reading
 
-    def value(self, now: dict[str, Value | None]) -> Any:
-        """The value, None where it is not known. Raises Wrong."""
-        field = self.text
+    def value(self, told: Value | None) -> Any:
+        """What its metric's value means, None where that is not known. Raises Wrong."""
+        field = self.field
         if field.said.constant is not None:
             return field.constant
-        value = now.get(field.said.column or "")
-        if value is None:
+        if told is None:
             if field.required:
                 raise Wrong(field.said.shown, None, f"what says {field.name}")
             return None
-        if type(value) is self.as_it_is:
-            return value
-        if self.convert is not None and type(value) in (float, int):
-            return round(self.convert(value), 6)  # type: ignore[arg-type]
-        return field.value({field.said.column or "": text_of(value)}, "")[0]
+        if self.convert is not None and type(told) in (float, int):
+            return round(self.convert(told), 6)  # type: ignore[arg-type]
+        return field.value({self.column: text_of(told)}, "")[0]
 
 
 def _scalar(field: Field, kind: str) -> _Scalar:
@@ -88,10 +87,10 @@ def _scalar(field: Field, kind: str) -> _Scalar:
     shape: type | None = (bool if isinstance(known, msgspec.inspect.BoolType) else int) if direct else None
     if number and said.unit is None and said.factor is None:
         shape = float  # in our own unit
-    return _Scalar(field, unit_of(field.name, said) if number else None, shape)
+    return _Scalar(field.name, said.column or "", field, unit_of(field.name, said) if number else None, shape)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Made:
     """A message that metrics make."""
 
@@ -105,9 +104,13 @@ class _Made:
         kind, when = self.kind.kind, self.kind.when
         if when is not None and text_of(now.get(when.column) or "") not in when.texts:
             return None
-        values = {"boot": _BOOT} | {
-            one.text.name: value for one in self.scalars if (value := one.value(now)) is not None
-        }
+        values: dict[str, Any] = {"boot": _BOOT}
+        for one in self.scalars:
+            value: Any = now.get(one.column)
+            if type(value) is not one.as_it_is:
+                value = one.value(value)
+            if value is not None:
+                values[one.name] = value
         if kind == "cycle":
             values["peak_kpa"] = _readings(self.peaks, now)
             if self.rests:

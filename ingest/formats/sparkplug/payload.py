@@ -18,7 +18,9 @@ REBIRTH: Final = "Node Control/Rebirth"
 BD_SEQ: Final = "bdSeq"
 OWN_METRICS: Final = (BD_SEQ, "Node Control/", "Device Control/")  # of the protocol itself
 MOST_BYTES: Final = 1 << 20  # of a payload
-QUALITY: Final = b"Quality"  # the key of a property (6.4.9.1)
+_QUALITY: Final = "Quality"  # the key of a property (6.4.9.1)
+# is_historical (field 5) and is_null (field 7) that are true, as protobuf writes them.
+_MARKS: Final = (b"\x28\x01", b"\x38\x01", _QUALITY.encode())
 _OF_NODE: Final = ("NBIRTH", "NDATA", "NDEATH")
 _OF_DEVICE: Final = ("DBIRTH", "DDATA", "DDEATH")
 _NOT_DATA: Final = ("NCMD", "DCMD")
@@ -76,6 +78,12 @@ def payload_of(data: bytes) -> Payload:
     return payload
 
 
+def may_be_marked(data: bytes) -> bool:
+    """Whether a metric of a payload may be historical, null, or of a quality; rarely also where none is. To look at each metric for
+    that would take a third of the time of all reading."""
+    return any(mark in data for mark in _MARKS)
+
+
 def _signed(bits: int) -> Callable[[int], int]:
     half, whole = 1 << (bits - 1), 1 << bits
     return lambda raw: ((raw + half) & (whole - 1)) - half
@@ -119,8 +127,8 @@ class Reading:
     convert: Callable[[Any], Value] | None
 
     def careful(self, metric: Metric) -> Value | None:
-        """The value, None where it is null. Raises Unreadable where there is none."""
-        if metric.is_null:
+        """The value, None where it is null or its quality is not good. Raises Unreadable where there is none."""
+        if metric.is_null or not _is_good(metric):
             return None
         where = self.field if metric.HasField(self.field) else self.second
         if not metric.HasField(where):
@@ -150,13 +158,12 @@ def _shortest(value: float) -> float:
     return float(f"{value:.7g}")
 
 
-def is_good(metric: Metric) -> bool:
-    """Whether nothing says that a value's quality is bad or stale."""
+def _is_good(metric: Metric) -> bool:
     told = metric.properties
     return all(
         value.int_value == _GOOD
         for key, value in zip(told.keys, told.values, strict=False)
-        if key == QUALITY.decode() and value.HasField("int_value")
+        if key == _QUALITY and value.HasField("int_value")
     )
 
 

@@ -17,13 +17,12 @@ from ingest.formats.sparkplug.mapping import DEVICE, GROUP, NODE, Plan
 from ingest.formats.sparkplug.payload import (
     BD_SEQ,
     OWN_METRICS,
-    QUALITY,
     Address,
     Reading,
     Unreadable,
     Value,
     address_of,
-    is_good,
+    may_be_marked,
     payload_of,
     reading_of,
     rebirth_of,
@@ -98,7 +97,7 @@ class _Said:
     address: Address
     payload: Payload
     received_us: int | None
-    judged: bool  # whether it may tell the quality of a value
+    marked: bool  # whether a metric of it may be null, historical, or of a quality
     found: list[Arrival]
     wrong: Exception | None = None
 
@@ -131,7 +130,7 @@ class Sessions:
         try:
             address = address_of(where)
             if address is not None:
-                said = _Said(address, payload_of(data), received_us, QUALITY in data, found)
+                said = _Said(address, payload_of(data), received_us, may_be_marked(data), found)
                 self._take(said, now_s)
                 if said.wrong is not None:
                     raise said.wrong
@@ -268,40 +267,38 @@ class Sessions:
 
     def _values(self, vehicle: _Vehicle, births: _Births, said: _Said, *, born: bool) -> None:
         """Take in the values of a payload in its order; a metric that comes again begins the next reading."""
-        sent_ms, judged, now = said.payload.timestamp, said.judged, vehicle.now
-        by_alias = births.by_alias
+        sent_ms, marked, now = said.payload.timestamp, said.marked, vehicle.now
+        by_alias, turn = births.by_alias, vehicle.turn + 1
         made, late = list[_Report](), dict[int, dict[_Known, Value | None]]()
-        vehicle.turn += 1
         for metric in said.payload.metrics:
+            alias = metric.alias
+            known = by_alias.get(alias, _UNTOLD) if alias else _UNTOLD
             try:
-                alias = metric.alias
-                known = by_alias.get(alias, _UNTOLD) if alias else _UNTOLD
                 if known is _UNTOLD:
                     known = _by_name(births, metric)
                 if known is None:
                     continue
                 reading = known.reading
                 value = getattr(metric, reading.field)
-                if not value or metric.is_null:
+                if marked or not value:
                     value = reading.careful(metric)
                 elif reading.convert is not None:
                     value = reading.convert(value)
             except Unreadable as error:
                 said.wrong = error
                 continue
-            if judged and not is_good(metric):
-                value = None
             ms = metric.timestamp or sent_ms
-            if not born and (metric.is_historical or ms < known.at_ms):
+            if (ms < known.at_ms or (marked and metric.is_historical)) and not born:
                 late.setdefault(ms, {})[known] = value
                 continue
-            if known.turn == vehicle.turn:
+            if known.turn == turn:
                 self._make(vehicle, now, made, said)
-                vehicle.turn += 1
-            known.turn, known.at_ms = vehicle.turn, ms
+                turn += 1
+            known.turn, known.at_ms = turn, ms
             if known.makes and value is not None and not (known.makes_cycle and (born or now.get(known.name) == value)):
                 made.append((known.name, value, ms))
             now[known.name] = value
+        vehicle.turn = turn
         self._make(vehicle, now, made, said)
         if late:
             self._late(vehicle, late, said)
