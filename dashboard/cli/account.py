@@ -169,7 +169,7 @@ def parts(
     as_csv: Annotated[bool, typer.Option("--csv", help="print the parts as CSV")] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """List parts to have at each depot, what fails more often than elsewhere, and how long things last; by the newest analysis."""
+    """List parts to have, what fails more often, how long things last: by depot, by the newest analysis."""
     if by not in DIMENSIONS:
         raise Problem(f"--by: one of {', '.join(DIMENSIONS)}")
     engine = open_existing(database)

@@ -8,7 +8,6 @@ from sqlalchemy import Connection, select
 
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, moment
-from dashboard.queries.greases import mixed
 from ingest import registry, schema, work, work_records
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
@@ -73,6 +72,8 @@ def record_work(
         at_us = now_us() if at is None else moment(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
+        from dashboard.queries.greases import mixed  # here, since it loads what the analysis does
+
         warned = mixed(connection, found.setups, work_records.read_work(connection, found.id).get(found.id, ()))
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
     if record.key in warned:
