@@ -13,7 +13,7 @@ from ingest.database import open_existing, reachable, writing
 from ingest.times import instant, now_us
 
 app = typer.Typer(rich_markup_mode=None)
-grease = typer.Typer(help="Greases that are used: add, remove, list; plan for the cold.", no_args_is_help=True)
+grease = typer.Typer(help="Say which greases are used: add, remove, list; plan for the cold.", no_args_is_help=True)
 app.add_typer(grease, name="grease")
 
 
