@@ -11,6 +11,7 @@ from dashboard.cli.options import DEFAULT_DATABASE, Database, moment
 from ingest import registry, schema, work, work_records
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
+from ingest.setups import Vehicle
 from ingest.times import now_us
 
 app = typer.Typer(rich_markup_mode=None)
@@ -72,12 +73,18 @@ def record_work(
         at_us = now_us() if at is None else moment(at)
         record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
-        from dashboard.queries.greases import mixed  # here, since it loads what the analysis does
-
-        warned = mixed(connection, found.setups, work_records.read_work(connection, found.id).get(found.id, ()))
+        warned = _not_proven_to_mix(connection, found, record.key)
     print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
-    if record.key in warned:
-        print(f"Warning: {warned[record.key]}")
+    if warned:
+        print(f"Warning: {warned}")
+
+
+def _not_proven_to_mix(connection: Connection, vehicle: Vehicle, key: str) -> str:
+    """What is to be said of the greases that a fill brings together; nothing where they are proven to mix."""
+    from dashboard.queries.greases import mixed  # here, since it loads what the analysis does
+
+    done = work_records.read_work(connection, vehicle.id).get(vehicle.id, ())
+    return mixed(connection, vehicle.setups, done).get(key, "")
 
 
 def _finding(connection: Connection, vehicle_id: int, about: str) -> dict[str, Any]:
