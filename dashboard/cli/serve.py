@@ -46,7 +46,10 @@ def _stop_by_exit() -> None:
 
 @app.command("watch", epilog="Example: tallow watch --every 30")
 def watch(
-    every: Annotated[float, typer.Option(min=0.1, help="seconds between two looks for new messages")] = 1,
+    every: Annotated[
+        float,
+        typer.Option(min=0.1, help="seconds between two looks for news; 10 beyond ten thousand vehicles"),
+    ] = 1,
     metrics_port: Annotated[
         int | None,
         typer.Option(
