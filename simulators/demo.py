@@ -18,21 +18,24 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from ingest.environment import CLOCK, PARENT
 from ingest.parent import GRACE_S
 from ingest.times import machine_us, microseconds
 from simulators import SimulationError
 
+Recorded = Literal["nothing", "begun", "story", "all"]
+
 
 @dataclass(frozen=True)
 class State:
     """How far a demo is. The scenario's end is fixed at the first start, so that later starts continue the same story; `recorded` says how
-    much of the fleet's past is recorded and analysed: nothing, that of the vehicles with a story to tell, or all."""
+    much of the fleet's past is recorded and analysed: nothing, though the database is there (begun), that of the vehicles with a story to
+    tell, or all."""
 
     end: str
-    recorded: Literal["nothing", "story", "all"]
+    recorded: Recorded
 
 
 def read_state(data: Path) -> State:
@@ -41,6 +44,7 @@ def read_state(data: Path) -> State:
     try:
         state = State(**json.loads(path.read_text("utf-8")))
         datetime.fromisoformat(state.end)
+        get_args(Recorded).index(state.recorded)
     except OSError:
         raise SimulationError(f"no demo was started in {data}; name its folder with --data") from None
     except (ValueError, TypeError):
@@ -95,29 +99,22 @@ class Demo:
             self._follow_clock(newest)
             if not known:
                 self.say("Making the past of 25 vehicles …")
+                save_state(self.data, State(state.end, "nothing"))
                 self._tallow("history", "simulate", "--record", "--data", str(self.data))
+                self._comes("begun")  # two that open a new database at once may find it locked
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
             self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
-            if not known:
-                self._wait_for("story")
+            if not known and not self._comes("story"):
+                raise KeyboardInterrupt
             self._wait_for_page()
             self.say(f"Dashboard: http://127.0.0.1:{self.port}")
             self._explain(newest)
-            if not known:
-                self._wait_for("all")
+            if not known and not self._comes("all"):
+                return
             self._tallow("ingest", "ingest")
             self._tallow("watch", "watch", "--every", "5")
-            live = (
-                "--end",
-                state.end,
-                "--from",
-                newest,
-                "--speed",
-                str(self.speed),
-                "--breaks",
-                str(self.data / "breaks"),
-            )
-            self._tallow("simulate", "simulate", *live)
+            live = {"end": state.end, "from": newest, "speed": self.speed, "breaks": self.data / "breaks"}
+            self._tallow("simulate", "simulate", *(f"--{name}={value}" for name, value in live.items()))
             self.say("All of the fleet is there, and sends.")
             self._watch()
         except OSError as error:
@@ -152,22 +149,19 @@ class Demo:
             except (OSError, OverflowError):
                 raise SimulationError(f"port {self.port} is taken or not allowed; name another with --port") from None
 
-    def _wait_for(self, recorded: str) -> None:
-        """Until so much of the past is there."""
-        process = self.running["history"]
-        while read_state(self.data).recorded not in (recorded, "all"):
+    def _comes(self, recorded: Recorded) -> bool:
+        """Wait until so much of the past is there; False where somebody stops before. Raises SimulationError."""
+        process, order = self.running["history"], get_args(Recorded)
+        while order.index(read_state(self.data).recorded) < order.index(recorded):
             if process.poll() is not None:
                 raise SimulationError(f"demo: its past could not be made; see {self.data / 'history.log'}")
-            self._pause()
+            self._alive(but="history")
+            if self.stop.wait(0.05):
+                return False
         if recorded == "all":
-            while process.poll() is None:
-                self._pause()
+            process.wait()
             del self.running["history"]
-
-    def _pause(self) -> None:
-        self._alive(but="history")
-        if self.stop.wait(0.05):
-            raise KeyboardInterrupt
+        return True
 
     def _newest(self) -> str:
         command = [sys.executable, "-m", "dashboard", "status", "--json"]

@@ -64,7 +64,7 @@ class Outcome:
     amounts: list[Amount]
     greased: Kept
     greased_since: date | None  # what is kept of days before it stays
-    lows_c: dict[str, float]  # week of the year -> how cold it normally is
+    lows_c: dict[str, float]  # week of the year -> how cold it normally is; empty: as before
     trends: list[Trend] | None  # None: those of before stand
     sold: bool
 
@@ -160,7 +160,7 @@ def outcome_of(task: Task) -> Outcome:
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
         greased=kept_of(doses(result), result.history.setups),
         greased_since=known_from(task.past, result.history.setup.timezone),
-        lows_c=cold_weeks(*result.history.temperatures),
+        lows_c=cold_weeks(*result.history.temperatures) if task.wants_trends else {},
         trends=trends(result) if task.wants_trends else None,
         sold=why_away(task.work) == AWAY["sold"],
     )

@@ -15,7 +15,7 @@ import numpy as np
 
 from ingest.arrays import Floats, Ints
 from ingest.errors import Problem
-from ingest.times import instant
+from ingest.times import DAY_US, instant
 
 THICKENERS: Final = (
     "sodium", "aluminium complex", "barium", "calcium", "calcium complex", "clay", "lithium", "lithium complex", "polyurea",
@@ -87,15 +87,15 @@ def warning(filled: Grease, held: Grease) -> str | None:
 
 def cold_weeks(at_us: Ints, temp_c: Floats) -> dict[str, float]:
     """Week of the year (01 to 53, ISO 8601) -> temperature that a tenth of the readings (n,) lie below; of weeks with enough of them."""
-    known = np.flatnonzero(np.isfinite(temp_c))
-    days = at_us[known] // 86_400_000_000
-    week_of = {int(day): f"{instant(int(day) * 86_400_000_000).isocalendar().week:02d}" for day in np.unique(days)}
-    by_week: dict[str, list[float]] = {}
-    for day, temp in zip(days.tolist(), temp_c[known].tolist(), strict=True):
-        by_week.setdefault(week_of[day], []).append(temp)
+    known = np.isfinite(temp_c)
+    days, of_day = np.unique(at_us[known] // DAY_US, return_inverse=True)
+    week = np.array([instant(int(day) * DAY_US).isocalendar().week for day in days], np.int64)[of_day]
+    order = np.argsort(week, kind="stable")
+    weeks, first = np.unique(week[order], return_index=True)
+    by_week = np.split(temp_c[known][order], first[1:])
     return {
-        week: round(float(np.percentile(temps, _COLD)), 1)
-        for week, temps in sorted(by_week.items())
+        f"{number:02d}": round(float(np.percentile(temps, _COLD)), 1)
+        for number, temps in zip(weeks.tolist(), by_week, strict=False)
         if len(temps) >= _FEWEST_READINGS
     }
 

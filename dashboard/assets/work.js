@@ -86,13 +86,14 @@
     const number = (value) => (value === "" || value === null || value === undefined ? null : Number(value));
 
     let asked = "";  // what lies above the full mark is recorded once somebody has said it twice
+    let warned = "";  // and so is a grease that is not proven to mix
 
-    async function record(clicks, who, asks, kind, lines, litres, to, interval, run, channel, depot, by, at, note, found, cause, about) {
+    async function record(clicks, who, asks, greases, kind, lines, litres, to, interval, run, channel, depot, grease, by, at, note, found, cause, about) {
         if (!clicks) return window.dash_clientside.no_update;
         if (!by) return "Say who did it.";
         const said = {
             lines: (lines || []).map(Number), litres: litresOf(who, litres), to_pct: number(to), interval_min: number(interval),
-            run_s: number(run), channel: channel || null, depot: depot || null,
+            run_s: number(run), channel: channel || null, depot: depot || null, grease: grease || null,
         };
         const chosen = {key: newKey(), kind, by, note: note || "", at_us: Date.now() * 1000};
         for (const name of asks[kind] || []) chosen[name] = said[name];
@@ -107,7 +108,12 @@
             }
             chosen.above_full = true;
         }
-        asked = "";
+        const mixes = kind === "filled" ? greases[chosen.grease] : "";
+        if (mixes && warned !== mixes) {
+            warned = mixes;
+            return `${mixes} If it was filled so, press Record it again.`;
+        }
+        asked = warned = "";
         return hand(who, chosen);
     }
 

@@ -163,6 +163,7 @@ def _record(story: "Scenario", data: Path) -> None:
     with reachable(engine), workers() as pool, RecorderProcess(address(engine), "history") as recording:
         with writing(engine) as connection:
             vehicle_summary.register(connection, folder, now_us())
+        save_state(data, State(end, "begun"))
         for told, some in (State(end, "story"), first), (State(end, "all"), rest):
             past = (fleet.arrivals(story, n, end_us / 3.6e9, story.seed, end_us) for n in some)
             replay(chain.from_iterable(past), recording)

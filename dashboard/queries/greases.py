@@ -113,6 +113,16 @@ def changes_of(connection: Connection, depot: str, today: date) -> dict[str, Cha
     return {one.change.held.called: one.change for one in read_season(connection, Scope(depot=depot), today).rows}
 
 
+def warnings(connection: Connection, setups: Sequence[Setup], work: Sequence[Work]) -> dict[str, str]:
+    """Each grease of the list, by what set-ups call it -> what to say before it is filled on what is in there now; empty where nothing
+    speaks against it."""
+    greases = read_greases(connection)
+    fills = sorted((w for w in work if w.kind == "filled" and w.grease), key=lambda w: w.at_us)
+    latest = [found for one in fills if (found := named(one.grease or "", greases)) is not None]
+    held = latest[-1] if latest else named(setups[-1].grease_and_grade, greases)
+    return {one.called: (warning(one, held) or "") if held is not None else "" for one in greases}
+
+
 def mixed(connection: Connection, setups: Sequence[Setup], work: Sequence[Work]) -> Mapping[str, str]:
     """Key of a record of a fill -> what to say of what it was filled on: the fill before it that names a grease, or else what the set-up
     says. Nothing of greases that are not on the list."""

@@ -23,7 +23,7 @@ LARGEST_BYTES: Final = 16_384
 
 # What a form asks for, by kind of work.
 ASKS: Final[dict[str, tuple[str, ...]]] = {
-    "filled": ("litres", "to_pct"),
+    "filled": ("litres", "to_pct", "grease"),
     "line_mended": ("lines",),
     "greased_by_hand": ("lines",),
     "timer_set": ("interval_min", "run_s"),

@@ -58,7 +58,11 @@ class Reader:
     def shown_unknown(self) -> str:
         """The equipment that the mapping does not name, in words."""
         first = ", ".join(f'"{name}"' for name, _ in self.unknown.most_common(_TOLD))
-        return f"Equipment that the mapping does not name: {first}; readings of it: {self.unknown.total()}." if first else ""
+        return (
+            f"Equipment that the mapping does not name: {first}; readings of it: {self.unknown.total()}."
+            if first
+            else ""
+        )
 
     def read(self, path: Path, progress: Progress) -> Iterator[Arrival]:
         """The readings of a file. Raises Problem where it cannot be read."""

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import ClassVar
 from uuid import uuid4
 
 import pytest
@@ -46,6 +47,8 @@ def alive(mark: str) -> list[str]:
 class Command:
     """A command of the program, and all that it starts."""
 
+    started: ClassVar[list["Command"]] = []
+
     def __init__(self, folder: Path, *arguments: str, database: str = "") -> None:
         self.mark = uuid4().hex
         environment = os.environ | {MARK: self.mark} | ({"TALLOW_DATABASE": database} if database else {})
@@ -53,6 +56,7 @@ class Command:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "dashboard", *arguments], env=environment, stdout=log, stderr=log
             )
+        self.started.append(self)
 
     def number(self) -> int:
         return len(alive(self.mark))
@@ -72,6 +76,18 @@ class Command:
         began = time.monotonic()
         self.process.wait(30)
         wait_until(lambda: not alive(self.mark), max(0.1, left_s - (time.monotonic() - began)))
+
+
+@pytest.fixture(autouse=True)
+def nothing_stays() -> Iterator[None]:
+    """A test that fails leaves no process behind either."""
+    yield
+    for one in Command.started:
+        for folder in processes(one.mark):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(int(folder.name), signal.SIGKILL)
+        one.process.wait(30)
+    Command.started.clear()
 
 
 @pytest.fixture(autouse=True)

@@ -34,12 +34,12 @@ from simulators.controller import Sent, messages
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
 from simulators.scenario import Scenario, load
-from tests.attacks.test_processes import Command, signals_as_usual
+from tests.attacks.test_processes import Command, nothing_stays, signals_as_usual
 from tests.benchmarks import large_fleet
 from tests.conftest import Mosquitto, free_port, wait_until
 from tests.helpers.vehicles import END_H
 
-__all__ = ["signals_as_usual"]
+__all__ = ["nothing_stays", "signals_as_usual"]
 
 FLEET, TEMPLATES, DAYS, CYCLES_A_DAY = "large", 20, 5, 40.0
 SHIFT_H = END_H - 11  # five o'clock on a Monday, when most begin
@@ -159,10 +159,12 @@ def program_that_is_told() -> Iterator[tuple[int, Counter[str]]]:
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
-    yield server.server_port, got
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    try:
+        yield server.server_port, got
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
 
 
 class House:

@@ -14,7 +14,16 @@ from analytics.pipeline.account import keep_cold_weeks
 from analytics.planning.greases import Grease
 from dashboard.accounts import Person, acting_as
 from dashboard.exports import greases as words
-from dashboard.queries.greases import changes_of, drop_grease, keep_grease, mixed, named, read_greases, read_season
+from dashboard.queries.greases import (
+    changes_of,
+    drop_grease,
+    keep_grease,
+    mixed,
+    named,
+    read_greases,
+    read_season,
+    warnings,
+)
 from dashboard.queries.scope import EVERYTHING
 from dashboard.web.app import create_app
 from ingest import database, registry
@@ -91,6 +100,10 @@ def test_a_fill_of_another_thickener_is_warned_of(engine: Engine, tmp_path: Path
         told = mixed(connection, setups, work)  # type: ignore[arg-type]
         assert set(told) == {"b", "c"}
         assert "PU 2, NLGI 2 (polyurea) on lithium EP, NLGI 2 (lithium): incompatible" in told["b"]
+        before = warnings(connection, setups, work[:1])  # type: ignore[arg-type]
+        assert before["lithium EP, NLGI 1"] == ""
+        assert "incompatible" in before["PU 2, NLGI 2"]
+        assert "incompatible" in warnings(connection, setups, work[:2])["lithium EP, NLGI 1"]  # type: ignore[arg-type]
         assert named("lithium ep", read_greases(connection)) is None  # two have that name
         assert named("PU 2", read_greases(connection)) == OTHER
 

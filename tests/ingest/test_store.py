@@ -11,7 +11,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, select, text
+from sqlalchemy import Engine, event, select, text
 from sqlalchemy.exc import OperationalError
 
 from ingest import database, reading, schema, totals
@@ -263,6 +263,15 @@ def test_a_foreign_database_is_not_upgraded(tmp_path: Path) -> None:
         database.upgrade(newer)
     foreign.dispose()
     newer.dispose()
+
+
+def test_a_small_batch_costs_few_statements(engine: Engine) -> None:
+    """A broker that leaves twenty messages unacknowledged waits for such a batch: more vehicles and messages are no more statements."""
+    recorder, said = Recorder(engine, "test"), list[str]()
+    recorder.record([level(1, vehicle=f"v{n}") for n in range(10)])
+    event.listen(engine, "before_cursor_execute", lambda _c, _u, statement, *_: said.append(statement))
+    recorder.record([level(2 + n % 2, vehicle=f"v{n // 2}") for n in range(20)])
+    assert 0 < len(said) <= 8, said
 
 
 FULL: dict[str, AnyMessage] = {

@@ -16,7 +16,7 @@ from dashboard import accounts, components, formatting
 from dashboard.figures import theme
 from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, wear, work_form, work_history
 from dashboard.queries import scope, vehicle
-from dashboard.queries.greases import mixed
+from dashboard.queries.greases import mixed, warnings
 from dashboard.queries.vehicle import Record
 from dashboard.queries.wear import trends_of
 from dashboard.units import VOLUMES
@@ -57,7 +57,7 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
     work = components.section(
         "Work",
         [
-            work_form.form(result, scope.depots(engine())),
+            work_form.form(result, scope.depots(engine()), _greases(result)),
             html.H3("Recorded"),
             place("work"),
             *add,
@@ -133,6 +133,12 @@ def _shown(result: Result, found: tuple[Record, ...], opened: int | None) -> dic
         "wear": wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
         "past": cause.past(result),
     }
+
+
+def _greases(result: Result) -> dict[str, str]:
+    """The greases of the list, with what to say before they are filled here."""
+    with engine().connect() as connection:
+        return warnings(connection, result.history.setups, result.history.work)
 
 
 def _mixed(result: Result) -> list[Any]:

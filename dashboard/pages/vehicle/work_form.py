@@ -1,6 +1,7 @@
 """Recording work: the form on a vehicle's page."""
 
 import json
+from collections.abc import Mapping
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -25,10 +26,11 @@ def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
     return "filled", [], ""
 
 
-def form(result: Result, depots: list[str]) -> html.Div:
-    """The form for a vehicle."""
+def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.Div:
+    """The form for a vehicle; `greases` are those of the list, with what to say before they are filled there."""
     setup = result.history.setup
     kind, lines, channel = likely(result.findings)
+    asks = {name: [one for one in asked if greases or one != "grease"] for name, asked in ASKS.items()}
     ask = {
         "lines": dmc.MultiSelect(
             id="work-lines", label="Lines", value=lines, searchable=True,
@@ -36,6 +38,10 @@ def form(result: Result, depots: list[str]) -> html.Div:
         ),
         "litres": dmc.NumberInput(id="work-litres", label=f"Filled in, {accounts.my_units().volume}", min=0, decimalScale=2),
         "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, placeholder="100 is the full mark"),
+        "grease": dmc.Select(
+            id="work-grease", label="Grease", value="", allowDeselect=False,
+            data=[{"value": "", "label": "not said"}, *({"value": name, "label": name} for name in greases)],
+        ),
         "interval_min": dmc.NumberInput(id="work-interval", label="Interval, minutes", min=0, value=setup.interval_min),
         "run_s": dmc.NumberInput(id="work-run", label="Run time, seconds", min=0, value=setup.run_s),
         "channel": dmc.Select(
@@ -52,7 +58,8 @@ def form(result: Result, depots: list[str]) -> html.Div:
                         id="work-kind", label="What was done", value=kind, allowDeselect=False,
                         data=[{"value": name, "label": told[0]} for name, told in works.KINDS.items()],
                     ),
-                    *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind)) for name, field in ask.items()),
+                    *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind, asks))
+                      for name, field in ask.items()),
                     components.who("work-by", "Who did it"),
                     dmc.DateTimePicker(id="work-at", label=f"When ({setup.timezone})", placeholder="now", clearable=True),
                     dmc.TextInput(id="work-note", label="Note"),
@@ -62,7 +69,8 @@ def form(result: Result, depots: list[str]) -> html.Div:
             ),
             dmc.Button("Record it", id="work-save", mt="sm"),
             html.Div(id="work-told", role="status", className="work-told"),
-            dcc.Store(id="work-asks", data={name: list(asked) for name, asked in ASKS.items()}),
+            dcc.Store(id="work-asks", data=asks),
+            dcc.Store(id="work-greases", data=dict(greases)),
         ]
     )  # fmt: skip
 
@@ -97,8 +105,8 @@ def _verdict(findings: tuple[Finding, ...]) -> list[Any]:
     ]  # fmt: skip
 
 
-def _shown(name: str, kind: str) -> dict[str, str]:
-    return {} if name in ASKS.get(kind, ()) else {"display": "none"}
+def _shown(name: str, kind: str, asks: Mapping[str, list[str]]) -> dict[str, str]:
+    return {} if name in asks.get(kind, ()) else {"display": "none"}
 
 
 def register() -> None:
@@ -119,6 +127,7 @@ def register() -> None:
         "run",
         "channel",
         "depot",
+        "grease",
         "by",
         "at",
         "note",
@@ -132,6 +141,7 @@ def register() -> None:
         Input("work-save", "n_clicks"),
         State("vehicle-who", "data"),
         State("work-asks", "data"),
+        State("work-greases", "data"),
         *(State(f"work-{name}", "value") for name in fields),
         prevent_initial_call=True,
     )

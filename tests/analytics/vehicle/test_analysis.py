@@ -1,7 +1,6 @@
 """Faults of a simulated vehicle are found, look-alikes are not, and every answer can be given again for its day."""
 
 import json
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -166,7 +165,7 @@ def test_channels_of_another_line_list_are_not_missing(tmp_path: Path) -> None:
     everything = arrivals("HS-101", (Trouble("blocked_line", 30, 25, line=5, ratio=4.0),), days=40)
     cut = END_US - 20 * DAY_US
     renamed = [
-        replace(a, payload=a.payload.replace(b'"p', b'"q').replace(b'"qeak', b'"peak'))
+        structs.replace(a, payload=a.payload.replace(b'"p', b'"q').replace(b'"qeak', b'"peak'))
         if (a.received_us or 0) >= cut
         else a
         for a in everything
@@ -184,7 +183,7 @@ def test_a_counter_gone_mad_drains_nothing(tmp_path: Path) -> None:
     """A jump that no pump can have run is a counter that restarted."""
     everything = arrivals("HS-101", days=20)
     mad = [
-        replace(a, payload=a.payload.replace(b'"cycle_no":', b'"cycle_no":9000000000000'))
+        structs.replace(a, payload=a.payload.replace(b'"cycle_no":', b'"cycle_no":9000000000000'))
         if n > len(everything) // 2
         else a
         for n, a in enumerate(everything)

@@ -2,11 +2,11 @@
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.pressure.sensors import repeats_needed, stuck
@@ -64,7 +64,7 @@ def test_exactly_nothing_is_a_dead_sensor_and_a_little_an_open_line(
         said = json.loads(one.payload)
         if "/cycle" in one.topic and one.received_us is not None and one.received_us > off_us:
             said["peak_kpa"]["p05"] = last(n)
-        dead.append(replace(one, payload=json.dumps(said).encode()))
+        dead.append(structs.replace(one, payload=json.dumps(said).encode()))
     _, held = recorded(tmp_path, [dead])
     for hours in (6, 12, 24, 96):
         found = [
