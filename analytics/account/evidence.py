@@ -20,16 +20,18 @@ class DayOfDoses:
 
 @dataclass(frozen=True, kw_only=True)
 class Gap:
-    """Days in a row, those without a planned dose aside, on which no planned dose surely arrived; `failed` of `planned` surely did not."""
+    """Days in a row, those without a planned dose aside, on which no planned dose surely arrived at the point of a line; `failed` of
+    `planned` surely did not."""
 
+    line: int
     first: date
     last: date
     planned: float
     failed: float
 
 
-def gaps(days: Sequence[DayOfDoses]) -> list[Gap]:
-    """The gaps in days that are in order."""
+def gaps(line: int, days: Sequence[DayOfDoses]) -> list[Gap]:
+    """The gaps of a line in days that are in order."""
     found: list[list[DayOfDoses]] = []
     dry = False
     for one in days:
@@ -44,7 +46,23 @@ def gaps(days: Sequence[DayOfDoses]) -> list[Gap]:
             found.append([one])
         dry = True
     return [
-        Gap(first=run[0].day, last=run[-1].day, planned=sum(d.planned for d in run), failed=sum(d.failed for d in run)) for run in found
+        Gap(
+            line=line, first=run[0].day, last=run[-1].day, planned=sum(d.planned for d in run), failed=sum(d.failed for d in run)
+        )
+        for run in found
+    ]  # fmt: skip
+
+
+def together(lines: Iterable[Sequence[DayOfDoses]]) -> list[DayOfDoses]:
+    """The doses of several lines by day, in order."""
+    by_day: dict[date, list[DayOfDoses]] = {}
+    for one in (one for days in lines for one in days):
+        by_day.setdefault(one.day, []).append(one)
+    return [
+        DayOfDoses(
+            day=day, planned=sum(d.planned for d in all_), arrived=sum(d.arrived for d in all_), failed=sum(d.failed for d in all_)
+        )
+        for day, all_ in sorted(by_day.items())
     ]  # fmt: skip
 
 

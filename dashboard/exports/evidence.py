@@ -1,5 +1,7 @@
 """Warranty evidence in words: the same for the sheet that is printed and for the command."""
 
+from collections import defaultdict
+from datetime import date
 from typing import Any, Final
 
 from analytics.kinds import ALARM_KINDS, FINDING_KINDS
@@ -14,6 +16,8 @@ METHOD: Final = (
     " hash (SHA-256) is over these records, receipts and sampled courses aside: from the same records anybody gets the same hash again"
     " with `tallow evidence`. It shows that the records are the same as when the sheet was printed; it does not show that they are true."
 )
+
+_NO_GAP: Final = "Of each line at least one dose surely arrived on every day on which one was planned."
 
 Section = tuple[str, list[str]]
 
@@ -60,11 +64,22 @@ def doses(told: Evidence) -> list[str]:
 
 
 def _gaps(told: Evidence) -> list[str]:
+    alike = defaultdict[tuple[date, date, float, float], list[int]](list)
+    for one in told.gaps:
+        alike[one.first, one.last, one.planned, one.failed].append(one.line)
     return [
-        f"{formatting.day(one.first)} to {formatting.day(one.last)}: of {one.planned:,.0f} planned doses none surely arrived,"
-        f" {one.failed:,.0f} surely did not"
-        for one in told.gaps
-    ] or ["On every day on which a dose was planned at least one surely arrived." if told.planned else "None is known."]
+        f"{_lines(lines, told)}, {formatting.day(first)} to {formatting.day(last)}: of {planned:,.0f} planned doses"
+        f"{' of each' if len(lines) > 1 else ''} none surely arrived, {failed:,.0f} surely did not"
+        for (first, last, planned, failed), lines in alike.items()
+    ] or [_NO_GAP if told.planned else "None is known."]
+
+
+def _lines(numbers: list[int], told: Evidence) -> str:
+    """Line 5, kingpin upper right; all 14 lines; lines 3, 4, 5."""
+    points = {line.line: line.point for line in told.setup.lines}
+    if len(numbers) == 1:
+        return f"Line {numbers[0]}, {points.get(numbers[0], 'no longer on the line list')}"
+    return f"All {len(numbers)} lines" if set(numbers) >= set(points) else f"Lines {', '.join(map(str, numbers))}"
 
 
 def _found(told: Evidence) -> list[str]:
@@ -80,14 +95,15 @@ def _found(told: Evidence) -> list[str]:
 def _alarms(told: Evidence) -> list[str]:
     zone, said = told.setup.timezone, list[str]()
     for one in told.alarms:
-        steps = "; ".join(_step(step, zone) for step in one.steps) or "nothing was done"
+        answers = (step for step in one.steps if (step.event, step.at_us) != ("occur", one.raised_us))
+        steps = "; ".join(_step(step, zone) for step in answers) or "nobody answered"
         said.append(f"{ALARM_KINDS[one.kind].title}, raised {formatting.moment(one.raised_us, zone)}: {steps}")
     return said or ["None was raised."]
 
 
 def _step(step: Step, zone: str) -> str:
     by, why = (f" by {step.who}" if step.who else ""), (f" ({step.why})" if step.why else "")
-    return f"{formatting.moment(step.at_us, zone)} {step.event}{by}{why}"
+    return f"{formatting.moment(step.at_us, zone)} {formatting.EVENTS[step.event]}{by}{why}"
 
 
 def _work(told: Evidence) -> list[str]:
@@ -123,7 +139,7 @@ def as_object(told: Evidence) -> dict[str, Any]:
         "fleet": told.setup.fleet, "vehicle": told.setup.vehicle, "line": told.line and told.line.line, "first": str(told.first),
         "last": str(told.last), "planned": round(told.planned, 1), "arrived": round(told.arrived, 1), "failed": round(told.failed, 1),
         "days": [{"day": str(one.day), "planned": one.planned, "arrived": one.arrived, "failed": one.failed} for one in told.days],
-        "gaps": [{"first": str(one.first), "last": str(one.last), "planned": one.planned, "failed": one.failed} for one in told.gaps],
+        "gaps": [{"line": one.line, "first": str(one.first), "last": str(one.last), "planned": one.planned, "failed": one.failed} for one in told.gaps],
         "findings": [one.kind for one in told.findings],
         "alarms": [
             {"kind": one.kind, "raised_at": rfc3339(one.raised_us),

@@ -44,7 +44,7 @@ def layout(fleet: str = "", name: str = "", line: str = "", first: str = "", las
             html.Div(
                 [
                     dmc.Select(id="evidence-line", label="Of", data=lines, value=line, allowDeselect=False, searchable=True, w=300),
-                    dmc.DatePickerInput(id="evidence-span", label="From, to", type="range", value=span, w=330),
+                    dmc.DatePickerInput(id="evidence-span", label="From, to", type="range", value=span, valueFormat="D MMM YYYY", w=330),
                 ],
                 className="filters",
             ),

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 from sqlalchemy import Connection, Engine, Table, func, select
 
-from analytics.account.evidence import DayOfDoses, Gap, digest, gaps, of_all
+from analytics.account.evidence import DayOfDoses, Gap, digest, gaps, of_all, together
 from analytics.account.greased import unpacked
 from analytics.findings import Finding, from_row
 from dashboard.queries.scope import read_vehicles
@@ -95,7 +95,8 @@ def read_evidence(engine: Engine, fleet: str, name: str, number: int | None, fir
         )
         setup = vehicle.in_force(until_us - 1)
         line = _line(setup, number)
-        days = _days(connection, vehicle.id, line, first, last)
+        by_line = _days(connection, vehicle.id, line, first, last)
+        dry = [gap for number_, days in by_line.items() for gap in gaps(number_, days)]
         work = tuple(
             record for record in read_records(connection, vehicle.id).get(vehicle.id, ())
             if since_us <= record[0].at_us < until_us and (line is None or not record[0].lines or line.line in record[0].lines)
@@ -109,7 +110,8 @@ def read_evidence(engine: Engine, fleet: str, name: str, number: int | None, fir
             "alarms": digest(alarm_rows),
         }
         return Evidence(
-            setup=setup, line=line, first=first, last=last, days=tuple(days), gaps=tuple(gaps(days)),
+            setup=setup, line=line, first=first, last=last, days=tuple(together(by_line.values())),
+            gaps=tuple(sorted(dry, key=lambda gap: (gap.first, gap.line))),
             findings=_findings(connection, vehicle.id, line, since_us, until_us), alarms=alarms, work=work, messages=messages,
             lost=lost, thinned=thinned, digests=digests, digest=of_all(digests.items()),
         )  # fmt: skip
@@ -133,35 +135,35 @@ def _line(setup: Setup, number: int | None) -> Line | None:
     return found[0]
 
 
-def _days(connection: Connection, vehicle_id: int, line: Line | None, first: date, last: date) -> list[DayOfDoses]:
-    """What the account kept of each day; a day of which nothing was kept planned nothing that is known."""
+def _days(
+    connection: Connection, vehicle_id: int, line: Line | None, first: date, last: date
+) -> dict[int, list[DayOfDoses]]:
+    """What the account kept of each line's days, in order; a day of which nothing was kept planned nothing that is known."""
     table = schema.greased
     rows = connection.execute(
         select(table.c.month, table.c.days)
         .where(table.c.vehicle_id == vehicle_id, table.c.month >= f"{first:%Y-%m}", table.c.month <= f"{last:%Y-%m}")
         .order_by(table.c.month)
     )
-    found: dict[date, DayOfDoses] = {}
+    found: dict[int, list[DayOfDoses]] = {}
     for month, packed in rows:
         told = unpacked(packed)
-        columns = [k for k, number in enumerate(told.lines) if line is None or int(number) == line.line]
-        for n, day_of_month in enumerate(told.days):
-            day = date.fromisoformat(f"{month}-{int(day_of_month):02d}")
-            if first <= day <= last:
-                sums = [float(part[n, columns].sum()) for part in (told.planned, told.arrived, told.failed)]
-                before = found.get(day, DayOfDoses(day=day, planned=0.0, arrived=0.0, failed=0.0))
-                found[day] = DayOfDoses(
-                    day=day,
-                    planned=before.planned + sums[0],
-                    arrived=before.arrived + sums[1],
-                    failed=before.failed + sums[2],
-                )
-    return [found[day] for day in sorted(found)]
+        for k, number in enumerate(told.lines.tolist()):
+            if line is not None and number != line.line:
+                continue
+            for n, day_of_month in enumerate(told.days.tolist()):
+                day = date.fromisoformat(f"{month}-{day_of_month:02d}")
+                if first <= day <= last:
+                    planned, arrived, failed = (float(part[n, k]) for part in (told.planned, told.arrived, told.failed))
+                    one = DayOfDoses(day=day, planned=planned, arrived=arrived, failed=failed)
+                    found.setdefault(number, []).append(one)
+    # A vehicle that changed its depot, or a point its name, within a day has several rows of it.
+    return {number: together([days]) for number, days in found.items()}
 
 
 def _concerns(lines: Sequence[int], line: Line | None) -> bool:
-    """Whether what names these lines is about a line, or what names none about a pump."""
-    return (line is None and not lines) or (line is not None and (not lines or line.line in lines))
+    """Whether what names these lines (none: it concerns all) is about a line; all of it is about the pump with all of its lines."""
+    return line is None or not lines or line.line in lines
 
 
 def _findings(

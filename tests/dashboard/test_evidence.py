@@ -32,11 +32,11 @@ def test_gaps_by_hand() -> None:
     """Dry on the second, the fourth (the third stood still) and the last day: two gaps."""
     doses = [(4.0, 4.0, 0.0), (4.0, 0.0, 4.0), (0.0, 0.0, 0.0), (4.0, 0.0, 1.0), (4.0, 1.0, 3.0), (4.0, 0.0, 0.0)]
     days = [DayOfDoses(day=date(2026, 1, n), planned=p, arrived=a, failed=f) for n, (p, a, f) in enumerate(doses, 1)]
-    assert gaps(days) == [
-        Gap(first=date(2026, 1, 2), last=date(2026, 1, 4), planned=8.0, failed=5.0),
-        Gap(first=date(2026, 1, 6), last=date(2026, 1, 6), planned=4.0, failed=0.0),
+    assert gaps(3, days) == [
+        Gap(line=3, first=date(2026, 1, 2), last=date(2026, 1, 4), planned=8.0, failed=5.0),
+        Gap(line=3, first=date(2026, 1, 6), last=date(2026, 1, 6), planned=4.0, failed=0.0),
     ]
-    assert gaps([]) == []
+    assert gaps(3, []) == []
 
 
 def test_the_hash_is_that_of_the_standard() -> None:
@@ -60,12 +60,12 @@ def test_a_point_and_a_pump(engine: Engine, tmp_path: Path) -> None:
     )
     first = told(fleet)
     assert (first.planned, first.arrived, first.failed) == (140.0, 70.0, 70.0)
-    assert first.gaps == (Gap(first=MONDAY + timedelta(days=7), last=LAST, planned=70.0, failed=70.0),)
+    assert first.gaps == (Gap(line=1, first=MONDAY + timedelta(days=7), last=LAST, planned=70.0, failed=70.0),)
     assert (first.messages, first.lost, first.thinned) == ({"level": 2}, 1, 0)
     assert told(fleet) == first
     assert told(fleet, 2).gaps == ()
     assert told(fleet, None).planned == 280.0
-    assert told(fleet, None).gaps == ()  # line 2 was greased all the time
+    assert told(fleet, None).gaps == first.gaps  # that line 2 was greased all the time does not hide it
     Recorder(fleet, "test").record([level(8, received_us=NOW_US, vehicle="v1", at="2026-02-20T06:00:00Z")])
     second = told(fleet)
     assert _changed(first, second) == {"messages"}
@@ -108,9 +108,11 @@ def test_a_point_and_a_pump(engine: Engine, tmp_path: Path) -> None:
         }
         connection.execute(insert(schema.transition).values(step | {"alarm_id": number}))
     fourth = told(fleet)
+    assert told(fleet, None).alarms == fourth.alarms
+    assert told(fleet, 2).alarms == ()
     assert _changed(third, fourth) == {"alarms"}
     text = words.as_text(fourth)
-    for said in ("Of 140 planned doses of 1 line 70 surely arrived (50.0 %)", "That is 14 of 28 cm3", "acknowledge by C. Vod",
+    for said in ("Of 140 planned doses of 1 line 70 surely arrived (50.0 %)", "That is 14 of 28 cm3", "acknowledged by C. Vod",
                  "Line cleared or replaced", "by B. Lem", "By their numbers 0 of 3 never came.", fourth.digest):  # fmt: skip
         assert said in text
 
