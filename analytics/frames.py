@@ -22,10 +22,10 @@ from analytics import findings as found
 from analytics.pipeline import tasks
 from analytics.pipeline.backtest import cases_of
 from analytics.pipeline.workers import workers
+from analytics.refills import Refill
 from analytics.vehicle import daily
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.doses import Doses, doses
-from analytics.vehicle.refill import Refill
 from ingest import registry, schema
 from ingest.arrays import Messages
 from ingest.database import address, open_existing, reachable

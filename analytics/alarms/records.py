@@ -12,6 +12,7 @@ from analytics.alarms.evaluate import Alarm, Change, Sight, changed, judge
 from analytics.alarms.refill_due import refill_trouble
 from analytics.alarms.states import Condition, Transition
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
+from analytics.refills import Refill
 from ingest import schema
 from ingest.errors import Problem
 from ingest.registry import read_vehicles
@@ -55,8 +56,6 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     setup = vehicle.in_force(now_us)
     work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
     told = any(a.kind == REFILL_DUE and a.condition.active for a in held)
-    from analytics.vehicle.refill import Refill  # here, since listing alarms needs no arrays
-
     forecast = Refill.from_row(row.refill)
     refill, from_us = refill_trouble(setup, forecast, row.filled_us, depot.lead_us, now_us, told=told)
     sight = Sight(

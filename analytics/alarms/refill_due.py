@@ -1,21 +1,19 @@
 """The refill as an alarm."""
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from analytics.findings import Finding
 from analytics.kinds import REFILL_DUE, Severity
+from analytics.refills import Refill
 from ingest.setups import Setup
 from ingest.times import DAY_US, instant
-
-if TYPE_CHECKING:
-    from analytics.vehicle.refill import Refill
 
 _FORECAST_SLACK_US: Final = 7 * DAY_US  # a refill date has to move as far beyond the lead time to be called off
 
 
 def refill_trouble(
-    setup: Setup, refill: "Refill", filled_us: int | None, lead_us: int, now_us: int, *, told: bool
+    setup: Setup, refill: Refill, filled_us: int | None, lead_us: int, now_us: int, *, told: bool
 ) -> tuple[Finding | None, int | None]:
     """(that a refill is due, None where it is not; when it will be), from a forecast. One that was
     told of already is called off only by a fill or where its date has moved far beyond the lead time."""

@@ -2,15 +2,12 @@
 
 from functools import cache
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, and_, func, select
 
 from analytics.findings import Finding
+from analytics.refills import Refill
 from ingest import schema
-
-if TYPE_CHECKING:
-    from analytics.vehicle.refill import Refill
 
 
 @cache
@@ -47,10 +44,8 @@ def count_current(connection: Connection, as_of_us: int) -> int | None:
     return int(registered) if registered == found else None
 
 
-def read_refills(connection: Connection) -> "list[tuple[str, str, str, Refill]]":
+def read_refills(connection: Connection) -> list[tuple[str, str, str, Refill]]:
     """(fleet, vehicle, timezone, refill forecast) of all that are kept."""
-    from analytics.vehicle.refill import Refill  # here, since it takes long to load
-
     summary, analysis = schema.vehicle_summary, schema.analysis
     rows = connection.execute(
         select(summary.c.fleet, summary.c.vehicle, summary.c.timezone, analysis.c.refill)

@@ -17,6 +17,7 @@ from analytics.pipeline.peers import read_sister_channels, read_sisters, read_ya
 from analytics.pipeline.workers import Workers
 from analytics.planning.greases import cold_weeks
 from analytics.planning.usage import Amount, Supply, monthly
+from analytics.refills import Refill
 from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
@@ -24,7 +25,6 @@ from analytics.vehicle.day import Day
 from analytics.vehicle.doses import doses
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
-from analytics.vehicle.refill import Refill
 from analytics.vehicle.wear import Trend, trends
 from ingest import schema
 from ingest.arrays import arrived_by

@@ -10,8 +10,8 @@ from sqlalchemy import Connection, insert, update
 from analytics.findings import Finding, urgency
 from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
+from analytics.refills import Refill
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
-from analytics.vehicle.refill import Refill
 from ingest import registry, schema
 from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup

@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from analytics.refills import Refill
 from analytics.vehicle.level import percent_of_reservoir
-from analytics.vehicle.refill import Refill
 from ingest.setups import Setup
 from ingest.times import instant
 

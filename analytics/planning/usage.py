@@ -6,9 +6,9 @@ from datetime import date, datetime, time
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from analytics.refills import Refill
 from analytics.vehicle.day import Day
 from analytics.vehicle.level import Fill
-from analytics.vehicle.refill import Refill
 from ingest.setups import Setup, in_force
 from ingest.times import instant, microseconds
 from ingest.work import Work

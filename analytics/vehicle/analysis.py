@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.findings import Episode, Finding
+from analytics.refills import Refill
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle import confirmation, controller, cycles, level, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
@@ -20,7 +21,7 @@ from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.pressure.sister_lines import SisterChannel
-from analytics.vehicle.refill import Refill, filled_to, forecast
+from analytics.vehicle.refill import filled_to, forecast
 from analytics.vehicle.standing import NO_YARD, Yard
 from analytics.vehicle.wording import beside_handover, to_finding
 from ingest.arrays import Messages

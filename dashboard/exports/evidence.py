@@ -139,7 +139,10 @@ def as_object(told: Evidence) -> dict[str, Any]:
         "fleet": told.setup.fleet, "vehicle": told.setup.vehicle, "line": told.line and told.line.line, "first": str(told.first),
         "last": str(told.last), "planned": round(told.planned, 1), "arrived": round(told.arrived, 1), "failed": round(told.failed, 1),
         "days": [{"day": str(one.day), "planned": one.planned, "arrived": one.arrived, "failed": one.failed} for one in told.days],
-        "gaps": [{"line": one.line, "first": str(one.first), "last": str(one.last), "planned": one.planned, "failed": one.failed} for one in told.gaps],
+        "gaps": [
+            {"line": one.line, "first": str(one.first), "last": str(one.last), "planned": one.planned, "failed": one.failed}
+            for one in told.gaps
+        ],
         "findings": [one.kind for one in told.findings],
         "alarms": [
             {"kind": one.kind, "raised_at": rfc3339(one.raised_us),

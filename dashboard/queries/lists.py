@@ -10,7 +10,7 @@ from analytics.alarms.evaluate import Alarm
 from analytics.alarms.records import alarm_of
 from analytics.findings import Finding, from_row
 from analytics.pipeline.vehicle_summary import PRIORITIES
-from analytics.vehicle.refill import Refill
+from analytics.refills import Refill
 from dashboard.queries.scope import visible
 from ingest import schema
 

@@ -12,7 +12,7 @@ from analytics.findings import Finding, from_row, urgency
 from analytics.planning.closed_days import open_days
 from analytics.planning.greases import Change
 from analytics.planning.rounds import Need, Visit, plan, refill_need
-from analytics.vehicle.refill import Refill
+from analytics.refills import Refill
 from dashboard.queries.greases import changes_of
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema

@@ -17,8 +17,8 @@ import numpy as np
 from sqlalchemy import Engine, insert, select
 
 from analytics.pipeline.vehicle_summary import Detail, FindingShown
+from analytics.refills import Refill
 from analytics.vehicle.line_conditions import LineCondition
-from analytics.vehicle.refill import Refill
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.queries import grease, patterns
 from dashboard.web.app import create_app

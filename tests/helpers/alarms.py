@@ -11,7 +11,7 @@ from analytics.alarms import records
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS
 from analytics.pipeline import vehicle_summary
-from analytics.vehicle.refill import Refill
+from analytics.refills import Refill
 from ingest import database, schema
 from ingest.times import DAY_US
 from simulators.fleet import write_registry
