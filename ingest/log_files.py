@@ -12,6 +12,7 @@ from typing import IO, Final, cast
 from ingest.errors import Problem
 
 STANDARD_INPUT: Final = Path("-")
+TELL_EVERY: Final = 5_000  # lines
 Progress = Callable[[int], None]  # told how many bytes of a file were read
 
 
@@ -30,6 +31,18 @@ def opened(path: Path) -> Iterator[tuple[IO[bytes], Callable[[Progress], None]]]
     except (OSError, EOFError, zlib.error) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise Problem(f"{path} cannot be read: {reason}") from None
+
+
+def numbered_lines(path: Path, progress: Progress) -> Iterator[tuple[int, bytes]]:
+    """A file's lines by their numbers, those that are empty left out; `progress` is told how many bytes of the file were read. Raises
+    Problem where it cannot be read."""
+    with opened(path) as (lines, tell):
+        for number, line in enumerate(lines, start=1):
+            if number % TELL_EVERY == 0:
+                tell(progress)
+            if text := line.strip():
+                yield number, text
+        tell(progress)
 
 
 def shown(path: Path) -> str:

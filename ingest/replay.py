@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 
 from ingest.entries import entries_of
 from ingest.errors import Problem, Unreachable
-from ingest.log_files import Progress, opened, shown
+from ingest.log_files import Progress, numbered_lines, shown
 from ingest.messages import Arrival, Rejected
 from ingest.recorder import Tally
 from ingest.recorder_process import Away, RecorderProcess
@@ -40,21 +40,14 @@ def read_log(path: Path, progress: Progress) -> Iterator[Arrival]:
     A line that is no log line comes as an arrival with that flaw, and goes to quarantine.
     Raises Problem where the file cannot be read.
     """
-    with opened(path) as (lines, tell):
-        for number, line in enumerate(lines, start=1):
-            if number % BATCH == 0:
-                tell(progress)
-            text = line.strip()
-            if not text:
-                continue
-            try:
-                entry = _DECODER.decode(text)
-            except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-                yield Arrival(f"{shown(path)}:{number}", text, None, Rejected("log_line"))
-                continue
-            received = None if entry.received_at is None else microseconds(entry.received_at)
-            yield Arrival(entry.topic, bytes(entry.payload), received)
-        tell(progress)
+    for number, text in numbered_lines(path, progress):
+        try:
+            entry = _DECODER.decode(text)
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+            yield Arrival(f"{shown(path)}:{number}", text, None, Rejected("log_line"))
+            continue
+        received = None if entry.received_at is None else microseconds(entry.received_at)
+        yield Arrival(entry.topic, bytes(entry.payload), received)
 
 
 def of_a_log(arrivals: Iterable[Arrival], path: Path) -> Iterator[Arrival]:

@@ -11,10 +11,9 @@ import msgspec
 
 from ingest.errors import Problem
 from ingest.formats.mapping import FileForm
-from ingest.log_files import Progress, opened
+from ingest.log_files import TELL_EVERY, Progress, opened
 
 Form = Literal["csv", "json-lines"]
-_TELL_EVERY: Final = 5_000
 _LONGEST: Final = 100_000  # characters of a line
 
 
@@ -41,7 +40,7 @@ def read_rows(path: Path, form: Form, said: FileForm, wanted: Collection[str], p
         columns = None if form != "csv" or said.columns is None else _checked(path, said.columns, said, wanted)
         try:
             for number, line in enumerate(lines, start=1):
-                if number % _TELL_EVERY == 0:
+                if number % TELL_EVERY == 0:
                     tell(progress)
                 text = line.rstrip("\r\n")
                 if not text.strip() or (form == "csv" and number <= said.skip):

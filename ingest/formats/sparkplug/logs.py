@@ -13,11 +13,9 @@ import msgspec
 from msgspec import Meta, Struct
 
 from ingest.formats.sparkplug.sessions import Sessions
-from ingest.log_files import Progress, opened, shown
+from ingest.log_files import Progress, numbered_lines, shown
 from ingest.messages import Arrival, Rejected
 from ingest.times import Instant, microseconds
-
-_TELL_EVERY = 5_000
 
 
 class _Line(Struct, frozen=True):
@@ -41,22 +39,15 @@ _DECODER = msgspec.json.Decoder(_Line)
 def read_log(path: Path, sessions: Sessions, progress: Progress) -> Iterator[Arrival]:
     """What a log file becomes, in its order. Raises Problem where the file cannot be read."""
     sessions.interrupted()
-    with opened(path) as (lines, tell):
-        for number, line in enumerate(lines, start=1):
-            if number % _TELL_EVERY == 0:
-                tell(progress)
-            text = line.strip()
-            if not text:
-                continue
-            try:
-                entry = _DECODER.decode(text)
-                data = entry.data()
-            except (ValueError, RecursionError):  # what msgspec, base64 and Unicode raise are ValueErrors
-                yield Arrival(f"{shown(path)}:{number}", text, None, Rejected("row", _NO_LINE))
-                continue
-            received = None if entry.received_at is None else microseconds(entry.received_at)
-            yield from sessions.arrivals(entry.topic, data, received, 0.0)
-        tell(progress)
+    for number, text in numbered_lines(path, progress):
+        try:
+            entry = _DECODER.decode(text)
+            data = entry.data()
+        except (ValueError, RecursionError):  # what msgspec, base64 and Unicode raise are ValueErrors
+            yield Arrival(f"{shown(path)}:{number}", text, None, Rejected("row", _NO_LINE))
+            continue
+        received = None if entry.received_at is None else microseconds(entry.received_at)
+        yield from sessions.arrivals(entry.topic, data, received, 0.0)
 
 
 _NO_LINE = 'the line is not {"topic": …, "payload": "base64", "received_at": …}, nor one with payload_hex'
