@@ -11,9 +11,10 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from analytics.account.greased import DaysOfMonth, unpacked, with_limits
+from analytics.vehicle.hand_doses import HAND_FROM
 from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, within
 from ingest import schema
-from ingest.setups import Setup
+from ingest.setups import HandPoint, Line, Setup
 from ingest.times import microseconds
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
@@ -33,7 +34,8 @@ CRITICAL_WORDS: Final = {True: "Steering or braking depends on it", False: "Othe
 @dataclass(frozen=True, kw_only=True)
 class WorstPoints:
     """Points of a vehicle that missed the same share of their grease in a month: by their lines; doses planned, surely arrived and
-    surely not, of one of them; on how many days at least one dose surely did not arrive; and how many of its lines there are."""
+    surely not, of one of them; on how many days at least one dose surely did not arrive; and how many lines there are. The numbers of
+    points greased by hand lie above HAND_FROM."""
 
     vehicle_id: int
     fleet: str
@@ -48,6 +50,16 @@ class WorstPoints:
     arrived: float
     failed: float
     failed_days: int
+
+    @property
+    def of_system(self) -> list[int]:
+        """Those on the line list."""
+        return [line for line in self.lines if line < HAND_FROM]
+
+    @property
+    def by_hand(self) -> list[int]:
+        """Those that somebody greases by hand."""
+        return [line - HAND_FROM for line in self.lines if line >= HAND_FROM]
 
     @property
     def failed_pct(self) -> float:
@@ -148,24 +160,28 @@ def worst_points(engine: Engine, month: str, scope: Scope = EVERYTHING, most: in
 
 def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> Iterator[WorstPoints]:
     """A vehicle's, those together that are alike."""
-    named = {line.line: line for line in setup.lines}
+    named: dict[int, Line | HandPoint] = {line.line: line for line in setup.lines}
+    named |= {HAND_FROM + point.number: point for point in setup.hand_points}
     alike = defaultdict[tuple[float, ...], list[int]](list)
     for k in range(len(told.lines)):
         planned, arrived, failed = (float(v[:, k].sum()) for v in (told.planned, told.arrived, told.failed))
         if failed:
-            alike[planned, arrived, failed, float((told.failed[:, k] > 0).sum())].append(k)
-    for (planned, arrived, failed, days), columns in alike.items():
+            by_hand = float(told.lines[k] >= HAND_FROM)
+            alike[planned, arrived, failed, float((told.failed[:, k] > 0).sum()), by_hand].append(k)
+    of_lines = int((told.lines < HAND_FROM).sum())
+    for (planned, arrived, failed, days, _), columns in alike.items():
         lines = [int(told.lines[k]) for k in columns]
         here = [named[number] for number in lines if number in named]
         yield WorstPoints(
             vehicle_id=vehicle_id, fleet=setup.fleet, vehicle=setup.vehicle, unit=setup.unit, depot=depot, lines=tuple(lines),
-            points=tuple(line.point for line in here), of_lines=len(told.lines), critical=any(line.critical for line in here),
+            points=tuple(line.point for line in here), of_lines=of_lines, critical=any(line.critical for line in here),
             planned=planned, arrived=arrived, failed=failed, failed_days=int(days),
         )  # fmt: skip
 
 
 def days_of(engine: Engine, fleet: str, vehicle: str, month: str) -> pd.DataFrame:
-    """A vehicle's month by day and line: day, depot, line, planned, arrived, failed, not_proven; only where a dose was planned."""
+    """A vehicle's month by day and line, or point greased by hand: day, depot, line, hand_point (one of the two is None), planned, arrived,
+    failed, not_proven; only where a dose was planned."""
     table, who = schema.greased, schema.vehicle
     asked = (
         select(table.c.depot, table.c.days)
@@ -177,14 +193,19 @@ def days_of(engine: Engine, fleet: str, vehicle: str, month: str) -> pd.DataFram
         kept = [(depot, unpacked(days)) for depot, days in connection.execute(asked)]
     return pd.DataFrame(
         [
-            (f"{month}-{told.days[d]:02}", depot, int(told.lines[k]), *(float(v) for v in (planned, arrived, failed)),
+            (f"{month}-{told.days[d]:02}", depot, *_number(int(told.lines[k])), *(float(v) for v in (planned, arrived, failed)),
              round(max(planned - arrived - failed, 0.0), 1))
             for depot, told in kept
             for d, k in np.argwhere(told.planned > 0)
             for planned, arrived, failed in [(told.planned[d, k], told.arrived[d, k], told.failed[d, k])]
         ],
-        columns=["day", "depot", "line", "planned", "arrived", "failed", "not_proven"],
+        dtype=object,
+        columns=["day", "depot", "line", "hand_point", "planned", "arrived", "failed", "not_proven"],
     )  # fmt: skip
+
+
+def _number(line: int) -> tuple[int | None, int | None]:
+    return (line, None) if line < HAND_FROM else (None, line - HAND_FROM)
 
 
 def month_span_us(month: str) -> tuple[int, int]:

@@ -279,7 +279,8 @@ def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) 
     assert download.value.path().read_text().startswith("at,what,level_pct")
 
 
-PAGES = ["/", "/fleet", "/alarms", "/rounds", "/work", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data", "/set-up",
+PAGES = ["/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data",
+         "/set-up",
          "/me",          "/vehicle/harrowmere-stone/HS-102",
          "/handover/harrowmere-stone/HS-101", "/label/harrowmere-stone/HS-101",
          "/evidence/harrowmere-stone/HS-101"]  # fmt: skip
