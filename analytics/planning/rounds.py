@@ -166,7 +166,7 @@ def with_points(visits: Sequence[Visit], points: Mapping[tuple[str, str], Sequen
             own = left.get((stop.need.fleet, stop.need.vehicle), [])
             now = [point for point in own if point.from_days is None or math.ceil(point.from_days) <= visit.day]
             left[stop.need.fleet, stop.need.vehicle] = [point for point in own if point not in now]
-            stops.append(replace(stop, by_hand=tuple(now)))
+            stops.append(replace(stop, by_hand=tuple(sorted(now, key=lambda point: point.number))))
         out.append(Visit(visit.day, tuple(stops)))
     return out
 

@@ -49,24 +49,14 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
     if result is None or fleet is None or name is None:
         return cause.unknown(name)
     opened, template = lines.worst_line(result), theme.template_of("light")
-    found, zone = vehicle.records(engine(), fleet, name), result.history.setup.timezone
+    found = vehicle.records(engine(), fleet, name)
     shown = _shown(result, found, opened)
     who = _who(result, vehicle.news(engine(), fleet, name)) | {"shown": _digests(shown)}
 
     def place(part: str, **also: Any) -> html.Div:
         return html.Div(shown[part], id=f"vehicle-{part}", **also)
 
-    add = [work_history.form(found, zone)] if work_history.may_add() else []
-    work = components.section(
-        "Work",
-        [
-            work_form.form(result, scope.depots(engine()), _greases(result)),
-            html.H3("Recorded"),
-            place("work"),
-            *add,
-        ],
-        "What was done changes what is said here, from the time at which it was done.",
-    )
+    work = _work(result, found, place("work"))
     bell = components.section(
         "Alarms", [place("alarms"), html.Div(id="vehicle-told", role="status")],
         "Acknowledged by whoever is named under Work.",
@@ -104,6 +94,15 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         ],
         className="vehicle",
     )  # fmt: skip
+
+
+def _work(result: Result, found: tuple[Record, ...], recorded: html.Div) -> Any:
+    add = [work_history.form(found, result.history.setup.timezone)] if work_history.may_add() else []
+    return components.section(
+        "Work",
+        [work_form.form(result, scope.depots(engine()), _greases(result)), html.H3("Recorded"), recorded, *add],
+        "What was done changes what is said here, from the time at which it was done.",
+    )
 
 
 def _anchors(setup: Setup) -> list[html.A]:
