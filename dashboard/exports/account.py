@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 from sqlalchemy import Engine
 
+from dashboard.exports import prices as money
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
 from dashboard.queries.scope import Scope
@@ -74,8 +75,8 @@ def group_table(told: pd.DataFrame, month: str) -> list[dict[str, str]]:
     ]
 
 
-def worst_table(points: Sequence[WorstPoints], month: str) -> list[dict[str, str]]:
-    """The worst points as rows of text."""
+def worst_table(points: Sequence[WorstPoints], month: str, currency: str | None = None) -> list[dict[str, str]]:
+    """The worst points as rows of text; with money at risk now where there is a currency."""
     return [
         {
             "month": month, "fleet": one.fleet, "vehicle": one.vehicle, "unit": one.unit, "depot": one.depot,
@@ -84,6 +85,7 @@ def worst_table(points: Sequence[WorstPoints], month: str) -> list[dict[str, str
             "arrived": f"{one.arrived:g}", "not_arrived": f"{one.failed:g}", "not_arrived_pct": f"{one.failed_pct:.2f}",
             "days_with_doses_that_did_not": str(one.failed_days),
         }
+        | ({} if currency is None else {"money_at_risk": money.at_risk(one.at_risk, currency)})
         for one in points
     ]  # fmt: skip
 
@@ -99,7 +101,8 @@ def as_object(engine: Engine, month: str, scope: Scope) -> dict[str, Any]:
         **{f"by_{group}": account.rows_of(account.by_group(engine, month, group, scope)) for group in account.GROUPS},
         "vehicles_without_doses": account.without_doses(engine, month, scope),
         "worst_points": [
-            {name: list(value) if isinstance(value, tuple) else value for name, value in asdict(one).items() if name != "vehicle_id"}
+            {name: list(value) if isinstance(value, tuple) else value for name, value in asdict(one).items()
+             if name not in ("vehicle_id", "at_risk")}
             | {"lines": one.of_system, "hand_points": one.by_hand}
             | {"failed_pct": round(one.failed_pct, 2), "arrived_pct": round(one.arrived_pct, 2)}
             for one in account.worst_points(engine, month, scope)

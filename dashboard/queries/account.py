@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from analytics.account.greased import DaysOfMonth, unpacked, with_limits
 from analytics.vehicle.hand_doses import HAND_FROM
+from dashboard.queries.prices import AtRisk, PointAtRisk, dry_points, read_priced, together
 from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, within
 from ingest import schema
 from ingest.setups import HandPoint, Line, Setup
@@ -50,6 +51,7 @@ class WorstPoints:
     arrived: float
     failed: float
     failed_days: int
+    at_risk: AtRisk | None = None  # money at risk on them now; None where there are no prices, or they are not dry now
 
     @property
     def of_system(self) -> list[int]:
@@ -135,27 +137,52 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
         return with_limits(pd.read_sql(asked, connection))
 
 
-def worst_points(engine: Engine, month: str, scope: Scope = EVERYTHING, most: int = MOST_POINTS) -> list[WorstPoints]:
+def worst_points(
+    engine: Engine, month: str, scope: Scope = EVERYTHING, most: int = MOST_POINTS, *, by_money: bool = False
+) -> list[WorstPoints]:
     """Points of which most doses surely did not arrive in a month: the highest share first, and what steering or braking depends on
-    first among equals."""
+    first among equals; or those with most money at risk now, where there are prices."""
     table = schema.greased
-    asked = (
-        select(table.c.vehicle_id, table.c.depot, table.c.days)
-        .where(table.c.month == month, table.c.worst > 0, *within(table, scope))
-        .order_by(table.c.worst.desc())
-        .limit(most)  # each vehicle's own worst is at least as bad as any that is shown of it
+    asked = select(table.c.vehicle_id, table.c.depot, table.c.days).where(
+        table.c.month == month, table.c.worst > 0, *within(table, scope)
     )
     end_us = month_span_us(month)[1] - 1
     with engine.connect() as connection:
-        rows = connection.execute(asked).all()
-        known = {one.id: one for one in read_vehicles(connection, [row.vehicle_id for row in rows])}
+        priced = read_priced(connection)
+        if priced is not None and by_money:
+            told = priced.by_vehicle
+            asked = asked.outerjoin(told, told.c.vehicle_id == table.c.vehicle_id)
+            asked = asked.order_by(func.coalesce(told.c.money, 0.0).desc(), func.coalesce(told.c.unknown, 0).desc())
+        # Each vehicle's own worst is at least as bad, and it has at least as much at risk, as any that is shown of it.
+        rows = connection.execute(asked.order_by(table.c.worst.desc()).limit(most)).all()
+        ids = [row.vehicle_id for row in rows]
+        known = {one.id: one for one in read_vehicles(connection, ids)}
+        dry = None if priced is None else dry_points(connection, priced, ids)
     found = [
         one
         for row in rows
         if row.vehicle_id in known
         for one in _worst_of(row.vehicle_id, known[row.vehicle_id].in_force(end_us), row.depot, unpacked(row.days))
     ]
-    return sorted(found, key=lambda one: (-round(one.failed_pct, 1), not one.critical, one.vehicle, one.lines))[:most]
+    if dry is not None:
+        found = [replace(one, at_risk=_now_at_risk(dry.get(one.vehicle_id, ()), one)) for one in found]
+
+    def order(one: WorstPoints) -> tuple[Any, ...]:
+        risk = one.at_risk if by_money and one.at_risk is not None else AtRisk(money=0.0, unknown=0)
+        return -risk.money, -risk.unknown, -round(one.failed_pct, 1), not one.critical, one.vehicle, one.lines
+
+    return sorted(found, key=order)[:most]
+
+
+def _now_at_risk(points: Sequence[PointAtRisk], one: WorstPoints) -> AtRisk | None:
+    return together(point for point in points if point.line in one.lines)
+
+
+def priced_in(engine: Engine) -> str | None:
+    """The currency that money at risk is told in; None where there are no prices."""
+    with engine.connect() as connection:
+        priced = read_priced(connection)
+        return None if priced is None else priced.currency
 
 
 def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> Iterator[WorstPoints]:

@@ -11,7 +11,7 @@ from analytics.vehicle.hand_points import SOON_DAYS, standing
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema
 from ingest.times import DAY_US
-from ingest.work_records import read_work
+from ingest.work_records import read_records
 
 JUST_GREASED: Final = "greased since the latest analysis"
 STATES: Final = ("due", "unknown", "soon", "ok")  # as the list has them: what nobody knows comes before what is not due
@@ -65,13 +65,14 @@ def read_hand(
         .where(schema.work.c.vehicle_id.in_(ids), schema.work.c.recorded_us > analysis.c.as_of_us)
         .distinct()
     ).all()
-    work = read_work(connection, [row.vehicle_id for row in news]) if news else {}
+    records = read_records(connection, [row.vehicle_id for row in news]) if news else {}
+    # By when it was recorded: what a phone kept for a while is older than the analysis, and news to it.
     greased = {
         (id_, number): one.at_us
         for id_, as_of_us in news
-        for one in work.get(id_, ())
+        for one, recorded_us, stands in records.get(id_, ())
         for number in one.points
-        if one.kind == "points_greased" and one.at_us > as_of_us
+        if stands and one.kind == "points_greased" and recorded_us > as_of_us
     }
     found = [_of_row(row, greased.get((row.vehicle_id, row.number)), now_us) for row in rows]
     return sorted(found, key=_order)
@@ -90,7 +91,7 @@ def _of_row(row: Any, greased_us: int | None, now_us: int) -> HandDue:
         hours_since=row.hours_since, read_us=row.read_us, from_us=row.from_us, due_us=row.due_us, reason=row.reason,
         state=standing(row.due_us, now_us),
     )  # fmt: skip
-    if greased_us is None:
+    if greased_us is None or greased_us <= (row.greased_us or 0):
         return told
     return replace(
         told, greased_us=greased_us, since=None, hours_since=None, from_us=None, due_us=None, reason=JUST_GREASED, state="unknown"

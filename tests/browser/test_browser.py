@@ -357,7 +357,7 @@ def test_hand_points_are_ticked_off_without_a_connection(demo: RunningDemo, tab:
     stop.get_by_label("3 bucket pin left, 6 strokes").uncheck()
     stop.get_by_role("button", name="the points of HS-L4 greased").click()
     expect(stop.get_by_role("status")).to_have_text("Recorded.")
-    stop.get_by_role("button", name="Undo").click()
+    stop.get_by_role("button", name="the points of HS-L4 not greased").click()
     expect(stop.get_by_role("status")).to_have_text("Taken back.")
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
