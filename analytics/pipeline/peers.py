@@ -1,7 +1,9 @@
 """Reading what other vehicles tell of one: those of its class lend to a young one and tell what lines like its own read, those of its
 depot stand when it is closed."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from functools import cache
+from math import isnan
 from typing import Final
 
 import numpy as np
@@ -9,7 +11,7 @@ from sqlalchemy import Connection, Select, case, func, select
 
 from analytics.alarms.depots import closed_stretches
 from analytics.vehicle.peers import SHORT_DAYS, SISTERS, Sister, span_us
-from analytics.vehicle.pressure.sister_lines import SisterChannel, Tubes, alike_tubes, first_level, tubes_of
+from analytics.vehicle.pressure.sister_lines import SisterChannel, Tubes, alike_tubes, first_levels, tubes_of
 from analytics.vehicle.standing import MATES, MAYBE_CLOSED_DAYS, STOP_DAYS, Mate, Yard
 from ingest import schema
 from ingest.arrays import Messages
@@ -54,30 +56,27 @@ def read_sister_channels(
 ) -> tuple[SisterChannel, ...]:
     """What channels like those of a vehicle read at first on others of its fleet with the same kind of system and grease, by
     what is known at `as_of_us`; of what had arrived by `arrived_us` where that is asked for."""
-    wanted = [tubes_of(own, name) for name in own.channels]
+    wanted = {tubes_of(own, name) for name in own.channels}
     if not wanted:
         return ()
     ids = connection.execute(_of_its_fleet(vehicle_id, own)).scalars().all()
+    has_alike = cache(lambda tubes: any(alike_tubes(one, tubes) for one in wanted))  # sisters have the same ones
     told = list[SisterChannel]()
     for one in read_vehicles(connection, ids):
         setup = one.in_force(as_of_us)
-        alike = {name: tubes for name in setup.channels if _has_alike(wanted, tubes := tubes_of(setup, name))}
+        alike = {name: tubes for name in setup.channels if has_alike(tubes := tubes_of(setup, name))}
         if alike and (setup.feed, setup.nlgi) == (own.feed, own.nlgi):
             since_us = max(setup.valid_from_us or EARLIEST_US, EARLIEST_US)
             told += _first_levels(connection, one.id, alike, (since_us, as_of_us, arrived_us))
     return tuple(told)
 
 
-def _has_alike(wanted: Sequence[Tubes], tubes: Tubes) -> bool:
-    return any(alike_tubes(one, tubes) for one in wanted)
-
-
 def _first_levels(
     connection: Connection, vehicle_id: int, tubes: Mapping[str, Tubes], span: tuple[int, int, int | None]
 ) -> list[SisterChannel]:
-    temp_c, names, kpa = read_first_peaks(connection, vehicle_id, _FIRST_CYCLES, *span)
-    levels = {name: first_level(kpa[:, j].astype(np.float64), temp_c, _FEWEST_CYCLES) for j, name in enumerate(names)}
-    return [SisterChannel(tubes[name], level) for name in tubes if (level := levels.get(name)) is not None]
+    temp_c, kpa = read_first_peaks(connection, vehicle_id, tuple(tubes), _FIRST_CYCLES, *span)
+    levels = first_levels(kpa.astype(np.float64), temp_c, _FEWEST_CYCLES).tolist()
+    return [SisterChannel(tubes[name], level) for name, level in zip(tubes, levels, strict=True) if not isnan(level)]
 
 
 def read_yard(
