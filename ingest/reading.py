@@ -81,23 +81,29 @@ def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, unti
 
 
 def read_first_peaks(
-    connection: Connection, vehicle_id: int, channels: Sequence[str], number: int, from_us: int, until_us: int,
+    connection: Connection, channels: Mapping[int, Sequence[str]], number: int, since_us: Mapping[int, int], until_us: int,
     arrived_us: int | None = None,
-) -> tuple[Floats, NDArray[np.float32]]:  # fmt: skip
-    """(air temperatures (n,), peak pressures of `channels` (n, channels) kPa) of a vehicle's first `number` cycles in [from, until] with
-    pressures, by its controller's clock; of what had arrived by `arrived_us` where that is asked for."""
-    asked = {"vehicle": vehicle_id, "from": from_us, "until": until_us, "arrived": arrived_us, "number": number}
-    rows = connection.execute(_first_peaks(arrived_us is not None), asked).all()
-    rows = sorted(rows, key=lambda row: int(row[0]))[:number]
-    keys, blobs = tuple(row[2] for row in rows), tuple(row[3] for row in rows)
-    column = {name: j for j, name in enumerate(channels)}
-    lists = {key: _places(held, column) for key, held in _lists(connection, set(keys))}
-    return _floats(tuple(row[1] for row in rows)), _matrix(keys, blobs, lists, len(column))
+) -> dict[int, tuple[Floats, NDArray[np.float32]]]:  # fmt: skip
+    """(air temperatures (n,), peak pressures of its `channels` (n, channels) kPa) of the first `number` cycles of each vehicle from
+    `since_us` to `until_us` with pressures, by its controller's clock; of what had arrived by `arrived_us` where that is asked for."""
+    query, read = _first_peaks(arrived_us is not None), dict[int, list[Any]]()
+    for id_ in channels:
+        asked = {"vehicle": id_, "from": since_us[id_], "until": until_us, "arrived": arrived_us, "number": number}
+        rows = _as_the_driver_gives_them(connection.execute(query, asked))
+        read[id_] = sorted(rows, key=lambda row: int(row[0]))[:number]
+    lists = dict(_lists(connection, {row[2] for rows in read.values() for row in rows}))
+    found = {}
+    for id_, rows in read.items():
+        keys, blobs = tuple(row[2] for row in rows), tuple(row[3] for row in rows)
+        column = {name: j for j, name in enumerate(channels[id_])}
+        places = {key: _places(lists[key], column) for key in set(keys)}
+        found[id_] = _floats(tuple(row[1] for row in rows)), _matrix(keys, blobs, places, len(column))
+    return found
 
 
 @cache
 def _first_peaks(arrived: bool) -> CompoundSelect[Any]:
-    """The query of `read_first_peaks`, made once: it is asked for each of the sisters of each vehicle."""
+    """The query of `read_first_peaks`, made once: it is asked for every sister of every vehicle."""
 
     def first(table: Table) -> Select[Any]:
         c = table.c
