@@ -7,7 +7,20 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import CompoundSelect, Connection, CursorResult, Select, Table, bindparam, func, or_, select, union_all
+from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
+    CompoundSelect,
+    Connection,
+    CursorResult,
+    Select,
+    Table,
+    bindparam,
+    func,
+    or_,
+    select,
+    union_all,
+)
 
 from ingest import schema
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
@@ -67,14 +80,18 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
     )
 
 
-def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, until_us: int) -> Ints:
-    """When a vehicle's cycles began, by its controller's clock, in [from, until), ascending."""
+def read_cycle_times(
+    connection: Connection, vehicle_id: int, from_us: int, until_us: int, arrived_us: int | None = None
+) -> Ints:
+    """When a vehicle's cycles began, by its controller's clock, in [from, until), ascending; of what had arrived by `arrived_us` where
+    that is asked for."""
     table = schema.message
     chosen = (
         table.c.vehicle_id == vehicle_id,
         table.c.kind == "cycle",
         table.c.at_us >= from_us,
         table.c.at_us < until_us,
+        *_arrived(table, arrived_us),
     )
     times = connection.execute(select(table.c.at_us).where(*chosen).order_by(table.c.at_us)).scalars()
     return np.array(times.all(), np.int64)
@@ -110,7 +127,7 @@ def _first_peaks(arrived: bool) -> CompoundSelect[Any]:
         mine = [c.vehicle_id == bindparam("vehicle"), c.kind == "cycle", c.peak_list.is_not(None)]
         mine.append(c.at_us.between(bindparam("from"), bindparam("until")))
         if arrived:
-            mine.append(or_(c.received_us.is_(None), c.received_us <= bindparam("arrived")))
+            mine += _arrived(table, bindparam("arrived"))
         wanted = select(c.at_us, c.temp_c, c.peak_list, c.peak_kpa).where(*mine).order_by(c.at_us, c.boot, c.seq)
         return select(wanted.limit(bindparam("number")).subquery())
 
@@ -124,9 +141,8 @@ def read_stops(
     the last perhaps still going on; by its controller's clock, and of what had arrived by `arrived_us` where that is asked for."""
 
     def begun(table: Table) -> Select[Any]:
-        arrived = () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
         mine = table.c.vehicle_id == vehicle_id, table.c.kind == "cycle", table.c.at_us.between(from_us, until_us)
-        return select(table.c.at_us).where(*mine, *arrived)
+        return select(table.c.at_us).where(*mine, *_arrived(table, arrived_us))
 
     cycle = union_all(begun(schema.thinned), begun(schema.message)).subquery()
     before, after = (order(cycle.c.at_us).over(order_by=cycle.c.at_us) for order in (func.lag, func.lead))
@@ -136,6 +152,11 @@ def read_stops(
     rows = connection.execute(select(gap).where(wanted).order_by(gap.c.begin)).all()
     ends = [(int(row.begin), until_us if row.end is None else int(row.end)) for row in rows]
     return (ends[0][0] if ends else None), tuple((a, b) for a, b in ends if b - a >= least_us)
+
+
+def _arrived(table: Table, arrived_us: int | BindParameter[int] | None) -> tuple[ColumnElement[bool], ...]:
+    """Conditions by which only what had arrived by a time counts, as far as is known when it did; none where that is not asked for."""
+    return () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
 
 
 def _as_the_driver_gives_them(result: CursorResult[Any]) -> list[tuple[Any, ...]]:

@@ -25,9 +25,11 @@ _FIRST_CYCLES: Final = 60  # of a sister that tell what its lines read before th
 _FEWEST_CYCLES: Final = 12
 
 
-def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as_of_us: int) -> tuple[Sister, ...]:
+def read_sisters(
+    connection: Connection, vehicle_id: int, messages: Messages, as_of_us: int, arrived_us: int | None = None
+) -> tuple[Sister, ...]:
     """The vehicles that lend to one at `as_of_us`: of its fleet and class, of its depot first, by name; none where its own
-    history is long enough."""
+    history is long enough. Of what had arrived by `arrived_us` where that is asked for."""
     heard_us = messages.cycles.at_us[messages.cycles.at_us >= EARLIEST_US]
     if not len(heard_us) or int(heard_us.min()) < as_of_us - SHORT_DAYS * DAY_US:
         return ()
@@ -35,7 +37,7 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
     alike = _of_its_fleet(vehicle_id, own).where(schema.setup.c.vehicle_class == own.vehicle_class)
     ids = connection.execute(alike).scalars().all()
     timers = {one.id: one.in_force(as_of_us).interval_min for one in read_vehicles(connection, ids)}
-    return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)
+    return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us), arrived_us), timers[id_]) for id_ in ids)
 
 
 def _of_its_fleet(vehicle_id: int, own: Setup) -> Select[int]:

@@ -98,13 +98,14 @@ def analysed(
     for at_us in moments_us:
         then = arrived_by(messages, at_us) if as_arrived else messages
         setup = vehicle.in_force(at_us)
+        arrived_us = at_us if as_arrived else None
         beside.append(
             (
                 then,
                 depot(connection, setup.depot).lead_days,
-                read_sisters(connection, vehicle.id, then, at_us),
-                read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
-                read_sister_channels(connection, vehicle.id, setup, at_us, at_us if as_arrived else None),
+                read_sisters(connection, vehicle.id, then, at_us, arrived_us),
+                read_yard(connection, vehicle.id, setup, then, at_us, arrived_us),
+                read_sister_channels(connection, vehicle.id, setup, at_us, arrived_us),
             )
         )
     connection.rollback()  # all is read: no transaction stays open while it is analysed
