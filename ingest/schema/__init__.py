@@ -4,7 +4,7 @@ Messages of all kinds share one table, because one counter numbers them all: (ve
 """
 
 from ingest.schema.account import greased, greased_kind, greased_week, verdict, wear
-from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
+from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, push_browser, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.greases import cold_week, grease
 from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
@@ -52,6 +52,7 @@ __all__ = [
     "outbox",
     "person",
     "price",
+    "push_browser",
     "quarantine",
     "recorder_stats",
     "refusal",
