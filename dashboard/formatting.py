@@ -204,6 +204,7 @@ EVENTS = {
     "take_out": "taken out of service",
     "put_back": "put back into service",
     "assign": "assigned",
+    "withdraw": "request withdrawn",
 }
 
 
