@@ -127,8 +127,9 @@ def test_a_request_is_withdrawn_when_its_alarm_ends(asked: Engine, tmp_path: Pat
         assert "Request withdrawn" in json.dumps(
             drawer.told(*found).to_plotly_json(), default=lambda one: one.to_plotly_json()
         )
-    answer(folder, f"{head}{blocked},A-1,2024-10-04T00:50:00Z,looked_at,\n", "late.csv")
-    assert (passed(asked, folder).done, passed(asked, folder).refused) == (1, [])  # what was done all the same is kept
+    answer(folder, f"alarm,order,done_at,kind,lines\n{blocked},A-1,2024-10-04T00:50:00Z,line_mended,5\n", "late.csv")
+    told = passed(asked, folder)
+    assert (told.done, told.refused) == (1, [])  # what was done all the same is kept
     with database.writing(asked) as connection:
         put(connection, finding("low_level", ended=0.02), finding("blocked_line", channel="p05"))
     bring_up(asked, days=1.01)
