@@ -25,6 +25,7 @@ from analytics.vehicle.day import Day
 from analytics.vehicle.doses import doses
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.model_check import Check, checks
 from analytics.vehicle.wear import Trend, trends
 from ingest import schema
 from ingest.arrays import arrived_by
@@ -66,6 +67,7 @@ class Outcome:
     greased_since: date | None  # what is kept of days before it stays
     lows_c: dict[str, float]  # week of the year -> how cold it normally is; empty: as before
     trends: list[Trend] | None  # None: those of before stand
+    checks: list[Check] | None  # of the pressure model; likewise
     sold: bool
 
 
@@ -162,6 +164,7 @@ def outcome_of(task: Task) -> Outcome:
         greased_since=known_from(task.past, result.history.setup.timezone),
         lows_c=cold_weeks(*result.history.temperatures) if task.wants_trends else {},
         trends=trends(result) if task.wants_trends else None,
+        checks=checks(result) if task.wants_trends else None,
         sold=why_away(task.work) == AWAY["sold"],
     )
 

@@ -3,7 +3,7 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
-from ingest.schema.account import greased, greased_kind, greased_week, verdict, wear
+from ingest.schema.account import greased, greased_kind, greased_week, model_check, verdict, wear
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, push_browser, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.greases import cold_week, grease
@@ -48,6 +48,7 @@ __all__ = [
     "line",
     "message",
     "metadata",
+    "model_check",
     "name_range",
     "outbox",
     "person",
