@@ -26,7 +26,7 @@ _SURE: Final = 1.96  # 95 %
 # blockage does.
 MOST_LEAN_PERCENT: Final = 5.0
 MOST_MEMORY: Final = 0.5
-MOST_OUTSIDE: Final = 0.1  # of readings outside limits that should hold all but one in twenty
+MOST_OUTSIDE: Final = 0.15  # of readings outside limits that should hold all but one in twenty
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,7 +1,8 @@
 """The table of how well the pressure model fits, for the fleet and for a vehicle."""
 
-from collections.abc import Sequence
-from typing import Any
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
 
 from dash import dcc, html
 
@@ -10,8 +11,8 @@ from dashboard import components
 from dashboard.exports import model
 from dashboard.queries.model import Fit
 
-TITLE = "Does the pressure model fit?"
-_HEADS = ("Channel", "What to do", "Spread", "Outside limits", "Memory", "Leans with temperature")
+TITLE: Final = "Does the pressure model fit?"
+_IN_PLAIN_SIGHT: Final = 8
 
 
 def of_fleet(fit: Fit) -> Any:
@@ -20,31 +21,51 @@ def of_fleet(fit: Fit) -> Any:
         return components.section(
             TITLE, html.P("Not worked out yet: the watch or `tallow analyse` does so once a day.", className="dim"), model.MEANING
         )  # fmt: skip
-    counts = f"{fit.remarked} of {fit.checked} channels are worth a look; of {fit.unknown} more it is not known, with too few sound readings."
+    counts = (
+        f"{fit.remarked} of {fit.checked} channels are worth a look. Of {fit.unknown} more it is not known: they have too few sound"
+        " readings."
+    )
     rows = [
-        html.Tr([html.Td([dcc.Link(unit, href=f"/vehicle/{fleet}/{vehicle}#wear"), f" ({depot})"]), *_cells(one)])
+        html.Tr(
+            [html.Td(html.Span([dcc.Link(unit, href=f"/vehicle/{fleet}/{vehicle}#wear"), f" ({depot})"])), *_cells(one)]
+        )
         for fleet, vehicle, unit, depot, one in fit.worst
     ]
-    table = html.Div(components.table(("Vehicle", *_HEADS), rows, "plain-wrap"), className="wide")
-    more = fit.remarked - len(fit.worst)
-    rest = [html.P(f"And {more} more, less far off.", className="dim")] if more > 0 else []
-    return components.section(TITLE, [html.P(counts), *([table, *rest] if rows else [])], model.MEANING)
+    shown: list[Any] = [html.P(counts), *_to_do(one[4] for one in fit.worst)]
+    if rows:
+        shown.append(_table(("Vehicle",), rows[:_IN_PLAIN_SIGHT]))
+    if len(rows) > _IN_PLAIN_SIGHT:
+        more = fit.remarked - _IN_PLAIN_SIGHT
+        folded = [html.Summary(f"{more} more, less far off"), _table(("Vehicle",), rows[_IN_PLAIN_SIGHT:])]
+        shown.append(html.Details(folded, **{"data-keep": "data-model"}))
+    return components.section(TITLE, shown, model.MEANING)
 
 
 def of_vehicle(checks: Sequence[Check]) -> Any:
-    """All channels of a vehicle, folded; what is worth a look in the open."""
+    """What is worth a look in the open, all channels of a vehicle one click away."""
     if not checks:
         return None
     remarked = [one for one in checks if one.remarks]
     known = sum(one.worst is not None for one in checks)
     told = f"{len(remarked)} of {known} channels are worth a look" if known else "Not known yet"
-    table = components.table(_HEADS, [html.Tr(_cells(one)) for one in checks], "plain-wrap")
-    folded = html.Details(
-        [html.Summary(f"{told}; all {len(checks)}"), html.P(model.MEANING, className="dim"), html.Div(table, className="wide")],
-        **{"data-keep": "vehicle-model"},
-    )  # fmt: skip
-    seen = [html.Ul([html.Li(f"{model.where(one)}: {model.what(one)}") for one in remarked])] if remarked else []
-    return components.section(TITLE, [*seen, folded])
+    table = _table((), [html.Tr(_cells(one)) for one in checks])
+    folded = html.Details([html.Summary(f"{told}; all {len(checks)}"), table], **{"data-keep": "vehicle-model"})
+    return components.section(TITLE, [*_to_do(remarked), folded], model.MEANING)
+
+
+def _to_do(checks: Iterable[Check]) -> list[Any]:
+    """What to do, once for each remark, with how many channels it is of."""
+    counted = Counter(name for one in checks for name in one.remarks)
+    items = [
+        html.Li([html.Strong(f"{model.WORDS[name].capitalize()} ({number}): "), model.TO_DO[name]])
+        for name, number in counted.most_common()
+    ]
+    return [html.Ul(items)] if items else []
+
+
+def _table(first: tuple[str, ...], rows: Sequence[html.Tr]) -> html.Div:
+    heads = (*first, "Channel", "What is wrong", *model.heads())
+    return html.Div(components.table(heads, rows, "plain-wrap"), className="wide")
 
 
 def _cells(one: Check) -> list[html.Td]:
