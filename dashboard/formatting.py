@@ -221,7 +221,10 @@ def depot_wishes(depot: Depot) -> list[str]:
     holidays = "no public holidays kept"
     if depot.country is not None:
         holidays = f"public holidays of {'-'.join(filter(None, (depot.country, depot.region)))} kept"
-    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+    told = [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+    if depot.latitude is not None and depot.longitude is not None:
+        told.append(f"serves who stands within {depot.radius_m:g} m of {depot.latitude:g}, {depot.longitude:g}")
+    return told
 
 
 def closing(closed: ClosedDays) -> str:

@@ -21,10 +21,12 @@ def of_fleet(fit: Fit) -> Any:
         return components.section(
             TITLE, html.P("Not worked out yet: the watch or `tallow analyse` does so once a day.", className="dim"), model.MEANING
         )  # fmt: skip
-    counts = (
-        f"{fit.remarked} of {fit.checked} channels are worth a look. Of {fit.unknown} more it is not known: they have too few sound"
-        " readings."
-    )
+    counts = f"Not known yet of any of {fit.unknown} channels: they have too few sound readings."
+    if fit.checked:
+        counts = (
+            f"{fit.remarked} of {fit.checked} channels are worth a look. Of {fit.unknown} more it is not known: they have too few sound"
+            " readings."
+        )
     rows = [
         html.Tr(
             [html.Td(html.Span([dcc.Link(unit, href=f"/vehicle/{fleet}/{vehicle}#wear"), f" ({depot})"])), *_cells(one)]

@@ -21,6 +21,7 @@ from ingest.schema.recording import (
 )
 from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
 from ingest.schema.setups import line, remark, setup, work
+from ingest.schema.telematics import stood, telematics
 
 __all__ = [
     "access_token",
@@ -61,7 +62,9 @@ __all__ = [
     "route",
     "saved_view",
     "setup",
+    "stood",
     "supply",
+    "telematics",
     "thinned",
     "transition",
     "vehicle",

@@ -70,6 +70,9 @@ depot = Table(
     Column("quiet_until_min", Integer),
     Column("country", String(2)),  # whose public holidays it keeps
     Column("region", String(16)),
+    Column("latitude", Double),  # where it is, where somebody asked for who stands there; degrees
+    Column("longitude", Double),
+    Column("radius_m", Double),
 )
 
 # Days, both included, on which a depot is closed (`closed_days.ClosedDays`).

@@ -1,5 +1,7 @@
 """Whether the pressure model fits: figures against reference libraries, words where it does not."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -92,14 +94,14 @@ def test_few_readings_tell_nothing() -> None:
 
 
 @pytest.fixture(scope="module")
-def sound_vehicle(tmp_path_factory: pytest.TempPathFactory) -> list:
+def sound_vehicle(tmp_path_factory: pytest.TempPathFactory) -> list[Any]:
     """A simulated vehicle in which nothing breaks."""
     engine, held = recorded(tmp_path_factory.mktemp("check"), [arrivals("HS-101", (), days=120)])
     engine.dispose()
     return [analyse(*held["HS-101"], END_US), held["HS-101"]]
 
 
-def test_a_sound_vehicle_is_well_modelled(sound_vehicle: list) -> None:
+def test_a_sound_vehicle_is_well_modelled(sound_vehicle: list[Any]) -> None:
     """Every channel is told of once; the model that judges simulated readings fits them."""
     result, (_, setups) = sound_vehicle
     told = checks(result)
