@@ -208,6 +208,7 @@ EVENTS = {
     "take_out": "taken out of service",
     "put_back": "put back into service",
     "assign": "assigned",
+    "withdraw": "request withdrawn",
 }
 
 
@@ -224,7 +225,10 @@ def depot_wishes(depot: Depot) -> list[str]:
     holidays = "no public holidays kept"
     if depot.country is not None:
         holidays = f"public holidays of {'-'.join(filter(None, (depot.country, depot.region)))} kept"
-    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+    told = [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+    if depot.latitude is not None and depot.longitude is not None:
+        told.append(f"serves who stands within {depot.radius_m:g} m of {depot.latitude:g}, {depot.longitude:g}")
+    return told
 
 
 def closing(closed: ClosedDays) -> str:

@@ -1,4 +1,4 @@
-"""Keeping whether each point got its grease, which are dry, and what gets worse slowly, beside a vehicle's other results."""
+"""Keeping whether each point got its grease, which are dry, what gets worse slowly, and how well the pressure model fits."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
@@ -14,6 +14,7 @@ from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.archive import Past
 from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.model_check import Check
 from analytics.vehicle.wear import Trend
 from ingest import schema
 from ingest.setups import HandPoint, Setup
@@ -137,6 +138,21 @@ def keep_trends(connection: Connection, vehicle_id: int, found: Sequence[Trend] 
     rows = [
         asdict(one)
         | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "channel": one.channel or "", "lines": list(one.lines)}
+        for one in found
+    ]
+    if rows:
+        connection.execute(insert(table), rows)
+
+
+def keep_checks(connection: Connection, vehicle_id: int, found: Sequence[Check] | None, as_of_us: int) -> None:
+    """Make these how well the pressure model fits a vehicle's channels; None: those of before stand."""
+    if found is None:
+        return
+    table = schema.model_check
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    rows = [
+        asdict(one)
+        | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "lines": list(one.lines), "remarks": list(one.remarks)}
         for one in found
     ]
     if rows:

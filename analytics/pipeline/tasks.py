@@ -27,6 +27,7 @@ from analytics.vehicle.hand_doses import hand_doses, with_hand
 from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.model_check import Check, checks
 from analytics.vehicle.wear import Trend, trends
 from ingest import schema
 from ingest.arrays import arrived_by
@@ -69,6 +70,7 @@ class Outcome:
     lows_c: dict[str, float]  # week of the year -> how cold it normally is; empty: as before
     trends: list[Trend] | None  # None: those of before stand
     hand: tuple[HandState, ...]
+    checks: list[Check] | None  # of the pressure model; likewise
     sold: bool
 
 
@@ -98,13 +100,14 @@ def analysed(
     for at_us in moments_us:
         then = arrived_by(messages, at_us) if as_arrived else messages
         setup = vehicle.in_force(at_us)
+        arrived_us = at_us if as_arrived else None
         beside.append(
             (
                 then,
                 depot(connection, setup.depot).lead_days,
-                read_sisters(connection, vehicle.id, then, at_us),
-                read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
-                read_sister_channels(connection, vehicle.id, setup, at_us, at_us if as_arrived else None),
+                read_sisters(connection, vehicle.id, then, at_us, arrived_us),
+                read_yard(connection, vehicle.id, setup, then, at_us, arrived_us),
+                read_sister_channels(connection, vehicle.id, setup, at_us, arrived_us),
             )
         )
     connection.rollback()  # all is read: no transaction stays open while it is analysed
@@ -166,6 +169,7 @@ def outcome_of(task: Task) -> Outcome:
         lows_c=cold_weeks(*result.history.temperatures) if task.wants_trends else {},
         trends=trends(result) if task.wants_trends else None,
         hand=result.hand,
+        checks=checks(result) if task.wants_trends else None,
         sold=why_away(task.work) == AWAY["sold"],
     )
 

@@ -28,6 +28,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "register": Command("recording", "Read vehicles and line lists from two CSV files"),
     "ingest": Command("recording", "Record the messages of a broker until stopped"),
     "replay": Command("recording", "Record the messages of log files"),
+    "poll": Command("telematics", "Ask telematics servers for hours and positions: add, list, remove, run"),
     "watch": Command("serve", "Keep findings and alarms up to date and deliver alerts, until stopped"),
     "analyse": Command("analysis", "Bring findings, fills and forecasts up to date, once"),
     "findings": Command("analysis", "Print what was found, past findings included"),

@@ -151,11 +151,19 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
         html.Div([rows.mark(f.severity), " ", FINDING_KINDS[f.kind].title])
         for f in told.beside.get((need.fleet, need.vehicle), ())
     ]
+    home = told.visiting.get((need.fleet, need.vehicle))
+    stands = [html.Div(f"of {home}, stands here", className="small dim")] if home else []
     until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
     return html.Tr(
         [
             html.Td(html.Span(className="box"), className="round-on-paper-cell"),
-            html.Td([dcc.Link(need.unit, href=link, className="unit"), html.Div(need.vehicle, className="small dim")]),
+            html.Td(
+                [
+                    dcc.Link(need.unit, href=link, className="unit"),
+                    html.Div(need.vehicle, className="small dim"),
+                    *stands,
+                ]
+            ),
             html.Td(
                 f"{need.level_on(visit.day):.0f} %" if need.fills else "–",
                 className="num",

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, and_, case, func, select
+from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
 
 from analytics.alarms import outbox
 from analytics.alarms.evaluate import Alarm
@@ -36,6 +36,8 @@ class AlarmRow:
 PAGE_ROWS: Final = 50
 MOST_ALARMS: Final = 200  # where they are not listed page by page; of those that are over a fifth of it
 _OVER_DAYS: Final = 90
+_MOST_OVER: Final = 10_000
+WORKSHOP_KEY: Final = "workshop-"  # begins the name of the one record of work that a workshop may make for an alarm
 
 # In the order in which they want somebody.
 STATES: Final = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
@@ -72,6 +74,18 @@ def alarms(
     with engine.connect() as connection:
         found = _read(connection, standing, _WORST, most)
         return found + (_read(connection, [*_past(), *mine], _NEWEST, most // 5) if over else [])
+
+
+def over_and_given(engine: Engine, to: str, depot: str = "") -> list[AlarmRow]:
+    """What is over while somebody is still asked to deal with it: `to`, or an order of theirs, and they have not recorded work on it."""
+    table, step, work = schema.alarm, schema.transition, schema.work
+    theirs = (table.c.assigned_to == to) | table.c.assigned_to.startswith(f"{to}, order ", autoescape=True)
+    asked = select(step.c.alarm_id).where(step.c.alarm_id == table.c.id, step.c.event == "assign", step.c.who == to)
+    key = literal(WORKSHOP_KEY) + cast(table.c.id, String)
+    done = select(work.c.key).where(work.c.vehicle_id == table.c.vehicle_id, work.c.key == key)
+    chosen = [~table.c.active, theirs, asked.exists(), ~done.exists(), *_of(Scope("", depot), None)]
+    with engine.connect() as connection:
+        return _read(connection, chosen, _NEWEST, _MOST_OVER)
 
 
 def _past() -> list[Any]:

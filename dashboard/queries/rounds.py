@@ -19,6 +19,7 @@ from dashboard.queries.hand import JUST_GREASED, HandDue, read_hand
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema
 from ingest.setups import Setup
+from ingest.stands import depot_of
 from ingest.times import DAY_US, instant
 from ingest.work_records import read_work
 
@@ -32,6 +33,7 @@ class Round:
     visits: tuple[Visit, ...]
     beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
     undated: tuple[str, ...]
+    visiting: dict[tuple[str, str], str]  # (fleet, vehicle) -> where it is registered, of those that stand here only
     changes: dict[str, Change]  # grease -> what has to be filled instead before it gets cold
     points_undated: int = 0  # points greased by hand that no stop passes and of which no date is known
 
@@ -52,10 +54,9 @@ def due_by_depot(engine: Engine, scope: Scope, now_us: int) -> list[DepotDue]:
     def within_days(days: int) -> Any:
         return func.sum(case((who.c.due_early_us <= now_us + days * DAY_US, 1), else_=0))
 
+    of = depot_of(who, now_us).label("of")
     counted = (
-        select(who.c.depot, within_days(0), within_days(7), within_days(28))
-        .where(~who.c.sold, *within(who, scope))
-        .group_by(who.c.depot)
+        select(of, within_days(0), within_days(7), within_days(28)).where(~who.c.sold, *within(who, scope)).group_by(of)
     )
     with engine.connect() as connection:
         found = [DepotDue(depot, *map(int, numbers)) for depot, *numbers in connection.execute(counted)]
@@ -85,7 +86,7 @@ class Asked:
 def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
     """What the vehicles of a depot ask for, by the newest analysis."""
     analysis = schema.analysis
-    setups = {one.id: one.in_force(at_us) for one in read_vehicles(connection, vehicles_at(connection, depot))}
+    setups = {one.id: one.in_force(at_us) for one in read_vehicles(connection, vehicles_at(connection, depot, at_us))}
     done = read_work(connection, list(setups))
     rows = connection.execute(
         select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us, analysis.c.filled_us).where(
@@ -124,7 +125,7 @@ def read_round(
         rows = connection.execute(
             select(finding, who.c.fleet, who.c.vehicle)
             .join(who, who.c.vehicle_id == finding.c.vehicle_id)
-            .where(who.c.depot == depot, *visible(who), finding.c.ended_us.is_(None))
+            .where(depot_of(who, at_us) == depot, *visible(who), finding.c.ended_us.is_(None))
             .where(finding.c.kind != "low_level")  # the visit itself
         ).mappings()
         beside: dict[tuple[str, str], list[Finding]] = {}
@@ -151,6 +152,7 @@ def read_round(
         tuple(visits),
         {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in beside.items()},
         asked.undated,
+        {(one.setup.fleet, one.setup.vehicle): one.setup.depot for one in asked.refillable if one.setup.depot != depot},
         changes,
         sum(one.state == "unknown" and (one.fleet, one.vehicle) not in stopped for one in points),
     )

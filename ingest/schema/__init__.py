@@ -3,8 +3,8 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
-from ingest.schema.account import greased, greased_kind, greased_week, verdict, wear
-from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
+from ingest.schema.account import greased, greased_kind, greased_week, model_check, verdict, wear
+from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, push_browser, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.greases import cold_week, grease
 from ingest.schema.hand import hand_due
@@ -22,6 +22,7 @@ from ingest.schema.recording import (
 )
 from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
 from ingest.schema.setups import hand_point, line, remark, setup, work
+from ingest.schema.telematics import stood, telematics
 
 __all__ = [
     "access_token",
@@ -51,10 +52,12 @@ __all__ = [
     "line",
     "message",
     "metadata",
+    "model_check",
     "name_range",
     "outbox",
     "person",
     "price",
+    "push_browser",
     "quarantine",
     "recorder_stats",
     "refusal",
@@ -62,7 +65,9 @@ __all__ = [
     "route",
     "saved_view",
     "setup",
+    "stood",
     "supply",
+    "telematics",
     "thinned",
     "transition",
     "vehicle",

@@ -14,9 +14,11 @@ from analytics.findings import Finding, urgency
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components, formatting
 from dashboard.figures import theme
+from dashboard.pages import model_table
 from dashboard.pages.vehicle import cause, charts, files, hand, lines, side, timer, wear, work_form, work_history
 from dashboard.queries import scope, vehicle
 from dashboard.queries.greases import mixed, warnings
+from dashboard.queries.model import checks_of
 from dashboard.queries.vehicle import Record
 from dashboard.queries.wear import trends_of
 from dashboard.units import VOLUMES
@@ -139,7 +141,10 @@ def _shown(result: Result, found: tuple[Record, ...], opened: int | None) -> dic
         "set-up": side.set_up(result),
         "hand": hand.section(result),
         "lines": lines.line_list(result, opened),
-        "wear": wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
+        "wear": [
+            wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
+            model_table.of_vehicle(checks_of(engine(), setup.fleet, setup.vehicle)),
+        ],
         "past": cause.past(result),
     }
 
