@@ -144,7 +144,9 @@ def _nothing_found(database: str) -> str:
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         number, heard = connection.execute(
-            select(func.count(), func.count(schema.vehicle.c.heard_us)).select_from(table)
+            select(func.count(), func.count(schema.vehicle.c.heard_us))
+            .select_from(table)
+            .where(schema.vehicle_summary.c.controller)  # of others nothing could be heard
         ).one()
     if not number:
         return "No vehicles are registered."
