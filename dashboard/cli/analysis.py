@@ -136,19 +136,20 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
 
 def _nothing_found(database: str) -> str:
     """That nothing was found, and of how many vehicles nothing could be."""
-    from sqlalchemy import func, select
+    from sqlalchemy import case, func, select
 
     from ingest import schema
 
     table = schema.vehicle_summary.join(schema.vehicle, schema.vehicle.c.id == schema.vehicle_summary.c.vehicle_id)
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
-        number, heard = connection.execute(
-            select(func.count(), func.count(schema.vehicle.c.heard_us))
-            .select_from(table)
-            .where(schema.vehicle_summary.c.controller)  # of others nothing could be heard
+        could_be = schema.vehicle_summary.c.controller  # of others nothing could be heard
+        registered, number, heard = connection.execute(
+            select(func.count(), func.count(case((could_be, 1))), func.count(schema.vehicle.c.heard_us)).select_from(
+                table
+            )
         ).one()
-    if not number:
+    if not registered:
         return "No vehicles are registered."
     return (
         "No findings." if heard == number else f"No findings; {number - heard} of {number} vehicles were never heard."
