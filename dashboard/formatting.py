@@ -168,6 +168,10 @@ def work_details(one: Work) -> list[str]:
         f"every {one.interval_min:g} min" if one.interval_min is not None else "",
         f"for {one.run_s:g} s" if one.run_s is not None else "",
         one.depot or "",
+        f"point{'s' * (len(one.points) > 1)} {', '.join(map(str, one.points))}" if one.points else "",
+        f"{one.engine_h:,.10g} h" if one.engine_h is not None else "",
+        f"{one.odometer_km:,.10g} km" if one.odometer_km is not None else "",
+        "the meter was replaced or put to zero" if one.new_meter else "",
         FOUND[one.found].lower() if one.found else "",
         one.cause or "",
         one.note,
@@ -204,6 +208,7 @@ EVENTS = {
     "take_out": "taken out of service",
     "put_back": "put back into service",
     "assign": "assigned",
+    "withdraw": "request withdrawn",
 }
 
 
@@ -220,7 +225,10 @@ def depot_wishes(depot: Depot) -> list[str]:
     holidays = "no public holidays kept"
     if depot.country is not None:
         holidays = f"public holidays of {'-'.join(filter(None, (depot.country, depot.region)))} kept"
-    return [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+    told = [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
+    if depot.latitude is not None and depot.longitude is not None:
+        told.append(f"serves who stands within {depot.radius_m:g} m of {depot.latitude:g}, {depot.longitude:g}")
+    return told
 
 
 def closing(closed: ClosedDays) -> str:

@@ -8,6 +8,7 @@ from dash import Input, Output, State, callback, html
 from flask import session
 
 from dashboard import accounts, change_log, components
+from dashboard.pages import my_browsers
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
 from dashboard.web.database import engine
 from ingest import times
@@ -15,7 +16,8 @@ from ingest.bounds import text_of
 from ingest.database import reachable, writing
 from ingest.errors import Problem
 
-dash.register_page(__name__, path="/me", name="Units", title="Units and password")
+dash.register_page(__name__, path="/me", name="Units", title="Units, alerts and password")
+my_browsers.register()
 
 
 def layout(**_: Any) -> html.Div:
@@ -54,6 +56,7 @@ def layout(**_: Any) -> html.Div:
                 ],
                 "Kept for you, on every device that you sign in on." if name else "Kept on this device.",
             ),
+            my_browsers.section(),
             *(
                 [components.section("Password", password, "Signs you out everywhere."), _second_factor()]
                 if name

@@ -63,6 +63,11 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
         ("Assigned to", row.assigned_to or "nobody"),
         ("Raised", formatting.moment(alarm.raised_us, row.timezone, with_zone=True)),
     ]
+    given = next((s for s in reversed(steps) if s.event in ("assign", "withdraw")), None)
+    if given is not None and given.event == "withdraw":
+        facts.append(
+            ("Request withdrawn", f"{given.why}, {formatting.moment(given.at_us, row.timezone, with_zone=True)}")
+        )
     hours = alarm.evidence.get("hours_since_grease")
     if hours is not None:
         facts.append(("Without grease", f"{hours:.0f} ignition hours"))

@@ -8,7 +8,7 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
 from analytics.alarms import outbox, transports
-from analytics.alarms.routes import add_route, find_route, mailboxes, masked, read_routes, remove_route
+from analytics.alarms.routes import Route, add_route, find_route, mailboxes, masked, read_routes, remove_route
 from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
@@ -27,7 +27,7 @@ def route_rows() -> Any:
     told = {one.id: f"; {aside[one.id]} refused for good and set aside" if one.id in aside else "" for one in found}
     rows = [
         html.Tr(
-            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(", ".join(mailboxes(one.address)) or "–"),
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(_whom(one)),
              html.Td(formatting.route(one) + told[one.id]),
              html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
         )
@@ -38,6 +38,12 @@ def route_rows() -> Any:
     return html.Div(
         components.table(("Route", "By way of", "Recipients", "What", ""), rows, "plain-wrap"), className="wide"
     )
+
+
+def _whom(one: Route) -> str:
+    if one.owner is not None:
+        return f"{one.owner.label}{f' of {one.owner.name}' if one.owner.name else ''}"
+    return ", ".join(mailboxes(one.address)) or "–"
 
 
 def _button(what: str, number: int, text: str) -> html.Button:
