@@ -120,7 +120,7 @@ def _as_text(column: Any) -> Any:
         return column
     at = pd.DatetimeIndex(column.to_pandas())
     local, utc = (one.tz_localize(None).as_unit("us").asi8 for one in (at, at.tz_convert("UTC")))
-    missing = at.isna()
+    missing = np.asarray(at.isna())
     minutes, which = np.unique(np.where(missing, 0, local - utc) // 60_000_000, return_inverse=True)
     told = [f"{'-' if m < 0 else '+'}{abs(m) // 60:02d}:{abs(m) % 60:02d}" for m in minutes]
     offsets = pyarrow.array(told, pyarrow.string())
