@@ -18,6 +18,7 @@ TRADE: Final = (
     Term("Automatic lubrication system", "A pump on the vehicle that sends grease to the lubrication points while the vehicle works."),
     Term("Lubrication point", "A place that needs grease, such as a kingpin, a hinge or a brake camshaft."),
     Term("Critical point", "A lubrication point on which steering or braking depends."),
+    Term("Hand point", "A lubrication point that somebody greases with a grease gun, at an interval of hours, kilometres or days."),
     Term("Line", "The tube from the pump, or from a divider, to one lubrication point."),
     Term("Bundle", "Lines that are laid together, such as those to the front left wheel."),
     Term("Line list", "The list of a vehicle's lines, with the point, the dose and the pressure channel of each."),

@@ -56,6 +56,8 @@ def without_findings(r: FleetRow) -> str:
     refill = r.detail.refill if r.detail else None
     if refill is not None and refill.state in ("soon", "due"):
         return "Refill now." if refill.state == "due" else "Refill soon."
+    if not r.controller:
+        return "No controller: its points are greased by hand."
     if r.heard_us is None:
         return "Nothing was ever heard from it: nobody knows how it is."
     if r.detail is None:
@@ -117,6 +119,8 @@ def lines_in_words(lines: Sequence[LineCondition]) -> str:
 def level(r: FleetRow) -> html.Div:
     """The reservoir as a bar with its low mark, and how much goes in."""
     refill = r.detail.refill if r.detail else None
+    if not r.controller:
+        return html.Div(html.Span("no reservoir", className="dim"), className="level")
     if refill is None or refill.level_pct is None:
         return html.Div(
             [components.level_bar(None, r.low_mark_pct), html.Span("not known", className="dim")], className="level"
@@ -140,6 +144,8 @@ def level(r: FleetRow) -> html.Div:
 def refill_words(r: FleetRow) -> str:
     """When it is to be filled."""
     refill = r.detail.refill if r.detail else None
+    if not r.controller:
+        return "greased by hand"
     if refill is None:
         return "not known yet"
     if refill.state == "due":

@@ -12,6 +12,14 @@ def _level_sensor(facts: Facts) -> str:
         return f"The level reading has stayed at {e['stuck_pct']:g} % although cycles used grease."
     if "read_high_pct" in e:
         return f"The level reading rose by {e['read_high_pct']:.0f} points at once and later fell back by as many: nothing was filled in."
+    if "stepped_pct" in e:
+        way = "high" if e["stepped_pct"] > 0 else "low"
+        return (
+            f"The level reading stepped by {abs(e['stepped_pct']):.0f} points at once and full reservoirs read {way} by as many since;"
+            " the level is put right by that."
+        )
+    if "drifted_pct" in e:
+        return f"Full reservoirs read higher and higher, by now {e['drifted_pct']:.0f} points; the level is put right by that."
     if "reading_pct" in e:
         return f"The level reading fell to {e['reading_pct']:g} % at once and cannot be true."
     return f"No level reading came for {e.get('missing_h', 0):.0f} ignition hours while the rest went on."
@@ -35,7 +43,8 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         title="Level sensor",
         group="readings",
         severity="plan",
-        meaning="The level reading is stuck, missing or impossible; until it is mended, refill dates are worked out from counted cycles.",
+        meaning="The level reading is stuck, missing, impossible or off; until it is mended, refill dates are worked out from counted"
+        " cycles, or from the reading put right.",
         cause="A plug or wire, or the sensor itself; a follower plate that is caught.",
         checks=(
             Check(

@@ -12,11 +12,12 @@ from analytics.account.greased import Kept
 from analytics.account.points import point_kind
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.archive import Past
+from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.model_check import Check
 from analytics.vehicle.wear import Trend
 from ingest import schema
-from ingest.setups import Setup
+from ingest.setups import HandPoint, Setup
 from ingest.times import HOUR_US, instant
 
 _DOSES: Final = ("planned", "arrived", "failed")
@@ -99,6 +100,22 @@ def keep_dry_points(connection: Connection, vehicle_id: int, setup: Setup, lines
         connection.execute(
             insert(table), [{"vehicle_id": vehicle_id} | dict(zip(names, row, strict=True)) for row in wanted]
         )
+
+
+def keep_hand(connection: Connection, vehicle_id: int, states: Sequence[HandState]) -> None:
+    """Make this how a vehicle's points stand that are greased by hand; most vehicles have none."""
+    table = schema.hand_due
+    names = [column.name for column in table.columns]
+    wanted = {
+        (vehicle_id, *(getattr(one.point if name in HandPoint.__struct_fields__ else one, name) for name in names[1:]))
+        for one in states
+    }
+    held = {tuple(row) for row in connection.execute(select(table).where(table.c.vehicle_id == vehicle_id))}
+    if held == wanted:
+        return
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    if wanted:
+        connection.execute(insert(table), [dict(zip(names, row, strict=True)) for row in wanted])
 
 
 TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more often would tell nothing

@@ -96,9 +96,12 @@ class _Series:
 
 def trends(result: Result, settings: Settings = DEFAULTS) -> list[Trend]:
     """Every trend that enough days tell of."""
-    if not result.history.metered:
+    history = result.history
+    if not history.metered or not len(history.heard_h) or history.heard_h[-1] - history.heard_h[0] < FEWEST_H:
         return []
-    found = (_trend(result, one) for one in (*_series(result, settings), *_dose(result, settings)))
+    many_days = history.heard_us[-1] - history.heard_us[0] > (FEWEST_DAYS - 2) * DAY_US
+    series = (*(_series(result, settings) if many_days else ()), *_dose(result, settings))
+    found = (_trend(result, one) for one in series)
     return [one for one in found if one is not None]
 
 

@@ -42,6 +42,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "depot": Command("routes", "Show or change a depot's alert settings and closed days"),
     "calendar": Command("routes", "Make a secret calendar address for a depot's refills"),
     "round": Command("planning", "Plan the refill visits to a depot"),
+    "points": Command("points", "List points greased by hand and when each is due"),
     "work": Command("work", "Record work on a vehicle's system, or list it"),
     "workshop": Command("workshop", "Exchange work with the workshop's program, by files in a folder"),
     "commission": Command("planning", "Say what is proven of a freshly fitted system, and what not yet"),

@@ -12,8 +12,8 @@ from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.kinds.kind import FILLING_PUMP
 from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
-from dashboard import accounts, components, formatting, rows
-from dashboard.exports import calendar, csv, greases
+from dashboard import accounts, components, formatting, point_tick, rows
+from dashboard.exports import calendar, csv, greases, hand
 from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
 from dashboard.queries.scope import Scope, scope_of
@@ -66,7 +66,7 @@ def _choices(days: str, limit: str) -> list[Any]:
             id="round-container", label=f"A container holds, {accounts.my_units().volume}", min=0.1, w=150, placeholder="loose",
             debounce=400, persistence=True, persistence_type="local",
         ),
-        components.who("round-by", "Filled by"),
+        components.who(point_tick.BY, "Filled or greased by"),
     ]  # fmt: skip
 
 
@@ -99,6 +99,10 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
     else:
         in_full = html.Div(components.cautions_in_full(), className="on-paper")
         shown = [components.cautions(), html.P(FILL_STEP, className="dim"), *shown, in_full]
+    if told.points_undated:
+        address = scope.address("/points", Scope(depot=told.depot), state="unknown")
+        said = f"Of {told.points_undated} points greased by hand no date is known: "
+        shown.append(html.P([said, dcc.Link("the list says why", href=address), "."], className="dim"))
     if told.undated:
         shown.append(html.P(f"No date is known for: {', '.join(told.undated)}.", className="dim"))
     return shown
@@ -114,12 +118,14 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
         FINDING_KINDS[f.kind] for stop in visit.stops for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
     ]
     others = (thing for kind in kinds for thing in kind.take if thing != FILLING_PUMP)
-    tools = dict.fromkeys(["filling pump with the fitting of each reservoir", "rags", *others])
-    heads = ("", "Vehicle", "Expected level", "Needs", "Fill by", "Other findings", "Filled")
+    pump = ["filling pump with the fitting of each reservoir"] if visit.fills else []
+    gun = ["grease gun"] if any(stop.by_hand for stop in visit.stops) else []
+    tools = dict.fromkeys([*pump, *gun, "rags", *others])
+    heads = ("", "Vehicle", "Expected level", "Needs", "Go by", "Other findings", "Done")
     table = components.table(heads, [_stop(told, visit, stop) for stop in visit.stops], "round")
     when = "Today" if visit.day == 0 else f"{day:%A} {formatting.day(day)}"
     along = [
-        html.P([html.Strong("Grease: "), "; ".join(take), "."]),
+        *([html.P([html.Strong("Grease: "), "; ".join(take), "."])] if take else []),
         html.P([html.Strong("Take along: "), "; ".join(tools), "."]),
     ]
     colder = [told.changes[grease] for grease in sorted(visit.litres) if grease in told.changes]
@@ -127,7 +133,15 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
         html.P([html.Strong("Grease for the weeks to come: "), f"{one.held.called}, {greases.change(one)}."])
         for one in colder
     ]
-    return components.section(f"{when}: {len(visit.stops)} to fill", [*along, table])
+    along += [html.P(hand.GUN, className="dim")] if gun else []
+    return components.section(f"{when}: {visited(visit)}", [*along, table])
+
+
+def visited(visit: Visit) -> str:
+    """3 to fill, 1 to grease by hand."""
+    only = len(visit.stops) - visit.fills
+    parts = [f"{visit.fills} to fill"] if visit.fills else []
+    return ", ".join([*parts, *([f"{only} to grease by hand"] if only else [])])
 
 
 def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
@@ -150,13 +164,35 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
                     *stands,
                 ]
             ),
-            html.Td(f"{need.level_on(visit.day):.0f} %", className="num", **{"data-head": "Expected level"}),
-            html.Td(formatting.litres(stop.litres), className="num", **{"data-head": "Needs"}),
-            html.Td(until, **{"data-head": "Fill by"}),
+            html.Td(
+                f"{need.level_on(visit.day):.0f} %" if need.fills else "–",
+                className="num",
+                **{"data-head": "Expected level"},
+            ),
+            html.Td(formatting.litres(stop.litres) if need.fills else "–", className="num", **{"data-head": "Needs"}),
+            html.Td(until, **{"data-head": "Go by"}),
             html.Td(beside or "–", **{"data-head": "Other findings"}),
-            html.Td(_tick(need.fleet, need.vehicle), className="round-cell-tick"),
+            html.Td(
+                [*(_tick(need.fleet, need.vehicle) if need.fills else []), *_by_hand(stop, visit)],
+                className="round-cell-tick",
+            ),
         ]
     )
+
+
+def _by_hand(stop: Stop, visit: Visit) -> list[Any]:
+    """The points to grease by hand at a stop, with what ticks them off."""
+    if not stop.by_hand:
+        return []
+    points = [(one.number, f"{one.number} {one.point}, {hand.amount(one)}") for one in stop.by_hand]
+    heading = html.Div("Grease by hand: " + points[0][1] if len(points) == 1 else "Grease by hand:", className="small")
+    need = stop.need
+    return [
+        html.Div(
+            [heading, point_tick.tick(need.fleet, need.vehicle, f"visit-{visit.day}", points)],
+            className="points-by-hand",
+        )
+    ]
 
 
 def _tick(fleet: str, vehicle: str) -> list[Any]:
@@ -189,7 +225,7 @@ clientside_callback(
     Output({"type": "round-key", **_ONE}, "data"),
     Input({"type": "round-filled", **_ONE}, "n_clicks"),
     State({"type": "round-filled", **_ONE}, "id"),
-    State("round-by", "value"),
+    State(point_tick.BY, "value"),
     State({"type": "round-litres", **_ONE}, "value"),
     State("round-unit", "data"),
     prevent_initial_call=True,
@@ -200,7 +236,7 @@ clientside_callback(
     Output({"type": "round-undo", **_ONE}, "style", allow_duplicate=True),
     Input({"type": "round-undo", **_ONE}, "n_clicks"),
     State({"type": "round-filled", **_ONE}, "id"),
-    State("round-by", "value"),
+    State(point_tick.BY, "value"),
     State({"type": "round-key", **_ONE}, "data"),
     prevent_initial_call=True,
 )

@@ -15,6 +15,7 @@ from dashboard import components, formatting, rows
 from dashboard.exports import wear
 from dashboard.queries import scope, today
 from dashboard.queries.fleet import FleetRow
+from dashboard.queries.hand import HandCount
 from dashboard.queries.scope import Scope, address, scope_of
 from dashboard.queries.today import CALENDAR_DAYS, DepotWork, Figure, News, Today
 from dashboard.queries.wear import Wearing
@@ -48,12 +49,13 @@ def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
     """From the whole to the one."""
     if not told.vehicles:
         return [html.H1("Today"), components.first_steps()]
+    left = [work(told.work, chosen), *points(told.points, chosen), news(told.news), drifting(told, chosen)]
     return [
         html.H1(sentence(told)),
         html.Div(figures(told, chosen), className="today-figures"),
         html.Div(
             [
-                html.Div([work(told.work, chosen), news(told.news), drifting(told, chosen)], className="today-left"),
+                html.Div(left, className="today-left"),
                 html.Div(calendar(told, chosen, now_us), className="today-right"),
             ],
             className="today-columns",
@@ -84,7 +86,12 @@ def figures(told: Today, chosen: Scope) -> list[Any]:
         _figure("Points greased as planned, last week", told.greased, "/account", " %"),
         _figure("Vehicles that need somebody", told.urgent, scope.address("/fleet", chosen, need="act_now")),
         _figure("Refills due in 7 days", told.due, scope.address("/rounds", chosen, days="7")),
-        _figure("Vehicles heard in 24 h", told.heard, scope.address("/fleet", chosen, sort="heard"), of=told.vehicles),
+        _figure(
+            "Vehicles heard in 24 h",
+            told.heard,
+            scope.address("/fleet", chosen, sort="heard"),
+            of=told.vehicles - told.by_hand,
+        ),
     ]
 
 
@@ -145,6 +152,19 @@ def work(found: Sequence[DepotWork], chosen: Scope) -> html.Section:
             *([dcc.Link(f"and {left} more", href=scope.address("/fleet", here, need="act_now"))] if left else []),
         ]
     return html.Section(parts, className="card")
+
+
+def points(found: Sequence[HandCount], chosen: Scope) -> list[html.Section]:
+    """What is to be greased by hand, by depot; nothing where no such point is registered."""
+    if not found:
+        return []
+    shown = []
+    for one in found:
+        told = [f"{one.due} due", f"{one.soon} more within 7 days"]
+        told += [f"no date is known of {one.unknown}"] if one.unknown else []
+        href = scope.address("/points", Scope(chosen.fleet, one.depot))
+        shown.append(html.Li([dcc.Link(one.depot, href=href), f": {', '.join(told)}"]))
+    return [html.Section([html.H2("Points greased by hand"), html.Ul(shown, className="plain-list")], className="card")]
 
 
 def _vehicle(r: FleetRow) -> html.Li:

@@ -7,6 +7,7 @@ from ingest.schema.account import greased, greased_kind, greased_week, model_che
 from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, push_browser, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.greases import cold_week, grease
+from ingest.schema.hand import hand_due
 from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
 from ingest.schema.prices import dry_point, hourly_rate, price
 from ingest.schema.recording import (
@@ -20,7 +21,7 @@ from ingest.schema.recording import (
     vehicle,
 )
 from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
-from ingest.schema.setups import line, remark, setup, work
+from ingest.schema.setups import hand_point, line, remark, setup, work
 from ingest.schema.telematics import stood, telematics
 
 __all__ = [
@@ -45,6 +46,8 @@ __all__ = [
     "greased",
     "greased_kind",
     "greased_week",
+    "hand_due",
+    "hand_point",
     "hourly_rate",
     "line",
     "message",

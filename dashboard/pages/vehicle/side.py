@@ -26,7 +26,12 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
     """Who it is and how it is, in one line that stays in sight."""
     setup, now = result.history.setup, result.history.as_of_us
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
-    priority = priority_of(open_, result.refill.state, line_conditions(result), heard=heard is not None)
+    priority = priority_of(
+        open_, result.refill.state, line_conditions(result), heard=heard is not None or not setup.controller
+    )
+    if not setup.controller:
+        told: Facts = [("Depot", setup.depot), ("Controller", "none: greased by hand")]
+        return [html.H1([setup.unit, " ", components.need(priority)]), _facts(told, "vehicle-bar-facts")]
     facts = [
         ("Depot", setup.depot),
         ("Last heard", formatting.ago(heard, now)),
@@ -109,8 +114,16 @@ def alarms_of(fleet: str, name: str) -> list[Any]:
 def set_up(result: Result) -> Any:
     """What is registered of it, and its sheets."""
     setup = result.history.setup
+    if not setup.controller:
+        facts: Facts = [
+            ("Vehicle", f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
+            ("System", f"none: {len(setup.hand_points)} points greased by hand"),
+            ("Grease", setup.grease_and_grade),
+            ("Time zone", setup.timezone),
+        ]
+        return components.section("Set-up", _facts(facts))
     confirmation = {True: "yes", False: "no", None: "not known"}[setup.confirmation]
-    facts: Facts = [
+    facts = [
         ("Vehicle", f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
         ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {formatting.pressure(setup.relief_kpa)}"),
         ("Reservoir", f"{formatting.litres(setup.reservoir_l)}, level by {setup.level}"),
