@@ -5,6 +5,8 @@ from typing import Final
 
 from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind
 
+_AS_BAR: Final = 20  # and more is a pressure that grease takes, were it bar
+
 
 def _level_sensor(facts: Facts) -> str:
     e = facts.evidence
@@ -27,7 +29,11 @@ def _level_sensor(facts: Facts) -> str:
 
 def _pressure_sensor(facts: Facts) -> str:
     if "no_pressure_kpa" in facts.evidence:
-        return f"{facts.where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected."
+        in_bar = facts.evidence["no_pressure_kpa"] >= _AS_BAR
+        why = (
+            "the line was never connected, or its readings are in bar" if in_bar else "or the line was never connected"
+        )
+        return f"{facts.where} has shown no pressure since it was first heard: the sensor is dead, {why}."
     return f"The pressure reading of {facts.where[0].lower() + facts.where[1:]} is stuck, missing or impossible."
 
 
