@@ -35,12 +35,12 @@ def what(one: Check) -> str:
 
 def spread(one: Check) -> str:
     """One standard deviation."""
-    return "not known" if one.spread_percent is None else f"±{one.spread_percent:.0f} %"
+    return "not known" if one.spread_percent is None else f"±{one.spread_percent:.0f}\N{NO-BREAK SPACE}%"
 
 
 def outside(one: Check) -> str:
     """Share outside limits that should hold 95 %."""
-    return "not known" if one.outside is None else f"{100 * one.outside:.0f} %"
+    return "not known" if one.outside is None else f"{100 * one.outside:.0f}\N{NO-BREAK SPACE}%"
 
 
 def memory(one: Check) -> str:
