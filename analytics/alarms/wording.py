@@ -68,8 +68,25 @@ def address_of(setup: Setup, site: str) -> str:
     return f"{site}/vehicle/{quote(setup.fleet)}/{quote(setup.vehicle)}"
 
 
-def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[str, str]:
-    """(title, text) of what stands at a depot, most urgent first; what is over is no work any more, and told of in one line."""
+@dataclass(frozen=True)
+class ByHand:
+    """How many points greased by hand are due at a depot, and on how many of those steering or braking depends."""
+
+    due: int = 0
+    critical: int = 0
+
+    def told(self, depot: str, site: str) -> list[str]:
+        """In one line; nothing where none is due."""
+        if not self.due:
+            return []
+        warned = f", steering or braking depends on {self.critical} of them" if self.critical else ""
+        one = "point greased by hand is" if self.due == 1 else "points greased by hand are"
+        return [f"{self.due} {one} due{warned}: {site}/points?depot={quote(depot)}"]
+
+
+def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str, by_hand: ByHand = ByHand()) -> tuple[str, str]:
+    """(title, text) of what stands at a depot, most urgent first; what is over is no work any more, and told of in one line, and so is how
+    much is to be greased by hand."""
     standing = [row for row in rows if row[1].stands]
     counts = {s: sum(told.severity == s for _, told in standing) for s in SEVERITY_WORDS}
     said = ", ".join(f"{number} {SEVERITY_WORDS[s].lower()}" for s, number in counts.items() if number)
@@ -88,8 +105,9 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
     if over:
         more = f", and {len(over) - _SHOWN_IN_DIGEST} more" if len(over) > _SHOWN_IN_DIGEST else ""
         shown.append(f"Over, nothing to do ({len(over)}): {'; '.join(over[:_SHOWN_IN_DIGEST])}{more}.")
-    return f"{depot} today: {said or 'nothing stands'}", "\n\n".join(
-        [*shown, "\n".join(CAUTIONS), f"All alarms: {site}/alarms?depot={quote(depot)}"]
+    said = said or (f"{by_hand.due} to grease by hand" if by_hand.due else "nothing stands")
+    return f"{depot} today: {said}", "\n\n".join(
+        [*shown, *by_hand.told(depot, site), "\n".join(CAUTIONS), f"All alarms: {site}/alarms?depot={quote(depot)}"]
     )
 
 

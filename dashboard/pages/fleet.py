@@ -189,6 +189,7 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
 def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: bool = False) -> html.Tr:
     """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
+    week = f"{done} of {expected}" if expected else "none due" if r.controller else "–"
     strip = rows.strip(r.detail.lines if r.detail else ()) if r.controller else "–"
     heard = formatting.ago(r.heard_us, now_us) if r.controller else "no controller"
     online = {True: "online", False: "offline"}.get(r.online) if r.online is not None else None
@@ -201,7 +202,7 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
             html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": "Level"}),
             html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": "Refill"}),
             html.Td(
-                f"{done} of {expected}" if expected else "none due", className=f"num{'' if done == expected else ' state-plan'}",
+                week, className=f"num{'' if done == expected else ' state-plan'}",
                 **{"data-head": "7 days"},
             ),
             html.Td(heard, className="num", title=online, **{"data-head": "Heard"}),

@@ -110,6 +110,7 @@ vehicle_summary = Table(
     Column("drifting", Integer),  # lines that are on their way, and called nothing yet; null: not counted yet
     Column("detail", JSON),  # `pipeline.vehicle_summary.Detail`; null before the first analysis
     Index("ix_vehicle_summary_order", "need", "rank"),
+    Index("ix_vehicle_summary_name", "fleet", "vehicle"),  # in which programs read it, a part at a time
     Index("ix_vehicle_summary_due", "sold", "due_early_us", "fleet", "depot"),
     Index("ix_vehicle_summary_drifting", "sold", "drifting"),
     Index(
@@ -127,6 +128,17 @@ depot_day = Table(
     Column("urgent", Integer),  # vehicles that could not wait
     Column("due", Integer),  # vehicles with a refill due within seven days
     Column("heard", Integer),  # vehicles that were heard that day
+)
+
+# What was answered to questions of a time (`pipeline.asked.Answer`), vehicle by vehicle; it holds while nothing is recorded.
+asked = Table(
+    "asked",
+    metadata,
+    Column("as_of_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("place", Integer, primary_key=True, autoincrement=False),  # in the order of fleets and vehicles
+    Column("fleet_revision", BigInteger, nullable=False),
+    Column("made_by", String(32), nullable=False),
+    Column("answer", JSON, nullable=False),
 )
 
 # Which analyser works on a vehicle, and until when nobody else begins: one that dies loses its claim by itself.
