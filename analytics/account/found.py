@@ -7,6 +7,7 @@ from typing import Final
 
 from analytics.kinds import FINDING_KINDS
 from analytics.statistics.rates import Share, share
+from ingest.languages import cldr, later, trn
 from ingest.times import DAY_US
 from ingest.work import Found
 
@@ -16,8 +17,8 @@ IN_VAIN_DAYS: Final = 365
 
 # Causes that are offered where something is recorded (common practice, no source); anything else may be written.
 CAUSES: Final = (
-    "dirt or hardened grease", "tube crushed or chafed", "fitting loose or broken", "joint seized", "wrong grease filled",
-    "reservoir ran empty", "wiring or connector", "fuse or supply", "sensor", "timer set otherwise", "damage from outside",
+    later("dirt or hardened grease"), later("tube crushed or chafed"), later("fitting loose or broken"), later("joint seized"), later("wrong grease filled"),
+    later("reservoir ran empty"), later("wiring or connector"), later("fuse or supply"), later("sensor"), later("timer set otherwise"), later("damage from outside"),
 )  # fmt: skip
 # What somebody may set right where findings of a kind sent people in vain. Nothing is set by itself: nobody would know of it.
 SET_RIGHT: Final = {
@@ -93,18 +94,17 @@ def tally(kind: str, latest_first: Sequence[Verdict], group: str = "") -> Tally:
 def sentence(told: Tally) -> str:
     """Of the last 40 of this kind that somebody looked at, 37 were as told ..."""
     of, true = told.true.of, told.true.hits
-    which = (
-        f"Of the last {of} of this kind that somebody looked at"
-        if of > 1
-        else "Of the one of this kind that somebody looked at"
-    )
-    said = [f"{true} {'was' if true == 1 else 'were'} as told"]
+    said = [trn("{n} was as told", "{n} were as told", true)]
     if told.other_cause:
-        said.append(f"{told.other_cause} had another cause")
+        said.append(trn("{n} had another cause", "{n} had another cause", told.other_cause))
     if told.nothing:
-        said.append(f"{told.nothing} {'was' if told.nothing == 1 else 'were'} nothing")
-    limits = f"{100 * told.true.ci_low:.0f} to {100 * told.true.ci_high:.0f} %"
-    return f"{which}, {', '.join(said)} (95 % limits of being as told: {limits})."
+        said.append(trn("{n} was nothing", "{n} were nothing", told.nothing))
+    return trn(
+        "Of the one of this kind that somebody looked at, {found} (95 % limits of being as told: {low} to {high} %).",
+        "Of the last {n} of this kind that somebody looked at, {found} (95 % limits of being as told: {low} to {high} %).",
+        of,
+        found=", ".join(said), low=cldr.decimal(100 * told.true.ci_low, 0), high=cldr.decimal(100 * told.true.ci_high, 0),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)

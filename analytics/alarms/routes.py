@@ -11,6 +11,7 @@ from analytics.alarms import hooks
 from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
 from ingest import schema
 from ingest.errors import Problem
+from ingest.languages import ENGLISH, LANGUAGES
 from ingest.sealing import seal, unseal
 
 MOST_ALERTS: Final = 10  # in ten minutes, one by one: what ISA-18.2 calls a flood is more than that
@@ -19,7 +20,7 @@ MOST_ALERTS: Final = 10  # in ten minutes, one by one: what ISA-18.2 calls a flo
 @dataclass(frozen=True)
 class Route:
     """Where alerts go: an address of the apprise library's form, or mqtt://…; of one depot or all, from a severity on, of some
-    groups of kinds or all; with `after_min` only what nobody acknowledged by then."""
+    groups of kinds or all; with `after_min` only what nobody acknowledged by then. People there are told in a `language`."""
 
     id: int
     address: str
@@ -33,6 +34,7 @@ class Route:
     next_try_us: int = 0
     most_alerts: int = MOST_ALERTS
     error: str | None = None
+    language: str = ENGLISH
 
     @property
     def to_programs(self) -> bool:
@@ -53,7 +55,7 @@ def read_routes(connection: Connection) -> list[Route]:
     table = schema.route
     columns = (
         "id", "address", "depot", "severity", "groups", "after_min", "at_any_hour", "failures", "failing_us", "next_try_us",
-        "error", "most_alerts",
+        "error", "most_alerts", "language",
     )  # fmt: skip
     rows = connection.execute(select(*(table.c[n] for n in columns)).where(~table.c.removed).order_by(table.c.id))
     return [
@@ -71,7 +73,7 @@ def find_route(connection: Connection, number: int) -> Route:
 
 def add_route(
     connection: Connection, address: str, *, depot: str | None, severity: str, groups: Iterable[str],
-    after_min: int, at_any_hour: bool, most_alerts: int = MOST_ALERTS,
+    after_min: int, at_any_hour: bool, most_alerts: int = MOST_ALERTS, language: str = ENGLISH,
 ) -> int:  # fmt: skip
     """Keep a route; its number. Raises Problem where nobody could be reached by its address."""
     check_address(address)
@@ -84,9 +86,11 @@ def add_route(
         raise Problem("minutes without acknowledgement: 0 or more")
     if not 1 <= most_alerts <= 1_000:
         raise Problem("alerts one by one in ten minutes: 1 to 1,000")
+    if language not in LANGUAGES:
+        raise Problem(f"language {language!r} is none of: {', '.join(LANGUAGES)}")
     values = {
         "address": seal(address), "depot": depot, "severity": severity, "groups": sorted(groups), "after_min": after_min,
-        "at_any_hour": at_any_hour, "most_alerts": most_alerts, "removed": False, "failures": 0, "next_try_us": 0,
+        "at_any_hour": at_any_hour, "most_alerts": most_alerts, "language": language, "removed": False, "failures": 0, "next_try_us": 0,
     }  # fmt: skip
     table = schema.route
     return int(connection.execute(insert(table).values(**values).returning(table.c.id)).scalar_one())

@@ -11,6 +11,7 @@ from dash import Input, Output, State, callback, dcc, html
 from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS
 from analytics.planning.closed_days import ClosedDays, joined
+from analytics.vehicle.line_conditions import LineCondition
 from dashboard import components, formatting, rows
 from dashboard.exports import wear
 from dashboard.queries import scope, today
@@ -21,9 +22,13 @@ from dashboard.queries.wear import Wearing
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
+from ingest.languages import cldr, later, tr, trn
+from ingest.languages.saying import told as told_in
 from ingest.times import DAY_US
 
-dash.register_page(__name__, path="/", name="Today", title="Today", in_menu=True, order=0, icon="today")
+dash.register_page(
+    __name__, path="/", name=later("Today"), title=lambda **_: tr("Today"), in_menu=True, order=0, icon="today"
+)
 
 
 def layout(**asked: Any) -> html.Div:
@@ -47,7 +52,7 @@ def _seen(told: Today) -> int:
 def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
     """From the whole to the one."""
     if not told.vehicles:
-        return [html.H1("Today"), components.first_steps()]
+        return [html.H1(tr("Today")), components.first_steps()]
     return [
         html.H1(sentence(told)),
         html.Div(figures(told, chosen), className="today-figures"),
@@ -64,27 +69,41 @@ def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
 def sentence(told: Today) -> str:
     """How many vehicles need somebody, and where; and of how many nobody knows it."""
     number = sum(told.by_depot.values())
-    counted = ((told.unheard, "not heard yet"), (told.not_proven, "not proven"))
+    counted = ((told.unheard, tr("not heard yet")), (told.not_proven, tr("not proven")))
     unknown = ", ".join(f"{count} {words}" for count, words in counted if count)
     if not number:
         return (
-            f"No vehicle is known to need somebody today: {unknown}." if unknown else "No vehicle needs somebody today."
+            tr("No vehicle is known to need somebody today: {unknown}.", unknown=unknown)
+            if unknown
+            else tr("No vehicle needs somebody today.")
         )
     where = [f"{count} {depot}" for depot, count in list(told.by_depot.items())[:4]]
     more = len(told.by_depot) - len(where)
-    places = ", ".join(where) + (f", and {more} more depots" if more else "")
-    one = "vehicle needs" if number == 1 else "vehicles need"
-    there = f": {places}." if len(told.by_depot) > 1 else f", at {next(iter(told.by_depot))}."
-    return f"{number} {one} somebody today{there}" + (f" Not known of others: {unknown}." if unknown else "")
+    places = ", ".join(where) + (trn(", and {n} more depot", ", and {n} more depots", more) if more else "")
+    if len(told.by_depot) > 1:
+        said = trn(
+            "{n} vehicle needs somebody today: {places}.",
+            "{n} vehicles need somebody today: {places}.",
+            number,
+            places=places,
+        )
+    else:
+        said = trn(
+            "{n} vehicle needs somebody today, at {depot}.", "{n} vehicles need somebody today, at {depot}.", number,
+            depot=next(iter(told.by_depot)),
+        )  # fmt: skip
+    return " ".join([said, *([tr("Not known of others: {unknown}.", unknown=unknown)] if unknown else [])])
 
 
 def figures(told: Today, chosen: Scope) -> list[Any]:
     """Four numbers, each with eight weeks behind it."""
     return [
-        _figure("Points greased as planned, last week", told.greased, "/account", " %"),
-        _figure("Vehicles that need somebody", told.urgent, scope.address("/fleet", chosen, need="act_now")),
-        _figure("Refills due in 7 days", told.due, scope.address("/rounds", chosen, days="7")),
-        _figure("Vehicles heard in 24 h", told.heard, scope.address("/fleet", chosen, sort="heard"), of=told.vehicles),
+        _figure(tr("Points greased as planned, last week"), told.greased, "/account", " %"),
+        _figure(tr("Vehicles that need somebody"), told.urgent, scope.address("/fleet", chosen, need="act_now")),
+        _figure(tr("Refills due in 7 days"), told.due, scope.address("/rounds", chosen, days="7")),
+        _figure(
+            tr("Vehicles heard in 24 h"), told.heard, scope.address("/fleet", chosen, sort="heard"), of=told.vehicles
+        ),
     ]
 
 
@@ -92,11 +111,12 @@ def _figure(name: str, figure: Figure, href: str | None, unit: str = "", of: int
     title: Any = dcc.Link(name, href=href) if href else name
     number: list[Any]
     if figure.now is None:
-        number = [html.Span("not known yet", className="today-figure-unknown")]
+        number = [html.Span(tr("not known yet"), className="today-figure-unknown")]
     else:
         number = [
-            html.Span(f"{figure.now:.0f}{unit}", className="figure"),
-            html.Span(f" of {of}" if of is not None else "", className="dim"),
+            html.Span(f"{cldr.decimal(figure.now, 0)}{unit}", className="figure"),
+            " ",
+            html.Span(tr("of {of}", of=of) if of is not None else "", className="dim"),
         ]
     return html.Div(
         [html.Div(title, className="today-figure-name"), html.Div(number), course(name, [*figure.weeks, figure.now])],
@@ -111,13 +131,21 @@ def course(name: str, values: Sequence[float | None]) -> html.Div:
     """A small line of days, from nothing to the highest; days that nothing is known of are left out."""
     known = [(n, value) for n, value in enumerate(values) if value is not None]
     if len(known) < _FEWEST_DAYS:
-        return html.Div("no history yet", className="today-course small dim")
+        return html.Div(tr("no history yet"), className="today-course small dim")
     top, last = max(value for _, value in known) or 1.0, len(values) - 1
     points = [(100 * n / last, 94 - 88 * value / top) for n, value in known]
     above = [f"{x:.1f}% calc({y:.1f}% - 1px)" for x, y in points]
     below = [f"{x:.1f}% calc({y:.1f}% + 1px)" for x, y in reversed(points)]
     lowest = min(value for _, value in known)
-    text = f"{name}, last {len(known)} days: from {known[0][1]:.0f} to {known[-1][1]:.0f}, lowest {lowest:.0f}, highest {top:.0f}"
+    text = tr(
+        "{name}, last {count} days: from {first} to {last}, lowest {lowest}, highest {top}",
+        name=name,
+        count=len(known),
+        first=cldr.decimal(known[0][1], 0),
+        last=cldr.decimal(known[-1][1], 0),
+        lowest=cldr.decimal(lowest, 0),
+        top=cldr.decimal(top, 0),
+    )
     return html.Div(
         html.Div(className="today-course-line", style={"clipPath": f"polygon({','.join(above + below)})"}),
         className="today-course", role="img", title=text, **{"aria-label": text},
@@ -126,9 +154,9 @@ def course(name: str, values: Sequence[float | None]) -> html.Div:
 
 def work(found: Sequence[DepotWork], chosen: Scope) -> html.Section:
     """What cannot wait, by depot, and what to take along."""
-    parts: list[Any] = [html.H2("To do today")]
+    parts: list[Any] = [html.H2(tr("To do today"))]
     if not found:
-        parts.append(html.P("Nothing that cannot wait.", className="dim"))
+        parts.append(html.P(tr("Nothing that cannot wait."), className="dim"))
     else:
         parts.append(components.cautions())
     for one in found:
@@ -137,12 +165,20 @@ def work(found: Sequence[DepotWork], chosen: Scope) -> html.Section:
         take = rows.to_take(one.rows)
         parts += [
             html.H3(
-                [one.depot, html.Span(f"{one.number} vehicle{'s' * (one.number != 1)}", className="dim")],
+                [one.depot, html.Span(trn("{n} vehicle", "{n} vehicles", one.number), className="dim")],
                 className="today-depot-head",
             ),
             html.Ul([_vehicle(r) for r in one.rows], className="today-to-do"),
-            *([html.P([html.Strong("Take along: "), "; ".join(take), "."], className="today-take")] if take else []),
-            *([dcc.Link(f"and {left} more", href=scope.address("/fleet", here, need="act_now"))] if left else []),
+            *(
+                [html.P([html.Strong(tr("Take along:")), " ", "; ".join(take), "."], className="today-take")]
+                if take
+                else []
+            ),
+            *(
+                [dcc.Link(tr("and {left} more", left=left), href=scope.address("/fleet", here, need="act_now"))]
+                if left
+                else []
+            ),
         ]
     return html.Section(parts, className="card")
 
@@ -162,10 +198,10 @@ def _vehicle(r: FleetRow) -> html.Li:
 def calendar(told: Today, chosen: Scope, now_us: int) -> html.Section:
     """Four weeks of refills on one axis: a bar a vehicle from the early to the late end of its window, by depot; the depot's closed days,
     and of what nothing is known."""
-    title = html.H2("Refills, next 28 days")
+    title = html.H2(tr("Refills, next 28 days"))
     if not told.refills:
         return html.Section(
-            [title, html.P("None is known to be due.", className="dim"), *undated(told)], className="card"
+            [title, html.P(tr("None is known to be due."), className="dim"), *undated(told)], className="card"
         )
     parts: list[Any] = []
     for depot in sorted({r.depot for r in told.refills}):
@@ -182,7 +218,16 @@ def calendar(told: Today, chosen: Scope, now_us: int) -> html.Section:
     zone = told.refills[0].timezone
     shown: list[Any] = [title, html.Div([*_axis(now_us, zone), *parts], className="today-calendar")]
     if told.refills_left:
-        shown.append(html.P(f"and {told.refills_left} more vehicles; choose a depot to see them.", className="dim"))
+        shown.append(
+            html.P(
+                trn(
+                    "and {n} more vehicle; choose a depot to see it.",
+                    "and {n} more vehicles; choose a depot to see them.",
+                    told.refills_left,
+                ),
+                className="dim",
+            )
+        )
     return html.Section([*shown, *closed(told), *undated(told)], className="card")
 
 
@@ -199,7 +244,11 @@ def closed(told: Today) -> list[Any]:
         html.P([html.Span(className="today-swatch-shut", **{"aria-hidden": "true"}), text]) for text in listed
     ]
     if unsaid:
-        out.append(html.P(f"Closed days are not known of {_few(unsaid)}: a lead can enter them under Set-up."))
+        out.append(
+            html.P(
+                tr("Closed days are not known of {depots}: a lead can enter them under Set-up.", depots=_few(unsaid))
+            )
+        )
     return [html.Div(out, className="small dim today-calendar-notes")] if out else []
 
 
@@ -211,23 +260,30 @@ def undated(told: Today) -> list[Any]:
     left = number - len(told.undated)
     items = [html.Li([rows.link(r), html.Span(f" {_why_undated(r)}", className="dim")]) for r in told.undated]
     return [
-        html.H3(f"No refill date is known of {number} vehicle{'s' * (number != 1)}", className="today-depot-head"),
+        html.H3(
+            trn("No refill date is known of {n} vehicle", "No refill date is known of {n} vehicles", number),
+            className="today-depot-head",
+        ),
         html.Ul(items, className="plain-list"),
-        *([html.P(f"and {left} more", className="dim")] if left else []),
+        *([html.P(tr("and {left} more", left=left), className="dim")] if left else []),
     ]
 
 
 def _why_undated(r: FleetRow) -> str:
     if r.heard_us is None:
-        return "never heard"
-    return (r.detail.refill.reason if r.detail else None) or "not analysed yet"
+        return tr("never heard")
+    reason = r.detail.refill.reason if r.detail else None
+    return told_in(reason) if reason else tr("not analysed yet")
 
 
 def _few(names: Sequence[str]) -> str:
     """Some names in a sentence."""
     most = 3
-    shown = [*names[:most], *([f"{len(names) - most} more depots"] if len(names) > most else [])]
-    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+    shown = [
+        *names[:most],
+        *([trn("{n} more depot", "{n} more depots", len(names) - most)] if len(names) > most else []),
+    ]
+    return shown[0] if len(shown) == 1 else tr("{names} and {last}", names=", ".join(shown[:-1]), last=shown[-1])
 
 
 def _shut(day: date, why: str, now_us: int, zone: str) -> html.Div:
@@ -256,7 +312,7 @@ def _axis(now_us: int, zone: str) -> list[Any]:
     first = formatting.local(now_us, zone).date()
     days = [first + timedelta(days=n) for n in range(CALENDAR_DAYS)]
     names = [
-        html.Span(f"{day.day} {day:%b}", style={"left": f"{n * _DAY_WIDTH:.2f}%"})
+        html.Span(cldr.day_of_year(day), style={"left": f"{n * _DAY_WIDTH:.2f}%"})
         for n, day in enumerate(days[:-2])
         if day.weekday() == 0
     ]
@@ -293,19 +349,19 @@ def _bar(r: FleetRow, now_us: int) -> html.Div:
 
 
 _SORTS: Final = (
-    ("not_held", "Repair did not hold"), ("new", "New"), ("held", "Repair held"), ("over", "Over"),
+    ("not_held", later("Repair did not hold")), ("new", later("New")), ("held", later("Repair held")), ("over", later("Over")),
 )  # fmt: skip
 
 
 def news(told: News) -> html.Section:
     """What changed since yesterday."""
-    parts: list[Any] = [html.H2("Since yesterday")]
+    parts: list[Any] = [html.H2(tr("Since yesterday"))]
     for name, title in _SORTS:
         found: list[tuple[FleetRow, Finding]] = getattr(told, name)
         if not found:
             continue
         number = told.numbers[name]
-        head = html.Span(title, className="proven") if name == "held" else title
+        head = html.Span(tr(title), className="proven") if name == "held" else tr(title)
         parts += [
             html.H3([head, html.Span(str(number), className="dim")], className="today-depot-head"),
             html.Ul(
@@ -314,40 +370,52 @@ def news(told: News) -> html.Section:
             ),
         ]
         if number > len(found):
-            parts.append(html.P(f"and {number - len(found)} more", className="dim"))
+            parts.append(html.P(tr("and {left} more", left=number - len(found)), className="dim"))
     if len(parts) == 1:
-        parts.append(html.P("Nothing began, ended or was proven.", className="dim"))
+        parts.append(html.P(tr("Nothing began, ended or was proven."), className="dim"))
     return html.Section(parts, className="card")
 
 
 def _lines(found: Finding) -> str:
     if not found.lines:
         return ""
-    return f", line {found.lines[0]}" if len(found.lines) == 1 else f", {len(found.lines)} lines"
+    return (
+        tr(", line {line}", line=found.lines[0])
+        if len(found.lines) == 1
+        else tr(", {count} lines", count=len(found.lines))
+    )
+
+
+def _drifting(line: LineCondition) -> str:
+    course = (
+        tr("line {line} rising", line=line.line)
+        if line.condition == "rising"
+        else tr("line {line} falling", line=line.line)
+    )
+    return course + (
+        " " + tr("({ratio} times expected)", ratio=cldr.decimal(line.ratio, 1)) if line.ratio is not None else ""
+    )
 
 
 def drifting(told: Today, chosen: Scope) -> html.Section:
     """What got worse slowly: pressure off its course now, and trends over months that lead to a limit."""
-    parts: list[Any] = [html.H2("Slowly getting worse")]
+    parts: list[Any] = [html.H2(tr("Slowly getting worse"))]
     items = []
     for r, lines in told.drifting:
-        told_lines = ", ".join(
-            f"line {x.line} {x.condition}" + (f" ({x.ratio:.1f} times expected)" if x.ratio is not None else "")
-            for x in lines[:3]
-        )
-        more = f" and {len(lines) - 3} more" if len(lines) > 3 else ""
+        told_lines = ", ".join(_drifting(x) for x in lines[:3])
+        more = " " + tr("and {left} more", left=len(lines) - 3) if len(lines) > 3 else ""
         items.append(html.Li([rows.link(r), f" {told_lines}{more}"]))
     if items:
         parts += [
-            html.P("Pressure that leaves its usual course, and is no finding yet.", className="dim"),
+            html.P(tr("Pressure that leaves its usual course, and is no finding yet."), className="dim"),
             html.Ul(items, className="plain-list"),
         ]
     else:
-        parts.append(html.P("No line is on its way to a finding.", className="dim"))
+        parts.append(html.P(tr("No line is on its way to a finding."), className="dim"))
     if told.wearing:
         parts += [
             html.P(
-                ["Over months, for the next planned visit: ", dcc.Link("all of them", href=address("/account", chosen))],
+                [tr("Over months, for the next planned visit:"), " ", dcc.Link(tr("all of them"), href=address("/account", chosen))],
                 className="dim",
             ),
             html.Ul([_wears(one) for one in told.wearing], className="plain-list"),
@@ -357,7 +425,13 @@ def drifting(told: Today, chosen: Scope) -> html.Section:
 
 def _wears(one: Wearing) -> html.Li:
     link = dcc.Link(one.unit, href=f"/vehicle/{one.fleet}/{one.vehicle}", className="unit")
-    text = f" {wear.where(one)}: {wear.WHAT[one.trend.what]} {wear.since(one.trend)}; limit expected {wear.passes(one)}"
+    text = " " + tr(
+        "{where}: {what} {since}; limit expected {passes}",
+        where=wear.where(one),
+        what=wear.WHAT[one.trend.what],
+        since=wear.since(one.trend),
+        passes=wear.passes(one),
+    )
     return html.Li([link, text])
 
 

@@ -25,19 +25,22 @@ from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
+from ingest.languages import later, tr
 
 dash.register_page(
     __name__,
     path_template="/vehicle/<fleet>/<name>",
-    name="Vehicle",
-    title=lambda fleet=None, name=None: f"Vehicle {name}",
+    name=later("Vehicle"),
+    title=lambda fleet=None, name=None: tr("Vehicle {name}", name=name),
 )
 for part in (charts, files, timer, work_form, work_history):
     part.register()
 
-_SECTIONS: Final = (("Cause", "cause"), ("Work", "work"), ("Reservoir", "reservoir"), ("Alarms", "alarms"), ("Set-up",
-"set-up"), ("Over time", "over-time"),
-                    ("Lines", "lines"), ("Slow changes", "wear"), ("Past", "past"))  # fmt: skip
+_SECTIONS: Final = (
+    (later("Cause"), "cause"), (later("Work"), "work"), (later("Reservoir"), "reservoir"), (later("Alarms"), "alarms"),
+    (later("Set-up"), "set-up"), (later("Over time"), "over-time"), (later("Lines"), "lines"), (later("Slow changes"), "wear"),
+    (later("Past"), "past"),
+)  # fmt: skip
 
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
@@ -55,20 +58,20 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
 
     add = [work_history.form(found, zone)] if work_history.may_add() else []
     work = components.section(
-        "Work",
+        tr("Work"),
         [
             work_form.form(result, scope.depots(engine()), _greases(result)),
-            html.H3("Recorded"),
+            html.H3(tr("Recorded")),
             place("work"),
             *add,
         ],
-        "What was done changes what is said here, from the time at which it was done.",
+        tr("What was done changes what is said here, from the time at which it was done."),
     )
     bell = components.section(
-        "Alarms", [place("alarms"), html.Div(id="vehicle-told", role="status")],
-        "Acknowledged by whoever is named under Work.",
+        tr("Alarms"), [place("alarms"), html.Div(id="vehicle-told", role="status")],
+        tr("Acknowledged by whoever is named under Work."),
     )  # fmt: skip
-    anchors = [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS]
+    anchors = [html.A(tr(text), href=f"#{anchor}") for text, anchor in _SECTIONS]
     alarms_ = html.Section(bell, id="alarms")
     left = [html.Section(place("head"), id="cause"), html.Section(work, id="work")]
     right = [
@@ -85,10 +88,10 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             files.file(),
             html.Div(
                 [
-                    html.Div([place("bar", className="vehicle-bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
+                    html.Div([place("bar", className="vehicle-bar-who"), html.Button(tr("Print or save as PDF"), id="vehicle-print",
                     className="quiet page-menu")],
                              className="vehicle-bar-top"),
-                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": "Parts of this page"}),
+                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": tr("Parts of this page")}),
                 ],
                 className="vehicle-bar",
             ),
@@ -149,7 +152,7 @@ def _mixed(result: Result) -> list[Any]:
     zone = result.history.setup.timezone
     return [
         html.P(
-            ["Greases mixed, ", formatting.day(formatting.local(one.at_us, zone)), ". ", told[one.key]],
+            [tr("Greases mixed, {day}.", day=formatting.day(formatting.local(one.at_us, zone))), " ", told[one.key]],
             className="warns",
         )
         for one in latest
@@ -204,5 +207,5 @@ def acknowledge(clicks: list[int | None], by: str | None) -> Any:
     try:
         alarm_actions.act(engine(), [number], Transition("acknowledge", times.now_us(), accounts.name_of_actor(by)))
     except Problem as problem:
-        return f"Not done: {problem}."
-    return "Acknowledged."
+        return tr("Not done: {problem}.", problem=problem)
+    return tr("Acknowledged.")
