@@ -245,8 +245,11 @@ def depot_wishes(depot: Depot) -> list[str]:
 
 def closing(closed: ClosedDays) -> str:
     """When a depot is closed, and why."""
-    when = cldr.days(closed.first, closed.last)
-    return tr("closed {days}", days=when) + (f" ({closed.what})" if closed.what else "")
+    if closed.first == closed.last:
+        when = tr("closed {day}", day=day(closed.first))
+    else:
+        when = tr("closed {first} to {last}", first=day(closed.first), last=day(closed.last))
+    return when + (f" ({closed.what})" if closed.what else "")
 
 
 def route(one: Route) -> str:

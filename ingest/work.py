@@ -57,7 +57,8 @@ FOUND: Final[Mapping[Found, str]] = {
     "nothing": later("Nothing was wrong"),
 }
 AWAY: Final[Mapping[str, str]] = {
-    "laid_up": later("the vehicle is laid up"), "sold": later("the vehicle is sold"), "in_workshop": later("the vehicle is in the workshop"),
+    "laid_up": later("the vehicle is laid up"), "sold": later("the vehicle is sold"),
+    "in_workshop": later("the vehicle is in the workshop"),
 }  # fmt: skip
 FULLEST_PCT: Final = 120  # a reservoir holds no more, not even to the vent
 LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes

@@ -17,8 +17,10 @@ IN_VAIN_DAYS: Final = 365
 
 # Causes that are offered where something is recorded (common practice, no source); anything else may be written.
 CAUSES: Final = (
-    later("dirt or hardened grease"), later("tube crushed or chafed"), later("fitting loose or broken"), later("joint seized"), later("wrong grease filled"),
-    later("reservoir ran empty"), later("wiring or connector"), later("fuse or supply"), later("sensor"), later("timer set otherwise"), later("damage from outside"),
+    later("dirt or hardened grease"), later("tube crushed or chafed"), later("fitting loose or broken"),
+    later("joint seized"), later("wrong grease filled"), later("reservoir ran empty"),
+    later("wiring or connector"), later("fuse or supply"), later("sensor"),
+    later("timer set otherwise"), later("damage from outside"),
 )  # fmt: skip
 # What somebody may set right where findings of a kind sent people in vain. Nothing is set by itself: nobody would know of it.
 SET_RIGHT: Final = {

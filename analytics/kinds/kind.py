@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal, NamedTuple
 
-from ingest.languages import Translated, inside, later, tr
+from ingest.languages import inside, later, tr, translated
 from ingest.languages.saying import Said, number
 from ingest.setups import Setup
 
@@ -46,9 +46,9 @@ INSIDE: Final = later("Isolate first: a paddle may start, and a follower plate i
 class Check:
     """One step of finding out: what to look at, what each outcome means, and the cautions that belong to it."""
 
-    look: str = Translated()
-    means: str = Translated()
-    hurts: tuple[str, ...] = Translated(())
+    look: str = translated()
+    means: str = translated()
+    hurts: tuple[str, ...] = translated(())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,13 +68,13 @@ class Kind:
     """
 
     importance: int
-    title: str = Translated()
+    title: str = translated()
     group: Group
     severity: Severity
-    meaning: str = Translated()
-    cause: str = Translated()
+    meaning: str = translated()
+    cause: str = translated()
     checks: tuple[Check, ...]
-    take: tuple[str, ...] = Translated()
+    take: tuple[str, ...] = translated()
     fills: bool
     minutes: int
     of_a_channel: bool

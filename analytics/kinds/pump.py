@@ -9,18 +9,17 @@ from ingest.languages.saying import Said, number, say
 
 
 def _starved_pump(facts: Facts) -> Said:
-    return say(
-        "The pump has lost pressure on all channels ({ratio} times expected): air or an empty reservoir; fill and bleed.",
-        ratio=as_ratio(facts.evidence["ratio_to_expected"]),
+    ratio = as_ratio(facts.evidence["ratio_to_expected"])
+    text = later(
+        "The pump has lost pressure on all channels ({ratio} times expected): air or an empty reservoir; fill and bleed."
     )
+    return say(text, ratio=ratio)
 
 
 def _missed_cycles(facts: Facts) -> Said:
-    e = facts.evidence
-    return say(
-        "{missed} of {expected} cycles never ran although the ignition was on.",
-        missed=number(e["missed"], 0), expected=number(e["expected"], 0),
-    )  # fmt: skip
+    missed, expected = (number(facts.evidence[name], 0) for name in ("missed", "expected"))
+    text = later("{missed} of {expected} cycles never ran although the ignition was on.")
+    return say(text, missed=missed, expected=expected)
 
 
 def _reservoir_loss(facts: Facts) -> Said:
@@ -40,10 +39,8 @@ def _under_delivery(facts: Facts) -> Said:
 
 
 def _incomplete_cycles(facts: Facts) -> Said:
-    return say(
-        "{count} cycles were not complete: unconfirmed, too short or not vented.",
-        count=number(facts.evidence["count"], 0),
-    )
+    count = number(facts.evidence["count"], 0)
+    return say("{count} cycles were not complete: unconfirmed, too short or not vented.", count=count)
 
 
 def _timer_mismatch(facts: Facts) -> Said:
@@ -59,9 +56,7 @@ def _timer_mismatch(facts: Facts) -> Said:
             "Cycles run for {seen} s; the set-up sheet says {registered} s.",
             seen=number(e["run_s"], 0), registered=number(e["registered_run_s"]),
         )  # fmt: skip
-    if interval is None:
-        return run or Said("", [])
-    return interval.then(run)
+    return run or Said("", []) if interval is None else interval.then(run)
 
 
 def _controller_fault(facts: Facts) -> Said:

@@ -27,23 +27,6 @@ def layout(**_: Any) -> html.Div:
         ("temperature", tr("Temperature"), list(TEMPERATURES), mine.temperature),
         ("volume", tr("Volume"), list(VOLUMES), mine.volume),
     )
-    password = [
-        html.Div(
-            [
-                dmc.PasswordInput(id="me-old", label=tr("Current password")),
-                dmc.PasswordInput(
-                    id="me-new",
-                    label=tr(
-                        "New password, {number} characters or more",
-                        number=accounts.SHORTEST_PASSWORD,
-                    ),
-                ),
-            ],
-            className="work-form",
-        ),
-        dmc.Button(tr("Change it"), id="me-change", mt="sm"),
-        html.Div(id="me-changed", role="status", className="work-told"),
-    ]
     return html.Div(
         [
             html.H1(tr("Units and language")),
@@ -77,11 +60,7 @@ def layout(**_: Any) -> html.Div:
                 ],
                 tr("Kept for you, on every device that you sign in on.") if name else tr("Kept on this device."),
             ),
-            *(
-                [components.section(tr("Password"), password, tr("Signs you out everywhere.")), _second_factor()]
-                if name
-                else []
-            ),
+            *([_password(), _second_factor()] if name else []),
         ]
     )
 
@@ -91,6 +70,20 @@ def _languages() -> list[dict[str, str]]:
         {"value": "", "label": tr("As this browser asks")},
         *({"value": k, "label": v} for k, v in LANGUAGES.items()),
     ]
+
+
+def _password() -> Any:
+    new = tr("New password, {number} characters or more", number=accounts.SHORTEST_PASSWORD)
+    fields = [
+        dmc.PasswordInput(id="me-old", label=tr("Current password")),
+        dmc.PasswordInput(id="me-new", label=new),
+    ]
+    content = [
+        html.Div(fields, className="work-form"),
+        dmc.Button(tr("Change it"), id="me-change", mt="sm"),
+        html.Div(id="me-changed", role="status", className="work-told"),
+    ]
+    return components.section(tr("Password"), content, tr("Signs you out everywhere."))
 
 
 def _second_factor() -> Any:

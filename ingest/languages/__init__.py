@@ -17,7 +17,6 @@ from typing import Any, Final
 __all__ = [
     "ENGLISH",
     "LANGUAGES",
-    "Translated",
     "Words",
     "for_scripts",
     "inside",
@@ -26,6 +25,7 @@ __all__ = [
     "later",
     "speaking",
     "tr",
+    "translated",
     "trn",
 ]
 
@@ -125,9 +125,12 @@ def inside(title: str) -> str:
     return title if _spoken.get() == "de" else title[:1].lower() + title[1:]
 
 
-class Translated:
+def translated(default: Any = None) -> Any:
     """A field of a dataclass, or a tuple of texts in one, that is said in the language of whoever reads it."""
+    return _Translated(default)
 
+
+class _Translated:
     def __init__(self, default: Any = None) -> None:
         self._default = default
 

@@ -42,7 +42,9 @@ def _found(node: ast.AST) -> Iterator[tuple[int, str]]:
         case ast.keyword(arg=str(name)) if name in _NO_TEXT:
             parts = []
         case ast.JoinedStr():
-            yield from _text(node.lineno, "".join(p.value if isinstance(p, ast.Constant) else "…" for p in node.values))
+            yield from _text(
+                node.lineno, "".join(str(p.value) if isinstance(p, ast.Constant) else "…" for p in node.values)
+            )
             parts = [part.value for part in node.values if isinstance(part, ast.FormattedValue)]
         case ast.Constant(value=str(text)):
             yield from _text(node.lineno, text)

@@ -22,7 +22,7 @@ FEEDS: Final = Words({
     "direct": later("direct feed"), "progressive": later("progressive feed"), "injector": later("injector feed"),
 })  # fmt: skip
 LEVELS: Final = Words({
-    "sensor": later("level by sensor"), "switch": later("level by switch"), "none": later("no level sensor"),
+    "percent": later("level by sensor"), "switch": later("level by switch"), "none": later("no level sensor"),
 })  # fmt: skip
 
 
