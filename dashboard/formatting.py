@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY
 from analytics.kinds import FINDING_KINDS
 from dashboard import accounts
-from ingest.languages import Words, cldr, inside, later, tr, trn
+from ingest.languages import ENGLISH, LANGUAGES, Words, cldr, inside, later, tr, trn
 from ingest.languages.saying import told as told_in
 from ingest.times import instant
 
@@ -265,6 +265,7 @@ def route(one: Route) -> str:
         tr("at most {most_alerts} one by one in 10 min", most_alerts=one.most_alerts)
         if one.most_alerts != MOST_ALERTS
         else "",
+        tr("in {language}", language=LANGUAGES[one.language]) if one.language != ENGLISH else "",
     ]
     return "; ".join(text for text in said if text)
 

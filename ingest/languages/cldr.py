@@ -58,6 +58,11 @@ def month(at: datetime | date) -> str:
     return f"{at:%b %Y}" if language() == ENGLISH else _skeleton("yMMM", at)
 
 
+def weekday(at: datetime | date) -> str:
+    """Monday."""
+    return f"{at:%A}" if language() == ENGLISH else _skeleton("EEEE", at)
+
+
 def _skeleton(skeleton: str, at: datetime | date) -> str:
     from babel.dates import format_skeleton
 

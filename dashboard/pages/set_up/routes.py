@@ -18,6 +18,7 @@ from ingest import times
 from ingest.bounds import text_of, texts_of, whole_of
 from ingest.database import reachable
 from ingest.errors import Problem
+from ingest.languages import ENGLISH, LANGUAGES
 
 
 def route_rows() -> Any:
@@ -57,6 +58,8 @@ def route_form() -> html.Div:
                                data=[{"value": s, "label": formatting.NEED_WORDS[s]} for s in SEVERITIES]),
                     dmc.MultiSelect(id="setup-groups", label="Groups", data=list(GROUPS), value=[], placeholder="all"),
                     dmc.NumberInput(id="setup-after", label="Only if unacknowledged for, minutes", value=0, min=0),
+                    dmc.Select(id="setup-route-language", label="Language", value=ENGLISH, allowDeselect=False,
+                               data=[{"value": name, "label": called} for name, called in LANGUAGES.items()]),
                     dmc.Checkbox(id="setup-any-hour", label="In quiet hours too", mt="lg"),
                 ],
                 className="work-form",
@@ -69,7 +72,7 @@ def route_form() -> html.Div:
 
 def routes(
     _: int | None, clicks: list[int | None], address: str | None, depot: str, severity: str, groups: list[str] | None, after: Any,
-    any_hour: bool | None,
+    any_hour: bool | None, language: str,
 ) -> Any:  # fmt: skip
     """Add a route, remove one, or try one."""
     asked = ctx.triggered_id
@@ -79,7 +82,7 @@ def routes(
             to, minutes = text_of(address).strip(), whole_of(after, "minutes", 10_080)
             number = add_route(
                 connection, to, depot=text_of(depot) or None, severity=severity, groups=texts_of(groups), after_min=minutes,
-                at_any_hour=bool(any_hour),
+                at_any_hour=bool(any_hour), language=text_of(language) or ENGLISH,
             )  # fmt: skip
             return f"Route {number} added, to {masked(to)}"
 
@@ -121,5 +124,6 @@ def register() -> None:
         State("setup-groups", "value"),
         State("setup-after", "value"),
         State("setup-any-hour", "checked"),
+        State("setup-route-language", "value"),
         prevent_initial_call=True,
     )(routes)
