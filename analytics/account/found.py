@@ -24,22 +24,34 @@ CAUSES: Final = (
 )  # fmt: skip
 # What somebody may set right where findings of a kind sent people in vain. Nothing is set by itself: nobody would know of it.
 SET_RIGHT: Final = {
-    "blocked_line": "see that relief pressure and line list are registered as they are; record 'Line cleared or replaced' where it was"
-    " changed, so that its pressure is learned anew",
-    "open_line": "see that the channel on the line list is the one that watches this line; record 'Line cleared or replaced' where it was"
-    " changed, so that its pressure is learned anew",
-    "starved_pump": "see that low mark and reservoir are registered as they are; record 'System bled' when it was",
-    "missed_cycles": "see that the interval is registered as the timer has it, and record 'Timer set' where it was changed",
-    "incomplete_cycles": "see that run time and confirmation are registered as they are",
-    "timer_mismatch": "register the interval and run time that the timer is meant to have, or record 'Timer set'",
-    "reservoir_loss": "see that reservoir and doses are registered as they are",
-    "under_delivery": "see that reservoir and doses are registered as they are",
-    "overfill": "see where the full mark lies by the level sensor, and record 'Sensor replaced' where it was",
-    "low_level": "see where the low mark lies by the level sensor, and register it so",
-    "level_sensor": "register the level sensor as it is: percent, switch or none; record 'Sensor replaced' where it was",
-    "pressure_sensor": "see that the channel on the line list is there; record 'Sensor replaced' where it was",
-    "silent": "record 'Laid up' or 'In the workshop' while a vehicle stands; enter the depot's closed days",
-    "controller_fault": "see what the controller's own limits are set to",
+    "blocked_line": later(
+        "see that relief pressure and line list are registered as they are; record 'Line cleared or replaced' where it was"
+        " changed, so that its pressure is learned anew"
+    ),
+    "open_line": later(
+        "see that the channel on the line list is the one that watches this line; record 'Line cleared or replaced' where it was"
+        " changed, so that its pressure is learned anew"
+    ),
+    "starved_pump": later(
+        "see that low mark and reservoir are registered as they are; record 'System bled' when it was"
+    ),
+    "missed_cycles": later(
+        "see that the interval is registered as the timer has it, and record 'Timer set' where it was changed"
+    ),
+    "incomplete_cycles": later("see that run time and confirmation are registered as they are"),
+    "timer_mismatch": later(
+        "register the interval and run time that the timer is meant to have, or record 'Timer set'"
+    ),
+    "reservoir_loss": later("see that reservoir and doses are registered as they are"),
+    "under_delivery": later("see that reservoir and doses are registered as they are"),
+    "overfill": later("see where the full mark lies by the level sensor, and record 'Sensor replaced' where it was"),
+    "low_level": later("see where the low mark lies by the level sensor, and register it so"),
+    "level_sensor": later(
+        "register the level sensor as it is: percent, switch or none; record 'Sensor replaced' where it was"
+    ),
+    "pressure_sensor": later("see that the channel on the line list is there; record 'Sensor replaced' where it was"),
+    "silent": later("record 'Laid up' or 'In the workshop' while a vehicle stands; enter the depot's closed days"),
+    "controller_fault": later("see what the controller's own limits are set to"),
 }
 
 

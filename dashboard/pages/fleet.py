@@ -157,7 +157,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
             className="card card-table",
         ),
     ]
-    out += [html.P(tr(money.MODEL), className="dim small")] if view.at_risk is not None else []
+    out += [html.P(money.model(), className="dim small")] if view.at_risk is not None else []
     return [*out, *components.paging(view.page, fleet.PAGE_ROWS, view.found, lambda n: _address(chosen, page=str(n)))]
 
 

@@ -167,4 +167,4 @@ def test_pages_and_commands(tmp_path: Path) -> None:
     chosen = dict.fromkeys(("fleet", "depot", "class", "need", "kind", "search", "page"), "") | {"sort": "money"}
     shown = json.dumps(page.body(fleets.fleet(engine, sort="money"), chosen, NOW_US), cls=PlotlyJSONEncoder)
     assert "EUR 122" in shown
-    assert words.MODEL in shown
+    assert words.model() in shown

@@ -137,7 +137,7 @@ def test_every_text_is_translated_with_its_places(name: str) -> None:
         if not message.id:
             continue
         ids = (message.id,) if isinstance(message.id, str) else message.id
-        said = (message.string,) if isinstance(message.string, str) else message.string
+        said = (message.string,) if isinstance(message.string, str) else tuple(message.string or ())
         wanted = set().union(*(places(text) for text in ids))
         forms = 1 if len(ids) == 1 else catalogue(name).num_plurals
         if len(said) != forms or not all(said):
@@ -152,9 +152,9 @@ def test_a_translation_keeps_what_is_no_word(name: str) -> None:
     """Units, numbers and the names of standards stay; no text shouts, none begins or ends with another mark than the English one."""
     wrong = []
     for message in catalogue(name):
-        if not message.id or not isinstance(message.id, str) or not message.string:
-            continue
         english, said = message.id, message.string
+        if not english or not said or not isinstance(english, str) or not isinstance(said, str):
+            continue
         units = ("kPa", "°C", "NLGI", "IEC 62682", "tallow")
         wrong += [(unit, english) for unit in units if english.count(unit) != said.count(unit)]
         if "!" in said and "!" not in english:

@@ -32,7 +32,7 @@ def _history(row: AlarmRow, steps: list[Any]) -> dmc.Timeline:
                 [
                     formatting.moment(s.at_us, row.timezone, with_zone=True),
                     f" · {s.who}",
-                    f" · {s.why}" if s.why else "",
+                    f" · {tr(s.why)}" if s.why else "",
                 ],
                 className="dim small",
             ),

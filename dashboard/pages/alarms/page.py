@@ -163,7 +163,7 @@ def _state(row: AlarmRow, view: AlarmView) -> list[Any]:
         until = formatting.moment(alarm.condition.shelved_until_us, zone, with_zone=True)
         told.append(tr("until {time}", time=until))
     if alarm.condition.suppressed_why is not None:
-        told.append(alarm.condition.suppressed_why)
+        told.append(tr(alarm.condition.suppressed_why))
     assigned = (
         [html.Div(tr("Assigned to {assigned_to}", assigned_to=row.assigned_to), className="small")]
         if row.assigned_to and alarm.state != "normal"
