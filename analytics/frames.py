@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sqlalchemy import Connection, select
+from sqlalchemy import BigInteger, Connection, Double, Table, select
 
 from analytics import findings as found
 from analytics.pipeline import tasks
@@ -82,14 +82,18 @@ class VehicleFrames:
 @dataclass(frozen=True)
 class FleetFrames:
     """All vehicles with the newest results kept: `vehicles` and `lines` by the registry's columns, `findings` and `refills` as the
-    command line prints them, `account` doses by month and depot (planned, arrived, failed, not_proven of all lines), each with fleet
-    and vehicle."""
+    command line prints them, `account` doses by month and depot (planned, arrived, failed, not_proven of all lines and hand points), each
+    with fleet and vehicle. `hand_points`: number, point, every, unit (h, km, d), grams, strokes, grease, critical, greased_at, since (in
+    that unit), hours_since (ignition), read_at, from_at, due_at, reason. `wear`: what, channel (missing: the pump), lines, hours, percent
+    in 1,000 hours with percent_low and percent_high (95 %), changed_percent, baseline, latest, early_at, expected_at, worsens."""
 
     vehicles: pd.DataFrame
     lines: pd.DataFrame
     findings: pd.DataFrame
     refills: pd.DataFrame
     account: pd.DataFrame
+    hand_points: pd.DataFrame
+    wear: pd.DataFrame
 
 
 def vehicle(url: str, name: str, *, as_of: str | None = None, timezone: str = "UTC") -> VehicleFrames:
@@ -270,7 +274,9 @@ def of_fleet(connection: Connection, chosen: Sequence[Vehicle], timezone: str = 
     )
     due = [Refill.from_row(row.refill).as_json(*_named(setups[row.vehicle_id])) for row in kept]
     return FleetFrames(
-        vehicles=_of_structs(Setup, setups.values(), {"class": "vehicle_class"}, drop=("lines", "registered_us"), timezone=timezone),
+        vehicles=_of_structs(
+            Setup, setups.values(), {"class": "vehicle_class"}, drop=("lines", "hand_points", "registered_us"), timezone=timezone
+        ),
         lines=pd.concat(
             [
                 _of_structs(Line, setup.lines, {}, timezone=timezone).assign(fleet=setup.fleet, vehicle=setup.vehicle)
@@ -282,7 +288,32 @@ def of_fleet(connection: Connection, chosen: Sequence[Vehicle], timezone: str = 
         findings=_table(told, [*_WHO, *_FINDING], timezone),
         refills=_table(due, [*_WHO, *_REFILL], timezone),
         account=_account(connection, setups),
+        hand_points=_kept(connection, schema.hand_due, setups, timezone),
+        wear=_kept(connection, schema.wear, setups, timezone).assign(channel=lambda told: told["channel"].mask(told["channel"] == "")),
     )  # fmt: skip
+
+
+def _kept(connection: Connection, table: Table, setups: Mapping[int, Setup], timezone: str) -> pd.DataFrame:
+    """What is kept of some vehicles, with whose it is in place of a number, and times as times."""
+    names = [column.name for column in table.columns if column.name != "vehicle_id"]
+    rows = connection.execute(
+        select(table.c.vehicle_id, *(table.c[name] for name in names))
+        .where(table.c.vehicle_id.in_(setups))
+        .order_by(*table.primary_key.columns)
+    )
+    told = pd.DataFrame([(*_named(setups[row.vehicle_id]), *row[1:]) for row in rows], columns=[*_WHO, *names])
+    for name in names:
+        if isinstance(table.c[name].type, BigInteger):
+            known = [-1 if us is None or us != us else int(us) for us in told[name]]
+            told[name] = times(np.array(known, np.int64), timezone)
+        elif isinstance(table.c[name].type, Double):
+            told[name] = told[name].astype(np.float64)
+    said = {
+        name: "as_of" if name == "as_of_us" else f"{name.removesuffix('_us')}_at"
+        for name in names
+        if name.endswith("_us")
+    }
+    return told.rename(columns=said)
 
 
 def _account(connection: Connection, setups: Mapping[int, Setup]) -> pd.DataFrame:

@@ -209,6 +209,10 @@ def remove(connection: Connection, name: str) -> None:
     """Let somebody in no more. Raises Problem."""
     _another_lead(connection, name)
     token, own = schema.access_token, select(schema.person.c.id).where(schema.person.c.name == name)
+    for number in connection.execute(own).scalars().all():
+        from analytics.alarms import browsers  # here, since hardly anybody who asks who somebody is needs it
+
+        browsers.take_off_all(connection, number)
     connection.execute(delete(token).where(token.c.person_id.in_(own)))
     if not connection.execute(delete(schema.person).where(schema.person.c.name == name)).rowcount:
         raise Problem(f"nobody is called {name!r}")

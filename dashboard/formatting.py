@@ -169,6 +169,11 @@ def containers(amount_l: float, container_l: float | None) -> str:
     return trn(": {n} container of {size}", ": {n} containers of {size}", number, size=size)
 
 
+def _meter(value: float) -> str:
+    """A meter's reading with as many digits as it has: 12,345.6."""
+    return cldr.grouped(value, 0 if value == round(value) else 2 if round(value, 1) != value else 1)
+
+
 def work_details(one: Work) -> list[str]:
     """What was said of a piece of work, in short."""
     said = [
@@ -180,6 +185,12 @@ def work_details(one: Work) -> list[str]:
         tr("every {interval} min", interval=cldr.plain(one.interval_min)) if one.interval_min is not None else "",
         tr("for {run} s", run=cldr.plain(one.run_s)) if one.run_s is not None else "",
         one.depot or "",
+        trn("point {points}", "points {points}", len(one.points), points=", ".join(map(str, one.points)))
+        if one.points
+        else "",
+        f"{_meter(one.engine_h)} h" if one.engine_h is not None else "",
+        f"{_meter(one.odometer_km)} km" if one.odometer_km is not None else "",
+        tr("the meter was replaced or put to zero") if one.new_meter else "",
         inside(tr(FOUND[one.found])) if one.found else "",
         tr(one.cause) if one.cause else "",
         one.note,
@@ -218,6 +229,7 @@ EVENTS: Final = Words(
         "take_out": later("taken out of service"),
         "put_back": later("put back into service"),
         "assign": later("assigned"),
+        "withdraw": later("request withdrawn"),
     }
 )
 
@@ -235,12 +247,22 @@ def depot_wishes(depot: Depot) -> list[str]:
     holidays = tr("no public holidays kept")
     if depot.country is not None:
         holidays = tr("public holidays of {names} kept", names="-".join(filter(None, (depot.country, depot.region))))
-    return [
+    told = [
         tr("refills {lead_days} days ahead", lead_days=cldr.plain(depot.lead_days)),
         tr("digest at {clock}", clock=clock(depot.digest_min)),
         quiet,
         holidays,
     ]
+    if depot.latitude is not None and depot.longitude is not None and depot.radius_m is not None:
+        told.append(
+            tr(
+                "serves who stands within {metres} m of {latitude}, {longitude}",
+                metres=cldr.plain(depot.radius_m),
+                latitude=f"{depot.latitude:g}",
+                longitude=f"{depot.longitude:g}",
+            )
+        )
+    return told
 
 
 def closing(closed: ClosedDays) -> str:

@@ -21,6 +21,8 @@ TRADE: Final = (
         later("A pump on the vehicle that sends grease to the lubrication points while the vehicle works.")),
     Term(later("Lubrication point"), later("A place that needs grease, such as a kingpin, a hinge or a brake camshaft.")),
     Term(later("Critical point"), later("A lubrication point on which steering or braking depends.")),
+    Term(later("Hand point"),
+        later("A lubrication point that somebody greases with a grease gun, at an interval of hours, kilometres or days.")),
     Term(later("Line"), later("The tube from the pump, or from a divider, to one lubrication point.")),
     Term(later("Bundle"), later("Lines that are laid together, such as those to the front left wheel.")),
     Term(later("Line list"), later("The list of a vehicle's lines, with the point, the dose and the pressure channel of each.")),

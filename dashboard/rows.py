@@ -60,6 +60,8 @@ def without_findings(r: FleetRow) -> str:
     refill = r.detail.refill if r.detail else None
     if refill is not None and refill.state in ("soon", "due"):
         return tr("Refill now.") if refill.state == "due" else tr("Refill soon.")
+    if not r.controller:
+        return tr("No controller: its points are greased by hand.")
     if r.heard_us is None:
         return tr("Nothing was ever heard from it: nobody knows how it is.")
     if r.detail is None:
@@ -128,6 +130,8 @@ def lines_in_words(lines: Sequence[LineCondition]) -> str:
 def level(r: FleetRow) -> html.Div:
     """The reservoir as a bar with its low mark, and how much goes in."""
     refill = r.detail.refill if r.detail else None
+    if not r.controller:
+        return html.Div(html.Span("no reservoir", className="dim"), className="level")
     if refill is None or refill.level_pct is None:
         return html.Div(
             [components.level_bar(None, r.low_mark_pct), html.Span(tr("not known"), className="dim")], className="level"
@@ -160,6 +164,8 @@ def level(r: FleetRow) -> html.Div:
 def refill_words(r: FleetRow) -> str:
     """When it is to be filled."""
     refill = r.detail.refill if r.detail else None
+    if not r.controller:
+        return "greased by hand"
     if refill is None:
         return tr("not known yet")
     if refill.state == "due":

@@ -38,11 +38,15 @@ KEY_FILE: Final = Setting("TALLOW_KEY_FILE", "", "file with the key of that cert
 ALERT_PASSWORD_FILE: Final = Setting(
     "TALLOW_ALERT_PASSWORD_FILE", "", "the same for a broker that alerts go to: an account of its own"
 )
-ALERT_CA_FILE: Final = Setting("TALLOW_ALERT_CA_FILE", "", "the same for a broker that alerts go to")
+ALERT_CA_FILE: Final = Setting(
+    "TALLOW_ALERT_CA_FILE", "", "the same for a broker that alerts go to, and for web push beside the usual ones"
+)
 ALERT_CERT_FILE: Final = Setting("TALLOW_ALERT_CERT_FILE", "", "the same for a broker that alerts go to")
 ALERT_KEY_FILE: Final = Setting("TALLOW_ALERT_KEY_FILE", "", "the same for a broker that alerts go to")
 ALERT_LOCAL: Final = Setting(
-    "TALLOW_ALERT_LOCAL", "", "yes: alerts may go to servers on this machine or its link; refused otherwise"
+    "TALLOW_ALERT_LOCAL",
+    "",
+    "yes: alerts may go to servers on this machine or its link, web push to private addresses; refused otherwise",
 )
 SITE: Final = Setting(
     "TALLOW_SITE",

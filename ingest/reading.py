@@ -1,12 +1,26 @@
 """Reading a vehicle's messages as arrays."""
 
 import heapq
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, CursorResult, Select, Table, func, or_, select, union_all
+from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
+    CompoundSelect,
+    Connection,
+    CursorResult,
+    Select,
+    Table,
+    bindparam,
+    func,
+    or_,
+    select,
+    union_all,
+)
 
 from ingest import schema
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, States
@@ -54,8 +68,8 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
             temp_c=_floats(cycle[10]),
             supply_v=_floats(cycle[11]),
             channels=names,
-            peak_kpa=_matrix(cycle[12], cycle[13], lists, names),
-            rest_kpa=_matrix(cycle[14], cycle[15], lists, names),
+            peak_kpa=_matrix(cycle[12], cycle[13], lists, len(names)),
+            rest_kpa=_matrix(cycle[14], cycle[15], lists, len(names)),
             trace=cycle[16],
             left_out=left_out,
         ),
@@ -66,39 +80,58 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
     )
 
 
-def read_cycle_times(connection: Connection, vehicle_id: int, from_us: int, until_us: int) -> Ints:
-    """When a vehicle's cycles began, by its controller's clock, in [from, until), ascending."""
+def read_cycle_times(
+    connection: Connection, vehicle_id: int, from_us: int, until_us: int, arrived_us: int | None = None
+) -> Ints:
+    """When a vehicle's cycles began, by its controller's clock, in [from, until), ascending; of what had arrived by `arrived_us` where
+    that is asked for."""
     table = schema.message
     chosen = (
         table.c.vehicle_id == vehicle_id,
         table.c.kind == "cycle",
         table.c.at_us >= from_us,
         table.c.at_us < until_us,
+        *_arrived(table, arrived_us),
     )
     times = connection.execute(select(table.c.at_us).where(*chosen).order_by(table.c.at_us)).scalars()
     return np.array(times.all(), np.int64)
 
 
 def read_first_peaks(
-    connection: Connection, vehicle_id: int, number: int, from_us: int, until_us: int, arrived_us: int | None = None
-) -> tuple[Floats, tuple[str, ...], NDArray[np.float32]]:  # fmt: skip
-    """(air temperatures (n,), channels, peak pressures (n, channels) kPa) of a vehicle's first `number` cycles in [from, until] with
-    pressures, by its controller's clock; of what had arrived by `arrived_us` where that is asked for."""
+    connection: Connection, channels: Mapping[int, Sequence[str]], number: int, since_us: Mapping[int, int], until_us: int,
+    arrived_us: int | None = None,
+) -> dict[int, tuple[Floats, NDArray[np.float32]]]:  # fmt: skip
+    """(air temperatures (n,), peak pressures of its `channels` (n, channels) kPa) of the first `number` cycles of each vehicle from
+    `since_us` to `until_us` with pressures, by its controller's clock; of what had arrived by `arrived_us` where that is asked for."""
+    query, read = _first_peaks(arrived_us is not None), dict[int, list[Any]]()
+    for id_ in channels:
+        asked = {"vehicle": id_, "from": since_us[id_], "until": until_us, "arrived": arrived_us, "number": number}
+        rows = _as_the_driver_gives_them(connection.execute(query, asked))
+        read[id_] = sorted(rows, key=lambda row: int(row[0]))[:number]
+    lists = dict(_lists(connection, {row[2] for rows in read.values() for row in rows}))
+    found = {}
+    for id_, rows in read.items():
+        keys, blobs = tuple(row[2] for row in rows), tuple(row[3] for row in rows)
+        column = {name: j for j, name in enumerate(channels[id_])}
+        places = {key: _places(lists[key], column) for key in set(keys)}
+        found[id_] = _floats(tuple(row[1] for row in rows)), _matrix(keys, blobs, places, len(column))
+    return found
+
+
+@cache
+def _first_peaks(arrived: bool) -> CompoundSelect[Any]:
+    """The query of `read_first_peaks`, made once: it is asked for every sister of every vehicle."""
 
     def first(table: Table) -> Select[Any]:
-        arrived = () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
-        mine = table.c.vehicle_id == vehicle_id, table.c.kind == "cycle", table.c.at_us.between(from_us, until_us)
-        wanted = select(table.c.at_us, table.c.temp_c, table.c.peak_list, table.c.peak_kpa)
-        ordered = wanted.where(*mine, *arrived, table.c.peak_list.is_not(None)).order_by(
-            table.c.at_us, table.c.boot, table.c.seq
-        )
-        return select(ordered.limit(number).subquery())
+        c = table.c
+        mine = [c.vehicle_id == bindparam("vehicle"), c.kind == "cycle", c.peak_list.is_not(None)]
+        mine.append(c.at_us.between(bindparam("from"), bindparam("until")))
+        if arrived:
+            mine += _arrived(table, bindparam("arrived"))
+        wanted = select(c.at_us, c.temp_c, c.peak_list, c.peak_kpa).where(*mine).order_by(c.at_us, c.boot, c.seq)
+        return select(wanted.limit(bindparam("number")).subquery())
 
-    rows = connection.execute(union_all(first(schema.thinned), first(schema.message))).all()
-    rows = sorted(rows, key=lambda row: int(row.at_us))[:number]
-    keys, blobs = tuple(row.peak_list for row in rows), tuple(row.peak_kpa for row in rows)
-    names, lists, _ = _channels(connection, vehicle_id, set(keys))
-    return _floats(tuple(row.temp_c for row in rows)), names, _matrix(keys, blobs, lists, names)
+    return union_all(first(schema.thinned), first(schema.message))
 
 
 def read_stops(
@@ -108,9 +141,8 @@ def read_stops(
     the last perhaps still going on; by its controller's clock, and of what had arrived by `arrived_us` where that is asked for."""
 
     def begun(table: Table) -> Select[Any]:
-        arrived = () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
         mine = table.c.vehicle_id == vehicle_id, table.c.kind == "cycle", table.c.at_us.between(from_us, until_us)
-        return select(table.c.at_us).where(*mine, *arrived)
+        return select(table.c.at_us).where(*mine, *_arrived(table, arrived_us))
 
     cycle = union_all(begun(schema.thinned), begun(schema.message)).subquery()
     before, after = (order(cycle.c.at_us).over(order_by=cycle.c.at_us) for order in (func.lag, func.lead))
@@ -120,6 +152,11 @@ def read_stops(
     rows = connection.execute(select(gap).where(wanted).order_by(gap.c.begin)).all()
     ends = [(int(row.begin), until_us if row.end is None else int(row.end)) for row in rows]
     return (ends[0][0] if ends else None), tuple((a, b) for a, b in ends if b - a >= least_us)
+
+
+def _arrived(table: Table, arrived_us: int | BindParameter[int] | None) -> tuple[ColumnElement[bool], ...]:
+    """Conditions by which only what had arrived by a time counts, as far as is known when it did; none where that is not asked for."""
+    return () if arrived_us is None else (or_(table.c.received_us.is_(None), table.c.received_us <= arrived_us),)
 
 
 def _as_the_driver_gives_them(result: CursorResult[Any]) -> list[tuple[Any, ...]]:
@@ -171,9 +208,13 @@ def _channels(
     column = {name: i for i, name in enumerate(names)}
     where = {}
     for key, held in _lists(connection, keys):
-        places = [i for i, name in enumerate(held) if name in column]
-        where[key] = len(held), places, [column[held[i]] for i in places]
+        where[key] = _places(held, column)
     return names, where, min(len(others), MOST_COUNTED) - len(kept)
+
+
+def _places(held: list[str], column: Mapping[str, int]) -> _Columns:
+    places = [i for i, name in enumerate(held) if name in column]
+    return len(held), places, [column[held[i]] for i in places]
 
 
 def _lists(connection: Connection, keys: set[int]) -> Iterator[tuple[int, list[str]]]:
@@ -184,17 +225,17 @@ def _lists(connection: Connection, keys: set[int]) -> Iterator[tuple[int, list[s
 
 
 def _matrix(
-    keys: tuple[Any, ...], blobs: tuple[Any, ...], lists: Mapping[int, _Columns], names: tuple[str, ...]
+    keys: tuple[Any, ...], blobs: tuple[Any, ...], lists: Mapping[int, _Columns], width: int
 ) -> NDArray[np.float32]:
-    """Vectors of several channel lists brought into the columns of `names`, NaN elsewhere."""
-    matrix = np.full((len(keys), len(names)), np.nan, np.float32)
+    """Vectors of several channel lists brought into so many columns, NaN elsewhere."""
+    matrix = np.full((len(keys), width), np.nan, np.float32)
     rows: dict[int, list[int]] = {}
     for i, key in enumerate(keys):
         if key is not None:
             rows.setdefault(key, []).append(i)
     for key, chosen in rows.items():
-        width, places, columns = lists[key]
+        number, places, columns = lists[key]
         if places:
-            vectors = np.frombuffer(b"".join(blobs[i] for i in chosen), "<f4").reshape(len(chosen), width)
+            vectors = np.frombuffer(b"".join(blobs[i] for i in chosen), "<f4").reshape(len(chosen), number)
             matrix[np.ix_(chosen, columns)] = vectors[:, places]
     return matrix

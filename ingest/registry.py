@@ -12,12 +12,13 @@ from ingest import schema
 from ingest.errors import Problem
 from ingest.recorder import find_vehicles, know_vehicles
 from ingest.registry_files import read_files
-from ingest.setups import Line, Setup, Vehicle, as_worked
+from ingest.setups import HandPoint, Line, Setup, Vehicle, as_worked
 from ingest.work_records import of_vehicles, read_work
 
 _SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
 _FEW: Final = 500  # a database takes so many parameters of a statement
 _LINE_TABLE: Final = tuple(c.name for c in schema.line.columns if c.name != "setup_id")
+_HAND_TABLE: Final = tuple(c.name for c in schema.hand_point.columns if c.name != "setup_id")
 
 
 @dataclass(frozen=True)
@@ -99,15 +100,19 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
     since = setup.valid_from_us
     at = table.c.valid_from_us.is_(None) if since is None else table.c.valid_from_us == since
     for (old,) in connection.execute(select(table.c.id).where(table.c.vehicle_id == vehicle_id, at)).all():
-        connection.execute(delete(schema.line).where(schema.line.c.setup_id == old))
+        for child in (schema.line, schema.hand_point):
+            connection.execute(delete(child).where(child.c.setup_id == old))
         connection.execute(delete(table).where(table.c.id == old))
     values = {name: getattr(setup, name) for name in _SETUP_TABLE}
     row = connection.execute(insert(table).values(vehicle_id=vehicle_id, **values).returning(table.c.id))
     setup_id = row.scalar_one()
-    connection.execute(
-        insert(schema.line),
-        [{"setup_id": setup_id} | {name: getattr(line, name) for name in _LINE_TABLE} for line in setup.lines],
-    )
+    for child, names, held in (
+        (schema.line, _LINE_TABLE, setup.lines),
+        (schema.hand_point, _HAND_TABLE, setup.hand_points),
+    ):
+        if held:
+            rows = [{"setup_id": setup_id} | {name: getattr(one, name) for name in names} for one in held]
+            connection.execute(insert(child), rows)
     connection.execute(
         update(schema.vehicle).where(schema.vehicle.c.id == vehicle_id).values(revision=schema.vehicle.c.revision + 1)
     )
@@ -142,13 +147,18 @@ def unknown(name: str) -> str:
 
 def _registered(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The same, as the registry files had them."""
-    vehicle, setup, line = schema.vehicle, schema.setup, schema.line
+    vehicle, setup, line, hand = schema.vehicle, schema.setup, schema.line, schema.hand_point
     only = of_vehicles(setup.c.vehicle_id, vehicle_id)
     lines: dict[int, list[Line]] = {}
     for setup_id, *values in connection.execute(
         select(line).join(setup).where(*only).order_by(line.c.setup_id, line.c.line)
     ):
         lines.setdefault(setup_id, []).append(Line(**dict(zip(_LINE_TABLE, values, strict=True))))
+    by_hand: dict[int, list[HandPoint]] = {}
+    for setup_id, *values in connection.execute(
+        select(hand).join(setup).where(*only).order_by(hand.c.setup_id, hand.c.number)
+    ):
+        by_hand.setdefault(setup_id, []).append(HandPoint(**dict(zip(_HAND_TABLE, values, strict=True))))
     found: dict[int, list[Setup]] = {}
     chosen = [
         setup.c.id,
@@ -162,7 +172,8 @@ def _registered(connection: Connection, vehicle_id: int | Collection[int] | None
         select(*chosen).join(vehicle).where(*only).order_by(*order)
     ):
         one = Setup(
-            fleet=fleet, vehicle=name, lines=tuple(lines.get(setup_id, ())), **dict(zip(_SETUP_TABLE, values, strict=True))
+            fleet=fleet, vehicle=name, lines=tuple(lines.get(setup_id, ())), hand_points=tuple(by_hand.get(setup_id, ())),
+            **dict(zip(_SETUP_TABLE, values, strict=True)),
         )  # fmt: skip
         found.setdefault(owner, []).append(one)
     return [Vehicle(owner, tuple(setups)) for owner, setups in found.items()]

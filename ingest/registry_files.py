@@ -1,7 +1,9 @@
-"""The registry's files, `vehicles.csv` and `lines.csv`: read row by row, with all that is wrong told at once."""
+"""The registry's files, `vehicles.csv`, `lines.csv` and, where points are greased by hand, `points.csv`: read row by row, with all that is
+wrong told at once."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -10,7 +12,7 @@ import msgspec
 
 from ingest.errors import BadRows, Problem
 from ingest.messages import is_name
-from ingest.setups import Line, Setup
+from ingest.setups import NO_SYSTEM, HandPoint, IntervalUnit, Line, Setup
 from ingest.spreadsheets import NAME_ENDINGS, Table, read_table, with_point
 from ingest.times import instant, now_us, read_time
 
@@ -23,6 +25,9 @@ _VEHICLE_COLUMNS: Final = (
     " relief_kpa grease nlgi"
 ).split()
 _LINE_COLUMNS: Final = "fleet vehicle line bundle point channel dose_cm3 length_m bore_mm".split()
+_POINT_COLUMNS: Final = "fleet vehicle number point".split()
+INTERVALS: Final[Mapping[str, IntervalUnit]] = {"interval_h": "h", "interval_km": "km", "interval_days": "d"}
+_AMOUNTS: Final = ("grams", "strokes")
 _YES_NO: Final = {"yes": True, "no": False, "": None}
 
 
@@ -61,17 +66,24 @@ def _rows(numbers: Iterable[int]) -> str:
     return f"row{'s' * (len(ordered) > 1)} {text}"
 
 
-def _tables(folder: Path) -> tuple[Table, Table]:
-    """The tables of vehicles and of lines in a folder: by their names, else by their columns. Raises Problem."""
+def _tables(folder: Path) -> tuple[Table, Table, Table]:
+    """The tables of vehicles, of lines and of points greased by hand in a folder: by their names, else by their columns. That of points
+    may be missing, and has no columns then. Raises Problem."""
     paths = sorted(path for path in folder.iterdir() if path.suffix.casefold() in NAME_ENDINGS)
-    known = {*_VEHICLE_COLUMNS, *_LINE_COLUMNS}
+    known = {*_VEHICLE_COLUMNS, *_LINE_COLUMNS, *_POINT_COLUMNS, *INTERVALS, *_AMOUNTS}
     found = []
-    for name, needed, mark in (
-        ("vehicles.csv", _VEHICLE_COLUMNS, "reservoir_l"),
-        ("lines.csv", _LINE_COLUMNS, "dose_cm3"),
+    for name, needed, marks in (
+        ("vehicles.csv", _VEHICLE_COLUMNS, ("reservoir_l",)),
+        ("lines.csv", _LINE_COLUMNS, ("dose_cm3",)),
+        ("points.csv", _POINT_COLUMNS, tuple(INTERVALS)),
     ):
         named = [read_table(path, known) for path in paths if path.name == name]
-        fitting = named or [table for path in paths if mark in (table := read_table(path, known)).columns]
+        fitting = named or [
+            table for path in paths if not {*marks}.isdisjoint((table := read_table(path, known)).columns)
+        ]
+        if not fitting and name == "points.csv":
+            found.append(Table(name, (), (), ()))
+            continue
         if len(fitting) != 1:
             why = "is missing" if not fitting else f"could be any of {', '.join(table.name for table in fitting)}"
             raise Problem(f"{name} {why}; the folder must hold vehicles.csv and lines.csv")
@@ -79,7 +91,7 @@ def _tables(folder: Path) -> tuple[Table, Table]:
         if missing:
             raise Problem(f"{fitting[0].name} lacks the column{'s' * (len(missing) > 1)} {', '.join(missing)}")
         found.append(fitting[0])
-    return found[0], found[1]
+    return found[0], found[1], found[2]
 
 
 # What may stand in a column, as it is told to whoever wrote something else.
@@ -104,10 +116,17 @@ _ALLOWED: Final = {
     "dose_cm3": "cm3 a cycle, above 0, such as 0.4",
     "length_m": "metres, above 0",
     "bore_mm": "millimetres, above 0",
+    "number": "a whole number from 1 to 9999",
+    "interval_h": "hours of ignition, above 0",
+    "interval_km": "kilometres, above 0",
+    "interval_days": "days, above 0",
+    "grams": "grams, above 0",
+    "strokes": "strokes of the grease gun, above 0",
 }
 _NUMBERS: Final = (
-    "reservoir_l low_mark_pct interval_min run_s relief_kpa nominal_v line dose_cm3 length_m bore_mm".split()
-)
+    "reservoir_l low_mark_pct interval_min run_s relief_kpa nominal_v line dose_cm3 length_m bore_mm number"
+    " interval_h interval_km interval_days grams strokes"
+).split()
 # The consistency classes of lubricating greases (ASTM D217, NLGI), and what lies between or spans two of them.
 _NLGI: Final = re.compile(r"(000|00|0|[1-6])(?:[-/](00|0|[1-6]))?|[0-5]\.5")
 _LOWEST_RELIEF_KPA: Final = 1_000  # below 10 bar nothing is pumped through a line: a pressure in bar
@@ -168,13 +187,15 @@ def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
 
 
 def _vehicle(row: Mapping[str, str]) -> Setup:
-    row = _numbers(row)
+    controller = _yes_no(row, "controller") is not False
+    row = _numbers(row if controller else {**row, **NO_SYSTEM})
     values: dict[str, Any] = {name: row[name] for name in _VEHICLE_COLUMNS if name != "class"}
     values["vehicle_class"] = row["class"]
     values["commissioned"] = row["commissioned"] or None
     values["level"] = row.get("level") or "percent"
     values["confirmation"] = _yes_no(row, "confirmation")
     values["nominal_v"] = row.get("nominal_v") or None
+    values["controller"] = controller
     values["valid_from_us"] = _valid_from(row["valid_from"]) if row.get("valid_from") else None
     setup: Setup = _convert(row, values, Setup)
     check(setup)
@@ -197,15 +218,96 @@ def _line(row: Mapping[str, str]) -> Line:
     return line
 
 
+def _hand_point(row: Mapping[str, str]) -> HandPoint:
+    row = _numbers(row)
+    told = {name: [column for column in names if row.get(column)] for name, names in _CHOICES.items()}
+    for name, columns in told.items():
+        if len(columns) != 1:
+            raise ValueError(
+                f"write the {name} in one of the columns {', '.join(_CHOICES[name])}; it is in {len(columns)}"
+            )
+    (interval,), (amount,) = told["interval"], told["amount"]
+    values: dict[str, Any] = {"number": row["number"], "point": row["point"], "grease": row.get("grease", "")}
+    values |= {"every": row[interval], "unit": INTERVALS[interval], amount: row[amount]}
+    values["critical"] = bool(_yes_no(row, "critical"))
+    try:
+        point: HandPoint = _convert(row, values, HandPoint)
+    except ValueError as error:  # it names the value by its column
+        text = str(error)
+        if text.startswith("every:"):
+            text = f"{interval}: {row[interval]!r} cannot be; write {_ALLOWED[interval]}"
+        raise ValueError(text) from None
+    return point
+
+
+_CHOICES: Final = {"interval": tuple(INTERVALS), "amount": _AMOUNTS}
+
+
+def _hand_points(
+    table: Table, known: Collection[tuple[str, str]], vehicles: str, errors: _Errors
+) -> dict[tuple[str, str], list[HandPoint]]:
+    """The points greased by hand of each vehicle that the table names."""
+    points: dict[tuple[str, str], list[HandPoint]] = {}
+    for number, row in table.rows:
+        key = row["fleet"], row["vehicle"]
+        if key not in known:
+            errors.add(table.name, number, f"vehicle {key[1]!r} of fleet {key[0]!r} is in no row of {vehicles}")
+            continue
+        own = points.setdefault(key, [])
+        try:
+            own.append(_hand_point(row))
+        except ValueError as error:
+            errors.add(table.name, number, str(error), f"vehicle {key[1]}, point {row['number'] or '?'}")
+            continue
+        if sum(point.number == own[-1].number for point in own) > 1:
+            errors.add(table.name, number, f"vehicle {key[1]}: point {row['number']} is there twice")
+        if len(own) == MAX_LINES + 1:
+            errors.add(table.name, number, f"vehicle {key[1]}: more than {MAX_LINES} points")
+    return points
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What the tables say, by (fleet, vehicle); without `says_points` there was none of points."""
+
+    vehicles: Mapping[tuple[str, str], Setup]
+    lines: Mapping[tuple[str, str], Sequence[Line]]
+    points: Mapping[tuple[str, str], Sequence[HandPoint]]
+    says_points: bool
+
+    def setup(self, key: tuple[str, str], before: Setup | None) -> Setup:
+        """The set-up of a vehicle, what the tables leave out as it was before."""
+        base = self.vehicles.get(key)
+        if base is None and before is not None:
+            base = msgspec.structs.replace(before, valid_from_us=None)
+        assert base is not None, "it is in a table of vehicles, or was registered before"
+        lines = tuple(sorted(self.lines[key], key=lambda line: line.line)) if key in self.lines else None
+        if lines is None:
+            lines = before.lines if before is not None and base.controller else ()
+        by_hand = before.hand_points if before is not None else ()
+        if self.says_points and (key in self.vehicles or key in self.points):  # it says all of theirs
+            by_hand = tuple(sorted(self.points.get(key, ()), key=lambda point: point.number))
+        return msgspec.structs.replace(base, lines=lines, hand_points=by_hand)
+
+
+def _missing(setup: Setup, has_lines: bool, line_file: str) -> str:
+    """What a set-up lacks, or has too much; nothing where it is whole."""
+    if setup.controller:
+        return "" if setup.lines else f": {line_file} has no line of it"
+    if has_lines:
+        return " has no controller: name its points in points.csv, not as lines"
+    return "" if setup.hand_points else " has no controller: points.csv has no point of it"
+
+
 def read_files(
     folder: Path, held: Mapping[tuple[str, str], Setup], show: Callable[[int, int], None] = lambda done, of: None
 ) -> list[Setup]:
     """The set-ups that the files in `folder` ask for, what they leave out taken from `held`; `show` is told (rows done, of). Raises
     Problem."""
     errors = _Errors()
-    vehicle_table, line_table = _tables(folder)
+    vehicle_table, line_table, point_table = _tables(folder)
     rows = len(vehicle_table.rows) + len(line_table.rows)
-    for table in (vehicle_table, line_table):
+    for table in (vehicle_table, line_table, point_table):
         for number, text in table.wrong:
             errors.add(table.name, number, text)
     vehicles: dict[tuple[str, str], Setup] = {}
@@ -241,14 +343,19 @@ def read_files(
             errors.add(line_table.name, number, f"vehicle {key[1]}: line {row['line']} is there twice")
         if len(lines[key]) == MAX_LINES + 1:
             errors.add(line_table.name, number, f"vehicle {key[1]}: more than {MAX_LINES} lines")
+    points = _hand_points(point_table, {*rows_of, *held}, vehicle_table.name, errors)
+    asked = _Asked(vehicles, lines, points, bool(point_table.columns))
     wanted = []
-    for key in [*vehicles, *(key for key in lines if key not in vehicles and key in held)]:
-        base = vehicles.get(key) or msgspec.structs.replace(held[key], valid_from_us=None)
-        own = sorted(lines[key], key=lambda line: line.line) if key in lines else None
-        kept = held[key].lines if key in held else ()
-        if own is None and not kept:
-            errors.add(vehicle_table.name, rows_of[key], f"vehicle {key[1]}: {line_table.name} has no line of it")
-            continue
-        wanted.append(msgspec.structs.replace(base, lines=tuple(own) if own is not None else kept))
+    for key in [*vehicles, *(key for key in {**lines, **points} if key not in vehicles and key in held)]:
+        setup = asked.setup(key, held.get(key))
+        wrong = _missing(setup, key in lines, line_table.name)
+        if wrong:
+            errors.add(
+                vehicle_table.name if key in rows_of else line_table.name,
+                rows_of.get(key, 1),
+                f"vehicle {key[1]}{wrong}",
+            )
+        else:
+            wanted.append(setup)
     errors.raise_if_any()
     return wanted

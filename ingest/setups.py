@@ -1,9 +1,9 @@
 """How a vehicle's lubrication system is set up, and which set-up holds when."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from msgspec import Meta, Struct
@@ -34,10 +34,28 @@ class Line(Struct, frozen=True, kw_only=True):
     critical: bool = False
 
 
+IntervalUnit = Literal["h", "km", "d"]
+
+
+class HandPoint(Struct, frozen=True, kw_only=True):
+    """A point that somebody greases by hand, by its number: due again after `every` hours of ignition, kilometres or days, with so many
+    grams or strokes of a grease gun (one of the two). Without a grease of its own it takes the vehicle's."""
+
+    number: Annotated[int, Meta(ge=1, le=9999)]
+    point: Said
+    every: Positive
+    unit: IntervalUnit
+    grams: Positive | None = None
+    strokes: Positive | None = None
+    grease: Text = ""
+    critical: bool = False
+
+
 class Setup(Struct, frozen=True, kw_only=True):
     """How a vehicle's lubrication system is set up, from `valid_from_us` on (None: from its first message on).
 
-    `registered_us` is when the vehicle was registered, or this set-up of it; None where nobody kept it.
+    `registered_us` is when the vehicle was registered, or this set-up of it; None where nobody kept it. Without a `controller` it has no
+    automatic system: no lines, nothing of reservoir, pump and timer means anything (`NO_SYSTEM`), and nobody expects to hear of it.
     """
 
     fleet: str
@@ -61,6 +79,8 @@ class Setup(Struct, frozen=True, kw_only=True):
     valid_from_us: int | None = None
     registered_us: int | None = None
     lines: tuple[Line, ...] = ()
+    controller: bool = True
+    hand_points: tuple[HandPoint, ...] = ()
 
     @property
     def dose_cm3(self) -> float:
@@ -76,6 +96,13 @@ class Setup(Struct, frozen=True, kw_only=True):
     def channels(self) -> tuple[str, ...]:
         """Pressure channels in the order of the line list."""
         return tuple(dict.fromkeys(line.channel for line in self.lines if line.channel))
+
+
+# What stands where a set-up needs a value and the vehicle has no system that it could be of.
+NO_SYSTEM: Final[Mapping[str, str]] = {
+    "feed": "direct", "reservoir_l": "1", "low_mark_pct": "0", "interval_min": "60", "run_s": "60", "relief_kpa": "10000",
+    "level": "none", "confirmation": "no", "nominal_v": "",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

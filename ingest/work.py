@@ -10,6 +10,7 @@ from msgspec import Meta, Struct
 from ingest.bounds import STORABLE, Channel, Positive
 from ingest.errors import Problem
 from ingest.languages import later
+from ingest.times import DAY_US, instant
 
 Kind = Literal[
     "filled",
@@ -26,6 +27,8 @@ Kind = Literal[
     "controller_swapped",
     "relined",
     "looked_at",
+    "points_greased",
+    "meter_read",
 ]
 
 # What people call it, and what has to be said of it: one of these, in words.
@@ -48,6 +51,12 @@ KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
     "controller_swapped": (later("Controller swapped"), (), ""),
     "relined": (later("Fitted or re-lined"), (), ""),
     "looked_at": (later("Looked at, nothing done"), ("found",), later("what was found there")),
+    "points_greased": (later("Hand points greased"), ("points",), later("which points")),
+    "meter_read": (
+        later("Meter read"),
+        ("engine_h", "odometer_km"),
+        later("the hours or the kilometres that it shows"),
+    ),
 }
 # What somebody found who went there because of a finding.
 Found = Literal["as_told", "other_cause", "nothing"]
@@ -65,6 +74,7 @@ LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minu
 
 Key = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
 Text = Annotated[str, Meta(max_length=1000, pattern=STORABLE)]
+Reading = Annotated[float, Meta(ge=0, le=1e7)]
 Name = Annotated[str, Meta(min_length=1, max_length=256, pattern=STORABLE)]
 
 
@@ -81,7 +91,8 @@ class Work(Struct, frozen=True, kw_only=True):
     record that it stands for; with `withdrawn` it only says that the other was wrong.
 
     `lines` are numbers of the line list (none: all); `channel` is a pressure sensor's (None: the level sensor). `found` says what was
-    there of the finding that it is `about`, and `cause` what else was wrong.
+    there of the finding that it is `about`, and `cause` what else was wrong. `points` are numbers of points greased by hand; `engine_h` and
+    `odometer_km` what the vehicle's meters showed, with `new_meter` where they were replaced or put to zero since the reading before.
     """
 
     key: Key
@@ -96,6 +107,10 @@ class Work(Struct, frozen=True, kw_only=True):
     interval_min: Positive | None = None
     run_s: Positive | None = None
     depot: Name | None = None
+    points: tuple[Annotated[int, Meta(ge=1, le=9999)], ...] = ()
+    engine_h: Reading | None = None
+    odometer_km: Reading | None = None
+    new_meter: bool = False
     note: Text = ""
     found: Found | None = None
     cause: Text | None = None
@@ -118,7 +133,7 @@ def work_of(values: Mapping[str, Any]) -> Work:
     except msgspec.ValidationError as error:
         text, _, where = str(error).partition(" - at `$.")
         raise Problem(f"{where.rstrip('`') or 'record'}: {text.replace('`', '')}") from None
-    for name in ("litres", "to_pct", "interval_min", "run_s"):
+    for name in ("litres", "to_pct", "interval_min", "run_s", "engine_h", "odometer_km"):
         if not math.isfinite(getattr(work, name) or 0.0):
             raise Problem(f"{name}: not a number")
     if work.withdrawn and work.corrects is None:
@@ -152,6 +167,42 @@ def check_fill(work: Work, reservoir_l: float, *, above_full: bool) -> None:
         raise Problem(
             f"{said} is above the full mark, where grease comes out at the vent or passes the follower plate; say so if it is meant"
         )
+
+
+# What a meter counts: field of a record, what people call it, its unit, and the most that it gains in a day.
+METERS: Final[Mapping[str, tuple[str, str, float]]] = {
+    "engine_h": ("hour meter", "h", 24.0),
+    "odometer_km": ("odometer", "km", 3000.0),
+}
+_ROUNDING: Final = 1.0  # meters are read in whole hours and kilometres, and a day is not to the minute
+
+
+def check_meters(work: Work, others: Iterable[Work]) -> None:
+    """Whether meters can show what a record says, beside the readings of other records. Raises Problem."""
+    if work.withdrawn:
+        return
+    by_time = sorted((one for one in others if one.key != work.corrects), key=lambda one: one.at_us)
+    for name, (what, unit, most) in METERS.items():
+        value = getattr(work, name)
+        if value is None:
+            continue
+        read = [(one.at_us, getattr(one, name), one.new_meter) for one in by_time if getattr(one, name) is not None]
+        before = next((one for one in reversed(read) if one[0] <= work.at_us), None)
+        after = next((one for one in read if one[0] > work.at_us), None)
+        pairs = [(*before[:2], work.at_us, value)] if before and not work.new_meter else []
+        pairs += [(work.at_us, value, *after[:2])] if after and not after[2] else []
+        for from_us, low, until_us, high in pairs:
+            if high < low - _ROUNDING:
+                other = (from_us, low) if until_us == work.at_us else (until_us, high)
+                raise Problem(
+                    f"{name}: {value:g} {unit}, and the {what} showed {other[1]:g} {unit} on"
+                    f" {instant(other[0]):%Y-%m-%d}: it does not run back; say so if it was replaced or put to zero"
+                )
+            if high - low > most * ((until_us - from_us) / DAY_US + 1) + _ROUNDING:
+                raise Problem(
+                    f"{name}: from {low:g} to {high:g} {unit} in {(until_us - from_us) / DAY_US:.0f} days is more than"
+                    f" the {what} counts; look again"
+                )
 
 
 def why_away(work: Iterable[Work]) -> str | None:

@@ -9,7 +9,7 @@ from ingest import schema
 from ingest.errors import Problem
 from ingest.setups import Setup, in_force
 from ingest.times import EARLIEST_US, instant
-from ingest.work import LATEST_AHEAD_US, Work, check_fill
+from ingest.work import LATEST_AHEAD_US, Work, check_fill, check_meters
 
 
 def record(
@@ -33,11 +33,20 @@ def record(
     unknown = sorted(set(work.lines) - known)
     if unknown:
         raise Problem(f"line {unknown[0]} is not on the line list of {vehicle_name}")
+    by_hand = {point.number for setup in setups for point in setup.hand_points}
+    missing = sorted(set(work.points) - by_hand)
+    if missing:
+        raise Problem(f"point {missing[0]} is none of the points of {vehicle_name} that are greased by hand")
     if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
         raise Problem(f"channel {work.channel!r} is not on the line list of {vehicle_name}")
     if not EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
         raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
-    check_fill(work, in_force(setups, work.at_us).reservoir_l, above_full=above_full)
+    setup = in_force(setups, work.at_us)
+    if work.kind == "filled" and not setup.controller and not work.withdrawn:
+        raise Problem(f"{vehicle_name} has no reservoir: its points are greased by hand")
+    check_fill(work, setup.reservoir_l, above_full=above_full)
+    if work.engine_h is not None or work.odometer_km is not None:
+        check_meters(work, read_work(connection, vehicle_id).get(vehicle_id, ()))
     if work.corrects is not None:
         owner = connection.scalar(select(table.c.vehicle_id).where(table.c.key == work.corrects))
         if owner != vehicle_id:

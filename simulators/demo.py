@@ -98,7 +98,7 @@ class Demo:
             newest = self._newest() if known else state.end
             self._follow_clock(newest)
             if not known:
-                self.say("Making the past of 25 vehicles …")
+                self.say("Making the past of 25 vehicles, and of two that are greased by hand …")
                 save_state(self.data, State(state.end, "nothing"))
                 self._tallow("history", "simulate", "--record", "--data", str(self.data))
                 self._comes("begun")  # two that open a new database at once may find it locked

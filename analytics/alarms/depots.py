@@ -1,9 +1,10 @@
 """What a depot wants: its lead time, its digest, its quiet hours; and its calendar, the days on which it is closed."""
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, time, timedelta
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, delete, insert, select, update
@@ -12,7 +13,10 @@ from analytics.planning.closed_days import ClosedDays, check_country, public_hol
 from analytics.settings import DEFAULTS
 from ingest import schema
 from ingest.errors import Problem
+from ingest.stands import LEAST_RADIUS_M, MOST_RADIUS_M, forget_depot
 from ingest.times import DAY_US, instant, microseconds
+
+_RADIUS_M: Final = 300.0  # where none is said
 
 
 @dataclass(frozen=True)
@@ -27,6 +31,9 @@ class Depot:
     quiet_until_min: int | None = None
     country: str | None = None  # whose public holidays it keeps, ISO 3166-1 alpha-2
     region: str | None = None  # the part of it
+    latitude: float | None = None  # where it is, where who stands there is served there; degrees
+    longitude: float | None = None
+    radius_m: float | None = None
 
     @property
     def lead_us(self) -> int:
@@ -62,6 +69,7 @@ def keep_depot(connection: Connection, wanted: Depot) -> None:
             raise Problem("a time of day is between 00:00 and 23:59")
     if wanted.country is not None:
         check_country(wanted.country, wanted.region)
+    _keep_place(connection, wanted)
     table = schema.depot
     values = {name: getattr(wanted, name) for name in table.c.keys() if name != "name"}  # noqa: SIM118
     theirs = select(schema.vehicle_summary.c.vehicle_id).where(schema.vehicle_summary.c.depot == wanted.name)
@@ -72,6 +80,18 @@ def keep_depot(connection: Connection, wanted: Depot) -> None:
     done = connection.execute(update(table).where(table.c.name == wanted.name).values(**values))
     if not done.rowcount:
         connection.execute(insert(table).values(name=wanted.name, **values))
+
+
+def _keep_place(connection: Connection, wanted: Depot) -> None:
+    """Raises Problem where a depot cannot be there; what was known of who stood at another place of it is no longer."""
+    if wanted.latitude is not None and wanted.longitude is not None and wanted.radius_m is not None:
+        if not (abs(wanted.latitude) <= 90 and abs(wanted.longitude) <= 180):
+            raise Problem("a position is latitude -90 to 90 and longitude -180 to 180, in degrees")
+        if not LEAST_RADIUS_M <= wanted.radius_m <= MOST_RADIUS_M:
+            raise Problem(f"radius: {LEAST_RADIUS_M:.0f} to {MOST_RADIUS_M:,.0f} m")
+    before = depot(connection, wanted.name)
+    if (before.latitude, before.longitude, before.radius_m) != (wanted.latitude, wanted.longitude, wanted.radius_m):
+        forget_depot(connection, wanted.name)
 
 
 def closings(connection: Connection, name: str) -> list[tuple[int, ClosedDays]]:
@@ -152,10 +172,11 @@ def closed_stretches(connection: Connection, name: str, timezone: str, at_us: in
 
 
 def wished(
-    now: Depot, lead_days: float | None, digest: str | None, quiet: str | None, holidays: str | None = None
-) -> Depot:
-    """What a depot wants once somebody said so: HH:MM, HH:MM-HH:MM or none, and whose public holidays it keeps (IE, AU-WA,
-    none). Raises Problem."""
+    now: Depot, lead_days: float | None, digest: str | None, quiet: str | None, holidays: str | None = None,
+    position: str | None = None,
+) -> Depot:  # fmt: skip
+    """What a depot wants once somebody said so: HH:MM, HH:MM-HH:MM or none, whose public holidays it keeps (IE, AU-WA, none), and
+    where it is (LATITUDE,LONGITUDE,RADIUS in degrees and metres, or none). Raises Problem."""
     changed = now
     if lead_days is not None:
         changed = replace(changed, lead_days=lead_days)
@@ -172,7 +193,23 @@ def wished(
         country, _, region = holidays.strip().partition("-")
         kept = None if country.casefold() in ("", "none") else country.upper()
         changed = replace(changed, country=kept, region=region.upper() or None if kept else None)
+    if position is not None:
+        latitude, longitude, radius_m = _place(position)
+        changed = replace(changed, latitude=latitude, longitude=longitude, radius_m=radius_m)
     return changed
+
+
+def _place(text: str) -> tuple[float | None, float | None, float | None]:
+    """(latitude, longitude, metres around), all or none. Raises Problem."""
+    if text.strip().casefold() in ("", "none"):
+        return None, None, None
+    try:
+        latitude, longitude, *radius = (float(part) for part in text.split(","))
+    except ValueError:
+        latitude, longitude, radius = math.nan, math.nan, []
+    if math.isnan(latitude) or math.isnan(longitude) or len(radius) > 1:
+        raise Problem(f"{text!r} is no position; write 59.9139,10.7522,300 (degrees, and metres around), or none")
+    return latitude, longitude, radius[0] if radius else _RADIUS_M
 
 
 def _minute(text: str) -> int:

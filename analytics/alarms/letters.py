@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, func, insert, select
 
-from analytics.alarms import depots
+from analytics.alarms import depots, push
 from analytics.alarms.outbox import name_of
 from analytics.alarms.routes import Route, read_routes, recipients
 from ingest import schema
@@ -34,6 +34,7 @@ def _letters(connection: Connection, key: str, depot: str, *, own: bool) -> Iter
         if (
             route.to_programs
             or route.after_min
+            or push.is_push(route.address)  # a notification is no letter
             or route.depot not in ((depot or None,) if own else (None, depot or None))
         ):
             continue

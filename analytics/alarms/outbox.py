@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, or_, select, update
 
-from analytics.alarms import depots
+from analytics.alarms import browsers, depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
 from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
@@ -53,7 +53,7 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
         waits = told.state == "unacknowledged"
         # Who is told only of what nobody took note of is in no digest.
         now = waits and (told.severity == "act_now" or route.after_min > 0)
-        if not route.takes(setup.depot, told.severity, told.kind.group) or not (now or route.to_programs):
+        if not route.takes(setup.fleet, setup.depot, told.severity, told.kind.group) or not (now or route.to_programs):
             continue
         due_us = now_us + route.after_min * MINUTE_US
         if not route.at_any_hour and not route.to_programs:
@@ -86,7 +86,7 @@ def make_digests(
         at = instant(now_us).astimezone(zone)
         late_min = (at.hour * 60 + at.minute - wishes[name].digest_min) % (24 * 60)
         day = (at - timedelta(minutes=late_min)).date()
-        mine = [route for route in people if route.depot in (None, name)]
+        mine = [route for route in people if route.is_of(name)]
         if not mine or late_min > DIGEST_WITHIN_MIN:
             continue
         place = hashlib.sha256(name.encode()).hexdigest()[:16]
@@ -104,7 +104,7 @@ def make_digests(
             for key, (route, recipient) in keys.items():
                 if connection.scalar(select(table.c.id).where(table.c.key == key)) is not None:
                     continue
-                chosen = [row for row in rows if route.takes(name, row[1].severity, row[1].kind.group)]
+                chosen = [row for row in rows if route.takes(row[0].fleet, name, row[1].severity, row[1].kind.group)]
                 with speaking(route.language):
                     title, body = digest(name, chosen, site())
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
@@ -156,7 +156,7 @@ def _deliver_route(
             return sent
         step("send")
         try:
-            _try(send, message)
+            answer = _try(send, message)
         except Undelivered as problem:
             import structlog  # here, since it takes long to load
 
@@ -169,14 +169,14 @@ def _deliver_route(
             continue
         step("mark sent")
         with writing(engine) as connection:
-            _sent(connection, message, now_us())
+            _sent(connection, message, answer, now_us())
         sent += 1
 
 
-def _try(send: Send, message: Message) -> None:
-    """Send; whatever goes wrong on one route is that route's failure and nobody else's."""
+def _try(send: Send, message: Message) -> str | None:
+    """Send; what was answered. Whatever goes wrong on one route is that route's failure and nobody else's."""
     try:
-        send(message)
+        return send(message)
     except Undelivered:
         raise
     except Exception as error:
@@ -265,8 +265,9 @@ def _last_sent_us(connection: Connection, row: Any) -> int:
     return connection.scalar(select(func.max(schema.outbox.c.done_us)).where(*_told_before(row))) or 0
 
 
-def _sent(connection: Connection, message: Message, now_us: int) -> None:
+def _sent(connection: Connection, message: Message, answer: str | None, now_us: int) -> None:
     table = schema.outbox
+    browsers.note_answer(connection, message.route.id, answer or "", now_us, took=True)
     connection.execute(update(table).where(table.c.id == message.id).values(done_us=now_us))
     if message.also:
         told = {"done_us": now_us, "dropped_why": f"told together with others in message {message.id}"}
@@ -280,14 +281,14 @@ def _failed(connection: Connection, message: Message, problem: Undelivered, now_
     which is said by the others."""
     table, outbox, why = schema.route, schema.outbox, str(problem)[:500]
     mine = outbox.c.id.in_([message.id, *message.also])
+    browsers.note_answer(connection, message.route.id, why, now_us, took=False, gone=problem.gone)
     if problem.for_good:
         connection.execute(update(outbox).where(mine).values(done_us=now_us, refused_why=why))
         connection.execute(update(table).where(table.c.id == message.route.id).values(error=why))
         whom = f"{message.route.id}/{hashlib.sha256(message.recipient.encode()).hexdigest()[:16]}"
         day = now_us // DAY_US
-        _report(
-            connection, message.route, f"refused/{whom}/{day}", now_us, why, "They are set aside and not tried again"
-        )
+        then = "The browser is taken off" if problem.gone else "They are set aside and not tried again"
+        _report(connection, message.route, f"refused/{whom}/{day}", now_us, why, then)
         return
     tries = connection.scalar(select(func.max(outbox.c.tries)).where(mine)) or 0
     connection.execute(
@@ -320,10 +321,13 @@ def _pause_us(before: int) -> int:
 def _report(connection: Connection, route: Route, key: str, now_us: int, why: str, then: str) -> None:
     """Say by the other routes to people, once, that alerts to one do not arrive."""
     table = schema.outbox
-    others = [r for r in read_routes(connection) if r.id != route.id and not r.to_programs and not r.after_min]
+    others = [
+        r for r in read_routes(connection) if r.id != route.id and not r.to_programs and not r.after_min and r.of_all
+    ]
+    whose = f" ({route.owner.label}{f' of {route.owner.name}' if route.owner.name else ''})" if route.owner else ""
     rows: list[dict[str, Any]] = [
         {"key": name_of(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
-         "detail": {}, "title": f"Alerts to {masked(route.address)} do not arrive",
+         "detail": {}, "title": f"Alerts to {masked(route.address)}{whose} do not arrive",
          "body": f"Route {route.id}: {why}. {then}. Look at it on {site()}/alarms."}
         for other in others
         for one in recipients(other.address)

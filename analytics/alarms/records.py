@@ -107,6 +107,19 @@ def assign(connection: Connection, numbers: Collection[int], to: str, who: str, 
         connection.execute(update(table).where(table.c.id == row.id).values(**values))
 
 
+def withdraw(connection: Connection, number: int, who: str, why: str, at_us: int) -> None:
+    """Say that nobody is asked to deal with an alarm any more, which may be over. Its state stays."""
+    table = schema.alarm
+    row = connection.execute(select(table).where(table.c.id == number).with_for_update()).one()
+    step = {
+        "alarm_id": number, "number": row.transitions + 1, "at_us": at_us, "event": "withdraw", "state": row.state, "who": who,
+        "why": why,
+    }  # fmt: skip
+    connection.execute(insert(schema.transition).values(**step))
+    values = {"assigned_to": None, "transitions": row.transitions + 1}
+    connection.execute(update(table).where(table.c.id == number).values(**values))
+
+
 def _act(connection: Connection, number: int, transition: Transition) -> None:
     table, analysis = schema.alarm, schema.analysis
     # Who looks at a vehicle's alarms locks its results first, and so does who changes one.

@@ -14,9 +14,9 @@ from multiprocessing.connection import Connection, wait
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-from analytics.alarms import hooks
+from analytics.alarms import hooks, push
 from analytics.alarms.routes import Route, masked
-from ingest.environment import ALERT_LOCAL, alert_broker_files
+from ingest.environment import ALERT_LOCAL, CA_FILE, alert_broker_files
 from ingest.errors import Problem
 from ingest.messages import ALERT_ROOT
 
@@ -52,26 +52,28 @@ class Message:
 
 
 class Undelivered(Exception):
-    """A route did not take a message; says why, and whether it never will."""
+    """A route did not take a message; says why, whether it never will, and whether there is nobody any more whom it leads to."""
 
-    def __init__(self, why: str, *, for_good: bool = False) -> None:
+    def __init__(self, why: str, *, for_good: bool = False, gone: bool = False) -> None:
         super().__init__(why)
-        self.for_good = for_good
+        self.for_good, self.gone = for_good, gone
 
 
-Send = Callable[[Message], None]
+Send = Callable[[Message], str | None]  # what was answered, where that says anything
 
 
 def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
-    """Sends through the apprise library, or to an MQTT broker."""
+    """Sends through the apprise library, to an MQTT broker, a web hook or a browser."""
 
-    def send(message: Message) -> None:
+    def send(message: Message) -> str | None:
         _check_target(message.route.address)
         # The account for alerts is another one than that for recording; so are its secrets.
         secrets = dict(alert_broker_files())
         _APART.set_forkserver_preload(list(NEEDED))
         ours, theirs = _APART.Pipe(duplex=False)
-        process = _APART.Process(target=_send_apart, args=(theirs, message, wait_s, secrets), daemon=True)
+        process = _APART.Process(
+            target=_send_apart, args=(theirs, message, wait_s, secrets, ALERT_LOCAL.value == "yes"), daemon=True
+        )
         process.start()
         theirs.close()
         try:
@@ -79,7 +81,7 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
                 raise Undelivered("the process that sends did not start")
             if not ours.poll(wait_s):
                 raise Undelivered(f"no answer within {wait_s:.0f} s")
-            why, for_good = ours.recv()
+            why, answer, for_good, gone = ours.recv()
         except EOFError:
             raise Undelivered("the process that sends ended by itself") from None
         finally:
@@ -88,30 +90,36 @@ def sender(wait_s: float = SEND_TIMEOUT_S) -> Send:
             process.close()
             ours.close()
         if why is not None:
-            raise Undelivered(why, for_good=for_good)
+            raise Undelivered(why, for_good=for_good, gone=gone)
+        said: str | None = answer
+        return said
 
     return send
 
 
-def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Mapping[str, str]) -> None:
-    """Send, and answer (None or why not, whether for good); ends with the process that waits for the answer."""
+def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Mapping[str, str], local: bool) -> None:
+    """Send, and answer (None or why not, what was answered, whether for good, whether it leads nowhere any more); ends with the process
+    that waits for the answer."""
     parent = multiprocessing.parent_process()
     assert parent is not None
     threading.Thread(target=lambda: (wait([parent.sentinel]), os._exit(0)), daemon=True).start()
     answer.send(True)
     try:
+        said = None
         if hooks.is_hook(message.route.address):
             _post(message, wait_s)
+        elif push.is_push(message.route.address):
+            said = _push(message, wait_s, secrets, local=local)
         elif message.route.to_programs:
             _publish(message, wait_s, dict(secrets))
         else:
             _notify(message, wait_s)
     except Undelivered as problem:
-        answer.send((str(problem), problem.for_good))
+        answer.send((str(problem), None, problem.for_good, problem.gone))
     except Exception as error:  # noqa: BLE001  # whatever a library raises, it was not sent
-        answer.send((f"{type(error).__name__}: {error}", False))
+        answer.send((f"{type(error).__name__}: {error}", None, False, False))
     else:
-        answer.send((None, False))
+        answer.send((None, said, False, False))
 
 
 class _Heard(logging.Handler):
@@ -193,6 +201,20 @@ def _post(message: Message, wait_s: float) -> None:
         raise Undelivered(str(refused), for_good=300 <= code < 500 and code not in _LATER) from None
 
 
+def _push(message: Message, wait_s: float, secrets: Mapping[str, str], *, local: bool) -> str:
+    about, route = message.detail, message.route
+    try:
+        return push.post(
+            route.address, route.signing_key, message.title, message.body, about, wait_s, local=local,
+            ca_file=secrets.get(CA_FILE.name, ""),
+        )  # fmt: skip
+    except push.Refused as refused:
+        code = refused.status or 0
+        raise Undelivered(str(refused), for_good=300 <= code < 500 and code not in _LATER, gone=refused.gone) from None
+    except Problem as problem:
+        raise Undelivered(str(problem), for_good=True) from None
+
+
 def _publish(message: Message, wait_s: float, secrets: dict[str, str]) -> None:
     from paho.mqtt.enums import MQTTProtocolVersion  # here, as apprise: who only lists alarms needs neither
 
@@ -216,11 +238,15 @@ def _publish(message: Message, wait_s: float, secrets: dict[str, str]) -> None:
         raise Undelivered("the broker did not acknowledge it in time")
 
 
-def try_route(route: Route, send: Send) -> None:
-    """Send a message that says that it is a test. Raises Problem where it does not arrive."""
-    about = {"fleet": "test", "vehicle": "test", "event": "test"}
-    message = Message(0, "test", route, "tallow: a test", "If you read this, alerts arrive here.", about)
+def try_route(route: Route, send: Send) -> str | None:
+    """Send a message that says that it is a test; what was answered. Raises Problem where it does not arrive."""
     try:
-        send(message)
+        return send(trial_of(route))
     except Undelivered as problem:
         raise Problem(f"nothing arrived at {masked(route.address)}: {problem}") from None
+
+
+def trial_of(route: Route) -> Message:
+    """A message that says that it is a test."""
+    about = {"fleet": "test", "vehicle": "test", "event": "test"}
+    return Message(0, "test", route, "tallow: a test", "If you read this, alerts arrive here.", about)

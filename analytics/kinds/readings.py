@@ -19,6 +19,21 @@ def _level_sensor(facts: Facts) -> Said:
             "The level reading rose by {points} points at once and later fell back by as many: nothing was filled in.",
             points=number(e["read_high_pct"], 0),
         )
+    if "stepped_pct" in e:
+        high = later(
+            "The level reading stepped by {points} points at once and full reservoirs read high by as"
+            " many since; the level is put right by that."
+        )
+        low = later(
+            "The level reading stepped by {points} points at once and full reservoirs read low by as"
+            " many since; the level is put right by that."
+        )
+        return say(high if e["stepped_pct"] > 0 else low, points=number(abs(e["stepped_pct"]), 0))
+    if "drifted_pct" in e:
+        return say(
+            "Full reservoirs read higher and higher, by now {points} points; the level is put right by that.",
+            points=number(e["drifted_pct"], 0),
+        )
     if "reading_pct" in e:
         return say("The level reading fell to {level} % at once and cannot be true.", level=number(e["reading_pct"]))
     return say(
@@ -52,7 +67,8 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
         group="readings",
         severity="plan",
         meaning=later(
-            "The level reading is stuck, missing or impossible; until it is mended, refill dates are worked out from counted cycles."
+            "The level reading is stuck, missing, impossible or off; until it is mended, refill dates are worked out from counted"
+            " cycles, or from the reading put right."
         ),
         cause=later("A plug or wire, or the sensor itself; a follower plate that is caught."),
         checks=(

@@ -1,4 +1,4 @@
-"""Keeping whether each point got its grease, which are dry, and what gets worse slowly, beside a vehicle's other results."""
+"""Keeping whether each point got its grease, which are dry, what gets worse slowly, and how well the pressure model fits."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
@@ -12,10 +12,12 @@ from analytics.account.greased import Kept
 from analytics.account.points import point_kind
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.archive import Past
+from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.model_check import Check
 from analytics.vehicle.wear import Trend
 from ingest import schema
-from ingest.setups import Setup
+from ingest.setups import HandPoint, Setup
 from ingest.times import HOUR_US, instant
 
 _DOSES: Final = ("planned", "arrived", "failed")
@@ -100,6 +102,22 @@ def keep_dry_points(connection: Connection, vehicle_id: int, setup: Setup, lines
         )
 
 
+def keep_hand(connection: Connection, vehicle_id: int, states: Sequence[HandState]) -> None:
+    """Make this how a vehicle's points stand that are greased by hand; most vehicles have none."""
+    table = schema.hand_due
+    names = [column.name for column in table.columns]
+    wanted = {
+        (vehicle_id, *(getattr(one.point if name in HandPoint.__struct_fields__ else one, name) for name in names[1:]))
+        for one in states
+    }
+    held = {tuple(row) for row in connection.execute(select(table).where(table.c.vehicle_id == vehicle_id))}
+    if held == wanted:
+        return
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    if wanted:
+        connection.execute(insert(table), [dict(zip(names, row, strict=True)) for row in wanted])
+
+
 TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more often would tell nothing
 
 
@@ -120,6 +138,21 @@ def keep_trends(connection: Connection, vehicle_id: int, found: Sequence[Trend] 
     rows = [
         asdict(one)
         | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "channel": one.channel or "", "lines": list(one.lines)}
+        for one in found
+    ]
+    if rows:
+        connection.execute(insert(table), rows)
+
+
+def keep_checks(connection: Connection, vehicle_id: int, found: Sequence[Check] | None, as_of_us: int) -> None:
+    """Make these how well the pressure model fits a vehicle's channels; None: those of before stand."""
+    if found is None:
+        return
+    table = schema.model_check
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    rows = [
+        asdict(one)
+        | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "lines": list(one.lines), "remarks": list(one.remarks)}
         for one in found
     ]
     if rows:

@@ -1,18 +1,21 @@
 """Reading what other vehicles tell of one: those of its class lend to a young one and tell what lines like its own read, those of its
 depot stand when it is closed."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping
+from functools import cache
+from math import isnan
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection, Select, case, func, select
 
 from analytics.alarms.depots import closed_stretches
 from analytics.vehicle.peers import SHORT_DAYS, SISTERS, Sister, span_us
-from analytics.vehicle.pressure.sister_lines import SisterChannel, Tubes, alike_tubes, first_level, tubes_of
+from analytics.vehicle.pressure.sister_lines import SisterChannel, Tubes, alike_tubes, first_levels, tubes_of
 from analytics.vehicle.standing import MATES, MAYBE_CLOSED_DAYS, STOP_DAYS, Mate, Yard
 from ingest import schema
-from ingest.arrays import Messages
+from ingest.arrays import Floats, Messages
 from ingest.reading import read_cycle_times, read_first_peaks, read_stops
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
@@ -22,9 +25,11 @@ _FIRST_CYCLES: Final = 60  # of a sister that tell what its lines read before th
 _FEWEST_CYCLES: Final = 12
 
 
-def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as_of_us: int) -> tuple[Sister, ...]:
+def read_sisters(
+    connection: Connection, vehicle_id: int, messages: Messages, as_of_us: int, arrived_us: int | None = None
+) -> tuple[Sister, ...]:
     """The vehicles that lend to one at `as_of_us`: of its fleet and class, of its depot first, by name; none where its own
-    history is long enough."""
+    history is long enough. Of what had arrived by `arrived_us` where that is asked for."""
     heard_us = messages.cycles.at_us[messages.cycles.at_us >= EARLIEST_US]
     if not len(heard_us) or int(heard_us.min()) < as_of_us - SHORT_DAYS * DAY_US:
         return ()
@@ -32,7 +37,7 @@ def read_sisters(connection: Connection, vehicle_id: int, messages: Messages, as
     alike = _of_its_fleet(vehicle_id, own).where(schema.setup.c.vehicle_class == own.vehicle_class)
     ids = connection.execute(alike).scalars().all()
     timers = {one.id: one.in_force(as_of_us).interval_min for one in read_vehicles(connection, ids)}
-    return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us)), timers[id_]) for id_ in ids)
+    return tuple(Sister(read_cycle_times(connection, id_, *span_us(as_of_us), arrived_us), timers[id_]) for id_ in ids)
 
 
 def _of_its_fleet(vehicle_id: int, own: Setup) -> Select[int]:
@@ -54,30 +59,30 @@ def read_sister_channels(
 ) -> tuple[SisterChannel, ...]:
     """What channels like those of a vehicle read at first on others of its fleet with the same kind of system and grease, by
     what is known at `as_of_us`; of what had arrived by `arrived_us` where that is asked for."""
-    wanted = [tubes_of(own, name) for name in own.channels]
+    wanted = {tubes_of(own, name) for name in own.channels}
     if not wanted:
         return ()
     ids = connection.execute(_of_its_fleet(vehicle_id, own)).scalars().all()
-    told = list[SisterChannel]()
+    has_alike = cache(lambda tubes: any(alike_tubes(one, tubes) for one in wanted))  # sisters have the same ones
+    tubes: dict[int, dict[str, Tubes]] = {}
+    since_us: dict[int, int] = {}
     for one in read_vehicles(connection, ids):
         setup = one.in_force(as_of_us)
-        alike = {name: tubes for name in setup.channels if _has_alike(wanted, tubes := tubes_of(setup, name))}
+        alike = {name: own_tubes for name in setup.channels if has_alike(own_tubes := tubes_of(setup, name))}
         if alike and (setup.feed, setup.nlgi) == (own.feed, own.nlgi):
-            since_us = max(setup.valid_from_us or EARLIEST_US, EARLIEST_US)
-            told += _first_levels(connection, one.id, alike, (since_us, as_of_us, arrived_us))
-    return tuple(told)
+            tubes[one.id] = alike
+            since_us[one.id] = max(setup.valid_from_us or EARLIEST_US, EARLIEST_US)
+    names = {id_: tuple(alike) for id_, alike in tubes.items()}
+    read = read_first_peaks(connection, names, _FIRST_CYCLES, since_us, as_of_us, arrived_us)
+    return tuple(one for id_, (temp_c, kpa) in read.items() for one in _sister_channels(tubes[id_], temp_c, kpa))
 
 
-def _has_alike(wanted: Sequence[Tubes], tubes: Tubes) -> bool:
-    return any(alike_tubes(one, tubes) for one in wanted)
-
-
-def _first_levels(
-    connection: Connection, vehicle_id: int, tubes: Mapping[str, Tubes], span: tuple[int, int, int | None]
-) -> list[SisterChannel]:
-    temp_c, names, kpa = read_first_peaks(connection, vehicle_id, _FIRST_CYCLES, *span)
-    levels = {name: first_level(kpa[:, j].astype(np.float64), temp_c, _FEWEST_CYCLES) for j, name in enumerate(names)}
-    return [SisterChannel(tubes[name], level) for name in tubes if (level := levels.get(name)) is not None]
+def _sister_channels(tubes: Mapping[str, Tubes], temp_c: Floats, kpa: NDArray[np.float32]) -> Iterator[SisterChannel]:
+    """The channels of a sister of which the first peaks tell a level."""
+    levels = first_levels(kpa.astype(np.float64), temp_c, _FEWEST_CYCLES).tolist()
+    for own_tubes, level in zip(tubes.values(), levels, strict=True):
+        if not isnan(level):
+            yield SisterChannel(own_tubes, level)
 
 
 def read_yard(

@@ -14,7 +14,7 @@ from analytics.pipeline.workers import Workers
 from analytics.vehicle import daily
 from analytics.vehicle.archive import Past
 from analytics.vehicle.doses import doses
-from ingest import retention, schema
+from ingest import retention, schema, stands, times
 from ingest.database import writing
 from ingest.errors import Problem
 from ingest.setups import Setup
@@ -50,6 +50,8 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
             kept.add(id_)
     for id_ in sorted(known - kept):  # not registered: nothing is looked for
         _keep_past(engine, id_, Past(since_us, now_us, (), (), ()))
+    with writing(engine) as connection:
+        stands.prune(connection, times.now_us())
     return since_us, retention.thin(engine, before_us, progress)
 
 

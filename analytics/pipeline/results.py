@@ -13,7 +13,14 @@ from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.pipeline import depot_days, vehicle_summary
-from analytics.pipeline.account import keep_cold_weeks, keep_dry_points, keep_greased, keep_trends
+from analytics.pipeline.account import (
+    keep_checks,
+    keep_cold_weeks,
+    keep_dry_points,
+    keep_greased,
+    keep_hand,
+    keep_trends,
+)
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.kept import program
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
@@ -174,7 +181,9 @@ def keep(connection: Connection, outcome: Outcome) -> None:
     keep_greased(connection, outcome.vehicle_id, outcome.setup, outcome.greased, outcome.greased_since)
     keep_dry_points(connection, outcome.vehicle_id, outcome.setup, outcome.lines)
     keep_cold_weeks(connection, outcome.vehicle_id, outcome.lows_c)
+    keep_hand(connection, outcome.vehicle_id, outcome.hand)
     keep_trends(connection, outcome.vehicle_id, outcome.trends, outcome.as_of_us)
+    keep_checks(connection, outcome.vehicle_id, outcome.checks, outcome.as_of_us)
 
 
 def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:

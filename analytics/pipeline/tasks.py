@@ -23,8 +23,11 @@ from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.day import Day
 from analytics.vehicle.doses import doses
+from analytics.vehicle.hand_doses import hand_doses, with_hand
+from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
+from analytics.vehicle.model_check import Check, checks
 from analytics.vehicle.wear import Trend, trends
 from ingest import schema
 from ingest.arrays import arrived_by
@@ -66,6 +69,8 @@ class Outcome:
     greased_since: date | None  # what is kept of days before it stays
     lows_c: dict[str, float]  # week of the year -> how cold it normally is; empty: as before
     trends: list[Trend] | None  # None: those of before stand
+    hand: tuple[HandState, ...]
+    checks: list[Check] | None  # of the pressure model; likewise
     sold: bool
 
 
@@ -95,13 +100,14 @@ def analysed(
     for at_us in moments_us:
         then = arrived_by(messages, at_us) if as_arrived else messages
         setup = vehicle.in_force(at_us)
+        arrived_us = at_us if as_arrived else None
         beside.append(
             (
                 then,
                 depot(connection, setup.depot).lead_days,
-                read_sisters(connection, vehicle.id, then, at_us),
-                read_yard(connection, vehicle.id, setup, then, at_us, at_us if as_arrived else None),
-                read_sister_channels(connection, vehicle.id, setup, at_us, at_us if as_arrived else None),
+                read_sisters(connection, vehicle.id, then, at_us, arrived_us),
+                read_yard(connection, vehicle.id, setup, then, at_us, arrived_us),
+                read_sister_channels(connection, vehicle.id, setup, at_us, arrived_us),
             )
         )
     connection.rollback()  # all is read: no transaction stays open while it is analysed
@@ -158,10 +164,12 @@ def outcome_of(task: Task) -> Outcome:
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
         amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
-        greased=kept_of(doses(result), result.history.setups),
+        greased=kept_of(with_hand(doses(result), hand_doses(result)), result.history.setups),
         greased_since=known_from(task.past, result.history.setup.timezone),
         lows_c=cold_weeks(*result.history.temperatures) if task.wants_trends else {},
         trends=trends(result) if task.wants_trends else None,
+        hand=result.hand,
+        checks=checks(result) if task.wants_trends else None,
         sold=why_away(task.work) == AWAY["sold"],
     )
 

@@ -85,7 +85,7 @@ class Detail:
 def priority_of(
     findings: Sequence[Finding], refill_state: str | None, lines: Sequence[LineCondition], *, heard: bool
 ) -> str:
-    """What a vehicle needs, from its open findings, its refill and its lines, and whether anything was ever heard of it."""
+    """What a vehicle needs, from its open findings, its refill and its lines, and whether anything was ever heard of it, if it can be."""
     severities = {f.severity for f in findings}
     if "act_now" in severities or refill_state == "due":
         return "act_now"
@@ -131,8 +131,9 @@ def _shown(found: Finding, outcome: Outcome) -> FindingShown:
 def put_result(connection: Connection, outcome: Outcome) -> None:
     """Keep what an analysis found."""
     open_ = sorted((f for f in outcome.findings if f.open), key=urgency)
+    heard = bool(outcome.days) or not outcome.setup.controller
     found = {
-        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=bool(outcome.days))),
+        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=heard)),
         "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
         "dry_h": outcome.max_hours_since_grease if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,
@@ -174,8 +175,8 @@ def _listed(connection: Connection, done: Registered, now_us: int) -> Registered
 
 
 def _identity(setup: Setup) -> dict[str, Any]:
-    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi")
-    points = " ".join(sorted({line.point for line in setup.lines}))
+    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi", "controller")
+    points = " ".join(sorted({line.point for line in setup.lines} | {point.point for point in setup.hand_points}))
     search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class} {points}".casefold()
     return {name: getattr(setup, name) for name in names} | {"search": search, "grease": setup.grease_and_grade}
 

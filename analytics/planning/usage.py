@@ -46,6 +46,8 @@ class Amount:
 
 def monthly(supply: Supply) -> list[Amount]:
     """Amounts of one vehicle by month, depot and grease: those that were its own on each day."""
+    if not supply.setups[-1].controller:  # nobody wrote down how much of a grease gun is left
+        return []
     zone = ZoneInfo(supply.setups[-1].timezone)
     by_day: dict[date, list[float]] = {one.day: [] for one in supply.days}
     for at_us, litres in _fills(supply):

@@ -1,5 +1,9 @@
-"""Robust linear regression that goes on learning: Huber's M-estimate with what was learned before as its prior."""
+"""What a few wild values do not move: Huber's M-estimate of a linear regression that goes on learning, with what was learned before as its
+prior, and the median of the latest values."""
 
+import math
+from bisect import bisect_left, insort
+from collections import deque
 from typing import Final
 
 import numpy as np
@@ -26,3 +30,28 @@ def huber_update(
         cov = np.asarray(np.linalg.inv(information + (x * weight[:, None]).T @ x), np.float64)
         mean = np.asarray(cov @ (pull + x.T @ (weight * y)), np.float64)
     return mean, cov
+
+
+class MovingMedian:
+    """The median of the latest values of a series, at most `most` of them: each costs a place in a sorted list, not a sort."""
+
+    def __init__(self, most: int) -> None:
+        self._latest, self._most, self._ordered = deque[float](), most, list[float]()
+
+    def __len__(self) -> int:
+        return len(self._ordered)
+
+    def add(self, value: float) -> None:
+        """The next value of the series; no NaN."""
+        if len(self._latest) == self._most:
+            del self._ordered[bisect_left(self._ordered, self._latest.popleft())]
+        self._latest.append(value)
+        insort(self._ordered, value)
+
+    @property
+    def value(self) -> float:
+        """The median; NaN while there is no value."""
+        number = len(self._ordered)
+        if not number:
+            return math.nan
+        return (self._ordered[(number - 1) // 2] + self._ordered[number // 2]) / 2

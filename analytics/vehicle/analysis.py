@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from analytics.findings import Episode, Finding
 from analytics.refills import Refill
 from analytics.settings import DEFAULTS, Settings
-from analytics.vehicle import confirmation, controller, cycles, level, pressure, silence
+from analytics.vehicle import confirmation, controller, cycles, hand_points, level, outside_meters, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
 from analytics.vehicle.causes import by_cause
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
+from analytics.vehicle.hand_points import HandState, Meter
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import Fill, Reservoir, draws_air
 from analytics.vehicle.lubrication import escalate, hours_since
@@ -45,6 +46,8 @@ class Result:
     hours_since_grease: Mapping[int, float | None]  # line -> ignition hours, None where it never surely arrived
     handover: Handover | None  # how far its commissioning has come, where there was one
     flaws: NDArray[np.bool_]  # (cycles,) which of them did not do their work, or pumped air
+    hour_meters: tuple[Meter, ...] = ()  # that hours of points greased by hand are counted by, the best first
+    hand: tuple[HandState, ...] = ()  # how points greased by hand stand
 
     @property
     def max_hours_since_grease(self) -> float | None:
@@ -100,6 +103,7 @@ def analyse(
         flaws = flaws | draws_air(history, tank)
     since = hours_since(history, findings, flaws, settings)
     refill = forecast(history, audit, tank, settings, sisters, yard)
+    hours = hand_points.hour_meters(history, outside_meters.split(messages.states)[1])
     handed = handover(history, audit, tank, findings, settings)
     findings = [beside_handover(found, handed) for found in escalate(findings, history.setup.lines, since, settings)]
     return Result(
@@ -113,6 +117,8 @@ def analyse(
         since,
         handed,
         flaws,
+        tuple(hours),
+        tuple(hand_points.states(history, hours)),
     )
 
 

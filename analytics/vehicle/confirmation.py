@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 
 from analytics.findings import Episode, joined
 from analytics.settings import Settings
+from analytics.statistics.robust import MovingMedian
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
 from ingest.times import HOUR_US
 
+_USUAL_READINGS: Final = 200  # that tell the usual rest pressure
 _LEAST_CHATTER: Final = 0.05  # share of cycles that a switch may fail to confirm without anybody having seen it before
 
 
@@ -91,16 +93,16 @@ def _not_vented(history: History, explained: Floats, settings: Settings) -> Floa
     rest = np.log(np.clip(np.where(possible, c.rest_kpa.astype(np.float64), np.nan), 1.0, None))
     peak = np.log(np.clip(c.peak_kpa.astype(np.float64), 1.0, None))
     for channel in range(rest.shape[1]):
-        usual, usual_part = list[float](), list[float]()
-        for i in np.flatnonzero(~np.isnan(rest[:, channel])):
-            learned = len(usual) >= 8 and not c.temp_c[i] < settings.stiff_below_c
-            limit = np.inf
-            if learned:
-                own = max(np.median(usual[-200:]), peak[i, channel] + np.median(usual_part[-200:]))
-                limit = own + settings.not_vented_log_ratio
-            high = rest[i, channel] > min(limit, peak[i, channel] - 0.6) and rest[i, channel] > peak[i, channel] - 1.6
+        usual, usual_part = MovingMedian(_USUAL_READINGS), MovingMedian(_USUAL_READINGS)
+        rows = np.flatnonzero(~np.isnan(rest[:, channel]))
+        read = zip(rows.tolist(), rest[rows, channel].tolist(), peak[rows, channel].tolist(), strict=True)
+        for i, left, top in read:
+            limit = math.inf
+            if len(usual) >= 8 and not c.temp_c[i] < settings.stiff_below_c:
+                limit = max(usual.value, top + usual_part.value) + settings.not_vented_log_ratio
+            high = left > min(limit, top - 0.6) and left > top - 1.6
             flag[i] |= high
             if not high and not explained[i]:
-                usual.append(float(rest[i, channel]))
-                usual_part.append(float(rest[i, channel] - peak[i, channel]))
+                usual.add(left)
+                usual_part.add(left - top)
     return flag

@@ -28,7 +28,16 @@ Flags = NDArray[np.bool_]
 # Of relief pressure: from here on a line that is found blocked has the relief valve open, which opens within 2 % (common practice, no
 # source); below, all of the dose may still go through.
 _VALVE_OPEN: Final = 0.98
-_EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
+EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
+
+
+@dataclass(frozen=True)
+class Dosed:
+    """A point greased by hand that doses are planned for: its number above those of lines (`hand_doses.HAND_FROM`)."""
+
+    line: int
+    point: str
+    critical: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +46,7 @@ class Doses:
     what was planned is not proven."""
 
     first: date
-    lines: tuple[Line, ...]
+    lines: tuple[Line | Dosed, ...]
     planned: Floats
     arrived: Floats
     failed: Floats
@@ -89,7 +98,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
     told = sorted(lines.values(), key=lambda one: (one[0].line, one[0].point))
     together = np.stack([table for _, table in told], axis=2)
     return Doses(
-        first=date.fromordinal(_EPOCH_DAY + first),
+        first=date.fromordinal(EPOCH_DAY + first),
         lines=tuple(line for line, _ in told),
         planned=together[0],
         arrived=together[1],

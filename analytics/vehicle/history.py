@@ -98,9 +98,15 @@ def _setup_at(setups: Sequence[Setup], at_us: Ints) -> Ints:
     return np.maximum(np.searchsorted(since, at_us, "right") - 1, 0)
 
 
+def _nothing(messages: Messages) -> Messages:
+    return Messages(**{name: chosen(rows, np.zeros(len(rows), bool)) for name, rows in vars(messages).items()})
+
+
 def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tuple[Work, ...] = ()) -> History:
     """The history at `as_of_us`: nothing later is in it; work counts from when it was done."""
     states, outside = outside_meters.split(messages.states)
+    if not in_force(setups, as_of_us).controller:  # what calls itself by its name is none of it
+        messages, states = _nothing(messages), chosen(states, np.zeros(len(states), bool))
     kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, states]
     times = corrected_at(kinds)
 

@@ -26,6 +26,8 @@ def analyse(
 ) -> list[Episode]:
     """Stretches in which nothing was heard for longer than the stops before them explain, those (begin, end) left out in which its depot's
     calendar says that it is closed; of a vehicle never heard, since anything of its fleet was (`recorded_since_us`)."""
+    if not history.setup.controller:  # there is nothing that could be heard
+        return []
     heard = np.unique(history.heard_us)
     if not len(heard):
         return _never_heard(history, recorded_since_us)

@@ -96,9 +96,12 @@ class _Series:
 
 def trends(result: Result, settings: Settings = DEFAULTS) -> list[Trend]:
     """Every trend that enough days tell of."""
-    if not result.history.metered:
+    history = result.history
+    if not history.metered or not len(history.heard_h) or history.heard_h[-1] - history.heard_h[0] < FEWEST_H:
         return []
-    found = (_trend(result, one) for one in (*_series(result, settings), *_dose(result, settings)))
+    many_days = history.heard_us[-1] - history.heard_us[0] > (FEWEST_DAYS - 2) * DAY_US
+    series = (*(_series(result, settings) if many_days else ()), *_dose(result, settings))
+    found = (_trend(result, one) for one in series)
     return [one for one in found if one is not None]
 
 
@@ -114,7 +117,7 @@ def _series(result: Result, settings: Settings) -> Iterator[_Series]:
         lines = tuple(line.line for line in history.setup.lines if line.channel == channel)
         peak = c.peak_kpa[:, c.channels.index(channel)].astype(np.float64)
         rest = c.rest_kpa[:, c.channels.index(channel)].astype(np.float64)
-        possible = (peak > 0) & (peak < settings.impossible_over_relief * relief) & _sound(result, channel)
+        possible = (peak > 0) & (peak < settings.impossible_over_relief * relief) & sound(result, channel)
         log_peak = np.log(np.where(possible, peak, np.nan))
         limits = (settings.open_log_ratio, settings.blocked_log_ratio)
         yield days.series("pressure", channel, lines, log_peak - together, limits)
@@ -181,7 +184,7 @@ def _together(history: History) -> Floats:
     return np.where(np.isfinite(off).sum(axis=1) >= _SEVERAL, np.nan_to_num(told), 0.0)
 
 
-def _sound(result: Result, channel: str) -> NDArray[np.bool_]:
+def sound(result: Result, channel: str) -> NDArray[np.bool_]:
     """(cycles,) in which nothing was wrong that touches a channel, since its line was last cleared or the system fitted anew."""
     history = result.history
     begin_us = LONG_AGO_US

@@ -70,6 +70,9 @@ class WorstPoints(Told):
     unit = fields.String(required=True)
     depot = fields.String(required=True)
     lines = fields.List(fields.Integer(), required=True)
+    hand_points = fields.List(
+        fields.Integer(), required=True, metadata={"description": "numbers of points greased by hand"}
+    )
     points = fields.List(fields.String(), required=True)
     of_lines = fields.Integer(required=True)
     critical = fields.Boolean(required=True)
@@ -101,4 +104,7 @@ class GreasedDay(Greased):
 
     day = fields.String(required=True, metadata={"format": "date"})
     depot = fields.String(required=True)
-    line = fields.Integer(required=True)
+    line = fields.Integer(required=True, allow_none=True)
+    hand_point = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "greased by hand: its number; null for a line"}
+    )

@@ -23,6 +23,7 @@ from dashboard import access_tokens, accounts
 from dashboard.api.account import account
 from dashboard.api.alarms import alarms
 from dashboard.api.messages import messages
+from dashboard.api.planning import planning
 from dashboard.api.results import results
 from dashboard.api.vehicles import vehicles
 from dashboard.api.work import work
@@ -60,7 +61,7 @@ def serve_api(app: Flask, database: Engine) -> None:
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     api.spec.options["security"] = [{"token": []}]
     app.after_request(_tagged)
-    for part in (vehicles, results, account, alarms, work, messages):
+    for part in (vehicles, results, account, planning, alarms, work, messages):
         api.register_blueprint(part, url_prefix=ROOT)
     _describe_problems(api)
     app.register_error_handler(Problem, _told)

@@ -101,6 +101,19 @@ class Line(Told):
     critical = fields.Boolean(load_default=False)
 
 
+class HandPoint(Told):
+    """A point greased by hand, by the columns of the registry's file: due after `every` hours, kilometres or days."""
+
+    number = fields.Integer(required=True, validate=validate.Range(1, 9999))
+    point = text(256, 1, required=True)
+    every = positive(required=True)
+    unit = fields.String(required=True, validate=validate.OneOf(["h", "km", "d"]))
+    grams = positive(load_default=None, allow_none=True)
+    strokes = positive(load_default=None, allow_none=True)
+    grease = text(256, load_default="")
+    critical = fields.Boolean(load_default=False)
+
+
 class Setup(Told):
     """How a vehicle's system is set up, by the columns of the registry's files."""
 
@@ -123,7 +136,11 @@ class Setup(Told):
     confirmation = fields.Boolean(load_default=None, allow_none=True)
     nominal_v = fields.Float(load_default=None, allow_none=True)
     valid_from = time(load_default=None, allow_none=True)
-    lines = fields.List(fields.Nested(Line), required=True, validate=validate.Length(1, 100))
+    lines = fields.List(fields.Nested(Line), required=True, validate=validate.Length(0, 100))
+    controller = fields.Boolean(load_default=True, metadata={
+        "description": "false: no automatic system and no lines; what is said of reservoir, pump and timer means nothing"})  # fmt: skip
+    hand_points = fields.List(fields.Nested(HandPoint), load_default=None, allow_none=True, validate=validate.Length(max=100), metadata={
+        "description": "points greased by hand; left out or null: as before"})  # fmt: skip
 
 
 class Vehicle(Told):
@@ -254,6 +271,10 @@ class Work(Told):
     interval_min = positive(allow_none=True)
     run_s = positive(allow_none=True)
     depot = text(256, allow_none=True)
+    points = fields.List(fields.Integer(validate=validate.Range(1, 9999)), validate=validate.Length(max=100))
+    engine_h = fields.Float(allow_none=True, validate=validate.Range(0, 1e7))
+    odometer_km = fields.Float(allow_none=True, validate=validate.Range(0, 1e7))
+    new_meter = fields.Boolean(metadata={"description": "the meter was replaced or put to zero"})
     note = text(1000)
     corrects = fields.String(allow_none=True, validate=validate.Regexp(NAME))
     withdrawn = fields.Boolean()

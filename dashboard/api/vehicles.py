@@ -64,6 +64,9 @@ def put_vehicle(said: dict[str, Any], fleet: str, vehicle: str) -> Any:
     With `If-Match` only where the set-up in force is still the one that was read.
     """
     who = accounts.need_lead()
+    if said["hand_points"] is None:
+        held = setup_of(engine(), fleet, vehicle)
+        said["hand_points"] = [] if held is None else msgspec.to_builtins(held.hand_points)
     wanted = _setup(said, fleet, vehicle)
     now_us = times.now_us()
     with reachable(engine()), writing(engine()) as connection:
@@ -78,15 +81,21 @@ def put_vehicle(said: dict[str, Any], fleet: str, vehicle: str) -> Any:
 
 def _setup(said: dict[str, Any], fleet: str, vehicle: str) -> Setup:
     """A set-up out of what a program says. Ends the request where it cannot be."""
-    numbers = [line["line"] for line in said["lines"]]
-    twice = next((n for n in numbers if numbers.count(n) > 1), None)
-    if twice is not None:
-        refuse(422, f"lines: line {twice} is there twice")
+    for what, name in (("lines", "line"), ("hand_points", "number")):
+        numbers = [one[name] for one in said[what]]
+        twice = next((n for n in numbers if numbers.count(n) > 1), None)
+        if twice is not None:
+            refuse(422, f"{what}: {name} {twice} is there twice")
+    if said["controller"] != bool(said["lines"]):
+        refuse(422, "lines: a vehicle with a controller has at least one, one without has none")
+    if any((point["grams"] is None) == (point["strokes"] is None) for point in said["hand_points"]):
+        refuse(422, "hand_points: each has grams or strokes, one of the two")
     since = said.pop("valid_from")
     values = said | {
         "fleet": fleet,
         "vehicle": vehicle,
         "lines": sorted(said["lines"], key=lambda line: int(line["line"])),
+        "hand_points": sorted(said["hand_points"], key=lambda point: int(point["number"])),
         "valid_from_us": None if since is None else times.microseconds(since),
     }
     try:

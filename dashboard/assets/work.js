@@ -96,12 +96,13 @@
     let asked = "";  // what lies above the full mark is recorded once somebody has said it twice
     let warned = "";  // and so is a grease that is not proven to mix
 
-    async function record(clicks, who, asks, greases, kind, lines, litres, to, interval, run, channel, depot, grease, by, at, note, found, cause, about) {
+    async function record(clicks, who, asks, greases, kind, lines, litres, to, interval, run, channel, depot, grease, points, hours, km, isNew, by, at, note, found, cause, about) {
         if (!clicks) return window.dash_clientside.no_update;
         if (!by) return tr("Say who did it.");
         const said = {
             lines: (lines || []).map(Number), litres: litresOf(who, litres), to_pct: number(to), interval_min: number(interval),
             run_s: number(run), channel: channel || null, depot: depot || null, grease: grease || null,
+            points: (points || []).map(Number), engine_h: number(hours), odometer_km: number(km), new_meter: Boolean(isNew),
         };
         const chosen = {key: newKey(), kind, by, note: note || "", at_us: Date.now() * 1000};
         for (const name of asks[kind] || []) chosen[name] = said[name];
@@ -150,6 +151,36 @@
         return told === recorded() ? [tr("Taken back."), {display: "none"}] : [told, no];
     }
 
+    // Points greased by hand, of the list or of a stop: those that are chosen; and the way back.
+    async function tickPoints(clicks, id, by, chosen) {
+        const no = window.dash_clientside.no_update;
+        if (!clicks) return [no, no, no];
+        if (!by) return ["Say above who greases.", no, no];
+        const points = (chosen || []).map(Number);
+        if (!points.length) return ["Choose at least one point.", no, no];
+        const key = newKey();
+        const told = await hand({fleet: id.fleet, name: id.vehicle}, {key, kind: "points_greased", points, by, at_us: Date.now() * 1000});
+        return told.startsWith("Recorded already") ? [told, no, no] : [told, isTaken(told) ? {} : {display: "none"}, key];
+    }
+
+    async function untickPoints(clicks, id, by, key) {
+        const no = window.dash_clientside.no_update;
+        if (!clicks || !key) return [no, no];
+        const told = await hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "points_greased", corrects: key, withdrawn: true, by, at_us: Date.now() * 1000});
+        return isTaken(told) ? [told === "Recorded." ? "Taken back." : told, {display: "none"}] : [told, no];
+    }
+
+    // What a vehicle's meters show.
+    async function meter(clicks, vehicle, hours, km, isNew, by) {
+        if (!clicks) return window.dash_clientside.no_update;
+        if (!by) return "Say above who reads it.";
+        if (!vehicle) return "Choose the vehicle.";
+        const [fleet, name] = vehicle.split("/");
+        const read = {engine_h: number(hours), odometer_km: number(km), new_meter: Boolean(isNew)};
+        if (read.engine_h === null && read.odometer_km === null) return "Write what the hour meter or the odometer shows.";
+        return hand({fleet, name}, {key: newKey(), kind: "meter_read", ...read, by, at_us: Date.now() * 1000});
+    }
+
     function print(clicks) {
         if (clicks) window.print();
         return window.dash_clientside.no_update;
@@ -159,7 +190,7 @@
 
     window.tallowKept = {hand, isTaken, newKey};
     window.dash_clientside = window.dash_clientside || {};
-    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, untick, print, asks});
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, untick, tickPoints, untickPoints, meter, print, asks});
     window.addEventListener("online", () => send(""));
     setInterval(() => kept().some((one) => !one.problem) && send(""), 15000);
 })();

@@ -18,7 +18,7 @@ def export(
     timezone: Annotated[str, typer.Option(help="zone of all times, an IANA name")] = "UTC",
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Write a fleet's data into Parquet and CSV files: readings, line lists, findings, forecasts and the account of all vehicles."""
+    """Write a fleet's data into Parquet and CSV files: readings, line lists, findings, forecasts, the account, hand points, trends."""
     from zoneinfo import ZoneInfo
 
     from dashboard.exports.bulk import write_all

@@ -85,7 +85,9 @@ def refill_round(
         for row in (r for r in rows if r["date"] == day.isoformat()):
             also = f"; also: {row['also']}" if row["also"] else ""
             by = formatting.day(date.fromisoformat(row["fill_by"]))
-            print(f"  {row['unit']} ({row['vehicle']}): {row['litres']} l, by {by}{also}")
+            what = [f"{row['litres']} l"] if row["grease"] else []
+            what += [f"by hand: {row['by_hand']}"] if row["by_hand"] else []
+            print(f"  {row['unit']} ({row['vehicle']}): {'; '.join(what)}, by {by}{also}")
     print(f"{FILL_STEP}\n{CAUTION}" if told.visits else f"Nothing is due at {depot} within {days} days.")
     if told.undated:
         print(f"No date is known for: {', '.join(told.undated)}.")

@@ -43,6 +43,13 @@ def depot(
     calendar: Annotated[
         Path | None, typer.Option(help="iCalendar file of its closed days; replaces the one read before")
     ] = None,
+    position: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LAT,LON[,M]",
+            help="where it is, and metres around: vehicles that stand there join its rounds; none to end that",
+        ),
+    ] = None,
     reopen: Annotated[int | None, typer.Option(metavar="NUMBER", help="remove a closing")] = None,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
@@ -56,7 +63,7 @@ def depot(
         known = scope.depots(engine)
         if name not in known:
             raise Problem(f"no depot is called {name!r}; there are: {', '.join(known) or 'none'}")
-        wanted = depots.wished(depots.depot(connection, name), lead_days, digest, quiet, holidays)
+        wanted = depots.wished(depots.depot(connection, name), lead_days, digest, quiet, holidays, position)
         depots.keep_depot(connection, wanted)
         if closed is not None:
             depots.keep_closing(connection, name, closed_days(*closed))
@@ -65,7 +72,9 @@ def depot(
         if reopen is not None:
             depots.drop_closing(connection, name, reopen)
         kept = depots.closings(connection, name)
-        if any(option is not None for option in (lead_days, digest, quiet, holidays, closed, calendar, reopen)):
+        if any(
+            option is not None for option in (lead_days, digest, quiet, holidays, position, closed, calendar, reopen)
+        ):
             told = [*formatting.depot_wishes(wanted), *(formatting.closing(one) for _, one in kept)]
             change_log.log_change(connection, "command line", f"{name}: {'; '.join(told)}"[:_LOGGED], now_us())
     print(f"{name}: " + "; ".join(formatting.depot_wishes(wanted)) + ".")

@@ -8,6 +8,7 @@ import typer
 from analytics.alarms import routes
 from dashboard import accounts, change_log, formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, moment, print_json
+from ingest import telematics
 from ingest.database import open_existing, reachable, writing
 from ingest.environment import SECRETS_KEY_FILE
 from ingest.errors import Problem
@@ -68,5 +69,6 @@ def seal(
         if connection.dialect.name == "sqlite":
             connection.exec_driver_sql("PRAGMA secure_delete = ON")
         done = accounts.seal_secrets(connection) + routes.seal_addresses(connection)
+        done += telematics.seal_headers(connection)
         change_log.log_change(connection, "command line", f"{done} secrets encrypted anew", now_us())
     print(f"{done} secrets are encrypted by the first key in {SECRETS_KEY_FILE.value}.")

@@ -147,11 +147,13 @@ def _record(story: "Scenario", data: Path) -> None:
 
     from analytics.pipeline import vehicle_summary, watch
     from analytics.pipeline.workers import workers
+    from ingest import registry, work_records
     from ingest.database import address, open_database, reachable, writing
     from ingest.environment import DATABASE
     from ingest.recorder_process import RecorderProcess
     from ingest.replay import replay
-    from simulators import fleet
+    from ingest.work import work_of
+    from simulators import by_hand, fleet
     from simulators.demo import State, read_state, save_state
 
     end, folder = read_state(data).end, data / "history"
@@ -159,10 +161,14 @@ def _record(story: "Scenario", data: Path) -> None:
     first = [n for n, machine in enumerate(story.machines) if machine.has_a_story]
     rest = [n for n, machine in enumerate(story.machines) if not machine.has_a_story]
     fleet.write_registry(story, end_us / 3.6e9, folder)
+    by_hand.write_registry(story, folder)
     engine = open_database(DATABASE.value)
     with reachable(engine), workers() as pool, RecorderProcess(address(engine), "history") as recording:
         with writing(engine) as connection:
             vehicle_summary.register(connection, folder, now_us())
+            for one in by_hand.records(end_us):
+                found = registry.find(connection, f"{story.fleet}/{one.vehicle}")
+                work_records.record(connection, found.id, found.setups, work_of(one.said), end_us)
         save_state(data, State(end, "begun"))
         for told, some in (State(end, "story"), first), (State(end, "all"), rest):
             past = (fleet.arrivals(story, n, end_us / 3.6e9, story.seed, end_us) for n in some)

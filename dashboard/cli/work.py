@@ -37,6 +37,12 @@ def record_work(
     interval_min: Annotated[float | None, typer.Option(help="interval that the timer was set to")] = None,
     run_s: Annotated[float | None, typer.Option(help="run time that the timer was set to")] = None,
     depot: Annotated[str | None, typer.Option(help="depot that the vehicle moved to")] = None,
+    point: Annotated[
+        list[int] | None, typer.Option(help="number of a point greased by hand; repeat for several")
+    ] = None,
+    engine_h: Annotated[float | None, typer.Option(help="hours that the hour meter shows")] = None,
+    odometer_km: Annotated[float | None, typer.Option(help="kilometres that the odometer shows")] = None,
+    new_meter: Annotated[bool, typer.Option("--new-meter", help="the meter was replaced or put to zero")] = False,
     note: Annotated[str, typer.Option(help="anything else")] = "",
     result: Annotated[
         str | None, typer.Option("--found", help=f"what was found about a finding: {', '.join(work.FOUND)}")
@@ -59,24 +65,27 @@ def record_work(
         said: dict[str, Any] = {
             "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
             "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
+            "points": point, "engine_h": engine_h, "odometer_km": odometer_km, "new_meter": new_meter or None,
             "found": result, "cause": cause, "about": _finding(connection, found.id, about) if about else None,
         }  # fmt: skip
         if withdraw is not None:
-            wrong = [
-                w for w, _, _ in work_records.read_records(connection, found.id).get(found.id, ()) if w.key == withdraw
-            ]
-            if not wrong:
-                raise Problem(f"{vehicle} has no record {withdraw!r}; tallow work {vehicle} lists them")
-            said = {"kind": wrong[0].kind, "corrects": withdraw, "withdrawn": True, "note": note}
+            said = _withdrawal(connection, found.id, vehicle, withdraw) | {"note": note}
         if not by:
             raise Problem("say who did it with --by")
-        at_us = now_us() if at is None else moment(at)
-        record = work.work_of(said | {"key": secrets.token_hex(6), "at_us": at_us, "by": by})
+        said |= {"key": secrets.token_hex(6), "at_us": now_us() if at is None else moment(at), "by": by}
+        record = work.work_of(said)
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
         warned = _not_proven_to_mix(connection, found, record.key)
-    print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
-    if warned:
-        print(f"Warning: {warned}")
+    told = f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn."
+    print("\n".join([told, *([f"Warning: {warned}"] if warned else [])]))
+
+
+def _withdrawal(connection: Connection, vehicle_id: int, vehicle: str, key: str) -> dict[str, Any]:
+    """What is said of a record that was wrong. Raises Problem where there is none."""
+    wrong = [w for w, _, _ in work_records.read_records(connection, vehicle_id).get(vehicle_id, ()) if w.key == key]
+    if not wrong:
+        raise Problem(f"{vehicle} has no record {key!r}; tallow work {vehicle} lists them")
+    return {"kind": wrong[0].kind, "corrects": key, "withdrawn": True}
 
 
 def _not_proven_to_mix(connection: Connection, vehicle: Vehicle, key: str) -> str:

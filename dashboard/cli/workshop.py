@@ -30,7 +30,8 @@ def workshop(
     least: Annotated[Least, typer.Option(help="least severity that is requested")] = Least.PLAN,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
-    """Exchange work with the workshop's program, by files in a folder: requests for alarms out, orders and completed work in."""
+    """Exchange work with the workshop's program, by files in a folder: requests for alarms out and withdrawn, orders and completed
+    work in."""
     from dashboard.exports.workshop import exchange
 
     if not name.strip() or len(name) > 64:
@@ -41,6 +42,6 @@ def workshop(
     for line in told.refused:
         print(line, file=sys.stderr)
     print(
-        f"{told.requested} requests written; {told.ordered} taken on, {told.done} done, {told.before} told before,"
-        f" {len(told.refused)} rows refused."
+        f"{told.requested} requests written, {told.withdrawn} withdrawn; {told.ordered} taken on, {told.done} done,"
+        f" {told.before} told before, {len(told.refused)} rows refused."
     )

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 from sqlalchemy import Engine
 
+from dashboard.exports import prices as money
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
 from dashboard.queries.scope import Scope
@@ -15,7 +16,9 @@ from ingest.languages import cldr, later, tr, trn
 MEANING = later(
     "A dose is planned for each interval of ignition time, for each point. It surely arrived where the pressure of its line or the"
     " confirmation of its divider shows it; it surely did not where the pump never ran, ran short or pumped air, or where the line was"
-    " open or at relief. Everything else is not proven, and is never counted as good."
+    " open or at relief. Everything else is not proven, and is never counted as good. Of a point greased by hand a dose is"
+    " planned for each interval; it surely arrived where somebody recorded the greasing in time, surely did not where nobody did, and is"
+    " not proven before its first record or where no meter tells."
 )
 
 
@@ -51,6 +54,9 @@ def vehicles(number: int) -> str:
 
 def points(one: WorstPoints) -> str:
     """Which of a vehicle's points: line 5, kingpin upper right; all 14 lines; 3 of 14 lines."""
+    if one.by_hand:
+        numbers, named = ", ".join(map(str, one.by_hand)), ", ".join(one.points) or "no longer on the list"
+        return f"hand point{'s' * (len(one.by_hand) > 1)} {numbers}, {named}"
     if len(one.lines) == 1:
         point = one.points[0] if one.points else tr("no longer on the line list")
         return tr("line {line}, {point}", line=one.lines[0], point=point)
@@ -75,16 +81,17 @@ def group_table(told: pd.DataFrame, month: str) -> list[dict[str, str]]:
     ]
 
 
-def worst_table(points: Sequence[WorstPoints], month: str) -> list[dict[str, str]]:
-    """The worst points as rows of text."""
+def worst_table(points: Sequence[WorstPoints], month: str, currency: str | None = None) -> list[dict[str, str]]:
+    """The worst points as rows of text; with money at risk now where there is a currency."""
     return [
         {
             "month": month, "fleet": one.fleet, "vehicle": one.vehicle, "unit": one.unit, "depot": one.depot,
-            "lines": " ".join(map(str, one.lines)), "points": "; ".join(one.points),
+            "lines": " ".join(map(str, one.of_system)), "hand_points": " ".join(map(str, one.by_hand)), "points": "; ".join(one.points),
             "critical": "yes" if one.critical else "no", "planned": f"{one.planned:g}",
             "arrived": f"{one.arrived:g}", "not_arrived": f"{one.failed:g}", "not_arrived_pct": f"{one.failed_pct:.2f}",
             "days_with_doses_that_did_not": str(one.failed_days),
         }
+        | ({} if currency is None else {"money_at_risk": money.at_risk(one.at_risk, currency)})
         for one in points
     ]  # fmt: skip
 
@@ -100,7 +107,9 @@ def as_object(engine: Engine, month: str, scope: Scope) -> dict[str, Any]:
         **{f"by_{group}": account.rows_of(account.by_group(engine, month, group, scope)) for group in account.GROUPS},
         "vehicles_without_doses": account.without_doses(engine, month, scope),
         "worst_points": [
-            {name: list(value) if isinstance(value, tuple) else value for name, value in asdict(one).items() if name != "vehicle_id"}
+            {name: list(value) if isinstance(value, tuple) else value for name, value in asdict(one).items()
+             if name not in ("vehicle_id", "at_risk")}
+            | {"lines": one.of_system, "hand_points": one.by_hand}
             | {"failed_pct": round(one.failed_pct, 2), "arrived_pct": round(one.arrived_pct, 2)}
             for one in account.worst_points(engine, month, scope)
         ],

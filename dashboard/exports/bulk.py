@@ -15,7 +15,7 @@ from ingest.registry import read_vehicles
 
 # Readings, which are many, and what is small; each a file. Pressures are so many that CSV would be of no use to anybody.
 READINGS: Final = ("cycles", "pressures", "levels", "faults", "ignition")
-KEPT: Final = ("vehicles", "lines", "findings", "refills", "account")
+KEPT: Final = ("vehicles", "lines", "findings", "refills", "account", "hand_points", "wear")
 _NOT_AS_CSV: Final = ("pressures",)
 _AT_A_TIME: Final = 50
 _ROWS_A_GROUP: Final = 500_000

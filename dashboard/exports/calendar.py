@@ -7,9 +7,10 @@ from icalendar import Calendar, Event
 
 from analytics.alarms import wording
 from analytics.findings import CAUTION, FILL_STEP
-from analytics.planning.rounds import WORKDAYS, WORTH
+from analytics.planning.rounds import WORKDAYS, WORTH, Stop
 from analytics.planning.rounds import stretch as fill_window
 from dashboard import formatting
+from dashboard.exports import hand
 from dashboard.queries.rounds import Asked, Round
 from ingest.times import instant
 
@@ -27,13 +28,20 @@ def round_calendar(told: Round) -> bytes:
         event.add("dtstamp", datetime.now(UTC))
         event.add("dtstart", day)
         event.add("dtend", day + timedelta(days=1))
-        event.add("summary", f"{told.depot}: fill {len(visit.stops)}")
+        only = len(visit.stops) - visit.fills
+        what = [f"fill {visit.fills}"] if visit.fills else []
+        event.add("summary", f"{told.depot}: {', '.join([*what, *([f'grease {only} by hand'] if only else [])])}")
         event.add("location", told.depot)
         take = [f"Take {formatting.litres(litres)} of {grease}." for grease, litres in sorted(visit.litres.items())]
-        stops = [f"{s.need.unit} ({s.need.vehicle}): {formatting.litres(s.litres)}" for s in visit.stops]
+        stops = [f"{s.need.unit} ({s.need.vehicle}): {'; '.join(_to_do(s))}" for s in visit.stops]
         event.add("description", "\n".join([*take, *stops, FILL_STEP, CAUTION]))
         calendar.add_component(event)
     return bytes(calendar.to_ical())
+
+
+def _to_do(stop: Stop) -> list[str]:
+    fill = [formatting.litres(stop.litres)] if stop.need.fills else []
+    return [*fill, *(f"{one.number} {one.point}, {hand.amount(one)} by hand" for one in stop.by_hand)]
 
 
 def refill_calendar(asked: Asked, depot: str) -> bytes:

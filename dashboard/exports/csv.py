@@ -10,6 +10,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.kinds import FINDING_KINDS
+from dashboard.exports import hand
 from ingest import times
 from ingest.languages import ENGLISH, speaking
 
@@ -41,11 +42,12 @@ def round_table(told: Round) -> list[dict[str, str]]:
             "unit": stop.need.unit,
             "litres": f"{stop.litres:.2f}",
             "grease": stop.need.grease,
-            "level_pct": f"{stop.need.level_on(visit.day):.0f}",
+            "level_pct": f"{stop.need.level_on(visit.day):.0f}" if stop.need.fills else "",
             "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
             "also": "; ".join(
                 FINDING_KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
             ),
+            "by_hand": "; ".join(f"{one.number} {one.point}, {hand.amount(one)}" for one in stop.by_hand),
         }
         for visit in told.visits
         for stop in visit.stops

@@ -1,9 +1,10 @@
-"""The registry's two tables as files: what is registered, and an example to fill in."""
+"""The registry's tables as files: what is registered, and an example to fill in."""
 
 from collections.abc import Iterable
 from typing import Any, Final
 
-from ingest.setups import Line, Setup
+from ingest.registry_files import INTERVALS
+from ingest.setups import NO_SYSTEM, HandPoint, Line, Setup
 
 
 def _text(value: Any) -> str:
@@ -17,11 +18,23 @@ def _text(value: Any) -> str:
 def vehicle_rows(setups: Iterable[Setup]) -> list[dict[str, str]]:
     """Vehicles as `tallow register` reads them."""
     names = "fleet unit vehicle_class depot timezone commissioned feed reservoir_l low_mark_pct interval_min run_s relief_kpa grease nlgi"
-    columns = [*names.split(), "level", "confirmation", "nominal_v"]
+    columns = [*names.split(), "level", "confirmation", "nominal_v", "controller"]
     return [
         {"vehicle": one.vehicle}
         | {"class" if name == "vehicle_class" else name: _text(getattr(one, name)) for name in columns}
+        | ({} if one.controller else dict.fromkeys(NO_SYSTEM, ""))
         for one in setups
+    ]
+
+
+def point_rows(setups: Iterable[Setup]) -> list[dict[str, str]]:
+    """Their points greased by hand, likewise."""
+    return [
+        {"fleet": one.fleet, "vehicle": one.vehicle, "number": str(point.number), "point": point.point}
+        | {column: _text(point.every) if unit == point.unit else "" for column, unit in INTERVALS.items()}
+        | {name: _text(getattr(point, name)) for name in ("grams", "strokes", "grease", "critical")}
+        for one in setups
+        for point in one.hand_points
     ]
 
 
@@ -44,4 +57,5 @@ EXAMPLE: Final = Setup(
     fleet="my-fleet", vehicle="V-1", unit="tipper 1", vehicle_class="day truck", depot="Skarvholm Quarry", timezone="Europe/Oslo",
     commissioned=None, feed="direct", reservoir_l=4.0, low_mark_pct=15.0, interval_min=20.0, run_s=120.0, relief_kpa=28000.0,
     grease="EP", nlgi="2", lines=_LINES,
+    hand_points=(HandPoint(number=1, point="fifth wheel plate", every=30.0, unit="d", strokes=12.0),),
 )  # fmt: skip

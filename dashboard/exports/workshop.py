@@ -1,8 +1,9 @@
 """Work to and from the workshop's program, by CSV files in a folder: requests out, completions in, both by the alarm's number.
 
 `requests/alarm-NUMBER.csv` is one request; the alarm is assigned to the workshop once the file is there, so that a pass that is broken
-off writes the same file again. Whatever takes requests goes by the number. `completions/*.csv` has a row an alarm: an order number alone
-says that it is taken on, `done_at` that work was done, which becomes one work record, once for each alarm.
+off writes the same file again. Whatever takes requests goes by the number. `withdrawn/alarm-NUMBER.csv` says that an alarm ended before
+anybody recorded work for its request; the alarm is then given to nobody, and requested anew should it go on. `completions/*.csv` has a row
+an alarm: an order number alone says that it is taken on, `done_at` that work was done, which becomes one work record, once for each alarm.
 """
 
 import os
@@ -21,12 +22,12 @@ from analytics.findings import CAUTION
 from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
 from dashboard.exports.csv import alarm_table, csv_text
 from dashboard.queries import alarms
-from dashboard.queries.alarms import AlarmRow
+from dashboard.queries.alarms import WORKSHOP_KEY, AlarmRow
 from ingest import registry, schema, work_records
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
 from ingest.spreadsheets import read_table, with_point
-from ingest.times import microseconds, now_us, read_time
+from ingest.times import microseconds, now_us, read_time, rfc3339
 from ingest.work import work_of
 
 COLUMNS: Final = (
@@ -35,6 +36,7 @@ COLUMNS: Final = (
 _STANDING: Final = ("unacknowledged", "acknowledged")
 _OF_LINES: Final = ("line_mended", "greased_by_hand")
 _MOST: Final = 100_000
+_ENDED: Final = "the alarm ended by itself"
 _SETTLED_S: Final = 5.0  # a file that was changed since may not be whole yet
 
 
@@ -43,6 +45,7 @@ class Pass:
     """What one look into the folder did; `refused` are lines for people."""
 
     requested: int = 0
+    withdrawn: int = 0
     ordered: int = 0
     done: int = 0
     before: int = 0  # rows that had been taken before
@@ -50,19 +53,23 @@ class Pass:
 
 
 def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Severity = "plan") -> Pass:
-    """Write requests for alarms that stand, are given to nobody and are at least so severe; take what came back. Refill dates are a
+    """Write requests for alarms that stand, are given to nobody and are at least so severe, and withdraw those for alarms that ended; take
+    what came back before. Refill dates are a
     matter of rounds and are not requested. Raises Problem."""
     told = Pass()
     try:
-        for part in ("requests", "completions/taken", "completions/refused"):
+        for part in ("requests", "withdrawn", "completions/taken", "completions/refused"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         for path in sorted((folder / "completions").glob("*.csv")):
             if time.time() - path.stat().st_mtime >= _SETTLED_S:
                 _take(engine, path, name, told)
+        for row in alarms.over_and_given(engine, name, depot):
+            _withdraw(engine, folder, row, name)
+            told.withdrawn += 1
         for row in alarms.alarms(engine, depot, most=_MOST):
             wanted = row.alarm.kind != REFILL_DUE and severity_rank(row.alarm.severity) <= severity_rank(least)
             if wanted and row.alarm.state in _STANDING and not row.assigned_to:
-                _request(engine, folder / "requests", row, name)
+                _request(engine, folder, row, name)
                 told.requested += 1
     except OSError as error:
         raise Problem(f"{error.filename or folder} cannot be used: {error.strerror}") from None
@@ -73,15 +80,33 @@ def _request(engine: Engine, folder: Path, row: AlarmRow, name: str) -> None:
     (told,) = alarm_table([row])
     texts = {column: "" if value is None else str(value) for column, value in told.items()}
     texts |= {"title": ALARM_KINDS[row.alarm.kind].title, "caution": CAUTION}
-    path = folder / f"alarm-{row.alarm.id}.csv"
+    _write(folder / "requests" / f"alarm-{row.alarm.id}.csv", texts)
+    (folder / "withdrawn" / f"alarm-{row.alarm.id}.csv").unlink(missing_ok=True)
+    with reachable(engine), writing(engine) as connection:
+        records.assign(connection, [row.alarm.id or 0], name, name, now_us())
+
+
+def _withdraw(engine: Engine, folder: Path, row: AlarmRow, name: str) -> None:
+    """Say that a request needs nobody any more. Whoever took the file already goes by the number."""
+    order = (row.assigned_to or "").partition(", order ")[2]
+    ended_us = row.alarm.ended_us or row.alarm.changed_us
+    texts = {"alarm": str(row.alarm.id), "order": order, "ended": rfc3339(ended_us), "why": _ENDED}
+    texts |= {"fleet": row.fleet, "vehicle": row.vehicle, "unit": row.unit, "depot": row.depot}
+    _write(folder / "withdrawn" / f"alarm-{row.alarm.id}.csv", texts)
+    (folder / "requests" / f"alarm-{row.alarm.id}.csv").unlink(missing_ok=True)
+    why = f"{name}{f', order {order}' if order else ''}: {_ENDED}"
+    with reachable(engine), writing(engine) as connection:
+        records.withdraw(connection, row.alarm.id or 0, name, why, now_us())
+
+
+def _write(path: Path, texts: dict[str, str]) -> None:
+    """One row, there as a whole or not at all."""
     part = path.with_suffix(".part")
     with part.open("w", encoding="utf-8", newline="") as file:
         file.write(csv_text([texts], "alarm"))
         file.flush()
         os.fsync(file.fileno())
     part.replace(path)
-    with reachable(engine), writing(engine) as connection:
-        records.assign(connection, [row.alarm.id or 0], name, name, now_us())
 
 
 def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
@@ -145,7 +170,7 @@ def _values(said: Mapping[str, str], alarm: Any, name: str, timezone: str) -> di
     about = {"kind": alarm.kind, "channel": alarm.channel, "began_us": alarm.began_us}
     note = "; ".join(part for part in (f"order {said['order']}" if said["order"] else "", said["note"]) if part)
     return {
-        "key": f"workshop-{alarm.id}",
+        "key": f"{WORKSHOP_KEY}{alarm.id}",
         "kind": kind,
         "at_us": _moment(said["done_at"], timezone),
         "by": said["by"] or name,

@@ -12,12 +12,14 @@ from dash import Input, Output, State, callback, dcc, html
 from dashboard import accounts, components, formatting
 from dashboard.exports import account as words
 from dashboard.exports import csv
+from dashboard.exports import prices as money
 from dashboard.exports import wear as trend
 from dashboard.figures import theme
 from dashboard.figures.account import course
 from dashboard.pages import found
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
+from dashboard.queries.fleet import MONEY
 from dashboard.queries.found import verdicts
 from dashboard.queries.scope import address, scope_of
 from dashboard.queries.wear import Wearing, wearing
@@ -41,10 +43,10 @@ NOTHING = later(
 )
 
 
-def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
-    """The page for the month, the scope and the grouping in the address."""
+def layout(month: str = "", by: str = "depot", worst: str = "", **asked: Any) -> html.Div:
+    """The page for the month, the scope, the grouping and the order of points in the address."""
     chosen = scope_of(asked)
-    known = account.months(engine(), chosen)
+    known, priced = account.months(engine(), chosen), account.priced_in(engine()) is not None
     return html.Div(
         [
             dcc.Location(id="account-location", refresh=False),
@@ -61,6 +63,14 @@ def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
                         id="account-by", label=tr("Compare by"), value=by if by in account.GROUPS else "depot", w=220, allowDeselect=False,
                         data=[{"value": key, "label": tr(told[0]).capitalize()} for key, told in account.GROUPS.items()],
                     ),
+                    html.Div(
+                        dmc.Select(
+                            id="account-worst", label=tr("Points that got least, by"), w=220, allowDeselect=False,
+                            value=MONEY if worst == MONEY and priced else "share",
+                            data=[{"value": "share", "label": tr("Share of doses")}, {"value": MONEY, "label": tr("Money at risk")}],
+                        ),
+                        style={} if priced else {"display": "none"},
+                    ),
                     dmc.Button(tr("Save as CSV"), id="account-csv", variant="default", mt=24),
                     dmc.Button(tr("Save worst points as CSV"), id="account-worst-csv", variant="default", mt=24),
                     dcc.Download(id="account-file"),
@@ -74,7 +84,7 @@ def layout(month: str = "", by: str = "depot", **asked: Any) -> html.Div:
 
 def body(
     trend: pd.DataFrame, weeks: pd.DataFrame, groups: pd.DataFrame, worst: list[WorstPoints], *,
-    month: str, by: str, unknown: int, template: str, report: str, more: Sequence[Any] = (),
+    month: str, by: str, unknown: int, template: str, report: str, more: Sequence[Any] = (), currency: str | None = None,
 ) -> list[Any]:  # fmt: skip
     """The month's figure, its trend, a comparison, and the points that got least."""
     now = trend[trend["month"] == month]
@@ -107,8 +117,12 @@ def body(
         ),
         components.section(
             tr("Points that got least"),
-            html.Div(_worst_table(worst), className="wide") if worst else html.P(tr("No dose is known not to have arrived.")),
-            tr("By the share of planned doses that surely did not arrive. A day counts where at least one dose did not."),
+            html.Div(_worst_table(worst, currency), className="wide")
+            if worst
+            else html.P(tr("No dose is known not to have arrived.")),
+            tr("By the share of planned doses that surely did not arrive. A day counts where at least one dose did not.")
+            if currency is None
+            else f"{tr('A day counts where at least one dose did not arrive. What is at risk is of now.')} {money.model()}",
         ),
         *more,
     ]  # fmt: skip
@@ -144,17 +158,18 @@ def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
     return components.table(heads, rows, "plain", range(1, 6))
 
 
-def _worst_table(worst: list[WorstPoints]) -> html.Table:
+def _worst_table(worst: list[WorstPoints], currency: str | None) -> html.Table:
     rows = [
         components.row(
             [dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}"), _share(one.failed_pct),
-             _share(one.arrived_pct), str(one.failed_days), words.points(one), tr("steering or braking") if one.critical else ""],
-            range(1, 4),
+             _share(one.arrived_pct), str(one.failed_days), words.points(one), tr("steering or braking") if one.critical else "",
+             *([] if currency is None else [money.at_risk(one.at_risk, currency)])],
+            (1, 2, 3, 6),
         )
         for one in worst
     ]  # fmt: skip
     heads = (tr("Vehicle"), tr("Surely not"), tr("Surely arrived"), tr("Days"), tr("Points"), tr("What depends on it"))
-    return components.table(heads, rows, "plain", range(1, 4))
+    return components.table((*heads, *([] if currency is None else [tr("At risk")])), rows, "plain", (1, 2, 3, 6))
 
 
 def _share(percent: float) -> str:
@@ -193,10 +208,11 @@ def slowly_worse(told: list[Wearing]) -> Any:
     Output("account-location", "href"),
     Input("account-month", "value"),
     Input("account-by", "value"),
+    Input("account-worst", "value"),
     Input("scheme-now", "data"),
     State("account-scope", "data"),
 )
-def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
+def show(month: str | None, by: str, worst: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
     """The chosen month; the address holds it."""
     chosen = scope_of(asked)
     if month is None:
@@ -205,7 +221,7 @@ def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) 
         account.by_month(engine(), chosen, month),
         account.by_week(engine(), chosen),
         account.by_group(engine(), month, by, chosen),
-        account.worst_points(engine(), month, chosen),
+        account.worst_points(engine(), month, chosen, by_money=worst == MONEY),
         month=month,
         by=by,
         unknown=account.without_doses(engine(), month, chosen),
@@ -215,8 +231,9 @@ def show(month: str | None, by: str, scheme: str | None, asked: dict[str, str]) 
             slowly_worse(wearing(engine(), chosen)),
         ],
         report=address("/account/report", chosen, month=month),
+        currency=account.priced_in(engine()),
     )
-    return shown, address("/account", chosen, month=month, by=by)
+    return shown, address("/account", chosen, month=month, by=by, worst=worst if worst == MONEY else "")
 
 
 @callback(
@@ -232,7 +249,7 @@ def save(_: int | None, __: int | None, month: str | None, by: str, asked: dict[
     """A table of the month as a file."""
     month, chosen = month or "", scope_of(asked)
     if dash.ctx.triggered_id == "account-worst-csv":
-        rows = words.worst_table(account.worst_points(engine(), month, chosen), month)
+        rows = words.worst_table(account.worst_points(engine(), month, chosen), month, account.priced_in(engine()))
         return csv.as_file(rows, "month", f"worst-points-{month}.csv")
     return csv.as_file(
         words.group_table(account.by_group(engine(), month, by, chosen), month), "month", f"account-{month}-{by}.csv"

@@ -11,8 +11,10 @@ from analytics.kinds import DATA_KINDS, FINDING_KINDS
 from dashboard import components, formatting
 from dashboard.exports import csv
 from dashboard.figures import backtest, theme
+from dashboard.pages import model_table
 from dashboard.queries import data
 from dashboard.queries.data import DataState, Who
+from dashboard.queries.model import model_fit
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
@@ -42,6 +44,7 @@ def layout(**_: Any) -> html.Div:
             ),
             html.P(tr("What everything else rests on."), className="dim"),
             html.Div(id="data-body"),
+            html.Div(id="data-model"),
             html.Div(id="data-dates"),
         ]
     )
@@ -166,6 +169,12 @@ def dates(told: DataState, template: str) -> list[Any]:
 def show(_: int | None) -> list[Any]:
     """What is known now."""
     return body(data.data_state(engine()), times.now_us())
+
+
+@callback(Output("data-model", "children"), Input("scope-kept", "data"))
+def show_model(_: Any) -> Any:
+    """How well the pressure model fits: made once a day, so that no tick asks for it."""
+    return model_table.of_fleet(model_fit(engine()))
 
 
 @callback(Output("data-dates", "children"), Input("scheme-now", "data"))

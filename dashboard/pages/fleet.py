@@ -198,13 +198,15 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
 def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: bool = False) -> html.Tr:
     """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
+    strip = rows.strip(r.detail.lines if r.detail else ()) if r.controller else "–"
+    heard = formatting.ago(r.heard_us, now_us) if r.controller else tr("no controller")
     online = {True: tr("online"), False: tr("offline")}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
             html.Td(rows.mark(r.need), className="fleet-cell-need"),
             html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="fleet-cell-unit"),
             html.Td(_reason(r, told_above), className="fleet-cell-what"),
-            html.Td(rows.strip(r.detail.lines if r.detail else ()), className="fleet-cell-strip", **{"data-head": tr("Lines")}),
+            html.Td(strip, className="fleet-cell-strip", **{"data-head": tr("Lines")}),
             html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": tr("Level")}),
             html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": tr("Refill")}),
             html.Td(
@@ -212,7 +214,7 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
                 className=f"num{'' if done == expected else ' state-plan'}",
                 **{"data-head": tr("7 days")},
             ),
-            html.Td(formatting.ago(r.heard_us, now_us), className="num", title=online, **{"data-head": tr("Heard")}),
+            html.Td(heard, className="num", title=online, **{"data-head": tr("Heard")}),
             *([] if at_risk is None else [html.Td(at_risk, className="num", **{"data-head": tr("At risk")})]),
         ]
     )  # fmt: skip

@@ -8,6 +8,7 @@ from dash import ClientsideFunction, Input, Output, State, callback, clientside_
 from flask import session
 
 from dashboard import accounts, change_log, components
+from dashboard.pages import my_browsers
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
 from dashboard.web.database import engine
 from ingest import times
@@ -16,7 +17,10 @@ from ingest.database import reachable, writing
 from ingest.errors import Problem
 from ingest.languages import LANGUAGES, later, tr
 
-dash.register_page(__name__, path="/me", name=later("Units and language"), title=lambda **_: tr("Units and language"))
+dash.register_page(
+    __name__, path="/me", name=later("Units and language"), title=lambda **_: tr("Units, language and alerts")
+)
+my_browsers.register()
 
 
 def layout(**_: Any) -> html.Div:
@@ -60,6 +64,7 @@ def layout(**_: Any) -> html.Div:
                 ],
                 tr("Kept for you, on every device that you sign in on.") if name else tr("Kept on this device."),
             ),
+            my_browsers.section(),
             *([_password(), _second_factor()] if name else []),
         ]
     )

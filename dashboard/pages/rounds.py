@@ -12,8 +12,8 @@ from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.kinds.kind import FILLING_PUMP
 from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
-from dashboard import accounts, components, formatting, rows
-from dashboard.exports import calendar, csv, greases
+from dashboard import accounts, components, formatting, point_tick, rows
+from dashboard.exports import calendar, csv, greases, hand
 from dashboard.queries import rounds, scope
 from dashboard.queries.rounds import Round
 from dashboard.queries.scope import Scope, scope_of
@@ -73,7 +73,7 @@ def _choices(days: str, limit: str) -> list[Any]:
             id="round-container", label=tr("A container holds, {volume}", volume=accounts.my_units().volume), min=0.1, w=150,
             placeholder=tr("loose"), debounce=400, persistence=True, persistence_type="local",
         ),
-        components.who("round-by", tr("Filled by")),
+        components.who(point_tick.BY, tr("Filled or greased by")),
     ]  # fmt: skip
 
 
@@ -108,6 +108,14 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
     else:
         in_full = html.Div(components.cautions_in_full(), className="on-paper")
         shown = [components.cautions(), html.P(tr(FILL_STEP), className="dim"), *shown, in_full]
+    if told.points_undated:
+        address = scope.address("/points", Scope(depot=told.depot), state="unknown")
+        said = trn(
+            "Of {n} point greased by hand no date is known:",
+            "Of {n} points greased by hand no date is known:",
+            told.points_undated,
+        )
+        shown.append(html.P([f"{said} ", dcc.Link(tr("the list says why"), href=address), "."], className="dim"))
     if told.undated:
         shown.append(html.P(tr("No date is known for: {names}.", names=", ".join(told.undated)), className="dim"))
     return shown
@@ -124,12 +132,14 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
         FINDING_KINDS[f.kind] for stop in visit.stops for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
     ]
     others = (thing for kind in kinds for thing in kind.take if thing != tr(FILLING_PUMP))
-    tools = dict.fromkeys([tr("filling pump with the fitting of each reservoir"), tr("rags"), *others])
-    heads = ("", tr("Vehicle"), tr("Expected level"), tr("Needs"), tr("Fill by"), tr("Other findings"), tr("Filled"))
+    pump = [tr("filling pump with the fitting of each reservoir")] if visit.fills else []
+    gun = [tr("grease gun")] if any(stop.by_hand for stop in visit.stops) else []
+    tools = dict.fromkeys([*pump, *gun, tr("rags"), *others])
+    heads = ("", tr("Vehicle"), tr("Expected level"), tr("Needs"), tr("Go by"), tr("Other findings"), tr("Done"))
     table = components.table(heads, [_stop(told, visit, stop) for stop in visit.stops], "round")
     when = tr("Today") if visit.day == 0 else f"{cldr.weekday(day)} {formatting.day(day)}"
     along = [
-        html.P([html.Strong(f"{tr('Grease:')} "), "; ".join(take), "."]),
+        *([html.P([html.Strong(f"{tr('Grease:')} "), "; ".join(take), "."])] if take else []),
         html.P([html.Strong(f"{tr('Take along:')} "), "; ".join(tools), "."]),
     ]
     colder = [told.changes[grease] for grease in sorted(visit.litres) if grease in told.changes]
@@ -137,7 +147,15 @@ def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
         html.P([html.Strong(f"{tr('Grease for the weeks to come:')} "), f"{one.held.called}, {greases.change(one)}."])
         for one in colder
     ]
-    return components.section(tr("{when}: {count} to fill", when=when, count=len(visit.stops)), [*along, table])
+    along += [html.P(tr(hand.GUN), className="dim")] if gun else []
+    return components.section(f"{when}: {visited(visit)}", [*along, table])
+
+
+def visited(visit: Visit) -> str:
+    """3 to fill, 1 to grease by hand."""
+    only = len(visit.stops) - visit.fills
+    parts = [tr("{number} to fill", number=visit.fills)] if visit.fills else []
+    return ", ".join([*parts, *([tr("{number} to grease by hand", number=only)] if only else [])])
 
 
 def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
@@ -147,6 +165,8 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
         html.Div([rows.mark(f.severity), " ", FINDING_KINDS[f.kind].title])
         for f in told.beside.get((need.fleet, need.vehicle), ())
     ]
+    home = told.visiting.get((need.fleet, need.vehicle))
+    stands = [html.Div(tr("of {depot}, stands here", depot=home), className="small dim")] if home else []
     until = formatting.day(by)
     if need.early_days < 0:
         until = tr("overdue")
@@ -155,16 +175,44 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
     return html.Tr(
         [
             html.Td(html.Span(className="box"), className="round-on-paper-cell"),
-            html.Td([dcc.Link(need.unit, href=link, className="unit"), html.Div(need.vehicle, className="small dim")]),
             html.Td(
-                f"{cldr.decimal(need.level_on(visit.day), 0)} %", className="num", **{"data-head": tr("Expected level")}
+                [
+                    dcc.Link(need.unit, href=link, className="unit"),
+                    html.Div(need.vehicle, className="small dim"),
+                    *stands,
+                ]
             ),
-            html.Td(formatting.litres(stop.litres), className="num", **{"data-head": tr("Needs")}),
-            html.Td(until, **{"data-head": tr("Fill by")}),
+            html.Td(
+                f"{cldr.decimal(need.level_on(visit.day), 0)} %" if need.fills else "–",
+                className="num",
+                **{"data-head": tr("Expected level")},
+            ),
+            html.Td(
+                formatting.litres(stop.litres) if need.fills else "–", className="num", **{"data-head": tr("Needs")}
+            ),
+            html.Td(until, **{"data-head": tr("Go by")}),
             html.Td(beside or "–", **{"data-head": tr("Other findings")}),
-            html.Td(_tick(need.fleet, need.vehicle), className="round-cell-tick"),
+            html.Td(
+                [*(_tick(need.fleet, need.vehicle) if need.fills else []), *_by_hand(stop, visit)],
+                className="round-cell-tick",
+            ),
         ]
     )
+
+
+def _by_hand(stop: Stop, visit: Visit) -> list[Any]:
+    """The points to grease by hand at a stop, with what ticks them off."""
+    if not stop.by_hand:
+        return []
+    points = [(one.number, f"{one.number} {one.point}, {hand.amount(one)}") for one in stop.by_hand]
+    heading = html.Div("Grease by hand: " + points[0][1] if len(points) == 1 else "Grease by hand:", className="small")
+    need = stop.need
+    return [
+        html.Div(
+            [heading, point_tick.tick(need.fleet, need.vehicle, f"visit-{visit.day}", points)],
+            className="points-by-hand",
+        )
+    ]
 
 
 def _tick(fleet: str, vehicle: str) -> list[Any]:
@@ -199,7 +247,7 @@ clientside_callback(
     Output({"type": "round-key", **_ONE}, "data"),
     Input({"type": "round-filled", **_ONE}, "n_clicks"),
     State({"type": "round-filled", **_ONE}, "id"),
-    State("round-by", "value"),
+    State(point_tick.BY, "value"),
     State({"type": "round-litres", **_ONE}, "value"),
     State("round-unit", "data"),
     prevent_initial_call=True,
@@ -210,7 +258,7 @@ clientside_callback(
     Output({"type": "round-undo", **_ONE}, "style", allow_duplicate=True),
     Input({"type": "round-undo", **_ONE}, "n_clicks"),
     State({"type": "round-filled", **_ONE}, "id"),
-    State("round-by", "value"),
+    State(point_tick.BY, "value"),
     State({"type": "round-key", **_ONE}, "data"),
     prevent_initial_call=True,
 )

@@ -15,6 +15,7 @@ from dashboard.exports import wear
 from dashboard.pages.refill_calendar import calendar
 from dashboard.queries import scope, today
 from dashboard.queries.fleet import FleetRow
+from dashboard.queries.hand import HandCount
 from dashboard.queries.scope import Scope, address, scope_of
 from dashboard.queries.today import DepotWork, Figure, News, Today
 from dashboard.queries.wear import Wearing
@@ -50,12 +51,13 @@ def body(told: Today, chosen: Scope, now_us: int) -> list[Any]:
     """From the whole to the one."""
     if not told.vehicles:
         return [html.H1(tr("Today")), components.first_steps()]
+    left = [work(told.work, chosen), *points(told.points, chosen), news(told.news), drifting(told, chosen)]
     return [
         html.H1(sentence(told)),
         html.Div(figures(told, chosen), className="today-figures"),
         html.Div(
             [
-                html.Div([work(told.work, chosen), news(told.news), drifting(told, chosen)], className="today-left"),
+                html.Div(left, className="today-left"),
                 html.Div(calendar(told, chosen, now_us), className="today-right"),
             ],
             className="today-columns",
@@ -99,7 +101,10 @@ def figures(told: Today, chosen: Scope) -> list[Any]:
         _figure(tr("Vehicles that need somebody"), told.urgent, scope.address("/fleet", chosen, need="act_now")),
         _figure(tr("Refills due in 7 days"), told.due, scope.address("/rounds", chosen, days="7")),
         _figure(
-            tr("Vehicles heard in 24 h"), told.heard, scope.address("/fleet", chosen, sort="heard"), of=told.vehicles
+            tr("Vehicles heard in 24 h"),
+            told.heard,
+            scope.address("/fleet", chosen, sort="heard"),
+            of=told.vehicles - told.by_hand,
         ),
     ]
 
@@ -178,6 +183,19 @@ def work(found: Sequence[DepotWork], chosen: Scope) -> html.Section:
             ),
         ]
     return html.Section(parts, className="card")
+
+
+def points(found: Sequence[HandCount], chosen: Scope) -> list[html.Section]:
+    """What is to be greased by hand, by depot; nothing where no such point is registered."""
+    if not found:
+        return []
+    shown = []
+    for one in found:
+        told = [f"{one.due} due", f"{one.soon} more within 7 days"]
+        told += [f"no date is known of {one.unknown}"] if one.unknown else []
+        href = scope.address("/points", Scope(chosen.fleet, one.depot))
+        shown.append(html.Li([dcc.Link(one.depot, href=href), f": {', '.join(told)}"]))
+    return [html.Section([html.H2("Points greased by hand"), html.Ul(shown, className="plain-list")], className="card")]
 
 
 def _vehicle(r: FleetRow) -> html.Li:

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
@@ -11,10 +11,12 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from analytics.account.greased import DaysOfMonth, unpacked, with_limits
+from analytics.vehicle.hand_doses import HAND_FROM
+from dashboard.queries.prices import AtRisk, PointAtRisk, dry_points, read_priced, together
 from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, within
 from ingest import schema
 from ingest.languages import later
-from ingest.setups import Setup
+from ingest.setups import HandPoint, Line, Setup
 from ingest.times import microseconds
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
@@ -34,7 +36,8 @@ CRITICAL_WORDS: Final = {True: later("Steering or braking depends on it"), False
 @dataclass(frozen=True, kw_only=True)
 class WorstPoints:
     """Points of a vehicle that missed the same share of their grease in a month: by their lines; doses planned, surely arrived and
-    surely not, of one of them; on how many days at least one dose surely did not arrive; and how many of its lines there are."""
+    surely not, of one of them; on how many days at least one dose surely did not arrive; and how many lines there are. The numbers of
+    points greased by hand lie above HAND_FROM."""
 
     vehicle_id: int
     fleet: str
@@ -49,6 +52,17 @@ class WorstPoints:
     arrived: float
     failed: float
     failed_days: int
+    at_risk: AtRisk | None = None  # money at risk on them now; None where there are no prices, or they are not dry now
+
+    @property
+    def of_system(self) -> list[int]:
+        """Those on the line list."""
+        return [line for line in self.lines if line < HAND_FROM]
+
+    @property
+    def by_hand(self) -> list[int]:
+        """Those that somebody greases by hand."""
+        return [line - HAND_FROM for line in self.lines if line >= HAND_FROM]
 
     @property
     def failed_pct(self) -> float:
@@ -124,49 +138,78 @@ def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElemen
         return with_limits(pd.read_sql(asked, connection))
 
 
-def worst_points(engine: Engine, month: str, scope: Scope = EVERYTHING, most: int = MOST_POINTS) -> list[WorstPoints]:
+def worst_points(
+    engine: Engine, month: str, scope: Scope = EVERYTHING, most: int = MOST_POINTS, *, by_money: bool = False
+) -> list[WorstPoints]:
     """Points of which most doses surely did not arrive in a month: the highest share first, and what steering or braking depends on
-    first among equals."""
+    first among equals; or those with most money at risk now, where there are prices."""
     table = schema.greased
-    asked = (
-        select(table.c.vehicle_id, table.c.depot, table.c.days)
-        .where(table.c.month == month, table.c.worst > 0, *within(table, scope))
-        .order_by(table.c.worst.desc())
-        .limit(most)  # each vehicle's own worst is at least as bad as any that is shown of it
+    asked = select(table.c.vehicle_id, table.c.depot, table.c.days).where(
+        table.c.month == month, table.c.worst > 0, *within(table, scope)
     )
     end_us = month_span_us(month)[1] - 1
     with engine.connect() as connection:
-        rows = connection.execute(asked).all()
-        known = {one.id: one for one in read_vehicles(connection, [row.vehicle_id for row in rows])}
+        priced = read_priced(connection)
+        if priced is not None and by_money:
+            told = priced.by_vehicle
+            asked = asked.outerjoin(told, told.c.vehicle_id == table.c.vehicle_id)
+            asked = asked.order_by(func.coalesce(told.c.money, 0.0).desc(), func.coalesce(told.c.unknown, 0).desc())
+        # Each vehicle's own worst is at least as bad, and it has at least as much at risk, as any that is shown of it.
+        rows = connection.execute(asked.order_by(table.c.worst.desc()).limit(most)).all()
+        ids = [row.vehicle_id for row in rows]
+        known = {one.id: one for one in read_vehicles(connection, ids)}
+        dry = None if priced is None else dry_points(connection, priced, ids)
     found = [
         one
         for row in rows
         if row.vehicle_id in known
         for one in _worst_of(row.vehicle_id, known[row.vehicle_id].in_force(end_us), row.depot, unpacked(row.days))
     ]
-    return sorted(found, key=lambda one: (-round(one.failed_pct, 1), not one.critical, one.vehicle, one.lines))[:most]
+    if dry is not None:
+        found = [replace(one, at_risk=_now_at_risk(dry.get(one.vehicle_id, ()), one)) for one in found]
+
+    def order(one: WorstPoints) -> tuple[Any, ...]:
+        risk = one.at_risk if by_money and one.at_risk is not None else AtRisk(money=0.0, unknown=0)
+        return -risk.money, -risk.unknown, -round(one.failed_pct, 1), not one.critical, one.vehicle, one.lines
+
+    return sorted(found, key=order)[:most]
+
+
+def _now_at_risk(points: Sequence[PointAtRisk], one: WorstPoints) -> AtRisk | None:
+    return together(point for point in points if point.line in one.lines)
+
+
+def priced_in(engine: Engine) -> str | None:
+    """The currency that money at risk is told in; None where there are no prices."""
+    with engine.connect() as connection:
+        priced = read_priced(connection)
+        return None if priced is None else priced.currency
 
 
 def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> Iterator[WorstPoints]:
     """A vehicle's, those together that are alike."""
-    named = {line.line: line for line in setup.lines}
+    named: dict[int, Line | HandPoint] = {line.line: line for line in setup.lines}
+    named |= {HAND_FROM + point.number: point for point in setup.hand_points}
     alike = defaultdict[tuple[float, ...], list[int]](list)
     for k in range(len(told.lines)):
         planned, arrived, failed = (float(v[:, k].sum()) for v in (told.planned, told.arrived, told.failed))
         if failed:
-            alike[planned, arrived, failed, float((told.failed[:, k] > 0).sum())].append(k)
-    for (planned, arrived, failed, days), columns in alike.items():
+            by_hand = float(told.lines[k] >= HAND_FROM)
+            alike[planned, arrived, failed, float((told.failed[:, k] > 0).sum()), by_hand].append(k)
+    of_lines = int((told.lines < HAND_FROM).sum())
+    for (planned, arrived, failed, days, _), columns in alike.items():
         lines = [int(told.lines[k]) for k in columns]
         here = [named[number] for number in lines if number in named]
         yield WorstPoints(
             vehicle_id=vehicle_id, fleet=setup.fleet, vehicle=setup.vehicle, unit=setup.unit, depot=depot, lines=tuple(lines),
-            points=tuple(line.point for line in here), of_lines=len(told.lines), critical=any(line.critical for line in here),
+            points=tuple(line.point for line in here), of_lines=of_lines, critical=any(line.critical for line in here),
             planned=planned, arrived=arrived, failed=failed, failed_days=int(days),
         )  # fmt: skip
 
 
 def days_of(engine: Engine, fleet: str, vehicle: str, month: str) -> pd.DataFrame:
-    """A vehicle's month by day and line: day, depot, line, planned, arrived, failed, not_proven; only where a dose was planned."""
+    """A vehicle's month by day and line, or point greased by hand: day, depot, line, hand_point (one of the two is None), planned, arrived,
+    failed, not_proven; only where a dose was planned."""
     table, who = schema.greased, schema.vehicle
     asked = (
         select(table.c.depot, table.c.days)
@@ -178,14 +221,19 @@ def days_of(engine: Engine, fleet: str, vehicle: str, month: str) -> pd.DataFram
         kept = [(depot, unpacked(days)) for depot, days in connection.execute(asked)]
     return pd.DataFrame(
         [
-            (f"{month}-{told.days[d]:02}", depot, int(told.lines[k]), *(float(v) for v in (planned, arrived, failed)),
+            (f"{month}-{told.days[d]:02}", depot, *_number(int(told.lines[k])), *(float(v) for v in (planned, arrived, failed)),
              round(max(planned - arrived - failed, 0.0), 1))
             for depot, told in kept
             for d, k in np.argwhere(told.planned > 0)
             for planned, arrived, failed in [(told.planned[d, k], told.arrived[d, k], told.failed[d, k])]
         ],
-        columns=["day", "depot", "line", "planned", "arrived", "failed", "not_proven"],
+        dtype=object,
+        columns=["day", "depot", "line", "hand_point", "planned", "arrived", "failed", "not_proven"],
     )  # fmt: skip
+
+
+def _number(line: int) -> tuple[int | None, int | None]:
+    return (line, None) if line < HAND_FROM else (None, line - HAND_FROM)
 
 
 def month_span_us(month: str) -> tuple[int, int]:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, and_, case, func, select
+from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
 
 from analytics.alarms import outbox
 from analytics.alarms.evaluate import Alarm
@@ -12,6 +12,7 @@ from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES
+from dashboard.queries.prices import AtRisk, Priced, dry_points, of_finding, read_priced
 from dashboard.queries.scope import Scope, read_vehicles, visible, within
 from ingest import schema, times
 from ingest.errors import Problem
@@ -35,6 +36,8 @@ class AlarmRow:
 PAGE_ROWS: Final = 50
 MOST_ALARMS: Final = 200  # where they are not listed page by page; of those that are over a fifth of it
 _OVER_DAYS: Final = 90
+_MOST_OVER: Final = 10_000
+WORKSHOP_KEY: Final = "workshop-"  # begins the name of the one record of work that a workshop may make for an alarm
 
 # In the order in which they want somebody.
 STATES: Final = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
@@ -71,6 +74,18 @@ def alarms(
     with engine.connect() as connection:
         found = _read(connection, standing, _WORST, most)
         return found + (_read(connection, [*_past(), *mine], _NEWEST, most // 5) if over else [])
+
+
+def over_and_given(engine: Engine, to: str, depot: str = "") -> list[AlarmRow]:
+    """What is over while somebody is still asked to deal with it: `to`, or an order of theirs, and they have not recorded work on it."""
+    table, step, work = schema.alarm, schema.transition, schema.work
+    theirs = (table.c.assigned_to == to) | table.c.assigned_to.startswith(f"{to}, order ", autoescape=True)
+    asked = select(step.c.alarm_id).where(step.c.alarm_id == table.c.id, step.c.event == "assign", step.c.who == to)
+    key = literal(WORKSHOP_KEY) + cast(table.c.id, String)
+    done = select(work.c.key).where(work.c.vehicle_id == table.c.vehicle_id, work.c.key == key)
+    chosen = [~table.c.active, theirs, asked.exists(), ~done.exists(), *_of(Scope("", depot), None)]
+    with engine.connect() as connection:
+        return _read(connection, chosen, _NEWEST, _MOST_OVER)
 
 
 def _past() -> list[Any]:
@@ -122,6 +137,10 @@ class AlarmView:
     acknowledged: dict[int, tuple[str, int]]
     now_us: int
     page: int
+    at_risk: dict[int, AtRisk] | None = (
+        None  # alarm -> money, of those whose points have a price; None: there are no prices
+    )
+    currency: str = ""
 
 
 def one_vehicle(asked: str) -> tuple[str, str] | None:
@@ -130,8 +149,11 @@ def one_vehicle(asked: str) -> tuple[str, str] | None:
     return (fleet_name, name) if slash else None
 
 
-def alarm_view(engine: Engine, scope: Scope, vehicle: str, tab: str, page: int = 1) -> AlarmView:
-    """A page of a tab, for a scope or a vehicle (FLEET/VEHICLE); the last one where there are not so many."""
+def alarm_view(
+    engine: Engine, scope: Scope, vehicle: str, tab: str, page: int = 1, *, by_money: bool = False
+) -> AlarmView:
+    """A page of a tab, for a scope or a vehicle (FLEET/VEHICLE); the last one where there are not so many. What is not over may be in the
+    order of money at risk, where there are prices."""
     table, who, states = schema.alarm, schema.vehicle_summary, TABS.get(tab, ())
     mine = _of(scope, one_vehicle(vehicle))
     with engine.connect() as connection:
@@ -147,8 +169,55 @@ def alarm_view(engine: Engine, scope: Scope, vehicle: str, tab: str, page: int =
         past = "normal" in states
         chosen = [*mine, *(_past() if past else [table.c.state.in_(states)])]
         order = _NEWEST if past else _WORST
-        rows = _read(connection, chosen, order, PAGE_ROWS, (page - 1) * PAGE_ROWS) if states else []
-        return AlarmView(rows, counts, _acknowledged(connection, [row.alarm.id for row in rows]), times.now_us(), page)
+        first, priced = (page - 1) * PAGE_ROWS, read_priced(connection)
+        if by_money and priced is not None and states and not past:
+            rows = _by_money(connection, priced, chosen, first)
+        else:
+            rows = _read(connection, chosen, order, PAGE_ROWS, first) if states else []
+        ids = [row.alarm.id for row in rows]
+        risk = None if priced is None else _at_risk(connection, priced, [table.c.id.in_(ids)])
+        currency = "" if priced is None else priced.currency
+        return AlarmView(rows, counts, _acknowledged(connection, ids), times.now_us(), page, risk, currency)
+
+
+def _at_risk(connection: Connection, priced: Priced, chosen: Sequence[Any]) -> dict[int, AtRisk]:
+    """Alarm -> money at risk on its points, of those that have dry points with a price."""
+    table, who = schema.alarm, schema.vehicle_summary
+    rows = connection.execute(
+        select(table.c.id, table.c.vehicle_id, table.c.kind, table.c.lines)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(*chosen, table.c.state != "normal")
+    ).all()
+    points = dry_points(connection, priced, {row.vehicle_id for row in rows})
+    told = {row.id: of_finding(points.get(row.vehicle_id, ()), row.kind, row.lines) for row in rows}
+    return {number: one for number, one in told.items() if one is not None}
+
+
+def _by_money(connection: Connection, priced: Priced, chosen: Sequence[Any], first: int) -> list[AlarmRow]:
+    """A page of alarms, most money at risk first; those of which nobody knows how much, before those without any."""
+    table, who = schema.alarm, schema.vehicle_summary
+    in_order = connection.execute(
+        select(table.c.id).join(who, who.c.vehicle_id == table.c.vehicle_id).where(*chosen).order_by(*_WORST)
+    ).scalars()
+    risk = _at_risk(connection, priced, chosen)
+
+    def most(number: int) -> tuple[float, int]:
+        told = risk.get(number)
+        return (0.0, 0) if told is None else (-told.money, -told.unknown)
+
+    ids = sorted(in_order, key=most)[first : first + PAGE_ROWS]
+    rows = {row.alarm.id: row for row in _read(connection, [table.c.id.in_(ids), *visible(who)], (), PAGE_ROWS)}
+    return [rows[number] for number in ids]
+
+
+def money_of(engine: Engine, found: Sequence[AlarmRow]) -> tuple[dict[int, AtRisk], str] | None:
+    """(alarm -> money at risk, currency) of these alarms; None where there are no prices."""
+    with engine.connect() as connection:
+        priced = read_priced(connection)
+        if priced is None:
+            return None
+        ids = [row.alarm.id for row in found]
+        return _at_risk(connection, priced, [schema.alarm.c.id.in_(ids)]), priced.currency
 
 
 def _acknowledged(connection: Connection, numbers: Sequence[int | None]) -> dict[int, tuple[str, int]]:

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Engine, Table, func, select
 from analytics.account.evidence import DayOfDoses, Gap, digest, gaps, of_all, together
 from analytics.account.greased import unpacked
 from analytics.findings import Finding, from_row
+from analytics.vehicle.hand_doses import HAND_FROM
 from dashboard.queries.scope import read_vehicles
 from ingest import schema
 from ingest.errors import Problem
@@ -105,8 +106,8 @@ def read_evidence(engine: Engine, fleet: str, name: str, number: int | None, fir
         messages, lost, thinned, of_messages = _messages(connection, vehicle.id, since_us, until_us)
         digests = {
             "messages": of_messages,
-            "set-ups": digest([[msgspec.json.encode(one).decode()] for one in vehicle.setups]),
-            "work": digest([[msgspec.json.encode(one).decode(), at_us, stands] for one, at_us, stands in work]),
+            "set-ups": digest([[_hashed(one)] for one in vehicle.setups]),
+            "work": digest([[_hashed(one), at_us, stands] for one, at_us, stands in work]),
             "alarms": digest(alarm_rows),
         }
         return Evidence(
@@ -115,6 +116,19 @@ def read_evidence(engine: Engine, fleet: str, name: str, number: int | None, fir
             findings=_findings(connection, vehicle.id, line, since_us, until_us), alarms=alarms, work=work, messages=messages,
             lost=lost, thinned=thinned, digests=digests, digest=of_all(digests.items()),
         )  # fmt: skip
+
+
+# Fields that records did not have from the beginning: a hash that was printed before stays as it was.
+_ADDED: Final[Mapping[str, Any]] = {
+    "controller": True, "hand_points": [], "points": [], "engine_h": None, "odometer_km": None, "new_meter": False,
+}  # fmt: skip
+
+
+def _hashed(one: Setup | Work) -> str:
+    said = msgspec.to_builtins(one)
+    return msgspec.json.encode(
+        {name: value for name, value in said.items() if not (name in _ADDED and value == _ADDED[name])}
+    ).decode()
 
 
 def _vehicle(connection: Connection, fleet: str, name: str) -> Vehicle:
@@ -149,7 +163,7 @@ def _days(
     for month, packed in rows:
         told = unpacked(packed)
         for k, number in enumerate(told.lines.tolist()):
-            if line is not None and number != line.line:
+            if number >= HAND_FROM or (line is not None and number != line.line):
                 continue
             for n, day_of_month in enumerate(told.days.tolist()):
                 day = date.fromisoformat(f"{month}-{day_of_month:02d}")

@@ -35,8 +35,8 @@ class FleetRow:
     detail: Detail | None
     heard_us: int | None
     online: bool | None
-
     waiting: int  # alarms that nobody has taken note of
+    controller: bool = True  # without one all of it is greased by hand
 
 
 @dataclass(frozen=True)
@@ -184,7 +184,6 @@ def _having(kinds: Sequence[str]) -> list[Any]:
 
 
 def _fleet_row(row: Any, waiting: int) -> FleetRow:
-
     return FleetRow(
         fleet=row.fleet,
         vehicle=row.vehicle,
@@ -199,4 +198,5 @@ def _fleet_row(row: Any, waiting: int) -> FleetRow:
         heard_us=row.heard_us,
         online=row.online,
         waiting=waiting,
+        controller=row.controller,
     )

@@ -1,6 +1,6 @@
 """What leads say that points cost, and the money at risk on vehicles by it."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -93,6 +93,40 @@ class Priced:
 
     currency: str
     by_vehicle: Subquery
+    by_point: Subquery  # vehicle_id, line, finding, money, unknown
+
+
+@dataclass(frozen=True)
+class PointAtRisk:
+    """A dry point with a price: its line, the kind of finding that says it is dry, and what is at risk."""
+
+    line: int
+    finding: str
+    at_risk: AtRisk
+
+
+def together(points: Iterable[PointAtRisk]) -> AtRisk | None:
+    """What is at risk on some points; None where there are none."""
+    told = [one.at_risk for one in points]
+    return AtRisk(money=sum(one.money for one in told), unknown=sum(one.unknown for one in told)) if told else None
+
+
+def of_finding(points: Iterable[PointAtRisk], kind: str, lines: Collection[int]) -> AtRisk | None:
+    """What is at risk on the points that a finding of this kind says are dry: those of its lines, of all where it names none."""
+    return together(one for one in points if one.finding == kind and (not lines or one.line in lines))
+
+
+def dry_points(connection: Connection, priced: Priced, ids: Collection[int]) -> dict[int, list[PointAtRisk]]:
+    """Vehicle id -> its dry points with a price, of those of these vehicles that whoever asks may see."""
+    who, told = schema.vehicle_summary, priced.by_point
+    asked = (
+        select(told).join(who, who.c.vehicle_id == told.c.vehicle_id).where(who.c.vehicle_id.in_(ids), *visible(who))
+    )
+    found: dict[int, list[PointAtRisk]] = {}
+    for r in connection.execute(asked):
+        one = PointAtRisk(r.line, r.finding, AtRisk(money=r.money, unknown=r.unknown))
+        found.setdefault(r.vehicle_id, []).append(one)
+    return found
 
 
 def read_priced(connection: Connection) -> Priced | None:
@@ -104,17 +138,20 @@ def read_priced(connection: Connection) -> Priced | None:
     an_hour = case({one.point_kind: of_a_dry_hour(one, rate) for one in prices}, value=table.c.point_kind, else_=0.0)
     known = probabilities(tallies(read_verdicts(connection)))
     chance: Any = case(known, value=table.c.finding, else_=1.0) if known else literal(1.0)
-    told = (
+    point = (
         select(
             table.c.vehicle_id,
-            func.sum(func.coalesce(table.c.hours, 0.0) * an_hour * chance).label("money"),
-            func.sum(case((table.c.hours.is_(None), 1), else_=0)).label("unknown"),
+            table.c.line,
+            table.c.finding,
+            (func.coalesce(table.c.hours, 0.0) * an_hour * chance).label("money"),
+            case((table.c.hours.is_(None), 1), else_=0).label("unknown"),
         )
         .where(table.c.point_kind.in_([one.point_kind for one in prices]))
-        .group_by(table.c.vehicle_id)
         .subquery()
     )
-    return Priced(rate.currency, told)
+    sums = (func.sum(point.c[name]).label(name) for name in ("money", "unknown"))
+    vehicle = select(point.c.vehicle_id, *sums).group_by(point.c.vehicle_id).subquery()
+    return Priced(rate.currency, vehicle, point)
 
 
 def read_at_risk(connection: Connection, priced: Priced, ids: Collection[int]) -> dict[tuple[str, str], AtRisk]:

@@ -1,5 +1,6 @@
 """The refill round of a depot."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, NamedTuple
@@ -11,12 +12,14 @@ from analytics.alarms.depots import closed_dates
 from analytics.findings import Finding, from_row, urgency
 from analytics.planning.closed_days import open_days
 from analytics.planning.greases import Change
-from analytics.planning.rounds import Need, Visit, plan, refill_need
+from analytics.planning.rounds import HandNeed, Need, Visit, hand_needs, joined, plan, refill_need, with_points
 from analytics.refills import Refill
 from dashboard.queries.greases import changes_of
+from dashboard.queries.hand import JUST_GREASED, HandDue, read_hand
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema
 from ingest.setups import Setup
+from ingest.stands import depot_of
 from ingest.times import DAY_US, instant
 from ingest.work_records import read_work
 
@@ -30,7 +33,9 @@ class Round:
     visits: tuple[Visit, ...]
     beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
     undated: tuple[str, ...]
+    visiting: dict[tuple[str, str], str]  # (fleet, vehicle) -> where it is registered, of those that stand here only
     changes: dict[str, Change]  # grease -> what has to be filled instead before it gets cold
+    points_undated: int = 0  # points greased by hand that no stop passes and of which no date is known
 
 
 class DepotDue(NamedTuple):
@@ -49,10 +54,9 @@ def due_by_depot(engine: Engine, scope: Scope, now_us: int) -> list[DepotDue]:
     def within_days(days: int) -> Any:
         return func.sum(case((who.c.due_early_us <= now_us + days * DAY_US, 1), else_=0))
 
+    of = depot_of(who, now_us).label("of")
     counted = (
-        select(who.c.depot, within_days(0), within_days(7), within_days(28))
-        .where(~who.c.sold, *within(who, scope))
-        .group_by(who.c.depot)
+        select(of, within_days(0), within_days(7), within_days(28)).where(~who.c.sold, *within(who, scope)).group_by(of)
     )
     with engine.connect() as connection:
         found = [DepotDue(depot, *map(int, numbers)) for depot, *numbers in connection.execute(counted)]
@@ -82,7 +86,7 @@ class Asked:
 def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
     """What the vehicles of a depot ask for, by the newest analysis."""
     analysis = schema.analysis
-    setups = {one.id: one.in_force(at_us) for one in read_vehicles(connection, vehicles_at(connection, depot))}
+    setups = {one.id: one.in_force(at_us) for one in read_vehicles(connection, vehicles_at(connection, depot, at_us))}
     done = read_work(connection, list(setups))
     rows = connection.execute(
         select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us, analysis.c.filled_us).where(
@@ -97,7 +101,7 @@ def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
         need = refill_need(refill, setup, at_us)
         if need is not None:
             found.append(Refillable(need, setup, filled_us, as_of_us))
-        elif refill.state == "unknown":
+        elif refill.state == "unknown" and setup.controller:
             undated.append(setup.unit)
     zone = ZoneInfo(next(iter(setups.values())).timezone) if setups else ZoneInfo("UTC")
     return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(sorted(undated)))
@@ -121,19 +125,55 @@ def read_round(
         rows = connection.execute(
             select(finding, who.c.fleet, who.c.vehicle)
             .join(who, who.c.vehicle_id == finding.c.vehicle_id)
-            .where(who.c.depot == depot, *visible(who), finding.c.ended_us.is_(None))
+            .where(depot_of(who, at_us) == depot, *visible(who), finding.c.ended_us.is_(None))
             .where(finding.c.kind != "low_level")  # the visit itself
         ).mappings()
         beside: dict[tuple[str, str], list[Finding]] = {}
         for row in rows:
             beside.setdefault((row["fleet"], row["vehicle"]), []).append(from_row(row))
-    wanted = [one.need for one in asked.refillable if one.need.early_days <= horizon_days]
-    visits = plan(wanted, worth, limit, open_days(asked.today, workdays, frozenset(closed)))
+        points = read_hand(connection, Scope(depot=depot), at_us)
+    by_hand = _by_hand(points, asked.today)
+    fills = {
+        (one.need.fleet, one.need.vehicle): one.need for one in asked.refillable if one.need.early_days <= horizon_days
+    }
+    called = {(one.fleet, one.vehicle): one.unit for one in points}
+    wanted = [
+        need
+        for vehicle in dict.fromkeys((*fills, *by_hand))
+        for need in joined(
+            fills.get(vehicle), hand_needs(by_hand.get(vehicle, ()), horizon_days, _to_grease(vehicle, called)), worth
+        )
+    ]
+    visits = with_points(plan(wanted, worth, limit, open_days(asked.today, workdays, frozenset(closed))), by_hand)
+    stopped = {(stop.need.fleet, stop.need.vehicle) for visit in visits for stop in visit.stops}
     return Round(
         depot,
         asked.today,
         tuple(visits),
         {vehicle: tuple(sorted(found, key=urgency)) for vehicle, found in beside.items()},
         asked.undated,
+        {(one.setup.fleet, one.setup.vehicle): one.setup.depot for one in asked.refillable if one.setup.depot != depot},
         changes,
+        sum(one.state == "unknown" and (one.fleet, one.vehicle) not in stopped for one in points),
     )
+
+
+def _to_grease(vehicle: tuple[str, str], called: Mapping[tuple[str, str], str]) -> Need:
+    """A vehicle that is not filled, whenever that is."""
+    fleet, name = vehicle
+    return Need(name, 100.0, 0.0, "", 0.0, 0.0, fleet, called.get(vehicle, name), fills=False)
+
+
+def _by_hand(points: Sequence[HandDue], today: date) -> dict[tuple[str, str], list[HandNeed]]:
+    """(fleet, vehicle) -> its points greased by hand, in days from today. What was greased since the latest analysis needs nobody."""
+    out: dict[tuple[str, str], list[HandNeed]] = {}
+    for one in points:
+        zone = ZoneInfo(one.timezone)
+        from_days, due_days = (
+            None if us is None else float((instant(us).astimezone(zone).date() - today).days)
+            for us in (one.from_us, one.due_us)
+        )
+        if one.reason != JUST_GREASED:
+            need = HandNeed(one.number, one.point, one.grams, one.strokes, from_days, due_days)
+            out.setdefault((one.fleet, one.vehicle), []).append(need)
+    return out

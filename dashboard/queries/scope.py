@@ -11,6 +11,7 @@ from ingest import schema, times
 from ingest.errors import Problem
 from ingest.registry import read_vehicles as read_all_vehicles
 from ingest.setups import Setup, Vehicle
+from ingest.stands import depot_of
 
 
 class Scope(NamedTuple):
@@ -103,8 +104,8 @@ def check_depot(engine: Engine, depot: str) -> None:
         raise Problem(f"no depot is called {depot!r}; there are: {', '.join(known) or 'none'}")
 
 
-def vehicles_at(connection: Connection, depot: str) -> list[int]:
-    """The vehicles of a depot that are not sold."""
+def vehicles_at(connection: Connection, depot: str, at_us: int) -> list[int]:
+    """The vehicles that a depot serves and that are not sold."""
     table = schema.vehicle_summary
-    chosen = table.c.depot == depot, ~table.c.sold, *visible(table)
+    chosen = depot_of(table, at_us) == depot, ~table.c.sold, *visible(table)
     return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())

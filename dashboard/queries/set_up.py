@@ -1,6 +1,6 @@
 """What is registered, as leads see and change it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,7 +10,7 @@ from dashboard.queries.scope import read_vehicles
 from ingest import registry
 from ingest.setups import Setup
 
-_TOLD_APART: Final = ("lines", "valid_from_us", "registered_us")
+_TOLD_APART: Final = ("hand_points", "lines", "valid_from_us", "registered_us")
 
 
 @dataclass(frozen=True)
@@ -46,21 +46,25 @@ def changes(connection: Connection, wanted: Sequence[Setup]) -> list[Change]:
 
 def _what(now: Setup, then: Setup | None) -> tuple[str, ...]:
     if then is None:
-        return (f"{now.depot}, {len(now.lines)} lines",)
+        points = [f"{len(now.hand_points)} hand points"] if now.hand_points else []
+        return (", ".join([now.depot, *([f"{len(now.lines)} lines"] if now.controller else []), *points]),)
     names = [name for name in now.__struct_fields__ if name not in _TOLD_APART]
     told = [
         f"{name}: {getattr(then, name)} → {getattr(now, name)}"
         for name in names
         if getattr(now, name) != getattr(then, name)
     ]
-    lines = {line.line: line for line in now.lines}
-    old = {line.line: line for line in then.lines}
-    if lines != old:
-        added, gone = sorted(lines.keys() - old.keys()), sorted(old.keys() - lines.keys())
-        other = sorted(number for number in lines.keys() & old.keys() if lines[number] != old[number])
-        told += [
-            f"{word}: line{'s' * (len(numbers) != 1)} {', '.join(map(str, numbers))}"
-            for word, numbers in (("new", added), ("gone", gone), ("changed", other))
-            if numbers
-        ]
+    told += _listed("line", {x.line: x for x in now.lines}, {x.line: x for x in then.lines})
+    told += _listed("hand point", {x.number: x for x in now.hand_points}, {x.number: x for x in then.hand_points})
     return tuple(told) or ("valid from another time",)
+
+
+def _listed(what: str, now: Mapping[int, object], then: Mapping[int, object]) -> list[str]:
+    """What is new, gone and changed in a list, by numbers."""
+    added, gone = sorted(now.keys() - then.keys()), sorted(then.keys() - now.keys())
+    other = sorted(number for number in now.keys() & then.keys() if now[number] != then[number])
+    return [
+        f"{word}: {what}{'s' * (len(numbers) != 1)} {', '.join(map(str, numbers))}"
+        for word, numbers in (("new", added), ("gone", gone), ("changed", other))
+        if numbers
+    ]

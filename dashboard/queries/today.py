@@ -16,6 +16,7 @@ from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from dashboard.queries.account import WEEKS, percent_by_week
 from dashboard.queries.fleet import SORTS, FleetRow, read_rows
+from dashboard.queries.hand import HandCount, counted
 from dashboard.queries.scope import Scope, within
 from dashboard.queries.wear import Wearing, read_wearing
 from ingest import schema
@@ -81,6 +82,8 @@ class Today:
     closed: dict[
         str, dict[date, str]
     ]  # depot of the calendar -> its closed days there, and why; without those nobody named any of
+    by_hand: int  # vehicles that have no controller
+    points: list[HandCount]  # greased by hand, by depot
     news: News
     drifting: list[tuple[FleetRow, list[LineCondition]]]
     wearing: list[Wearing]
@@ -94,6 +97,7 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
         totals = connection.execute(
             select(table.c.depot, table.c.need, func.count()).where(*mine).group_by(table.c.depot, table.c.need)
         ).all()
+        by_hand = connection.scalar(select(func.count()).where(*mine, ~table.c.controller)) or 0
         by_depot = {depot: number for depot, need, number in totals if need == _ACT_NOW}
         due, due_later = _due(connection, mine, now_us)
         heard = (
@@ -118,6 +122,8 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
             undated=undated,
             undated_number=undated_number,
             closed=_closed(connection, bars, now_us),
+            by_hand=by_hand,
+            points=counted(connection, scope, now_us),
             news=_news(connection, mine, now_us - DAY_US),
             drifting=_drifting(connection, mine),
             wearing=read_wearing(connection, scope, _DRIFTING),
@@ -193,7 +199,7 @@ def _undated(connection: Connection, mine: list[Any]) -> tuple[list[FleetRow], i
     """Of whose refill nothing is known: the first of them, and how many. A date that is far off is known to be."""
     table = schema.vehicle_summary
     state = table.c.detail["refill"]["state"].as_string()
-    unknown = table.c.due_early_us.is_(None), func.coalesce(state, "unknown") == "unknown", *mine
+    unknown = table.c.due_early_us.is_(None), func.coalesce(state, "unknown") == "unknown", table.c.controller, *mine
     number = connection.scalar(select(func.count()).where(*unknown)) or 0
     first = select(table.c.vehicle_id).where(*unknown).order_by(table.c.depot, table.c.unit).limit(_UNDATED)
     return read_rows(connection, list(connection.execute(first).scalars())) if number else [], number

@@ -23,6 +23,7 @@ from dashboard.queries import data
 from dashboard.queries.rounds import read_refillable
 from dashboard.web import frame, server, sign_in
 from dashboard.web.proxies import behind, networks
+from dashboard.web.push import take_browsers
 from dashboard.web.remarks import take_remarks
 from dashboard.web.work_records import take_records
 from ingest import times
@@ -129,6 +130,7 @@ def _serve_beside_pages(app: Dash, database: Engine) -> None:
     take_records(app.server, database)
     service.serve_api(app.server, database)
     take_remarks(app.server, database)
+    take_browsers(app.server, database)
 
     @app.server.get("/alive")
     def alive() -> dict[str, Any]:

@@ -29,6 +29,8 @@ ASKS: Final[dict[str, tuple[str, ...]]] = {
     "timer_set": ("interval_min", "run_s"),
     "sensor_replaced": ("channel",),
     "moved": ("depot",),
+    "points_greased": ("points",),
+    "meter_read": ("engine_h", "odometer_km", "new_meter"),
 }
 
 

@@ -1,15 +1,17 @@
-"""Hour meters from telematics servers: snapshots and time series of ISO/TS 15143-3, as XML or JSON files.
+"""Hour meters and positions from telematics servers: snapshots and time series of ISO/TS 15143-3, as XML or JSON.
 
 An `EquipmentHeader` says whose the `CumulativeOperatingHours` beside it are (element names as published; that time series have the two side
 by side, like snapshots, is from memory). Each becomes a state with an hour meter, by a boot that names its source: the
-analysis takes it for a meter outside the controller (`analytics.vehicle.outside_meters`).
+analysis takes it for a meter outside the controller (`analytics.vehicle.outside_meters`). A `Location` beside a header is a position,
+which is looked at only where the mapping asks for it. `Links` of relation `next` lead to the next page (from memory, as RFC 8288 has
+them).
 """
 
 import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, NamedTuple
 from xml.etree import ElementTree
 
 import msgspec
@@ -24,7 +26,8 @@ from ingest.times import instant, read_time
 
 MOST_BYTES: Final = 64 << 20  # of a file
 _TOLD: Final = 20
-_HEADER, _HOURS, _HOUR, _TIME = "equipmentheader", "cumulativeoperatinghours", "hour", "datetime"
+_HEADER, _HOURS, _PLACE = "equipmentheader", "cumulativeoperatinghours", "location"
+_HOUR, _TIME = "hour", "datetime"
 _DURATION: Final = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:\.\d+)?)S)?)?", re.ASCII)  # ISO 8601
 _DECIMAL: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
 
@@ -38,6 +41,9 @@ class Equipment(Struct, frozen=True, forbid_unknown_fields=True):
     by: Annotated[str, Meta(pattern="^(EquipmentID|SerialNumber|PIN)$")] = "EquipmentID"
     rank: Annotated[int, Meta(ge=1, le=9)] = 1
     vehicles: dict[str, str] | None = None
+    positions: bool = False  # whether it is looked at where the vehicles stand
+    address: str = ""  # of the snapshot's first page, where it is polled
+    series: str = ""  # of a vehicle's time series of hours, with {id}, {from} and {to}
 
 
 def load(path: Path) -> Equipment:
@@ -47,6 +53,24 @@ def load(path: Path) -> Equipment:
         if not is_name(name):
             raise Problem(f"{path}: {name!r} has more than up to 64 of A-Z a-z 0-9 _ -")
     return equipment
+
+
+class Seen(NamedTuple):
+    """Where a vehicle was, degrees."""
+
+    fleet: str
+    vehicle: str
+    at_us: int
+    latitude: float
+    longitude: float
+
+
+class Page(NamedTuple):
+    """A page of a server: its readings, positions where they are asked for, and the address of the next one."""
+
+    arrivals: list[Arrival]
+    seen: list[Seen]
+    next_address: str | None
 
 
 class Reader:
@@ -71,9 +95,29 @@ class Reader:
             tell(progress)
         if len(data) > MOST_BYTES:
             raise Problem(f"{path} is larger than {MOST_BYTES >> 20} MB")
-        tree = _of_json(path, data) if data.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] in (b"{", b"[") else _of_xml(path, data)
-        for header, hours in _containers(tree):
+        for header, hours in _containers(_tree(str(path), data), _HOURS):
             yield from self._readings(shown(path), header, hours)
+
+    def page(self, where: str, data: bytes) -> Page:
+        """What a server answered, from `where`. Raises Problem where it cannot be read."""
+        tree = _tree(where, data)
+        arrivals = [one for header, hours in _containers(tree, _HOURS) for one in self._readings(where, header, hours)]
+        seen = [one for header, told in _containers(tree, _PLACE) for one in self._seen(header, told)]
+        return Page(arrivals, seen if self._equipment.positions else [], _next_of(tree))
+
+    def _seen(self, header: Any, told: Any) -> Iterator[Seen]:
+        """Positions; one that is none is left out: nothing is recorded of it."""
+        said = self._equipment
+        identifier = header.get(said.by.lower()) if isinstance(header, dict) else None
+        vehicle = identifier if said.vehicles is None else said.vehicles.get(str(identifier))
+        for one in told if isinstance(told, list) else [told]:
+            try:
+                latitude, longitude = float(one["latitude"]), float(one["longitude"])
+                at_us = read_time(str(one[_TIME]))
+            except (KeyError, TypeError, ValueError):
+                continue
+            if isinstance(vehicle, str) and is_name(vehicle) and abs(latitude) <= 90 and abs(longitude) <= 180:
+                yield Seen(said.fleet, vehicle, at_us, latitude, longitude)
 
     def _readings(self, file: str, header: Any, hours: Any) -> Iterator[Arrival]:
         said = self._equipment
@@ -118,17 +162,33 @@ def _hours(told: Any) -> float:
     return round(24 * days + hours + minutes / 60 + seconds / 3600, 6)
 
 
-def _containers(tree: Any) -> Iterator[tuple[Any, Any]]:
-    """Headers and the hours beside them, wherever they stand."""
+def _objects(tree: Any) -> Iterator[dict[str, Any]]:
+    """All elements that hold others, wherever they stand."""
     waiting = [tree]
     while waiting:
         one = waiting.pop()
         if isinstance(one, list):
             waiting += reversed(one)
         elif isinstance(one, dict):
-            if _HEADER in one and _HOURS in one:
-                yield one[_HEADER], one[_HOURS]
+            yield one
             waiting += reversed([inner for inner in one.values() if isinstance(inner, dict | list)])
+
+
+def _containers(tree: Any, name: str) -> Iterator[tuple[Any, Any]]:
+    """Headers and what is called so beside them."""
+    return ((one[_HEADER], one[name]) for one in _objects(tree) if _HEADER in one and name in one)
+
+
+def _next_of(tree: Any) -> str | None:
+    """The address of the next page, as it is written."""
+    links = (one for one in _objects(tree) if str(one.get("rel", "")).strip().lower() == "next")
+    return next((str(one["href"]).strip() for one in links if one.get("href")), None)
+
+
+def _tree(where: str, data: bytes) -> Any:
+    """A document of either kind. Raises Problem."""
+    is_json = data.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] in (b"{", b"[")
+    return _of_json(where, data) if is_json else _of_xml(where, data)
 
 
 def _plain(name: str) -> str:
@@ -136,7 +196,7 @@ def _plain(name: str) -> str:
     return name.rpartition("}")[2].lstrip("@_").lower()
 
 
-def _of_json(path: Path, data: bytes) -> Any:
+def _of_json(path: str, data: bytes) -> Any:
     def plain(value: Any) -> Any:
         if isinstance(value, dict):
             return {_plain(name): plain(inner) for name, inner in value.items()}
@@ -153,7 +213,7 @@ class _NoDoctype(ElementTree.TreeBuilder):
         raise ValueError("it declares a document type, and no document of this standard does")
 
 
-def _of_xml(path: Path, data: bytes) -> Any:
+def _of_xml(path: str, data: bytes) -> Any:
     def plain(element: ElementTree.Element) -> Any:
         held: dict[str, Any] = {_plain(name): value for name, value in element.attrib.items()}
         for child in element:

@@ -3,10 +3,11 @@
 Messages of all kinds share one table, because one counter numbers them all: (vehicle, boot, seq) names a message.
 """
 
-from ingest.schema.account import greased, greased_kind, greased_week, verdict, wear
-from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, route, transition
+from ingest.schema.account import greased, greased_kind, greased_week, model_check, verdict, wear
+from ingest.schema.alarms import alarm, calendar_token, closing, depot, outbox, push_browser, route, transition
 from ingest.schema.base import metadata
 from ingest.schema.greases import cold_week, grease
+from ingest.schema.hand import hand_due
 from ingest.schema.people import access_token, app_secret, attempt, change_log, person, saved_view
 from ingest.schema.prices import dry_point, hourly_rate, price
 from ingest.schema.recording import (
@@ -20,7 +21,8 @@ from ingest.schema.recording import (
     vehicle,
 )
 from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
-from ingest.schema.setups import line, remark, setup, work
+from ingest.schema.setups import hand_point, line, remark, setup, work
+from ingest.schema.telematics import stood, telematics
 
 __all__ = [
     "access_token",
@@ -44,14 +46,18 @@ __all__ = [
     "greased",
     "greased_kind",
     "greased_week",
+    "hand_due",
+    "hand_point",
     "hourly_rate",
     "line",
     "message",
     "metadata",
+    "model_check",
     "name_range",
     "outbox",
     "person",
     "price",
+    "push_browser",
     "quarantine",
     "recorder_stats",
     "refusal",
@@ -59,7 +65,9 @@ __all__ = [
     "route",
     "saved_view",
     "setup",
+    "stood",
     "supply",
+    "telematics",
     "thinned",
     "transition",
     "vehicle",

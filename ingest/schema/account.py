@@ -108,3 +108,23 @@ wear = Table(
     Column("worsens", Boolean, nullable=False),
     Index(None, "worsens", "expected_us"),
 )
+
+# How well the pressure model fits each channel of a vehicle (`model_check.Check`), made with its trends.
+model_check = Table(
+    "model_check",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("channel", String(64), primary_key=True),
+    Column("as_of_us", BigInteger, nullable=False),
+    Column("lines", JSON, nullable=False),
+    Column("readings", Integer, nullable=False),
+    Column("spread_percent", Double),
+    Column("outside", Double),
+    Column("memory", Double),
+    Column("memory_limit", Double),
+    Column("lean_percent", Double),
+    Column("lean_low", Double),
+    Column("lean_high", Double),
+    Column("worst", Double, index=True),
+    Column("remarks", JSON, nullable=False),
+)

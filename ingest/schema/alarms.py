@@ -71,6 +71,9 @@ depot = Table(
     Column("quiet_until_min", Integer),
     Column("country", String(2)),  # whose public holidays it keeps
     Column("region", String(16)),
+    Column("latitude", Double),  # where it is, where somebody asked for who stands there; degrees
+    Column("longitude", Double),
+    Column("radius_m", Double),
 )
 
 # Days, both included, on which a depot is closed (`closed_days.ClosedDays`).
@@ -106,6 +109,24 @@ route = Table(
     Column("failing_us", BigInteger),  # since when
     Column("next_try_us", BigInteger, nullable=False),
     Column("error", Text),
+)
+
+# Browsers that alerts are pushed to, each by a route of its own (`browsers.Browser`). Person 0: whoever is on this machine, before
+# anybody is named. One that its push service knows no more stays for a while, to be told of.
+push_browser = Table(
+    "push_browser",
+    metadata,
+    Column("route_id", Integer, ForeignKey("route.id"), primary_key=True, autoincrement=False),
+    Column("person_id", Integer, nullable=False, index=True),
+    Column("label", String(64), nullable=False),
+    Column("endpoint_hash", String(64), nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("answer", Text),  # of the push service, the last one
+    Column("answered_us", BigInteger),
+    Column("took", Boolean),  # whether by that answer it took the message
+    Column("shown_us", BigInteger),  # when the browser last said that it showed one
+    Column("gone_us", BigInteger),
+    UniqueConstraint("endpoint_hash"),
 )
 
 # Alerts to be delivered, written with the transition that they tell of. `key` names what is said to whom, once.

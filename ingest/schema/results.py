@@ -1,6 +1,6 @@
 """What the analysis makes of it, and who is at it."""
 
-from sqlalchemy import JSON, BigInteger, Boolean, Column, Double, ForeignKey, Index, Integer, String, Table, Text
+from sqlalchemy import JSON, BigInteger, Boolean, Column, Double, ForeignKey, Index, Integer, String, Table, Text, true
 
 from ingest.schema.base import ENDLESS, metadata
 
@@ -97,6 +97,7 @@ vehicle_summary = Table(
     Column("nlgi", String(8), nullable=False),
     Column("search", Text, nullable=False),  # what it may be found by, casefolded
     Column("sold", Boolean, nullable=False),
+    Column("controller", Boolean, nullable=False, server_default=true()),  # false: all of it is greased by hand
     # By the analysis.
     Column("need", Integer, nullable=False),  # `vehicle_summary.PRIORITIES`, by their place
     Column("rank", Integer, nullable=False),  # of its worst finding's kind

@@ -16,6 +16,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    true,
 )
 
 from ingest.schema.base import metadata
@@ -44,6 +45,7 @@ setup = Table(
     Column("confirmation", Boolean),  # null: the file did not say
     Column("nominal_v", Double),
     Column("registered_us", BigInteger),  # null: registered before this was kept
+    Column("controller", Boolean, nullable=False, server_default=true()),  # false: all of it is greased by hand
     UniqueConstraint("vehicle_id", "valid_from_us"),
 )
 
@@ -58,6 +60,21 @@ line = Table(
     Column("dose_cm3", Double, nullable=False),
     Column("length_m", Double, nullable=False),
     Column("bore_mm", Double, nullable=False),
+    Column("critical", Boolean, nullable=False),
+)
+
+# Points that somebody greases by hand: due again after `every` hours, kilometres or days (`unit`).
+hand_point = Table(
+    "hand_point",
+    metadata,
+    Column("setup_id", Integer, ForeignKey("setup.id", ondelete="CASCADE"), primary_key=True),
+    Column("number", SmallInteger, primary_key=True, autoincrement=False),
+    Column("point", Text, nullable=False),
+    Column("every", Double, nullable=False),
+    Column("unit", String(2), nullable=False),
+    Column("grams", Double),
+    Column("strokes", Double),
+    Column("grease", Text, nullable=False),
     Column("critical", Boolean, nullable=False),
 )
 

@@ -11,11 +11,15 @@ from sqlalchemy import Engine, select
 
 from analytics import frames
 from analytics.pipeline import results
+from analytics.pipeline.account import keep_hand, keep_trends
 from analytics.pipeline.workers import workers
+from analytics.vehicle.hand_points import HandState
+from analytics.vehicle.wear import Trend
 from dashboard.exports import bulk
-from ingest import schema
+from ingest import registry, schema
 from ingest.database import address
 from ingest.errors import Problem
+from ingest.setups import HandPoint
 from ingest.times import instant
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
@@ -92,6 +96,35 @@ def test_a_fleets_tables_are_what_is_kept(engine: Engine, story: frames.VehicleF
     assert told.refills["due_expected"].dtype == told.refills["as_of"].dtype
 
 
+def test_hand_points_and_trends_are_tables_too(engine: Engine) -> None:
+    """By whose they are; times in the zone asked for, what is not known missing, the pump without a channel."""
+    point = HandPoint(number=1, point="slip joint", every=250.0, unit="h", grams=8.0)
+    trend = Trend(
+        what="supply", channel=None, lines=(), hours=300.0, percent=-2.0, percent_low=-3.0, percent_high=-1.0, changed_percent=-4.0,
+        baseline="commissioning", latest=23.1, early_us=None, expected_us=END_US, worsens=True,
+    )  # fmt: skip
+    with engine.connect() as connection, connection.begin() as undone:
+        one = registry.find(connection, NAME)
+        keep_hand(
+            connection,
+            one.id,
+            [HandState(point=point, greased_us=END_US, due_us=None, reason="its meter was read only once")],
+        )
+        keep_trends(connection, one.id, [trend], END_US)
+        told = frames.of_fleet(connection, [one], "Europe/Oslo")
+        undone.rollback()
+    (hand,) = told.hand_points.to_dict("records")
+    assert (hand["vehicle"], hand["every"], hand["unit"], hand["grams"]) == (NAME, 250.0, "h", 8.0)
+    assert str(told.hand_points["greased_at"].dt.tz) == "Europe/Oslo"
+    assert told.hand_points["due_at"].isna().all()
+    assert np.isnan(hand["since"])
+    (wear,) = told.wear.to_dict("records")
+    assert (wear["what"], wear["latest"], wear["lines"]) == ("supply", 23.1, [])
+    assert told.wear["channel"].isna().all()
+    assert told.wear["expected_at"].iloc[0] == pd.Timestamp(END_US, unit="us", tz="UTC")
+    assert told.wear["as_of"].notna().all()
+
+
 def test_what_is_not_there_is_said(tmp_path: Path, engine: Engine) -> None:
     """No database, no vehicle, no zone."""
     with pytest.raises(Problem, match="no database"):
@@ -117,6 +150,8 @@ def test_a_fleet_is_written_into_files(engine: Engine, tmp_path: Path, monkeypat
         assert sorted(pd.read_parquet(tmp_path / "out" / f"{table}.parquet")["seq"]) == mine
         with (tmp_path / "out" / f"{table}.csv").open(newline="") as file:
             assert sorted(int(row["seq"]) for row in csv.DictReader(file)) == mine
+    assert len(pd.read_parquet(tmp_path / "out" / "hand_points.parquet")) == 0
+    assert set(pd.read_parquet(tmp_path / "out" / "wear.parquet")["vehicle"]) <= {NAME, "HS-101"}
     pressures = pd.read_parquet(tmp_path / "out" / "pressures.parquet")
     assert pressures.groupby("vehicle")["channel"].nunique().min() > 1
     assert not (tmp_path / "out" / "pressures.csv").exists()

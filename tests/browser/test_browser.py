@@ -95,7 +95,7 @@ def test_the_fleet_leads_to_a_vehicle(demo: RunningDemo, page: Page) -> None:
     expect(page.locator(".today-to-do li", has_text="tipper 102")).to_contain_text("Line blocked")
     page.goto(f"{demo.address}/fleet?sort=unit")
     expect(page.get_by_role("heading", name="Fleet")).to_be_visible()
-    expect(page.locator("table.fleet tbody tr")).to_have_count(25)
+    expect(page.locator("table.fleet tbody tr")).to_have_count(27)
     row = page.locator("tr", has_text="tipper 102")
     row.locator("summary").click()
     expect(row).to_contain_text("looks blocked")
@@ -124,7 +124,7 @@ def test_filters_change_the_address(demo: RunningDemo, page: Page) -> None:
 def test_typing_slowly_loses_no_letter(demo: RunningDemo, page: Page) -> None:
     """Each pause shows what was typed so far and puts it into the address; the field keeps its letters and the focus."""
     page.goto(f"{demo.address}/fleet?sort=unit")
-    expect(page.locator("table.fleet tbody tr")).to_have_count(25)
+    expect(page.locator("table.fleet tbody tr")).to_have_count(27)
     unfolded(page)
     field = page.get_by_label("Search")
     field.click()
@@ -279,7 +279,8 @@ def test_charts_show_the_same_span(demo: RunningDemo, tab: Callable[..., Page]) 
     assert download.value.path().read_text().startswith("at,what,level_pct")
 
 
-PAGES = ["/", "/fleet", "/alarms", "/rounds", "/work", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data", "/set-up",
+PAGES = ["/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data",
+         "/set-up",
          "/me",          "/vehicle/harrowmere-stone/HS-102",
          "/handover/harrowmere-stone/HS-101", "/label/harrowmere-stone/HS-101",
          "/evidence/harrowmere-stone/HS-101"]  # fmt: skip
@@ -331,6 +332,34 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     context.set_offline(False)
     expect(page.locator("#vehicle-work .vehicle-remark")).to_contain_text("seen from below", timeout=30_000)
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+
+
+def test_hand_points_are_ticked_off_without_a_connection(demo: RunningDemo, tab: Callable[..., Page]) -> None:
+    """Kept on the device, sent once there is a connection, and taken back the same way; a stop of a round ticks off several at once."""
+    page = tab(viewport={"width": 390, "height": 844})
+    context = page.context
+    page.goto(f"{demo.address}/points")
+    page.get_by_label("Greased or read by").fill("A. Lindehav")
+    row = page.locator("table.points tr", has_text="gooseneck lock")
+    expect(row).to_contain_text("never greased by record")
+    context.set_offline(True)
+    row.get_by_role("button", name="3 gooseneck lock greased").click()
+    expect(row.get_by_role("status")).to_contain_text("1 kept on this device")
+    context.set_offline(False)
+    page.wait_for_function("() => localStorage.getItem('tallow-work') === '[]'", timeout=30_000)
+    page.reload()
+    expect(page.locator("table.points tr", has_text="gooseneck lock")).not_to_contain_text(
+        "never greased", timeout=30_000
+    )
+    page.goto(f"{demo.address}/rounds?depot=Skarvholm+Quarry")
+    page.get_by_label("Filled or greased by").fill("A. Lindehav")
+    stop = page.locator("table.round tr", has_text="old loader 4").first
+    stop.get_by_label("3 bucket pin left, 6 strokes").uncheck()
+    stop.get_by_role("button", name="the points of HS-L4 greased").click()
+    expect(stop.get_by_role("status")).to_have_text("Recorded.")
+    stop.get_by_role("button", name="the points of HS-L4 not greased").click()
+    expect(stop.get_by_role("status")).to_have_text("Taken back.")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
 def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> None:

@@ -117,7 +117,8 @@ def numbers(engine: Engine) -> list[int]:
         return list(connection.execute(select(schema.alarm.c.id)).scalars())
 
 
-PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data", "/set-up",
+PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/points", "/patterns", "/grease", "/account", "/account/report", "/parts", "/data",
+         "/set-up",
          "/vehicle/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102",
          "/evidence/harrowmere-stone/HS-102"]  # fmt: skip
 
@@ -302,6 +303,7 @@ def store_now() -> int:
         "/alarms",
         "/vehicle/harrowmere-stone/HS-102",
         "/rounds",
+        "/points",
         "/work",
         "/grease",
         "/patterns",

@@ -17,9 +17,15 @@ from schemathesis.specs.openapi.checks import positive_data_acceptance
 from sqlalchemy import Engine, select
 
 from analytics.account.greased import kept_of
-from analytics.pipeline.account import keep_greased
+from analytics.account.lives import FAILURES
+from analytics.account.prices import HourlyRate, Price
+from analytics.pipeline.account import keep_greased, keep_hand
+from analytics.planning.greases import Grease
 from analytics.vehicle.doses import Doses
+from analytics.vehicle.hand_points import HandState
 from dashboard import access_tokens, accounts, passwords
+from dashboard.queries.greases import keep_grease
+from dashboard.queries.prices import keep_price, keep_rate
 from dashboard.web.app import create_app
 from ingest import database, registry, schema
 from ingest.errors import Problem
@@ -286,7 +292,7 @@ def test_the_account_is_told_by_month_and_by_day(there: Fleet) -> None:
     days = program(f"/vehicles/{VEHICLE}/doses?month=2026-02")
     assert len(days) == 2 * len(lines)
     assert [day for day in days if day["failed"]] == [
-        {"day": "2026-02-17", "depot": one.newest.depot, "line": lines[0].line, "planned": 10.0, "arrived": 0.0,
+        {"day": "2026-02-17", "depot": one.newest.depot, "line": lines[0].line, "hand_point": None, "planned": 10.0, "arrived": 0.0,
          "failed": 10.0, "not_proven": 0.0}
     ]  # fmt: skip
     assert program(f"/vehicles/{VEHICLE}/doses?month=2026-03") == []
@@ -294,6 +300,78 @@ def test_the_account_is_told_by_month_and_by_day(there: Fleet) -> None:
     stranger("/account", status=404)
     stranger(f"/vehicles/{VEHICLE}/doses?month=2026-02", status=404)
     assert "month" in program("/account?month=2026-13", status=422).json["errors"]["query"]
+
+
+def test_hand_points_are_set_up_greased_and_listed(there: Fleet) -> None:
+    """What a lead registers a technician ticks off; a set-up that says nothing of them leaves them; a stranger sees none."""
+    lead, path = there.program("lead", "set-up"), f"/vehicles/{VEHICLE}"
+    points = [
+        {"number": 2, "point": "tailgate hinges", "every": 30, "unit": "d", "strokes": 4},
+        {"number": 1, "point": "slip joint", "every": 250, "unit": "h", "grams": 8.5, "critical": True},
+    ]
+    read = lead(path)
+    told = lead(path, "PUT", json=read | {"hand_points": points, "valid_from": None})
+    assert [(one["number"], one["every"], one["grams"]) for one in told["hand_points"]] == [
+        (1, 250, 8.5),
+        (2, 30, None),
+    ]
+    left_out = {name: value for name, value in told.items() if name != "hand_points"}
+    assert len(lead(path, "PUT", json=left_out | {"unit": "tipper 102 b", "valid_from": None})["hand_points"]) == 2
+    for wrong, why in (
+        ({"strokes": None}, "grams or strokes"),
+        ({"every": 0}, "every"),
+        ({"number": 1}, "number 1 is there twice"),
+    ):
+        changed = read | {"hand_points": [points[0] | wrong, points[1]]}
+        assert why in lead(path, "PUT", 422, json=changed).text
+    assert "has at least one" in lead(path, "PUT", 422, json=read | {"lines": []}).json["detail"]
+    technician = there.program("technician", "record")
+    greased = {"key": "g-1", "kind": "points_greased", "at": "2026-03-01T07:00:00Z", "points": [2]}
+    assert technician(f"{path}/work", "POST", 201, json=greased)["points"] == [2]
+    unknown = technician(f"{path}/work", "POST", 422, json=greased | {"key": "g-2", "points": [9]})
+    assert "point 9 is none of the points" in unknown.json["detail"]
+    with database.writing(there.engine) as connection:
+        one = registry.find(connection, "HS-102")
+        first, second = one.newest.hand_points
+        due = HandState(point=second, greased_us=1, since=9.0, due_us=2, from_us=2)
+        keep_hand(connection, one.id, [HandState(point=first, reason="never greased by record"), due])
+    items = all_of(lead, "/hand-points", 1)
+    assert items == lead("/hand-points")["items"]
+    assert [(one["number"], one["greased_at"], one["state"]) for one in items] == [
+        (1, None, "unknown"),
+        (2, "2026-03-01T07:00:00Z", "unknown"),  # recorded since the latest analysis, which says the date
+    ]
+    assert items[0]["reason"] == "never greased by record"
+    assert lead("/hand-points?state=unknown")["items"] == items
+    assert lead("/hand-points?state=due")["items"] == []
+    assert there.program("stranger", "read")("/hand-points") == {"items": [], "next": None}
+
+
+def test_parts_wear_prices_greases_and_evidence_are_told(there: Fleet) -> None:
+    """As the command line prints them; prices to a lead only, of other fleets nothing."""
+    with database.writing(there.engine) as connection:
+        keep_rate(connection, HourlyRate(currency="EUR", work=65.0, standstill=90.0))
+        price = Price(point_kind="kingpin", part=120.0, work_h=2.0, standstill_h=4.0, dry_life_h=500.0)
+        keep_price(connection, price, now_us())
+        keep_grease(connection, Grease(name="lithium EP", nlgi="2", thickener="lithium", lowest_c=-15.0))
+    viewer, stranger = (there.program(name, "read") for name in ("viewer", "stranger"))
+    lead = there.program("lead", "set-up")
+    parts = viewer("/parts?days=30&depot=Skarvholm%20Quarry")
+    assert (parts["days"], set(parts["failures"])) == (30, set(FAILURES))
+    assert stranger("/parts")["vehicles"] == 0
+    assert "by" in viewer("/parts?by=colour", status=422).json["errors"]["query"]
+    assert viewer("/wear") == stranger("/wear") == []
+    assert viewer(f"/vehicles/{VEHICLE}/wear") == []
+    stranger(f"/vehicles/{VEHICLE}/wear", status=404)
+    viewer("/prices", status=403)
+    told = lead("/prices")
+    assert (told["currency"], told["work_an_hour"], [one["dry_life_h"] for one in told["prices"]]) == ("EUR", 65, [500])
+    assert stranger("/money-at-risk") == []
+    assert [one["lowest_c"] for one in viewer("/greases")["greases"]] == [-15]
+    evidence = viewer(f"/vehicles/{VEHICLE}/evidence?first=2026-02-01&last=2026-02-28&line=5")
+    assert (evidence["line"], len(evidence["digest"])) == (5, 64)
+    assert "span" in viewer(f"/vehicles/{VEHICLE}/evidence?first=2026-02-28&last=2026-02-01", status=422).json["detail"]
+    stranger(f"/vehicles/{VEHICLE}/evidence?first=2026-02-01&last=2026-02-28", status=404)
 
 
 def test_a_database_that_is_away_is_told_as_a_problem(there: Fleet) -> None:

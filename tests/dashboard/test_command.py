@@ -34,7 +34,7 @@ COMMANDS = [
     "quarantine", "acl", "prune", "round", "backtest", "work", "workshop",
     "timer", "amounts", "account", "found", "wear", "parts", "price", "evidence",
     "grease", "alarms", "acknowledge", "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission",
-    "person", "token", "export",
+    "person", "token", "export", "poll",
 ]  # fmt: skip
 
 

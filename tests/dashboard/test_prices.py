@@ -2,25 +2,31 @@
 
 import importlib
 import json
+from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Engine
+from sqlalchemy import Engine, insert
 
 from analytics.account.found import Verdict, tallies
+from analytics.account.greased import kept_of
 from analytics.account.prices import HourlyRate, Price, checked_price, checked_rate, of_a_dry_hour, probabilities
 from analytics.pipeline import vehicle_summary
-from analytics.pipeline.account import keep_dry_points
+from analytics.pipeline.account import keep_dry_points, keep_greased
+from analytics.vehicle.doses import Doses
 from analytics.vehicle.line_conditions import LineCondition
 from dashboard.accounts import Person, acting_as
+from dashboard.exports import account as account_words
 from dashboard.exports import prices as words
+from dashboard.queries import account, alarms
 from dashboard.queries import fleet as fleets
 from dashboard.queries.prices import AtRisk, at_risk, drop_price, keep_price, keep_rate, read_priced
 from dashboard.queries.scope import EVERYTHING
 from dashboard.web.app import create_app
-from ingest import database, registry, work_records
+from ingest import database, registry, schema, work_records
 from ingest.errors import Problem
 from ingest.times import read_time
 from ingest.work import work_of
@@ -130,6 +136,74 @@ def test_money_at_risk(engine: Engine, tmp_path: Path) -> None:
         drop_price(connection, "kingpin")
         with pytest.raises(Problem, match="no price"):
             drop_price(connection, "kingpin")
+
+
+def raised(vehicle_id: int, line: int, raised_us: int) -> dict[str, Any]:
+    """An alarm about a blocked line that nobody took note of."""
+    return {
+        "vehicle_id": vehicle_id, "kind": "blocked_line", "channel": f"p{line}", "lines": [line], "severity": "plan", "summary": "s",
+        "evidence": {}, "began_us": raised_us, "raised_us": raised_us, "active": True, "acknowledged": False, "out_of_service": False,
+        "state": "unacknowledged", "changed_us": raised_us, "transitions": 1,
+    }  # fmt: skip
+
+
+def test_alarms_and_worst_points_have_their_money(engine: Engine, tmp_path: Path) -> None:
+    """The blocked boom pin of the second vehicle has no price; the kingpin of the first has EUR 122, of that of the second nobody knows.
+    Half of a kingpin's doses failed on the first, all on the second: by share the second comes first, by money the first."""
+    filled(engine, tmp_path)
+    with database.writing(engine) as connection:
+        ids = {name: registry.find(connection, name).id for name in ("v1", "v2", "v3")}
+        rows = [raised(ids["v3"], 1, 1), raised(ids["v2"], 2, 2), raised(ids["v2"], 1, 3), raised(ids["v1"], 1, 4)]
+        connection.execute(insert(schema.alarm), rows)
+        for name, failed in (("v1", 1.0), ("v2", 2.0)):
+            vehicle = registry.find(connection, name)
+            one, share = np.ones((1, 2)), np.array([[failed, 0.0]]) / 2
+            told = Doses(
+                first=date(2026, 4, 1), lines=vehicle.newest.lines, planned=one, arrived=one - share, failed=share
+            )
+            keep_greased(connection, vehicle.id, vehicle.newest, kept_of(told, vehicle.setups), None)
+    plain = alarms.alarm_view(engine, EVERYTHING, "", "unacknowledged", by_money=True)
+    assert plain.at_risk is None
+    assert [one.at_risk for one in account.worst_points(engine, "2026-04", by_money=True)] == [None, None]
+    with database.writing(engine) as connection:
+        keep_rate(connection, RATE)
+        keep_price(connection, PRICE, NOW_US)
+    view = alarms.alarm_view(engine, EVERYTHING, "", "unacknowledged", by_money=True)
+    assert [(row.vehicle, row.alarm.lines) for row in view.rows] == [
+        ("v1", (1,)),
+        ("v2", (1,)),
+        ("v3", (1,)),
+        ("v2", (2,)),
+    ]
+    assert view.at_risk is not None
+    assert [words.at_risk(view.at_risk.get(row.alarm.id or 0), "EUR") for row in view.rows] == [
+        "EUR 122",
+        "not known",
+        "",
+        "",
+    ]
+    by_share = account.worst_points(engine, "2026-04")
+    by_money = account.worst_points(engine, "2026-04", by_money=True)
+    assert [(one.vehicle, one.failed_pct) for one in by_share] == [("v2", 100), ("v1", 50)]
+    assert [(one.vehicle, words.at_risk(one.at_risk, "EUR")) for one in by_money] == [
+        ("v1", "EUR 122"),
+        ("v2", "not known"),
+    ]
+    with acting_as(Person(1, "a", "viewer", fleets=("g",))):
+        others = alarms.alarm_view(engine, EVERYTHING, "", "unacknowledged", by_money=True)
+        assert [row.vehicle for row in others.rows] == ["v3"]
+    app = create_app(engine)
+    page = importlib.import_module("dashboard.pages.alarms.page")
+    shown = {"fleet": "", "depot": "", "vehicle": "", "tab": "unacknowledged", "page": "", "sort": "money"}
+    told_there = json.dumps(page.body(view, shown), cls=PlotlyJSONEncoder)
+    assert "EUR 122" in told_there
+    assert words.model() in told_there
+    accounts = importlib.import_module("dashboard.pages.account")
+    with app.server.app_context():
+        body, address = accounts.show("2026-04", "depot", "money", None, {})
+    assert "EUR 122" in json.dumps(body, cls=PlotlyJSONEncoder)
+    assert address.endswith("worst=money")
+    assert account_words.worst_table(by_money, "2026-04", "EUR")[0]["money_at_risk"] == "EUR 122"
 
 
 def test_pages_and_commands(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """Work to and from the workshop's program: nothing is requested or recorded twice, and a bad row says why."""
 
 import csv
+import json
 import os
 import time
 from pathlib import Path
@@ -9,9 +10,13 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
+from analytics.alarms import records
 from analytics.findings import CAUTION
 from dashboard import accounts
 from dashboard.exports.workshop import Pass, exchange
+from dashboard.pages.alarms import drawer
+from dashboard.queries import alarms
+from dashboard.web.app import create_app
 from ingest import database, schema, times, work_records
 from tests.helpers.alarms import NOW, bring_up, finding, fleet, put
 
@@ -94,6 +99,55 @@ def test_an_alarm_is_requested_once_and_completed_once(asked: Engine, tmp_path: 
             .all()
         )
     assert "recorded: Line cleared or replaced" in steps  # nobody is asked to take note of it once more
+
+
+def test_a_request_is_withdrawn_when_its_alarm_ends(asked: Engine, tmp_path: Path) -> None:
+    """Once, whether it was taken on or not, and shown on the alarm; under the same number it is requested again where the alarm goes on.
+    What was done by an order is nothing to withdraw."""
+    folder = tmp_path / "exchange"
+    passed(asked, folder)
+    blocked, low = number(asked, "blocked_line"), number(asked, "low_level")
+    head = "alarm,order,done_at,kind,to_pct\n"
+    answer(folder, f"{head}{blocked},A-1,,,\n{low},A-2,2024-10-04T00:30:00Z,filled,90\n")
+    assert (passed(asked, folder).ordered, passed(asked, folder).withdrawn) == (1, 0)
+    over = finding("blocked_line", channel="p05", ended=0.02)
+    with database.writing(asked) as connection:
+        put(connection, finding("low_level", ended=0.02), over)
+    bring_up(asked, days=1)
+    assert [passed(asked, folder).withdrawn for _ in range(2)] == [1, 0]
+    (path,) = (folder / "withdrawn").iterdir()
+    (row,) = csv.DictReader(path.read_text("utf-8").splitlines())
+    assert (row["alarm"], row["order"], row["vehicle"]) == (str(blocked), "A-1", "HS-102")
+    assert row["why"] == "the alarm ended by itself"
+    assert not (folder / "requests" / f"alarm-{blocked}.csv").exists()
+    assert assigned(asked)["blocked_line"] is None
+    with create_app(asked).server.app_context(), accounts.acting_as(accounts.OPERATOR):
+        found = alarms.one_alarm(asked, blocked)
+        assert found is not None
+        assert "Request withdrawn" in json.dumps(
+            drawer.told(*found).to_plotly_json(), default=lambda one: one.to_plotly_json()
+        )
+    answer(folder, f"alarm,order,done_at,kind,lines\n{blocked},A-1,2024-10-04T00:50:00Z,line_mended,5\n", "late.csv")
+    told = passed(asked, folder)
+    assert (told.done, told.refused) == (1, [])  # what was done all the same is kept
+    with database.writing(asked) as connection:
+        put(connection, finding("low_level", ended=0.02), finding("blocked_line", channel="p05"))
+    bring_up(asked, days=1.01)
+    assert number(asked, "blocked_line") == blocked
+    assert passed(asked, folder).requested == 1
+    assert (folder / "requests" / f"alarm-{blocked}.csv").exists()
+    assert not path.exists()
+
+
+def test_who_was_asked_by_a_person_keeps_what_they_were_given(asked: Engine, tmp_path: Path) -> None:
+    """An alarm that somebody gave to a workshop of that name was no request of ours."""
+    blocked = number(asked, "blocked_line")
+    with database.writing(asked) as connection:
+        records.assign(connection, [blocked], "Workshop", "A. Lindehav", NOW)
+        put(connection, finding("low_level"), finding("blocked_line", channel="p05", ended=0.02))
+    bring_up(asked, days=1)
+    assert passed(asked, tmp_path / "exchange").withdrawn == 0
+    assert assigned(asked)["blocked_line"] == "Workshop"
 
 
 @pytest.mark.parametrize(

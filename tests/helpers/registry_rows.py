@@ -16,10 +16,29 @@ LINE = {
 }  # fmt: skip
 
 
-def write(folder: Path, vehicles: list[dict[str, str]], lines: list[dict[str, str]]) -> Path:
-    for name, rows in (("vehicles.csv", vehicles), ("lines.csv", lines)):
+POINT = {
+    "fleet": "f", "vehicle": "v1", "number": "1", "point": "fifth wheel plate", "interval_h": "", "interval_km": "", "interval_days": "30",
+    "grams": "", "strokes": "12", "grease": "", "critical": "no",
+}  # fmt: skip
+
+
+def write(
+    folder: Path,
+    vehicles: list[dict[str, str]],
+    lines: list[dict[str, str]],
+    points: list[dict[str, str]] | None = None,
+) -> Path:
+    """Write the files; that of points greased by hand only where there are any, an empty list for a file without rows."""
+    files = [("vehicles.csv", vehicles), ("lines.csv", lines)]
+    if points is not None:
+        files.append(("points.csv", points))
+    for name, rows in files:
         with (folder / name).open("w", newline="", encoding="utf-8") as file:
-            out = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)))
+            out = csv.DictWriter(
+                file,
+                list(dict.fromkeys(key for row in rows for key in row))
+                or list(POINT if name == "points.csv" else LINE),
+            )
             out.writeheader()
             out.writerows(rows)
     return folder

@@ -10,7 +10,7 @@ from ingest import database, registry
 from ingest.errors import Problem
 from ingest.registry import Registered
 from ingest.setups import Setup
-from tests.helpers.registry_rows import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
 
 
 def register(engine: Engine, folder: Path, now_us: int = 1_000) -> Registered:
@@ -140,3 +140,68 @@ def test_a_new_line_list_alone_is_a_set_up_of_its_own(engine: Engine, tmp_path: 
     first, second = setups(engine)
     assert (first.lines[0].point, second.lines[0].point) == ("kingpin", "renamed")
     assert second.valid_from_us == 1_900_000_000_000_000
+
+
+def test_points_greased_by_hand_are_kept_with_the_set_up(engine: Engine, tmp_path: Path) -> None:
+    """A file without points leaves them as they were; one that has no row of a vehicle which it knows takes them away."""
+    critical = POINT | {
+        "number": "2",
+        "interval_days": "",
+        "interval_h": "250",
+        "strokes": "",
+        "grams": "8.5",
+        "critical": "yes",
+    }
+    register(engine, write(tmp_path, [VEHICLE], [LINE], [critical, POINT]))
+    (only,) = setups(engine)
+    assert [(p.number, p.every, p.unit, p.grams, p.strokes, p.critical) for p in only.hand_points] == [
+        (1, 30.0, "d", None, 12.0, False),
+        (2, 250.0, "h", 8.5, None, True),
+    ]
+    (tmp_path / "points.csv").unlink()
+    assert register(engine, write(tmp_path, [VEHICLE], [LINE]), now_us=5_000).changed == frozenset()
+    register(engine, write(tmp_path, [VEHICLE], [LINE], []), now_us=9_000)
+    assert [len(one.hand_points) for one in setups(engine)] == [2, 0]
+
+
+def test_a_vehicle_without_a_controller_needs_points_and_no_system(engine: Engine, tmp_path: Path) -> None:
+    """Its reservoir, pump and timer may be left empty."""
+    nothing = dict.fromkeys(("feed", "reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"), "")
+    register(engine, write(tmp_path, [VEHICLE | nothing | {"controller": "no"}], [], [POINT]))
+    (only,) = setups(engine)
+    assert (only.controller, only.lines, len(only.hand_points)) == (False, (), 1)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"interval_days": "0"}, "interval_days: '0' cannot be; write days, above 0"),
+        (
+            {"interval_days": ""},
+            "write the interval in one of the columns interval_h, interval_km, interval_days; it is in 0",
+        ),
+        (
+            {"interval_h": "50"},
+            "write the interval in one of the columns interval_h, interval_km, interval_days; it is in 2",
+        ),
+        ({"strokes": ""}, "write the amount in one of the columns grams, strokes; it is in 0"),
+        ({"strokes": "many"}, "strokes: 'many' cannot be; write strokes of the grease gun, above 0"),
+        ({"number": "0"}, "number: '0' cannot be; write a whole number from 1 to 9999"),
+        ({"vehicle": "v9"}, "vehicle 'v9' of fleet 'f' is in no row of vehicles.csv"),
+    ],
+)
+def test_a_bad_point_is_told_by_row_column_and_value(
+    engine: Engine, tmp_path: Path, change: dict[str, str], told: str
+) -> None:
+    """One clear line."""
+    with pytest.raises(Problem, match=re.escape(told)):
+        register(engine, write(tmp_path, [VEHICLE], [LINE], [POINT | change]))
+
+
+def test_what_a_vehicle_without_a_controller_cannot_have(engine: Engine, tmp_path: Path) -> None:
+    """Lines, or nothing at all."""
+    bare = VEHICLE | {"controller": "no"}
+    with pytest.raises(Problem, match=r"has no controller: name its points in points\.csv, not as lines"):
+        register(engine, write(tmp_path, [bare], [LINE], [POINT]))
+    with pytest.raises(Problem, match=r"has no controller: points\.csv has no point of it"):
+        register(engine, write(tmp_path, [bare], [], []))

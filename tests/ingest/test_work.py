@@ -1,5 +1,6 @@
 """Work records: kept once, corrected by a later one, never erased; and what a bad one is told."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -8,23 +9,24 @@ from sqlalchemy import Engine, func, select
 
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
-from tests.helpers.registry_rows import LINE, VEHICLE, write
+from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
 
 NOW_US = 1_780_000_000_000_000
 
 
 @pytest.fixture(autouse=True)
 def _vehicle(tmp_path: Path, engine: Engine) -> None:
-    """A vehicle of two lines."""
-    write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
+    """A vehicle of two lines and a point greased by hand; and a trailer without a controller."""
+    trailer = VEHICLE | {"vehicle": "t1", "unit": "trailer", "controller": "no"}
+    write(tmp_path, [VEHICLE, trailer], [LINE, LINE | {"line": "2"}], [POINT, POINT | {"vehicle": "t1"}])
     with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)
 
 
-def say(engine: Engine, **values: Any) -> bool:
+def say(engine: Engine, *, vehicle: str = "v1", **values: Any) -> bool:
     """Record something of the vehicle."""
     with database.writing(engine) as connection:
-        found = registry.find(connection, "v1")
+        found = registry.find(connection, vehicle)
         one = work.work_of({"key": "a", "by": "somebody", "at_us": NOW_US - 1} | values)
         return work_records.record(connection, found.id, found.setups, one, NOW_US + ord(one.key[0]))
 
@@ -67,7 +69,7 @@ def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
         ({"litres": 4.5}, "above the full mark"),
     ],
 )
-def test_what_cannot_have_been_filled_is_not_recorded(engine: Engine, values: dict[str, float], told: str) -> None:
+def test_what_cannot_have_been_filled_is_not_recorded(engine: Engine, values: dict[str, Any], told: str) -> None:
     """A slip of the finger counts as grease for months."""
     with pytest.raises(Problem, match=told):
         say(engine, kind="filled", **values)
@@ -88,11 +90,12 @@ def test_above_the_full_mark_is_recorded_where_it_is_meant(engine: Engine) -> No
 
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
     """So that the analysis looks at it again."""
+    revision = select(schema.vehicle.c.revision).where(schema.vehicle.c.vehicle == "v1")
     with engine.connect() as connection:
-        before = connection.scalar(select(schema.vehicle.c.revision))
+        before = connection.scalar(revision)
     say(engine, kind="bled")
     with engine.connect() as connection:
-        assert connection.scalar(select(schema.vehicle.c.revision)) == (before or 0) + 1
+        assert connection.scalar(revision) == (before or 0) + 1
 
 
 @pytest.mark.parametrize(
@@ -194,3 +197,47 @@ def test_what_was_found_is_said_in_full(engine: Engine, values: dict[str, Any], 
     """What it was about, and what else was wrong."""
     with pytest.raises(Problem, match=said):
         say(engine, kind="looked_at", **values)
+
+
+DAY_US = 86_400_000_000
+
+
+def test_meters_are_read_and_points_greased(engine: Engine) -> None:
+    """A reading between two others is as good; a meter that was replaced may show less, and what comes after it more than that."""
+    say(engine, key="a", kind="meter_read", engine_h=1000.0, at_us=NOW_US - 20 * DAY_US)
+    say(engine, key="c", kind="meter_read", engine_h=1060.0, odometer_km=5000.0, at_us=NOW_US - 10 * DAY_US)
+    say(engine, key="b", kind="meter_read", engine_h=1030.0, at_us=NOW_US - 15 * DAY_US)
+    say(engine, key="d", kind="meter_read", engine_h=2.0, new_meter=True, at_us=NOW_US - 5 * DAY_US)
+    say(engine, key="e", kind="meter_read", engine_h=20.0, at_us=NOW_US - 4 * DAY_US)
+    say(engine, key="f", kind="points_greased", points=[1])
+    assert standing(engine) == ["a", "b", "c", "d", "e", "f"]
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ({"kind": "meter_read"}, "Meter read: say the hours or the kilometres that it shows"),
+        ({"kind": "meter_read", "engine_h": -1.0}, "engine_h: Expected `float` >= 0".replace("`", "")),
+        (
+            {"kind": "meter_read", "engine_h": 940.0},
+            "engine_h: 940 h, and the hour meter showed 1000 h on 2026-05-18: it does not run back; say so if it was replaced",
+        ),
+        (
+            {"kind": "meter_read", "engine_h": 2000.0},
+            "engine_h: from 1000 to 2000 h in 10 days is more than the hour meter counts; look again",
+        ),
+        (
+            {"kind": "meter_read", "engine_h": 1300.0, "at_us": NOW_US - 15 * DAY_US},
+            "it does not run back",
+        ),
+        ({"kind": "points_greased"}, "Hand points greased: say which points"),
+        ({"kind": "points_greased", "points": [7]}, "point 7 is none of the points of v1 that are greased by hand"),
+        ({"kind": "points_greased", "points": [1], "at_us": NOW_US + DAY_US}, "is no time at which work can have been done"),
+        ({"kind": "filled", "litres": 1.0, "vehicle": "t1"}, "t1 has no reservoir: its points are greased by hand"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_of_meters_and_points_is_told(engine: Engine, values: dict[str, Any], told: str) -> None:
+    """One clear line: a meter that runs back or too fast, an unknown point, a time to come, a fill where there is no reservoir."""
+    say(engine, key="z", kind="meter_read", engine_h=1000.0, at_us=NOW_US - 10 * DAY_US)
+    with pytest.raises(Problem, match=re.escape(told)):
+        say(engine, **values)

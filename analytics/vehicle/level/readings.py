@@ -11,6 +11,7 @@ from analytics.settings import Settings
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend, straightened
+from analytics.vehicle.level.offset import Offset, put_right, turns_of
 from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
@@ -47,8 +48,9 @@ class Readings:
 
     at_us: Ints
     raw_pct: Floats
-    level_pct: Floats  # the tilt's share and the sensor's bend taken out
+    level_pct: Floats  # the tilt's share, the sensor's bend and what it is off by taken out
     bends: list[Bend]  # as known by each
+    offsets: list[Offset]  # by which the sensor reads high or low, as it is known
     used_pct: Floats  # by the sheet until each
     known_us: Ints  # when it was known what had been used until it
     heard_row: Ints  # how many times anything was heard up to each
@@ -62,6 +64,10 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.at_us)
+
+    def stepped_us(self, j: int) -> set[int]:
+        """When the sensor stepped, as reading `j` told: no fill."""
+        return {int(self.at_us[one.first]) for one in self.offsets if one.known == j and not one.drifts}
 
 
 def sheet_use(history: History, audit: Audit) -> SheetUse:
@@ -118,7 +124,11 @@ def readings_of(history: History, use: SheetUse) -> Readings:
     heard_row = np.searchsorted(history.heard_us, at_us, "right")
     step = steps_of(raw, refitted.tolist())
     starts_anew = (_counted_anew(history, heard_row) | refitted).tolist()
+    stops = stops_before(history, at_us).tolist()
     level, bends = straightened(level, used, starts_anew, step)
+    level, offsets = put_right(level, used, at_us, starts_anew, refitted.tolist(), step, stops)
+    for row in turns_of(offsets):
+        starts_anew[row] = True
     # With the next cycle it is known what had been used, where messages before that were lost.
     following = np.searchsorted(history.cycles.at_us, at_us, "right")
     gap = np.r_[use.by_lost > 0, False][following]
@@ -127,6 +137,7 @@ def readings_of(history: History, use: SheetUse) -> Readings:
         raw_pct=raw,
         level_pct=level,
         bends=bends,
+        offsets=offsets,
         used_pct=used,
         known_us=np.where(gap, np.r_[history.cycles.at_us, 0][following], at_us),
         heard_row=heard_row,
@@ -136,7 +147,7 @@ def readings_of(history: History, use: SheetUse) -> Readings:
         starts_anew=starts_anew,
         alike=_run_lengths(raw).tolist(),
         step_pct=step,
-        stops=stops_before(history, at_us).tolist(),
+        stops=stops,
     )
 
 

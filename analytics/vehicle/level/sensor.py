@@ -69,6 +69,19 @@ class Sensor:
         return True
 
 
+def off_by(readings: Readings) -> list[Episode]:
+    """Stretches in which it reads high or low by so many points."""
+    at_us = readings.at_us
+    return [
+        Episode(
+            "level_sensor", None, int(at_us[one.first]), int(readings.known_us[one.known]),
+            None if one.back is None else int(at_us[max(one.back, one.known)]),
+            {"drifted_pct" if one.drifts else "stepped_pct": one.pct},
+        )
+        for one in readings.offsets
+    ]  # fmt: skip
+
+
 class Gaps:
     """Readings that do not come: ignition hours without one, against the usual gap."""
 

@@ -14,10 +14,11 @@ from analytics.vehicle.level.bend import Bend
 from analytics.vehicle.level.consumption import Consumption
 from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
+from analytics.vehicle.level.offset import DOUBT_PCT
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use, used_until
 from analytics.vehicle.level.reservoir import Fill, Reservoir
 from analytics.vehicle.level.segments import Segment
-from analytics.vehicle.level.sensor import Gaps, Sensor
+from analytics.vehicle.level.sensor import Gaps, Sensor, off_by
 from ingest.times import DAY_US, HOUR_US, LONG_AGO_US
 
 _ONE_DELIVERY_US: Final = HOUR_US  # fills that lie no further apart are one
@@ -76,6 +77,8 @@ class _Tracker:
             missing = self.gaps.before(j)
             if missing is not None:
                 self.ended.append(missing)
+            stepped_us = self.readings.stepped_us(j)
+            self.fills = [seen for seen in self.fills if seen.read_us not in stepped_us]
             self._read(j)
         self._count_cycles(done, len(self.history.cycles))
         self._end_of_readings()
@@ -332,6 +335,8 @@ class _Tracker:
         counted = (end_used - last_used) * ratio
         bend = self.readings.bends[-1] if len(self.readings) else Bend()
         sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), bend.doubt(level)))
+        if any(one.back is None for one in self.readings.offsets):
+            sd = float(np.hypot(sd, DOUBT_PCT))
         sd = float(np.hypot(sd, bound_pct / math.sqrt(3)))  # anywhere in what the step leaves open
         sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
         known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
@@ -354,7 +359,7 @@ class _Tracker:
     def _found(self) -> tuple[Episode, ...]:
         """Everything that was found, kind by kind."""
         lasting = (self.sensor.open, self.consumption.open, self.marks.over, self.marks.low)
-        everything = [*self.ended, *(s for s in lasting if s is not None)]
+        everything = [*self.ended, *(s for s in lasting if s is not None), *off_by(self.readings)]
         pause_us = int(self.settings.pause_h * HOUR_US)
         by_kind: list[Episode] = []
         for kind in ("low_level", "overfill", "level_sensor", "reservoir_loss", "under_delivery"):

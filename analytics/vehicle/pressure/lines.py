@@ -12,6 +12,7 @@ the model cannot follow.
 """
 
 from collections.abc import Callable
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -111,6 +112,7 @@ class LineFaults:
         self.alarm = np.zeros(width, bool)
         self.open: dict[tuple[str, int], Episode] = {}  # (kind, channel)
         self.ended: list[Episode] = []
+        self._latest_evidence: dict[tuple[str, int], tuple[Ints, int]] = {}  # rows of it, and the one that it is of
         self._repaired = np.full(
             width, -1
         )  # row from which the latest recorded repair of a channel has to prove itself
@@ -177,38 +179,46 @@ class LineFaults:
             look = (quick[start:b].sum(axis=0) >= settings.needed) | self.alarm | (self._repaired >= 0)
             look |= crept[start:b].sum(axis=0) >= settings.crept_needed
             for j in np.flatnonzero(look).tolist():
-                for i in range(a, b):
-                    if not np.isnan(self.departure[i, j]):
-                        self._reading(kind, quick, crept, j, i)
+                for i in (a + np.flatnonzero(~np.isnan(self.departure[a:b, j]))).tolist():
+                    self._reading(kind, quick, crept, j, i)
+                self._tell(kind, j)
         self.alarm[:] = False
         self.alarm[[j for _, j in self.open]] = True
 
     def _reading(self, kind: str, quick: Flags, crept: Flags, j: int, i: int) -> None:
         """Channel `j` at row `i`."""
         settings, held = self.settings, self.open.get((kind, j))
-        rows = self._latest(j, i, settings.crept_window)
-        few = rows[-settings.window :]
         settled = self._settled(j, i)
         if held is None:
-            if settled or self._proving(j) or self.readings.repeated[i, j] or self.airy[i]:
+            beyond = quick[i, j] or crept[i, j]
+            if settled or not beyond or self._proving(j) or self.readings.repeated[i, j] or self.airy[i]:
                 return
+            rows = self._latest(j, i, settings.crept_window)
+            few = rows[-settings.window :]
             if quick[i, j] and quick[few, j].sum() >= settings.needed:
                 self._begin(kind, j, i, few[quick[few, j]], _ONSET_READINGS)
             elif crept[i, j] and crept[rows, j].sum() >= settings.crept_needed:
                 self._begin(kind, j, i, rows[crept[rows, j]], _CREPT_READINGS)
             return
+        rows = self._latest(j, i, settings.crept_window)
+        few = rows[-settings.window :]
         recent = self.departure[few, j]
         across = recent < -settings.sound_log_ratio if kind == "blocked_line" else recent > settings.sound_log_ratio
         sound = self.sound[few, j] | self.as_before[few, j] | across
         back = bool(sound[-_ENOUGH_SOUND:].all()) and len(few) >= _ENOUGH_SOUND
         if settled or back:
             self._end(kind, j, int(self.readings.at_us[few[-_ENOUGH_SOUND] if back else i]))
-            self._move_trend(j, i, float(np.median(self.change[few[-_ENOUGH_SOUND:], j])))
+            self._move_trend(j, i, _middle(self.change[few[-_ENOUGH_SOUND:], j]))
         elif self._no_longer(kind, quick, j, rows):
             self._end(kind, j, int(self.readings.at_us[i]))
-            self._move_trend(j, i, float(np.median(self.change[rows, j])))
-        elif quick[i, j] or float(np.median(recent)) * (1 if kind == "blocked_line" else -1) > settings.sound_log_ratio:
-            held.evidence |= self._evidence(few, i, j)
+            self._move_trend(j, i, _middle(self.change[rows, j]))
+        elif quick[i, j] or _middle(recent) * (1 if kind == "blocked_line" else -1) > settings.sound_log_ratio:
+            self._latest_evidence[kind, j] = few, i
+
+    def _tell(self, kind: str, j: int) -> None:
+        """Bring what is said of a finding up to date: only the latest evidence counts, as long as readings are held against the same."""
+        if (found := self._latest_evidence.pop((kind, j), None)) is not None:
+            self.open[kind, j].evidence |= self._evidence(*found, j)
 
     def _latest(self, j: int, i: int, number: int) -> Ints:
         """The latest rows up to `i`, at most so many, in which channel `j` read."""
@@ -219,15 +229,17 @@ class LineFaults:
         """Whether what is left of a departure is none: the middle of many readings well inside the limit."""
         if len(rows) < _NO_LONGER or quick[rows, j].sum() >= self.settings.needed:
             return False
-        middle = float(np.median(self.departure[rows, j]))
+        middle = _middle(self.departure[rows, j])
         if kind == "blocked_line":
             return middle < self.settings.no_longer_blocked_log_ratio
         return middle > self.settings.no_longer_open_log_ratio
 
     def _begin(self, kind: str, j: int, i: int, beyond: Ints, back: int) -> None:
         """Begin a finding on channel `j` at row `i` by the readings in rows `beyond`, unless it only leaves what was never sound."""
+        for other in ("blocked_line", "open_line"):
+            self._tell(other, j)
         departure = self.departure[beyond, j]
-        off = float(np.median(departure))
+        off = _middle(departure)
         if self._was_faulty(j, i, off):
             return
         at_us = self.readings.at_us
@@ -245,9 +257,12 @@ class LineFaults:
     def _was_faulty(self, j: int, i: int, off: float) -> bool:
         """Whether channel `j`, whose readings lie `off` its baseline by row `i`, has only left what was never sound: it lay off those
         like it, and now lies among them. Then that it was faulty is found, and it is over."""
-        before, now = self._beside(self.expected.baseline), self._beside(self._moved(j, off))
-        left = before.odd[j] * off < 0 and now.odd[j] == 0.0  # NaN: nothing tells
-        if not left and not (before.log[j] * off < 0 and before.likelier(j, now) > _LIKELY_FAULTY):
+        before = self._beside(self.expected.baseline)
+        if not before.log[j] * off < 0:  # NaN: nothing tells
+            return False
+        now = self._beside(self._moved(j, off))
+        left = before.odd[j] != 0.0 and now.odd[j] == 0.0
+        if not left and not before.likelier(j, now) > _LIKELY_FAULTY:
             return False
         at_us = int(self.readings.at_us[i])
         kind = "blocked_line" if before.log[j] > 0 else "open_line"
@@ -268,6 +283,7 @@ class LineFaults:
         return moved
 
     def _end(self, kind: str, j: int, ended_us: int) -> None:
+        self._tell(kind, j)
         found = self.open.pop((kind, j))
         found.ended_us = ended_us
         self.ended.append(found)
@@ -279,7 +295,7 @@ class LineFaults:
 
     def _evidence(self, rows: Ints, i: int, j: int) -> dict[str, float | None]:
         """How far channel `j` is off at row `i` by its readings in `rows`: from its baseline, or from what it was lately."""
-        off = max((float(np.median(values[rows, j])) for values in (self.departure, self.change)), key=abs)
+        off = max((_middle(values[rows, j]) for values in (self.departure, self.change)), key=abs)
         return {
             "ratio_to_expected": round(float(np.exp(off)), 2),
             "deviation_sd": round(abs(off) / float(self.spread[i, j]), 1),
@@ -328,3 +344,8 @@ class LineFaults:
         z = self.departure[rows, j] / self.expected.noise[j]
         z = np.clip(z, -3, 3) * (1 if kind == "blocked_line" else -1)
         return int(self.readings.at_us[rows[min(onset(z, _ALLOWANCE), len(rows) - 1)]])
+
+
+def _middle(values: Floats) -> float:
+    """The median of a few values, none of them NaN; several times as fast as that of an array."""
+    return float(median(values.tolist()))

@@ -7,12 +7,14 @@ vehicle do.
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import chain
 from typing import Final
 
 import numpy as np
 
 from analytics.vehicle.history import History
-from analytics.vehicle.pressure.expected import usual_weather
+from analytics.vehicle.pressure.expected import row_medians, usual_weather
 from analytics.vehicle.pressure.readings import NOTHING_KPA
 from ingest.arrays import Floats
 from ingest.setups import Line, Setup
@@ -70,20 +72,26 @@ def tubes_of(setup: Setup, channel: str) -> Tubes:
     return tuple(sorted((x.length_m, x.bore_mm, x.dose_cm3) for x in setup.lines if x.channel == channel))
 
 
+@lru_cache(4096)  # each channel is held beside those of all sisters, and most have one of a few line lists
 def alike_tubes(one: Tubes, other: Tubes) -> bool:
     """Whether two channels watch lines that are alike, one by one."""
     if len(one) != len(other) or not one:
         return False
-    ratio = np.abs(np.log(np.array(one)) - np.log(np.array(other)))
-    return bool((ratio <= np.log(_ALIKE)).all())
+    pairs = zip(chain(*one), chain(*other), strict=True)
+    return all(max(a, b) <= _ALIKE * min(a, b) for a, b in pairs)
 
 
-def first_level(kpa: Floats, temp_c: Floats, fewest: int) -> float | None:
-    """The logarithm of what a channel read in some cycles (n,), as at 10 degrees; None where too few readings show pressure."""
+def first_levels(kpa: Floats, temp_c: Floats, fewest: int) -> Floats:
+    """(channels,) the logarithm of what channels read in some cycles, (n, channels), as at 10 degrees; NaN where too few readings show
+    pressure."""
+    if not len(kpa):
+        return np.full(kpa.shape[1], np.nan)
     shown = kpa > NOTHING_KPA
-    if shown.sum() < fewest or shown.sum() <= 0.5 * np.isfinite(kpa).sum():
-        return None
-    return float(np.median(np.log(kpa[shown]) - usual_weather(temp_c[shown])))
+    number = shown.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log_kpa = np.where(shown, np.log(kpa), np.nan) - usual_weather(temp_c)[:, np.newaxis]
+    known = (number >= fewest) & (number > 0.5 * np.isfinite(kpa).sum(axis=0))
+    return np.where(known, row_medians(log_kpa.T), np.nan)
 
 
 def sister_ratios(lines: Sequence[Line], log_kpa: Floats) -> tuple[Floats, float]:
@@ -124,7 +132,13 @@ def odd_lines(
     number = Counter(line.channel for line in history.setup.lines)
     own = {line.channel: line for line in history.setup.lines if line.channel and number[line.channel] == 1}
     watched = [tubes_of(history.setup, name) for name in channels]
-    theirs = [np.array([x.log_kpa for x in sisters if alike_tubes(x.tubes, tubes)]) for tubes in watched]
+    by_tubes: dict[Tubes, list[float]] = {}
+    for sister in sisters:
+        by_tubes.setdefault(sister.tubes, []).append(sister.log_kpa)
+    theirs = [
+        np.array([log_kpa for other, several in by_tubes.items() if alike_tubes(other, tubes) for log_kpa in several])
+        for tubes in watched
+    ]
     enough = np.array([len(values) >= _FEWEST_SISTERS for values in theirs], bool)
 
     def beside(log_kpa: Floats) -> Beside:

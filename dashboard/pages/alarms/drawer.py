@@ -64,6 +64,11 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
         (tr("Assigned to"), row.assigned_to or tr("nobody")),
         (tr("Raised"), formatting.moment(alarm.raised_us, row.timezone, with_zone=True)),
     ]
+    given = next((s for s in reversed(steps) if s.event in ("assign", "withdraw")), None)
+    if given is not None and given.event == "withdraw":
+        facts.append(
+            ("Request withdrawn", f"{given.why}, {formatting.moment(given.at_us, row.timezone, with_zone=True)}")
+        )
     hours = alarm.evidence.get("hours_since_grease")
     if hours is not None:
         facts.append((tr("Without grease"), tr("{hours} ignition hours", hours=cldr.decimal(hours, 0))))

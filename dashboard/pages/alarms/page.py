@@ -13,9 +13,11 @@ from analytics.alarms.states import words as state_words
 from analytics.kinds import ALARM_KINDS
 from dashboard import accounts, components, formatting, rows
 from dashboard.exports import csv
+from dashboard.exports import prices as money
 from dashboard.pages.alarms import actions, drawer
 from dashboard.queries import alarms, scope
 from dashboard.queries.alarms import AlarmRow, AlarmView
+from dashboard.queries.fleet import MONEY
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
@@ -55,10 +57,11 @@ _COLUMNS: Final = 7
 _HIDDEN: Final = {"display": "none"}
 
 
-def layout(vehicle: str = "", tab: str = "", page: str = "", **asked: Any) -> html.Div:
+def layout(vehicle: str = "", tab: str = "", page: str = "", sort: str = "", **asked: Any) -> html.Div:
     """The page of a scope or of one vehicle, at one of its tabs."""
     chosen = scope_of(asked)
     shown = {**chosen._asdict(), "vehicle": vehicle, "tab": tab if tab in _tabs() else "unacknowledged", "page": page}
+    shown["sort"] = sort if sort == MONEY else ""
     view = _view(shown)
     of_one = (
         [html.P([tr("Of {vehicle} only.", vehicle=vehicle), " ", dcc.Link(tr("Show all"), href="/alarms")])]
@@ -103,11 +106,13 @@ def _tabs() -> Mapping[str, str]:
 def _view(shown: dict[str, str]) -> AlarmView:
     asked = shown.get("page", "")
     page = int(asked) if asked.isdecimal() else 1
-    return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"], page)
+    return alarms.alarm_view(engine(), Scope(shown["fleet"], shown["depot"]), shown["vehicle"], shown["tab"], page,
+                             by_money=shown.get("sort") == MONEY)  # fmt: skip
 
 
-def _address(shown: dict[str, str], tab: str, page: int = 1) -> str:
-    kept = {"vehicle": shown["vehicle"], "tab": tab if tab != "unacknowledged" else ""}
+def _address(shown: dict[str, str], tab: str, page: int = 1, sort: str | None = None) -> str:
+    sort = shown.get("sort", "") if sort is None else sort
+    kept = {"vehicle": shown["vehicle"], "tab": tab if tab != "unacknowledged" else "", "sort": sort}
     return scope.address("/alarms", Scope(shown["fleet"], shown["depot"]), **kept, page=str(page) if page > 1 else "")
 
 
@@ -126,11 +131,25 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     cautions = [] if tab == "cleared" else [components.cautions()]
     if not view.rows:
         return [*cautions, html.Div(html.P(_NONE[tab]), className="card empty")]
-    heads = ("", "", tr("Vehicle"), tr("Alarm"), tr("Raised"), _WHO[tab], "")
-    listed = [_row(row, view) for row in view.rows] if tab == "cleared" else _grouped(view)
+    with_money = view.at_risk is not None and tab != "cleared"
+    heads = ("", "", tr("Vehicle"), tr("Alarm"), *([tr("At risk")] if with_money else []), tr("Raised"), _WHO[tab], "")
+    flat = tab == "cleared" or (with_money and shown.get("sort") == MONEY)
+    listed = [_row(row, view) for row in view.rows] if flat else _grouped(view)
     table = components.table(heads, listed, "alarms")
     ways = components.paging(view.page, alarms.PAGE_ROWS, view.counts[tab], lambda n: _address(shown, tab, n))
-    return [*cautions, html.Div(table, className="card card-table"), *ways]
+    order = [_order(shown)] if with_money else []
+    model = [html.P(money.model(), className="dim small")] if with_money else []
+    return [*cautions, *order, html.Div(table, className="card card-table"), *ways, *model]
+
+
+def _order(shown: dict[str, str]) -> html.Nav:
+    """The ways to the two orders."""
+    by_money = shown.get("sort") == MONEY
+    links = [
+        (title, None, _address(shown, shown["tab"], sort=sort), by_money == bool(sort))
+        for title, sort in (("Most urgent first", ""), ("Most money at risk first", MONEY))
+    ]
+    return components.tabs("alarms-order", "Order", links)
 
 
 def _critical(row: AlarmRow) -> bool:
@@ -144,7 +163,7 @@ def _grouped(view: AlarmView) -> list[html.Tr]:
     for row in view.rows:
         group = (row.alarm.severity, _critical(row)) if row.alarm.condition.active else (None, False)
         if group != last:
-            out.append(rows.group(group[0], group[1], _COLUMNS))
+            out.append(rows.group(group[0], group[1], _COLUMNS + (view.at_risk is not None)))
             last = group
         out.append(_row(row, view))
     return out
@@ -205,12 +224,20 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
                      html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="alarms-cell-unit"),
             html.Td([html.Div([html.Strong(title), dry]),
                      html.Div([*warning, summary], className="small dim alarms-one-line", title=summary)], className="alarms-cell-what"),
+            *_money(row, view),
             html.Td(raised, className="alarms-cell-raised", **{"data-head": tr("Raised")}),
             html.Td(_state(row, view), className="alarms-cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
             html.Td(open_it, className="alarms-cell-open"),
         ],
         className="alarm",
     )  # fmt: skip
+
+
+def _money(row: AlarmRow, view: AlarmView) -> list[html.Td]:
+    if view.at_risk is None or row.alarm.state == "normal":
+        return []
+    told = money.at_risk(view.at_risk.get(row.alarm.id or 0), view.currency)
+    return [html.Td(told, className="num alarms-cell-money", **{"data-head": "At risk"})]
 
 
 def delivery(now_us: int) -> list[Any]:
@@ -364,4 +391,10 @@ def save(_: int, shown: dict[str, str]) -> dict[str, Any]:
         fleet_name=shown["fleet"],
     )
     text = [{k: str(v if v is not None else "") for k, v in row.items()} for row in csv.alarm_table(found)]
+    priced = alarms.money_of(engine(), found)
+    if priced is not None:
+        text = [
+            line | {"money_at_risk": money.at_risk(priced[0].get(row.alarm.id or 0), priced[1])}
+            for line, row in zip(text, found, strict=True)
+        ]
     return csv.as_file(text, "alarm", "alarms.csv")

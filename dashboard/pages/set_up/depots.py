@@ -54,6 +54,7 @@ def depot_form() -> html.Div:
                     dmc.TextInput(id="setup-digest", label=tr("Digest at"), placeholder="06:00"),
                     dmc.TextInput(id="setup-quiet", label=tr("Quiet hours"), placeholder=tr("20:00-05:30, or none")),
                     dmc.TextInput(id="setup-holidays", label=tr("Public holidays of"), placeholder=tr("IE, AU-WA, or none")),
+                    dmc.TextInput(id="setup-position", label=tr("Serves who stands at"), placeholder=tr("59.9139,10.7522,300, or none")),
                     dmc.DatePickerInput(id="setup-closed", label=tr("Closed from, to"), type="range", clearable=True),
                     dmc.TextInput(id="setup-closed-why", label=tr("Why it is closed")),
                 ],
@@ -70,7 +71,7 @@ def depot_form() -> html.Div:
 
 def keep_depot(
     _: int, clicks: list[int | None], name: str, lead: Any, digest: str | None, quiet: str | None, holidays: str | None,
-    closed: list[str | None] | None, why: str | None, calendar: str | None,
+    position: str | None, closed: list[str | None] | None, why: str | None, calendar: str | None,
 ) -> Any:  # fmt: skip
     """What a depot wants from now on, and when it is closed; what was left empty stays. Or take a closing back."""
     asked = ctx.triggered_id
@@ -83,7 +84,7 @@ def keep_depot(
         _need_depot(name)
         lead_days = float(lead) if isinstance(lead, int | float) else None
         now = depots.depot(connection, name)
-        wanted = depots.wished(now, lead_days, digest or None, quiet or None, holidays or None)
+        wanted = depots.wished(now, lead_days, digest or None, quiet or None, holidays or None, position or None)
         depots.keep_depot(connection, wanted)
         told = formatting.depot_wishes(wanted)
         first, last = closed if closed and len(closed) == 2 else (None, None)
@@ -134,6 +135,7 @@ def register() -> None:
         State("setup-digest", "value"),
         State("setup-quiet", "value"),
         State("setup-holidays", "value"),
+        State("setup-position", "value"),
         State("setup-closed", "value"),
         State("setup-closed-why", "value"),
         State("setup-calendar", "contents"),

@@ -8,7 +8,7 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
 from analytics.alarms import outbox, transports
-from analytics.alarms.routes import add_route, find_route, mailboxes, masked, read_routes, remove_route
+from analytics.alarms.routes import Route, add_route, find_route, mailboxes, masked, read_routes, remove_route
 from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
@@ -32,7 +32,7 @@ def route_rows() -> Any:
     }
     rows = [
         html.Tr(
-            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(", ".join(mailboxes(one.address)) or "–"),
+            [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(_whom(one)),
              html.Td(formatting.route(one) + told[one.id]),
              html.Td([_button("try", one.id, tr("send a test")), " ", _button("remove", one.id, tr("remove"))])]
         )
@@ -44,6 +44,12 @@ def route_rows() -> Any:
         components.table((tr("Route"), tr("By way of"), tr("Recipients"), tr("What"), ""), rows, "plain-wrap"),
         className="wide",
     )
+
+
+def _whom(one: Route) -> str:
+    if one.owner is not None:
+        return f"{one.owner.label}{f' of {one.owner.name}' if one.owner.name else ''}"
+    return ", ".join(mailboxes(one.address)) or "–"
 
 
 def _button(what: str, number: int, text: str) -> html.Button:

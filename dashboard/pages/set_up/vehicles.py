@@ -32,7 +32,7 @@ from ingest.spreadsheets import NAME_ENDINGS
 LARGEST_BYTES: Final = 20_000_000
 _LARGEST_ENCODED: Final = LARGEST_BYTES * 4 // 3 + 1_000
 
-_FILES: Final = 2
+_FILES: Final = (2, 3)
 _MOST_LISTED: Final = 200
 _SHOW: Final[dict[str, str]] = {}
 _HIDE: Final = {"display": "none"}
@@ -46,15 +46,17 @@ def upload() -> list[Any]:
     return [
         html.Div(
             [
-                dmc.Button(tr("Example of both files"), id="setup-example", variant="default"),
+                dmc.Button(tr("Example of the files"), id="setup-example", variant="default"),
                 dmc.Button(tr("What is registered"), id="setup-export", variant="default"),
                 dcc.Download(id="setup-vehicles-file"),
                 dcc.Download(id="setup-lines-file"),
+                dcc.Download(id="setup-points-file"),
             ],
             className="filters",
         ),
         dcc.Upload(
-            html.Div([tr("Drop the two tables here, vehicles and lines, or"), " ", html.Span(tr("choose them"), className="like-link")]),
+            html.Div([tr("Drop the tables here, vehicles, lines and any hand points, or"), " ",
+                      html.Span(tr("choose them"), className="like-link")]),
             id="setup-files", multiple=True, className="upload", max_size=LARGEST_BYTES,
         ),
         html.Div(
@@ -71,8 +73,10 @@ def upload() -> list[Any]:
 def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -> None:
     """Put uploaded files, whatever they are called, where `register` reads them. Raises Problem."""
     given = dict(zip(names or (), contents or (), strict=False))
-    if len(given) != _FILES:
-        raise Problem("choose two files together: the vehicles and their lines")
+    if len(given) not in _FILES:
+        raise Problem(
+            "choose two files together: the vehicles and their lines; and with them the points greased by hand, if there are any"
+        )
     for name, content in given.items():  # before anything of them is decoded
         if len(content) > _LARGEST_ENCODED:
             raise Problem(f"{Path(name).name[:80]} is larger than {LARGEST_BYTES // 1_000_000} MB")
@@ -192,15 +196,17 @@ def _preview(changes: list[Change]) -> list[Any]:
 
 
 def export(_example: int | None, _registered: int | None) -> Any:
-    """Both files: an example, or what is registered."""
+    """The files: an example, or what is registered; that of points greased by hand where there are any."""
     try:
         accounts.need_lead()
     except Problem:
-        return dash.no_update, dash.no_update
+        return dash.no_update, dash.no_update, dash.no_update
     setups = [files.EXAMPLE] if ctx.triggered_id == "setup-example" else set_up.all_setups(engine())
+    points = files.point_rows(setups)
     return (
         csv.as_file(files.vehicle_rows(setups), "vehicle", "vehicles.csv"),
         csv.as_file(files.line_rows(setups), "vehicle", "lines.csv"),
+        csv.as_file(points, "vehicle", "points.csv") if points else dash.no_update,
     )
 
 
@@ -226,6 +232,7 @@ def register() -> None:
     callback(
         Output("setup-vehicles-file", "data"),
         Output("setup-lines-file", "data"),
+        Output("setup-points-file", "data"),
         Input("setup-example", "n_clicks"),
         Input("setup-export", "n_clicks"),
         prevent_initial_call=True,

@@ -14,9 +14,11 @@ from analytics.findings import Finding, urgency
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components, formatting
 from dashboard.figures import theme
-from dashboard.pages.vehicle import cause, charts, files, lines, side, timer, wear, work_form, work_history
+from dashboard.pages import model_table
+from dashboard.pages.vehicle import cause, charts, files, hand, lines, side, timer, wear, work_form, work_history
 from dashboard.queries import scope, vehicle
 from dashboard.queries.greases import mixed, warnings
+from dashboard.queries.model import checks_of
 from dashboard.queries.vehicle import Record
 from dashboard.queries.wear import trends_of
 from dashboard.units import VOLUMES
@@ -26,6 +28,7 @@ from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
 from ingest.languages import later, tr
+from ingest.setups import Setup
 
 dash.register_page(
     __name__,
@@ -38,9 +41,12 @@ for part in (charts, files, timer, work_form, work_history):
 
 _SECTIONS: Final = (
     (later("Cause"), "cause"), (later("Work"), "work"), (later("Reservoir"), "reservoir"), (later("Alarms"), "alarms"),
-    (later("Set-up"), "set-up"), (later("Over time"), "over-time"), (later("Lines"), "lines"), (later("Slow changes"), "wear"),
+    (later("Set-up"), "set-up"), (later("Over time"), "over-time"), (later("Hand points"), "hand"),
+    (later("Lines"), "lines"), (later("Slow changes"), "wear"),
     (later("Past"), "past"),
 )  # fmt: skip
+
+_OF_A_SYSTEM: Final = ("reservoir", "over-time", "lines", "wear")  # what there is only with a controller
 
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
@@ -49,34 +55,24 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
     if result is None or fleet is None or name is None:
         return cause.unknown(name)
     opened, template = lines.worst_line(result), theme.template_of("light")
-    found, zone = vehicle.records(engine(), fleet, name), result.history.setup.timezone
+    found = vehicle.records(engine(), fleet, name)
     shown = _shown(result, found, opened)
     who = _who(result, vehicle.news(engine(), fleet, name)) | {"shown": _digests(shown)}
 
     def place(part: str, **also: Any) -> html.Div:
         return html.Div(shown[part], id=f"vehicle-{part}", **also)
 
-    add = [work_history.form(found, zone)] if work_history.may_add() else []
-    work = components.section(
-        tr("Work"),
-        [
-            work_form.form(result, scope.depots(engine()), _greases(result)),
-            html.H3(tr("Recorded")),
-            place("work"),
-            *add,
-        ],
-        tr("What was done changes what is said here, from the time at which it was done."),
-    )
+    work = _work(result, found, place("work"))
     bell = components.section(
         tr("Alarms"), [place("alarms"), html.Div(id="vehicle-told", role="status")],
         tr("Acknowledged by whoever is named under Work."),
     )  # fmt: skip
-    anchors = [html.A(tr(text), href=f"#{anchor}") for text, anchor in _SECTIONS]
+    of_system = {} if result.history.setup.controller else {"display": "none"}
     alarms_ = html.Section(bell, id="alarms")
     left = [html.Section(place("head"), id="cause"), html.Section(work, id="work")]
     right = [
-        html.Section(place("reservoir"), id="reservoir"),
-        html.Section([place("set-up"), timer.timer_section(result)], id="set-up"),
+        html.Section(place("reservoir"), id="reservoir", style=of_system),
+        html.Section([place("set-up"), html.Div(timer.timer_section(result), style=of_system)], id="set-up"),
     ]
     # Where nothing is wrong the left has little to say, and room.
     (right if _open(result) else left).insert(1, alarms_)
@@ -91,18 +87,33 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
                     html.Div([place("bar", className="vehicle-bar-who"), html.Button(tr("Print or save as PDF"), id="vehicle-print",
                     className="quiet page-menu")],
                              className="vehicle-bar-top"),
-                    html.Nav(anchors, className="vehicle-sections", **{"aria-label": tr("Parts of this page")}),
+                    html.Nav(_anchors(result.history.setup), className="vehicle-sections", **{"aria-label": tr("Parts of this page")}),
                 ],
                 className="vehicle-bar",
             ),
             html.Div([html.Div(left, className="vehicle-left"), html.Div(right, className="vehicle-right")], className="vehicle-columns"),
-            html.Section(charts.charts(result, opened, template), id="over-time"),
-            html.Section(lines.section(result, opened, template), id="lines"),
-            html.Section(place("wear"), id="wear"),
+            html.Section(place("hand"), id="hand"),
+            html.Section(charts.charts(result, opened, template), id="over-time", style=of_system),
+            html.Section(lines.section(result, opened, template), id="lines", style=of_system),
+            html.Section(place("wear"), id="wear", style=of_system),
             html.Section(place("past"), id="past"),
         ],
         className="vehicle",
     )  # fmt: skip
+
+
+def _work(result: Result, found: tuple[Record, ...], recorded: html.Div) -> Any:
+    add = [work_history.form(found, result.history.setup.timezone)] if work_history.may_add() else []
+    return components.section(
+        "Work",
+        [work_form.form(result, scope.depots(engine()), _greases(result)), html.H3("Recorded"), recorded, *add],
+        "What was done changes what is said here, from the time at which it was done.",
+    )
+
+
+def _anchors(setup: Setup) -> list[html.A]:
+    left_out = {*(() if setup.controller else _OF_A_SYSTEM), *(() if setup.hand_points else ("hand",))}
+    return [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS if anchor not in left_out]
 
 
 def _who(result: Result, news: int) -> dict[str, Any]:
@@ -132,8 +143,12 @@ def _shown(result: Result, found: tuple[Record, ...], opened: int | None) -> dic
         "reservoir": [side.reservoir(result, open_), *_mixed(result)],
         "alarms": side.alarms_of(setup.fleet, setup.vehicle),
         "set-up": side.set_up(result),
+        "hand": hand.section(result),
         "lines": lines.line_list(result, opened),
-        "wear": wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
+        "wear": [
+            wear.section(trends_of(engine(), setup.fleet, setup.vehicle), setup.timezone),
+            model_table.of_vehicle(checks_of(engine(), setup.fleet, setup.vehicle)),
+        ],
         "past": cause.past(result),
     }
 
@@ -164,7 +179,7 @@ def _digests(shown: Mapping[str, Any]) -> dict[str, int]:
     return {name: crc32(json.dumps(part, cls=PlotlyJSONEncoder).encode()) for name, part in shown.items()}
 
 
-_PARTS: Final = ("bar", "head", "work", "reservoir", "alarms", "set-up", "lines", "wear", "past")
+_PARTS: Final = ("bar", "head", "work", "reservoir", "alarms", "set-up", "hand", "lines", "wear", "past")
 
 
 @callback(

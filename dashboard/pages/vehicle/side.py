@@ -34,7 +34,12 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
     """Who it is and how it is, in one line that stays in sight."""
     setup, now = result.history.setup, result.history.as_of_us
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
-    priority = priority_of(open_, result.refill.state, line_conditions(result), heard=heard is not None)
+    priority = priority_of(
+        open_, result.refill.state, line_conditions(result), heard=heard is not None or not setup.controller
+    )
+    if not setup.controller:
+        told: Facts = [("Depot", setup.depot), ("Controller", "none: greased by hand")]
+        return [html.H1([setup.unit, " ", components.need(priority)]), _facts(told, "vehicle-bar-facts")]
     facts = [
         (tr("Depot"), setup.depot),
         (tr("Last heard"), formatting.ago(heard, now)),
@@ -143,8 +148,17 @@ def alarms_of(fleet: str, name: str) -> list[Any]:
 def set_up(result: Result) -> Any:
     """What is registered of it, and its sheets."""
     setup = result.history.setup
+    if not setup.controller:
+        by_hand = len(setup.hand_points)
+        facts: Facts = [
+            (tr("Vehicle"), f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
+            (tr("System"), trn("none: {n} point greased by hand", "none: {n} points greased by hand", by_hand)),
+            (tr("Grease"), setup.grease_and_grade),
+            (tr("Time zone"), setup.timezone),
+        ]
+        return components.section(tr("Set-up"), _facts(facts))
     confirmation = {True: tr("yes"), False: tr("no"), None: tr("not known")}[setup.confirmation]
-    facts: Facts = [
+    facts = [
         (tr("Vehicle"), f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
         (
             tr("System"),

@@ -15,6 +15,7 @@ from dashboard import accounts, components
 from dashboard.web.work_records import ASKS
 from ingest import work as works
 from ingest.languages import tr
+from ingest.setups import Setup
 from ingest.times import DAY_US
 
 
@@ -27,10 +28,24 @@ def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
     return "filled", [], ""
 
 
+def possible(setup: Setup) -> list[str]:
+    """The kinds of work that there can be on a vehicle: hand points where it has such, and of a system only what it has one for."""
+    without = () if setup.controller else SYSTEM_WORK
+    return [name for name in works.KINDS if name not in without and (setup.hand_points or name != "points_greased")]
+
+
+# What is done to a system and its controller.
+SYSTEM_WORK: Final = (
+    "filled", "line_mended", "bled", "timer_set", "sensor_replaced", "greased_by_hand", "controller_swapped", "relined",
+)  # fmt: skip
+
+
 def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.Div:
     """The form for a vehicle; `greases` are those of the list, with what to say before they are filled there."""
     setup = result.history.setup
     kind, lines, channel = likely(result.findings)
+    kinds = possible(setup)
+    kind = kind if kind in kinds else "meter_read"
     asks = {name: [one for one in asked if greases or one != "grease"] for name, asked in ASKS.items()}
     ask = {
         "lines": dmc.MultiSelect(
@@ -52,6 +67,13 @@ def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.
             + [{"value": c, "label": tr("pressure {channel}", channel=c)} for c in setup.channels],
         ),
         "depot": dmc.Autocomplete(id="work-depot", label=tr("Depot"), data=depots, value=""),
+        "points": dmc.MultiSelect(
+            id="work-points", label=tr("Points greased by hand"), value=[], searchable=True,
+            data=[{"value": str(x.number), "label": f"{x.number} {x.point}"} for x in setup.hand_points],
+        ),
+        "engine_h": dmc.NumberInput(id="work-hours", label=tr("Hour meter, h"), min=0, decimalScale=2),
+        "odometer_km": dmc.NumberInput(id="work-km", label=tr("Odometer, km"), min=0, decimalScale=1),
+        "new_meter": dmc.Checkbox(id="work-new-meter", label=tr("The meter was replaced or put to zero")),
     }  # fmt: skip
     return html.Div(
         [
@@ -59,7 +81,7 @@ def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.
                 [
                     dmc.Select(
                         id="work-kind", label=tr("What was done"), value=kind, allowDeselect=False,
-                        data=[{"value": name, "label": tr(told[0])} for name, told in works.KINDS.items()],
+                        data=[{"value": name, "label": tr(told[0])} for name, told in works.KINDS.items() if name in kinds],
                     ),
                     *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind, asks))
                       for name, field in ask.items()),
@@ -132,6 +154,10 @@ def register() -> None:
         "channel",
         "depot",
         "grease",
+        "points",
+        "hours",
+        "km",
+        "new-meter",
         "by",
         "at",
         "note",
@@ -146,6 +172,6 @@ def register() -> None:
         State("vehicle-who", "data"),
         State("work-asks", "data"),
         State("work-greases", "data"),
-        *(State(f"work-{name}", "value") for name in fields),
+        *(State(f"work-{name}", "checked" if name == "new-meter" else "value") for name in fields),
         prevent_initial_call=True,
     )

@@ -195,7 +195,7 @@ def test_secrets_are_not_shown() -> None:
 def test_a_route_takes_what_it_is_for(change: dict[str, Any], takes: bool) -> None:
     """By depot, severity and group: a line to plan at North."""
     route = replace(Route(1, "json://x", None, "plan", (), 0, at_any_hour=False), **change)
-    assert route.takes("North", "plan", "lines") is takes
+    assert route.takes("harrowmere-stone", "North", "plan", "lines") is takes
 
 
 def test_urgent_at_once_and_the_rest_in_the_morning(fleet: Engine, web: Web) -> None:

@@ -45,6 +45,8 @@ def test_four_days_are_enough_with_sisters(tmp_path: Path) -> None:
             assert all(500 < np.exp(x.log_kpa) < vehicle.newest.relief_kpa for x in alike)
             assert len(alike) == 2 * len(vehicle.newest.channels)  # of the two of its class that were heard
             assert read_sister_channels(connection, vehicle.id, vehicle.newest, as_of_us, END_US - 60 * DAY_US) == ()
+            unheard = read_sisters(connection, vehicle.id, held["HS-101"][0], as_of_us, as_of_us - 60 * DAY_US)
+            assert [len(sister.cycles_us) for sister in unheard] == [0] * len(sisters)
             other = find(connection, "harrowmere-stone/HS-102").id
             assert read_sisters(connection, other, held["HS-102"][0], as_of_us) == ()
         assert sum(len(sister.cycles_us) > 0 for sister in sisters) == 2  # HS-103 is a shift truck

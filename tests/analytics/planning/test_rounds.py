@@ -1,12 +1,13 @@
 """Refill rounds against every possible plan of small cases, and what a round must keep to."""
 
+from dataclasses import replace
 from itertools import combinations, product
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.planning.rounds import Need, plan, stretch
+from analytics.planning.rounds import HandNeed, Need, Visit, hand_needs, joined, plan, stretch, with_points
 
 WORTH = 0.4
 
@@ -97,3 +98,59 @@ def test_what_to_take_along() -> None:
     assert visit.day == 3
     assert [stop.need.vehicle for stop in visit.stops] == ["b", "c", "a"]
     assert visit.litres == {"NLGI 1": pytest.approx(3.28), "NLGI 2": pytest.approx(3.1)}
+
+
+FILL = Need(
+    "a", 50.0, 4.0, "NLGI 2", 9.0, 1.0, "f", "tipper"
+)  # room for 40 % from the first day on, to be filled by day 9
+BY_HAND = Need("a", 100.0, 0.0, "", 0.0, 0.0, "f", "tipper", fills=False)
+
+
+def point(number: int, from_days: float | None, due_days: float | None) -> HandNeed:
+    return HandNeed(number, f"pin {number}", 10.0, None, from_days, due_days)
+
+
+def rounds_of(
+    fill: Need | None, *points: HandNeed, horizon: int = 28
+) -> list[tuple[int, list[tuple[float, list[int]]]]]:
+    """(day, (litres, points by hand) of each stop) of a vehicle's round."""
+    wanted = joined(fill, hand_needs(points, horizon, BY_HAND), WORTH)
+    visits = with_points(plan(wanted, WORTH, None, every_day), {("f", "a"): points})
+    return [(visit.day, [(s.litres, [p.number for p in s.by_hand]) for s in visit.stops]) for visit in visits]
+
+
+def test_points_due_make_a_stop_of_their_own() -> None:
+    """One that is due on day 5, and another that is worth it from day 4 on, are done together on day 5; nothing is filled."""
+    assert rounds_of(None, point(1, 2, 5), point(2, 4, 12)) == [(5, [(0.0, [1, 2])])]
+
+
+def test_points_are_greased_on_the_stop_that_fills() -> None:
+    """To be filled by day 9 and greased from day 2 to 5: one stop, on day 5, with 55 % of 4 l (50 % now, 1 % a day)."""
+    assert rounds_of(FILL, point(1, 2, 5), point(2, None, None)) == [(5, [(2.2, [1, 2])])]
+
+
+def test_what_cannot_wait_so_long_is_a_stop_before() -> None:
+    """A point from day 12 on is no waste only after the fill of day 9: two stops."""
+    assert rounds_of(FILL, point(1, 12, 15)) == [(9, [(2.36, [])]), (15, [(0.0, [1])])]
+
+
+def test_one_day_is_one_stop_of_a_vehicle() -> None:
+    """Overdue since yesterday, and to be filled by day 3, on which somebody works first: they are one stop, told by the earlier."""
+    monday = replace(FILL, early_days=3.0, level_pct=90.0, pace_pct_per_day=10.0)  # room for 40 % from day 3 on
+    wanted = joined(monday, hand_needs([point(1, -9, -1)], 28, BY_HAND), WORTH)
+    assert len(wanted) == 2
+    (visit,) = with_points(plan(wanted, WORTH, None, lambda day: day >= 3), {("f", "a"): [point(1, -9, -1)]})
+    (stop,) = visit.stops
+    assert (visit.day, stop.litres, stop.need.early_days, stop.late, len(stop.by_hand)) == (3, 1.6, -1.0, True, 1)
+
+
+def test_a_point_of_unknown_date_makes_no_stop() -> None:
+    """It is done at any stop there is; without one the list of points says why nothing is known."""
+    assert rounds_of(None, point(1, None, None)) == []
+    assert hand_needs([point(1, 30, 40)], 28, BY_HAND) == []
+
+
+def test_overdue_points_are_for_today() -> None:
+    """Whatever their number."""
+    assert rounds_of(None, point(1, -20, -3), point(2, -1, 4)) == [(0, [(0.0, [1, 2])])]
+    assert Visit(0, ()).fills == 0

@@ -431,6 +431,33 @@ def test_what_comes_again_has_the_same_name(tmp_path: Path, engine: Engine) -> N
     assert [row["cycle_no"] for row in rows(engine) if row["kind"] == "cycle"] == [42, 43, 44, 45, 46]
 
 
+def test_a_vehicle_that_connects_anew_is_no_new_controller(tmp_path: Path, engine: Engine) -> None:
+    """6.4.18: bdSeq grows with each session, which says nothing of the controller's counters. Its life is one over all sessions, where its
+    count goes on and where it begins again; only a metric that the mapping names as `boot` tells of another."""
+    recorder = Recorder(engine, "test")
+    reader = Sessions(plan(MAPPING, tmp_path))
+    counts = [[42, 43], [44, 45, 46], [1, 2]]  # the last after the controller's counter was put to zero
+    at = T
+    for session, told in enumerate(counts):
+        recorder.record(connect(reader, session))
+        for n, count in enumerate(told):
+            at += 60_000
+            recorder.record(say(reader, "DDATA", payload(metric("", UINT64, count, at, alias=1, told="a"), seq=2 + n)))
+        recorder.record(say(reader, "NDEATH", payload(bd(session))))
+    kept = rows(engine)
+    assert {row["boot"] for row in kept} == {"sparkplug"}
+    assert [row["cycle_no"] for row in kept if row["kind"] == "cycle"] == [42, 43, 44, 45, 46, 1, 2]
+    assert len({row["seq"] for row in kept}) == len(kept)
+
+    named = Sessions(
+        plan(MAPPING.replace('cycle_no = "Lube/Cycles"', 'cycle_no = "Lube/Cycles"\nboot = "Door"', 1), tmp_path)
+    )
+    connect(named)
+    data = payload(metric("Door", BOOLEAN, True, at, told="n"), metric("", UINT64, 9, at, alias=1, told="a"), seq=2)
+    (one,) = say(named, "DDATA", data)
+    assert json.loads(one.payload)["boot"] == "true"
+
+
 PLACES = [
     f"spBv1.0/g/{k}/n{d}" for k in ("NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH") for d in ("", "/Pump 7")
 ]

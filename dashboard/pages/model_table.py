@@ -1,0 +1,75 @@
+"""The table of how well the pressure model fits, for the fleet and for a vehicle."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from dash import dcc, html
+
+from analytics.vehicle.model_check import Check
+from dashboard import components
+from dashboard.exports import model
+from dashboard.queries.model import Fit
+
+TITLE: Final = "Does the pressure model fit?"
+_IN_PLAIN_SIGHT: Final = 8
+
+
+def of_fleet(fit: Fit) -> Any:
+    """The channels worth a look, the worst first."""
+    if not fit.checked and not fit.unknown:
+        return components.section(
+            TITLE, html.P("Not worked out yet: the watch or `tallow analyse` does so once a day.", className="dim"), model.MEANING
+        )  # fmt: skip
+    counts = f"Not known yet of any of {fit.unknown} channels: they have too few sound readings."
+    if fit.checked:
+        counts = (
+            f"{fit.remarked} of {fit.checked} channels are worth a look. Of {fit.unknown} more it is not known: they have too few sound"
+            " readings."
+        )
+    rows = [
+        html.Tr(
+            [html.Td(html.Span([dcc.Link(unit, href=f"/vehicle/{fleet}/{vehicle}#wear"), f" ({depot})"])), *_cells(one)]
+        )
+        for fleet, vehicle, unit, depot, one in fit.worst
+    ]
+    shown: list[Any] = [html.P(counts), *_to_do(one[4] for one in fit.worst)]
+    if rows:
+        shown.append(_table(("Vehicle",), rows[:_IN_PLAIN_SIGHT]))
+    if len(rows) > _IN_PLAIN_SIGHT:
+        more = fit.remarked - _IN_PLAIN_SIGHT
+        folded = [html.Summary(f"{more} more, less far off"), _table(("Vehicle",), rows[_IN_PLAIN_SIGHT:])]
+        shown.append(html.Details(folded, **{"data-keep": "data-model"}))
+    return components.section(TITLE, shown, model.MEANING)
+
+
+def of_vehicle(checks: Sequence[Check]) -> Any:
+    """What is worth a look in the open, all channels of a vehicle one click away."""
+    if not checks:
+        return None
+    remarked = [one for one in checks if one.remarks]
+    known = sum(one.worst is not None for one in checks)
+    told = f"{len(remarked)} of {known} channels are worth a look" if known else "Not known yet"
+    table = _table((), [html.Tr(_cells(one)) for one in checks])
+    folded = html.Details([html.Summary(f"{told}; all {len(checks)}"), table], **{"data-keep": "vehicle-model"})
+    return components.section(TITLE, [*_to_do(remarked), folded], model.MEANING)
+
+
+def _to_do(checks: Iterable[Check]) -> list[Any]:
+    """What to do, once for each remark, with how many channels it is of."""
+    counted = Counter(name for one in checks for name in one.remarks)
+    items = [
+        html.Li([html.Strong(f"{model.WORDS[name].capitalize()} ({number}): "), model.TO_DO[name]])
+        for name, number in counted.most_common()
+    ]
+    return [html.Ul(items)] if items else []
+
+
+def _table(first: tuple[str, ...], rows: Sequence[html.Tr]) -> html.Div:
+    heads = (*first, "Channel", "What is wrong", *model.heads())
+    return html.Div(components.table(heads, rows, "plain-wrap"), className="wide")
+
+
+def _cells(one: Check) -> list[html.Td]:
+    texts = model.where(one), model.what(one), model.spread(one), model.outside(one), model.memory(one), model.lean(one)
+    return [html.Td(text) for text in texts]

@@ -1,0 +1,160 @@
+"""Points greased by hand, as people and programs read them: from files and records to the due list, rounds and the account."""
+
+import importlib
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from plotly.utils import PlotlyJSONEncoder
+from sqlalchemy import Engine
+
+from analytics.pipeline import vehicle_summary, watch
+from analytics.pipeline.workers import workers
+from dashboard.accounts import OPERATOR, Person, acting_as
+from dashboard.exports import hand as words
+from dashboard.exports.csv import round_table
+from dashboard.queries import account, fleet, hand, today
+from dashboard.queries.rounds import read_round
+from dashboard.queries.scope import EVERYTHING, Scope
+from dashboard.web.app import create_app
+from ingest import database, registry, times, work_records
+from ingest.times import DAY_US, HOUR_US
+from ingest.work import work_of
+from tests.dashboard.test_command import tallow
+from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
+
+NO_SYSTEM = dict.fromkeys(("feed", "reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"), "")
+HOURS = {"interval_days": "", "interval_h": "100", "strokes": "", "grams": "20"}
+
+
+def record(engine: Engine, vehicle: str, days_ago: float, now_us: int, **said: Any) -> None:
+    with database.writing(engine) as connection:
+        found = registry.find(connection, vehicle)
+        at_us = int(now_us - days_ago * DAY_US)
+        one = work_of(
+            {"key": f"{vehicle}-{days_ago:g}-{said['kind']}".replace(".", "_"), "by": "R. Tarvolen", "at_us": at_us}
+            | said
+        )
+        work_records.record(connection, found.id, found.setups, one, now_us)
+
+
+@pytest.fixture(scope="module")
+def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
+    """A truck with a point of 30 days, greased 40 days ago; and at another depot a trailer without a controller: a critical point of 100 h
+    greased 14 days ago at 1,000 h, read every week with 35 h more, and one that nobody ever greased by record."""
+    folder, now_us = tmp_path_factory.mktemp("points"), times.now_us()
+    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    trailer = VEHICLE | NO_SYSTEM | {"vehicle": "t1", "unit": "trailer 1", "controller": "no", "depot": "Wharf"}
+    points = [
+        POINT,
+        POINT | HOURS | {"vehicle": "t1", "point": "pivot", "critical": "yes"},
+        POINT | {"vehicle": "t1", "number": "2", "point": "ramp"},
+    ]
+    with database.writing(engine) as connection:
+        vehicle_summary.register(
+            connection, write(folder, [VEHICLE | {"controller": ""}, trailer], [LINE], points), now_us - 50 * DAY_US
+        )
+    record(engine, "v1", 40, now_us, kind="points_greased", points=[1])
+    for weeks, engine_h in ((2, 1000.0), (1, 1035.0), (0, 1070.0)):
+        record(engine, "t1", 7 * weeks + 0.01, now_us, kind="meter_read", engine_h=engine_h)
+    record(engine, "t1", 14.01, now_us, kind="points_greased", points=[1])
+    with workers(1) as pool:
+        watch.look(engine, pool, times.now_us)
+    yield engine
+    engine.dispose()
+
+
+def test_the_due_list_says_what_is_due_and_what_nobody_knows(engine: Engine) -> None:
+    """The truck's is due for 10 days, or for as many as its calendar has; the trailer's has 70 of 100 h, 5 h a day: in six days."""
+    with acting_as(OPERATOR):
+        found = {(one.vehicle, one.number): one for one in hand.hand_points(engine, times.now_us())}
+    truck, pivot, ramp = found["v1", 1], found["t1", 1], found["t1", 2]
+    assert [one.state for one in (truck, pivot, ramp)] == ["due", "soon", "unknown"]
+    assert list(found) == [("v1", 1), ("t1", 2), ("t1", 1)]
+    assert (pivot.since, pivot.hours_since, pivot.critical, pivot.grease) == (70.0, 70.0, True, "lithium EP, NLGI 2")
+    assert pivot.due_us is not None
+    assert (pivot.due_us - times.now_us()) / DAY_US == pytest.approx(6.0, abs=0.1)
+    assert words.since(ramp) == "never greased by record"
+    assert words.due(ramp) == "not known: never greased by record"
+    assert (words.every(truck.every, truck.interval_unit), words.amount(truck)) == ("every 30 days", "12 strokes")
+
+
+def test_a_vehicle_without_a_controller_is_neither_silent_nor_good(engine: Engine) -> None:
+    """No finding, no refill, not proven; and who counts what was heard leaves it out."""
+    with acting_as(OPERATOR):
+        rows = {row.vehicle: row for row in fleet.fleet(engine).rows}
+        told = today.read_today(engine, EVERYTHING, times.now_us())
+    trailer = rows["t1"]
+    assert (trailer.need, trailer.controller, trailer.heard_us) == ("not_proven", False, None)
+    assert trailer.detail is not None
+    assert trailer.detail.findings == ()
+    assert [row.vehicle for row in told.undated] == ["v1"]
+    assert (told.by_hand, [(one.depot, one.due, one.soon, one.unknown) for one in told.points]) == (
+        1,
+        [("Quarry", 1, 0, 0), ("Wharf", 0, 1, 1)],
+    )
+
+
+def test_a_round_greases_by_hand_and_the_page_ticks_off(engine: Engine) -> None:
+    """A stop of its own at the trailer's depot, with the point of which nothing is known."""
+    with acting_as(OPERATOR):
+        told = read_round(engine, "Wharf", 28, None, 0.4, frozenset(range(7)), times.now_us())
+        (row,) = round_table(told)
+        assert (row["vehicle"], row["litres"], row["by_hand"]) == ("t1", "0.00", "1 pivot, 20 g; 2 ramp, 12 strokes")
+        assert told.undated == ()
+        app = create_app(engine)
+        with app.server.test_request_context("/"):
+            page = json.dumps(importlib.import_module("dashboard.pages.rounds").body(told, 28), cls=PlotlyJSONEncoder)
+            assert "1 to grease by hand" in page
+            assert "Grease by hand:" in page
+            listed = json.dumps(importlib.import_module("dashboard.pages.points").layout(), cls=PlotlyJSONEncoder)
+            assert "1 of 3 points are due, 1 more within 7 days; of 1 no date is known." in listed
+            only = json.dumps(
+                importlib.import_module("dashboard.pages.points").layout(depot="Wharf"), cls=PlotlyJSONEncoder
+            )
+            assert "fifth wheel plate" not in only
+
+
+def test_nobody_is_shown_others_points(engine: Engine) -> None:
+    """Of another fleet or depot."""
+    with acting_as(Person(1, "a", "viewer", depots=("Wharf",))):
+        assert {one.vehicle for one in hand.hand_points(engine, times.now_us())} == {"t1"}
+    with acting_as(Person(1, "a", "viewer", fleets=("other",))):
+        assert hand.hand_points(engine, times.now_us()) == []
+
+
+def test_the_account_counts_them(engine: Engine) -> None:
+    """The truck's point was due 10 days ago and nobody recorded it: surely not. Its kind has a row of its own."""
+    with acting_as(OPERATOR):
+        months = account.months(engine)
+        groups = {
+            row["group"]: row for month in months for row in account.rows_of(account.by_group(engine, month, "point"))
+        }
+        worst = [one for month in months for one in account.worst_points(engine, month)]
+    assert groups["fifth wheel plate"]["failed"] == 1
+    assert [(one.vehicle, one.by_hand, one.of_system) for one in worst] == [("v1", [1], [])]
+
+
+def test_what_was_greased_since_the_latest_analysis_is_no_longer_due(engine: Engine) -> None:
+    """The next analysis tells the date; until then nobody is sent again. It stands last here: it changes what is recorded."""
+    record(engine, "v1", -HOUR_US / DAY_US / 100, times.now_us(), kind="points_greased", points=[1])
+    with acting_as(OPERATOR):
+        (truck,) = hand.hand_points(engine, times.now_us(), Scope(depot="Quarry"))
+        assert (truck.state, truck.reason) == ("unknown", hand.JUST_GREASED)
+        assert read_round(engine, "Quarry", 28, None, 0.4, frozenset(range(7)), times.now_us()).visits == ()
+
+
+def test_the_command_line_lists_them(engine: Engine, tmp_path: Path) -> None:
+    """For people and for programs; guidance where there is none."""
+    url = str(engine.url)
+    told = json.loads(tallow("points", "--depot", "Wharf", "--json", database=url).stdout)
+    assert [(one["point"], one["state"], one["hours_since_grease"]) for one in told] == [
+        ("ramp", "unknown", None),
+        ("pivot", "soon", 70.0),
+    ]
+    assert "steering or braking depends on it" in tallow("points", database=url).stdout
+    empty = f"sqlite:///{tmp_path / 'empty.db'}"
+    tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=empty)
+    assert tallow("points", database=empty).stdout.strip() == words.NOTHING
