@@ -258,8 +258,8 @@ def depot_wishes(depot: Depot) -> list[str]:
             tr(
                 "serves who stands within {metres} m of {latitude}, {longitude}",
                 metres=cldr.plain(depot.radius_m),
-                latitude=f"{depot.latitude:g}",
-                longitude=f"{depot.longitude:g}",
+                latitude=format(depot.latitude, "g"),
+                longitude=format(depot.longitude, "g"),
             )
         )
     return told

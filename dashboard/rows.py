@@ -131,7 +131,7 @@ def level(r: FleetRow) -> html.Div:
     """The reservoir as a bar with its low mark, and how much goes in."""
     refill = r.detail.refill if r.detail else None
     if not r.controller:
-        return html.Div(html.Span("no reservoir", className="dim"), className="level")
+        return html.Div(html.Span(tr("no reservoir"), className="dim"), className="level")
     if refill is None or refill.level_pct is None:
         return html.Div(
             [components.level_bar(None, r.low_mark_pct), html.Span(tr("not known"), className="dim")], className="level"
@@ -165,7 +165,7 @@ def refill_words(r: FleetRow) -> str:
     """When it is to be filled."""
     refill = r.detail.refill if r.detail else None
     if not r.controller:
-        return "greased by hand"
+        return tr("greased by hand")
     if refill is None:
         return tr("not known yet")
     if refill.state == "due":

@@ -155,29 +155,29 @@
     async function tickPoints(clicks, id, by, chosen) {
         const no = window.dash_clientside.no_update;
         if (!clicks) return [no, no, no];
-        if (!by) return ["Say above who greases.", no, no];
+        if (!by) return [tr("Say above who greases."), no, no];
         const points = (chosen || []).map(Number);
-        if (!points.length) return ["Choose at least one point.", no, no];
+        if (!points.length) return [tr("Choose at least one point."), no, no];
         const key = newKey();
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key, kind: "points_greased", points, by, at_us: Date.now() * 1000});
-        return told.startsWith("Recorded already") ? [told, no, no] : [told, isTaken(told) ? {} : {display: "none"}, key];
+        return told === again() ? [told, no, no] : [told, isTaken(told) ? {} : {display: "none"}, key];
     }
 
     async function untickPoints(clicks, id, by, key) {
         const no = window.dash_clientside.no_update;
         if (!clicks || !key) return [no, no];
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "points_greased", corrects: key, withdrawn: true, by, at_us: Date.now() * 1000});
-        return isTaken(told) ? [told === "Recorded." ? "Taken back." : told, {display: "none"}] : [told, no];
+        return isTaken(told) ? [told === recorded() ? tr("Taken back.") : told, {display: "none"}] : [told, no];
     }
 
     // What a vehicle's meters show.
     async function meter(clicks, vehicle, hours, km, isNew, by) {
         if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say above who reads it.";
-        if (!vehicle) return "Choose the vehicle.";
+        if (!by) return tr("Say above who reads it.");
+        if (!vehicle) return tr("Choose the vehicle.");
         const [fleet, name] = vehicle.split("/");
         const read = {engine_h: number(hours), odometer_km: number(km), new_meter: Boolean(isNew)};
-        if (read.engine_h === null && read.odometer_km === null) return "Write what the hour meter or the odometer shows.";
+        if (read.engine_h === null && read.odometer_km === null) return tr("Write what the hour meter or the odometer shows.");
         return hand({fleet, name}, {key: newKey(), kind: "meter_read", ...read, by, at_us: Date.now() * 1000});
     }
 

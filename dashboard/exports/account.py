@@ -55,8 +55,14 @@ def vehicles(number: int) -> str:
 def points(one: WorstPoints) -> str:
     """Which of a vehicle's points: line 5, kingpin upper right; all 14 lines; 3 of 14 lines."""
     if one.by_hand:
-        numbers, named = ", ".join(map(str, one.by_hand)), ", ".join(one.points) or "no longer on the list"
-        return f"hand point{'s' * (len(one.by_hand) > 1)} {numbers}, {named}"
+        numbers, named = ", ".join(map(str, one.by_hand)), ", ".join(one.points) or tr("no longer on the list")
+        return trn(
+            "hand point {points}, {names}",
+            "hand points {points}, {names}",
+            len(one.by_hand),
+            points=numbers,
+            names=named,
+        )
     if len(one.lines) == 1:
         point = one.points[0] if one.points else tr("no longer on the line list")
         return tr("line {line}, {point}", line=one.lines[0], point=point)

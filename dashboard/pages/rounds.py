@@ -205,7 +205,9 @@ def _by_hand(stop: Stop, visit: Visit) -> list[Any]:
     if not stop.by_hand:
         return []
     points = [(one.number, f"{one.number} {one.point}, {hand.amount(one)}") for one in stop.by_hand]
-    heading = html.Div("Grease by hand: " + points[0][1] if len(points) == 1 else "Grease by hand:", className="small")
+    heading = html.Div(
+        f"{tr('Grease by hand:')} {points[0][1]}" if len(points) == 1 else tr("Grease by hand:"), className="small"
+    )
     need = stop.need
     return [
         html.Div(

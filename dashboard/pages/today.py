@@ -191,11 +191,13 @@ def points(found: Sequence[HandCount], chosen: Scope) -> list[html.Section]:
         return []
     shown = []
     for one in found:
-        told = [f"{one.due} due", f"{one.soon} more within 7 days"]
-        told += [f"no date is known of {one.unknown}"] if one.unknown else []
+        told = [tr("{number} due", number=one.due), tr("{number} more within 7 days", number=one.soon)]
+        told += [tr("no date is known of {number}", number=one.unknown)] if one.unknown else []
         href = scope.address("/points", Scope(chosen.fleet, one.depot))
         shown.append(html.Li([dcc.Link(one.depot, href=href), f": {', '.join(told)}"]))
-    return [html.Section([html.H2("Points greased by hand"), html.Ul(shown, className="plain-list")], className="card")]
+    return [
+        html.Section([html.H2(tr("Points greased by hand")), html.Ul(shown, className="plain-list")], className="card")
+    ]
 
 
 def _vehicle(r: FleetRow) -> html.Li:

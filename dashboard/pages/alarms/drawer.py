@@ -67,7 +67,10 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
     given = next((s for s in reversed(steps) if s.event in ("assign", "withdraw")), None)
     if given is not None and given.event == "withdraw":
         facts.append(
-            ("Request withdrawn", f"{given.why}, {formatting.moment(given.at_us, row.timezone, with_zone=True)}")
+            (
+                tr("Request withdrawn"),
+                f"{tr(given.why)}, {formatting.moment(given.at_us, row.timezone, with_zone=True)}",
+            )
         )
     hours = alarm.evidence.get("hours_since_grease")
     if hours is not None:

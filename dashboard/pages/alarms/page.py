@@ -147,9 +147,9 @@ def _order(shown: dict[str, str]) -> html.Nav:
     by_money = shown.get("sort") == MONEY
     links = [
         (title, None, _address(shown, shown["tab"], sort=sort), by_money == bool(sort))
-        for title, sort in (("Most urgent first", ""), ("Most money at risk first", MONEY))
+        for title, sort in ((tr("Most urgent first"), ""), (tr("Most money at risk first"), MONEY))
     ]
-    return components.tabs("alarms-order", "Order", links)
+    return components.tabs("alarms-order", tr("Order"), links)
 
 
 def _critical(row: AlarmRow) -> bool:
@@ -237,7 +237,7 @@ def _money(row: AlarmRow, view: AlarmView) -> list[html.Td]:
     if view.at_risk is None or row.alarm.state == "normal":
         return []
     told = money.at_risk(view.at_risk.get(row.alarm.id or 0), view.currency)
-    return [html.Td(told, className="num alarms-cell-money", **{"data-head": "At risk"})]
+    return [html.Td(told, className="num alarms-cell-money", **{"data-head": tr("At risk")})]
 
 
 def delivery(now_us: int) -> list[Any]:

@@ -56,7 +56,7 @@ def _on_paper() -> html.Div:
 def _nothing(result: Result) -> str:
     """What is said where no finding is open: what nobody knows is never well."""
     if not result.history.setup.controller:
-        return "No controller: nothing is measured here. When its points are due stands under Hand points."
+        return tr("No controller: nothing is measured here. When its points are due stands under Hand points.")
     if not len(result.history.heard_us):
         return tr("Nothing was ever heard from this vehicle: nobody knows how it is.")
     if result.pressures.channels and not result.pressures.learned.any():

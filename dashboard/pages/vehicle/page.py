@@ -105,15 +105,15 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
 def _work(result: Result, found: tuple[Record, ...], recorded: html.Div) -> Any:
     add = [work_history.form(found, result.history.setup.timezone)] if work_history.may_add() else []
     return components.section(
-        "Work",
-        [work_form.form(result, scope.depots(engine()), _greases(result)), html.H3("Recorded"), recorded, *add],
-        "What was done changes what is said here, from the time at which it was done.",
+        tr("Work"),
+        [work_form.form(result, scope.depots(engine()), _greases(result)), html.H3(tr("Recorded")), recorded, *add],
+        tr("What was done changes what is said here, from the time at which it was done."),
     )
 
 
 def _anchors(setup: Setup) -> list[html.A]:
     left_out = {*(() if setup.controller else _OF_A_SYSTEM), *(() if setup.hand_points else ("hand",))}
-    return [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS if anchor not in left_out]
+    return [html.A(tr(text), href=f"#{anchor}") for text, anchor in _SECTIONS if anchor not in left_out]
 
 
 def _who(result: Result, news: int) -> dict[str, Any]:

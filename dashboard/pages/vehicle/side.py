@@ -38,7 +38,7 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
         open_, result.refill.state, line_conditions(result), heard=heard is not None or not setup.controller
     )
     if not setup.controller:
-        told: Facts = [("Depot", setup.depot), ("Controller", "none: greased by hand")]
+        told: Facts = [(tr("Depot"), setup.depot), (tr("Controller"), tr("none: greased by hand"))]
         return [html.H1([setup.unit, " ", components.need(priority)]), _facts(told, "vehicle-bar-facts")]
     facts = [
         (tr("Depot"), setup.depot),
