@@ -68,7 +68,7 @@ def figures(told: Report) -> list[str]:
                 number=told.unknown,
             )
         )
-    said += [f"{row['group']}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
+    said += [f"{tr(row['group'])}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
     if not told.scope.depot:
         said += [f"{row['group']}: {words.percent(row)}" for row in told.by_depot.head(8).to_dict("records")]
     return said

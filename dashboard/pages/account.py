@@ -141,8 +141,9 @@ def _weeks(weeks: pd.DataFrame, template: str) -> html.Details:
 def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
     rows = [
         components.row(
-            [row["group"], words.percent(row), words.limits(row), cldr.grouped(row["planned"]), cldr.grouped(row["failed"]),
-             f"{row['not_proven']:,.0f}"],
+            [tr(row["group"]) if by == "critical" else row["group"], words.percent(row), words.limits(row),
+             cldr.grouped(row["planned"]), cldr.grouped(row["failed"]),
+             cldr.grouped(row["not_proven"])],
             range(1, 6),
         )
         for row in groups.to_dict("records")

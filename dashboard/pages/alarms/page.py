@@ -206,7 +206,7 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
         else ""
     )
     mark = components.severity(alarm.severity, lasts=False) if over else rows.mark(alarm.severity)
-    warning = [html.Span(rows.CRITICAL_IN_SHORT, className="warns"), " · "] if _critical(row) and not over else []
+    warning = [html.Span(tr(rows.CRITICAL_IN_SHORT), className="warns"), " · "] if _critical(row) and not over else []
     open_it = html.Button(
         tr("Open"),
         id={"type": "alarm-open", "number": alarm.id},
