@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, 
 from analytics.alarms import browsers, depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
 from analytics.alarms.transports import Message, Send, Undelivered
-from analytics.alarms.wording import Told, alert, bundle, detail, digest, site
+from analytics.alarms.wording import ByHand, Told, alert, bundle, detail, digest, site
 from ingest import schema
 from ingest.database import upsert, writing
 from ingest.languages import speaking
@@ -98,6 +98,7 @@ def make_digests(
         with engine.connect() as connection:
             done = set(connection.execute(select(table.c.key).where(table.c.key.in_(list(keys)))).scalars())
             rows = open_alarms(connection, name) if len(done) < len(keys) else []
+            by_hand = _by_hand(connection, name, now_us)
         if len(done) == len(keys):
             continue
         with writing(engine) as connection:
@@ -105,10 +106,13 @@ def make_digests(
                 if connection.scalar(select(table.c.id).where(table.c.key == key)) is not None:
                     continue
                 chosen = [row for row in rows if route.takes(row[0].fleet, name, row[1].severity, row[1].kind.group)]
+                # It goes with refills.
+                hears = [c for f, c in by_hand if route.takes(f, name, "act_now" if c else "plan", "refill")]
+                mine_by_hand = ByHand(len(hears), sum(hears))
                 with speaking(route.language):
-                    title, body = digest(name, chosen, site())
+                    title, body = digest(name, chosen, site(), mine_by_hand)
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
-                stands = any(told.stands for _, told in chosen)
+                stands = any(told.stands for _, told in chosen) or mine_by_hand.due > 0
                 nothing = {} if stands else {"done_us": now_us, "dropped_why": "nothing stands"}
                 values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
                 connection.execute(
@@ -116,6 +120,18 @@ def make_digests(
                 )
                 made += stands
     return made
+
+
+def _by_hand(connection: Connection, depot: str, now_us: int) -> list[tuple[str, bool]]:
+    """What is due to be greased by hand at a depot, by the newest analyses: the fleet of each point, and whether steering or braking
+    depends on it."""
+    table, who = schema.hand_due, schema.vehicle_summary
+    due = connection.execute(
+        select(who.c.fleet, table.c.critical)
+        .join(who, who.c.vehicle_id == table.c.vehicle_id)
+        .where(who.c.depot == depot, ~who.c.sold, table.c.due_us <= now_us)
+    )
+    return [(fleet, critical) for fleet, critical in due]
 
 
 def name_of(base: str, recipient: str) -> str:

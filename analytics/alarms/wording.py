@@ -8,7 +8,7 @@ from urllib.parse import quote
 from analytics.findings import CAUTIONS, ENGLISH_DECIDES
 from analytics.kinds import Kind, Severity, severity_rank
 from ingest.environment import SITE
-from ingest.languages import ENGLISH, Words, inside, language, later, tr
+from ingest.languages import ENGLISH, Words, inside, language, later, tr, trn
 from ingest.languages.saying import told as in_words
 from ingest.setups import Setup
 from ingest.times import rfc3339
@@ -71,8 +71,37 @@ def address_of(setup: Setup, site: str) -> str:
     return f"{site}/vehicle/{quote(setup.fleet)}/{quote(setup.vehicle)}"
 
 
-def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[str, str]:
-    """(title, text) of what stands at a depot, most urgent first; what is over is no work any more, and told of in one line."""
+@dataclass(frozen=True)
+class ByHand:
+    """How many points greased by hand are due at a depot, and on how many of those steering or braking depends."""
+
+    due: int = 0
+    critical: int = 0
+
+    def told(self, depot: str, site: str) -> list[str]:
+        """In one line; nothing where none is due."""
+        if not self.due:
+            return []
+        where = f"{site}/points?depot={quote(depot)}"
+        if self.critical:
+            return [
+                trn(
+                    "{n} point greased by hand is due, steering or braking depends on {critical} of them: {address}",
+                    "{n} points greased by hand are due, steering or braking depends on {critical} of them: {address}",
+                    self.due, critical=self.critical, address=where,
+                )
+            ]  # fmt: skip
+        return [
+            trn(
+                "{n} point greased by hand is due: {address}", "{n} points greased by hand are due: {address}",
+                self.due, address=where,
+            )
+        ]  # fmt: skip
+
+
+def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str, by_hand: ByHand = ByHand()) -> tuple[str, str]:
+    """(title, text) of what stands at a depot, most urgent first; what is over is no work any more, and told of in one line, and so is how
+    much is to be greased by hand."""
     standing = [row for row in rows if row[1].stands]
     counts = {s: sum(told.severity == s for _, told in standing) for s in SEVERITY_WORDS}
     said = ", ".join(f"{number} {inside(SEVERITY_WORDS[s])}" for s, number in counts.items() if number)
@@ -87,8 +116,12 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str) -> tuple[s
         left = len(over) - _SHOWN_IN_DIGEST
         named = "; ".join(over[:_SHOWN_IN_DIGEST]) + (tr(", and {left} more", left=left) if left > 0 else "")
         shown.append(tr("Over, nothing to do ({count}): {vehicles}.", count=len(over), vehicles=named))
-    title = tr("{depot} today: {what}", depot=depot, what=said or tr("nothing stands"))
-    return title, "\n\n".join([*shown, "\n".join(cautions()), _all_alarms(f"{site}/alarms?depot={quote(depot)}")])
+    by_gun = tr("{number} to grease by hand", number=by_hand.due) if by_hand.due else ""
+    title = tr("{depot} today: {what}", depot=depot, what=said or by_gun or tr("nothing stands"))
+    beside = by_hand.told(depot, site)
+    return title, "\n\n".join(
+        [*shown, *beside, "\n".join(cautions()), _all_alarms(f"{site}/alarms?depot={quote(depot)}")]
+    )
 
 
 def _line(setup: Setup, told: Told) -> str:

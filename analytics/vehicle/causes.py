@@ -63,6 +63,13 @@ def _explains(cause: Episode, effect: Episode, history: History) -> bool:
     slack = DAY_US if effect.kind in ("under_delivery", "reservoir_loss", "level_sensor") else HOUR_US
     if (effect.kind, cause.kind) == ("reservoir_loss", "starved_pump"):
         slack = 3 * DAY_US  # emptied lines fill again
-    if effect.kind == "level_sensor" and "missing_h" in effect.evidence:
+    if effect.kind == "level_sensor" and ("missing_h" in effect.evidence or _put_right(effect)):
+        return False
+    if _put_right(cause) and effect.detected_us > cause.detected_us:
         return False
     return cause.began_us <= effect_end + slack and effect.began_us <= cause_end + slack
+
+
+def _put_right(episode: Episode) -> bool:
+    """Whether a sensor is off by so much as is known: what its readings, put right, tell since counts."""
+    return not {"stepped_pct", "drifted_pct"}.isdisjoint(episode.evidence)

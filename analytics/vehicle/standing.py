@@ -23,7 +23,7 @@ MAYBE_CLOSED_DAYS: Final = 2.0  # a vehicle that stands for so long may stand si
 MATES: Final = 12  # of a depot are enough to tell whether it is closed
 _SHARED: Final = 2 / 3  # of a depot's vehicles that stand together: it is closed
 _SHARED_DAYS: Final = 4.0
-_LEAST_VEHICLES: Final = 4
+_LEAST_VEHICLES: Final = 3  # that stand together: fewer do by chance
 _LAID_UP_DAYS: Final = 60.0  # a vehicle that stands for longer says nothing of its depot
 # Lengths of closings, days from the last work to the next, before a depot's own past tells: whole weeks, mostly two (common
 # practice, no source).
@@ -72,7 +72,8 @@ def stops_of(at_us: Ints, as_of_us: int, least_days: float = STOP_DAYS) -> tuple
 
 
 def shared(mates: Sequence[Mate], as_of_us: int) -> list[tuple[int, int]]:
-    """Stretches in which two thirds of a depot's vehicles stood together for longer than a weekend: (begin, end), by time."""
+    """Stretches in which two thirds of a depot's vehicles, three at least, stood together for longer than a weekend: (begin, end), by
+    time."""
     turns: list[tuple[int, int, int]] = []  # when, how many more stand, how many more there are
     for mate in mates:
         turns.append((mate.first_us, 0, 1))
@@ -87,7 +88,7 @@ def shared(mates: Sequence[Mate], as_of_us: int) -> list[tuple[int, int]]:
         if at_us >= as_of_us:  # whatever ends now goes on
             break
         stand, there = stand + more, there + others
-        closed = there >= _LEAST_VEHICLES and stand >= _SHARED * there
+        closed = stand >= max(_LEAST_VEHICLES, _SHARED * there)
         if closed and since_us is None:
             since_us = at_us
         elif not closed and since_us is not None:

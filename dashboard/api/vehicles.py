@@ -8,7 +8,7 @@ from flask import request
 from flask_smorest import Blueprint
 
 from analytics.pipeline import vehicle_summary
-from analytics.pipeline.vehicle_summary import PRIORITIES, Detail
+from analytics.pipeline.vehicle_summary import PRIORITIES
 from dashboard import accounts, change_log
 from dashboard.api import shapes
 from dashboard.api.shapes import refuse
@@ -36,10 +36,9 @@ def list_vehicles(asked: dict[str, Any]) -> dict[str, Any]:
 
 
 def _listed(row: Any) -> dict[str, Any]:
-    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "level_pct")
+    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "level_pct", "findings_open")
     return {name: getattr(row, name) for name in names} | {
         "need": PRIORITIES[row.need],
-        "findings_open": None if row.detail is None else Detail.from_row(row.detail).open,
         "due_early": None if row.due_early_us is None else rfc3339(row.due_early_us),
         "heard_at": None if row.heard_us is None else rfc3339(row.heard_us),
     }

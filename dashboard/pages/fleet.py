@@ -198,6 +198,9 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
 def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: bool = False) -> html.Tr:
     """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
+    week = tr("none due") if r.controller else "–"
+    if expected:
+        week = tr("{done} of {expected}", done=done, expected=expected)
     strip = rows.strip(r.detail.lines if r.detail else ()) if r.controller else "–"
     heard = formatting.ago(r.heard_us, now_us) if r.controller else tr("no controller")
     online = {True: tr("online"), False: tr("offline")}.get(r.online) if r.online is not None else None
@@ -210,8 +213,7 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
             html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": tr("Level")}),
             html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": tr("Refill")}),
             html.Td(
-                tr("{done} of {expected}", done=done, expected=expected) if expected else tr("none due"),
-                className=f"num{'' if done == expected else ' state-plan'}",
+                week, className=f"num{'' if done == expected else ' state-plan'}",
                 **{"data-head": tr("7 days")},
             ),
             html.Td(heard, className="num", title=online, **{"data-head": tr("Heard")}),

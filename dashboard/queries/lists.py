@@ -41,11 +41,16 @@ class Chosen:
 
 
 def vehicles(engine: Engine, chosen: Chosen, need: str, after: Sequence[Any] | None, most: int) -> Part[Any]:
-    """Vehicles by fleet and name, those sold left out: rows of the list with `heard_us`."""
+    """Vehicles by fleet and name, those sold left out: rows of the list with `heard_us`, and of what is told of each only how many
+    findings are open (None: not analysed yet), since the rest is large."""
     who, vehicle = schema.vehicle_summary, schema.vehicle
+    told = (
+        who.c.fleet, who.c.vehicle, who.c.unit, who.c.vehicle_class, who.c.depot, who.c.timezone, who.c.level_pct, who.c.need,
+        who.c.due_early_us, who.c.detail["open"].as_integer().label("findings_open"), vehicle.c.heard_us,
+    )  # fmt: skip
     key = (who.c.fleet, who.c.vehicle)
     wanted = [~who.c.sold, *chosen.conditions()] + ([who.c.need == PRIORITIES.index(need)] if need else [])
-    asked = select(who, vehicle.c.heard_us).join(vehicle, vehicle.c.id == who.c.vehicle_id).where(*wanted)
+    asked = select(*told).select_from(who).join(vehicle, vehicle.c.id == who.c.vehicle_id).where(*wanted)
     return _part(engine, asked, key, after, most, lambda row: (row, [row.fleet, row.vehicle]))
 
 

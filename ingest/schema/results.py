@@ -111,6 +111,7 @@ vehicle_summary = Table(
     Column("drifting", Integer),  # lines that are on their way, and called nothing yet; null: not counted yet
     Column("detail", JSON),  # `pipeline.vehicle_summary.Detail`; null before the first analysis
     Index("ix_vehicle_summary_order", "need", "rank"),
+    Index("ix_vehicle_summary_name", "fleet", "vehicle"),  # in which programs read it, a part at a time
     Index("ix_vehicle_summary_due", "sold", "due_early_us", "fleet", "depot"),
     Index("ix_vehicle_summary_drifting", "sold", "drifting"),
     Index(

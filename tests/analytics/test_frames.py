@@ -159,3 +159,45 @@ def test_a_fleet_is_written_into_files(engine: Engine, tmp_path: Path, monkeypat
     assert "ratio_to_expected" in json.loads(found[found["kind"] == "blocked_line"]["evidence"].iloc[0])
     with pytest.raises(Problem, match="is not empty"):
         bulk.write_all(engine, tmp_path / "out", "UTC", lambda done, of: None)
+
+
+def test_csv_files_hold_what_the_parquet_files_do(engine: Engine, tmp_path: Path) -> None:
+    """Read by pandas from either: local times with their offset on both sides of a change of clocks, missing values, whose each row is."""
+    bulk.write_all(engine, tmp_path / "out", "Europe/Oslo", lambda done, of: None)
+    for name in ("cycles", "levels", "faults", "ignition", "findings", "vehicles", "account"):
+        held = pd.read_parquet(tmp_path / "out" / f"{name}.parquet")
+        said = pd.read_csv(tmp_path / "out" / f"{name}.csv", keep_default_na=False, dtype=str)
+        assert list(said.columns) == list(held.columns)
+        assert len(said) == len(held)
+        for column in held:
+            told, values = said[column], held[column]
+            assert ((told == "") == (values.isna() | (values.astype(str) == ""))).all(), (name, column)
+            known = told != ""
+            if isinstance(values.dtype, pd.DatetimeTZDtype):
+                assert (pd.to_datetime(told[known], utc=True, format="ISO8601") == values[known]).all()
+                assert told[known].str.endswith(("+01:00", "+02:00")).all()
+            elif pd.api.types.is_bool_dtype(values.dtype):
+                assert (told[known] == values[known].astype(str)).all()
+            elif pd.api.types.is_numeric_dtype(values.dtype):
+                assert np.allclose(told[known].astype(float), values[known].astype(float), rtol=1e-6)
+            else:
+                assert (told[known] == values[known].astype(str)).all()
+    assert set(held["vehicle"]) == {"HS-101", "HS-102"}
+
+
+def test_offsets_are_those_of_each_moment() -> None:
+    """Across both changes of clocks, west of Greenwich, with parts of a second, and where a time is missing; as pandas writes them."""
+    import pyarrow
+
+    for zone, starts in (
+        ("Europe/Oslo", "2026-10-25"),
+        ("America/St_Johns", "2026-03-08"),
+        ("Asia/Kolkata", "2026-01-01"),
+    ):
+        at = pd.Series(pd.date_range(starts, periods=48, freq="37min", tz="UTC").tz_convert(zone).as_unit("us"))
+        at = at.where(at.index != 3)
+        for told in (at, at + pd.Timedelta(microseconds=5)):
+            made = bulk._as_text(pyarrow.chunked_array([pyarrow.Array.from_pandas(told)])).to_pylist()
+            assert made[3] is None
+            expected = told.dropna().map(lambda one: one.isoformat(" "))
+            assert [one for one in made if one is not None] == expected.to_list()

@@ -20,6 +20,8 @@ BENCHMARKS: Final[dict[str, tuple[str, ...]]] = {
     "analysis_rate": ("--vehicles", "1000"),
     "news_rate": ("--vehicles", "1000"),
     "dashboard_latency": ("--vehicles", "10000"),
+    "api_latency": ("--vehicles", "10000"),
+    "export_rate": ("--vehicles", "1000"),
     "in_browser": ("--vehicles", "1000"),
     "message_to_screen": ("--vehicles", "1000"),
     "fleet_score": ("--scenario", "worn", "--as-in-life"),

@@ -135,7 +135,7 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     heads = ("", "", tr("Vehicle"), tr("Alarm"), *([tr("At risk")] if with_money else []), tr("Raised"), _WHO[tab], "")
     flat = tab == "cleared" or (with_money and shown.get("sort") == MONEY)
     listed = [_row(row, view) for row in view.rows] if flat else _grouped(view)
-    table = components.table(heads, listed, "alarms")
+    table = components.table(heads, listed, "alarms alarms-with-money" if with_money else "alarms")
     ways = components.paging(view.page, alarms.PAGE_ROWS, view.counts[tab], lambda n: _address(shown, tab, n))
     order = [_order(shown)] if with_money else []
     model = [html.P(money.model(), className="dim small")] if with_money else []

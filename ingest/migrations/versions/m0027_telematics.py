@@ -1,4 +1,4 @@
-"""Servers that are polled, and where vehicles stand."""
+"""Servers that are polled, where vehicles stand, and the list of vehicles by name."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -32,3 +32,4 @@ def upgrade() -> None:
     )
     for name in ("latitude", "longitude", "radius_m"):
         op.add_column("depot", sa.Column(name, sa.Double()))
+    op.create_index("ix_vehicle_summary_name", "vehicle_summary", ["fleet", "vehicle"])

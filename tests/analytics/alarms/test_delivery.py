@@ -27,8 +27,11 @@ from analytics.alarms.transports import Message, Undelivered
 from analytics.alarms.wording import Told, alert
 from analytics.findings import CAUTIONS
 from analytics.kinds import ALARM_KINDS
+from analytics.pipeline.account import keep_hand
+from analytics.vehicle.hand_points import HandState
 from ingest import database, registry, schema
 from ingest.errors import Problem
+from ingest.setups import HandPoint
 from ingest.times import DAY_US, HOUR_US, microseconds
 from tests.conftest import Mosquitto, free_port, wait_until
 from tests.helpers.alarms import NOW, bring_up, finding, fleet, put, vehicle_id
@@ -212,6 +215,22 @@ def test_urgent_at_once_and_the_rest_in_the_morning(fleet: Engine, web: Web) -> 
     assert len(digests) == 2
     assert "Line blocked" in digests[0]["message"]
     assert "not acknowledged" in digests[0]["message"]
+
+
+def test_what_is_due_by_hand_is_in_the_digest(fleet: Engine, web: Web) -> None:
+    """One of two points is due that morning, and steering depends on it: a line with the way to the list, even where no alarm stands."""
+    add(fleet, web.address)
+    morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
+    points = [HandPoint(number=n, point="pivot", every=30.0, unit="d", grams=5.0, critical=n == 1) for n in (1, 2)]
+    with database.writing(fleet) as connection:
+        put(connection)
+        due = [HandState(point=one, due_us=morning + (n - 1) * DAY_US) for n, one in enumerate(points, start=1)]
+        keep_hand(connection, vehicle_id(connection), due)
+    assert outbox.make_digests(fleet, records.open_at, morning) == 1
+    send(fleet, morning)
+    (told,) = [m for m in web.got if m["title"] == "Skarvholm Quarry today: 1 to grease by hand"]
+    assert "1 point greased by hand is due, steering or braking depends on 1 of them: " in told["message"]
+    assert "/points?depot=Skarvholm%20Quarry" in told["message"]
 
 
 def test_nothing_to_say_sends_nothing(fleet: Engine, web: Web) -> None:

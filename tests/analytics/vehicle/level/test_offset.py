@@ -9,13 +9,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.findings import Episode
 from analytics.kinds import FINDING_KINDS, Facts
+from analytics.vehicle.causes import by_cause
 from analytics.vehicle.level.offset import Offset, put_right
 from ingest.arrays import Floats
 from ingest.languages.saying import say
 from ingest.times import DAY_US
 from ingest.work import Work
-from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, setup
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, history, kinds, setup
 
 DAYS, A_DAY, USE_PCT = 300, 4, 5.0
 SEEDS = range(12)
@@ -121,3 +123,13 @@ def test_a_new_sensor_or_one_that_is_put_right_ends_it() -> None:
     (one,) = [s for s in new.episodes if s.kind == "level_sensor"]
     assert one.ended_us is not None
     assert kinds(replace(new, episodes=())) == []
+
+
+def test_what_is_found_once_the_level_is_put_right_counts() -> None:
+    """What was found by readings that were off only follows from it."""
+    told = history(Tank(days=20))
+    off = Episode("level_sensor", None, START_US, START_US + 10 * DAY_US, None, {"stepped_pct": 12.0})
+    over = Episode("overfill", None, START_US + 5 * DAY_US, START_US + 5 * DAY_US, START_US + 6 * DAY_US)
+    low = Episode("low_level", None, START_US + 15 * DAY_US, START_US + 15 * DAY_US)
+    dry = Episode("starved_pump", None, START_US + 16 * DAY_US, START_US + 16 * DAY_US)
+    assert by_cause([off, over, low, dry], told) == [off, low, dry]
