@@ -5,29 +5,44 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from analytics.kinds import Severity, kind_rank, severity_rank
+from ingest.languages import later, saying
 from ingest.times import FOREVER_US, rfc3339
 
-CAUTION: Final = (
+CAUTION: Final = later(
     "Before you reach in: engine off, key out, battery isolated, wheels chocked, pressure let down. Never feel for a leak by hand;"
     " grease under the skin: go to hospital at once. The pump may start by itself at the next ignition-on."
 )
-FILL_STEP: Final = (
+# Said with the cautions in every language but English.
+ENGLISH_DECIDES: Final = later(
+    "Where this translation and the English text differ, the English text decides; local rules and qualified people come before both."
+)
+FILL_STEP: Final = later(
     "Filling: isolate first, wipe the fitting clean, watch the level while you fill and stop at the full mark; with a blocked vent a"
     " power gun can burst a reservoir."
 )
 CAUTIONS: Final = (
-    "Stop the engine, take the key, isolate the battery, set the parking brake and chock the wheels before reaching"
-    " under or between; follow your site's lockout procedure and the vehicle maker's instructions. The pump may start by itself at the"
-    " next ignition-on.",
-    "Lower or block raised bodies, arms and buckets; set the articulation lock; support raised vehicles; keep clear of articulating"
-    " joints.",
-    "Let the pressure down before opening a line. Never feel for a leak by hand: grease injected through the skin is a"
-    " surgical emergency even when it looks harmless. Go to hospital at once and take the grease's safety data sheet along.",
-    "Where a check needs a cycle to run: supply on for that only, everybody clear of the open end and of moving joints, the grease"
-    " caught in a container and never by hand; isolate and let the pressure down again before you touch anything.",
-    "Wear eye protection and gloves; catch waste grease and dispose of it by local rules.",
-    "This program advises; the qualified technician, local law and the maker's manual decide. A vehicle with a braking or"
-    " steering joint that may be dry is for a qualified person to judge before it goes back on the road.",
+    later(
+        "Stop the engine, take the key, isolate the battery, set the parking brake and chock the wheels before reaching"
+        " under or between; follow your site's lockout procedure and the vehicle maker's instructions. The pump may start by itself at the"
+        " next ignition-on."
+    ),
+    later(
+        "Lower or block raised bodies, arms and buckets; set the articulation lock; support raised vehicles; keep clear of articulating"
+        " joints."
+    ),
+    later(
+        "Let the pressure down before opening a line. Never feel for a leak by hand: grease injected through the skin is a"
+        " surgical emergency even when it looks harmless. Go to hospital at once and take the grease's safety data sheet along."
+    ),
+    later(
+        "Where a check needs a cycle to run: supply on for that only, everybody clear of the open end and of moving joints, the grease"
+        " caught in a container and never by hand; isolate and let the pressure down again before you touch anything."
+    ),
+    later("Wear eye protection and gloves; catch waste grease and dispose of it by local rules."),
+    later(
+        "This program advises; the qualified technician, local law and the maker's manual decide. A vehicle with a braking or"
+        " steering joint that may be dry is for a qualified person to judge before it goes back on the road."
+    ),
 )
 
 
@@ -84,7 +99,7 @@ def from_row(row: Any) -> Finding:
     """A row of the table as a finding."""
     return Finding(
         row["kind"], row["channel"], tuple(row["lines"]), row["began_us"], row["detected_us"], row["ended_us"],
-        row["severity"], row["summary"], row["evidence"],
+        row["severity"], saying.kept(row["summary"], row["said"]), row["evidence"],
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from ingest.languages.saying import in_json, of_json
 from ingest.times import rfc3339
 
 
@@ -27,12 +28,12 @@ class Refill:
 
     def to_row(self) -> dict[str, Any]:
         """As it is kept in a database."""
-        return asdict(self)
+        return asdict(self) | {"reason": in_json(self.reason), "basis": in_json(self.basis)}
 
     @staticmethod
     def from_row(row: Mapping[str, Any]) -> "Refill":
         """What `to_row` made."""
-        return Refill(**row)
+        return Refill(**{**row, "reason": of_json(row["reason"]), "basis": of_json(row.get("basis"))})
 
     @property
     def use_l_a_day(self) -> float | None:

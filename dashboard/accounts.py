@@ -18,6 +18,7 @@ from ingest.bounds import STORABLE
 from ingest.database import writing
 from ingest.environment import SECOND_FACTOR
 from ingest.errors import Problem
+from ingest.languages import LANGUAGES
 from ingest.sealing import seal, unseal
 from ingest.setups import Setup
 
@@ -41,6 +42,7 @@ class Person:
     fleets: tuple[str, ...] = ()
     depots: tuple[str, ...] = ()
     units: dict[str, str] = field(default_factory=dict)
+    language: str | None = None  # None: as their browser asks
     session: int = 0
     has_second_factor: bool = False
 
@@ -134,7 +136,7 @@ def person(connection: Connection, number: int) -> Person | None:
 
 def _person(row: Any) -> Person:
     return Person(
-        row.id, row.name, row.role, tuple(row.fleets), tuple(row.depots), dict(row.units), row.session,
+        row.id, row.name, row.role, tuple(row.fleets), tuple(row.depots), dict(row.units), row.language, row.session,
         row.totp_secret is not None,
     )  # fmt: skip
 
@@ -183,6 +185,13 @@ def set_role(connection: Connection, name: str, role: str, fleets: Sequence[str]
 def set_units(connection: Connection, number: int, units: dict[str, str]) -> None:
     """Keep in which units somebody reads."""
     connection.execute(update(schema.person).where(schema.person.c.id == number).values(units=units))
+
+
+def set_language(connection: Connection, number: int, language: str | None) -> None:
+    """Keep in which language somebody reads; None: as their browser asks. Raises Problem."""
+    if language is not None and language not in LANGUAGES:
+        raise Problem(f"language {language!r} is none of: {', '.join(LANGUAGES)}")
+    connection.execute(update(schema.person).where(schema.person.c.id == number).values(language=language))
 
 
 def end_sessions(connection: Connection, number: int) -> None:

@@ -1,15 +1,16 @@
 """Pieces that more than one page shows."""
 
 from collections.abc import Callable, Collection, Sequence
-from typing import Any, Final
+from typing import Any
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from analytics.findings import CAUTION, CAUTIONS
-from analytics.kinds import Kind
-from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, WATCH_THE_LEVEL
+from analytics.alarms import wording
+from analytics.findings import CAUTION, ENGLISH_DECIDES
+from analytics.kinds import Check, Kind
 from dashboard import accounts, formatting
+from ingest.languages import ENGLISH, cldr, language, tr
 
 
 def need(name: str) -> html.Span:
@@ -25,7 +26,7 @@ def need(name: str) -> html.Span:
 
 def severity(name: str, *, lasts: bool) -> html.Span:
     """How urgent something is while it lasts; afterwards that it is over."""
-    return need(name) if lasts else html.Span("Over", className="need need-over")
+    return need(name) if lasts else html.Span(tr("Over"), className="need need-over")
 
 
 def one_or_all(every: str, names: Sequence[str]) -> list[dict[str, str]]:
@@ -44,13 +45,19 @@ def who(id_: str, label: str) -> dmc.TextInput:
 def level_bar(level_pct: float | None, low_mark_pct: float) -> html.Div:
     """The reservoir as a bar with its low mark: one element, since a list has many."""
     if level_pct is None:
-        return html.Div(className="level-bar level-unknown", role="img", **{"aria-label": "level not known"})
+        return html.Div(className="level-bar level-unknown", role="img", **{"aria-label": tr("level not known")})
     state = "low" if level_pct <= low_mark_pct else "near" if level_pct <= low_mark_pct + 10 else "fine"
     return html.Div(
         className=f"level-bar level-{state}",
         style={"--level": f"{min(max(level_pct, 0), 100):.0f}%", "--mark": f"{low_mark_pct:.0f}%"},
         role="img",
-        **{"aria-label": f"level {level_pct:.0f} percent, low mark {low_mark_pct:.0f} percent"},
+        **{
+            "aria-label": tr(
+                "level {level_pct} percent, low mark {low_mark_pct} percent",
+                level_pct=cldr.decimal(level_pct, 0),
+                low_mark_pct=cldr.decimal(low_mark_pct, 0),
+            )
+        },
     )
 
 
@@ -58,8 +65,8 @@ def cautions() -> html.Details:
     """The cautions, in plain sight and short; all of them one click away, and on paper in full."""
     return html.Details(
         [
-            html.Summary(CAUTION),
-            html.Ul([html.Li(text) for text in CAUTIONS]),
+            html.Summary(tr(CAUTION)),
+            html.Ul([html.Li(text) for text in wording.cautions()]),
         ],
         className="cautions",
         **{"data-keep": "cautions"},
@@ -68,28 +75,29 @@ def cautions() -> html.Details:
 
 def caution() -> html.P:
     """The cautions in short, where there is room for no more."""
-    return html.P(CAUTION, className="cautions")
+    decides = [] if language() == ENGLISH else [" ", tr(ENGLISH_DECIDES)]
+    return html.P([tr(CAUTION), *decides], className="cautions")
 
 
 def cautions_in_full() -> html.Ul:
     """All of them, unfolded: for what is printed."""
-    return html.Ul([html.Li(text) for text in CAUTIONS], className="cautions cautions-full")
-
-
-# Said in a step that can hurt: shown as what it is.
-_HURTS: Final = (UNDER_PRESSURE, CLEAR, WATCH_THE_LEVEL, INSIDE)
+    return html.Ul([html.Li(text) for text in wording.cautions()], className="cautions cautions-full")
 
 
 def guidance(kind: Kind, key: str, grease: str | None = None, *, opened: bool = False) -> html.Details:
     """The steps to take, each with what its outcome means; what is seen, what most likely causes it, and what to take along, the grease by
     its name where it is known."""
-    steps = [html.Li([*_step(check.look), html.Div(check.means, className="dim")]) for check in kind.checks]
+    steps = [html.Li([*_step(check), html.Div(check.means, className="dim")]) for check in kind.checks]
     take = kind.to_take() if grease is None else kind.to_take(grease)
-    facts = [("Seen", kind.meaning), ("Most likely", kind.cause), ("Take along", f"{'; '.join(take)}.")]
+    facts = [(tr("Seen"), kind.meaning), (tr("Most likely"), kind.cause), (tr("Take along"), f"{'; '.join(take)}.")]
     return html.Details(
         [
             html.Summary(
-                ["What to check, in this order ", html.Span(f"(about {kind.minutes} min as a rule)", className="dim")]
+                [
+                    tr("What to check, in this order"),
+                    " ",
+                    html.Span(tr("(about {minutes} min as a rule)", minutes=kind.minutes), className="dim"),
+                ]
             ),
             html.Ol(steps, className="steps-to-take"),
             html.Dl([part for name, text in facts for part in (html.Dt(name), html.Dd(text))], className="facts"),
@@ -100,16 +108,21 @@ def guidance(kind: Kind, key: str, grease: str | None = None, *, opened: bool = 
     )
 
 
-def _step(look: str) -> list[Any]:
+def _step(check: Check) -> list[Any]:
     """A step, and in it, set apart, what in it can hurt."""
-    said, hurts = look, []
-    for text in _HURTS:
-        if text in said:
-            said = said.replace(text, "").strip()
-            hurts.append(text)
+    hurts = check.hurts
     sign = html.Span(className="shape shape-plan", **{"aria-hidden": "true"})
-    warned = html.Div([sign, html.Span(["Warning: ", " ".join(hurts)])], className="hurts")
-    return [html.Strong(said), *([warned] if hurts else [])]
+    warned = html.Div([sign, html.Span([tr("Warning:"), " ", " ".join(hurts)])], className="hurts")
+    return [html.Strong(check.look), *([warned] if hurts else [])]
+
+
+def chart() -> dict[str, Any]:
+    """What every chart is shown with: no bar of tools, and dates and numbers as the reader's language writes them."""
+    name = language()
+    config: dict[str, Any] = {"displayModeBar": False}
+    if name != ENGLISH:
+        config |= {"locale": name, "locales": {name: {"format": cldr.for_charts(name)}}}
+    return {"config": config, "responsive": True}
 
 
 def disclosure(summary: html.Summary, inside: Sequence[Any] | Any, class_name: str = "") -> html.Details:
@@ -121,7 +134,7 @@ def page_menu(items: Sequence[tuple[str, Any]]) -> html.Details:
     """What else may be done with a page or card, at its corner: (text, id of the item)."""
     dots = html.Span(className="icon icon-dots", **{"aria-hidden": "true"})
     return disclosure(
-        html.Summary([dots, html.Span("Save", className="unseen")], className="head-button"),
+        html.Summary([dots, html.Span(tr("Save"), className="unseen")], className="head-button"),
         [html.Button(text, id=id_, type="button", className="item") for text, id_ in items],
     )
 
@@ -155,23 +168,33 @@ def paging(page: int, page_rows: int, found: int, address: Callable[[int], str])
         return []
     first = (page - 1) * page_rows
     last = min(first + page_rows, found)
-    before = [dcc.Link("Previous", href=address(page - 1))] if page > 1 else []
-    after = [dcc.Link("Next", href=address(page + 1))] if last < found else []
-    text = html.Span(f"{first + 1} to {last} of {found}")
-    return [html.Nav([text, *before, *after], className="steps", **{"aria-label": "Pages of the list"})]
+    before = [dcc.Link(tr("Previous"), href=address(page - 1))] if page > 1 else []
+    after = [dcc.Link(tr("Next"), href=address(page + 1))] if last < found else []
+    text = html.Span(tr("{first} to {last} of {found}", first=first + 1, last=last, found=found))
+    return [html.Nav([text, *before, *after], className="steps", **{"aria-label": tr("Pages of the list")})]
 
 
 def first_steps() -> html.Section:
     """What to do where no vehicle is registered yet."""
     steps = (
         (
-            "Register the vehicles and their line lists",
-            "Two tables: who they are, and which line ends at which point.",
+            tr("Register the vehicles and their line lists"),
+            tr("Two tables: who they are, and which line ends at which point."),
             "/set-up",
-            "Set-up",
+            tr("Set-up"),
         ),
-        ("Let the controllers publish", "tallow ingest records what comes to your broker.", "/data", "What comes in"),
-        ("Say who is told", "tallow watch raises alarms and sends them where you say.", "/set-up", "Routes"),
+        (
+            tr("Let the controllers publish"),
+            tr("tallow ingest records what comes to your broker."),
+            "/data",
+            tr("What comes in"),
+        ),
+        (
+            tr("Say who is told"),
+            tr("tallow watch raises alarms and sends them where you say."),
+            "/set-up",
+            tr("Routes"),
+        ),
     )
     items = [
         html.Li([html.Strong(what), html.Div(how, className="dim"), dcc.Link(name, href=href)])
@@ -179,10 +202,10 @@ def first_steps() -> html.Section:
     ]
     return html.Section(
         [
-            html.H2("No vehicles yet"),
+            html.H2(tr("No vehicles yet")),
             html.Ol(items, className="first-steps"),
             html.P(
-                "By hand: tallow register DIR. After an upgrade: tallow analyse. To look around first: tallow demo."
+                tr("By hand: tallow register DIR. After an upgrade: tallow analyse. To look around first: tallow demo.")
             ),
         ],
         className="card",

@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo
 from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY
 from analytics.kinds import FINDING_KINDS
 from dashboard import accounts
+from ingest.languages import ENGLISH, LANGUAGES, Words, cldr, inside, later, tr, trn
+from ingest.languages.saying import told as told_in
 from ingest.times import instant
 
 if TYPE_CHECKING:
@@ -25,9 +27,10 @@ if TYPE_CHECKING:
     from analytics.vehicle.line_conditions import LineCondition
     from ingest.work import FOUND, Work
 
-NEED_WORDS = {
-    "act_now": "Act now", "plan": "Plan", "note": "Note", "unheard": "Not heard yet", "not_proven": "Not proven", "none": "Nothing to do",
-}  # fmt: skip
+NEED_WORDS: Final = Words({
+    "act_now": later("Act now"), "plan": later("Plan"), "note": later("Note"), "unheard": later("Not heard yet"),
+    "not_proven": later("Not proven"), "none": later("Nothing to do"),
+})  # fmt: skip
 
 
 def local(at_us: int, timezone: str) -> datetime:
@@ -35,9 +38,7 @@ def local(at_us: int, timezone: str) -> datetime:
     return instant(at_us).astimezone(ZoneInfo(timezone))
 
 
-def day(at: datetime | date) -> str:
-    """25 Nov 2026: how every date is written."""
-    return f"{at.day} {at:%b %Y}"
+day = cldr.day
 
 
 def moment(at_us: int, timezone: str, *, with_zone: bool = False) -> str:
@@ -46,28 +47,42 @@ def moment(at_us: int, timezone: str, *, with_zone: bool = False) -> str:
     return f"{day(at)}, {at:%H:%M}{f' {at:%Z}' if with_zone else ''}"
 
 
+def stretch(began_us: int, ended_us: int, timezone: str) -> str:
+    """From one time to another: 25 Nov 2026, 14:05 to 26 Nov 2026, 08:00."""
+    return tr("{begin} to {end}", begin=moment(began_us, timezone), end=moment(ended_us, timezone))
+
+
 def ago(at_us: int | None, now_us: int) -> str:
     """How long ago, to one figure that matters."""
     if at_us is None:
-        return "never"
+        return tr("never")
     minutes = max(0, now_us - at_us) / 60e6
     if minutes < 2:
-        return "just now"
+        return tr("just now")
     if minutes < 90:
-        return f"{minutes:.0f} min ago"
+        return tr("{minutes} min ago", minutes=cldr.decimal(minutes, 0))
     if minutes < 36 * 60:
-        return f"{minutes / 60:.0f} h ago"
-    return f"{minutes / 1440:.0f} days ago"
+        return tr("{hours} h ago", hours=cldr.decimal(minutes / 60, 0))
+    return tr("{days} days ago", days=cldr.decimal(minutes / 1440, 0))
 
 
 def lasting(since_us: int | None, now_us: int) -> str:
     """How long something has lasted: 3 h."""
-    return ago(since_us, now_us).removesuffix(" ago").replace("just now", "a minute")
+    if since_us is None:
+        return tr("never")
+    minutes = max(0, now_us - since_us) / 60e6
+    if minutes < 2:
+        return tr("a minute")
+    if minutes < 90:
+        return tr("{minutes} min", minutes=cldr.decimal(minutes, 0))
+    if minutes < 36 * 60:
+        return tr("{hours} h", hours=cldr.decimal(minutes / 60, 0))
+    return tr("{days} days", days=cldr.decimal(minutes / 1440, 0))
 
 
 def month(name: str) -> str:
     """2026-11 in words: Nov 2026."""
-    return f"{date.fromisoformat(f'{name}-01'):%b %Y}"
+    return cldr.month(date.fromisoformat(f"{name}-01"))
 
 
 def in_words(trend: pd.DataFrame) -> pd.DataFrame:
@@ -75,49 +90,45 @@ def in_words(trend: pd.DataFrame) -> pd.DataFrame:
     return trend.assign(month=trend["month"].map(month))
 
 
-def window(early_us: int | None, late_us: int | None, timezone: str) -> str:
+def window(early_us: int | None, late_us: int | None, timezone: str, *, with_year: bool = True) -> str:
     """A stretch of days: 4 to 9 Dec 2026."""
     if early_us is None:
-        return "far off"
+        return tr("far off")
     early = local(early_us, timezone)
     if late_us is None:
-        return f"from {day(early)}"
-    late = local(late_us, timezone)
-    if early.date() == late.date():
-        return day(early)
-    if (early.year, early.month) == (late.year, late.month):
-        return f"{early.day} to {day(late)}"
-    if early.year == late.year:
-        return f"{early.day} {early:%b} to {day(late)}"
-    return f"{day(early)} to {day(late)}"
+        written = day(early) if with_year else cldr.day_of_year(early)
+        return tr("from {day}", day=written)
+    return cldr.days(early, local(late_us, timezone), with_year=with_year)
 
 
 def days_ahead(early_us: int | None, late_us: int | None, timezone: str) -> str:
     """The same where there is little room, and no doubt about the year: 4 to 9 Dec."""
-    return re.sub(r" \d{4}\b", "", window(early_us, late_us, timezone))
+    return window(early_us, late_us, timezone, with_year=False)
 
 
 def litres(amount: float) -> str:
     """1.4 l, or in the unit of whoever asks."""
     unit = accounts.my_units()
     amount = unit.of_litres(amount)
-    return f"{amount:.1f} {unit.volume}" if amount >= 1 else f"{amount:.2f} {unit.volume}"
+    return f"{cldr.decimal(amount, 1 if amount >= 1 else 2)} {unit.volume}"
 
 
 def pressure(kpa: float) -> str:
     """54 bar, or in the unit of whoever asks."""
     unit = accounts.my_units()
-    return f"{unit.of_kpa(kpa):.0f} {unit.pressure}"
+    return f"{cldr.decimal(unit.of_kpa(kpa), 0)} {unit.pressure}"
 
 
 # What readings say of a line that no finding concerns.
-_LINE_WORDS: Final = {
-    "sound": "sound",
-    "rising": "sound so far, pressure rising",
-    "falling": "sound so far, pressure falling",
-    "learning": "first cycles still being learned from",
-    "unwatched": "no sensor watches it",
-}
+_LINE_WORDS: Final = Words(
+    {
+        "sound": later("sound"),
+        "rising": later("sound so far, pressure rising"),
+        "falling": later("sound so far, pressure falling"),
+        "learning": later("first cycles still being learned from"),
+        "unwatched": later("no sensor watches it"),
+    }
+)
 
 
 def line_condition(line: LineCondition) -> str:
@@ -126,27 +137,27 @@ def line_condition(line: LineCondition) -> str:
         return FINDING_KINDS[line.condition].title
     words = _LINE_WORDS[line.condition]
     if line.state == "not_proven":
-        return f"not proven: {words}" if line.condition != "sound" else "not proven"
-    return "no grease seen for long" if line.state == "plan" else words
+        return tr("not proven: {words}", words=words) if line.condition != "sound" else tr("not proven")
+    return tr("no grease seen for long") if line.state == "plan" else words
 
 
 # Quantities in sentences, which are made in kPa, litres and degrees Celsius.
-_QUANTITY: Final = re.compile(r"(?<![\w.,-])(-?\d+(?:\.\d+)?) (kPa|l|litres|°C)(?!\w)")
+_QUANTITY: Final = re.compile(r"(?<![\w.,-])([-−]?\d+(?:[.,]\d+)?) (kPa|l|litres|°C)(?!\w)")
 
 
 def in_my_units(sentence: str) -> str:
-    """A sentence of the analysis with its pressures, volumes and temperatures in the units of whoever asks."""
+    """A sentence of the analysis in the language of whoever asks, with its pressures, volumes and temperatures in their units."""
     unit = accounts.my_units()
 
     def converted(found: re.Match[str]) -> str:
-        amount, of = float(found[1]), found[2]
+        amount, of = float(found[1].replace(",", ".").replace("−", "-")), found[2]
         if of == "kPa":
             return pressure(amount)
         if of == "°C":
-            return f"{unit.of_c(amount):.0f} {unit.temperature}"
+            return f"{cldr.decimal(unit.of_c(amount), 0)} {unit.temperature}"
         return litres(amount)
 
-    return _QUANTITY.sub(converted, sentence)
+    return _QUANTITY.sub(converted, told_in(sentence))
 
 
 def containers(amount_l: float, container_l: float | None) -> str:
@@ -154,26 +165,34 @@ def containers(amount_l: float, container_l: float | None) -> str:
     if container_l is None:
         return ""
     number, unit = math.ceil(amount_l / container_l - 1e-9), accounts.my_units()
-    return f": {number} container{'s' * (number != 1)} of {unit.of_litres(container_l):g} {unit.volume}"
+    size = f"{cldr.plain(unit.of_litres(container_l))} {unit.volume}"
+    return trn(": {n} container of {size}", ": {n} containers of {size}", number, size=size)
+
+
+def _meter(value: float) -> str:
+    """A meter's reading with as many digits as it has: 12,345.6."""
+    return cldr.grouped(value, 0 if value == round(value) else 2 if round(value, 1) != value else 1)
 
 
 def work_details(one: Work) -> list[str]:
     """What was said of a piece of work, in short."""
     said = [
-        f"line{'s' * (len(one.lines) > 1)} {', '.join(map(str, one.lines))}" if one.lines else "",
+        trn("line {lines}", "lines {lines}", len(one.lines), lines=", ".join(map(str, one.lines))) if one.lines else "",
         one.channel or "",
         litres(one.litres) if one.litres is not None else "",
-        f"to {one.to_pct:g} %" if one.to_pct is not None else "",
+        tr("to {level} %", level=cldr.plain(one.to_pct)) if one.to_pct is not None else "",
         one.grease or "",
-        f"every {one.interval_min:g} min" if one.interval_min is not None else "",
-        f"for {one.run_s:g} s" if one.run_s is not None else "",
+        tr("every {interval} min", interval=cldr.plain(one.interval_min)) if one.interval_min is not None else "",
+        tr("for {run} s", run=cldr.plain(one.run_s)) if one.run_s is not None else "",
         one.depot or "",
-        f"point{'s' * (len(one.points) > 1)} {', '.join(map(str, one.points))}" if one.points else "",
-        f"{one.engine_h:,.10g} h" if one.engine_h is not None else "",
-        f"{one.odometer_km:,.10g} km" if one.odometer_km is not None else "",
-        "the meter was replaced or put to zero" if one.new_meter else "",
-        FOUND[one.found].lower() if one.found else "",
-        one.cause or "",
+        trn("point {points}", "points {points}", len(one.points), points=", ".join(map(str, one.points)))
+        if one.points
+        else "",
+        f"{_meter(one.engine_h)} h" if one.engine_h is not None else "",
+        f"{_meter(one.odometer_km)} km" if one.odometer_km is not None else "",
+        tr("the meter was replaced or put to zero") if one.new_meter else "",
+        inside(tr(FOUND[one.found])) if one.found else "",
+        tr(one.cause) if one.cause else "",
         one.note,
     ]
     return [text for text in said if text]
@@ -184,32 +203,35 @@ def timer_facts(now: Setting, then: Setting) -> list[str]:
 
     def told(what: str, before: float | None, after: float | None, unit: str) -> str:
         if before is None or after is None:
-            return f"{what}: not known yet"
-        return f"{what}: {before:.1f}{'' if now == then else f' -> {after:.1f}'} {unit}"
+            return tr("{what}: not known yet", what=what)
+        amounts = cldr.decimal(before, 1) if now == then else f"{cldr.decimal(before, 1)} -> {cldr.decimal(after, 1)}"
+        return f"{what}: {amounts} {unit}"
 
     return [
-        told("Cycles", now.cycles_per_day, then.cycles_per_day, "a day"),
-        told("A full reservoir lasts", now.reservoir_days, then.reservoir_days, "days"),
-        told("Low mark reached at the earliest in", now.due_days[0], then.due_days[0], "days"),
-        told("Low mark most likely reached in", now.due_days[1], then.due_days[1], "days"),
+        told(tr("Cycles"), now.cycles_per_day, then.cycles_per_day, tr("a day")),
+        told(tr("A full reservoir lasts"), now.reservoir_days, then.reservoir_days, tr("days")),
+        told(tr("Low mark reached at the earliest in"), now.due_days[0], then.due_days[0], tr("days")),
+        told(tr("Low mark most likely reached in"), now.due_days[1], then.due_days[1], tr("days")),
     ]
 
 
 # What happened to an alarm, as it is read in its history.
-EVENTS = {
-    "occur": "raised",
-    "clear": "over",
-    "realarm": "raised again",
-    "acknowledge": "acknowledged",
-    "shelve": "shelved",
-    "unshelve": "taken from the shelf",
-    "suppress": "suppressed by design",
-    "unsuppress": "shown again",
-    "take_out": "taken out of service",
-    "put_back": "put back into service",
-    "assign": "assigned",
-    "withdraw": "request withdrawn",
-}
+EVENTS: Final = Words(
+    {
+        "occur": later("raised"),
+        "clear": later("over"),
+        "realarm": later("raised again"),
+        "acknowledge": later("acknowledged"),
+        "shelve": later("shelved"),
+        "unshelve": later("taken from the shelf"),
+        "suppress": later("suppressed by design"),
+        "unsuppress": later("shown again"),
+        "take_out": later("taken out of service"),
+        "put_back": later("put back into service"),
+        "assign": later("assigned"),
+        "withdraw": later("request withdrawn"),
+    }
+)
 
 
 def clock(minute: int) -> str:
@@ -219,22 +241,37 @@ def clock(minute: int) -> str:
 
 def depot_wishes(depot: Depot) -> list[str]:
     """What a depot wants, in short."""
-    quiet = "no quiet hours"
+    quiet = tr("no quiet hours")
     if depot.quiet_from_min is not None and depot.quiet_until_min is not None:
-        quiet = f"quiet from {clock(depot.quiet_from_min)} to {clock(depot.quiet_until_min)}"
-    holidays = "no public holidays kept"
+        quiet = tr("quiet from {begin} to {end}", begin=clock(depot.quiet_from_min), end=clock(depot.quiet_until_min))
+    holidays = tr("no public holidays kept")
     if depot.country is not None:
-        holidays = f"public holidays of {'-'.join(filter(None, (depot.country, depot.region)))} kept"
-    told = [f"refills {depot.lead_days:g} days ahead", f"digest at {clock(depot.digest_min)}", quiet, holidays]
-    if depot.latitude is not None and depot.longitude is not None:
-        told.append(f"serves who stands within {depot.radius_m:g} m of {depot.latitude:g}, {depot.longitude:g}")
+        holidays = tr("public holidays of {names} kept", names="-".join(filter(None, (depot.country, depot.region))))
+    told = [
+        tr("refills {lead_days} days ahead", lead_days=cldr.plain(depot.lead_days)),
+        tr("digest at {clock}", clock=clock(depot.digest_min)),
+        quiet,
+        holidays,
+    ]
+    if depot.latitude is not None and depot.longitude is not None and depot.radius_m is not None:
+        told.append(
+            tr(
+                "serves who stands within {metres} m of {latitude}, {longitude}",
+                metres=cldr.plain(depot.radius_m),
+                latitude=format(depot.latitude, "g"),
+                longitude=format(depot.longitude, "g"),
+            )
+        )
     return told
 
 
 def closing(closed: ClosedDays) -> str:
     """When a depot is closed, and why."""
-    when = day(closed.first) if closed.first == closed.last else f"{day(closed.first)} to {day(closed.last)}"
-    return f"closed {when}" + (f" ({closed.what})" if closed.what else "")
+    if closed.first == closed.last:
+        when = tr("closed {day}", day=day(closed.first))
+    else:
+        when = tr("closed {first} to {last}", first=day(closed.first), last=day(closed.last))
+    return when + (f" ({closed.what})" if closed.what else "")
 
 
 def route(one: Route) -> str:
@@ -242,60 +279,105 @@ def route(one: Route) -> str:
     from analytics.alarms.routes import MOST_ALERTS  # with what sends alerts, which no list of vehicles needs
 
     said = [
-        f"{one.depot or 'all depots'}",
-        {"act_now": "act now only", "plan": "act now and plan", "note": "everything"}[one.severity],
-        f"{', '.join(one.groups)} only" if one.groups else "",
-        f"unacknowledged for {one.after_min} min" if one.after_min else "",
-        "at any hour" if one.at_any_hour else "",
-        f"at most {one.most_alerts} one by one in 10 min" if one.most_alerts != MOST_ALERTS else "",
+        one.depot or tr("all depots"),
+        {"act_now": tr("act now only"), "plan": tr("act now and plan"), "note": tr("everything")}[one.severity],
+        tr("{groups} only", groups=", ".join(one.groups)) if one.groups else "",
+        tr("unacknowledged for {after_min} min", after_min=one.after_min) if one.after_min else "",
+        tr("at any hour") if one.at_any_hour else "",
+        tr("at most {most_alerts} one by one in 10 min", most_alerts=one.most_alerts)
+        if one.most_alerts != MOST_ALERTS
+        else "",
+        tr("in {language}", language=LANGUAGES[one.language]) if one.language != ENGLISH else "",
     ]
     return "; ".join(text for text in said if text)
 
 
 # What each measure is for, in a sentence.
-ALARM_AIMS: Final = {
-    "Raised in the period": "How often alarms asked for attention.",
-    "For each day and person": "More than a person can look into one by one means that some are passed over.",
-    "Standing now": "Alarms whose cause lasts, whether acknowledged or not.",
-    "Standing for more than a day": "What stands for days is no longer looked at: mend its cause, shelve it, or take it out of service.",
-    "Most in ten minutes": "Above this nobody can tell which matters.",
-    "Floods": "Times in which more came than anybody can follow.",
-    "Chattering": "An alarm that comes and goes within minutes is about its limit, not about the vehicle.",
-    "By severity": "If most are urgent, none is.",
-    "Share of the ten most frequent": "If a few alarms are most of the work, mend those first.",
-    "Time until acknowledged, median": "How long an alarm waits until somebody takes note of it.",
-}
+ALARM_AIMS: Final = Words(
+    {
+        later("Raised in the period"): later("How often alarms asked for attention."),
+        later("For each day and person"): later(
+            "More than a person can look into one by one means that some are passed over."
+        ),
+        later("Standing now"): later("Alarms whose cause lasts, whether acknowledged or not."),
+        later("Standing for more than a day"): later(
+            "What stands for days is no longer looked at: mend its cause, shelve it, or take it out of service."
+        ),
+        later("Most in ten minutes"): later("Above this nobody can tell which matters."),
+        later("Floods"): later("Times in which more came than anybody can follow."),
+        later("Chattering"): later(
+            "An alarm that comes and goes within minutes is about its limit, not about the vehicle."
+        ),
+        later("By severity"): later("If most are urgent, none is."),
+        later("Share of the ten most frequent"): later("If a few alarms are most of the work, mend those first."),
+        later("Time until acknowledged, median"): later("How long an alarm waits until somebody takes note of it."),
+    }
+)
 
 
 def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:
-    """(measure, value, what the standards aim at)."""
+    """(measure by its name in `ALARM_AIMS`, value, what the standards aim at)."""
     shares = {name: number / told.raised if told.raised else 0.0 for name, number in told.by_severity.items()}
     waited = told.hours_to_acknowledge
     return [
-        ("Raised in the period", f"{told.raised} in {told.days:.1f} days", ""),
         (
-            "For each day and person",
-            f"{told.per_day_and_person:.1f} ({told.persons} {'person' if told.persons == 1 else 'persons'})",
-            f"at most {ACCEPTABLE_PER_DAY:.0f}; {MANAGEABLE_PER_DAY:.0f} can just be managed",
+            later("Raised in the period"),
+            tr("{number} in {days} days", number=told.raised, days=cldr.decimal(told.days, 1)),
+            "",
         ),
-        ("Standing now", str(told.standing), ""),
-        ("Standing for more than a day", str(told.stale), "fewer than 5"),
-        ("Most in ten minutes", str(told.busiest_10_min), f"at most {FLOOD_ABOVE}"),
-        ("Floods", f"{told.floods}, {100 * told.flood_share:.2f} % of the time", "below 1 % of the time"),
-        ("Chattering", str(told.chattering), "none"),
         (
-            "By severity",
-            ", ".join(f"{NEED_WORDS[name].lower()} {100 * share:.0f} %" for name, share in shares.items()),
-            "about 5, 15 and 80 %",
+            later("For each day and person"),
+            trn(
+                "{number} ({n} person)",
+                "{number} ({n} persons)",
+                told.persons,
+                number=cldr.decimal(told.per_day_and_person, 1),
+            ),
+            tr(
+                "at most {acceptable_per_day}; {manageable_per_day} can just be managed",
+                acceptable_per_day=cldr.decimal(ACCEPTABLE_PER_DAY, 0),
+                manageable_per_day=cldr.decimal(MANAGEABLE_PER_DAY, 0),
+            ),
         ),
-        ("Share of the ten most frequent", f"{100 * told.top_ten_share:.0f} %", "1 to 5 % once there are many"),
-        ("Time until acknowledged, median", "not known yet" if waited is None else f"{waited:.1f} h", ""),
+        (later("Standing now"), str(told.standing), ""),
+        (later("Standing for more than a day"), str(told.stale), tr("fewer than 5")),
+        (later("Most in ten minutes"), str(told.busiest_10_min), tr("at most {flood_above}", flood_above=FLOOD_ABOVE)),
+        (
+            later("Floods"),
+            tr(
+                "{floods}, {flood_share} % of the time",
+                floods=told.floods,
+                flood_share=cldr.decimal(100 * told.flood_share, 2),
+            ),
+            tr("below 1 % of the time"),
+        ),
+        (later("Chattering"), str(told.chattering), tr("none")),
+        (
+            later("By severity"),
+            ", ".join(f"{inside(NEED_WORDS[name])} {100 * share:.0f} %" for name, share in shares.items()),
+            tr("about 5, 15 and 80 %"),
+        ),
+        (
+            later("Share of the ten most frequent"),
+            f"{100 * told.top_ten_share:.0f} %",
+            tr("1 to 5 % once there are many"),
+        ),
+        (
+            later("Time until acknowledged, median"),
+            tr("not known yet") if waited is None else f"{cldr.decimal(waited, 1)} h",
+            "",
+        ),
     ]
+
+
+VERDICTS: Final = Words({
+    "proven": later("proven"), "not yet": later("not yet"), "looks wrong": later("looks wrong"), "no reading": later("no reading"),
+})  # fmt: skip
 
 
 def verdict(item: Item) -> str:
     """What a check says. Pressure alone proves no grease at a point: whoever stands there sees it."""
-    return "pressure as expected" if item.line is not None and item.verdict == "proven" else item.verdict
+    return tr("pressure as expected") if item.line is not None and item.verdict == "proven" else VERDICTS[item.verdict]
 
 
 def handover(told: Handover) -> str:
@@ -303,7 +385,13 @@ def handover(told: Handover) -> str:
     left = [item for item in told.items if item.verdict in ("not yet", "looks wrong")]
     wrong = sum(item.verdict == "looks wrong" for item in left)
     if told.state == "proven":
-        return "Everything that can be read is as expected."
-    rest = f"{len(left)} of {len(told.items)} {'is' if len(left) == 1 else 'are'} not as expected yet"
-    rest += f", {wrong} look{'s' * (wrong == 1)} wrong" if wrong else ""
-    return f"Commissioning runs: {rest}." if told.state == "running" else f"Commissioning is over: {rest}."
+        return tr("Everything that can be read is as expected.")
+    rest = trn(
+        "{n} of {all} is not as expected yet", "{n} of {all} are not as expected yet", len(left), all=len(told.items)
+    )
+    rest += trn(", {n} looks wrong", ", {n} look wrong", wrong) if wrong else ""
+    return (
+        tr("Commissioning runs: {rest}.", rest=rest)
+        if told.state == "running"
+        else tr("Commissioning is over: {rest}.", rest=rest)
+    )

@@ -7,6 +7,8 @@ from typing import Final
 import dash_mantine_components as dmc
 from dash import MATCH, ClientsideFunction, Input, Output, State, clientside_callback, dcc, html
 
+from ingest.languages import tr
+
 # Where it stands on a page; a page has one `tick-by` that says who greases.
 BY: Final = "tick-by"
 _ONE: Final = {"fleet": MATCH, "vehicle": MATCH, "at": MATCH}
@@ -18,17 +20,18 @@ def tick(fleet: str, vehicle: str, at: str, points: Sequence[tuple[int, str]]) -
     numbers = [str(number) for number, _ in points]
     boxes = dmc.CheckboxGroup(
         html.Div([dmc.Checkbox(label=label, value=str(number)) for number, label in points], className="tick-boxes"),
-        id={"type": "tick-chosen", **who}, value=numbers, **{"aria-label": f"Points of {vehicle}"},
+        id={"type": "tick-chosen", **who}, value=numbers, **{"aria-label": tr("Points of {vehicle}", vehicle=vehicle)},
     )  # fmt: skip
-    what = points[0][1] if len(points) == 1 else f"the points of {vehicle}"
+    what = points[0][1] if len(points) == 1 else tr("the points of {vehicle}", vehicle=vehicle)
     return html.Div(
         [
             html.Div(boxes, style={"display": "none"} if len(points) == 1 else {}),
             html.Div(
                 [
-                    dmc.Button("Greased", id={"type": "tick-greased", **who}, variant="default", **{"aria-label": f"{what} greased"}),
-                    html.Button("Undo", id={"type": "tick-undo", **who}, className="quiet", style={"display": "none"},
-                                **{"aria-label": f"{what} not greased"}),
+                    dmc.Button(tr("Greased"), id={"type": "tick-greased", **who}, variant="default",
+                               **{"aria-label": tr("{what} greased", what=what)}),
+                    html.Button(tr("Undo"), id={"type": "tick-undo", **who}, className="quiet", style={"display": "none"},
+                                **{"aria-label": tr("{what} not greased", what=what)}),
                 ],
                 className="tick-buttons",
             ),

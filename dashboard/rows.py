@@ -13,22 +13,26 @@ from dashboard import components, formatting
 from dashboard.queries.fleet import FleetRow
 from dashboard.tokens import LINE_MARKS
 from ingest import times
+from ingest.languages import cldr, later, tr, trn
+from ingest.languages.saying import told as told_in
 from ingest.times import DAY_US
 
 _OLD_US: Final = 3 * DAY_US  # what was heard so long ago is said with its day
 
-CRITICAL: Final = "Steering or braking may be dry: for a qualified person to judge before it goes back on the road."
+CRITICAL: Final = later(
+    "Steering or braking may be dry: for a qualified person to judge before it goes back on the road."
+)
 _PLAIN = " =:/'-"
 
 
-CRITICAL_IN_SHORT: Final = "Steering or braking may be dry"  # where the row's group says it in full
+CRITICAL_IN_SHORT: Final = later("Steering or braking may be dry")  # where the row's group says it in full
 
 
 def group(need: str | None, is_critical: bool, columns: int) -> html.Tr:
     """A row above those that have a need in common (None: what they told of is over), and whether steering or braking may be dry: said
     once."""
-    text = [html.Strong("Over")] if need is None else [mark(need), html.Strong(formatting.NEED_WORDS[need])]
-    text += [html.Span(CRITICAL, className="warns")] if is_critical else []
+    text = [html.Strong(tr("Over"))] if need is None else [mark(need), html.Strong(formatting.NEED_WORDS[need])]
+    text += [html.Span(tr(CRITICAL), className="warns")] if is_critical else []
     return html.Tr(html.Th(text, colSpan=columns, scope="colgroup"), className="group-row")
 
 
@@ -45,9 +49,9 @@ def mark(need: str) -> html.Span:
 
 def cause(found: FindingShown) -> list[Any]:
     """What is wrong in a few words: kind, where, for how long its points are dry."""
-    told = [found.where] if found.where else []
+    told = [told_in(found.where)] if found.where else []
     if found.dry_h is not None and found.dry_h >= 1 and FINDING_KINDS[found.kind].dries:
-        told.append(f"{found.dry_h:.0f}\u00a0h\u00a0dry")
+        told.append(tr("{hours} h dry", hours=cldr.decimal(found.dry_h, 0)).replace(" ", "\u00a0"))
     return [html.Strong(FINDING_KINDS[found.kind].title), *(f" · {text}" for text in told)]
 
 
@@ -55,14 +59,16 @@ def without_findings(r: FleetRow) -> str:
     """What is said of a vehicle of which nothing is wrong so far."""
     refill = r.detail.refill if r.detail else None
     if refill is not None and refill.state in ("soon", "due"):
-        return "Refill now." if refill.state == "due" else "Refill soon."
+        return tr("Refill now.") if refill.state == "due" else tr("Refill soon.")
     if not r.controller:
-        return "No controller: its points are greased by hand."
+        return tr("No controller: its points are greased by hand.")
     if r.heard_us is None:
-        return "Nothing was ever heard from it: nobody knows how it is."
+        return tr("Nothing was ever heard from it: nobody knows how it is.")
     if r.detail is None:
-        return "Not analysed yet."
-    return "Nothing is known to be wrong, but no line is proven." if r.need == "not_proven" else "Nothing to do."
+        return tr("Not analysed yet.")
+    return (
+        tr("Nothing is known to be wrong, but no line is proven.") if r.need == "not_proven" else tr("Nothing to do.")
+    )
 
 
 def critical(r: FleetRow) -> bool:
@@ -75,7 +81,7 @@ def reason(r: FleetRow) -> list[Any]:
     findings = r.detail.findings if r.detail else ()
     if not findings:
         return [html.Div(without_findings(r), className="cause")]
-    warning = [html.Div(CRITICAL, className="warns")] if critical(r) else []
+    warning = [html.Div(tr(CRITICAL), className="warns")] if critical(r) else []
     return [html.Div(cause(findings[0]), className="cause"), *warning]
 
 
@@ -83,7 +89,7 @@ def strip(lines: Sequence[LineCondition]) -> Any:
     """The lines in the order of the line list, bundle by bundle: a mark each, taller where something is wrong with it, hatched where
     nothing is proven. One picture, since a page holds a thousand lines."""
     if not lines:
-        return html.Div("not known yet", className="dim")
+        return html.Div(tr("not known yet"), className="dim")
     drawn: dict[LineState, list[str]] = {}
     x, last = 4, lines[0].bundle
     for line in lines:
@@ -108,36 +114,50 @@ def lines_in_words(lines: Sequence[LineCondition]) -> str:
     wrong = [x for x in lines if x.state in SEVERITIES and x.condition in FINDING_KINDS]
     every = len(wrong) == len(lines) > 1 and len({x.condition for x in wrong}) == 1
     if every:
-        return f"all {len(lines)} lines: {FINDING_KINDS[wrong[0].condition].title.lower()}"
-    parts = [f"line {x.line} {FINDING_KINDS[x.condition].title.lower()}" for x in wrong[:4]]
-    parts += [f"{len(wrong) - 4} more in trouble"] if len(wrong) > 4 else []
+        return tr(
+            "all {count} lines: {condition}", count=len(lines), condition=FINDING_KINDS[wrong[0].condition].inside
+        )
+    parts = [
+        tr("line {line}: {condition}", line=x.line, condition=FINDING_KINDS[x.condition].inside) for x in wrong[:4]
+    ]
+    parts += [tr("{count} more in trouble", count=len(wrong) - 4)] if len(wrong) > 4 else []
     unproven = sum(x.state == "not_proven" for x in lines)
-    parts += [f"{'all' if unproven == len(lines) else unproven} not proven"] if unproven else []
-    return f"{len(lines)} lines" + (f": {', '.join(parts)}" if parts else "")
+    if unproven:
+        parts.append(tr("all not proven") if unproven == len(lines) else tr("{count} not proven", count=unproven))
+    return trn("{n} line", "{n} lines", len(lines)) + (f": {', '.join(parts)}" if parts else "")
 
 
 def level(r: FleetRow) -> html.Div:
     """The reservoir as a bar with its low mark, and how much goes in."""
     refill = r.detail.refill if r.detail else None
     if not r.controller:
-        return html.Div(html.Span("no reservoir", className="dim"), className="level")
+        return html.Div(html.Span(tr("no reservoir"), className="dim"), className="level")
     if refill is None or refill.level_pct is None:
         return html.Div(
-            [components.level_bar(None, r.low_mark_pct), html.Span("not known", className="dim")], className="level"
+            [components.level_bar(None, r.low_mark_pct), html.Span(tr("not known"), className="dim")], className="level"
         )
     room = refill.litres_to_full
-    take = "" if room is None else f"needs {formatting.litres(room)} of NLGI {r.nlgi}" if room >= 0.05 else "full"
-    told = f"{'about ' if refill.basis else ''}{refill.level_pct:.0f} %"
+    take = (
+        ""
+        if room is None
+        else tr("needs {litres} of NLGI {nlgi}", litres=formatting.litres(room), nlgi=r.nlgi)
+        if room >= 0.05
+        else tr("full")
+    )
+    level_pct = cldr.decimal(refill.level_pct, 0)
+    told = tr("about {level} %", level=level_pct) if refill.basis else f"{level_pct} %"
     old = r.heard_us is None or times.now_us() - r.heard_us > _OLD_US
     since: list[Any] = []
     if old and r.heard_us is not None:
-        since = [html.Div(f"on {formatting.day(formatting.local(r.heard_us, r.timezone))}", className="small")]
-        take = f"no news since; {take}"
+        since = [
+            html.Div(tr("on {day}", day=formatting.day(formatting.local(r.heard_us, r.timezone))), className="small")
+        ]
+        take = tr("no news since; {take}", take=take)
     elif room is not None and room >= 0.05:
         told += f" · {formatting.litres(room)}"
     return html.Div(
         [components.level_bar(refill.level_pct, r.low_mark_pct), html.Div([told, *since], className="dim" if old else "")],
-        className="level", title=f"{refill.basis}; {take}" if refill.basis else take,
+        className="level", title=f"{told_in(refill.basis)}; {take}" if refill.basis else take,
     )  # fmt: skip
 
 
@@ -145,13 +165,13 @@ def refill_words(r: FleetRow) -> str:
     """When it is to be filled."""
     refill = r.detail.refill if r.detail else None
     if not r.controller:
-        return "greased by hand"
+        return tr("greased by hand")
     if refill is None:
-        return "not known yet"
+        return tr("not known yet")
     if refill.state == "due":
-        return "now"
+        return tr("now")
     if refill.due_early_us is None or refill.due_expected_us is None:
-        return refill.reason or "not known yet"
+        return told_in(refill.reason) if refill.reason else tr("not known yet")
     return formatting.days_ahead(refill.due_early_us, refill.due_late_us, r.timezone)
 
 
@@ -168,4 +188,7 @@ def to_take(rows: Sequence[FleetRow]) -> list[str]:
         if fills and refill.litres_to_full is not None:
             litres[r.nlgi] = litres.get(r.nlgi, 0.0) + refill.litres_to_full
         things |= dict.fromkeys(thing for kind in kinds for thing in kind.take)
-    return [f"{formatting.litres(amount)} of NLGI {nlgi}" for nlgi, amount in sorted(litres.items())] + list(things)
+    return [
+        tr("{litres} of NLGI {nlgi}", litres=formatting.litres(amount), nlgi=nlgi)
+        for nlgi, amount in sorted(litres.items())
+    ] + list(things)

@@ -12,6 +12,7 @@ from typing import Annotated, Final, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from ingest.languages import later
 from ingest.times import Instant
 
 ROOT: Final = "lube/1"
@@ -143,16 +144,18 @@ class Decoded(Struct, frozen=True):
 
 # Why something is not recorded: a code that stays the same over versions, and what it means.
 REFUSALS: Final[Mapping[str, str]] = {
-    "log_line": 'the line of a log file is not {"topic": …, "payload": {…}, "received_at": …}',
-    "row": "what another controller wrote or published cannot be read, or does not fit its mapping",
-    "topic": "the topic is not lube/1/fleet/vehicle/kind",
-    "name": "the fleet's or vehicle's name has characters other than A-Z a-z 0-9 _ -, or is too long",
-    "kind": "there is no such kind of message",
+    "log_line": later('the line of a log file is not {"topic": …, "payload": {…}, "received_at": …}'),
+    "row": later("what another controller wrote or published cannot be read, or does not fit its mapping"),
+    "topic": later("the topic is not lube/1/fleet/vehicle/kind"),
+    "name": later("the fleet's or vehicle's name has characters other than A-Z a-z 0-9 _ -, or is too long"),
+    "kind": later("there is no such kind of message"),
     "size": f"the payload is larger than {MAX_PAYLOAD_BYTES} bytes; the first {MAX_PAYLOAD_BYTES} are kept",
-    "json": "the payload is not JSON in UTF-8",
-    "shape": "the payload is not the message that its topic says",
-    "unregistered": "there are as many vehicles that nobody has registered as are kept; register it, and release this",
-    "contradiction": "another message of the same boot and seq came first and says something else",
+    "json": later("the payload is not JSON in UTF-8"),
+    "shape": later("the payload is not the message that its topic says"),
+    "unregistered": later(
+        "there are as many vehicles that nobody has registered as are kept; register it, and release this"
+    ),
+    "contradiction": later("another message of the same boot and seq came first and says something else"),
 }
 
 

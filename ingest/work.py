@@ -9,6 +9,7 @@ from msgspec import Meta, Struct
 
 from ingest.bounds import STORABLE, Channel, Positive
 from ingest.errors import Problem
+from ingest.languages import later
 from ingest.times import DAY_US, instant
 
 Kind = Literal[
@@ -32,32 +33,41 @@ Kind = Literal[
 
 # What people call it, and what has to be said of it: one of these, in words.
 KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
-    "filled": ("Reservoir filled", ("litres", "to_pct"), "how many litres, or up to which level"),
-    "line_mended": ("Line cleared or replaced", ("lines",), "which lines"),
-    "bled": ("System bled", (), ""),
-    "timer_set": ("Timer set", ("interval_min", "run_s"), "the interval in minutes or the run time in seconds"),
-    "sensor_replaced": ("Sensor replaced", (), ""),
-    "greased_by_hand": ("Points greased by hand", (), ""),
-    "laid_up": ("Laid up", (), ""),
-    "in_workshop": ("In the workshop", (), ""),
-    "back": ("Back in use", (), ""),
-    "sold": ("Sold", (), ""),
-    "moved": ("Moved to another depot", ("depot",), "which depot"),
-    "controller_swapped": ("Controller swapped", (), ""),
-    "relined": ("Fitted or re-lined", (), ""),
-    "looked_at": ("Looked at, nothing done", ("found",), "what was found there"),
-    "points_greased": ("Hand points greased", ("points",), "which points"),
-    "meter_read": ("Meter read", ("engine_h", "odometer_km"), "the hours or the kilometres that it shows"),
+    "filled": (later("Reservoir filled"), ("litres", "to_pct"), later("how many litres, or up to which level")),
+    "line_mended": (later("Line cleared or replaced"), ("lines",), later("which lines")),
+    "bled": (later("System bled"), (), ""),
+    "timer_set": (
+        later("Timer set"),
+        ("interval_min", "run_s"),
+        later("the interval in minutes or the run time in seconds"),
+    ),
+    "sensor_replaced": (later("Sensor replaced"), (), ""),
+    "greased_by_hand": (later("Points greased by hand"), (), ""),
+    "laid_up": (later("Laid up"), (), ""),
+    "in_workshop": (later("In the workshop"), (), ""),
+    "back": (later("Back in use"), (), ""),
+    "sold": (later("Sold"), (), ""),
+    "moved": (later("Moved to another depot"), ("depot",), later("which depot")),
+    "controller_swapped": (later("Controller swapped"), (), ""),
+    "relined": (later("Fitted or re-lined"), (), ""),
+    "looked_at": (later("Looked at, nothing done"), ("found",), later("what was found there")),
+    "points_greased": (later("Hand points greased"), ("points",), later("which points")),
+    "meter_read": (
+        later("Meter read"),
+        ("engine_h", "odometer_km"),
+        later("the hours or the kilometres that it shows"),
+    ),
 }
 # What somebody found who went there because of a finding.
 Found = Literal["as_told", "other_cause", "nothing"]
 FOUND: Final[Mapping[Found, str]] = {
-    "as_told": "As told",
-    "other_cause": "Something else was wrong",
-    "nothing": "Nothing was wrong",
+    "as_told": later("As told"),
+    "other_cause": later("Something else was wrong"),
+    "nothing": later("Nothing was wrong"),
 }
 AWAY: Final[Mapping[str, str]] = {
-    "laid_up": "the vehicle is laid up", "sold": "the vehicle is sold", "in_workshop": "the vehicle is in the workshop",
+    "laid_up": later("the vehicle is laid up"), "sold": later("the vehicle is sold"),
+    "in_workshop": later("the vehicle is in the workshop"),
 }  # fmt: skip
 FULLEST_PCT: Final = 120  # a reservoir holds no more, not even to the vent
 LATEST_AHEAD_US: Final = 600_000_000  # a phone's clock may be ahead by ten minutes

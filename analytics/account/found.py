@@ -7,6 +7,7 @@ from typing import Final
 
 from analytics.kinds import FINDING_KINDS
 from analytics.statistics.rates import Share, share
+from ingest.languages import cldr, later, trn
 from ingest.times import DAY_US
 from ingest.work import Found
 
@@ -16,27 +17,41 @@ IN_VAIN_DAYS: Final = 365
 
 # Causes that are offered where something is recorded (common practice, no source); anything else may be written.
 CAUSES: Final = (
-    "dirt or hardened grease", "tube crushed or chafed", "fitting loose or broken", "joint seized", "wrong grease filled",
-    "reservoir ran empty", "wiring or connector", "fuse or supply", "sensor", "timer set otherwise", "damage from outside",
+    later("dirt or hardened grease"), later("tube crushed or chafed"), later("fitting loose or broken"),
+    later("joint seized"), later("wrong grease filled"), later("reservoir ran empty"),
+    later("wiring or connector"), later("fuse or supply"), later("sensor"),
+    later("timer set otherwise"), later("damage from outside"),
 )  # fmt: skip
 # What somebody may set right where findings of a kind sent people in vain. Nothing is set by itself: nobody would know of it.
 SET_RIGHT: Final = {
-    "blocked_line": "see that relief pressure and line list are registered as they are; record 'Line cleared or replaced' where it was"
-    " changed, so that its pressure is learned anew",
-    "open_line": "see that the channel on the line list is the one that watches this line; record 'Line cleared or replaced' where it was"
-    " changed, so that its pressure is learned anew",
-    "starved_pump": "see that low mark and reservoir are registered as they are; record 'System bled' when it was",
-    "missed_cycles": "see that the interval is registered as the timer has it, and record 'Timer set' where it was changed",
-    "incomplete_cycles": "see that run time and confirmation are registered as they are",
-    "timer_mismatch": "register the interval and run time that the timer is meant to have, or record 'Timer set'",
-    "reservoir_loss": "see that reservoir and doses are registered as they are",
-    "under_delivery": "see that reservoir and doses are registered as they are",
-    "overfill": "see where the full mark lies by the level sensor, and record 'Sensor replaced' where it was",
-    "low_level": "see where the low mark lies by the level sensor, and register it so",
-    "level_sensor": "register the level sensor as it is: percent, switch or none; record 'Sensor replaced' where it was",
-    "pressure_sensor": "see that the channel on the line list is there; record 'Sensor replaced' where it was",
-    "silent": "record 'Laid up' or 'In the workshop' while a vehicle stands; enter the depot's closed days",
-    "controller_fault": "see what the controller's own limits are set to",
+    "blocked_line": later(
+        "see that relief pressure and line list are registered as they are; record 'Line cleared or replaced' where it was"
+        " changed, so that its pressure is learned anew"
+    ),
+    "open_line": later(
+        "see that the channel on the line list is the one that watches this line; record 'Line cleared or replaced' where it was"
+        " changed, so that its pressure is learned anew"
+    ),
+    "starved_pump": later(
+        "see that low mark and reservoir are registered as they are; record 'System bled' when it was"
+    ),
+    "missed_cycles": later(
+        "see that the interval is registered as the timer has it, and record 'Timer set' where it was changed"
+    ),
+    "incomplete_cycles": later("see that run time and confirmation are registered as they are"),
+    "timer_mismatch": later(
+        "register the interval and run time that the timer is meant to have, or record 'Timer set'"
+    ),
+    "reservoir_loss": later("see that reservoir and doses are registered as they are"),
+    "under_delivery": later("see that reservoir and doses are registered as they are"),
+    "overfill": later("see where the full mark lies by the level sensor, and record 'Sensor replaced' where it was"),
+    "low_level": later("see where the low mark lies by the level sensor, and register it so"),
+    "level_sensor": later(
+        "register the level sensor as it is: percent, switch or none; record 'Sensor replaced' where it was"
+    ),
+    "pressure_sensor": later("see that the channel on the line list is there; record 'Sensor replaced' where it was"),
+    "silent": later("record 'Laid up' or 'In the workshop' while a vehicle stands; enter the depot's closed days"),
+    "controller_fault": later("see what the controller's own limits are set to"),
 }
 
 
@@ -93,18 +108,17 @@ def tally(kind: str, latest_first: Sequence[Verdict], group: str = "") -> Tally:
 def sentence(told: Tally) -> str:
     """Of the last 40 of this kind that somebody looked at, 37 were as told ..."""
     of, true = told.true.of, told.true.hits
-    which = (
-        f"Of the last {of} of this kind that somebody looked at"
-        if of > 1
-        else "Of the one of this kind that somebody looked at"
-    )
-    said = [f"{true} {'was' if true == 1 else 'were'} as told"]
+    said = [trn("{n} was as told", "{n} were as told", true)]
     if told.other_cause:
-        said.append(f"{told.other_cause} had another cause")
+        said.append(trn("{n} had another cause", "{n} had another cause", told.other_cause))
     if told.nothing:
-        said.append(f"{told.nothing} {'was' if told.nothing == 1 else 'were'} nothing")
-    limits = f"{100 * told.true.ci_low:.0f} to {100 * told.true.ci_high:.0f} %"
-    return f"{which}, {', '.join(said)} (95 % limits of being as told: {limits})."
+        said.append(trn("{n} was nothing", "{n} were nothing", told.nothing))
+    return trn(
+        "Of the one of this kind that somebody looked at, {found} (95 % limits of being as told: {low} to {high} %).",
+        "Of the last {n} of this kind that somebody looked at, {found} (95 % limits of being as told: {low} to {high} %).",
+        of,
+        found=", ".join(said), low=cldr.decimal(100 * told.true.ci_low, 0), high=cldr.decimal(100 * told.true.ci_high, 0),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)

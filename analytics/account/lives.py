@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.arrays import Floats
+from ingest.languages import later
 
 # Findings that tell of a part that failed, and what failed.
 FAILURES: Final = {
@@ -27,10 +28,10 @@ FAILURES: Final = {
 }
 # What may be compared: column, and what people call it.
 DIMENSIONS: Final = {
-    "point": "kind of point",
-    "depot": "depot",
-    "vehicle_class": "class of vehicle",
-    "grease": "grease",
+    "point": later("kind of point"),
+    "depot": later("depot"),
+    "vehicle_class": later("class of vehicle"),
+    "grease": later("grease"),
 }
 FEWEST: Final = 5  # failures, of a group and of all others, before anything is said of it
 FEWEST_AT_RISK: Final = 10  # parts, where a curve begins: with fewer one failure would take it to the ground

@@ -8,6 +8,7 @@ from analytics.alarms.states import Condition, State, Transition, after
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
 from analytics.settings import PROOF_CYCLES
+from ingest.languages import later
 from ingest.times import DAY_US, FOREVER_US, HOUR_US
 from ingest.work import Work
 
@@ -15,7 +16,14 @@ _BEFORE_US: Final = DAY_US  # air reaches one channel before the others
 
 
 PROGRAM: Final = "tallow"
-REPAIR_FAILED: Final = "the repair did not hold"
+REPAIR_FAILED: Final = later("the repair did not hold")
+_FAR_OFF: Final = later("the date has moved far off")
+_HELD: Final = later("the repair held")
+_BACK: Final = later("it is back")
+_WORSE: Final = later("it has become worse")
+_TIME_UP: Final = later("the time is up")
+_SHOWN: Final = later("nothing hides it any more")
+_COMMISSIONING: Final = later("the system is in commissioning")
 
 
 @dataclass(frozen=True)
@@ -121,7 +129,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
         if not alarm.condition.active:
             return None
         far = alarm.kind == REFILL_DUE
-        why = "the date has moved far off" if far else _withdrawn(alarm, sight)
+        why = _FAR_OFF if far else _withdrawn(alarm, sight)
         return _cleared(replace(alarm, ended_us=now_us), why, sight, now_us)
     if found.open:
         return _raised(alarm, found, now_us)
@@ -131,7 +139,7 @@ def _one(mine: list[Alarm], told: list[Finding], sight: Sight, now_us: int, late
     if now_us < off_us:
         later.append(off_us)
         return Change(alarm, ())
-    return _cleared(alarm, "the repair held" if "cycles_since_repair" in found.evidence else "over", sight, now_us)
+    return _cleared(alarm, _HELD if "cycles_since_repair" in found.evidence else "over", sight, now_us)
 
 
 def _withdrawn(alarm: Alarm, sight: Sight) -> str:
@@ -165,9 +173,9 @@ def _raised(alarm: Alarm, found: Finding, now_us: int) -> Change:
     worse = severity_rank(found.severity) < severity_rank(alarm.severity)
     new = _with(alarm, found)
     if not alarm.condition.active:
-        return changed(new, Transition("occur", now_us, PROGRAM, "it is back" if alarm.id is not None else ""))
+        return changed(new, Transition("occur", now_us, PROGRAM, _BACK if alarm.id is not None else ""))
     if worse:
-        return changed(new, Transition("realarm", now_us, PROGRAM, "it has become worse"))
+        return changed(new, Transition("realarm", now_us, PROGRAM, _WORSE))
     if _failed(found) and not _failed(alarm):
         return changed(new, Transition("realarm", now_us, PROGRAM, REPAIR_FAILED))
     return Change(new, ())
@@ -226,12 +234,12 @@ def _hidden(change: Change, active: Sequence[Alarm], sight: Sight, now_us: int, 
     steps: list[Transition] = []
     if condition.shelved_until_us is not None:
         if condition.shelved_until_us <= now_us:
-            steps.append(Transition("unshelve", now_us, PROGRAM, "the time is up"))
+            steps.append(Transition("unshelve", now_us, PROGRAM, _TIME_UP))
         else:
             later.append(condition.shelved_until_us)
     why = _why_hidden(alarm, active, sight) if condition.active or condition.suppressed_why else None
     if why is None and condition.suppressed_why is not None:
-        steps.append(Transition("unsuppress", now_us, PROGRAM, "nothing hides it any more"))
+        steps.append(Transition("unsuppress", now_us, PROGRAM, _SHOWN))
     elif why is not None and why != condition.suppressed_why:
         steps.append(Transition("suppress", now_us, PROGRAM, why))
     return changed(alarm, *steps, before=change.steps)
@@ -248,5 +256,5 @@ def _why_hidden(alarm: Alarm, active: Sequence[Alarm], sight: Sight) -> str | No
         if of_one_line and since:
             return f"follows from: {ALARM_KINDS[cause.kind].title.lower()}"
     if sight.commissioning and alarm.severity != "act_now":
-        return "the system is in commissioning"
+        return _COMMISSIONING
     return None

@@ -15,6 +15,7 @@ from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import ByHand, Told, alert, bundle, detail, digest, site
 from ingest import schema
 from ingest.database import upsert, writing
+from ingest.languages import speaking
 from ingest.setups import Setup
 from ingest.times import DAY_US, instant
 
@@ -57,7 +58,8 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
         due_us = now_us + route.after_min * MINUTE_US
         if not route.at_any_hour and not route.to_programs:
             due_us = wishes.not_before(due_us, zone)
-        title, body = alert(setup, told, site())
+        with speaking(route.language):
+            title, body = alert(setup, told, site())
         rows += [
             {"key": name_of(f"{told.number}/{told.transition}/{route.id}", one), "route_id": route.id, "recipient": one or None,
              "alarm_id": told.number, "made_us": now_us, "due_us": due_us, "title": title, "body": body,
@@ -105,7 +107,8 @@ def make_digests(
                     continue
                 chosen = [row for row in rows if route.takes(row[0].fleet, name, row[1].severity, row[1].kind.group)]
                 mine_by_hand = _heard_by(route, name, by_hand)
-                title, body = digest(name, chosen, site(), mine_by_hand)
+                with speaking(route.language):
+                    title, body = digest(name, chosen, site(), mine_by_hand)
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
                 stands = any(told.stands for _, told in chosen) or mine_by_hand.due > 0
                 nothing = {} if stands else {"done_us": now_us, "dropped_why": "nothing stands"}
@@ -240,7 +243,8 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
         connection.execute(update(table).where(table.c.id.in_(ids)).values(claimed_us=now_us))
         title, body = row.title, row.body
         if len(rows) > 1:
-            title, body = bundle([(one.title, one.detail) for one in rows], site())
+            with speaking(found.language):
+                title, body = bundle([(one.title, one.detail) for one in rows], site())
         also = tuple(id_ for id_ in ids if id_ != row.id)
         return Message(row.id, row.key, found, title, body, row.detail, row.recipient or "", also)
     return None

@@ -15,6 +15,7 @@ from analytics.kinds import ALARM_KINDS, REFILL_DUE
 from analytics.refills import Refill
 from ingest import schema
 from ingest.errors import Problem
+from ingest.languages.saying import kept, parts_of
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
@@ -31,7 +32,8 @@ def alarm_of(row: Any) -> Alarm:
     """A row of the table as an alarm."""
     condition = Condition(row.active, row.acknowledged, row.shelved_until_us, row.suppressed_why, row.out_of_service)
     return Alarm(
-        row.id, row.kind, row.channel, tuple(row.lines), row.severity, row.summary, row.evidence, row.began_us, row.ended_us,
+        row.id, row.kind, row.channel, tuple(row.lines), row.severity, kept(row.summary, row.said), row.evidence, row.began_us,
+        row.ended_us,
         row.raised_us, condition, row.changed_us, row.transitions,
     )  # fmt: skip
 
@@ -47,11 +49,11 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     if row is None:
         return 0
     found = connection.execute(select(finding).where(finding.c.vehicle_id == vehicle_id).order_by(finding.c.began_us))
-    kept = select(alarm).where(
+    mine = select(alarm).where(
         alarm.c.vehicle_id == vehicle_id,
         (alarm.c.state != "normal") | (alarm.c.ended_us > now_us - _KEPT_DAYS * DAY_US),
     )
-    held = [alarm_of(r) for r in connection.execute(kept.order_by(alarm.c.raised_us, alarm.c.id).with_for_update())]
+    held = [alarm_of(r) for r in connection.execute(mine.order_by(alarm.c.raised_us, alarm.c.id).with_for_update())]
     (vehicle,) = read_vehicles(connection, vehicle_id)
     setup = vehicle.in_force(now_us)
     work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
@@ -143,7 +145,8 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
     transitions = alarm.transitions + len(change.steps)
     values = {
         "vehicle_id": vehicle_id, "kind": alarm.kind, "channel": alarm.channel, "lines": list(alarm.lines),
-        "severity": alarm.severity, "summary": alarm.summary, "evidence": dict(alarm.evidence), "began_us": alarm.began_us,
+        "severity": alarm.severity, "summary": alarm.summary, "said": parts_of(alarm.summary), "evidence": dict(alarm.evidence),
+        "began_us": alarm.began_us,
         "ended_us": alarm.ended_us, "raised_us": alarm.raised_us, "active": condition.active,
         "acknowledged": condition.acknowledged, "shelved_until_us": condition.shelved_until_us,
         "suppressed_why": condition.suppressed_why, "out_of_service": condition.out_of_service, "state": alarm.state,
@@ -167,8 +170,8 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
             for n, (step, state) in enumerate(change.steps, 1)
         ],
     )  # fmt: skip
-    kept = replace(alarm, id=number, transitions=transitions)
-    outbox.announce(connection, setup, _told(kept, change.steps[-1][0].event), now_us)
+    now = replace(alarm, id=number, transitions=transitions)
+    outbox.announce(connection, setup, _told(now, change.steps[-1][0].event), now_us)
 
 
 def _told(alarm: Alarm, event: str = "") -> wording.Told:

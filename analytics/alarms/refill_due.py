@@ -1,11 +1,12 @@
 """The refill as an alarm."""
 
-from typing import Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from analytics.findings import Finding
 from analytics.kinds import REFILL_DUE, Severity
 from analytics.refills import Refill
+from ingest.languages.saying import Said, capital, number, on_day, say
 from ingest.setups import Setup
 from ingest.times import DAY_US, instant
 
@@ -25,21 +26,25 @@ def refill_trouble(
         return None, early - lead_us
     zone = ZoneInfo(setup.timezone)
 
-    def day(at_us: int | None) -> str:
-        at = None if at_us is None else instant(at_us).astimezone(zone)
-        return "a date far off" if at is None else f"{at.day} {at:%b %Y}"
+    def day(at_us: int | None) -> dict[str, Any] | Said:
+        return say("a date far off") if at_us is None else on_day(instant(at_us).astimezone(zone))
 
-    level = f"{refill.level_pct:.0f} %"
-    needs = f"It needs {refill.litres_to_full:.1f} l of {setup.grease_and_grade}."
+    level = number(refill.level_pct, 0)
     if due:
-        summary = f"The reservoir stands at {level}, at or below its low mark, since {day(early)}. {needs}"
-    else:
-        summary = (
-            f"The reservoir stands at {level} and reaches its low mark between {day(early)} and"
-            f" {day(refill.due_late_us)}, most likely on {day(refill.due_expected_us)}. {needs}"
+        stands = say(
+            "The reservoir stands at {level} %, at or below its low mark, since {day}.", level=level, day=day(early)
         )
+    else:
+        stands = say(
+            "The reservoir stands at {level} % and reaches its low mark between {early} and {late}, most likely on {day}.",
+            level=level, early=day(early), late=day(refill.due_late_us), day=day(refill.due_expected_us),
+        )  # fmt: skip
+    needs = say(
+        "It needs {litres} l of {grease}.", litres=number(refill.litres_to_full, 1), grease=setup.grease_and_grade
+    )
+    summary = stands.then(needs)
     if refill.basis:
-        summary += f" ({refill.basis[0].upper()}{refill.basis[1:]}.)"
+        summary = summary.then(say("({basis}.)", basis=capital(refill.basis)))
     began_us = filled_us if filled_us is not None else 0
     evidence = {"level_pct": refill.level_pct, "litres_to_full": refill.litres_to_full}
     severity: Severity = "act_now" if due else "plan"

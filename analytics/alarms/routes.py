@@ -11,6 +11,7 @@ from analytics.alarms import hooks, push
 from analytics.kinds import GROUPS, SEVERITIES, Group, Severity, severity_rank
 from ingest import schema
 from ingest.errors import Problem
+from ingest.languages import ENGLISH, LANGUAGES
 from ingest.sealing import seal, unseal
 
 MOST_ALERTS: Final = 10  # in ten minutes, one by one: what ISA-18.2 calls a flood is more than that
@@ -35,7 +36,7 @@ class Owner:
 class Route:
     """Where alerts go: an address of the apprise library's form, mqtt://…, a web hook or a browser (with the key that push services
     know us by); of one depot or all, from a severity on, of some groups of kinds or all; with `after_min` only what nobody
-    acknowledged by then."""
+    acknowledged by then. People there are told in a `language`."""
 
     id: int
     address: str
@@ -49,6 +50,7 @@ class Route:
     next_try_us: int = 0
     most_alerts: int = MOST_ALERTS
     error: str | None = None
+    language: str = ENGLISH
     owner: Owner | None = None
     signing_key: str = field(default="", repr=False)
 
@@ -83,7 +85,7 @@ def read_routes(connection: Connection) -> list[Route]:
     table, browser, person = schema.route, schema.push_browser, schema.person
     columns = (
         "id", "address", "depot", "severity", "groups", "after_min", "at_any_hour", "failures", "failing_us", "next_try_us",
-        "error", "most_alerts",
+        "error", "most_alerts", "language",
     )  # fmt: skip
     owners = browser.c.person_id, browser.c.label, person.c.name, person.c.fleets, person.c.depots
     rows = connection.execute(
@@ -123,7 +125,7 @@ def find_route(connection: Connection, number: int) -> Route:
 
 def add_route(
     connection: Connection, address: str, *, depot: str | None, severity: str, groups: Iterable[str],
-    after_min: int, at_any_hour: bool, most_alerts: int = MOST_ALERTS,
+    after_min: int, at_any_hour: bool, most_alerts: int = MOST_ALERTS, language: str = ENGLISH,
 ) -> int:  # fmt: skip
     """Keep a route; its number. Raises Problem where nobody could be reached by its address."""
     check_address(address)
@@ -138,9 +140,11 @@ def add_route(
         raise Problem("minutes without acknowledgement: 0 or more")
     if not 1 <= most_alerts <= 1_000:
         raise Problem("alerts one by one in ten minutes: 1 to 1,000")
+    if language not in LANGUAGES:
+        raise Problem(f"language {language!r} is none of: {', '.join(LANGUAGES)}")
     values = {
         "address": seal(address), "depot": depot, "severity": severity, "groups": sorted(groups), "after_min": after_min,
-        "at_any_hour": at_any_hour, "most_alerts": most_alerts, "removed": False, "failures": 0, "next_try_us": 0,
+        "at_any_hour": at_any_hour, "most_alerts": most_alerts, "language": language, "removed": False, "failures": 0, "next_try_us": 0,
     }  # fmt: skip
     table = schema.route
     return int(connection.execute(insert(table).values(**values).returning(table.c.id)).scalar_one())

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from ingest.errors import Problem
+from ingest.languages import Words, later
 
 State = Literal["normal", "unacknowledged", "acknowledged", "returned", "shelved", "suppressed", "out_of_service"]
 Event = Literal[
@@ -101,9 +102,14 @@ def after(condition: Condition, transition: Transition) -> Condition:
 
 def words(state: State) -> str:
     """A state as people say it."""
-    return {"returned": "back to normal but not acknowledged", "suppressed": "suppressed by design"}.get(
-        state, state.replace("_", " ")
-    )
+    return _WORDS[state]
+
+
+_WORDS: Final = Words({
+    "normal": later("normal"), "unacknowledged": later("unacknowledged"), "acknowledged": later("acknowledged"),
+    "returned": later("back to normal but not acknowledged"), "shelved": later("shelved"), "suppressed": later("suppressed by design"),
+    "out_of_service": later("out of service"),
+})  # fmt: skip
 
 
 def _only(allowed: bool, otherwise: str) -> None:

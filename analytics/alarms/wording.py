@@ -5,19 +5,25 @@ from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
-from analytics.findings import CAUTIONS
+from analytics.findings import CAUTIONS, ENGLISH_DECIDES
 from analytics.kinds import Kind, Severity, severity_rank
 from ingest.environment import SITE
+from ingest.languages import ENGLISH, Words, inside, language, later, tr, trn
+from ingest.languages.saying import told as in_words
 from ingest.setups import Setup
 from ingest.times import rfc3339
 
 _SHOWN_IN_DIGEST: Final = 40
 
 
-CRITICAL: Final = (
+CRITICAL: Final = later(
     "Steering or braking: a point may be dry. A qualified person judges that before the vehicle goes back on the road."
 )
-SEVERITY_WORDS: Final = {"act_now": "Act now", "plan": "Plan", "note": "Note"}
+SEVERITY_WORDS: Final = Words({"act_now": later("Act now"), "plan": later("Plan"), "note": later("Note")})
+_BY: Final = Words({
+    "act_now": later("By when: today."), "plan": later("By when: at the next visit."),
+    "note": later("By when: when somebody is at the vehicle anyway."),
+})  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -46,19 +52,16 @@ class Told:
 def alert(setup: Setup, told: Told, site: str) -> tuple[str, str]:
     """(title, text) of one alarm: which vehicle, whether steering or braking may suffer, what and how sure, what to take along, by when,
     and where to read on."""
-    title = f"{SEVERITY_WORDS[told.severity]}: {setup.unit} ({setup.vehicle}), {setup.depot}: {told.kind.title.lower()}"
+    title = f"{SEVERITY_WORDS[told.severity]}: {setup.unit} ({setup.vehicle}), {setup.depot}: {told.kind.inside}"
     take = told.kind.to_take(setup.grease_and_grade)
-    by = {"act_now": "today", "plan": "at the next visit", "note": "when somebody is at the vehicle anyway"}[
-        told.severity
-    ]
     return title, "\n".join(
         [
-            *([CRITICAL] if _critical(setup, told) else []),
-            told.summary,
-            f"By when: {by}.",
-            f"Take along: {'; '.join(take)}.",
-            *CAUTIONS,
-            f"Alarm {told.number}: {address_of(setup, site)}",
+            *([tr(CRITICAL)] if _critical(setup, told) else []),
+            in_words(told.summary),
+            _BY[told.severity],
+            tr("Take along: {things}.", things="; ".join(take)),
+            *cautions(),
+            tr("Alarm {number}: {address}", number=told.number, address=address_of(setup, site)),
         ]
     )
 
@@ -79,9 +82,21 @@ class ByHand:
         """In one line; nothing where none is due."""
         if not self.due:
             return []
-        warned = f", steering or braking depends on {self.critical} of them" if self.critical else ""
-        one = "point greased by hand is" if self.due == 1 else "points greased by hand are"
-        return [f"{self.due} {one} due{warned}: {site}/points?depot={quote(depot)}"]
+        where = f"{site}/points?depot={quote(depot)}"
+        if self.critical:
+            return [
+                trn(
+                    "{n} point greased by hand is due, steering or braking depends on {critical} of them: {address}",
+                    "{n} points greased by hand are due, steering or braking depends on {critical} of them: {address}",
+                    self.due, critical=self.critical, address=where,
+                )
+            ]  # fmt: skip
+        return [
+            trn(
+                "{n} point greased by hand is due: {address}", "{n} points greased by hand are due: {address}",
+                self.due, address=where,
+            )
+        ]  # fmt: skip
 
 
 def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str, by_hand: ByHand = ByHand()) -> tuple[str, str]:
@@ -89,26 +104,42 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str, by_hand: B
     much is to be greased by hand."""
     standing = [row for row in rows if row[1].stands]
     counts = {s: sum(told.severity == s for _, told in standing) for s in SEVERITY_WORDS}
-    said = ", ".join(f"{number} {SEVERITY_WORDS[s].lower()}" for s, number in counts.items() if number)
+    said = ", ".join(f"{number} {inside(SEVERITY_WORDS[s])}" for s, number in counts.items() if number)
     ordered = sorted(
         standing, key=lambda row: (severity_rank(row[1].severity), not _critical(*row), row[0].vehicle, row[1].number)
     )
-    shown = [
-        f"{SEVERITY_WORDS[told.severity]}{' · steering or braking' if _critical(setup, told) else ''}"
-        f" · {setup.unit} ({setup.vehicle}) · {told.kind.title}: {told.summary}"
-        f"{' (not acknowledged)' if told.state == 'unacknowledged' else ''}"
-        for setup, told in ordered[:_SHOWN_IN_DIGEST]
-    ]
+    shown = [_line(setup, told) for setup, told in ordered[:_SHOWN_IN_DIGEST]]
     if len(ordered) > _SHOWN_IN_DIGEST:
-        shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    over = [f"{setup.unit} ({setup.vehicle}): {told.kind.title.lower()}" for setup, told in rows if not told.stands]
+        shown.append(tr("and {left} more.", left=len(ordered) - _SHOWN_IN_DIGEST))
+    over = [f"{setup.unit} ({setup.vehicle}): {told.kind.inside}" for setup, told in rows if not told.stands]
     if over:
-        more = f", and {len(over) - _SHOWN_IN_DIGEST} more" if len(over) > _SHOWN_IN_DIGEST else ""
-        shown.append(f"Over, nothing to do ({len(over)}): {'; '.join(over[:_SHOWN_IN_DIGEST])}{more}.")
-    said = said or (f"{by_hand.due} to grease by hand" if by_hand.due else "nothing stands")
-    return f"{depot} today: {said}", "\n\n".join(
-        [*shown, *by_hand.told(depot, site), "\n".join(CAUTIONS), f"All alarms: {site}/alarms?depot={quote(depot)}"]
+        left = len(over) - _SHOWN_IN_DIGEST
+        named = "; ".join(over[:_SHOWN_IN_DIGEST]) + (tr(", and {left} more", left=left) if left > 0 else "")
+        shown.append(tr("Over, nothing to do ({count}): {vehicles}.", count=len(over), vehicles=named))
+    by_gun = tr("{number} to grease by hand", number=by_hand.due) if by_hand.due else ""
+    title = tr("{depot} today: {what}", depot=depot, what=said or by_gun or tr("nothing stands"))
+    beside = by_hand.told(depot, site)
+    return title, "\n\n".join(
+        [*shown, *beside, "\n".join(cautions()), _all_alarms(f"{site}/alarms?depot={quote(depot)}")]
     )
+
+
+def _line(setup: Setup, told: Told) -> str:
+    """An alarm in a line of the digest."""
+    critical = [tr("steering or braking")] if _critical(setup, told) else []
+    said = f"{told.kind.title}: {in_words(told.summary)}"
+    if told.state == "unacknowledged":
+        said += f" ({tr('not acknowledged')})"
+    return " · ".join([SEVERITY_WORDS[told.severity], *critical, f"{setup.unit} ({setup.vehicle})", said])
+
+
+def cautions() -> list[str]:
+    """The cautions, and in another language than English that the English text decides."""
+    return [tr(text) for text in CAUTIONS] + ([] if language() == ENGLISH else [tr(ENGLISH_DECIDES)])
+
+
+def _all_alarms(address: str) -> str:
+    return tr("All alarms: {address}", address=address)
 
 
 def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[str, str]:
@@ -119,10 +150,9 @@ def bundle(rows: Sequence[tuple[str, Mapping[str, Any]]], site: str) -> tuple[st
     )
     shown = [title for title, _ in ordered[:_SHOWN_IN_DIGEST]]
     if len(ordered) > _SHOWN_IN_DIGEST:
-        shown.append(f"and {len(ordered) - _SHOWN_IN_DIGEST} more.")
-    return f"{len(rows)} alerts, {urgent} to act on now", "\n".join(
-        [*shown, "", *CAUTIONS, f"All alarms: {site}/alarms"]
-    )
+        shown.append(tr("and {left} more.", left=len(ordered) - _SHOWN_IN_DIGEST))
+    title = tr("{count} alerts, {urgent} to act on now", count=len(rows), urgent=urgent)
+    return title, "\n".join([*shown, "", *cautions(), _all_alarms(f"{site}/alarms")])
 
 
 def _critical(setup: Setup, told: Told) -> bool:

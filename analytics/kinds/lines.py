@@ -2,75 +2,136 @@
 
 import math
 from collections.abc import Mapping
-from typing import Final
+from typing import Any, Final
 
 from analytics.kinds.kind import CLEAR, UNDER_PRESSURE, Check, Evidence, Facts, Kind, as_ratio
+from ingest.languages import later
+from ingest.languages.saying import Said, joined, number, say
 
 
-def _departure(e: Evidence) -> str:
-    """What a line's pressure shows, and how sure that is."""
-    told = f"pressure {as_ratio(e.get('ratio_to_expected', 0.0))} times what is expected"
-    told += (
-        f", far outside its normal variation ({e['deviation_sd']:.0f} x)." if e.get("deviation_sd", 0.0) >= 2 else "."
-    )
+def _more(e: Evidence) -> Said | None:
+    """What else a line's pressure shows."""
+    told: list[Said] = []
     if "left_pct" in e and abs(e["left_pct"] - e["left_pct_before"]) >= 15:
-        told += f" 10 s after the pump stops, pressure is still {e['left_pct']:.0f} % of its peak (before: {e['left_pct_before']:.0f} %)."
+        told.append(
+            say(
+                "10 s after the pump stops, pressure is still {left} % of its peak (before: {before} %).",
+                left=number(e["left_pct"], 0),
+                before=number(e["left_pct_before"], 0),
+            )
+        )
     if "rise_s" in e and abs(math.log(max(e["rise_s"], 1) / max(e["rise_s_before"], 1))) > 0.5:
-        told += f" It takes {e['rise_s']:.0f} s to rise (before: {e['rise_s_before']:.0f} s)."
+        told.append(
+            say(
+                "It takes {rise} s to rise (before: {before} s).",
+                rise=number(e["rise_s"], 0),
+                before=number(e["rise_s_before"], 0),
+            )
+        )
     if e.get("temperature_known") == 0:
-        told += " The temperature is not known: cold may be part of the reason."
-    return told
+        told.append(say("The temperature is not known: cold may be part of the reason."))
+    return joined(told)
 
 
-def _from_the_start(facts: Facts, what: str) -> str:
-    """A fault that was there when the line was first heard, and is over."""
+def _departure(facts: Facts, plain: str, sure: str) -> Said:
+    """What a line's pressure shows: in one sentence or, where it is far outside its normal variation, in the other."""
     e = facts.evidence
-    alike = f"lines like it on {e['sister_vehicles']} sister vehicles" if e["sister_vehicles"] else "lines like it"
-    return (
-        f"{facts.where} was perhaps {what} from the start: it was first heard at {as_ratio(e['ratio_to_lines_alike'])} times the pressure"
-        f" of {alike}, and has come to read what they do."
-    )
+    places: dict[str, Any] = {"where": facts.where, "ratio": as_ratio(e.get("ratio_to_expected", 0.0))}
+    far = e.get("deviation_sd", 0.0) >= 2
+    told = say(sure, **places, times=number(e["deviation_sd"], 0)) if far else say(plain, **places)
+    return told.then(_more(e))
 
 
-def _open_line(facts: Facts) -> str:
+def _from_the_start(facts: Facts, alike: str, on_sisters: str) -> Said:
+    """A fault that was there when the line was first heard, and is over; `on_sisters` where sister vehicles tell it."""
+    e = facts.evidence
+    places: dict[str, Any] = {"where": facts.where, "ratio": as_ratio(e["ratio_to_lines_alike"])}
+    if not e["sister_vehicles"]:
+        return say(alike, **places)
+    return say(on_sisters, **places, vehicles=e["sister_vehicles"])
+
+
+def _open_line(facts: Facts) -> Said:
     if "ratio_to_lines_alike" in facts.evidence:
-        return _from_the_start(facts, "open")
-    return f"{facts.where} looks broken, off or leaking: {_departure(facts.evidence)}"
+        return _from_the_start(facts, *_OPEN_FROM_THE_START)
+    return _departure(facts, *_OPEN)
 
 
-def _blocked_line(facts: Facts) -> str:
+def _blocked_line(facts: Facts) -> Said:
     if "ratio_to_lines_alike" in facts.evidence:
-        return _from_the_start(facts, "blocked")
-    return f"{facts.where} looks blocked: {_departure(facts.evidence)}"
+        return _from_the_start(facts, *_BLOCKED_FROM_THE_START)
+    return _departure(facts, *_BLOCKED)
+
+
+_OPEN: Final = (
+    later("{where} looks broken, off or leaking: pressure {ratio} times what is expected."),
+    later(
+        "{where} looks broken, off or leaking: pressure {ratio} times what is expected, far outside its normal variation ({times} x)."
+    ),
+)
+_BLOCKED: Final = (
+    later("{where} looks blocked: pressure {ratio} times what is expected."),
+    later(
+        "{where} looks blocked: pressure {ratio} times what is expected, far outside its normal variation ({times} x)."
+    ),
+)
+_OPEN_FROM_THE_START: Final = (
+    later(
+        "{where} was perhaps open from the start: it was first heard at {ratio} times the pressure of lines like it, and has come to read"
+        " what they do."
+    ),
+    later(
+        "{where} was perhaps open from the start: it was first heard at {ratio} times the pressure of lines like it on {vehicles} sister"
+        " vehicles, and has come to read what they do."
+    ),
+)
+_BLOCKED_FROM_THE_START: Final = (
+    later(
+        "{where} was perhaps blocked from the start: it was first heard at {ratio} times the pressure of lines like it, and has come to"
+        " read what they do."
+    ),
+    later(
+        "{where} was perhaps blocked from the start: it was first heard at {ratio} times the pressure of lines like it on {vehicles} sister"
+        " vehicles, and has come to read what they do."
+    ),
+)
 
 
 LINES_KINDS: Final[Mapping[str, Kind]] = {
     "open_line": Kind(
         importance=40,
-        title="Line broken or leaking",
+        title=later("Line broken or leaking"),
         group="lines",
         severity="act_now",
-        meaning="The pressure of one channel is less than half of what it should be, while the others are sound.",
-        cause="The tube is broken, pulled off or chafed through, or its pumping element is worn or stuck.",
+        meaning=later(
+            "The pressure of one channel is less than half of what it should be, while the others are sound."
+        ),
+        cause=later("The tube is broken, pulled off or chafed through, or its pumping element is worn or stuck."),
         checks=(
             Check(
-                "Follow the line from the pump to the point with your eyes, never with your hand.",
-                "Fresh grease on the way: the leak is there. No grease, and the point is dry: go on to the pumping element.",
+                later("Follow the line from the pump to the point with your eyes, never with your hand."),
+                later(
+                    "Fresh grease on the way: the leak is there. No grease, and the point is dry: go on to the pumping element."
+                ),
             ),
             Check(
-                f"Take the line off at the pump and run a cycle. {UNDER_PRESSURE} {CLEAR}",
-                "Grease comes out in full: the line leaks further on. Little or none: the element is worn or stuck.",
+                later("Take the line off at the pump and run a cycle."),
+                later(
+                    "Grease comes out in full: the line leaks further on. Little or none: the element is worn or stuck."
+                ),
+                hurts=(UNDER_PRESSURE, CLEAR),
             ),
             Check(
-                f"Renew tube or fitting, fill the tube with grease before connecting it, and run a cycle. {CLEAR}",
-                "Pressure is back: record the line as replaced; ten cycles prove it.",
+                later("Renew tube or fitting, fill the tube with grease before connecting it, and run a cycle."),
+                later("Pressure is back: record the line as replaced; ten cycles prove it."),
+                hurts=(CLEAR,),
             ),
         ),
         take=(
-            "tube of the line's bore and length",
-            "fittings for both ends",
-            "hand gun with grease to fill the tube",
-            "cable ties",
+            later("tube of the line's bore and length"),
+            later("fittings for both ends"),
+            later("hand gun with grease to fill the tube"),
+            later("cable ties"),
         ),
         fills=False,
         minutes=45,
@@ -87,35 +148,50 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "blocked_line": Kind(
         importance=50,
-        title="Line blocked",
+        title=later("Line blocked"),
         group="lines",
         severity="plan",
-        meaning="The pressure of one channel is far above what its own past and the weather explain, or stands at relief.",
-        cause="Dirt or hardened grease, a crushed or kinked tube, a plugged fitting or a seized joint.",
+        meaning=later(
+            "The pressure of one channel is far above what its own past and the weather explain, or stands at relief."
+        ),
+        cause=later("Dirt or hardened grease, a crushed or kinked tube, a plugged fitting or a seized joint."),
         checks=(
             Check(
-                f"Open the line at the point and run a cycle. {UNDER_PRESSURE} {CLEAR}",
-                "Grease comes out: the point itself is blocked; clean or renew the fitting, and free the joint. None: go on.",
+                later("Open the line at the point and run a cycle."),
+                later(
+                    "Grease comes out: the point itself is blocked; clean or renew the fitting, and free the joint. None: go on."
+                ),
+                hurts=(UNDER_PRESSURE, CLEAR),
             ),
             Check(
-                f"Open the line at the pump or the divider and run a cycle. {UNDER_PRESSURE} {CLEAR}",
-                "Grease comes out: the tube is blocked, kinked or crushed; renew it. None: the outlet is blocked.",
+                later("Open the line at the pump or the divider and run a cycle."),
+                later(
+                    "Grease comes out: the tube is blocked, kinked or crushed; renew it. None: the outlet is blocked."
+                ),
+                hurts=(UNDER_PRESSURE, CLEAR),
             ),
             Check(
-                f"Behind a divider: loosen its outlets one at a time, slowly and shielded, and run a cycle; never plug one. {CLEAR}",
-                "The divider moves again and pressure falls: that outlet, or what is behind it, is blocked.",
+                later(
+                    "Behind a divider: loosen its outlets one at a time, slowly and shielded, and run a cycle; never plug one."
+                ),
+                later("The divider moves again and pressure falls: that outlet, or what is behind it, is blocked."),
+                hurts=(CLEAR,),
             ),
             Check(
-                "Grease the point by hand until the line works. On a blocked point a hand gun builds very high pressure: never"
-                " hold its hose at the end.",
-                "It takes grease: record it. It takes none: the joint is seized, for a qualified person to judge.",
+                later(
+                    "Grease the point by hand until the line works. On a blocked point a hand gun builds very high pressure: never"
+                    " hold its hose at the end."
+                ),
+                later(
+                    "It takes grease: record it. It takes none: the joint is seized, for a qualified person to judge."
+                ),
             ),
         ),
         take=(
-            "tube of the line's bore and length",
-            "fittings for both ends",
-            "hand gun with grease",
-            "wire brush and solvent for fittings",
+            later("tube of the line's bore and length"),
+            later("fittings for both ends"),
+            later("hand gun with grease"),
+            later("wire brush and solvent for fittings"),
         ),
         fills=False,
         minutes=60,

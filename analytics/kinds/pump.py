@@ -4,84 +4,128 @@ from collections.abc import Mapping
 from typing import Final
 
 from analytics.kinds.kind import CLEAR, FILLING_PUMP, INSIDE, UNDER_PRESSURE, Check, Facts, Kind, as_ratio
+from ingest.languages import later
+from ingest.languages.saying import Said, number, say
 
 
-def _starved_pump(facts: Facts) -> str:
+def _starved_pump(facts: Facts) -> Said:
     ratio = as_ratio(facts.evidence["ratio_to_expected"])
-    return f"The pump has lost pressure on all channels ({ratio} times expected): air or an empty reservoir; fill and bleed."
+    text = later(
+        "The pump has lost pressure on all channels ({ratio} times expected): air or an empty reservoir; fill and bleed."
+    )
+    return say(text, ratio=ratio)
 
 
-def _missed_cycles(facts: Facts) -> str:
+def _missed_cycles(facts: Facts) -> Said:
+    missed, expected = (number(facts.evidence[name], 0) for name in ("missed", "expected"))
+    text = later("{missed} of {expected} cycles never ran although the ignition was on.")
+    return say(text, missed=missed, expected=expected)
+
+
+def _reservoir_loss(facts: Facts) -> Said:
     e = facts.evidence
-    return f"{e['missed']:.0f} of {e['expected']:.0f} cycles never ran although the ignition was on."
+    return say(
+        "{used} cm3 leave the reservoir with each cycle instead of {expected} cm3: look for a leak.",
+        used=number(e["cm3_per_cycle"], 1), expected=number(e["expected_cm3_per_cycle"], 1),
+    )  # fmt: skip
 
 
-def _reservoir_loss(facts: Facts) -> str:
-    used, expected = facts.evidence["cm3_per_cycle"], facts.evidence["expected_cm3_per_cycle"]
-    return f"{used:.1f} cm3 leave the reservoir with each cycle instead of {expected:.1f} cm3: look for a leak."
+def _under_delivery(facts: Facts) -> Said:
+    e = facts.evidence
+    return say(
+        "Only {used} cm3 leave the reservoir with each cycle instead of {expected} cm3.",
+        used=number(e["cm3_per_cycle"], 1), expected=number(e["expected_cm3_per_cycle"], 1),
+    )  # fmt: skip
 
 
-def _under_delivery(facts: Facts) -> str:
-    used, expected = facts.evidence["cm3_per_cycle"], facts.evidence["expected_cm3_per_cycle"]
-    return f"Only {used:.1f} cm3 leave the reservoir with each cycle instead of {expected:.1f} cm3."
+def _incomplete_cycles(facts: Facts) -> Said:
+    count = number(facts.evidence["count"], 0)
+    return say("{count} cycles were not complete: unconfirmed, too short or not vented.", count=count)
 
 
-def _incomplete_cycles(facts: Facts) -> str:
-    return f"{facts.evidence['count']:.0f} cycles were not complete: unconfirmed, too short or not vented."
-
-
-def _timer_mismatch(facts: Facts) -> str:
-    e, told = facts.evidence, []
+def _timer_mismatch(facts: Facts) -> Said:
+    e = facts.evidence
+    interval = run = None
     if "interval_min" in e:
-        told.append(
-            f"Cycles come every {e['interval_min']:.1f} min of ignition time; the set-up sheet says {e['registered_min']:g} min."
-        )
+        interval = say(
+            "Cycles come every {seen} min of ignition time; the set-up sheet says {registered} min.",
+            seen=number(e["interval_min"], 1), registered=number(e["registered_min"]),
+        )  # fmt: skip
     if "run_s" in e:
-        told.append(f"Cycles run for {e['run_s']:.0f} s; the set-up sheet says {e['registered_run_s']:g} s.")
-    return " ".join(told)
+        run = say(
+            "Cycles run for {seen} s; the set-up sheet says {registered} s.",
+            seen=number(e["run_s"], 0), registered=number(e["registered_run_s"]),
+        )  # fmt: skip
+    return run or Said("", []) if interval is None else interval.then(run)
 
 
-def _controller_fault(facts: Facts) -> str:
+def _controller_fault(facts: Facts) -> Said:
     e = facts.evidence
     if "supply_v" in e:
-        return f"The supply sags to {e['supply_v']:.1f} V while the pump runs; {e['usual_v']:.1f} V are usual for this vehicle."
-    what = {
-        "motor_current": "that the motor's current is out of its range",
-        "supply_low": "that its supply is low",
-        "cycle_timeout": "that cycles do not end in their time",
-        "pressure_high": "that the pressure is too high",
-        "pressure_low": "that the pressure is too low",
-    }[e["code"]]
-    return f"The controller itself reports {what}, and nothing else explains it ({e['reports']:.0f} reports)."
+        return say(
+            "The supply sags to {lowest} V while the pump runs; {usual} V are usual for this vehicle.",
+            lowest=number(e["supply_v"], 1), usual=number(e["usual_v"], 1),
+        )  # fmt: skip
+    return say(_REPORTS[e["code"]], reports=number(e["reports"], 0))
+
+
+_REPORTS: Final = {
+    "motor_current": later(
+        "The controller itself reports that the motor's current is out of its range, and nothing else explains it ({reports} reports)."
+    ),
+    "supply_low": later(
+        "The controller itself reports that its supply is low, and nothing else explains it ({reports} reports)."
+    ),
+    "cycle_timeout": later(
+        "The controller itself reports that cycles do not end in their time, and nothing else explains it ({reports} reports)."
+    ),
+    "pressure_high": later(
+        "The controller itself reports that the pressure is too high, and nothing else explains it ({reports} reports)."
+    ),
+    "pressure_low": later(
+        "The controller itself reports that the pressure is too low, and nothing else explains it ({reports} reports)."
+    ),
+}
 
 
 PUMP_KINDS: Final[Mapping[str, Kind]] = {
     "starved_pump": Kind(
         importance=10,
-        title="Pump starved",
+        title=later("Pump starved"),
         group="pump",
         severity="act_now",
-        meaning="Pressure is lost on all channels together.",
-        cause="There is air in the pump, mostly because the reservoir ran empty; more rarely the main line is off.",
+        meaning=later("Pressure is lost on all channels together."),
+        cause=later(
+            "There is air in the pump, mostly because the reservoir ran empty; more rarely the main line is off."
+        ),
         checks=(
             Check(
-                f"Look at the grease in the reservoir, not only at the reading. {INSIDE}",
-                "Empty or hollow in the middle: fill it. Full: look for air or a stiff grease at the pump's inlet.",
+                later("Look at the grease in the reservoir, not only at the reading."),
+                later(
+                    "Empty or hollow in the middle: fill it. Full: look for air or a stiff grease at the pump's inlet."
+                ),
+                hurts=(INSIDE,),
             ),
             Check(
-                f"Open one outlet at the pump and run a cycle by the test button. {UNDER_PRESSURE} {CLEAR}",
-                "Grease with bubbles: bleed until it comes without. Nothing at all: the pump runs without delivering, or cold"
-                " grease blocks its inlet.",
+                later("Open one outlet at the pump and run a cycle by the test button."),
+                later(
+                    "Grease with bubbles: bleed until it comes without. Nothing at all: the pump runs without delivering, or cold"
+                    " grease blocks its inlet."
+                ),
+                hurts=(UNDER_PRESSURE, CLEAR),
             ),
             Check(
-                f"Close up, and run two more cycles. {CLEAR}",
-                "Pressure is back on every channel: it is mended; record that it was bled. Still nothing: follow the main line.",
+                later("Close up, and run two more cycles."),
+                later(
+                    "Pressure is back on every channel: it is mended; record that it was bled. Still nothing: follow the main line."
+                ),
+                hurts=(CLEAR,),
             ),
         ),
         take=(
             FILLING_PUMP,
-            "spanners for the pump outlets",
-            "rags",
+            later("spanners for the pump outlets"),
+            later("rags"),
         ),
         fills=True,
         minutes=45,
@@ -98,27 +142,42 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "missed_cycles": Kind(
         importance=20,
-        title="Cycles missed",
+        title=later("Cycles missed"),
         group="pump",
         severity="act_now",
-        meaning="The ignition was on, but the pump did not run when its timer should have started it.",
-        cause="A fuse, a plug or the supply; a motor or timer that has failed; or somebody switched the system off.",
+        meaning=later("The ignition was on, but the pump did not run when its timer should have started it."),
+        cause=later(
+            "A fuse, a plug or the supply; a motor or timer that has failed; or somebody switched the system off."
+        ),
         checks=(
             Check(
-                f"Press the test button. {CLEAR}",
-                "The pump runs: the timer does not start it; go to its setting and its ignition wire. It does not: go to the supply.",
+                later("Press the test button."),
+                later(
+                    "The pump runs: the timer does not start it; go to its setting and its ignition wire. It does not: go to the supply."
+                ),
+                hurts=(CLEAR,),
             ),
             Check(
-                f"Measure the voltage at the pump's plug while it should run. {CLEAR}",
-                "None: fuse, plug or wire. About nominal: the motor. Well below nominal: a bad earth or a corroded plug.",
+                later("Measure the voltage at the pump's plug while it should run."),
+                later(
+                    "None: fuse, plug or wire. About nominal: the motor. Well below nominal: a bad earth or a corroded plug."
+                ),
+                hurts=(CLEAR,),
             ),
             Check(
-                "With the battery isolated, look at the wires to pump and timer.",
-                "Chafed or green: renew them, and tie them up.",
+                later("With the battery isolated, look at the wires to pump and timer."),
+                later("Chafed or green: renew them, and tie them up."),
             ),
-            Check("Ask whoever drives it.", "Switched off on purpose: find out why before it is switched on again."),
+            Check(
+                later("Ask whoever drives it."),
+                later("Switched off on purpose: find out why before it is switched on again."),
+            ),
         ),
-        take=("multimeter", "fuses of the size on the pump's plate", "contact cleaner, terminals and crimping tool"),
+        take=(
+            later("multimeter"),
+            later("fuses of the size on the pump's plate"),
+            later("contact cleaner, terminals and crimping tool"),
+        ),
         fills=False,
         minutes=40,
         of_a_channel=False,
@@ -134,22 +193,32 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "reservoir_loss": Kind(
         importance=60,
-        title="Grease lost",
+        title=later("Grease lost"),
         group="pump",
         severity="plan",
-        meaning="More grease leaves the reservoir than the cycles account for.",
-        cause="A leak at the reservoir or the pump, a relief valve that does not shut, or a line broken close to the pump.",
+        meaning=later("More grease leaves the reservoir than the cycles account for."),
+        cause=later(
+            "A leak at the reservoir or the pump, a relief valve that does not shut, or a line broken close to the pump."
+        ),
         checks=(
             Check(
-                "With the engine off, look for grease at the reservoir, its seal, the pump outlets and the relief valve.",
-                "Grease at the valve: it opens too early or a line is blocked. At a seal or outlet: renew it.",
+                later(
+                    "With the engine off, look for grease at the reservoir, its seal, the pump outlets and the relief valve."
+                ),
+                later("Grease at the valve: it opens too early or a line is blocked. At a seal or outlet: renew it."),
             ),
             Check(
-                "Follow the first half metre of every line with your eyes, never with your hand.",
-                "Grease on the frame: a line is broken before its element. Nothing: compare the doses with the set-up sheet.",
+                later("Follow the first half metre of every line with your eyes, never with your hand."),
+                later(
+                    "Grease on the frame: a line is broken before its element. Nothing: compare the doses with the set-up sheet."
+                ),
             ),
         ),
-        take=("seal kit of the pump", "fittings for the outlets", "rags, to see fresh grease come"),
+        take=(
+            later("seal kit of the pump"),
+            later("fittings for the outlets"),
+            later("rags, to see fresh grease come"),
+        ),
         fills=False,
         minutes=45,
         of_a_channel=False,
@@ -165,22 +234,28 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "under_delivery": Kind(
         importance=70,
-        title="Too little delivered",
+        title=later("Too little delivered"),
         group="pump",
         severity="plan",
-        meaning="Less grease leaves the reservoir than the cycles account for.",
-        cause="Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says.",
+        meaning=later("Less grease leaves the reservoir than the cycles account for."),
+        cause=later(
+            "Worn or starved pumping elements, a cavity in the grease, or doses that are set smaller than the sheet says."
+        ),
         checks=(
             Check(
-                f"Measure what one outlet delivers in ten cycles, and compare with the line list. {UNDER_PRESSURE} {CLEAR}",
-                "About as the sheet says: measure another one. Much less: the element is worn, or set smaller.",
+                later("Measure what one outlet delivers in ten cycles, and compare with the line list."),
+                later("About as the sheet says: measure another one. Much less: the element is worn, or set smaller."),
+                hurts=(UNDER_PRESSURE, CLEAR),
             ),
             Check(
-                f"Look at the grease and at the follower plate. {INSIDE}",
-                "A hole down to the pump: stir it down, and ask whether the grease is too stiff for the weather.",
+                later("Look at the grease and at the follower plate."),
+                later(
+                    "A hole down to the pump: stir it down, and ask whether the grease is too stiff for the weather."
+                ),
+                hurts=(INSIDE,),
             ),
         ),
-        take=("measuring cup or scales", "spare pumping element", "spanners for the pump outlets"),
+        take=(later("measuring cup or scales"), later("spare pumping element"), later("spanners for the pump outlets")),
         fills=False,
         minutes=60,
         of_a_channel=False,
@@ -196,29 +271,43 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "incomplete_cycles": Kind(
         importance=80,
-        title="Cycles incomplete",
+        title=later("Cycles incomplete"),
         group="pump",
         severity="plan",
-        meaning="Cycles ran, but were not confirmed or were cut short, or the main line did not vent afterwards.",
+        meaning=later(
+            "Cycles ran, but were not confirmed or were cut short, or the main line did not vent afterwards."
+        ),
         cause=(
-            "A divider that does not move, a confirmation switch that has failed, a pump that is cut off early, or a vent valve that"
-            " sticks."
+            later(
+                "A divider that does not move, a confirmation switch that has failed, a pump that is cut off early, or a vent valve that"
+                " sticks."
+            )
         ),
         checks=(
             Check(
-                f"Watch a cycle at the divider. {CLEAR}",
-                "The indicator moves: the switch or its wire has failed. It does not: look for a blocked outlet or air.",
+                later("Watch a cycle at the divider."),
+                later(
+                    "The indicator moves: the switch or its wire has failed. It does not: look for a blocked outlet or air."
+                ),
+                hurts=(CLEAR,),
             ),
             Check(
-                f"Time the pump. {CLEAR}",
-                "It stops early: the timer's setting or the supply. It runs its full time: go on.",
+                later("Time the pump."),
+                later("It stops early: the timer's setting or the supply. It runs its full time: go on."),
+                hurts=(CLEAR,),
             ),
             Check(
-                f"On injector systems, read the main line's pressure when the pump has stopped. {CLEAR}",
-                "It stays up: the vent valve sticks, or the grease is too stiff in the cold.",
+                later("On injector systems, read the main line's pressure when the pump has stopped."),
+                later("It stays up: the vent valve sticks, or the grease is too stiff in the cold."),
+                hurts=(CLEAR,),
             ),
         ),
-        take=("watch", "multimeter", "gauge for the main line", "confirmation switch of the divider's type"),
+        take=(
+            later("watch"),
+            later("multimeter"),
+            later("gauge for the main line"),
+            later("confirmation switch of the divider's type"),
+        ),
         fills=False,
         minutes=45,
         of_a_channel=False,
@@ -234,18 +323,20 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "timer_mismatch": Kind(
         importance=90,
-        title="Timer differs",
+        title=later("Timer differs"),
         group="pump",
         severity="plan",
-        meaning="Cycles come at another interval than the one on the set-up sheet, or run for another time.",
-        cause="Somebody changed the timer, or the set-up sheet is out of date.",
+        meaning=later("Cycles come at another interval than the one on the set-up sheet, or run for another time."),
+        cause=later("Somebody changed the timer, or the set-up sheet is out of date."),
         checks=(
             Check(
-                "Read the timer's setting and compare it with the set-up sheet.",
-                "The timer is wrong: set it, and record it. The sheet is wrong: correct it, and register the vehicle again.",
+                later("Read the timer's setting and compare it with the set-up sheet."),
+                later(
+                    "The timer is wrong: set it, and record it. The sheet is wrong: correct it, and register the vehicle again."
+                ),
             ),
         ),
-        take=("set-up sheet of this vehicle",),
+        take=(later("set-up sheet of this vehicle"),),
         fills=False,
         minutes=15,
         of_a_channel=False,
@@ -261,29 +352,37 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "controller_fault": Kind(
         importance=95,
-        title="Controller reports a fault",
+        title=later("Controller reports a fault"),
         group="pump",
         severity="plan",
-        meaning="The controller keeps reporting a fault, or its supply sags, and no other finding explains it.",
-        cause="A weak supply or a bad earth, a worn motor or one that runs against stiff grease, or one of the controller's own sensors.",
+        meaning=later("The controller keeps reporting a fault, or its supply sags, and no other finding explains it."),
+        cause=later(
+            "A weak supply or a bad earth, a worn motor or one that runs against stiff grease, or one of the controller's own sensors."
+        ),
         checks=(
             Check(
-                "Read the fault in the controller's own display or log.",
-                "The code named here: go on. Another one: follow that. None: clear it and see whether it comes back.",
+                later("Read the fault in the controller's own display or log."),
+                later(
+                    "The code named here: go on. Another one: follow that. None: clear it and see whether it comes back."
+                ),
             ),
             Check(
-                f"Measure the voltage at the pump's plug while it runs. {CLEAR}",
-                "Well below nominal: battery, plug, wire or earth. About nominal: go on.",
+                later("Measure the voltage at the pump's plug while it runs."),
+                later("Well below nominal: battery, plug, wire or earth. About nominal: go on."),
+                hurts=(CLEAR,),
             ),
             Check(
-                f"Measure the motor's current while it runs, and compare it with the pump's plate. {CLEAR}",
-                "Too high: stiff grease, a blocked line or a worn motor. Too low: it delivers nothing. As on the plate: the controller.",
+                later("Measure the motor's current while it runs, and compare it with the pump's plate."),
+                later(
+                    "Too high: stiff grease, a blocked line or a worn motor. Too low: it delivers nothing. As on the plate: the controller."
+                ),
+                hurts=(CLEAR,),
             ),
         ),
         take=(
-            "multimeter with a current clamp",
-            "contact cleaner, terminals and crimping tool",
-            "fuses of the size on the plate",
+            later("multimeter with a current clamp"),
+            later("contact cleaner, terminals and crimping tool"),
+            later("fuses of the size on the plate"),
         ),
         fills=False,
         minutes=45,

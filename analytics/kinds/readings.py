@@ -4,65 +4,91 @@ from collections.abc import Mapping
 from typing import Final
 
 from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Kind
+from ingest.languages import later
+from ingest.languages.saying import Said, number, say
 
 _AS_BAR: Final = 20  # and more is a pressure that grease takes, were it bar
 
 
-def _level_sensor(facts: Facts) -> str:
+def _level_sensor(facts: Facts) -> Said:
     e = facts.evidence
     if "stuck_pct" in e:
-        return f"The level reading has stayed at {e['stuck_pct']:g} % although cycles used grease."
+        return say(
+            "The level reading has stayed at {level} % although cycles used grease.", level=number(e["stuck_pct"])
+        )
     if "read_high_pct" in e:
-        return f"The level reading rose by {e['read_high_pct']:.0f} points at once and later fell back by as many: nothing was filled in."
+        return say(
+            "The level reading rose by {points} points at once and later fell back by as many: nothing was filled in.",
+            points=number(e["read_high_pct"], 0),
+        )
     if "stepped_pct" in e:
-        way = "high" if e["stepped_pct"] > 0 else "low"
-        return (
-            f"The level reading stepped by {abs(e['stepped_pct']):.0f} points at once and full reservoirs read {way} by as many since;"
-            " the level is put right by that."
+        high = later(
+            "The level reading stepped by {points} points at once and full reservoirs read high by as"
+            " many since; the level is put right by that."
         )
+        low = later(
+            "The level reading stepped by {points} points at once and full reservoirs read low by as"
+            " many since; the level is put right by that."
+        )
+        return say(high if e["stepped_pct"] > 0 else low, points=number(abs(e["stepped_pct"]), 0))
     if "drifted_pct" in e:
-        return f"Full reservoirs read higher and higher, by now {e['drifted_pct']:.0f} points; the level is put right by that."
-    if "reading_pct" in e:
-        return f"The level reading fell to {e['reading_pct']:g} % at once and cannot be true."
-    return f"No level reading came for {e.get('missing_h', 0):.0f} ignition hours while the rest went on."
-
-
-def _pressure_sensor(facts: Facts) -> str:
-    if "no_pressure_kpa" in facts.evidence:
-        in_bar = facts.evidence["no_pressure_kpa"] >= _AS_BAR
-        why = (
-            "the line was never connected, or its readings are in bar" if in_bar else "or the line was never connected"
+        return say(
+            "Full reservoirs read higher and higher, by now {points} points; the level is put right by that.",
+            points=number(e["drifted_pct"], 0),
         )
-        return f"{facts.where} has shown no pressure since it was first heard: the sensor is dead, {why}."
-    return f"The pressure reading of {facts.where[0].lower() + facts.where[1:]} is stuck, missing or impossible."
+    if "reading_pct" in e:
+        return say("The level reading fell to {level} % at once and cannot be true.", level=number(e["reading_pct"]))
+    return say(
+        "No level reading came for {hours} ignition hours while the rest went on.",
+        hours=number(e.get("missing_h", 0), 0),
+    )
 
 
-def _silent(facts: Facts) -> str:
+def _pressure_sensor(facts: Facts) -> Said:
+    if "no_pressure_kpa" in facts.evidence:
+        dead = later(
+            "{where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected."
+        )
+        in_bar = later(
+            "{where} has shown no pressure since it was first heard: the sensor is dead, the line was never connected, or its"
+            " readings are in bar."
+        )
+        return say(in_bar if facts.evidence["no_pressure_kpa"] >= _AS_BAR else dead, where=facts.where)
+    return say("The pressure reading of {where} is stuck, missing or impossible.", where=facts.where_inside)
+
+
+def _silent(facts: Facts) -> Said:
     if "never_heard" in facts.evidence:
-        return "It was never heard, a week and more after it was commissioned and registered."
-    return f"Nothing was heard for {facts.evidence['silent_h'] / 24:.1f} days, longer than its ordinary stops."
+        return say("It was never heard, a week and more after it was commissioned and registered.")
+    return say(
+        "Nothing was heard for {days} days, longer than its ordinary stops.",
+        days=number(facts.evidence["silent_h"] / 24, 1),
+    )
 
 
 READINGS_KINDS: Final[Mapping[str, Kind]] = {
     "level_sensor": Kind(
         importance=110,
-        title="Level sensor",
+        title=later("Level sensor"),
         group="readings",
         severity="plan",
-        meaning="The level reading is stuck, missing, impossible or off; until it is mended, refill dates are worked out from counted"
-        " cycles, or from the reading put right.",
-        cause="A plug or wire, or the sensor itself; a follower plate that is caught.",
+        meaning=later(
+            "The level reading is stuck, missing, impossible or off; until it is mended, refill dates are worked out from counted"
+            " cycles, or from the reading put right."
+        ),
+        cause=later("A plug or wire, or the sensor itself; a follower plate that is caught."),
         checks=(
             Check(
-                f"Compare the reading with the grease in the reservoir. {INSIDE}",
-                "They agree: the reading was right; record that. They do not: go on.",
+                later("Compare the reading with the grease in the reservoir."),
+                later("They agree: the reading was right; record that. They do not: go on."),
+                hurts=(INSIDE,),
             ),
             Check(
-                "Look at plug and wire, and move them while somebody watches the reading.",
-                "It jumps: renew the plug. It does not: renew the sensor, and record it.",
+                later("Look at plug and wire, and move them while somebody watches the reading."),
+                later("It jumps: renew the plug. It does not: renew the sensor, and record it."),
             ),
         ),
-        take=("level sensor of this reservoir", "contact cleaner", "multimeter"),
+        take=(later("level sensor of this reservoir"), later("contact cleaner"), later("multimeter")),
         fills=False,
         minutes=30,
         of_a_channel=False,
@@ -78,19 +104,27 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "pressure_sensor": Kind(
         importance=120,
-        title="Pressure sensor",
+        title=later("Pressure sensor"),
         group="readings",
         severity="plan",
-        meaning="A pressure reading is stuck, missing or impossible; until it is mended, nothing watches these lines.",
-        cause="A plug or wire, or the sensor itself.",
+        meaning=later(
+            "A pressure reading is stuck, missing or impossible; until it is mended, nothing watches these lines."
+        ),
+        cause=later("A plug or wire, or the sensor itself."),
         checks=(
             Check(
-                f"Put a gauge on the line and run a cycle. {UNDER_PRESSURE} {CLEAR}",
-                "The gauge shows pressure and the reading does not: the sensor. Neither does: check the line for a leak.",
+                later("Put a gauge on the line and run a cycle."),
+                later(
+                    "The gauge shows pressure and the reading does not: the sensor. Neither does: check the line for a leak."
+                ),
+                hurts=(UNDER_PRESSURE, CLEAR),
             ),
-            Check("Look at plug and wire.", "Loose or green: clean it. Sound: renew the sensor, and record it."),
+            Check(
+                later("Look at plug and wire."),
+                later("Loose or green: clean it. Sound: renew the sensor, and record it."),
+            ),
         ),
-        take=("pressure sensor of this range", "gauge with the line's thread", "contact cleaner"),
+        take=(later("pressure sensor of this range"), later("gauge with the line's thread"), later("contact cleaner")),
         fills=False,
         minutes=30,
         of_a_channel=True,
@@ -106,22 +140,26 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "silent": Kind(
         importance=130,
-        title="Silent",
+        title=later("Silent"),
         group="readings",
         severity="plan",
-        meaning="Nothing was heard for longer than this vehicle's ordinary stops explain, or it was never heard.",
-        cause="The vehicle is laid up or out of coverage, its controller has no supply, or sends under another name.",
+        meaning=later(
+            "Nothing was heard for longer than this vehicle's ordinary stops explain, or it was never heard."
+        ),
+        cause=later(
+            "The vehicle is laid up or out of coverage, its controller has no supply, or sends under another name."
+        ),
         checks=(
             Check(
-                "Ask where the vehicle is and whether it is in use.",
-                "Laid up: record it, and no more alarms come. In use: go on.",
+                later("Ask where the vehicle is and whether it is in use."),
+                later("Laid up: record it, and no more alarms come. In use: go on."),
             ),
             Check(
-                "Look at the controller's supply, its antenna and its SIM.",
-                "No light: the supply. A light, but nothing sent: antenna, SIM or coverage.",
+                later("Look at the controller's supply, its antenna and its SIM."),
+                later("No light: the supply. A light, but nothing sent: antenna, SIM or coverage."),
             ),
         ),
-        take=("multimeter", "fuses", "spare antenna"),
+        take=(later("multimeter"), later("fuses"), later("spare antenna")),
         fills=False,
         minutes=30,
         of_a_channel=False,

@@ -5,7 +5,7 @@ from importlib.metadata import version
 
 from sqlalchemy import Connection, and_, func, select
 
-from analytics.findings import Finding
+from analytics.findings import Finding, from_row
 from analytics.refills import Refill
 from ingest import schema
 
@@ -58,12 +58,21 @@ def read_refills(connection: Connection) -> list[tuple[str, str, str, Refill]]:
 def read_findings(connection: Connection) -> list[tuple[str, str, Finding]]:
     """(fleet, vehicle, finding) of all that are kept, as an analysis gives them."""
     finding, vehicle = schema.finding, schema.vehicle
-    names = ("kind", "channel", "lines", "began_us", "detected_us", "ended_us", "severity", "summary", "evidence")
+    names = (
+        "kind",
+        "channel",
+        "lines",
+        "began_us",
+        "detected_us",
+        "ended_us",
+        "severity",
+        "summary",
+        "said",
+        "evidence",
+    )
     rows = connection.execute(
         select(vehicle.c.fleet, vehicle.c.vehicle, *(finding.c[name] for name in names))
         .join(vehicle, vehicle.c.id == finding.c.vehicle_id)
         .order_by(vehicle.c.fleet, vehicle.c.vehicle, finding.c.id)
     )
-    return [
-        (fleet, name, Finding(kind, channel, tuple(lines), *rest)) for fleet, name, kind, channel, lines, *rest in rows
-    ]
+    return [(row["fleet"], row["vehicle"], from_row(row)) for row in rows.mappings()]

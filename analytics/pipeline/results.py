@@ -27,6 +27,7 @@ from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, regi
 from analytics.pipeline.workers import Lost, Workers
 from ingest import schema
 from ingest.database import address, writing
+from ingest.languages.saying import in_json, parts_of
 from ingest.times import instant
 
 log = structlog.get_logger("tallow.results")
@@ -146,7 +147,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             next_us=outcome.next_us,
             due_early_us=outcome.refill.due_early_us,
             refill=outcome.refill.to_row(),
-            notes=outcome.notes,
+            notes=[in_json(note) for note in outcome.notes],
             filled_us=outcome.filled_us,
             commissioning=outcome.commissioning,
             alarms_due_us=0,
@@ -169,6 +170,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
                     "ended_us": f.ended_us,
                     "severity": f.severity,
                     "summary": f.summary,
+                    "said": parts_of(f.summary),
                     "evidence": dict(f.evidence),
                     **_watched(outcome, f.began_us),
                 }

@@ -1,7 +1,7 @@
 """A vehicle in one row, as lists show it: who it is, what it needs, why, and what to take along. Nobody else writes that table."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +13,7 @@ from analytics.pipeline.tasks import Outcome
 from analytics.refills import Refill
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from ingest import registry, schema
+from ingest.languages.saying import in_json, of_json, say
 from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup
 
@@ -37,6 +38,16 @@ class FindingShown:
     dry_h: float | None = None
     critical: bool = False
 
+    def to_row(self) -> list[Any]:
+        """As it is kept in the table."""
+        return [self.kind, self.severity, in_json(self.summary), in_json(self.where), self.dry_h, self.critical]
+
+    @staticmethod
+    def from_row(row: Sequence[Any]) -> "FindingShown":
+        """What `to_row` made."""
+        kind, severity, summary, where, *rest = row
+        return FindingShown(kind, severity, of_json(summary) or "", of_json(where) or "", *rest)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Detail:
@@ -52,7 +63,7 @@ class Detail:
     def to_row(self) -> dict[str, Any]:
         """As it is kept in the table."""
         return {
-            "findings": [list(astuple(f)) for f in self.findings],
+            "findings": [f.to_row() for f in self.findings],
             "open": self.open,
             "refill": self.refill.to_row(),
             "week": list(self.week),
@@ -63,7 +74,7 @@ class Detail:
     def from_row(row: Mapping[str, Any]) -> "Detail":
         """What `to_row` made."""
         return Detail(
-            findings=tuple(FindingShown(*shown) for shown in row["findings"]),
+            findings=tuple(map(FindingShown.from_row, row["findings"])),
             open=row["open"],
             refill=Refill.from_row(row["refill"]),
             week=tuple(row["week"]),
@@ -106,10 +117,11 @@ def _shown(found: Finding, outcome: Outcome) -> FindingShown:
     of_all = FINDING_KINDS[found.kind].dries and not found.lines and found.channel is None
     concerned = [line for line in outcome.lines if of_all or line.line in found.lines]
     points = {line.line: line.point for line in outcome.setup.lines}
-    where = f"all {len(concerned)} lines" if of_all else ""
+    where = say("all {count} lines", count=len(concerned)) if of_all else ""
     if not where and concerned:
         one = concerned[0].line
-        where = f"line {one}, {points.get(one, '')}" if len(concerned) == 1 else f"{len(concerned)} lines"
+        alone = say("line {line}, {point}", line=one, point=points.get(one, ""))
+        where = alone if len(concerned) == 1 else say("{count} lines", count=len(concerned))
     hours = [line.hours_since_grease for line in concerned if line.hours_since_grease is not None]
     return FindingShown(
         found.kind, found.severity, found.summary, where, max(hours, default=None), any(line.critical_dry for line in concerned)

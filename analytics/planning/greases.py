@@ -15,16 +15,23 @@ import numpy as np
 
 from ingest.arrays import Floats, Ints
 from ingest.errors import Problem
+from ingest.languages import later, tr
 from ingest.times import DAY_US, instant
 
 THICKENERS: Final = (
-    "sodium", "aluminium complex", "barium", "calcium", "calcium complex", "clay", "lithium", "lithium complex", "polyurea",
-    "calcium sulfonate",
+    later("sodium"), later("aluminium complex"), later("barium"), later("calcium"), later("calcium complex"),
+    later("clay"), later("lithium"), later("lithium complex"), later("polyurea"), later("calcium sulfonate"),
 )  # fmt: skip
 # Of each with itself and those after it: compatible, borderline, incompatible; calcium sulfonate is not in the table.
 _TABLE: Final = ("CIIIIIIII", "CIIIIBCI", "CIIIIII", "CIIBCI", "CIIII", "BIII", "CCI", "CI", "C")
 _WORDS: Final[Mapping[str, "Mixing"]] = {"C": "compatible", "B": "borderline", "I": "incompatible"}
 _DIFFER: Final = frozenset({frozenset({"aluminium complex", "lithium complex"})})
+_BORDERLINE: Final = later("{pair}: borderline by {source}. Do not mix them unproven: ask the makers of both.")
+_INCOMPATIBLE: Final = later("{pair}: incompatible by {source}. Do not mix them unproven: ask the makers of both.")
+_DIFFERS: Final = later("{pair}: published tables differ. Not proven to mix: ask the makers of both.")
+_NOT_NAMED: Final = later(
+    "{pair}: no published table known here names both. Not proven to mix: ask the makers of both."
+)
 Mixing = Literal["same", "compatible", "borderline", "incompatible", "sources differ", "not known"]
 SOURCE: Final = "US Bureau of Reclamation, FIST 2-4 (1990), table 2"
 AHEAD_WEEKS: Final = 26
@@ -78,11 +85,14 @@ def warning(filled: Grease, held: Grease) -> str | None:
     told = mixing(filled.thickener, held.thickener)
     if told in ("same", "compatible"):
         return None
-    pair = f"{filled.called} ({filled.thickener}) on {held.called} ({held.thickener})"
+    pair = tr(
+        "{filled} ({thickener}) on {held} ({held_thickener})",
+        filled=filled.called, thickener=tr(filled.thickener), held=held.called, held_thickener=tr(held.thickener),
+    )  # fmt: skip
     if told in ("incompatible", "borderline"):
-        return f"{pair}: {told} by {SOURCE}. Do not mix them unproven: ask the makers of both."
-    why = "published tables differ" if told == "sources differ" else "no published table known here names both"
-    return f"{pair}: {why}. Not proven to mix: ask the makers of both."
+        text = _BORDERLINE if told == "borderline" else _INCOMPATIBLE
+        return tr(text, pair=pair, source=SOURCE)
+    return tr(_DIFFERS if told == "sources differ" else _NOT_NAMED, pair=pair)
 
 
 def cold_weeks(at_us: Ints, temp_c: Floats) -> dict[str, float]:

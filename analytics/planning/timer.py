@@ -10,6 +10,7 @@ from typing import Final
 
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.level import percent_of_reservoir
+from ingest.languages import cldr, later, tr
 from ingest.setups import Setup
 
 SHIFT_H: Final = 8.0  # amounts are told for so many ignition hours
@@ -75,24 +76,37 @@ def warnings(result: Result, then: Setting, usual: Mapping[str, float]) -> list[
     """What speaks against a setting, in sentences."""
     setup, told = result.history.setup, list[str]()
     if then.reservoir_days is not None and then.reservoir_days < SHORTEST_ROUND_DAYS:
-        told.append(f"A full reservoir would last {then.reservoir_days:.1f} days: less than a week between fills.")
+        told.append(
+            tr(
+                "A full reservoir would last {days} days: less than a week between fills.",
+                days=cldr.decimal(then.reservoir_days, 1),
+            )
+        )
     cycles = result.history.cycles
     confirmed = cycles.run_s[cycles.complete == 1]
     if setup.feed == "progressive" and then.run_s < setup.run_s:
         shortest = float(confirmed.min()) if len(confirmed) else None
         if shortest is None or then.run_s < shortest:
             told.append(
-                f"No cycle as short as {then.run_s:g} s was ever confirmed here: the divider may not complete its cycle"
-                + ("." if shortest is None else f"; the shortest was {shortest:.0f} s.")
+                tr(
+                    "No cycle as short as {run} s was ever confirmed here: the divider may not complete its cycle.",
+                    run=cldr.plain(then.run_s),
+                )
             )
+            if shortest is not None:
+                told.append(tr("The shortest confirmed cycle took {run} s.", run=cldr.decimal(shortest, 0)))
     amounts = dict(then.per_shift)
     ratios = {x.line: amounts[x.line] / usual[x.point] for x in setup.lines if x.point in usual}
     far = {line: ratio for line, ratio in ratios.items() if not 1 / FAR_FROM_SISTERS <= ratio <= FAR_FROM_SISTERS}
     if far:
         names = ", ".join(f"{x.line} {x.point}" for x in setup.lines if x.line in far)
-        who = names if len(far) <= 3 else f"{len(far)} of {len(setup.lines)} lines"
-        span = sorted({f"{min(far.values()):.1f}", f"{max(far.values()):.1f}"}, key=float)
-        told.append(f"Far from what sister vehicles get: {who}, {' to '.join(span)} times as much.")
+        who = names if len(far) <= 3 else tr("{count} of {all} lines", count=len(far), all=len(setup.lines))
+        low, high = (cldr.decimal(ratio, 1) for ratio in (min(far.values()), max(far.values())))
+        if low == high:
+            told.append(tr("Far from what sister vehicles get: {lines}, {ratio} times as much.", lines=who, ratio=low))
+        else:
+            text = later("Far from what sister vehicles get: {lines}, {low} to {high} times as much.")
+            told.append(tr(text, lines=who, low=low, high=high))
     before = dict(setting(result, setup.interval_min, setup.run_s).per_shift)
     brakes = [
         f"{line.line} {line.point}"
@@ -100,5 +114,10 @@ def warnings(result: Result, then: Setting, usual: Mapping[str, float]) -> list[
         if any(word in line.point.casefold() for word in _LININGS) and amounts[line.line] > 1.05 * before[line.line]
     ]
     if brakes:
-        told.append(f"More at brake camshafts and slack adjusters can get onto the linings: {', '.join(brakes)}.")
+        told.append(
+            tr(
+                "More at brake camshafts and slack adjusters can get onto the linings: {lines}.",
+                lines=", ".join(brakes),
+            )
+        )
     return told

@@ -12,6 +12,7 @@ from typing import Any
 from analytics.findings import Finding
 from analytics.vehicle.day import Day
 from analytics.vehicle.level import Fill
+from ingest.languages.saying import in_json, of_json
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Past:
         return {
             "since_us": self.since_us,
             "made_us": self.made_us,
-            "findings": [asdict(finding) for finding in self.findings],
+            "findings": [asdict(finding) | {"summary": in_json(finding.summary)} for finding in self.findings],
             "fills": [asdict(fill) for fill in self.fills],
             "days": [day.to_row() for day in self.days],
         }
@@ -40,7 +41,10 @@ def from_json(kept: Any) -> Past:
     return Past(
         kept["since_us"],
         kept["made_us"],
-        tuple(Finding(**{**finding, "lines": tuple(finding["lines"])}) for finding in kept["findings"]),
+        tuple(
+            Finding(**{**finding, "lines": tuple(finding["lines"]), "summary": of_json(finding["summary"])})
+            for finding in kept["findings"]
+        ),
         tuple(Fill(**fill) for fill in kept["fills"]),
         tuple(Day.from_row(day) for day in kept["days"]),
     )

@@ -22,6 +22,7 @@ from analytics.vehicle.history import History
 from analytics.vehicle.level import Reservoir
 from analytics.vehicle.pressure.sister_lines import alike, odd_limit, sister_ratios
 from ingest.arrays import Floats
+from ingest.languages.saying import number, say
 from ingest.setups import Line
 from ingest.times import DAY_US, instant, microseconds
 
@@ -160,7 +161,7 @@ def _checked(
             FirstReading(line.line, line.point, line.bundle, line.channel, _rounded(kpa), _rounded(against, 2))
         )
         verdict, text = _line(line, kpa, against, limit, swapped, setup.relief_kpa, alone[line.channel])
-        items.append(Item(f"Line {line.line}, {line.point}", verdict, text, line.line))
+        items.append(Item(say("Line {line}, {point}", line=line.line, point=line.point), verdict, text, line.line))
     items.append(_air(findings, peaks, until_us))
     items += _timer(history, audit, rows, settings)
     done = c.complete[rows]
@@ -169,8 +170,8 @@ def _checked(
         share = float(known.mean()) if len(known) else 0.0
         fine = len(known) >= _FIRST_READINGS and share >= 0.9
         items.append(
-            Item("Confirmation", "proven" if fine else "not yet" if len(known) < _FIRST_READINGS else "looks wrong",
-                 f"{int(known.sum())} of {len(known)} cycles were confirmed")
+            Item(say("Confirmation"), "proven" if fine else "not yet" if len(known) < _FIRST_READINGS else "looks wrong",
+                 say("{confirmed} of {all} cycles were confirmed", confirmed=int(known.sum()), all=len(known)))
         )  # fmt: skip
     if setup.level == "percent":
         items += _level(history, tank, rows, until_us, settings)
@@ -181,29 +182,37 @@ def _line(
     line: Line, kpa: float | None, against: float | None, limit: float, swapped: dict[int, int], relief_kpa: float, watched: int
 ) -> tuple[Verdict, str]:  # fmt: skip
     if line.channel is None:
-        return "no reading", "no channel watches it: see grease come at the point, and tick it by hand"
+        return "no reading", say("no channel watches it: see grease come at the point, and tick it by hand")
     if line.line in swapped:
         other = swapped[line.line]
         return (
             "looks wrong",
-            f"reads what line {other} should, and line {other} what this one should: swapped against the sheet?",
+            say(
+                "reads what line {other} should, and line {other} what this one should: swapped against the sheet?",
+                other=other,
+            ),
         )
     if kpa is None:
-        return "not yet", f"fewer than {_FIRST_READINGS} readings"
+        return "not yet", say("fewer than {number} readings", number=_FIRST_READINGS)
+    read = number(kpa, 0)
     if kpa < _NO_PRESSURE * relief_kpa:
-        return "looks wrong", f"{kpa:.0f} kPa: it carries hardly any pressure"
+        return "looks wrong", say("{pressure} kPa: it carries hardly any pressure", pressure=read)
     if kpa > 0.94 * relief_kpa:
-        return "looks wrong", f"{kpa:.0f} kPa: it stands at relief pressure"
+        return "looks wrong", say("{pressure} kPa: it stands at relief pressure", pressure=read)
     if watched > 1:  # one tube that is off hardly moves what feeds them all
         return (
             "no reading",
-            f"its channel watches {watched} lines at once: see grease come at the point, and tick it by hand",
+            say(
+                "its channel watches {lines} lines at once: see grease come at the point, and tick it by hand",
+                lines=watched,
+            ),
         )
     if against is None:
-        return "proven", f"{kpa:.0f} kPa; too few lines like it to compare"
-    if abs(np.log(against)) > limit:
-        return "looks wrong", f"{kpa:.0f} kPa, {against:.2f} times what lines of its length and bore have"
-    return "proven", f"{kpa:.0f} kPa, {against:.2f} times what lines of its length and bore have"
+        return "proven", say("{pressure} kPa; too few lines like it to compare", pressure=read)
+    text = say(
+        "{pressure} kPa, {ratio} times what lines of its length and bore have", pressure=read, ratio=number(against, 2)
+    )
+    return ("looks wrong" if abs(np.log(against)) > limit else "proven"), text
 
 
 def _swapped(own: Sequence[Line], log_kpa: Floats) -> dict[int, int]:
@@ -229,21 +238,27 @@ def _air(findings: Sequence[Finding], peaks: dict[str, Any], until_us: int) -> I
         if f.kind == "starved_pump" and f.began_us <= until_us and (f.ended_us or until_us) >= until_us
     ]
     if starved:
-        return Item("Air bled out", "looks wrong", "pressure is lost on all channels: bleed the pump outlets")
+        return Item(say("Air bled out"), "looks wrong", say("pressure is lost on all channels: bleed the pump outlets"))
     if not peaks:
         return Item(
-            "Air bled out", "no reading", "no pressure is read: see grease come without bubbles at the pump outlets"
+            say("Air bled out"),
+            "no reading",
+            say("no pressure is read: see grease come without bubbles at the pump outlets"),
         )
     read = np.column_stack(list(peaks.values()))
     table = np.log(np.clip(read[np.isfinite(read).any(axis=1)][-PLAIN_CYCLES:], 1.0, None))
     steps = np.diff(table, axis=0)
     if len(steps) < _FIRST_READINGS or not np.isfinite(steps).any():
-        return Item("Air bled out", "not yet", "too few cycles")
+        return Item(say("Air bled out"), "not yet", say("too few cycles"))
     common = np.nanmedian(steps[np.isfinite(steps).any(axis=1)], axis=1)
     scatter = float(1.4826 * np.median(np.abs(common)) / np.sqrt(2))
     if scatter > _UNSTEADY:
-        return Item("Air bled out", "not yet", f"pressures still change by {100 * scatter:.0f} % from cycle to cycle")
-    return Item("Air bled out", "proven", "pressures are steady from cycle to cycle")
+        return Item(
+            say("Air bled out"),
+            "not yet",
+            say("pressures still change by {percent} % from cycle to cycle", percent=number(100 * scatter, 0)),
+        )
+    return Item(say("Air bled out"), "proven", say("pressures are steady from cycle to cycle"))
 
 
 def _timer(history: History, audit: Audit, rows: Any, settings: Settings) -> list[Item]:
@@ -252,24 +267,32 @@ def _timer(history: History, audit: Audit, rows: Any, settings: Settings) -> lis
     gaps = np.diff(history.cycle_h[own]) * 60 / np.maximum(1, 1 + audit.lost[own][1:] + audit.missed[own][1:])
     items = []
     if len(gaps) < _FIRST_READINGS:
-        items.append(Item("Interval", "not yet", "too few cycles"))
+        items.append(Item(say("Interval"), "not yet", say("too few cycles")))
     else:
         interval = float(np.median(gaps))
         fine = abs(interval / setup.interval_min - 1) <= settings.timer_mismatch
         items.append(
             Item(
-                "Interval",
+                say("Interval"),
                 "proven" if fine else "looks wrong",
-                f"{interval:.1f} min; the sheet says {setup.interval_min:g} min",
+                say(
+                    "{seen} min; the sheet says {registered} min",
+                    seen=number(interval, 1),
+                    registered=number(setup.interval_min),
+                ),
             )
         )
     if len(own) < _FIRST_READINGS:
-        items.append(Item("Run time", "not yet", "too few cycles"))
+        items.append(Item(say("Run time"), "not yet", say("too few cycles")))
     else:
         run_s = float(np.median(c.run_s[own]))
         fine = abs(run_s / setup.run_s - 1) <= _RUN_TIME
         items.append(
-            Item("Run time", "proven" if fine else "looks wrong", f"{run_s:.0f} s; the sheet says {setup.run_s:g} s")
+            Item(
+                say("Run time"),
+                "proven" if fine else "looks wrong",
+                say("{seen} s; the sheet says {registered} s", seen=number(run_s, 0), registered=number(setup.run_s)),
+            )
         )
     return items
 
@@ -279,25 +302,40 @@ def _level(history: History, tank: Reservoir, rows: Any, until_us: int, settings
     since_us = int(history.cycles.at_us[rows[0]]) if len(rows) else until_us
     known = levels.level_pct[(levels.at_us >= since_us) & (levels.at_us <= until_us)]
     if not len(known):
-        return [Item("Level sensor", "not yet", "no reading yet"), Item("Reservoir", "not yet", "no reading yet")]
+        return [
+            Item(say("Level sensor"), "not yet", say("no reading yet")),
+            Item(say("Reservoir"), "not yet", say("no reading yet")),
+        ]
     third = max(1, len(known) // 3)
     fell = float(np.median(known[:third]) - np.median(known[-third:]))
     should = float(tank.used_pct[rows].sum()) * (1 - third / max(len(known), 2))
+    took = number(should, 1)
     noise = settings.level_noise_pct
     sure = should > _LEVEL_SIGMAS * noise * np.sqrt(2 / third)
     filled = any(since_us <= fill.at_us <= until_us for fill in tank.fills)
     if filled:
-        sensor = Item("Level sensor", "proven", "it showed a fill")
+        sensor = Item(say("Level sensor"), "proven", say("it showed a fill"))
     elif not sure:
-        sensor = Item("Level sensor", "not yet", f"the cycles took {should:.1f} % so far, too little to see")
+        sensor = Item(
+            say("Level sensor"), "not yet", say("the cycles took {taken} % so far, too little to see", taken=took)
+        )
     elif 0.5 * should <= fell <= 1.6 * should:
-        sensor = Item("Level sensor", "proven", f"it fell by {fell:.1f} %; the cycles took {should:.1f} %")
+        sensor = Item(
+            say("Level sensor"),
+            "proven",
+            say("it fell by {fell} %; the cycles took {taken} %", fell=number(fell, 1), taken=took),
+        )
     else:
-        sensor = Item("Level sensor", "looks wrong", f"it fell by {fell:.1f} %, but the cycles took {should:.1f} %")
+        sensor = Item(
+            say("Level sensor"),
+            "looks wrong",
+            say("it fell by {fell} %, but the cycles took {taken} %", fell=number(fell, 1), taken=took),
+        )
     now = float(np.median(known[-3:]))
     fine = setup.low_mark_pct < now <= 101
-    return [sensor, Item("Reservoir", "proven" if fine else "looks wrong", f"{now:.0f} %, between {setup.low_mark_pct:g} and 100 %"
-                         if fine else f"{now:.0f} %: not between its marks")]  # fmt: skip
+    return [sensor, Item(say("Reservoir"), "proven" if fine else "looks wrong",
+        say("{level} %, between {low_mark} and 100 %", level=number(now, 0), low_mark=number(setup.low_mark_pct))
+        if fine else say("{level} %: not between its marks", level=number(now, 0)))]  # fmt: skip
 
 
 def _rounded(value: float | None, digits: int = 0) -> float | None:

@@ -10,8 +10,18 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import odd_from_the_start
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
 from analytics.vehicle.wording import where
+from ingest.languages import later
+from ingest.languages.saying import number, on_day, say
 from ingest.times import HOUR_US, instant
 
+_BLOCKED: Final = later(
+    "{where} has had {ratio} times the pressure of {alike} since it was first heard: it may have been blocked from the start, which its own"
+    " past cannot tell."
+)
+_OPEN: Final = later(
+    "{where} has had {ratio} times the pressure of {alike} since it was first heard: it may have been open from the start, which its own"
+    " past cannot tell."
+)
 _TURNS: Final = 4  # a controller that was swapped and swapped back came back once
 
 
@@ -23,35 +33,53 @@ def _several_controllers(boot: NDArray[np.str_]) -> bool:
 
 def notes(result: Result) -> list[str]:
     """Problems of the data itself, in words."""
-    history, found = result.history, []
+    history, found = result.history, list[str]()
     if history.undated:
-        found.append(f"{history.undated} messages carry a time that cannot be right; no finding rests on them.")
+        found.append(
+            say("{count} messages carry a time that cannot be right; no finding rests on them.", count=history.undated)
+        )
     if history.corrected:
-        found.append(f"The controller's clock was wrong; the times of {history.corrected} messages were put right.")
+        found.append(
+            say(
+                "The controller's clock was wrong; the times of {count} messages were put right.",
+                count=history.corrected,
+            )
+        )
     if _several_controllers(history.heard_boot):
         found.append(
-            "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
+            say(
+                "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
+            )
         )
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
     for channel, (ratio, sisters) in odd_from_the_start(result).items():
-        whose = f" on {sisters} sister vehicles" if sisters else ""
-        found.append(
-            f"{where(channel, history.setup)} has had {ratio:.1f} times the pressure of lines like it{whose} since it was first heard:"
-            f" it may have been {'blocked' if ratio > 1 else 'open'} from the start, which its own past cannot tell."
+        alike = (
+            say("lines like it on {vehicles} sister vehicles", vehicles=sisters) if sisters else say("lines like it")
         )
+        text = _BLOCKED if ratio > 1 else _OPEN
+        found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
     found += [*_units(result), *_level_unit(result)]
     failed_us = thermometer_failed_us(history)
     if failed_us is not None:
         at = instant(failed_us).astimezone(ZoneInfo(history.setup.timezone))
         found.append(
-            f"Since {at.day} {at:%b %Y} the thermometer shows what cannot be true; no finding rests on it, and those about lines are"
-            " less sure without it."
+            say(
+                "Since {day} the thermometer shows what cannot be true; no finding rests on it, and those about lines are less sure without"
+                " it.",
+                day=on_day(at),
+            )
         )
     if unknown:
         left_out = history.cycles.left_out
-        more = f", and {left_out} more, which nothing looks at" if left_out else ""
-        found.append(f"Pressure channels that no line list names: {', '.join(unknown)}{more}.")
+        names = ", ".join(unknown)
+        if left_out:
+            text = later(
+                "Pressure channels that no line list names: {channels}, and {left} more, which nothing looks at."
+            )
+            found.append(say(text, channels=names, left=left_out))
+        else:
+            found.append(say("Pressure channels that no line list names: {channels}.", channels=names))
     return found
 
 
@@ -60,14 +88,21 @@ def _units(result: Result) -> list[str]:
     setup, peak = result.history.setup, result.history.cycles.peak_kpa
     if setup.relief_kpa < LEAST_RELIEF_KPA:
         return [
-            f"The set-up sheet gives a relief pressure of {setup.relief_kpa:g} kPa; it is taken for bar. Register it in kPa."
+            say(
+                "The set-up sheet gives a relief pressure of {pressure} kPa; it is taken for bar. Register it in kPa.",
+                pressure=number(setup.relief_kpa),
+            )
         ]
     known = peak[np.isfinite(peak) & (peak > 0)][-_UNIT_READINGS:]
     highest = float(np.percentile(known, 95)) if len(known) >= _UNIT_READINGS else np.inf
     if setup.channels and highest < 0.0125 * setup.relief_kpa:
         return [
-            f"The pressures of all channels lie below {highest:.0f} kPa, with a relief pressure of {setup.relief_kpa:g} kPa: are they"
-            " readings in bar? No finding about a line rests on them."
+            say(
+                "The pressures of all channels lie below {highest} kPa, with a relief pressure of {relief} kPa: are they readings in bar?"
+                " No finding about a line rests on them.",
+                highest=number(highest, 0),
+                relief=number(setup.relief_kpa),
+            )
         ]
     return []
 
@@ -79,8 +114,13 @@ def _level_unit(result: Result) -> list[str]:
     if len(latest) < _UNIT_READINGS or latest.max() > 1.0 or latest.min() < 0 or np.ptp(latest) < _SHARES_APART:
         return []
     return [
-        f"The latest {len(latest)} level readings lie between {latest.min():.2f} and {latest.max():.2f} %: are they shares of 1? They are"
-        " taken for percent, so that the reservoir seems to be empty."
+        say(
+            "The latest {count} level readings lie between {least} and {most} %: are they shares of 1? They are taken for percent, so"
+            " that the reservoir seems to be empty.",
+            count=len(latest),
+            least=number(float(latest.min()), 2),
+            most=number(float(latest.max()), 2),
+        )
     ]
 
 
@@ -104,17 +144,25 @@ def _fill_differences(result: Result) -> list[str]:
             continue
         at = instant(work.at_us).astimezone(ZoneInfo(setup.timezone))
         near = [fill for fill in result.fills if abs(fill.at_us - work.at_us) <= _FILL_NEAR_US]
-        amount = f"{work.litres:.1f} l" if work.litres is not None else f"up to {work.to_pct:.0f} %"
-        told = f"A fill of {amount}" if work.litres is not None else f"A fill {amount}"
+        if work.litres is not None:
+            fill = say("A fill of {litres} l", litres=number(work.litres, 1))
+        else:
+            fill = say("A fill up to {level} %", level=number(work.to_pct or 0, 0))
         if not near:
             if (levels.at_us > work.at_us).sum() >= 3 and not result.reservoir.by_counting:
-                said.append(f"{told} was recorded for {at.day} {at:%b %Y}, but the level readings show none.")
+                said.append(
+                    say("{fill} was recorded for {day}, but the level readings show none.", fill=fill, day=on_day(at))
+                )
             continue
         seen = sum(fill.litres for fill in near)
         off = abs(seen - work.litres) if work.litres is not None else 0.0
         if off > _FILL_DIFFERENCE * setup.reservoir_l:
             said.append(
-                f"{told} was recorded for {at.day} {at:%b %Y}; the level readings show {seen:.1f} l: spilt, written down"
-                " wrongly, or filled elsewhere."
+                say(
+                    "{fill} was recorded for {day}; the level readings show {seen} l: spilt, written down wrongly, or filled elsewhere.",
+                    fill=fill,
+                    day=on_day(at),
+                    seen=number(seen, 1),
+                )
             )
     return said

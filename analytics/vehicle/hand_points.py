@@ -16,6 +16,7 @@ import numpy as np
 from analytics.vehicle import outside_meters
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints, States, chosen
+from ingest.languages import later
 from ingest.setups import HandPoint
 from ingest.times import DAY_US, instant, microseconds
 from ingest.work import Work
@@ -133,7 +134,7 @@ def _state(
     point: HandPoint, greased: Sequence[int], meters: dict[str, list[Meter]], as_of_us: int, zone: ZoneInfo
 ) -> HandState:
     if not greased:
-        return HandState(point=point, reason="never greased by record")
+        return HandState(point=point, reason=later("never greased by record"))
     last = greased[-1]
     hours = next((h for m in meters["h"] if (h := _since(m, last)) is not None), None)
     hours = None if hours is None else round(hours, 1)
@@ -149,8 +150,8 @@ def _state(
     ]
     best = next((one for one in told if one[2] is not None), told[0] if told else None)
     if best is None:
-        what = "hour meter" if point.unit == "h" else "odometer"
-        return HandState(point=point, greased_us=last, hours_since=hours, reason=f"no reading of its {what}")
+        why = later("no reading of its hour meter") if point.unit == "h" else later("no reading of its odometer")
+        return HandState(point=point, greased_us=last, hours_since=hours, reason=why)
     since, from_us, due_us, meter, why = best
     return HandState(
         point=point, greased_us=last, since=None if since is None else round(since, 1), hours_since=hours,
@@ -180,12 +181,16 @@ def _due(meter: Meter, greased_us: int, every: float, as_of_us: int) -> tuple[in
         then = float(meter.counted[-1]) - since
         return meter.time_of(then + WORTH * every), meter.time_of(then + every), ""
     if since is None and greased_us < read_us:
-        why = "its meter was first read later" if greased_us < meter.at_us[0] else "its meter was replaced since"
+        why = (
+            later("its meter was first read later")
+            if greased_us < meter.at_us[0]
+            else later("its meter was replaced since")
+        )
         return None, None, why
     if pace is None:
-        return None, None, "its meter was read only once"
+        return None, None, later("its meter was read only once")
     if pace <= 0:
-        return None, None, "its meter does not advance"
+        return None, None, later("its meter does not advance")
     begin_us, done = (greased_us, 0.0) if since is None else (read_us, since)
 
     def when(share: float) -> int:

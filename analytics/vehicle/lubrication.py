@@ -11,6 +11,7 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
+from ingest.languages.saying import Said, also, say
 from ingest.setups import Line
 from ingest.times import FOREVER_US
 
@@ -98,19 +99,26 @@ def escalate(
             severity = "act_now"
         if critical:
             evidence["critical_points"] = len(critical)
-            summary += f" {_judged_by_somebody(critical)}"
+            summary = also(summary, _judged_by_somebody(critical))
         yield replace(told, severity=severity, evidence=evidence, summary=summary)
 
 
-def _judged_by_somebody(critical: Sequence[Line]) -> str:
+def _judged_by_somebody(critical: Sequence[Line]) -> Said:
     """What is said of points that steering or braking depends on and that may be dry."""
-    named = ", ".join(f"line {line.line} ({line.point})" for line in critical[:_NAMED])
-    more = f" and {len(critical) - _NAMED} more" if len(critical) > _NAMED else ""
-    points = "this point" if len(critical) == 1 else "these points"
-    return (
-        f"Steering or braking depends on {points}, which may be dry: {named}{more}."
-        " It is for a qualified person to judge before the vehicle goes back on the road."
-    )
+    named = ", ".join(f"{line.line} ({line.point})" for line in critical[:_NAMED])
+    judge = say("It is for a qualified person to judge before the vehicle goes back on the road.")
+    if len(critical) == 1:
+        return say("Steering or braking depends on this point, which may be dry: line {line}.", line=named).then(judge)
+    if len(critical) <= _NAMED:
+        return say("Steering or braking depends on these points, which may be dry: lines {lines}.", lines=named).then(
+            judge
+        )
+    left = len(critical) - _NAMED
+    return say(
+        "Steering or braking depends on these points, which may be dry: lines {lines} and {left} more.",
+        lines=named,
+        left=left,
+    ).then(judge)
 
 
 def _delivers_nothing(found: Finding, settings: Settings) -> bool:

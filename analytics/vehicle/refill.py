@@ -24,6 +24,7 @@ from analytics.vehicle.peers import Sister
 from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
 from analytics.vehicle.use import Use, pace_of, use_of
 from ingest.arrays import Floats
+from ingest.languages.saying import number, say
 from ingest.times import DAY_US
 from ingest.work import Work
 
@@ -69,16 +70,16 @@ def forecast(
         since = since if since is not None else _reached_us(history, reservoir)
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
-        return answer("unknown", "less than three days are recorded")
+        return answer("unknown", say("less than three days are recorded"))
     ahead = _draw(history, audit, use, (level, level_sd), reservoir.dose_ratio_sd, settings, sisters, yard)
     if ahead is None:
-        return answer("unknown", "the pump has not run in the weeks on record")
+        return answer("unknown", say("the pump has not run in the weeks on record"))
     points = [
         float(np.sort(told)[round(q * _PATHS) - 1])  # so many paths are there by then
         for q, told in ((0.1, ahead.soonest_us), (0.5, ahead.due_us), (0.9, ahead.due_us))
     ]
     due = tuple(int(d) if np.isfinite(d) and d <= as_of + settings.horizon_days * DAY_US else None for d in points)
-    reason = f"further away than {settings.horizon_days} days" if due[1] is None else None
+    reason = say("further away than {days} days", days=settings.horizon_days) if due[1] is None else None
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
     return answer(
         "soon" if soon else "ok", reason, (due[0], due[1], due[2]), _basis(history, reservoir, counted is not None)
@@ -88,13 +89,15 @@ def forecast(
 def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
     """What the level rests on, where it is no reading of these days."""
     if counted and history.setup.level == "switch" and _switched_last(history):
-        return "level counted from the cycles since the low-level switch last changed"
+        return say("level counted from the cycles since the low-level switch last changed")
     if counted:
-        return "level counted from the cycles since a fill was recorded"
+        return say("level counted from the cycles since a fill was recorded")
     if reservoir.by_counting:
-        return "the level sensor cannot be trusted; the level is counted from the cycles"
+        return say("the level sensor cannot be trusted; the level is counted from the cycles")
     silent = (history.as_of_us - int(history.heard_us[-1])) / DAY_US
-    return f"level as it was when the vehicle was last heard, {silent:.0f} days ago" if silent >= STOP_DAYS else None
+    if silent < STOP_DAYS:
+        return None
+    return say("level as it was when the vehicle was last heard, {days} days ago", days=number(silent, 0))
 
 
 def _reached_us(history: History, reservoir: Reservoir) -> int:
@@ -239,7 +242,7 @@ def _why_no_level(history: History) -> str:
     if not history.setup.controller:
         return "there is no reservoir: its points are greased by hand"
     if history.setup.level == "none":
-        return "there is no level sensor"
+        return say("there is no level sensor")
     if history.setup.level == "switch":
-        return "there is a low-level switch only, and it has not changed yet"
-    return "no level reading can be trusted yet"
+        return say("there is a low-level switch only, and it has not changed yet")
+    return say("no level reading can be trusted yet")

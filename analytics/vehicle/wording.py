@@ -10,6 +10,8 @@ from analytics.kinds import FINDING_KINDS, LINE_FAULTS, Facts
 from analytics.vehicle.commissioning import Handover
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure import PROOF_CYCLES, traces
+from ingest.languages import later
+from ingest.languages.saying import Said, also, number, on_day, say
 from ingest.setups import Setup
 from ingest.times import instant
 from ingest.work import Work
@@ -35,13 +37,14 @@ def to_finding(episode: Episode, history: History) -> Finding:
         evidence["cycles_since_repair"] = _proof_cycles(episode, history, repair)
     if kind.sentence is None:
         raise ValueError(f"{episode.kind} has no sentence")
-    summary = kind.sentence(Facts(evidence, where(episode.channel, setup), setup))
+    begins, inside = where(episode.channel, setup), where(episode.channel, setup, inside=True)
+    summary = kind.sentence(Facts(evidence, begins, inside, setup))
     if len(lines) > 1:
-        summary += _which(episode.kind, setup.feed)
+        summary = summary.then(_which(episode.kind, setup.feed))
     began = instant(episode.began_us).astimezone(ZoneInfo(setup.timezone))
-    summary += f" Since {began.day} {began:%b %Y}."
+    summary = summary.then(say("Since {day}.", day=on_day(began)))
     if repair is not None:
-        summary += " " + _proof(episode, int(evidence["cycles_since_repair"]), repair, setup)
+        summary = summary.then(_proof(episode, int(evidence["cycles_since_repair"]), repair, setup))
     return Finding(
         episode.kind, episode.channel, tuple(line.line for line in lines), episode.began_us, episode.detected_us,
         episode.ended_us, severity, summary, evidence,
@@ -55,9 +58,17 @@ def beside_handover(found: Finding, handed: Handover | None) -> Finding:
     first = next((x.peak_kpa for x in handed.lines if x.channel == found.channel and x.peak_kpa is not None), None)
     if first is None:
         return found
-    at = "" if handed.temp_c is None else f" at {handed.temp_c:.0f} °C"
+    read = number(first, 0)
+    if handed.temp_c is None:
+        more = say("At handover it read {pressure} kPa.", pressure=read)
+    else:
+        more = say(
+            "At handover it read {pressure} kPa at {temperature} °C.",
+            pressure=read,
+            temperature=number(handed.temp_c, 0),
+        )
     return replace(
-        found, summary=f"{found.summary} At handover it read {first:.0f} kPa{at}.",
+        found, summary=also(found.summary, more),
         evidence={**found.evidence, "handover_kpa": first},
     )  # fmt: skip
 
@@ -93,15 +104,22 @@ def _proof_cycles(episode: Episode, history: History, repair: Work) -> int:
     return int(later.sum())
 
 
-def _proof(episode: Episode, cycles_since: int, repair: Work, setup: Setup) -> str:
+def _proof(episode: Episode, cycles_since: int, repair: Work, setup: Setup) -> Said:
     """Whether a repair held, in a sentence."""
     day = instant(repair.at_us).astimezone(ZoneInfo(setup.timezone))
-    when = f"{day.day} {day:%b %Y}"
+    when = on_day(day)
     if episode.ended_us is not None:
-        return f"The work of {when} held."
+        return say("The work of {day} held.", day=when)
     if cycles_since >= PROOF_CYCLES:
-        return f"The repair of {when} did not hold: {cycles_since} cycles since then still show it."
-    return f"Repaired {when}: {cycles_since} of the {PROOF_CYCLES} cycles that prove it have run."
+        return say(
+            "The repair of {day} did not hold: {cycles} cycles since then still show it.", day=when, cycles=cycles_since
+        )
+    return say(
+        "Repaired {day}: {cycles} of the {all} cycles that prove it have run.",
+        day=when,
+        cycles=cycles_since,
+        all=PROOF_CYCLES,
+    )
 
 
 def _remarks(episode: Episode, history: History) -> int:
@@ -114,38 +132,47 @@ def _remarks(episode: Episode, history: History) -> int:
     )
 
 
-def where(channel: str | None, setup: Setup) -> str:
-    """The lines of a channel, in words."""
+def where(channel: str | None, setup: Setup, *, inside: bool = False) -> Said:
+    """The lines of a channel in words, as they begin a sentence or stand `inside` one."""
     lines = [line for line in setup.lines if channel is not None and line.channel == channel]
     if len(lines) == 1:
         line = lines[0]
-        bundle = f", {line.bundle}" if line.bundle else ""
-        return f"Line {line.line} ({line.point}{bundle})"
+        point = f"{line.point}, {line.bundle}" if line.bundle else line.point
+        text = later("line {line} ({point})") if inside else later("Line {line} ({point})")
+        return say(text, line=line.line, point=point)
     if lines:
         numbers = sorted(line.line for line in lines)
-        shown = (
-            f"{numbers[0]} to {numbers[-1]}"
-            if numbers[-1] - numbers[0] + 1 == len(numbers)
-            else ", ".join(map(str, numbers))
+        if numbers[-1] - numbers[0] + 1 == len(numbers):
+            run = later("channel {channel} (one of lines {first} to {last})")
+            text = run if inside else later("Channel {channel} (one of lines {first} to {last})")
+            return say(text, channel=channel, first=numbers[0], last=numbers[-1])
+        text = (
+            later("channel {channel} (one of lines {lines})")
+            if inside
+            else later("Channel {channel} (one of lines {lines})")
         )
-        return f"Channel {channel} (one of lines {shown})"
-    return f"Channel {channel}"
+        return say(text, channel=channel, lines=", ".join(map(str, numbers)))
+    return say(later("channel {channel}") if inside else later("Channel {channel}"), channel=channel)
 
 
-def _which(kind: str, feed: str) -> str:
+def _which(kind: str, feed: str) -> Said | None:
     """What tells the lines of one channel apart."""
     if kind == "open_line":
-        return " Which one: watch a cycle from a distance. Where the line is broken the point stays dry, and grease lies along the line."
+        return say(
+            "Which one: watch a cycle from a distance. Where the line is broken the point stays dry, and grease lies along the line."
+        )
     if kind != "blocked_line":
-        return ""
+        return None
     if feed == "progressive":
-        return (
-            " Which one: loosen the divider's outlets one at a time, slowly and shielded, and never plug one; pressure falls at the"
+        return say(
+            "Which one: loosen the divider's outlets one at a time, slowly and shielded, and never plug one; pressure falls at the"
             " blocked one."
         )
     if feed == "injector":
-        return " Which one: watch the injectors from a distance while a cycle runs; the one that does not move is at the blocked line."
-    return (
-        " Which one: loosen the lines one at a time at the pump, slowly and shielded, since each may hold relief pressure; run a"
+        return say(
+            "Which one: watch the injectors from a distance while a cycle runs; the one that does not move is at the blocked line."
+        )
+    return say(
+        "Which one: loosen the lines one at a time at the pump, slowly and shielded, since each may hold relief pressure; run a"
         " cycle with everybody clear. Pressure falls at the blocked one."
     )

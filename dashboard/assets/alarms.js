@@ -2,7 +2,7 @@
 (function () {
     function chosen(numbers) {
         const count = (numbers || []).length;
-        return [count ? {} : {display: "none"}, `${count} chosen`];
+        return [count ? {} : {display: "none"}, window.tallowTr("{number} chosen", {number: count})];
     }
     function all(checked) {
         if (checked === undefined || checked === null) return window.dash_clientside.no_update;

@@ -2,6 +2,13 @@
 (function () {
     const SCOPED = ["/", "/fleet", "/alarms", "/rounds", "/grease"];
     const BELONGS = [["/vehicle/", "/fleet"], ["/handover/", "/fleet"], ["/label/", "/fleet"]];
+    // A text of this page's language, its places filled; the English one is its name.
+    let texts = null;
+    window.tallowTr = (text, places) => {
+        texts = texts || JSON.parse(document.querySelector("meta[name=texts]")?.content || "{}");
+        return (texts[text] || text).replace(/\{(\w+)\}/g, (_, name) => places[name]);
+    };
+    const tr = window.tallowTr;
     const no = () => window.dash_clientside.no_update;
     const scheme = () => document.documentElement.dataset.mantineColorScheme || "light";
 
@@ -44,13 +51,13 @@
         const trouble = (words) => [words, words, "state-of-data is-late", words, no(), no(), no(), no()];
         try {
             const answer = await fetch(`/frame${query(scope)}`, {cache: "no-store"});
-            if (answer.status === 401) return trouble("You are signed out; load the page again.");
-            if (!answer.ok) return trouble("The server has trouble; what you see may be old.");
+            if (answer.status === 401) return trouble(tr("You are signed out; load the page again."));
+            if (!answer.ok) return trouble(tr("The server has trouble; what you see may be old."));
             const told = await answer.json();
             const [alarms, refills] = [told.alarms, told.refills].map((n) => (n ? String(n) : ""));
             return [told.words, told.late ? told.words : "", `state-of-data${told.late ? " is-late" : ""}`, told.about, alarms, refills, alarms, refills];
         } catch (error) {
-            return trouble("No connection; what you see may be old.");
+            return trouble(tr("No connection; what you see may be old."));
         }
     }
 
@@ -70,6 +77,11 @@
             localStorage.setItem(key, choice);
             window.dispatchEvent(new StorageEvent("storage", {key, newValue: choice, storageArea: localStorage}));
         }
+        return no();
+    }
+
+    function reload(kept) {
+        if (kept) location.reload();
         return no();
     }
 
@@ -107,7 +119,7 @@
         if (event.target.closest?.("#find-found a")) setTimeout(() => document.activeElement.blur(), 0);
     });
     window.dash_clientside = window.dash_clientside || {};
-    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {follow, choose, state, first, dress, toggle, unfold});
+    window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {follow, choose, state, first, dress, reload, toggle, unfold});
     new MutationObserver(() => window.dash_clientside.set_props("scheme-now", {data: scheme()}))
         .observe(document.documentElement, {attributeFilter: ["data-mantine-color-scheme"]});
 })();

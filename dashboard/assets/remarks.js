@@ -1,6 +1,7 @@
 // Remarks and photos on records of work: made smaller here, where the way to the server is narrow, and made anew there. Until the server
 // has them they are kept as records are (`work.js`).
 (function () {
+    const tr = (text, places) => window.tallowTr(text, places);
     const LONGEST_SIDE = 1600;
 
     async function smaller(file) {
@@ -27,21 +28,21 @@
         const {hand, isTaken, newKey} = window.tallowKept;
         const field = document.getElementById("remark-photo"), file = field && field.files[0];
         if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say who you are above, under Who did it.";
-        if (!on) return "Record some work first.";
-        if (!(text || "").trim() && !file) return "Say something, or choose a photo.";
+        if (!by) return tr("Say who you are above, under Who did it.");
+        if (!on) return tr("Record some work first.");
+        if (!(text || "").trim() && !file) return tr("Say something, or choose a photo.");
         let told = "";
         if (file) {
             told = await hand(who, {key: newKey(), by, kind: "photo"}, {on, photo: await asText(await smaller(file))});
-            if (!isTaken(told)) return `Not added: ${told}.`;
+            if (!isTaken(told)) return tr("Not added: {problem}.", {problem: told});
             field.value = "";
         }
         if ((text || "").trim()) {
             told = await hand(who, {key: newKey(), by, kind: "remark"}, {on, text});
-            if (!isTaken(told)) return `Not added: ${told}.`;
+            if (!isTaken(told)) return tr("Not added: {problem}.", {problem: told});
             window.dash_clientside.set_props("remark-text", {value: ""});
         }
-        return told.replace(/^Recorded/, "Added");
+        return told === tr("Recorded.") ? tr("Added.") : told;
     }
 
     // Files are chosen in a field of the browser's own: the components have none that leaves the file here.

@@ -1,5 +1,6 @@
 // Records of work and remarks on them: kept on the phone until the server has them.
 (function () {
+    const tr = (text, places) => window.tallowTr(text, places);
     const KEPT = "tallow-work";
     const kept = () => JSON.parse(localStorage.getItem(KEPT) || "[]");
     const keep = (records) => localStorage.setItem(KEPT, JSON.stringify(records));
@@ -50,26 +51,33 @@
         const waiting = kept().length - refused.length;
         if (told) return told;
         const mine = key !== "" && !kept().some((one) => one.record.key === key);
-        if (!connected) return `No connection: ${waiting} kept on this device, sent as soon as there is one.`;
-        if (waiting && mine) return others.size ? `Recorded. ${waiting} more kept here until ${[...others].join(", ")} signs in.` : "Recorded.";
+        if (!connected) return taken(tr("No connection: {number} kept on this device, sent as soon as there is one.", {number: waiting}));
+        if (waiting && mine) {
+            const names = [...others].join(", ");
+            return others.size ? taken(tr("Recorded. {number} more kept here until {names} signs in.", {number: waiting, names})) : recorded();
+        }
         if (key !== "" && refused.length) {  // told to whoever is there
             const one = refused[0];
             keep(kept().filter((other) => other.record.key !== one.record.key));
-            return `A record kept here for ${one.name} (${one.record.kind}) was refused: ${one.problem}`;
+            return tr("A record kept here for {vehicle} ({kind}) was refused: {problem}", {vehicle: one.name, kind: one.record.kind, problem: one.problem});
         }
-        if (others.size) return `${waiting} kept on this device until ${[...others].join(", ")} signs in here.`;
-        if (waiting) return `${waiting} kept on this device: the server does not take it now.`;
-        return "Recorded.";
+        if (others.size) return taken(tr("{number} kept on this device until {names} signs in here.", {number: waiting, names: [...others].join(", ")}));
+        if (waiting) return taken(tr("{number} kept on this device: the server does not take it now.", {number: waiting}));
+        return recorded();
     }
 
     let latest = "";
 
     // Whether what was told says that something is recorded, or will be.
-    const isTaken = (told) => told.startsWith("Recorded") || told.includes("kept on this device");
+    const good = new Set();
+    const taken = (told) => { good.add(told); return told; };
+    const recorded = () => taken(tr("Recorded."));
+    const again = () => taken(tr("Recorded already."));
+    const isTaken = (told) => good.has(told);
 
     async function hand(who, record, remark) {
         const said = JSON.stringify([who, {...record, key: "", at_us: 0}, remark]);
-        if (said === latest) return "Recorded already.";
+        if (said === latest) return again();
         latest = said;
         setTimeout(() => { if (latest === said) latest = ""; }, 5000);
         const entry = {fleet: who.fleet, name: who.name, record, remark};
@@ -77,7 +85,7 @@
             keep([...kept(), entry]);
         } catch (full) {  // there is no room on the device
             const problem = await sendOne(entry).catch(() => null);
-            return problem === "" ? "Recorded." : problem || "This device has no room to keep it until there is a connection: nothing is recorded.";
+            return problem === "" ? recorded() : problem || tr("This device has no room to keep it until there is a connection: nothing is recorded.");
         }
         return send(record.key);
     }
@@ -90,7 +98,7 @@
 
     async function record(clicks, who, asks, greases, kind, lines, litres, to, interval, run, channel, depot, grease, points, hours, km, isNew, by, at, note, found, cause, about) {
         if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say who did it.";
+        if (!by) return tr("Say who did it.");
         const said = {
             lines: (lines || []).map(Number), litres: litresOf(who, litres), to_pct: number(to), interval_min: number(interval),
             run_s: number(run), channel: channel || null, depot: depot || null, grease: grease || null,
@@ -104,15 +112,14 @@
             const said = JSON.stringify([who.name, chosen.to_pct, chosen.litres]);
             if (asked !== said) {
                 asked = said;
-                return "That is above the full mark, where grease comes out at the vent or passes the follower plate."
-                    + " If it is so, press Record it again.";
+                return tr("That is above the full mark, where grease comes out at the vent or passes the follower plate. If it is so, press Record it again.");
             }
             chosen.above_full = true;
         }
         const mixes = kind === "filled" ? greases[chosen.grease] : "";
         if (mixes && warned !== mixes) {
             warned = mixes;
-            return `${mixes} If it was filled so, press Record it again.`;
+            return `${mixes} ${tr("If it was filled so, press Record it again.")}`;
         }
         asked = warned = "";
         return hand(who, chosen);
@@ -121,7 +128,7 @@
     async function withdraw(clicks, who, by) {
         const context = window.dash_clientside.callback_context;
         if (!context.triggered.length || !context.triggered[0].value) return window.dash_clientside.no_update;
-        if (!by) return "Say who you are above, then withdraw.";
+        if (!by) return tr("Say who you are above, then withdraw.");
         const id = JSON.parse(context.triggered[0].prop_id.replace(/\.n_clicks$/, ""));
         return hand(who, {key: newKey(), kind: id.kind, corrects: id.key, withdrawn: true, by, at_us: Date.now() * 1000});
     }
@@ -130,47 +137,47 @@
     async function tick(clicks, id, by, amount, litresInOne) {
         const no = window.dash_clientside.no_update;
         if (!clicks) return [no, no, no];
-        if (!by) return ["Say above who fills it.", no, no];
+        if (!by) return [tr("Say above who fills it."), no, no];
         const key = newKey();
         const much = number(amount) === null ? {to_pct: 100} : {litres: Math.round(number(amount) * litresInOne * 1000) / 1000};
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key, kind: "filled", ...much, by, at_us: Date.now() * 1000});
-        return told.startsWith("Recorded already") ? [told, no, no] : [told, kept().length || told === "Recorded." ? {} : {display: "none"}, key];
+        return told === again() ? [told, no, no] : [told, kept().length || told === recorded() ? {} : {display: "none"}, key];
     }
 
     async function untick(clicks, id, by, key) {
         const no = window.dash_clientside.no_update;
         if (!clicks || !key) return [no, no];
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "filled", corrects: key, withdrawn: true, by, at_us: Date.now() * 1000});
-        return told === "Recorded." ? ["Taken back.", {display: "none"}] : [told, no];
+        return told === recorded() ? [tr("Taken back."), {display: "none"}] : [told, no];
     }
 
     // Points greased by hand, of the list or of a stop: those that are chosen; and the way back.
     async function tickPoints(clicks, id, by, chosen) {
         const no = window.dash_clientside.no_update;
         if (!clicks) return [no, no, no];
-        if (!by) return ["Say above who greases.", no, no];
+        if (!by) return [tr("Say above who greases."), no, no];
         const points = (chosen || []).map(Number);
-        if (!points.length) return ["Choose at least one point.", no, no];
+        if (!points.length) return [tr("Choose at least one point."), no, no];
         const key = newKey();
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key, kind: "points_greased", points, by, at_us: Date.now() * 1000});
-        return told.startsWith("Recorded already") ? [told, no, no] : [told, isTaken(told) ? {} : {display: "none"}, key];
+        return told === again() ? [told, no, no] : [told, isTaken(told) ? {} : {display: "none"}, key];
     }
 
     async function untickPoints(clicks, id, by, key) {
         const no = window.dash_clientside.no_update;
         if (!clicks || !key) return [no, no];
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key: newKey(), kind: "points_greased", corrects: key, withdrawn: true, by, at_us: Date.now() * 1000});
-        return isTaken(told) ? [told === "Recorded." ? "Taken back." : told, {display: "none"}] : [told, no];
+        return isTaken(told) ? [told === recorded() ? tr("Taken back.") : told, {display: "none"}] : [told, no];
     }
 
     // What a vehicle's meters show.
     async function meter(clicks, vehicle, hours, km, isNew, by) {
         if (!clicks) return window.dash_clientside.no_update;
-        if (!by) return "Say above who reads it.";
-        if (!vehicle) return "Choose the vehicle.";
+        if (!by) return tr("Say above who reads it.");
+        if (!vehicle) return tr("Choose the vehicle.");
         const [fleet, name] = vehicle.split("/");
         const read = {engine_h: number(hours), odometer_km: number(km), new_meter: Boolean(isNew)};
-        if (read.engine_h === null && read.odometer_km === null) return "Write what the hour meter or the odometer shows.";
+        if (read.engine_h === null && read.odometer_km === null) return tr("Write what the hour meter or the odometer shows.");
         return hand({fleet, name}, {key: newKey(), kind: "meter_read", ...read, by, at_us: Date.now() * 1000});
     }
 

@@ -89,7 +89,7 @@ def account(
     for row in trend.to_dict("records"):
         print(
             f"{formatting.month(row['month'])}  {words.percent(row)} of {row['planned']:,.0f} planned doses surely arrived"
-            f" ({words.counted(row['vehicles'], 'vehicle')}; 95 % limits {words.limits(row)})"
+            f" ({words.vehicles(int(row['vehicles']))}; 95 % limits {words.limits(row)})"
         )
     print(f"{formatting.month(chosen)} by {accounts.GROUPS[by][0]}:")
     for row in groups.to_dict("records"):

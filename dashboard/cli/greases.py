@@ -55,7 +55,7 @@ def list_greases(database: Database = DEFAULT_DATABASE) -> None:
         found = greases.read_greases(connection)
     for one in found:
         print(words.grease(one))
-    print(words.MIXING if found else words.NO_GREASES)
+    print(words.mixing() if found else words.NO_GREASES)
 
 
 @grease.command("plan", epilog="Example: tallow grease plan --json")
@@ -81,4 +81,4 @@ def plan(
         print(f"{words.season(row)}.")
     if not told.rows:
         print("Nothing has to be changed, as far as is known.")
-    print("\n".join([*words.unknown(told), words.MEANING]))
+    print("\n".join([*words.unknown(told), words.meaning()]))

@@ -103,4 +103,4 @@ def risk(
         return
     for one in rows:
         print(f"{one.fleet}/{one.vehicle} {one.unit}, {one.depot}: {words.at_risk(one.at_risk, found.currency)}")
-    print(words.MODEL if rows else "No point with a price is dry, as far as is known.")
+    print(words.model() if rows else "No point with a price is dry, as far as is known.")

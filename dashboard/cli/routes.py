@@ -13,6 +13,7 @@ from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.queries import scope
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
+from ingest.languages import ENGLISH, LANGUAGES
 from ingest.times import instant, now_us
 
 app = typer.Typer(rich_markup_mode=None)
@@ -141,6 +142,7 @@ def add_route(
     most_alerts: Annotated[
         int, typer.Option(min=1, max=1_000, help="one by one in ten minutes; more come together")
     ] = routes.MOST_ALERTS,
+    language: Annotated[str, typer.Option(help=f"that alerts there are told in: {', '.join(LANGUAGES)}")] = ENGLISH,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Send alerts to an address: urgent ones at once, the rest in one digest a day."""
@@ -150,7 +152,7 @@ def add_route(
     with reachable(engine), writing(engine) as connection:
         number = routes.add_route(
             connection, address, depot=depot, severity=severity, groups=group or (), after_min=after_min,
-            at_any_hour=at_any_hour, most_alerts=most_alerts,
+            at_any_hour=at_any_hour, most_alerts=most_alerts, language=language,
         )  # fmt: skip
         change_log.log_change(
             connection, "command line", f"Route {number} added, to {routes.masked(address)}", now_us()

@@ -11,8 +11,9 @@ from dashboard.exports import prices as money
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
 from dashboard.queries.scope import Scope
+from ingest.languages import cldr, later, tr, trn
 
-MEANING = (
+MEANING = later(
     "A dose is planned for each interval of ignition time, for each point. It surely arrived where the pressure of its line or the"
     " confirmation of its divider shows it; it surely did not where the pump never ran, ran short or pumped air, or where the line was"
     " open or at relief. Everything else is not proven, and is never counted as good. Of a point greased by hand a dose is"
@@ -23,48 +24,59 @@ MEANING = (
 
 def percent(row: Any) -> str:
     """94.2 %, at most 97.1 %: what surely arrived, and what it is if all that is not proven did."""
+    arrived, most = cldr.decimal(row["arrived_pct"], 1), cldr.decimal(row["at_most_pct"], 1)
     if row["at_most_pct"] - row["arrived_pct"] < 0.05:
-        return f"{row['arrived_pct']:.1f} %"
-    return f"{row['arrived_pct']:.1f} %, at most {row['at_most_pct']:.1f} %"
+        return f"{arrived} %"
+    return tr("{arrived} %, at most {most} %", arrived=arrived, most=most)
 
 
 def headline(row: Any) -> str:
     """The figure of a month in words."""
+    arrived, most = cldr.decimal(row["arrived_pct"], 1), cldr.decimal(row["at_most_pct"], 1)
     if row["at_most_pct"] - row["arrived_pct"] < 0.05:
-        return f"{row['arrived_pct']:.1f} % surely arrived"
-    return f"{row['arrived_pct']:.1f} % surely arrived, at most {row['at_most_pct']:.1f} %"
+        return tr("{arrived} % surely arrived", arrived=arrived)
+    return tr("{arrived} % surely arrived, at most {most} %", arrived=arrived, most=most)
 
 
 def doses(row: Any) -> str:
     """What it is made of."""
-    return (
-        f"Of {row['planned']:,.0f} planned doses of {counted(row['vehicles'], 'vehicle')} {row['arrived']:,.0f} surely arrived,"
-        f" {row['failed']:,.0f} surely did not, {row['not_proven']:,.0f} are not proven."
-    )
+    return tr(
+        "Of {planned} planned doses of {vehicles} {arrived} surely arrived, {failed} surely did not, {unproven} are not proven.",
+        planned=cldr.grouped(row["planned"]), vehicles=vehicles(int(row["vehicles"])), arrived=cldr.grouped(row["arrived"]),
+        failed=cldr.grouped(row["failed"]), unproven=cldr.grouped(row["not_proven"]),
+    )  # fmt: skip
 
 
-def counted(number: int, what: str) -> str:
+def vehicles(number: int) -> str:
     """1 vehicle, 2 vehicles."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
+    return trn("{n} vehicle", "{n} vehicles", number)
 
 
 def points(one: WorstPoints) -> str:
     """Which of a vehicle's points: line 5, kingpin upper right; all 14 lines; 3 of 14 lines."""
     if one.by_hand:
-        numbers, named = ", ".join(map(str, one.by_hand)), ", ".join(one.points) or "no longer on the list"
-        return f"hand point{'s' * (len(one.by_hand) > 1)} {numbers}, {named}"
+        numbers, named = ", ".join(map(str, one.by_hand)), ", ".join(one.points) or tr("no longer on the list")
+        return trn(
+            "hand point {points}, {names}",
+            "hand points {points}, {names}",
+            len(one.by_hand),
+            points=numbers,
+            names=named,
+        )
     if len(one.lines) == 1:
-        return f"line {one.lines[0]}, {one.points[0] if one.points else 'no longer on the line list'}"
+        point = one.points[0] if one.points else tr("no longer on the line list")
+        return tr("line {line}, {point}", line=one.lines[0], point=point)
     if len(one.lines) == one.of_lines:
-        return f"all {one.of_lines} lines"
-    return f"{len(one.lines)} of {one.of_lines} lines: {', '.join(map(str, one.lines))}"
+        return tr("all {number} lines", number=one.of_lines)
+    numbers = ", ".join(map(str, one.lines))
+    return tr("{number} of {all} lines: {lines}", number=len(one.lines), all=one.of_lines, lines=numbers)
 
 
 def limits(row: Any) -> str:
     """How far it may lie from another month or group without a reason; nothing of one vehicle."""
     if pd.isna(row["low_pct"]) or pd.isna(row["high_pct"]):
-        return "not known"
-    return f"{row['low_pct']:.1f} to {row['high_pct']:.1f} %"
+        return tr("not known")
+    return tr("{low} to {high} %", low=cldr.decimal(row["low_pct"], 1), high=cldr.decimal(row["high_pct"], 1))
 
 
 def group_table(told: pd.DataFrame, month: str) -> list[dict[str, str]]:

@@ -115,7 +115,7 @@ def _as_text(column: Any) -> Any:
     from pyarrow import compute
 
     if pyarrow.types.is_boolean(column.type):
-        return compute.if_else(column, "True", "False")
+        return compute.if_else(column, str(True), str(False))
     if not pyarrow.types.is_timestamp(column.type) or column.type.tz is None:
         return column
     at = pd.DatetimeIndex(column.to_pandas())

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.kinds import FINDING_KINDS
 from ingest import times
+from ingest.languages import ENGLISH, speaking
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
 
+@speaking(ENGLISH)
 def round_table(told: Round) -> list[dict[str, str]]:
     """A round as rows of text, for files."""
     from dashboard.exports import hand  # here, since it loads what plans rounds
@@ -53,6 +55,7 @@ def round_table(told: Round) -> list[dict[str, str]]:
     ]
 
 
+@speaking(ENGLISH)
 def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
     """Vehicles as rows of text, for files."""
 
@@ -83,6 +86,7 @@ def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
     ]  # fmt: skip
 
 
+@speaking(ENGLISH)
 def alarm_table(rows: list[AlarmRow]) -> list[dict[str, Any]]:
     """Alarms for other programs and files."""
     return [
@@ -115,6 +119,7 @@ def step_json(step: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
+@speaking(ENGLISH)
 def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
     """Rates of line faults, and their course over what they are held against (`queries.EXPOSURES`), as rows of text."""
     from dashboard.queries.patterns import EXPOSURES  # here, as below: most files need neither statistics nor arrays
@@ -135,6 +140,7 @@ def pattern_table(told: Patterns, exposure: str) -> list[dict[str, str]]:
     ]  # fmt: skip
 
 
+@speaking(ENGLISH)
 def data_table(told: DataState) -> list[dict[str, str]]:
     """Who is silent, whose sensors are wrong, and what is to be said of other data, as rows of text."""
     found = [(who, f.kind, times.rfc3339(f.began_us), f.summary) for who, f in told.findings]
@@ -142,6 +148,7 @@ def data_table(told: DataState) -> list[dict[str, str]]:
     return [who._asdict() | {"what": what, "since": since, "text": text} for who, what, since, text in found]
 
 
+@speaking(ENGLISH)
 def work_table(rows: Sequence[WorkRow]) -> list[dict[str, str]]:
     """Records of work as rows of text, in the units of storage; times are UTC."""
 
@@ -182,6 +189,7 @@ def _as_text(value: str) -> str:
     return f"'{value}" if begins and not _NUMBER.fullmatch(value) else value
 
 
+@speaking(ENGLISH)
 def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str, str]]:
     """Amounts as rows of text, for files."""
     return [
@@ -201,6 +209,7 @@ def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str
     ]
 
 
+@speaking(ENGLISH)
 def chart_table(result: Result, chart: str) -> list[dict[str, str]]:
     """The numbers of one of a vehicle's charts as rows of text, in the units of storage; times are UTC."""
     from analytics.vehicle.daily import days
@@ -270,6 +279,7 @@ def _line_row(line: Line, now: LineCondition) -> dict[str, str]:
     }  # fmt: skip
 
 
+@speaking(ENGLISH)
 def dates_table(told: DataState) -> list[dict[str, str]]:
     """How past refill dates held: how often each date was too late by, and by how far ahead it was said."""
     found = told.backtest

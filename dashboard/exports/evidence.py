@@ -4,133 +4,187 @@ from collections import defaultdict
 from datetime import date
 from typing import Any, Final
 
+from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, FINDING_KINDS
 from dashboard import formatting
 from dashboard.exports import account
 from dashboard.queries.evidence import Evidence, Step
+from ingest.languages import cldr, later, tr, trn
 from ingest.times import rfc3339
 
-METHOD: Final = (
-    f"{account.MEANING} Messages are those that carry a time of the span by the controller's own clock. What is told here is worked out"
+_METHOD: Final = later(
+    "Messages are those that carry a time of the span by the controller's own clock. What is told here is worked out"
     " from them, from the set-ups that were registered, from what people recorded, and from the alarms with what was done to them. The"
     " hash (SHA-256) is over these records, receipts and sampled courses aside: from the same records anybody gets the same hash again"
     " with `tallow evidence`. It shows that the records are the same as when the sheet was printed; it does not show that they are true."
 )
 
-_NO_GAP: Final = "Of each line at least one dose surely arrived on every day on which one was planned."
-
 Section = tuple[str, list[str]]
+
+
+def method() -> str:
+    """How all of it is worked out, and what its hash shows."""
+    return f"{tr(account.MEANING)} {tr(_METHOD)}"
 
 
 def title(told: Evidence) -> str:
     """What it is about."""
-    what = "the pump and all of its lines" if told.line is None else f"line {told.line.line}, {told.line.point}"
+    what = (
+        tr("the pump and all of its lines")
+        if told.line is None
+        else tr("line {line}, {point}", line=told.line.line, point=told.line.point)
+    )
     return f"{told.setup.unit} ({told.setup.fleet}/{told.setup.vehicle}), {what}"
 
 
 def span(told: Evidence) -> str:
     """From when to when, by which clock."""
-    return f"{formatting.day(told.first)} to {formatting.day(told.last)}, by the clock of {told.setup.timezone}"
+    return tr(
+        "{first} to {last}, by the clock of {timezone}",
+        first=formatting.day(told.first), last=formatting.day(told.last), timezone=told.setup.timezone,
+    )  # fmt: skip
 
 
 def sections(told: Evidence) -> list[Section]:
     """(heading, sentences) in the order in which they are read."""
     return [
-        ("Grease planned and arrived", doses(told)),
-        ("Gaps", _gaps(told)),
-        ("Found", _found(told)),
-        ("Alarms, and who answered", _alarms(told)),
-        ("Work", _work(told)),
-        ("Completeness of the data", completeness(told)),
-        ("Hash over the records", [f"{name}: {value}" for name, value in told.digests.items()] + [f"all: {told.digest}"]),
+        (tr("Grease planned and arrived"), doses(told)),
+        (tr("Gaps"), _gaps(told)),
+        (tr("Found"), _found(told)),
+        (tr("Alarms, and who answered"), _alarms(told)),
+        (tr("Work"), _work(told)),
+        (tr("Completeness of the data"), completeness(told)),
+        (tr("Hash over the records"), [f"{name}: {value}" for name, value in told.digests.items()]
+         + [tr("all: {digest}", digest=told.digest)]),
     ]  # fmt: skip
 
 
 def doses(told: Evidence) -> list[str]:
     """What was planned, what arrived."""
     if not told.planned:
-        return ["No dose is known to have been planned: the vehicle stood, or nobody heard of it."]
+        return [tr("No dose is known to have been planned: the vehicle stood, or nobody heard of it.")]
     lines = 1 if told.line is not None else len(told.setup.lines)
     unproven = told.planned - told.arrived - told.failed
-    grams = ""
+    said = trn(
+        "Of {planned} planned doses of {n} line {arrived} surely arrived ({percent} %), {failed} surely did"
+        " not, {unproven} are not proven.",
+        "Of {planned} planned doses of {n} lines {arrived} surely arrived ({percent} %), {failed} surely did"
+        " not, {unproven} are not proven.",
+        lines, planned=cldr.grouped(told.planned), arrived=cldr.grouped(told.arrived), failed=cldr.grouped(told.failed),
+        percent=cldr.decimal(100 * told.arrived / told.planned, 1), unproven=cldr.grouped(unproven),
+    )  # fmt: skip
     if told.line is not None:
-        planned, arrived = (n * told.line.dose_cm3 for n in (told.planned, told.arrived))
-        grams = f" That is {arrived:.0f} of {planned:.0f} cm3 by the line list."
-    return [
-        f"Of {told.planned:,.0f} planned doses of {account.counted(lines, 'line')} {told.arrived:,.0f} surely arrived"
-        f" ({100 * told.arrived / told.planned:.1f} %), {told.failed:,.0f} surely did not, {unproven:,.0f} are not proven.{grams}",
-        f"On {sum(1 for one in told.days if one.planned)} of {(told.last - told.first).days + 1} days a dose was planned.",
-    ]
+        planned, arrived = (cldr.decimal(n * told.line.dose_cm3, 0) for n in (told.planned, told.arrived))
+        said += " " + tr("That is {arrived} of {planned} cm3 by the line list.", arrived=arrived, planned=planned)
+    days, of = sum(1 for one in told.days if one.planned), (told.last - told.first).days + 1
+    return [said, tr("On {days} of {all} days a dose was planned.", days=days, all=of)]
 
 
 def _gaps(told: Evidence) -> list[str]:
     alike = defaultdict[tuple[date, date, float, float], list[int]](list)
     for one in told.gaps:
         alike[one.first, one.last, one.planned, one.failed].append(one.line)
+    single = later(
+        "{lines}, {first} to {last}: of {planned} planned doses none surely arrived, {failed} surely did not"
+    )
+    each = later(
+        "{lines}, {first} to {last}: of {planned} planned doses of each none surely arrived, {failed} surely did not"
+    )
+    none = tr("Of each line at least one dose surely arrived on every day on which one was planned.")
     return [
-        f"{_lines(lines, told)}, {formatting.day(first)} to {formatting.day(last)}: of {planned:,.0f} planned doses"
-        f"{' of each' if len(lines) > 1 else ''} none surely arrived, {failed:,.0f} surely did not"
+        tr(
+            each if len(lines) > 1 else single,
+            lines=_lines(lines, told), first=formatting.day(first), last=formatting.day(last), planned=cldr.grouped(planned),
+            failed=cldr.grouped(failed),
+        )
         for (first, last, planned, failed), lines in alike.items()
-    ] or [_NO_GAP if told.planned else "None is known."]
+    ] or [none if told.planned else tr("None is known.")]  # fmt: skip
 
 
 def _lines(numbers: list[int], told: Evidence) -> str:
     """Line 5, kingpin upper right; all 14 lines; lines 3, 4, 5."""
     points = {line.line: line.point for line in told.setup.lines}
     if len(numbers) == 1:
-        return f"Line {numbers[0]}, {points.get(numbers[0], 'no longer on the line list')}"
-    return f"All {len(numbers)} lines" if set(numbers) >= set(points) else f"Lines {', '.join(map(str, numbers))}"
+        point = points.get(numbers[0]) or tr("no longer on the line list")
+        return tr("Line {line}, {point}", line=numbers[0], point=point)
+    if set(numbers) >= set(points):
+        return tr("All {number} lines", number=len(numbers))
+    return tr("Lines {lines}", lines=", ".join(map(str, numbers)))
 
 
 def _found(told: Evidence) -> list[str]:
-    zone = told.setup.timezone
     return [
-        f"{formatting.moment(one.began_us, zone)}"
-        f" {'to ' + formatting.moment(one.ended_us, zone) if one.ended_us is not None else 'and lasts'}:"
-        f" {FINDING_KINDS[one.kind].title}. {formatting.in_my_units(one.summary)}"
+        f"{_lasted(one, told.setup.timezone)}: {FINDING_KINDS[one.kind].title}. {formatting.in_my_units(one.summary)}"
         for one in told.findings
-    ] or ["Nothing was found."]
+    ] or [tr("Nothing was found.")]
+
+
+def _lasted(found: Finding, zone: str) -> str:
+    began = formatting.moment(found.began_us, zone)
+    if found.ended_us is None:
+        return tr("{time} and lasts", time=began)
+    return tr("{first} to {last}", first=began, last=formatting.moment(found.ended_us, zone))
 
 
 def _alarms(told: Evidence) -> list[str]:
     zone, said = told.setup.timezone, list[str]()
     for one in told.alarms:
         answers = (step for step in one.steps if (step.event, step.at_us) != ("occur", one.raised_us))
-        steps = "; ".join(_step(step, zone) for step in answers) or "nobody answered"
-        said.append(f"{ALARM_KINDS[one.kind].title}, raised {formatting.moment(one.raised_us, zone)}: {steps}")
-    return said or ["None was raised."]
+        steps = "; ".join(_step(step, zone) for step in answers) or tr("nobody answered")
+        said.append(
+            tr(
+                "{title}, raised {time}: {steps}",
+                title=ALARM_KINDS[one.kind].title,
+                time=formatting.moment(one.raised_us, zone),
+                steps=steps,
+            )
+        )
+    return said or [tr("None was raised.")]
 
 
 def _step(step: Step, zone: str) -> str:
-    by, why = (f" by {step.who}" if step.who else ""), (f" ({step.why})" if step.why else "")
+    by, why = (" " + tr("by {name}", name=step.who) if step.who else ""), (f" ({tr(step.why)})" if step.why else "")
     return f"{formatting.moment(step.at_us, zone)} {formatting.EVENTS[step.event]}{by}{why}"
 
 
 def _work(told: Evidence) -> list[str]:
     zone = told.setup.timezone
     return [
-        f"{formatting.moment(work.at_us, zone)}: {'; '.join([work.title, *formatting.work_details(work)])}, by {work.by},"
-        f" recorded {formatting.moment(recorded_us, zone)}{'' if stands else ' (no longer stands)'}"
+        tr(
+            "{time}: {what}, by {name}, recorded {recorded}",
+            time=formatting.moment(work.at_us, zone),
+            what="; ".join([tr(work.title), *formatting.work_details(work)]),
+            name=work.by,
+            recorded=formatting.moment(recorded_us, zone),
+        )
+        + ("" if stands else f" ({tr('no longer stands')})")
         for work, recorded_us, stands in told.work
-    ] or ["None is recorded."]
+    ] or [tr("None is recorded.")]
 
 
 def completeness(told: Evidence) -> list[str]:
     """How many messages there are, and how many are missing."""
-    kinds = ", ".join(f"{number:,} {kind}" for kind, number in sorted(told.messages.items())) or "none"
+    kinds = ", ".join(f"{cldr.grouped(number)} {kind}" for kind, number in sorted(told.messages.items())) or tr("none")
     if told.lost is None:
-        lost = f"{told.thinned:,} of them are what is left of days that were thinned: how many there were is not known any more."
+        lost = tr(
+            "{number} of them are what is left of days that were thinned: how many there were is not known any more.",
+            number=cldr.grouped(told.thinned),
+        )
     else:
         every = sum(told.messages.values()) + told.lost
-        lost = f"By their numbers {told.lost:,} of {every:,} never came." if every else "Nothing was heard."
-    return [f"Messages: {kinds}.", lost]
+        lost = (
+            tr("By their numbers {lost} of {all} never came.", lost=cldr.grouped(told.lost), all=cldr.grouped(every))
+            if every
+            else tr("Nothing was heard.")
+        )
+    return [tr("Messages: {kinds}.", kinds=kinds), lost]
 
 
 def as_text(told: Evidence) -> str:
     """All of it."""
-    parts = [f"Evidence: {title(told)}\n{span(told)}"]
+    parts = [f"{tr('Evidence')}: {title(told)}\n{span(told)}"]
     parts += ["\n".join([heading, *(f"- {sentence}" for sentence in said)]) for heading, said in sections(told)]
-    return "\n\n".join([*parts, METHOD]) + "\n"
+    return "\n\n".join([*parts, method()]) + "\n"
 
 
 def as_object(told: Evidence) -> dict[str, Any]:

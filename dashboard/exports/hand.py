@@ -6,56 +6,82 @@ from typing import Any, Final
 from analytics.planning.rounds import HandNeed
 from dashboard import formatting
 from dashboard.queries.hand import HandDue
+from ingest.languages import Words, cldr, later, tr, trn
 from ingest.setups import HandPoint
 from ingest.times import rfc3339
 
-MEANING: Final = (
+MEANING: Final = later(
     "A point is due again when its interval has passed since somebody recorded that it was greased: hours by the controller's meter, by one"
     " that another system reads, or as people read it; kilometres as people read them; days by the calendar. The date follows from the"
     " pace of the meter in its latest four weeks. Where nobody knows, it says so, and that is never counted as greased."
 )
-NOTHING: Final = (
+NOTHING: Final = later(
     "No point greased by hand is registered. A file points.csv beside vehicles.csv and lines.csv names them: Set-up has an"
     " example."
 )
-GUN: Final = (
+GUN: Final = later(
     "Clean the fitting first. A hand gun on a blocked point builds very high pressure: never hold the hose at its end, and stop where the"
     " point takes no grease."
 )
-WORDS: Final = {"due": "Due", "unknown": "Not known", "soon": "Due within 7 days", "ok": "Not due yet"}
-_UNITS: Final = {"h": "h", "km": "km", "d": "days"}
+WORDS: Final = Words(
+    {
+        "due": later("Due"),
+        "unknown": later("Not known"),
+        "soon": later("Due within 7 days"),
+        "ok": later("Not due yet"),
+    }
+)
+_UNITS: Final = Words({"h": "h", "km": "km", "d": later("days")})
 
 
 def every(interval: float, unit: str) -> str:
     """Every 250 h; every day."""
-    return "every day" if unit == "d" and interval == 1 else f"every {interval:,g} {_UNITS[unit]}"
+    if unit == "d" and interval == 1:
+        return tr("every day")
+    number = cldr.grouped(interval) if interval == round(interval) else cldr.plain(interval)
+    return tr("every {interval} {unit}", interval=number, unit=_UNITS[unit])
 
 
 def amount(one: HandDue | HandNeed | HandPoint) -> str:
     """12 g, or 6 strokes."""
     if one.grams is not None:
-        return f"{one.grams:g} g"
-    return f"{one.strokes:g} stroke{'' if one.strokes == 1 else 's'}"
+        return f"{cldr.plain(one.grams)} g"
+    strokes = one.strokes or 0
+    return trn("{strokes} stroke", "{strokes} strokes", 1 if strokes == 1 else 2, strokes=cldr.plain(strokes))
+
+
+def amount_of(one: HandDue) -> str:
+    """12 g of Lithium EP."""
+    return tr("{amount} of {grease}", amount=amount(one), grease=one.grease) if one.grease else amount(one)
 
 
 def since(one: HandDue) -> str:
     """What has passed since it was greased, and how long its meter has not been read."""
     if one.greased_us is None:
-        return "never greased by record"
+        return tr("never greased by record")
     if one.since is None:
-        return f"greased {formatting.day(formatting.local(one.greased_us, one.timezone))}"
-    told = f"{one.since:,.0f} {_UNITS[one.interval_unit]}"
+        return tr("greased {day}", day=formatting.day(formatting.local(one.greased_us, one.timezone)))
+    told = f"{cldr.grouped(one.since)} {_UNITS[one.interval_unit]}"
     if one.interval_unit == "d" or one.hours_since is None:
-        return told if one.hours_since is None else f"{told}, {one.hours_since:,.0f} h of ignition"
+        return (
+            told
+            if one.hours_since is None
+            else tr("{since}, {hours} h of ignition", since=told, hours=cldr.grouped(one.hours_since, 0))
+        )
     return told
 
 
 def due(one: HandDue) -> str:
     """Its date, or why there is none."""
+    return tr("not known: {reason}", reason=tr(one.reason)) if one.due_us is None else date_or_why(one)
+
+
+def date_or_why(one: HandDue) -> str:
+    """Its date, or only why there is none."""
     if one.due_us is None:
-        return f"not known: {one.reason}"
+        return tr(one.reason)
     day = formatting.day(formatting.local(one.due_us, one.timezone))
-    return f"since {day}" if one.state == "due" else day
+    return tr("since {day}", day=day) if one.state == "due" else day
 
 
 def hand_table(found: Sequence[HandDue]) -> list[dict[str, str]]:

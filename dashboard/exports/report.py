@@ -6,58 +6,69 @@ from dashboard import formatting
 from dashboard.exports import account as words
 from dashboard.queries.report import Report
 from dashboard.queries.scope import Scope
+from ingest.languages import cldr, tr, trn
 
 Section = tuple[str, list[str]]
 
 
 def title(told: Report) -> str:
     """What it is about."""
-    return f"Lubrication in {formatting.month(told.month)}, {place(told.scope)}"
+    return tr("Lubrication in {month}, {place}", month=formatting.month(told.month), place=place(told.scope))
 
 
 def place(scope: Scope) -> str:
     """What a scope is called."""
-    return (
-        ", ".join(name for name in (scope.depot, f"fleet {scope.fleet}" if scope.fleet else "") if name) or "all depots"
-    )
+    return ", ".join(
+        name for name in (scope.depot, tr("fleet {name}", name=scope.fleet) if scope.fleet else "") if name
+    ) or tr("all depots")
 
 
 def sections(told: Report) -> list[Section]:
     """(heading, sentences) in the order in which they are read."""
     return [
-        ("Greased as planned", figures(told)),
-        ("What failed", failed(told)),
-        ("What was repaired", repaired(told)),
-        ("Grease", litres(told)),
-        ("Open risks", risks(told)),
+        (tr("Greased as planned"), figures(told)),
+        (tr("What failed"), failed(told)),
+        (tr("What was repaired"), repaired(told)),
+        (tr("Grease"), litres(told)),
+        (tr("Open risks"), risks(told)),
     ]
 
 
 def repaired(told: Report) -> list[str]:
     """Work by kind."""
     return [
-        f"{name}: {words.counted(number, 'record')}, {words.counted(vehicles, 'vehicle')}"
+        f"{tr(name)}: {trn('{n} record', '{n} records', number)}, {words.vehicles(vehicles)}"
         for name, number, vehicles in told.repaired
-    ] or ["No work is recorded in this month."]
+    ] or [tr("No work is recorded in this month.")]
 
 
 def figures(told: Report) -> list[str]:
     """The month's figure, against the months before, and where it is lowest."""
     if not len(told.trend) or told.trend["month"].iloc[-1] != told.month:
-        return ["Nothing is accounted for in this month."]
+        return [tr("Nothing is accounted for in this month.")]
     now = told.trend.iloc[-1]
     said = [
-        f"{words.headline(now)}; 95 % limits {words.limits(now)}.",
+        tr("{headline}; 95 % limits {limits}.", headline=words.headline(now), limits=words.limits(now)),
         words.doses(now),
     ]
     if len(told.trend) > 1:
         before = told.trend.iloc[-2]
-        said.append(f"The month before ({formatting.month(before['month'])}): {words.percent(before)}.")
+        said.append(
+            tr(
+                "The month before ({month}): {percent}.",
+                month=formatting.month(before["month"]),
+                percent=words.percent(before),
+            )
+        )
     if told.unknown:
         said.append(
-            f"{told.unknown} registered vehicles planned no dose: they stood, or nobody heard of them. They are in none of these figures."
+            tr(
+                "{number} registered vehicles planned no dose: they stood, or nobody heard of them. They are in"
+                " none of these figures.",
+                number=told.unknown,
+            )
         )
-    said += [f"{row['group']}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
+    said += [f"{tr(row['group'])}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
     if not told.scope.depot:
         said += [f"{row['group']}: {words.percent(row)}" for row in told.by_depot.head(8).to_dict("records")]
     return said
@@ -66,23 +77,41 @@ def figures(told: Report) -> list[str]:
 def failed(told: Report) -> list[str]:
     """Findings by kind, and the points that got least."""
     said = [
-        f"{FINDING_KINDS[kind].title}: {began} began, {ended} ended, {last} still open at the month's end"
+        tr(
+            "{title}: {began} began, {ended} ended, {last} still open at the month's end",
+            title=FINDING_KINDS[kind].title,
+            began=began,
+            ended=ended,
+            last=last,
+        )
         for kind, began, ended, last in told.began
     ]
     said += [
-        f"{one.unit} ({one.vehicle}), {words.points(one)}{' (steering or braking)' if one.critical else ''}:"
-        f" {one.failed_pct:.0f} % of the doses surely did not arrive, on {words.counted(one.failed_days, 'day')}"
+        tr(
+            "{unit} ({vehicle}), {points}: {percent} % of the doses surely did not arrive, on {days}",
+            unit=one.unit,
+            vehicle=one.vehicle,
+            percent=cldr.decimal(one.failed_pct, 0),
+            points=words.points(one) + (f" ({tr('steering or braking')})" if one.critical else ""),
+            days=trn("{n} day", "{n} days", one.failed_days),
+        )
         for one in told.worst
     ]
-    return said or ["Nothing was found to fail."]
+    return said or [tr("Nothing was found to fail.")]
 
 
 def litres(told: Report) -> list[str]:
     """What was used and filled, by depot and grease."""
     return [
-        f"{one.depot}, {one.grease}: {formatting.litres(one.used_l)} used, {formatting.litres(one.filled_l)} filled"
+        tr(
+            "{depot}, {grease}: {used} used, {filled} filled",
+            depot=one.depot,
+            grease=one.grease,
+            used=formatting.litres(one.used_l),
+            filled=formatting.litres(one.filled_l),
+        )
         for one in told.amounts
-    ] or ["No grease was used or filled in this month, as far as is known."]
+    ] or [tr("No grease was used or filled in this month, as far as is known.")]
 
 
 def risks(told: Report) -> list[str]:
@@ -93,8 +122,8 @@ def risks(told: Report) -> list[str]:
         for one in told.risks
     ]
     if told.more_risks:
-        said.append(f"and {told.more_risks} more.")
-    return said or ["Nothing that somebody has to act on or plan for is open."]
+        said.append(tr("and {left} more.", left=told.more_risks))
+    return said or [tr("Nothing that somebody has to act on or plan for is open.")]
 
 
 def as_text(told: Report) -> str:
@@ -102,4 +131,4 @@ def as_text(told: Report) -> str:
     parts = [title(told)]
     for heading, sentences in sections(told):
         parts.append("\n".join([heading, *(f"- {sentence}" for sentence in sentences)]))
-    return "\n\n".join([*parts, words.MEANING, CAUTION]) + "\n"
+    return "\n\n".join([*parts, tr(words.MEANING), tr(CAUTION)]) + "\n"

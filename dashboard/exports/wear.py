@@ -5,19 +5,24 @@ from typing import Any
 from analytics.vehicle.wear import Trend
 from dashboard import formatting
 from dashboard.queries.wear import Wearing
+from ingest.languages import Words, cldr, later, tr, trn
 from ingest.times import rfc3339
 
-WHAT = {
-    "pressure": "pressure",
-    "rest": "pressure left after the pump stopped",
-    "rise": "time in which pressure rises",
-    "supply": "supply voltage",
-    "dose": "grease per cycle",
-}
+WHAT = Words(
+    {
+        "pressure": later("pressure"),
+        "rest": later("pressure left after the pump stopped"),
+        "rise": later("time in which pressure rises"),
+        "supply": later("supply voltage"),
+        "dose": later("grease per cycle"),
+    }
+)
 # `Trend.latest` for other programs.
 LATEST = {"pressure": "kpa", "rest": "share_of_peak", "rise": "rise_s", "supply": "supply_v", "dose": "litres_a_cycle"}
-AGAINST = {"commissioning": "since it was commissioned", "first month": "since its first sound month"}
-MEANING = (
+AGAINST = Words(
+    {"commissioning": later("since it was commissioned"), "first month": later("since its first sound month")}
+)
+MEANING = later(
     "A straight line through the days' medians over ignition hours, temperature taken out; listed where the 95 % limits leave no doubt"
     " that it changes and it passes its limit within half a year at the present pace. What all lines of a pump do together is the grease"
     " and is taken out of pressures. How fast pressure rises is known only where controllers send its course; grease per cycle is what left"
@@ -30,10 +35,10 @@ def where(one: Wearing) -> str:
     """Line 5, kingpin upper right; lines 1, 2, 3; the pump."""
     lines = one.trend.lines
     if not lines:
-        return "pump"
+        return tr("pump")
     if len(lines) == 1:
-        return f"line {lines[0]}, {one.points[0]}"
-    return f"lines {', '.join(map(str, lines))}"
+        return tr("line {line}, {point}", line=lines[0], point=one.points[0])
+    return trn("line {lines}", "lines {lines}", len(lines), lines=", ".join(map(str, lines)))
 
 
 def change(one: Wearing) -> str:
@@ -43,7 +48,10 @@ def change(one: Wearing) -> str:
 
 def in_1000_h(told: Trend) -> str:
     """+12 % in 1,000 ignition hours (+8 to +16)."""
-    return f"{told.percent:+.0f} % in 1,000 ignition hours ({told.percent_low:+.0f} to {told.percent_high:+.0f})"
+    return tr(
+        "{change} % in 1,000 ignition hours ({low} to {high})",
+        change=cldr.signed(told.percent), low=cldr.signed(told.percent_low), high=cldr.signed(told.percent_high),
+    )  # fmt: skip
 
 
 def since(told: Trend) -> str:
@@ -56,12 +64,12 @@ def latest(told: Trend) -> str:
     if told.what == "pressure":
         return formatting.pressure(told.latest)
     if told.what == "rest":
-        return f"{100 * told.latest:.0f} % of the peak"
+        return tr("{share} % of the peak", share=cldr.decimal(100 * told.latest, 0))
     if told.what == "rise":
-        return f"{told.latest:.0f} s"
+        return f"{cldr.decimal(told.latest, 0)} s"
     if told.what == "supply":
-        return f"{told.latest:.1f} V"
-    return f"{1000 * told.latest:.2f} cm3 a cycle"
+        return f"{cldr.decimal(told.latest, 1)} V"
+    return tr("{amount} cm3 a cycle", amount=cldr.decimal(1000 * told.latest, 2))
 
 
 def passes(one: Wearing) -> str:
@@ -73,9 +81,9 @@ def passes_in(told: Trend, timezone: str) -> str:
     """The same of a trend alone."""
     early_us, expected_us = told.early_us, told.expected_us
     if early_us is None or expected_us is None:
-        return "not within half a year"
-    early, expected = (f"{formatting.local(at, timezone):%b %Y}" for at in (early_us, expected_us))
-    return expected if early == expected else f"{expected}, {early} at the earliest"
+        return tr("not within half a year")
+    early, expected = (cldr.month(formatting.local(at, timezone)) for at in (early_us, expected_us))
+    return expected if early == expected else tr("{expected}, {early} at the earliest", expected=expected, early=early)
 
 
 def as_object(one: Wearing) -> dict[str, Any]:

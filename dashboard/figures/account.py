@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 
 from dashboard.figures.theme import text, with_layout
 from dashboard.tokens import GREY, RED
+from ingest.languages import tr
 
 
 def course(told: pd.DataFrame, period: str, template: str) -> go.Figure:
@@ -16,8 +17,8 @@ def course(told: pd.DataFrame, period: str, template: str) -> go.Figure:
     figure = go.Figure()
     x = [text(str(value)) for value in told[period]]
     shares: tuple[tuple[str, Any, str, str], ...] = (
-        ("surely did not arrive", 100 - told["at_most_pct"], RED, ""),
-        ("not proven", told["at_most_pct"] - told["arrived_pct"], GREY, "/"),
+        (tr("surely did not arrive"), 100 - told["at_most_pct"], RED, ""),
+        (tr("not proven"), told["at_most_pct"] - told["arrived_pct"], GREY, "/"),
     )
     for name, values, colour, pattern in shares:
         figure.add_bar(
@@ -25,7 +26,7 @@ def course(told: pd.DataFrame, period: str, template: str) -> go.Figure:
             hovertemplate=f"{name} %{{y:.1f}} %<extra></extra>",
         )  # fmt: skip
     figure.update_layout(barmode="stack", bargap=0.35)
-    with_layout(figure, template, 260, "% of planned doses")
+    with_layout(figure, template, 260, tr("% of planned doses"))
     highest = float((100 - told["arrived_pct"]).max()) if len(told) else 0.0
     figure.update_yaxes(range=[0, max(1.0, 1.1 * highest)])
     figure.update_xaxes(type="category")

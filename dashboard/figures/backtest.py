@@ -7,6 +7,7 @@ import plotly.graph_objects as go
 
 from dashboard.figures.theme import ink, with_layout
 from dashboard.tokens import GREY
+from ingest.languages import tr
 
 
 def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
@@ -20,8 +21,10 @@ def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
     figure.add_scatter(
         x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="actual",
         line={"color": ink(template)}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
-        hovertemplate="%{y:.0f} % came by the date that %{x:.0f} % should",
+        hovertemplate=tr("{came} % came by the date that {should} % should", came="%{y:.0f}", should="%{x:.0f}"),
     )  # fmt: skip
-    figure.update_xaxes(range=[0, 100], title="should have come by then, %", dtick=25)
+    figure.update_xaxes(range=[0, 100], title=tr("should have come by then, %"), dtick=25)
     figure.update_yaxes(range=[0, 100], dtick=25)
-    return with_layout(figure, template, 340, "came by then, %").update_layout(hovermode="closest", margin={"b": 48})
+    return with_layout(figure, template, 340, tr("came by then, %")).update_layout(
+        hovermode="closest", margin={"b": 48}
+    )

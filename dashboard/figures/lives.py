@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 from analytics.account.lives import Curve
 from dashboard.figures.theme import ink, short, text, thinned, with_layout
 from dashboard.tokens import GREY
+from ingest.languages import tr
 
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 MOST = len(_DASHES)  # curves that can be told apart
@@ -31,7 +32,7 @@ def lives(curves: Sequence[Curve], template: str) -> go.Figure:
             x=at_h, y=share, mode="lines", name=text(one.group), hovertemplate="%{y:.0f} % reach %{x:,.0f} h",
             line={"color": ink(template) if n == 0 else GREY, "width": 2, "shape": "hv", "dash": _DASHES[n]},
         )  # fmt: skip
-    with_layout(figure, template, 320, "% that reach it")
-    figure.update_xaxes(title="ignition hours since fitting or repair", rangemode="tozero")
+    with_layout(figure, template, 320, tr("% that reach it"))
+    figure.update_xaxes(title=tr("ignition hours since fitting or repair"), rangemode="tozero")
     figure.update_yaxes(range=[0, 103])
     return figure

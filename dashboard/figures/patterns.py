@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 from analytics.statistics.rates import MeanCumulative, Rate
 from dashboard.figures.theme import ink, short, text, thinned, with_layout
 from dashboard.tokens import GREY
+from ingest.languages import cldr, tr
 
 
 def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per: int) -> go.Figure:
@@ -22,8 +23,11 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
             "array": [per * (r.ci_high - r.rate) for _, r in shown], "arrayminus": [per * (r.rate - r.ci_low) for _, r in shown],
         },
         customdata=[[r.events, round(r.exposure), round(per * r.ci_low, 2), round(per * r.ci_high, 2)] for _, r in shown],
-        hovertemplate=f"%{{y}}: %{{customdata[0]}} faults in %{{customdata[1]}} {unit}, %{{x:.2f}} in {per:,}"
-        " (%{customdata[2]} to %{customdata[3]})<extra></extra>",
+        hovertemplate="%{y}: "
+        + tr("{faults} faults in {watched} {unit}, {rate} in {per} ({low} to {high})",
+             faults="%{customdata[0]}", watched="%{customdata[1]}", unit=unit, rate="%{x:.2f}", per=cldr.grouped(per),
+             low="%{customdata[2]}", high="%{customdata[3]}")
+        + "<extra></extra>",
     )  # fmt: skip
     with_layout(figure, template, 90 + 26 * len(shown), "")
     figure.update_layout(hovermode="closest", margin={"l": 150, "r": 12, "t": 12, "b": 44})
@@ -52,7 +56,7 @@ def fault_course(course: MeanCumulative, until: float, template: str, unit: str)
         x=time, y=mean, mode="lines", line={"color": ink(template), "width": 2, "shape": "hv"}, name="mean",
         hovertemplate="%{y:.2f}",
     )  # fmt: skip
-    with_layout(figure, template, 320, "line faults a vehicle")
-    figure.update_xaxes(title=f"{unit} watched", rangemode="tozero")
+    with_layout(figure, template, 320, tr("line faults a vehicle"))
+    figure.update_xaxes(title=tr("{unit} watched", unit=unit), rangemode="tozero")
     figure.update_yaxes(rangemode="tozero")
     return figure

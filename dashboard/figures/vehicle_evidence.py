@@ -15,12 +15,14 @@ from dashboard import accounts, formatting
 from dashboard.figures.theme import thinned
 from dashboard.tokens import GREY, SEVERITY_COLOURS
 from ingest.arrays import Floats, Ints
+from ingest.languages import cldr, later, tr
 from ingest.times import DAY_US, local_us
 
 _WIDTH, _HEIGHT = 320, 84
 _BEFORE_US: Final = 21 * DAY_US  # shown before a finding began
 _AFTER_US: Final = 7 * DAY_US  # and after it ended
 _MOST_POINTS: Final = 260
+_LOW_MARK: Final = later("low mark")
 _LETTERS: Final = "/:=' ,-"  # that need no escape inside a picture's address
 
 
@@ -60,10 +62,10 @@ def evidence(found: Finding, result: Result) -> Evidence | None:
         return None
     zone = result.history.setup.timezone
     from_, until = (formatting.day(formatting.local(at, zone)) for at in (int(course.at_us[seen][0]), last))
-    said = [f"{course.name}, {from_} to {until}."]
+    said = [tr("{course}, {begin} to {end}.", course=course.name, begin=from_, end=until)]
     if course.ordinary_name:
-        said.append(f"Grey band: {course.ordinary_name}." if course.ordinary and course.ordinary[0] != course.ordinary[1]
-                    else f"Grey line: {course.ordinary_name}.")  # fmt: skip
+        said.append(tr("Grey band: {what}.", what=course.ordinary_name) if course.ordinary and course.ordinary[0] != course.ordinary[1]
+                    else tr("Grey line: {what}.", what=course.ordinary_name))  # fmt: skip
     if course.last is not None:
         said.append(course.last(float(np.median(course.values[seen][-5:]))))
     return Evidence(_drawn(course, seen, first, last, found), " ".join(said))
@@ -120,7 +122,7 @@ def _drawn(course: _Course, seen: Any, first: int, last: int, found: Finding) ->
 
 
 def _times_expected(value: float) -> str:
-    return f"Now {2**value:.2g} times expected."
+    return tr("Now {ratio} times expected.", ratio=cldr.plain(float(f"{2**value:.2g}")))
 
 
 def _line(found: Finding, result: Result) -> _Course | None:
@@ -131,8 +133,14 @@ def _line(found: Finding, result: Result) -> _Course | None:
     with np.errstate(invalid="ignore", divide="ignore"):
         doublings = np.log2(result.pressures.ratio[:, j].astype(np.float64))
     usual = 2 * float(result.pressures.noise[j]) / np.log(2)
-    return _Course(name="Pressure, times expected (each step doubles)", at_us=result.history.cycles.at_us, values=np.clip(doublings, -4, 4),
-                   ordinary=(-usual, usual), ordinary_name="as expected", last=_times_expected)  # fmt: skip
+    return _Course(
+        name=tr("Pressure, times expected (each step doubles)"),
+        at_us=result.history.cycles.at_us,
+        values=np.clip(doublings, -4, 4),
+        ordinary=(-usual, usual),
+        ordinary_name=tr("as expected"),
+        last=_times_expected,
+    )
 
 
 def _pump(_: Finding, result: Result) -> _Course | None:
@@ -145,8 +153,14 @@ def _pump(_: Finding, result: Result) -> _Course | None:
     middle[known] = np.nanmedian(ratio[known], axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         doublings = np.clip(np.log2(middle), -4, 4)
-    return _Course(name="Pressure of all lines together, times expected (each step doubles)", at_us=result.history.cycles.at_us,
-                   values=doublings, ordinary=(-0.3, 0.3), ordinary_name="as expected", last=_times_expected)  # fmt: skip
+    return _Course(
+        name=tr("Pressure of all lines together, times expected (each step doubles)"),
+        at_us=result.history.cycles.at_us,
+        values=doublings,
+        ordinary=(-0.3, 0.3),
+        ordinary_name=tr("as expected"),
+        last=_times_expected,
+    )
 
 
 def _peak(found: Finding, result: Result) -> _Course | None:
@@ -156,8 +170,13 @@ def _peak(found: Finding, result: Result) -> _Course | None:
         return None
     peak = cycles.peak_kpa[:, cycles.channels.index(found.channel)].astype(np.float64) * unit.of_kpa(1.0)
     relief = unit.of_kpa(result.history.setup.relief_kpa)
-    return _Course(name=f"Highest pressure of each cycle, {unit.pressure}", at_us=cycles.at_us, values=np.clip(peak, -relief, 2 * relief),
-                   ordinary=(relief, relief), ordinary_name="relief pressure")  # fmt: skip
+    return _Course(
+        name=tr("Highest pressure of each cycle, {unit}", unit=unit.pressure),
+        at_us=cycles.at_us,
+        values=np.clip(peak, -relief, 2 * relief),
+        ordinary=(relief, relief),
+        ordinary_name=tr("relief pressure"),
+    )
 
 
 def _level(mark: str) -> Callable[[Finding, Result], _Course | None]:
@@ -165,9 +184,15 @@ def _level(mark: str) -> Callable[[Finding, Result], _Course | None]:
 
     def course(_: Finding, result: Result) -> _Course | None:
         levels, low = result.history.levels, result.history.setup.low_mark_pct
-        at = low if mark == "low mark" else 100.0
-        return _Course(name="Level, % of the full mark", at_us=levels.at_us, values=levels.level_pct.astype(np.float64), ordinary=(at, at),
-                       ordinary_name=mark, last=lambda value: f"Last read {value:.0f} %.")  # fmt: skip
+        at = low if mark == _LOW_MARK else 100.0
+        return _Course(
+            name=tr("Level, % of the full mark"),
+            at_us=levels.at_us,
+            values=levels.level_pct.astype(np.float64),
+            ordinary=(at, at),
+            ordinary_name=tr(mark),
+            last=lambda value: tr("Last read {value} %.", value=cldr.decimal(value, 0)),
+        )
 
     return course
 
@@ -183,7 +208,7 @@ def _by_day(name: str, of: str) -> Callable[[Finding, Result], _Course | None]:
         shift = result.history.as_of_us - int(local_us(np.array([result.history.as_of_us]), zone)[0])
         noon = np.array([(d.day.toordinal() - 719_163) * DAY_US + DAY_US // 2 + shift for d in days])
         wrong = np.array([float(getattr(d, of)) for d in days])
-        return _Course(name=name, at_us=noon, values=wrong, below=np.array([float(d.done) for d in days]))
+        return _Course(name=tr(name), at_us=noon, values=wrong, below=np.array([float(d.done) for d in days]))
 
     return course
 
@@ -193,13 +218,24 @@ def _timer(found: Finding, result: Result) -> _Course | None:
     history, setup = result.history, result.history.setup
     runs = found.evidence.get("run_s")
     if runs is not None and abs(runs / setup.run_s - 1) >= 0.1:
-        return _Course(name="Run time, seconds", at_us=history.cycles.at_us, values=history.cycles.run_s.astype(np.float64),
-                       ordinary=(setup.run_s, setup.run_s), ordinary_name="as registered", last=lambda v: f"Now {v:.0f} s.")  # fmt: skip
+        return _Course(
+            name=tr("Run time, seconds"),
+            at_us=history.cycles.at_us,
+            values=history.cycles.run_s.astype(np.float64),
+            ordinary=(setup.run_s, setup.run_s),
+            ordinary_name=tr("as registered"),
+            last=lambda v: tr("Now {value} s.", value=cldr.decimal(v, 0)),
+        )
     minutes = np.diff(history.cycle_h, prepend=np.nan) * 60
     minutes[(minutes <= 0) | (minutes > 4 * setup.interval_min)] = np.nan
-    return _Course(name="Ignition time from cycle to cycle, minutes", at_us=history.cycles.at_us, values=minutes,
-                   ordinary=(setup.interval_min, setup.interval_min), ordinary_name="as registered",
-                   last=lambda v: f"Now {v:.0f} min.")  # fmt: skip
+    return _Course(
+        name=tr("Ignition time from cycle to cycle, minutes"),
+        at_us=history.cycles.at_us,
+        values=minutes,
+        ordinary=(setup.interval_min, setup.interval_min),
+        ordinary_name=tr("as registered"),
+        last=lambda v: tr("Now {value} min.", value=cldr.decimal(v, 0)),
+    )
 
 
 def _heard(_: Finding, result: Result) -> _Course | None:
@@ -212,7 +248,7 @@ def _heard(_: Finding, result: Result) -> _Course | None:
         np.float64
     )
     noon = (np.arange(len(number)) + first) * DAY_US + DAY_US // 2
-    return _Course(name="Messages a day", at_us=noon, values=np.zeros(len(number)), below=number)
+    return _Course(name=tr("Messages a day"), at_us=noon, values=np.zeros(len(number)), below=number)
 
 
 def _supply(found: Finding, result: Result) -> _Course | None:
@@ -221,9 +257,14 @@ def _supply(found: Finding, result: Result) -> _Course | None:
     if found.evidence.get("code") != "supply_low" or not np.isfinite(volts).any():
         return None
     ordinary = None if nominal is None else (nominal, nominal)
-    return _Course(name="Supply while the pump runs, V", at_us=result.history.cycles.at_us, values=volts.astype(np.float64),
-    ordinary=ordinary,
-                   ordinary_name="" if nominal is None else "nominal", last=lambda v: f"Now {v:.1f} V.")  # fmt: skip
+    return _Course(
+        name=tr("Supply while the pump runs, V"),
+        at_us=result.history.cycles.at_us,
+        values=volts.astype(np.float64),
+        ordinary=ordinary,
+        ordinary_name="" if nominal is None else tr("nominal"),
+        last=lambda v: tr("Now {value} V.", value=cldr.decimal(v, 1)),
+    )
 
 
 _COURSES: Final[Mapping[str, Callable[[Finding, Result], _Course | None]]] = {
@@ -231,14 +272,14 @@ _COURSES: Final[Mapping[str, Callable[[Finding, Result], _Course | None]]] = {
     "open_line": _line,
     "starved_pump": _pump,
     "pressure_sensor": _peak,
-    "missed_cycles": _by_day("Cycles a day: done grey, missed in colour", "missed"),
-    "incomplete_cycles": _by_day("Cycles a day: whole ones grey, incomplete ones in colour", "incomplete"),
+    "missed_cycles": _by_day(later("Cycles a day: done grey, missed in colour"), "missed"),
+    "incomplete_cycles": _by_day(later("Cycles a day: whole ones grey, incomplete ones in colour"), "incomplete"),
     "timer_mismatch": _timer,
-    "reservoir_loss": _level("low mark"),
-    "under_delivery": _level("low mark"),
-    "low_level": _level("low mark"),
-    "level_sensor": _level("low mark"),
-    "overfill": _level("full mark"),
+    "reservoir_loss": _level(_LOW_MARK),
+    "under_delivery": _level(_LOW_MARK),
+    "low_level": _level(_LOW_MARK),
+    "level_sensor": _level(_LOW_MARK),
+    "overfill": _level(later("full mark")),
     "silent": _heard,
     "controller_fault": _supply,
 }

@@ -14,12 +14,14 @@ from dashboard.figures.theme import BI, MOST_MARKS, local, local_datetime, schem
 from dashboard.tokens import BLUE, GREY, Scheme
 from dashboard.units import Units
 from ingest.arrays import Floats
+from ingest.languages import tr
 from ingest.times import DAY_US, local_us
 
 _LONGEST_NAME = 22
 _TRACES_SHOWN = 6
 _DAY_MS = 86_400_000
 AT = ": %{x|%-d %b %Y, %H:%M}<extra></extra>"
+ON = ": %{x|%-d %b %Y}<extra></extra>"
 
 
 def channel_name(result: Result, channel: str) -> str:
@@ -30,7 +32,7 @@ def channel_name(result: Result, channel: str) -> str:
     elif lines:
         name = f"{channel} ({lines[0].line} to {lines[-1].line})"
     else:
-        name = f"{channel} (not listed)"
+        name = tr("{channel} (not listed)", channel=channel)
     return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
 
 
@@ -63,8 +65,8 @@ def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: 
     }
     done = [one for one in result.history.work if channel in result.history.channels_of(one)]
     return [
-        dict(**edge, y=short(bar * middle * wide), name="expected, highest"),
-        dict(**edge, y=short(bar * middle / wide), name="expected, lowest", fill="tonexty", fillcolor="rgba(138,143,152,0.35)"),
+        dict(**edge, y=short(bar * middle * wide), name=tr("expected, highest")),
+        dict(**edge, y=short(bar * middle / wide), name=tr("expected, lowest"), fill="tonexty", fillcolor="rgba(138,143,152,0.35)"),
         {
             "type": "scatter", "x": local(cycles.at_us[shown], zone), "y": short(bar * peak[shown]), "yaxis": axis,
             "mode": "markers", "name": "peak",
@@ -113,9 +115,9 @@ def traces(result: Result, channel: str, template: str, units: Units = BI) -> go
     figure.add_vline(
         x=run_s,
         line={"color": scheme.edge, "dash": "dot", "width": 1},
-        annotation_text="pump stops",
+        annotation_text=tr("pump stops"),
         annotation_position="top left",
     )
     with_layout(figure, template, 240, f"pressure, {units.pressure}")
-    figure.update_xaxes(title="seconds since the cycle began", fixedrange=True).update_yaxes(fixedrange=True)
+    figure.update_xaxes(title=tr("seconds since the cycle began"), fixedrange=True).update_yaxes(fixedrange=True)
     return figure.update_layout(margin={"l": 58, "r": 12, "t": 12, "b": 44}, showlegend=False)

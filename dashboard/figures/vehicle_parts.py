@@ -12,10 +12,11 @@ from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.day import Day
 from dashboard.figures.theme import MOST_MARKS, local, local_datetime, short, text, thinned
-from dashboard.figures.vehicle_line import AT, channel_name
+from dashboard.figures.vehicle_line import AT, ON, channel_name
 from dashboard.formatting import work_details
 from dashboard.tokens import BLUE, GREY, RED, SEVERITY_COLOURS, YELLOW, Scheme
 from dashboard.units import Units
+from ingest.languages import cldr, tr
 from ingest.times import DAY_US, local_us
 
 _ROW_PX: Final = 24  # of a finding, or of a line of the map
@@ -72,10 +73,10 @@ def happened(made: Stack) -> None:
         dict.fromkeys(f.kind for f in sorted(result.findings, key=lambda f: list(FINDING_KINDS).index(f.kind)))
     )
     done = result.history.work
-    rows = [FINDING_KINDS[kind].title for kind in kinds] + (["Work"] if done else [])
+    rows = [FINDING_KINDS[kind].title for kind in kinds] + ([tr("Work")] if done else [])
     if not rows:
         return
-    axis = made.part("Findings and work", _ROW_PX * len(rows) + 8)
+    axis = made.part(tr("Findings and work"), _ROW_PX * len(rows) + 8)
     for found in result.findings:
         ends = [
             local_datetime(found.began_us, zone),
@@ -89,9 +90,9 @@ def happened(made: Stack) -> None:
         )  # fmt: skip
     if done:
         made.draw("scatter", axis,
-            x=[local_datetime(one.at_us, zone) for one in done], y=["Work"] * len(done), mode="markers",
+            x=[local_datetime(one.at_us, zone) for one in done], y=[tr("Work")] * len(done), mode="markers",
             marker={"symbol": "diamond", "size": 10, "color": made.scheme.ink},
-            customdata=[text("; ".join([one.title, *work_details(one)])) for one in done],
+            customdata=[text("; ".join([tr(one.title), *work_details(one)])) for one in done],
             hovertemplate="%{customdata}" + AT,
         )  # fmt: skip
     made.axes[axis] = {
@@ -109,14 +110,14 @@ def level(made: Stack) -> None:
     known = np.flatnonzero(~np.isnan(track))
     if not len(readings) and not len(known) and not result.fills:
         return
-    axis = made.part("Level, % of the full mark", 190)
+    axis = made.part(tr("Level, % of the full mark"), 190)
     low_pct = result.history.setup.low_mark_pct
     now_pct = None if refill.level_pct is None else round(refill.level_pct, 1)
     if len(readings):
         few = thinned(readings.level_pct, MOST_MARKS)
         made.draw("scatter", axis,
-            x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name="reading",
-            marker={"size": 4, "color": GREY}, hovertemplate="read %{y:.1f} %" + AT,
+            x=local(readings.at_us[few], zone), y=short(readings.level_pct[few]), mode="markers", name=tr("reading"),
+            marker={"size": 4, "color": GREY}, hovertemplate=tr("read {level} %", level="%{y:.1f}") + AT,
         )  # fmt: skip
     if len(known):
         known = known[thinned(track[known])]
@@ -124,18 +125,18 @@ def level(made: Stack) -> None:
         if now_pct is not None:  # the curve ends where the forecast begins: at the level that the page tells
             at_us, course = np.r_[at_us, now], np.r_[course, now_pct]
         made.draw("scatter", axis,
-            x=local(at_us, zone), y=short(np.clip(course, 0, 120)), mode="lines", name="level",
-            line={"color": BLUE, "width": 2}, hovertemplate="level %{y:.1f} %" + AT,
+            x=local(at_us, zone), y=short(np.clip(course, 0, 120)), mode="lines", name=tr("level"),
+            line={"color": BLUE, "width": 2}, hovertemplate=tr("level {level} %", level="%{y:.1f}") + AT,
         )  # fmt: skip
     if result.fills:
         made.draw("scatter", axis,
             x=[local_datetime(f.at_us, zone) for f in result.fills], y=[f.to_pct for f in result.fills], mode="markers",
-            name="fill", marker={"symbol": "triangle-up", "size": 11, "color": BLUE},
-            customdata=[f"{made.units.of_litres(f.litres):.2f} {made.units.volume}" for f in result.fills],
-            hovertemplate="filled %{customdata}" + AT,
+            name=tr("fill"), marker={"symbol": "triangle-up", "size": 11, "color": BLUE},
+            customdata=[f"{cldr.decimal(made.units.of_litres(f.litres), 2)} {made.units.volume}" for f in result.fills],
+            hovertemplate=tr("filled {litres}", litres="%{customdata}") + AT,
         )  # fmt: skip
-    made.rule(axis, low_pct, f"low mark {low_pct:g} %", RED, "dash")
-    made.rule(axis, 100.0, "full mark", GREY, "dot")
+    made.rule(axis, low_pct, tr("low mark {mark} %", mark=cldr.plain(low_pct)), RED, "dash")
+    made.rule(axis, 100.0, tr("full mark"), GREY, "dot")
     present = local_datetime(now, zone)
     made.shapes.append({"type": "line", "x0": present, "x1": present, "y0": 0, "y1": 1, "yref": "paper", "layer": "below",
                         "line": {"color": made.scheme.edge, "width": 1}})  # fmt: skip
@@ -164,12 +165,12 @@ def _expected(made: Stack, axis: str, now_pct: float | None) -> None:
         )
     )
     made.draw(
-        "scatter", axis, x=[from_, expected], y=[now_pct, made.result.history.setup.low_mark_pct], mode="lines", name="expected",
+        "scatter", axis, x=[from_, expected], y=[now_pct, made.result.history.setup.low_mark_pct], mode="lines", name=tr("expected"),
         line={"color": BLUE, "dash": "dot"}, hoverinfo="skip",
     )  # fmt: skip
     made.shapes.append({"type": "rect", "x0": early, "x1": late, "y0": 0, "y1": 1, "yref": f"{axis} domain", "fillcolor": YELLOW,
                         "opacity": 0.25, "line": {"width": 0}, "layer": "below"})  # fmt: skip
-    made.word("refill due", late, 1.0, f"{axis} domain", xanchor="right", yanchor="top")
+    made.word(tr("refill due"), late, 1.0, f"{axis} domain", xanchor="right", yanchor="top")
 
 
 def _key(*entries: tuple[str, str, str]) -> str:
@@ -183,27 +184,27 @@ def cycles(made: Stack) -> None:
     if not days:
         return
     states = [
-        ("done", "done", GREY, ""), ("lost", "lost message", BLUE, "."),
-        ("incomplete", "incomplete", YELLOW, "/"), ("missed", "missed", RED, "x"),
+        ("done", tr("done"), GREY, ""), ("lost", tr("lost message"), BLUE, "."),
+        ("incomplete", tr("incomplete"), YELLOW, "/"), ("missed", tr("missed"), RED, "x"),
     ]  # fmt: skip
     shown = [one for one in states if one[0] == "done" or any(getattr(d, one[0]) for d in days)]
     key = _key(
         *(("■", colour, name) for _, name, colour, _ in shown),
-        ("━", made.scheme.ink, "ignition h"),
+        ("━", made.scheme.ink, tr("ignition h")),
     )
-    axis = made.part(f"Cycles a day:   {key}", 120)
+    axis = made.part(tr("Cycles a day:   {key}", key=key), 120)
     noon = _noon_ms(np.array([d.day.toordinal() - 719_163 for d in days]))
     for name, said, colour, pattern in shown:
         made.draw("bar", axis,
             x=noon, y=[getattr(d, name) for d in days], name=said, width=0.86 * _DAY_MS,
             marker={"color": colour, "pattern_shape": pattern, "line_width": 0},
-            hovertemplate="%{y} " + said + ": %{x|%-d %b %Y}<extra></extra>",
+            hovertemplate="%{y} " + said + ON,
         )  # fmt: skip
     hours = f"y{len(made.heights) + 20}"
     made.draw("scatter", hours,
-        x=noon, y=[d.ignition_h or None for d in days], name="ignition hours", mode="markers",
+        x=noon, y=[d.ignition_h or None for d in days], name=tr("ignition hours"), mode="markers",
         marker={"symbol": "line-ew-open", "size": 7, "color": made.scheme.ink, "line_width": 2},
-        hovertemplate="ignition on for %{y:.1f} h: %{x|%-d %b %Y}<extra></extra>",
+        hovertemplate=tr("ignition on for {hours} h", hours="%{y:.1f}") + ON,
     )  # fmt: skip
     most = max(max(d.done + d.lost + d.incomplete + d.missed for d in days), 1)
     most_h = max(max(d.ignition_h for d in days), 1.0)
@@ -242,13 +243,13 @@ def pressure_map(made: Stack) -> str:
     scale = _scale(made.scheme)
     colours = {1 / 3: "⅓", 0.5: "½", 1.0: "1", 2.0: "2", 3.0: "3"}
     key = _key(*(("■", dict(scale)[_place(at)], said) for at, said in colours.items()))
-    axis = made.part(f"Times expected:   {key}", _ROW_PX * len(names))
+    axis = made.part(tr("Times expected:   {key}", key=key), _ROW_PX * len(names))
     made.draw(
         "heatmap", axis,
             x0=float(_noon_ms(day[0])), dx=_DAY_MS, y=names, z=short(ratio.T, 2), zmin=_LOWEST, zmax=_HIGHEST,
             colorscale=[list(stop) for stop in scale],
             showscale=False, ygap=1, hoverongaps=False, name="map",
-            hovertemplate="%{y}<br>%{z:.2f} times expected: %{x|%-d %b %Y}<extra></extra>",
+            hovertemplate="%{y}<br>" + tr("{ratio} times expected", ratio="%{z:.2f}") + ON,
     )  # fmt: skip
     made.axes[axis] = {"range": [len(names) - 0.5, -0.5], "showgrid": False, "tickfont": {"size": 11}, "ticks": ""}
     return axis
@@ -279,11 +280,11 @@ def temperature(made: Stack) -> None:
     if not np.isfinite(history.cycles.temp_c).any():
         return
     day, celsius = _by_day(history.cycles.temp_c, history.cycles.at_us, made.zone)
-    axis = made.part(f"Air at the pump, {made.units.temperature}", 70)
+    axis = made.part(tr("Air at the pump, {unit}", unit=made.units.temperature), 70)
     made.draw("scatter", axis,
         x0=float(_noon_ms(day[0])), dx=_DAY_MS, y=short([made.units.of_c(float(c)) for c in celsius[:, 0]]),
-        mode="lines+markers", name="temperature",
+        mode="lines+markers", name=tr("temperature"),
         line={"color": GREY, "width": 1}, marker={"size": 3}, connectgaps=False,
-        hovertemplate="%{y:.0f} " + made.units.temperature + ": %{x|%-d %b %Y}<extra></extra>",
+        hovertemplate="%{y:.0f} " + made.units.temperature + ON,
     )  # fmt: skip
     made.axes[axis] = {"nticks": 4}

@@ -25,10 +25,19 @@ from dashboard.queries.scope import address, scope_of
 from dashboard.queries.wear import Wearing, wearing
 from dashboard.web.database import engine
 from ingest import times
+from ingest.languages import cldr, later, tr
 
-dash.register_page(__name__, path="/account", name="Account", title="Account", in_menu=True, order=4.5, icon="account")
+dash.register_page(
+    __name__,
+    path="/account",
+    name=later("Account"),
+    title=lambda **_: tr("Account"),
+    in_menu=True,
+    order=4.5,
+    icon="account",
+)
 
-NOTHING = (
+NOTHING = later(
     "Nothing is accounted for yet. Doses are counted when a vehicle is analysed: the watch does it within minutes, `tallow analyse`"
     " at once. A vehicle needs a line list, an interval, and messages with its cycles and ignition hours."
 )
@@ -42,28 +51,28 @@ def layout(month: str = "", by: str = "depot", worst: str = "", **asked: Any) ->
         [
             dcc.Location(id="account-location", refresh=False),
             dcc.Store(id="account-scope", data=chosen._asdict()),
-            html.H1("Account"),
+            html.H1(tr("Account")),
             html.Div(
                 [
                     dmc.Select(
-                        id="account-month", label="Month", w=140, allowDeselect=False,
+                        id="account-month", label=tr("Month"), w=140, allowDeselect=False,
                         data=[{"value": one, "label": formatting.month(one)} for one in known],
                         value=month if month in known else (known[0] if known else None),
                     ),
                     dmc.Select(
-                        id="account-by", label="Compare by", value=by if by in account.GROUPS else "depot", w=220, allowDeselect=False,
-                        data=[{"value": key, "label": told[0].capitalize()} for key, told in account.GROUPS.items()],
+                        id="account-by", label=tr("Compare by"), value=by if by in account.GROUPS else "depot", w=220, allowDeselect=False,
+                        data=[{"value": key, "label": tr(told[0]).capitalize()} for key, told in account.GROUPS.items()],
                     ),
                     html.Div(
                         dmc.Select(
-                            id="account-worst", label="Points that got least, by", w=220, allowDeselect=False,
+                            id="account-worst", label=tr("Points that got least, by"), w=220, allowDeselect=False,
                             value=MONEY if worst == MONEY and priced else "share",
-                            data=[{"value": "share", "label": "Share of doses"}, {"value": MONEY, "label": "Money at risk"}],
+                            data=[{"value": "share", "label": tr("Share of doses")}, {"value": MONEY, "label": tr("Money at risk")}],
                         ),
                         style={} if priced else {"display": "none"},
                     ),
-                    dmc.Button("Save as CSV", id="account-csv", variant="default", mt=24),
-                    dmc.Button("Save worst points as CSV", id="account-worst-csv", variant="default", mt=24),
+                    dmc.Button(tr("Save as CSV"), id="account-csv", variant="default", mt=24),
+                    dmc.Button(tr("Save worst points as CSV"), id="account-worst-csv", variant="default", mt=24),
                     dcc.Download(id="account-file"),
                 ],
                 className="filters",
@@ -83,31 +92,37 @@ def body(
         return [html.P(NOTHING)]
     told, in_words = now.iloc[0], formatting.in_words(trend)
     weeks = weeks.assign(week=[formatting.day(date.fromisoformat(monday)) for monday in weeks["week"]])
-    missing = f" {unknown} more planned no dose: they stood, or nobody heard of them." if unknown else ""
+    missing = (
+        " " + tr("{number} more planned no dose: they stood, or nobody heard of them.", number=unknown)
+        if unknown
+        else ""
+    )
     return [
         components.section(
-            f"Greased as planned in {formatting.month(month)}",
+            tr("Greased as planned in {month}", month=formatting.month(month)),
             [
                 html.P(html.Strong(words.headline(told)), className="total-figure"),
                 html.P(words.doses(told) + missing),
                 dcc.Graph(figure=course(in_words, "month", template), config={"displayModeBar": False}),
                 _weeks(weeks, template),
-                html.P(dcc.Link("The month's report, to print", href=report), className="steps"),
+                html.P(dcc.Link(tr("The month's report, to print"), href=report), className="steps"),
             ],
-            words.MEANING,
+            tr(words.MEANING),
         ),
         components.section(
-            f"By {account.GROUPS[by][0]}",
+            tr("By {what}", what=tr(account.GROUPS[by][0])),
             html.Div(_group_table(groups, by), className="wide"),
-            "The lowest first. The limits say how far a figure may lie from another month's or group's only because vehicles differ:"
-            " where they overlap, little is proven.",
+            tr("The lowest first. The limits say how far a figure may lie from another month's or group's only because vehicles differ:"
+            " where they overlap, little is proven."),
         ),
         components.section(
-            "Points that got least",
-            html.Div(_worst_table(worst, currency), className="wide") if worst else html.P("No dose is known not to have arrived."),
-            "By the share of planned doses that surely did not arrive. A day counts where at least one dose did not."
+            tr("Points that got least"),
+            html.Div(_worst_table(worst, currency), className="wide")
+            if worst
+            else html.P(tr("No dose is known not to have arrived.")),
+            tr("By the share of planned doses that surely did not arrive. A day counts where at least one dose did not.")
             if currency is None
-            else f"A day counts where at least one dose did not arrive. What is at risk is of now. {money.MODEL}",
+            else f"{tr('A day counts where at least one dose did not arrive. What is at risk is of now.')} {money.model()}",
         ),
         *more,
     ]  # fmt: skip
@@ -116,7 +131,7 @@ def body(
 def _weeks(weeks: pd.DataFrame, template: str) -> html.Details:
     return html.Details(
         [
-            html.Summary("The latest weeks"),
+            html.Summary(tr("The latest weeks")),
             dcc.Graph(figure=course(weeks, "week", template), config={"displayModeBar": False}),
         ],
         **{"data-keep": "account-weeks"},
@@ -126,13 +141,21 @@ def _weeks(weeks: pd.DataFrame, template: str) -> html.Details:
 def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
     rows = [
         components.row(
-            [row["group"], words.percent(row), words.limits(row), f"{row['planned']:,.0f}", f"{row['failed']:,.0f}",
-             f"{row['not_proven']:,.0f}"],
+            [tr(row["group"]) if by == "critical" else row["group"], words.percent(row), words.limits(row),
+             cldr.grouped(row["planned"]), cldr.grouped(row["failed"]),
+             cldr.grouped(row["not_proven"])],
             range(1, 6),
         )
         for row in groups.to_dict("records")
     ]  # fmt: skip
-    heads = (account.GROUPS[by][0].capitalize(), "Surely arrived", "95 % limits", "Planned", "Surely not", "Not proven")
+    heads = (
+        tr(account.GROUPS[by][0]).capitalize(),
+        tr("Surely arrived"),
+        tr("95 % limits"),
+        tr("Planned"),
+        tr("Surely not"),
+        tr("Not proven"),
+    )
     return components.table(heads, rows, "plain", range(1, 6))
 
 
@@ -140,14 +163,14 @@ def _worst_table(worst: list[WorstPoints], currency: str | None) -> html.Table:
     rows = [
         components.row(
             [dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}"), _share(one.failed_pct),
-             _share(one.arrived_pct), str(one.failed_days), words.points(one), "steering or braking" if one.critical else "",
+             _share(one.arrived_pct), str(one.failed_days), words.points(one), tr("steering or braking") if one.critical else "",
              *([] if currency is None else [money.at_risk(one.at_risk, currency)])],
             (1, 2, 3, 6),
         )
         for one in worst
     ]  # fmt: skip
-    heads = ("Vehicle", "Surely not", "Surely arrived", "Days", "Points", "What depends on it")
-    return components.table((*heads, *([] if currency is None else ["At risk"])), rows, "plain", (1, 2, 3, 6))
+    heads = (tr("Vehicle"), tr("Surely not"), tr("Surely arrived"), tr("Days"), tr("Points"), tr("What depends on it"))
+    return components.table((*heads, *([] if currency is None else [tr("At risk")])), rows, "plain", (1, 2, 3, 6))
 
 
 def _share(percent: float) -> str:
@@ -164,13 +187,21 @@ def slowly_worse(told: list[Wearing]) -> Any:
         )
         for one in told
     ]  # fmt: skip
-    heads = ("Vehicle", "Where", "What", "Change, 95 % limits", "So far", "Now", "Expected to pass its limit")
+    heads = (
+        tr("Vehicle"),
+        tr("Where"),
+        tr("What"),
+        tr("Change, 95 % limits"),
+        tr("So far"),
+        tr("Now"),
+        tr("Expected to pass its limit"),
+    )
     shown = (
         html.Div(components.table(heads, rows, "plain"), className="wide")
         if rows
-        else html.P("Nothing does, as far as is known.")
+        else html.P(tr("Nothing does, as far as is known."))
     )
-    return components.section("What gets worse slowly", shown, trend.MEANING)
+    return components.section(tr("What gets worse slowly"), shown, tr(trend.MEANING))
 
 
 @callback(

@@ -14,8 +14,11 @@ from dashboard.queries import account
 from dashboard.queries.report import Report, read_report
 from dashboard.queries.scope import address, scope_of
 from dashboard.web.database import engine
+from ingest.languages import later, tr
 
-dash.register_page(__name__, path="/account/report", name="Month's report", title="Month's report")
+dash.register_page(
+    __name__, path="/account/report", name=later("Month's report"), title=lambda **_: tr("Month's report")
+)
 
 
 def layout(month: str = "", **asked: Any) -> html.Div:
@@ -23,7 +26,7 @@ def layout(month: str = "", **asked: Any) -> html.Div:
     chosen = scope_of(asked)
     known = account.months(engine(), chosen)
     if not known:
-        return html.Div([html.H1("Month's report"), html.P("Nothing is accounted for yet.")])
+        return html.Div([html.H1(tr("Month's report")), html.P(tr("Nothing is accounted for yet."))])
     return html.Div(sheet(read_report(engine(), month if month in known else known[0], chosen)), className="report")
 
 
@@ -32,12 +35,13 @@ def sheet(told: Report) -> list[Any]:
     shown: list[Any] = [
         html.H1(sentences.title(told)),
         html.P(
-            dcc.Link("Back to the account", href=address("/account", told.scope, month=told.month)), className="steps"
+            dcc.Link(tr("Back to the account"), href=address("/account", told.scope, month=told.month)),
+            className="steps",
         ),
     ]
     for heading, said in sentences.sections(told):
         parts: list[Any] = [html.Ul([html.Li(one) for one in said])]
-        if heading == "Greased as planned" and len(told.trend):
+        if heading == tr("Greased as planned") and len(told.trend):
             parts.insert(
                 0,
                 dcc.Graph(
@@ -46,4 +50,4 @@ def sheet(told: Report) -> list[Any]:
                 ),
             )
         shown.append(html.Div(components.section(heading, parts), className="sheet-two" if heading == "Grease" else ""))
-    return [*shown, html.P(words.MEANING, className="dim"), components.cautions_in_full()]
+    return [*shown, html.P(tr(words.MEANING), className="dim"), components.cautions_in_full()]

@@ -18,9 +18,12 @@ from dashboard.queries.model import model_fit
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
+from ingest.languages import cldr, later, tr
 from ingest.messages import REFUSALS
 
-dash.register_page(__name__, path="/data", name="Data", title="Data", in_menu=True, order=6, icon="data")
+dash.register_page(
+    __name__, path="/data", name=later("Data"), title=lambda **_: tr("Data"), in_menu=True, order=6, icon="data"
+)
 
 STALE_US = 3_600_000_000
 
@@ -33,10 +36,13 @@ def layout(**_: Any) -> html.Div:
             dcc.Download(id="data-file"),
             dcc.Download(id="data-dates-file"),
             components.page_head(
-                "Data",
-                [("Save what is listed as CSV", "data-csv"), ("Save forecast accuracy as CSV", "data-dates-csv")],
+                tr("Data"),
+                [
+                    (tr("Save what is listed as CSV"), "data-csv"),
+                    (tr("Save forecast accuracy as CSV"), "data-dates-csv"),
+                ],
             ),
-            html.P("What everything else rests on.", className="dim"),
+            html.P(tr("What everything else rests on."), className="dim"),
             html.Div(id="data-body"),
             html.Div(id="data-model"),
             html.Div(id="data-dates"),
@@ -48,15 +54,18 @@ def body(told: DataState, now_us: int) -> list[Any]:
     """What comes in, and what is wrong with it."""
     newest_us = told.newest_us
     facts = [
-        ("Newest message", "none" if newest_us is None else formatting.ago(newest_us, now_us)),
-        ("Messages recorded", f"{told.recorded:,}"),
-        ("Duplicates", f"{told.duplicates:,}, which did no harm"),
-        ("Not registered", f"{told.unregistered} vehicles that send but are not registered"),
+        (tr("Newest message"), tr("none") if newest_us is None else formatting.ago(newest_us, now_us)),
+        (tr("Messages recorded"), cldr.grouped(told.recorded)),
+        (tr("Duplicates"), tr("{number}, which did no harm", number=cldr.grouped(told.duplicates))),
         (
-            "Analysis",
-            "not run yet"
+            tr("Not registered"),
+            tr("{number} vehicles that send but are not registered", number=told.unregistered),
+        ),
+        (
+            tr("Analysis"),
+            tr("not run yet")
             if told.looked_us is None
-            else f"last ran on something new {formatting.ago(told.looked_us, now_us)}",
+            else tr("last ran on something new {ago}", ago=formatting.ago(told.looked_us, now_us)),
         ),
     ]
     out: list[Any] = []
@@ -64,23 +73,27 @@ def body(told: DataState, now_us: int) -> list[Any]:
     if last_us and now_us - last_us > STALE_US:
         out.append(
             dmc.Alert(
-                "Is tallow ingest running, and the broker? Nothing was recorded since then, and no message is newer.",
-                title=f"No new messages for {formatting.lasting(last_us, now_us)}", color="red", mb="md",
+                tr("Is tallow ingest running, and the broker? Nothing was recorded since then, and no message is newer."),
+                title=tr("No new messages for {lasting}", lasting=formatting.lasting(last_us, now_us)), color="red", mb="md",
             )
         )  # fmt: skip
     facts += [
-        (f"Recorder {name}", f"last wrote {formatting.ago(at or None, now_us)}")
+        (tr("Recorder {name}", name=name), tr("last wrote {ago}", ago=formatting.ago(at or None, now_us)))
         for name, at in sorted(told.recorders.items())
     ]
     facts += [
         (
-            f"Two ingesters called {name}",
-            f"another took its session {one.times} times, last {formatting.ago(one.last_us, now_us)}: give each its own --client-id",
+            tr("Two ingesters called {name}", name=name),
+            tr(
+                "another took its session {times} times, last {ago}: give each its own --client-id",
+                times=one.times,
+                ago=formatting.ago(one.last_us, now_us),
+            ),
         )
         for name, one in sorted(told.rivals.items())
     ]
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
-    out.append(components.section("What comes in", html.Dl(listed, className="facts")))
+    out.append(components.section(tr("What comes in"), html.Dl(listed, className="facts")))
     out.append(_refused(told))
     for kind in DATA_KINDS:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
@@ -91,7 +104,7 @@ def body(told: DataState, now_us: int) -> list[Any]:
     ]
     out.append(
         components.section(
-            "Clocks, channels and records", html.Ul(notes) if notes else html.P("Nothing.", className="dim")
+            tr("Clocks, channels and records"), html.Ul(notes) if notes else html.P(tr("Nothing."), className="dim")
         )
     )
     return out
@@ -99,14 +112,14 @@ def body(told: DataState, now_us: int) -> list[Any]:
 
 def _refused(told: DataState) -> dmc.Paper:
     rows = [
-        html.Tr([html.Td(REFUSALS[code]), html.Td(f"{ever:,}"), html.Td(f"{held:,}")])
+        html.Tr([html.Td(tr(REFUSALS[code])), html.Td(cldr.grouped(ever)), html.Td(cldr.grouped(held))])
         for code, ever, held in told.refused
     ]
-    heads = ("Reason", "Ever", "Held")
+    heads = (tr("Reason"), tr("Ever"), tr("Held"))
     table = components.table(heads, rows, "plain")
     return components.section(
-        "Refused", table if rows else html.P("Nothing was ever refused.", className="dim"),
-        "Publications that could not be recorded; tallow quarantine shows them.",
+        tr("Refused"), table if rows else html.P(tr("Nothing was ever refused."), className="dim"),
+        tr("Publications that could not be recorded; tallow quarantine shows them."),
     )  # fmt: skip
 
 
@@ -120,28 +133,35 @@ def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
         )
         for who, f in found
     ]
-    return components.section(title, html.Ul(items) if items else html.P("None.", className="dim"))
+    return components.section(title, html.Ul(items) if items else html.P(tr("None."), className="dim"))
 
 
 def dates(told: DataState, template: str) -> list[Any]:
     """How past refill dates held."""
-    title = "Forecast accuracy"
+    title = tr("Forecast accuracy")
     if told.backtest is None or told.backtest_us is None:
-        return [components.section(title, html.P("Not worked out yet; run: tallow backtest", className="dim"))]
+        return [components.section(title, html.P(tr("Not worked out yet; run: tallow backtest"), className="dim"))]
     found = told.backtest
     chart = dcc.Graph(
         figure=backtest.held_dates(found["below"], found["cases"], template), config={"displayModeBar": False}
     )
     by_horizon = [
-        html.Li(f"{first:.0f} to {last:.0f} days ahead: {cases} dates, median error {error:.1f} days, {inside:.0%} in the window")
+        html.Li(
+            tr(
+                "{first} to {last} days ahead: {cases} dates, median error {error} days, {inside}% in the window",
+                first=cldr.decimal(first, 0), last=cldr.decimal(last, 0), cases=cases, error=cldr.decimal(error, 1),
+                inside=cldr.decimal(100 * inside, 0),
+            )
+        )
         for first, last, cases, error, inside in found["horizons"]
     ]  # fmt: skip
     until = formatting.day(formatting.local(told.backtest_us, "UTC"))
-    text = (
-        f"{found['cases']} past dates up to {until}: {found['coverage']:.0%} came within their window (ideal: 80 %). Mean pinball loss, the"
-        f" lower the better: {found['pinball_days']:.2f} days; by registered doses {found['nominal_pinball_days']:.2f}, by a straight line"
-        f" {found['straight_pinball_days']:.2f}."
-    )
+    text = tr(
+        "{cases} past dates up to {day}: {share}% came within their window (ideal: 80 %). Mean pinball loss, the lower the better:"
+        " {loss} days; by registered doses {by_doses}, by a straight line {by_line}.",
+        cases=found["cases"], day=until, share=cldr.decimal(100 * found["coverage"], 0), loss=cldr.decimal(found["pinball_days"], 2),
+        by_doses=cldr.decimal(found["nominal_pinball_days"], 2), by_line=cldr.decimal(found["straight_pinball_days"], 2),
+    )  # fmt: skip
     return [components.section(title, [chart, html.Ul(by_horizon)], text)]
 
 

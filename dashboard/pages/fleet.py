@@ -1,5 +1,6 @@
 """Every vehicle in one line, most urgent first; healthy ones are counted; what was filtered can be kept and shared."""
 
+from collections.abc import Mapping
 from typing import Any, Final
 from zlib import crc32
 
@@ -19,15 +20,18 @@ from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
+from ingest.languages import Words, later, tr, trn
 
-dash.register_page(__name__, path="/fleet", name="Fleet", title="Fleet", in_menu=True, order=1, icon="fleet")
+dash.register_page(
+    __name__, path="/fleet", name=later("Fleet"), title=lambda **_: tr("Fleet"), in_menu=True, order=1, icon="fleet"
+)
 
 _ASKED: Final = ("fleet", "depot", "class", "need", "kind", "search", "sort", "page")
 _TICK_MS: Final = 1_000  # a look that finds nothing new costs one short query
-_SORTS: Final = {
-    "need": "Most urgent first", "refill": "Next refill first", "level": "Lowest level first", "unit": "By name",
-    "heard": "Longest silent first",
-}  # fmt: skip
+_SORTS: Final = Words({
+    "need": later("Most urgent first"), "refill": later("Next refill first"), "level": later("Lowest level first"),
+    "unit": later("By name"), "heard": later("Longest silent first"),
+})  # fmt: skip
 
 
 def layout(**asked: Any) -> html.Div:
@@ -46,9 +50,9 @@ def layout(**asked: Any) -> html.Div:
             dcc.Interval(id="fleet-tick", interval=_TICK_MS),
             dcc.Download(id="fleet-file"),
             components.page_head(
-                "Fleet",
-                [("Save as CSV", "fleet-csv")],
-                dmc.Button("Filters", id="fleet-unfold", variant="default", className="phone-only"),
+                tr("Fleet"),
+                [(tr("Save as CSV"), "fleet-csv")],
+                dmc.Button(tr("Filters"), id="fleet-unfold", variant="default", className="phone-only"),
                 _views(),
             ),
             html.Div(_filters(chosen, view), id="fleet-filters", className="filters fleet-folded"),
@@ -61,26 +65,26 @@ def _filters(chosen: dict[str, str], view: FleetView) -> list[Any]:
     kinds = [{"value": name, "label": kind.title} for name, kind in FINDING_KINDS.items()]
     return [
         dmc.TextInput(
-            id="fleet-search", value=chosen["search"], placeholder="Unit, point or finding", debounce=400, w=220,
-            **{"aria-label": "Search"},
+            id="fleet-search", value=chosen["search"], placeholder=tr("Unit, point or finding"), debounce=400, w=220,
+            **{"aria-label": tr("Search")},
         ),
         dmc.Select(
-            id="fleet-kind", value=chosen["kind"], data=[{"value": "", "label": "Any finding"}, *kinds], allowDeselect=False,
-            searchable=True, w=200, **{"aria-label": "Finding"},
+            id="fleet-kind", value=chosen["kind"], data=[{"value": "", "label": tr("Any finding")}, *kinds], allowDeselect=False,
+            searchable=True, w=200, **{"aria-label": tr("Finding")},
         ),
         dmc.Select(
-            id="fleet-class", value=chosen["class"], data=components.one_or_all("All classes", view.classes),
-            allowDeselect=False, w=170, **{"aria-label": "Class"},
+            id="fleet-class", value=chosen["class"], data=components.one_or_all(tr("All classes"), view.classes),
+            allowDeselect=False, w=170, **{"aria-label": tr("Class")},
         ),
         dmc.Select(
             id="fleet-sort", value=chosen["sort"] or "need", allowDeselect=False, w=210,
-            data=[{"value": name, "label": text} for name, text in _sorts(view).items()], **{"aria-label": "Order"},
+            data=[{"value": name, "label": text} for name, text in _sorts(view).items()], **{"aria-label": tr("Order")},
         ),
     ]  # fmt: skip
 
 
-def _sorts(view: FleetView) -> dict[str, str]:
-    return _SORTS if view.at_risk is None else {**_SORTS, fleet.MONEY: "Most money at risk first"}
+def _sorts(view: FleetView) -> Mapping[str, str]:
+    return _SORTS if view.at_risk is None else {**_SORTS, fleet.MONEY: tr("Most money at risk first")}
 
 
 def _view(chosen: dict[str, str]) -> FleetView:
@@ -111,31 +115,36 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     narrowed = any(chosen[name] for name in _ASKED if name not in ("sort", "page"))
     if not any(view.totals.values()) and not narrowed:
         return [components.first_steps()]
-    out: list[Any] = [html.Nav(_totals(view, chosen), className="fleet-totals", **{"aria-label": "What they need"})]
+    out: list[Any] = [html.Nav(_totals(view, chosen), className="fleet-totals", **{"aria-label": tr("What they need")})]
     if view.unregistered:
-        text = f"{view.unregistered} more vehicles are sending but are not registered; nothing can be said of them yet."
+        text = trn(
+            "{n} more vehicle is sending but is not registered; nothing can be said of it yet.",
+            "{n} more vehicles are sending but are not registered; nothing can be said of them yet.",
+            view.unregistered,
+        )
         out.append(html.P(text, className="dim"))
     if not view.rows and not (view.totals["none"] and _folds(chosen)):
         clear = dcc.Link(
-            "Clear the filters", href=_address(dict.fromkeys(_ASKED, "") | {k: chosen[k] for k in ("fleet", "depot")})
+            tr("Clear the filters"),
+            href=_address(dict.fromkeys(_ASKED, "") | {k: chosen[k] for k in ("fleet", "depot")}),
         )
-        return [*out, html.Div([html.P("No vehicle matches."), clear], className="card empty")]
+        return [*out, html.Div([html.P(tr("No vehicle matches.")), clear], className="card empty")]
     heads = (
         "",
-        "Vehicle",
-        "Reason",
-        "Lines",
-        "Level, needs",
-        "Refill",
-        "Cycles, 7 d",
-        "Heard",
-        *([] if view.at_risk is None else ["At risk"]),
+        tr("Vehicle"),
+        tr("Reason"),
+        tr("Lines"),
+        tr("Level, needs"),
+        tr("Refill"),
+        tr("Cycles, 7 d"),
+        tr("Heard"),
+        *([] if view.at_risk is None else [tr("At risk")]),
     )
     shown = _grouped(view, now_us) if not chosen["sort"] else [row(r, now_us, _money(view, r)) for r in view.rows]
     if _folds(chosen) and view.totals["none"]:
         number = view.totals["none"]
-        text = f"{number} vehicle{'s need' if number != 1 else ' needs'} nothing"
-        link = dcc.Link("Show them", href=_address(chosen, need="none"))
+        text = trn("{n} vehicle needs nothing", "{n} vehicles need nothing", number)
+        link = dcc.Link(tr("Show them"), href=_address(chosen, need="none"))
         shown.append(
             html.Tr(
                 html.Td([rows.mark("none"), " ", text, " · ", link], colSpan=len(heads)), className="fleet-folded-row"
@@ -148,7 +157,7 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
             className="card card-table",
         ),
     ]
-    out += [html.P(money.MODEL, className="dim small")] if view.at_risk is not None else []
+    out += [html.P(money.model(), className="dim small")] if view.at_risk is not None else []
     return [*out, *components.paging(view.page, fleet.PAGE_ROWS, view.found, lambda n: _address(chosen, page=str(n)))]
 
 
@@ -159,7 +168,7 @@ def _money(view: FleetView, r: FleetRow) -> str | None:
 
 def _totals(view: FleetView, chosen: dict[str, str]) -> list[Any]:
     every = dcc.Link(
-        [html.Span("All"), html.Strong(str(sum(view.totals.values())))], href=_address(chosen, need=""),
+        [html.Span(tr("All")), html.Strong(str(sum(view.totals.values())))], href=_address(chosen, need=""),
         className=f"fleet-total{'' if chosen['need'] else ' here'}",
     )  # fmt: skip
     return [every, *(_total(name, view, chosen) for name in PRIORITIES if view.totals[name] or chosen["need"] == name)]
@@ -189,24 +198,26 @@ def _grouped(view: FleetView, now_us: int) -> list[Any]:
 def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: bool = False) -> html.Tr:
     """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
-    week = f"{done} of {expected}" if expected else "none due" if r.controller else "–"
+    week = tr("none due") if r.controller else "–"
+    if expected:
+        week = tr("{done} of {expected}", done=done, expected=expected)
     strip = rows.strip(r.detail.lines if r.detail else ()) if r.controller else "–"
-    heard = formatting.ago(r.heard_us, now_us) if r.controller else "no controller"
-    online = {True: "online", False: "offline"}.get(r.online) if r.online is not None else None
+    heard = formatting.ago(r.heard_us, now_us) if r.controller else tr("no controller")
+    online = {True: tr("online"), False: tr("offline")}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
             html.Td(rows.mark(r.need), className="fleet-cell-need"),
             html.Td([rows.link(r), html.Div(f"{r.vehicle} · {r.depot}", className="small dim")], className="fleet-cell-unit"),
             html.Td(_reason(r, told_above), className="fleet-cell-what"),
-            html.Td(strip, className="fleet-cell-strip", **{"data-head": "Lines"}),
-            html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": "Level"}),
-            html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": "Refill"}),
+            html.Td(strip, className="fleet-cell-strip", **{"data-head": tr("Lines")}),
+            html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": tr("Level")}),
+            html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": tr("Refill")}),
             html.Td(
                 week, className=f"num{'' if done == expected else ' state-plan'}",
-                **{"data-head": "7 days"},
+                **{"data-head": tr("7 days")},
             ),
-            html.Td(heard, className="num", title=online, **{"data-head": "Heard"}),
-            *([] if at_risk is None else [html.Td(at_risk, className="num", **{"data-head": "At risk"})]),
+            html.Td(heard, className="num", title=online, **{"data-head": tr("Heard")}),
+            *([] if at_risk is None else [html.Td(at_risk, className="num", **{"data-head": tr("At risk")})]),
         ]
     )  # fmt: skip
 
@@ -215,13 +226,16 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
     """In a few words; in sentences on opening."""
     findings = r.detail.findings if r.detail else ()
     more = (r.detail.open if r.detail else 0) - 1
-    beside = [f"{more} more" if more > 0 else "", f"{r.waiting} unacknowledged" if r.waiting else ""]
+    beside = [
+        tr("{more} more", more=more) if more > 0 else "",
+        tr("{waiting} unacknowledged", waiting=r.waiting) if r.waiting else "",
+    ]
     told = " · ".join(text for text in beside if text)
     if not findings:
         return [rows.without_findings(r), *([html.Div(told, className="small dim")] if told else [])]
     warning: list[Any] = []
     if rows.critical(r):
-        words = rows.CRITICAL_IN_SHORT if told_above else rows.CRITICAL
+        words = tr(rows.CRITICAL_IN_SHORT if told_above else rows.CRITICAL)
         warning = [html.Span(words, className="warns"), " · " if told else ""]
     sentences = [html.P(formatting.in_my_units(found.summary)) for found in findings]
     opened = html.Details(
@@ -237,22 +251,25 @@ def _views() -> html.Details:
     inside = [
         html.Div(_view_links(), id="fleet-views"),
         dmc.TextInput(
-            id="fleet-view-name", label="Keep what is shown now as", inputProps={"maxLength": saved_views.LONGEST_NAME}
+            id="fleet-view-name",
+            label=tr("Keep what is shown now as"),
+            inputProps={"maxLength": saved_views.LONGEST_NAME},
         ),
-        dmc.Button("Save", id="fleet-view-save", variant="default"),
+        dmc.Button(tr("Save"), id="fleet-view-save", variant="default"),
         html.Div(id="fleet-view-told", role="status", className="small"),
     ]
-    return components.disclosure(html.Summary("Saved views", className="button"), inside)
+    return components.disclosure(html.Summary(tr("Saved views"), className="button"), inside)
 
 
 def _view_links() -> list[Any]:
     kept = saved_views.read_views(engine(), accounts.current_person.get())
     if not kept:
-        return [html.P("None yet. Filter the list, then keep it by a name.", className="dim")]
+        return [html.P(tr("None yet. Filter the list, then keep it by a name."), className="dim")]
     return [
         html.Div(
             [dcc.Link(one.name, href=f"/fleet{one.query}"),
-             html.Button("remove", id={"type": "fleet-view", "number": one.id}, className="quiet", **{"aria-label": f"remove {one.name}"})],
+             html.Button(tr("remove"), id={"type": "fleet-view", "number": one.id}, className="quiet",
+                         **{"aria-label": tr("remove {name}", name=one.name)})],
             className="fleet-view-line",
         )
         for one in kept
@@ -275,12 +292,12 @@ def keep(_: int | None, clicks: list[int | None], name: str | None, chosen: dict
     try:
         if asked == "fleet-view-save":
             saved_views.save(engine(), me, name or "", _address(chosen, page="1").removeprefix("/fleet"))
-            return _view_links(), "Saved.", ""
+            return _view_links(), tr("Saved."), ""
         if isinstance(asked, dict) and any(clicks):
             saved_views.remove(engine(), me, int(asked["number"]))
-            return _view_links(), "Removed.", dash.no_update
+            return _view_links(), tr("Removed."), dash.no_update
     except Problem as problem:
-        return dash.no_update, f"Not saved: {problem}.", dash.no_update
+        return dash.no_update, tr("Not saved: {problem}.", problem=problem), dash.no_update
     return dash.no_update, dash.no_update, dash.no_update
 
 

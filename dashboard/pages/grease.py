@@ -20,10 +20,18 @@ from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.greases import read_greases, read_season
 from dashboard.queries.scope import Scope
 from dashboard.web.database import engine
+from ingest.languages import cldr, later, tr
 from ingest.times import instant, now_us
 
 dash.register_page(
-    __name__, path="/grease", name="Grease", title="Grease", in_menu=True, order=4, icon="grease", begins=True
+    __name__,
+    path="/grease",
+    name=later("Grease"),
+    title=lambda **_: tr("Grease"),
+    in_menu=True,
+    order=4,
+    icon="grease",
+    begins=True,
 )
 
 
@@ -34,10 +42,10 @@ def layout(depot: str = "", **_: Any) -> html.Div:
             dcc.Location(id="grease-location", refresh=False),
             dcc.Store(id="grease-depot", data=depot if depot in scope.depots(engine()) else ""),
             dcc.Download(id="grease-file"),
-            components.page_head("Grease", [("Save as CSV", "grease-save")]),
+            components.page_head(tr("Grease"), [(tr("Save as CSV"), "grease-save")]),
             html.Div(
                 dmc.NumberInput(
-                    id="grease-density", label="Kilograms a litre", value=usage.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
+                    id="grease-density", label=tr("Kilograms a litre"), value=usage.DENSITY_KG_PER_L, min=0.5, max=2, step=0.01,
                     w=160, debounce=400,
                 ),
                 className="filters",
@@ -56,18 +64,28 @@ def body(
 ) -> list[Any]:
     """What is needed next, what has to be changed before it gets cold, and the months."""
     if not found:
-        return [html.P("Nothing is analysed yet.", className="dim")]
+        return [html.P(tr("Nothing is analysed yet."), className="dim")]
     ahead = [
-        html.Li(f"{depot}: {formatting.litres(litres)} ({litres * density:.1f} kg) of {grease}")
+        html.Li(
+            tr(
+                "{depot}: {litres} ({kg} kg) of {grease}",
+                depot=depot,
+                litres=formatting.litres(litres),
+                kg=cldr.decimal(litres * density, 1),
+                grease=grease,
+            )
+        )
         for (depot, grease), litres in ahead_l.items()
     ]
     return [
         components.section(
-            f"The next {usage.AHEAD_DAYS} days", html.Ul(ahead), "At the pace of each vehicle's last four weeks."
+            tr("The next {days} days", days=usage.AHEAD_DAYS),
+            html.Ul(ahead),
+            tr("At the pace of each vehicle's last four weeks."),
         ),
         *cold,
         components.section(
-            "By month",
+            tr("By month"),
             [
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
                 html.Div(
@@ -75,11 +93,13 @@ def body(
                     className="wide",
                     tabIndex=0,
                     role="region",
-                    **{"aria-label": "Grease by month"},
+                    **{"aria-label": tr("Grease by month")},
                 ),
             ],
-            "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither used"
-            " nor still in reservoirs. Sensors are good to a few percent.",
+            tr(
+                "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither"
+                " used nor still in reservoirs. Sensors are good to a few percent."
+            ),
         ),
     ]
 
@@ -89,23 +109,23 @@ def before_the_cold(depot: str, now_us: int) -> list[Any]:
     with engine().connect() as connection:
         listed = bool(read_greases(connection))
         told = read_season(connection, Scope(depot=depot), instant(now_us).date())
-    shown: list[Any] = [html.P(words.NO_GREASES, className="dim")]
+    shown: list[Any] = [html.P(tr(words.NO_GREASES), className="dim")]
     if listed:
         shown = (
             [html.Ul([html.Li(f"{words.season(row)}.") for row in told.rows])]
             if told.rows
-            else [html.P("Nothing has to be changed, as far as is known.")]
+            else [html.P(tr("Nothing has to be changed, as far as is known."))]
         )
         shown += [html.P(text, className="dim") for text in words.unknown(told)]
-    return [components.section("Before it gets cold", shown, words.MEANING)]
+    return [components.section(tr("Before it gets cold"), shown, words.meaning())]
 
 
 def _table(found: list[Amount], density: float) -> html.Table:
     unit = accounts.my_units()
     used, filled, held, unaccounted = (
-        f"{what}, {unit.volume}" for what in ("Used", "Filled", "Change in reservoirs", "Unaccounted")
+        f"{what}, {unit.volume}" for what in (tr("Used"), tr("Filled"), tr("Change in reservoirs"), tr("Unaccounted"))
     )
-    heads = ("Month", "Depot", "Grease", "Vehicles", used, "kg", filled, "kg", held, unaccounted)
+    heads = (tr("Month"), tr("Depot"), tr("Grease"), tr("Vehicles"), used, "kg", filled, "kg", held, unaccounted)
     rows = [
         components.row([
             formatting.month(one.month),

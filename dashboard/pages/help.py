@@ -10,33 +10,37 @@ from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.line_conditions import LineCondition, LineState
 from dashboard import components, formatting, rows
 from dashboard.glossary import GLOSSARY
+from ingest.languages import inside, later, tr
 
-dash.register_page(__name__, path="/help", name="Help", title="Help", in_menu=True, order=8, icon="help")
+dash.register_page(
+    __name__, path="/help", name=later("Help"), title=lambda **_: tr("Help"), in_menu=True, order=8, icon="help"
+)
 
 _PAGES: Final = (
-    ("Today", "/", "What to do today and what to take along, which refills come, what changed since yesterday."),
-    ("Fleet", "/fleet", "Every vehicle in one line, most urgent first. Filter it, and keep a view by a name."),
-    ("Alarms", "/alarms", "What a person must deal with: acknowledge, assign, shelve, record the work."),
-    ("Refill round", "/rounds", "Which vehicles of a depot to fill on which day, with how much of which grease. Print it, tick it off."),
-    ("Work", "/work", "What was done to which vehicle, by whom, with remarks and photos."),
-    ("Grease", "/grease", "Litres used, filled and needed next, by month and depot; what to change before it gets cold."),
-    ("Account", "/account", "How much of the planned grease surely arrived, and which points got least."),
-    ("Parts", "/parts", "What to have at each depot for the next 90 days, what fails more often, how long things last."),
-    ("Patterns", "/patterns", "Which kinds of point, bundles, classes and depots fail how often."),
-    ("Data", "/data", "Whether what comes in can be trusted, and how past refill dates held."),
-    ("Set-up", "/set-up", "Vehicles and line lists, depots, alert routes, people, calendars, greases and prices."),
+    (later("Today"), "/", later("What to do today and what to take along, which refills come, what changed since yesterday.")),
+    (later("Fleet"), "/fleet", later("Every vehicle in one line, most urgent first. Filter it, and keep a view by a name.")),
+    (later("Alarms"), "/alarms", later("What a person must deal with: acknowledge, assign, shelve, record the work.")),
+    (later("Refill round"), "/rounds",
+    later("Which vehicles of a depot to fill on which day, with how much of which grease. Print it, tick it off.")),
+    (later("Work"), "/work", later("What was done to which vehicle, by whom, with remarks and photos.")),
+    (later("Grease"), "/grease", later("Litres used, filled and needed next, by month and depot; what to change before it gets cold.")),
+    (later("Account"), "/account", later("How much of the planned grease surely arrived, and which points got least.")),
+    (later("Parts"), "/parts", later("What to have at each depot for the next 90 days, what fails more often, how long things last.")),
+    (later("Patterns"), "/patterns", later("Which kinds of point, bundles, classes and depots fail how often.")),
+    (later("Data"), "/data", later("Whether what comes in can be trusted, and how past refill dates held.")),
+    (later("Set-up"), "/set-up", later("Vehicles and line lists, depots, alert routes, people, calendars, greases and prices.")),
 )  # fmt: skip
 _NEEDS: Final = {
-    "act_now": "Somebody has to look at it today.",
-    "plan": "It can wait for the next visit, not for long.",
-    "note": "Worth knowing; nothing has to be done yet.",
-    "unheard": "Nothing was ever heard from it: nobody knows how it is.",
-    "not_proven": "Nothing is known to be wrong, and nothing proves that grease arrives.",
-    "none": "At least one line is known to be sound, and nothing is wrong.",
+    "act_now": later("Somebody has to look at it today."),
+    "plan": later("It can wait for the next visit, not for long."),
+    "note": later("Worth knowing; nothing has to be done yet."),
+    "unheard": later("Nothing was ever heard from it: nobody knows how it is."),
+    "not_proven": later("Nothing is known to be wrong, and nothing proves that grease arrives."),
+    "none": later("At least one line is known to be sound, and nothing is wrong."),
 }
 _LINES: Final[dict[LineState, str]] = {
-    "act_now": "needs somebody today", "plan": "to be planned", "note": "worth knowing", "not_proven": "hatched: nothing proves it",
-    "sound": "grey: sound",
+    "act_now": later("needs somebody today"), "plan": later("to be planned"), "note": later("worth knowing"),
+    "not_proven": later("hatched: nothing proves it"), "sound": later("grey: sound"),
 }  # fmt: skip
 
 
@@ -44,33 +48,40 @@ def layout(**_: Any) -> html.Div:
     """The page."""
     return html.Div(
         [
-            html.H1("Help"),
+            html.H1(tr("Help")),
             components.section(
-                "Pages",
-                _list((dcc.Link(name, href=href), text) for name, href, text in _PAGES),
+                tr("Pages"),
+                _list((dcc.Link(tr(name), href=href), tr(text)) for name, href, text in _PAGES),
             ),
             components.section(
-                "What a vehicle needs",
-                _list((components.need(name), text) for name, text in _NEEDS.items()),
-                "The exception has the colour. Grey is sound; green stands only where something was proven.",
+                tr("What a vehicle needs"),
+                _list((components.need(name), tr(text)) for name, text in _NEEDS.items()),
+                tr("The exception has the colour. Grey is sound; green stands only where something was proven."),
             ),
-            components.section("Lines", _list((_line(name), text) for name, text in _LINES.items())),
+            components.section(tr("Lines"), _list((_line(name), tr(text)) for name, text in _LINES.items())),
             components.section(
-                "Findings",
+                tr("Findings"),
                 _list((html.Strong(kind.title), kind.meaning) for kind in FINDING_KINDS.values()),
-                f"Each comes with what most likely causes it, what to check, and how urgent it is: {', '.join(_words())}.",
-            ),
-            components.section(
-                "Words",
-                _list((html.Strong(one.term), one.meaning) for one in GLOSSARY),
-            ),
-            components.section(
-                "By the keyboard",
-                html.P(
-                    ["Press ", html.Kbd("/", className="key"), " to find a vehicle, point or finding from any page."]
+                tr(
+                    "Each comes with what most likely causes it, what to check, and how urgent it is: {names}.",
+                    names=", ".join(_words()),
                 ),
             ),
-            components.section("Working safely", components.cautions_in_full()),
+            components.section(
+                tr("Words"),
+                _list((html.Strong(tr(one.term)), tr(one.meaning)) for one in GLOSSARY),
+            ),
+            components.section(
+                tr("By the keyboard"),
+                html.P(
+                    [
+                        html.Kbd("/", className="key"),
+                        " ",
+                        tr("finds a vehicle, point or finding from any page."),
+                    ]
+                ),
+            ),
+            components.section(tr("Working safely"), components.cautions_in_full()),
         ]
     )
 
@@ -80,7 +91,7 @@ def _list(pairs: Iterable[tuple[Any, str]]) -> html.Dl:
 
 
 def _words() -> list[str]:
-    return [formatting.NEED_WORDS[name].lower() for name in ("act_now", "plan", "note")]
+    return [inside(formatting.NEED_WORDS[name]) for name in ("act_now", "plan", "note")]
 
 
 def _line(name: LineState) -> html.Img:

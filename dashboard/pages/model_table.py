@@ -10,8 +10,9 @@ from analytics.vehicle.model_check import Check
 from dashboard import components
 from dashboard.exports import model
 from dashboard.queries.model import Fit
+from ingest.languages import later, tr
 
-TITLE: Final = "Does the pressure model fit?"
+TITLE: Final = later("Does the pressure model fit?")
 _IN_PLAIN_SIGHT: Final = 8
 
 
@@ -19,13 +20,17 @@ def of_fleet(fit: Fit) -> Any:
     """The channels worth a look, the worst first."""
     if not fit.checked and not fit.unknown:
         return components.section(
-            TITLE, html.P("Not worked out yet: the watch or `tallow analyse` does so once a day.", className="dim"), model.MEANING
+            tr(TITLE), html.P(tr("Not worked out yet: the watch or `tallow analyse` does so once a day."), className="dim"),
+            tr(model.MEANING)
         )  # fmt: skip
-    counts = f"Not known yet of any of {fit.unknown} channels: they have too few sound readings."
+    counts = tr("Not known yet of any of {unknown} channels: they have too few sound readings.", unknown=fit.unknown)
     if fit.checked:
-        counts = (
-            f"{fit.remarked} of {fit.checked} channels are worth a look. Of {fit.unknown} more it is not known: they have too few sound"
-            " readings."
+        counts = tr(
+            "{remarked} of {checked} channels are worth a look. Of {unknown} more it is not known: they have"
+            " too few sound readings.",
+            remarked=fit.remarked,
+            checked=fit.checked,
+            unknown=fit.unknown,
         )
     rows = [
         html.Tr(
@@ -35,12 +40,15 @@ def of_fleet(fit: Fit) -> Any:
     ]
     shown: list[Any] = [html.P(counts), *_to_do(one[4] for one in fit.worst)]
     if rows:
-        shown.append(_table(("Vehicle",), rows[:_IN_PLAIN_SIGHT]))
+        shown.append(_table((tr("Vehicle"),), rows[:_IN_PLAIN_SIGHT]))
     if len(rows) > _IN_PLAIN_SIGHT:
         more = fit.remarked - _IN_PLAIN_SIGHT
-        folded = [html.Summary(f"{more} more, less far off"), _table(("Vehicle",), rows[_IN_PLAIN_SIGHT:])]
+        folded = [
+            html.Summary(tr("{number} more, less far off", number=more)),
+            _table((tr("Vehicle"),), rows[_IN_PLAIN_SIGHT:]),
+        ]
         shown.append(html.Details(folded, **{"data-keep": "data-model"}))
-    return components.section(TITLE, shown, model.MEANING)
+    return components.section(tr(TITLE), shown, tr(model.MEANING))
 
 
 def of_vehicle(checks: Sequence[Check]) -> Any:
@@ -49,24 +57,31 @@ def of_vehicle(checks: Sequence[Check]) -> Any:
         return None
     remarked = [one for one in checks if one.remarks]
     known = sum(one.worst is not None for one in checks)
-    told = f"{len(remarked)} of {known} channels are worth a look" if known else "Not known yet"
+    told = (
+        tr("{count} of {known} channels are worth a look", count=len(remarked), known=known)
+        if known
+        else tr("Not known yet")
+    )
     table = _table((), [html.Tr(_cells(one)) for one in checks])
-    folded = html.Details([html.Summary(f"{told}; all {len(checks)}"), table], **{"data-keep": "vehicle-model"})
-    return components.section(TITLE, [*_to_do(remarked), folded], model.MEANING)
+    folded = html.Details(
+        [html.Summary(tr("{told}; all {number}", told=told, number=len(checks))), table],
+        **{"data-keep": "vehicle-model"},
+    )
+    return components.section(tr(TITLE), [*_to_do(remarked), folded], tr(model.MEANING))
 
 
 def _to_do(checks: Iterable[Check]) -> list[Any]:
     """What to do, once for each remark, with how many channels it is of."""
     counted = Counter(name for one in checks for name in one.remarks)
     items = [
-        html.Li([html.Strong(f"{model.WORDS[name].capitalize()} ({number}): "), model.TO_DO[name]])
+        html.Li([html.Strong(f"{tr(model.WORDS[name]).capitalize()} ({number}): "), tr(model.TO_DO[name])])
         for name, number in counted.most_common()
     ]
     return [html.Ul(items)] if items else []
 
 
 def _table(first: tuple[str, ...], rows: Sequence[html.Tr]) -> html.Div:
-    heads = (*first, "Channel", "What is wrong", *model.heads())
+    heads = (*first, tr("Channel"), tr("What is wrong"), *model.heads())
     return html.Div(components.table(heads, rows, "plain-wrap"), className="wide")
 
 

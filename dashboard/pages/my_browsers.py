@@ -14,37 +14,36 @@ from dashboard.web.database import engine
 from ingest import times
 from ingest.database import reachable, writing
 from ingest.errors import Problem
+from ingest.languages import later, tr
 
 _TRY_S: Final = 15.0
 _BETWEEN_TRIALS_US: Final = 10_000_000
 _SAID_WITHIN_US: Final = 60_000_000  # of the push service's answer, before which a browser may have shown it
-_URGENT: Final = (
-    {"value": "act_now", "label": "What to act on now"},
-    {"value": "plan", "label": "And each day what to plan"},
-)
+_URGENT: Final = {"act_now": later("What to act on now"), "plan": later("And each day what to plan")}
 
 
 def section() -> Any:
     """The part of a person's own page."""
     return components.section(
-        "Alerts on this phone or computer",
+        tr("Alerts on this phone or computer"),
         [
             html.Div(
                 [
-                    dmc.TextInput(id="push-label", label="Name of this device", placeholder="my phone"),
-                    dmc.Select(id="push-severity", label="Alerts", data=list(_URGENT), value="act_now", allowDeselect=False),
-                    dmc.Checkbox(id="push-any-hour", label="In quiet hours too", mt="lg"),
+                    dmc.TextInput(id="push-label", label=tr("Name of this device"), placeholder=tr("my phone")),
+                    dmc.Select(id="push-severity", label=tr("Alerts"), value="act_now", allowDeselect=False,
+                               data=[{"value": name, "label": tr(label)} for name, label in _URGENT.items()]),
+                    dmc.Checkbox(id="push-any-hour", label=tr("In quiet hours too"), mt="lg"),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Send alerts to this browser", id="push-subscribe", mt="sm"),
+            dmc.Button(tr("Send alerts to this browser"), id="push-subscribe", mt="sm"),
             html.Div(id="push-told", role="status", className="work-told"),
             html.Div(rows(), id="push-browsers"),
             html.Div(id="push-tried", role="status", className="work-told"),
             html.Span(id="push-marked", hidden=True),
         ],
-        "Shown by the browser even while tallow is not open. An alert may come late or not at all where a phone has no signal: whoever"
-        " must be told for certain needs a second way.",
+        tr("Shown by the browser even while tallow is not open. An alert may come late or not at all where a phone has no signal: whoever"
+        " must be told for certain needs a second way."),
     )  # fmt: skip
 
 
@@ -54,42 +53,61 @@ def rows() -> Any:
     with reachable(engine()), engine().connect() as connection:
         found = browsers.of_person(connection, accounts.current_person.get().id, now_us)
     if not found:
-        return html.P("Alerts go to none of your browsers yet.", className="dim")
+        return html.P(tr("Alerts go to none of your browsers yet."), className="dim")
     lines = [
         html.Tr(
             [
                 html.Td(html.Span([one.label, html.Span(className="dim", **{"data-push": one.endpoint_hash})])),
                 html.Td(what(one)),
                 html.Td(state(one, now_us)),
-                html.Td([*([] if one.gone_us else [_button("try", one.route_id, "send a trial"), " "]),
-                         _button("off", one.route_id, "forget it" if one.gone_us else "take it off")]),
+                html.Td([*([] if one.gone_us else [_button("try", one.route_id, tr("send a trial")), " "]),
+                         _button("off", one.route_id, tr("forget it") if one.gone_us else tr("take it off"))]),
             ]
         )
         for one in found
     ]  # fmt: skip
-    return html.Div(components.table(("Browser", "Alerts", "Does it work?", ""), lines, "plain-wrap"), className="wide")
+    return html.Div(
+        components.table((tr("Browser"), tr("Alerts"), tr("Does it work?"), ""), lines, "plain-wrap"), className="wide"
+    )
 
 
 def what(one: Browser) -> str:
     """Which alerts a browser is told."""
-    which = "act now only" if one.severity == "act_now" else "act now, and each day what to plan"
-    return f"{which}{'; in quiet hours too' if one.at_any_hour else ''}"
+    which = tr("act now only") if one.severity == "act_now" else tr("act now, and each day what to plan")
+    return f"{which}{'; ' + tr('in quiet hours too') if one.at_any_hour else ''}"
 
 
 def state(one: Browser, now_us: int) -> str:
     """Whether alerts reach a browser, as far as anybody knows."""
     when = formatting.ago(one.answered_us, now_us)
     if one.gone_us is not None:
-        return f"Taken off: its push service knows it no more ({one.answer}, {when}). Open tallow on it and ask for alerts again."
+        return tr(
+            "Taken off: its push service knows it no more ({answer}, {when}). Open tallow on it and ask for"
+            " alerts again.",
+            answer=one.answer,
+            when=when,
+        )
     if one.answered_us is None:
-        return "Not known: nothing was sent yet. Send a trial."
+        return tr("Not known: nothing was sent yet. Send a trial.")
     if not one.took:
-        return f"No: the push service said {one.answer}, {when}. If a trial says the same, take it off and ask for alerts again."
+        return tr(
+            "No: the push service said {answer}, {when}. If a trial says the same, take it off and ask for"
+            " alerts again.",
+            answer=one.answer,
+            when=when,
+        )
     if one.shown_us is not None and one.shown_us >= one.answered_us - _SAID_WITHIN_US:
-        return f"Yes: shown by the browser {formatting.ago(one.shown_us, now_us)} (push service: {one.answer})."
-    return (
-        f"Handed to the push service {when} ({one.answer}); that the browser showed it is not known. If you saw nothing, look whether"
-        " the device is online and its settings let this site show notifications."
+        return tr(
+            "Yes: shown by the browser {ago} (push service: {answer}).",
+            ago=formatting.ago(one.shown_us, now_us),
+            answer=one.answer,
+        )
+    return tr(
+        "Handed to the push service {when} ({answer}); that the browser showed it is not known. If you"
+        " saw nothing, look whether the device is online and its settings let this site show"
+        " notifications.",
+        when=when,
+        answer=one.answer,
     )
 
 
@@ -137,8 +155,8 @@ def do(_: str | None, clicks: list[int | None]) -> Any:
         with reachable(engine()), writing(engine()) as connection:
             browsers.take_off(connection, me.id, number)
     except Problem as problem:
-        return f"Not done: {problem}.", rows()
-    return "Taken off: no more alerts go there.", rows()
+        return tr("Not done: {problem}.", problem=problem), rows()
+    return tr("Taken off: no more alerts go there."), rows()
 
 
 def try_browser(person_id: int, number: int) -> str:
@@ -157,5 +175,5 @@ def try_browser(person_id: int, number: int) -> str:
     with reachable(engine()), writing(engine()) as connection:
         browsers.note_answer(connection, number, said, times.now_us(), took=took, gone=gone)
     if took:
-        return f"The push service took a trial ({said}). It should show within a minute."
-    return f"The push service did not take it: {said}."
+        return tr("The push service took a trial ({said}). It should show within a minute.", said=said)
+    return tr("The push service did not take it: {said}.", said=said)

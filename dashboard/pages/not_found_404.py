@@ -5,22 +5,24 @@ from typing import Any
 import dash
 from dash import dcc, html
 
-dash.register_page(__name__, path="/404", name="Not found", title="Not found")
+from ingest.languages import later, tr
+
+dash.register_page(__name__, path="/404", name=later("Not found"), title=lambda **_: tr("Not found"))
 
 
 def layout(**_: Any) -> html.Div:
     """The page."""
     return html.Div(
         [
-            html.H1("There is no such page"),
-            html.P("The address may be mistyped, or what it named is gone."),
+            html.H1(tr("There is no such page")),
+            html.P(tr("The address may be mistyped, or what it named is gone.")),
             html.P(
                 [
-                    dcc.Link("Today", href="/"),
+                    dcc.Link(tr("Today"), href="/"),
                     " · ",
-                    dcc.Link("Fleet", href="/fleet"),
+                    dcc.Link(tr("Fleet"), href="/fleet"),
                     " · ",
-                    dcc.Link("Help", href="/help"),
+                    dcc.Link(tr("Help"), href="/help"),
                 ]
             ),
         ],

@@ -17,8 +17,11 @@ from dashboard.queries.lives import Lasting, lasting
 from dashboard.queries.scope import address, scope_of
 from dashboard.web.database import engine
 from ingest import times
+from ingest.languages import cldr, inside, later, tr
 
-dash.register_page(__name__, path="/parts", name="Parts", title="Parts", in_menu=True, order=5.5, icon="parts")
+dash.register_page(
+    __name__, path="/parts", name=later("Parts"), title=lambda **_: tr("Parts"), in_menu=True, order=5.5, icon="parts"
+)
 
 
 def layout(by: str = "point", what: str = "blocked_line", **asked: Any) -> html.Div:
@@ -28,16 +31,17 @@ def layout(by: str = "point", what: str = "blocked_line", **asked: Any) -> html.
             dcc.Location(id="parts-location", refresh=False),
             dcc.Download(id="parts-file"),
             dcc.Store(id="parts-scope", data=scope_of(asked)._asdict()),
-            components.page_head("Parts", [("Save as CSV", "parts-csv")]),
+            components.page_head(tr("Parts"), [(tr("Save as CSV"), "parts-csv")]),
             html.Div(
                 [
                     dmc.Select(
-                        id="parts-what", value=what if what in FAILURES else "blocked_line", allowDeselect=False, w=240, label="Failure",
+                        id="parts-what", value=what if what in FAILURES else "blocked_line", allowDeselect=False, w=240,
+                        label=tr("Failure"),
                         data=[{"value": kind, "label": words.title(kind)} for kind in FAILURES],
                     ),
                     dmc.Select(
-                        id="parts-by", value=by if by in DIMENSIONS else "point", allowDeselect=False, w=220, label="Compare by",
-                        data=[{"value": key, "label": name.capitalize()} for key, name in DIMENSIONS.items()],
+                        id="parts-by", value=by if by in DIMENSIONS else "point", allowDeselect=False, w=220, label=tr("Compare by"),
+                        data=[{"value": key, "label": tr(name).capitalize()} for key, name in DIMENSIONS.items()],
                     ),
                 ],
                 className="filters",
@@ -50,11 +54,12 @@ def layout(by: str = "point", what: str = "blocked_line", **asked: Any) -> html.
 def body(told: Lasting, what: str, by: str, template: str) -> list[Any]:
     """What to have, what fails more often, and how long things last."""
     if not told.vehicles:
-        return [html.P(words.NOTHING)]
+        return [html.P(tr(words.NOTHING))]
     return [
-        components.section(f"Parts to have, next {DAYS} days", _needs(told.needs), words.PARTS_MEANING),
-        components.section("What fails more often", _often(told.more_often), words.OFTEN_MEANING),
-        components.section(f"How long it lasts: {words.title(what).lower()}", _lasts(told, what, by, template), words.LIVES_MEANING),
+        components.section(tr("Parts to have, next {days} days", days=DAYS), _needs(told.needs), tr(words.PARTS_MEANING)),
+        components.section(tr("What fails more often"), _often(told.more_often), words.often_meaning()),
+        components.section(tr("How long it lasts: {what}", what=inside(words.title(what))),
+                           _lasts(told, what, by, template), tr(words.LIVES_MEANING)),
     ]  # fmt: skip
 
 
@@ -68,15 +73,15 @@ def _needs(needs: list[Need]) -> Any:
         for one in words.told(needs)
     ]  # fmt: skip
     left = [html.P(f"{text}.", className="dim") for text in words.untold(needs)]
-    heads = ("Depot", "Part", "Expected", "Enough, 9 times in 10", "Failed now", "By trends")
+    heads = (tr("Depot"), tr("Part"), tr("Expected"), tr("Enough, 9 times in 10"), tr("Failed now"), tr("By trends"))
     if not needs:
-        return html.P("Nothing: no part is registered whose failure a sensor would show.", className="dim")
+        return html.P(tr("Nothing: no part is registered whose failure a sensor would show."), className="dim")
     return [html.Div(components.table(heads, rows, "plain", range(2, 6)), className="wide"), *left] if rows else left
 
 
 def _often(told: list[Comparison]) -> Any:
     if not told:
-        return html.P("Nothing stands out beyond chance, or too little has failed to say.", className="dim")
+        return html.P(tr("Nothing stands out beyond chance, or too little has failed to say."), className="dim")
     return html.Ul([html.Li(f"{words.sentence(one)}.") for one in told], className="plain-list")
 
 
@@ -84,8 +89,9 @@ def _lasts(told: Lasting, what: str, by: str, template: str) -> Any:
     curves = told.curves[what]
     if not curves:
         return html.P(
-            f"{told.failures[what]} failures so far: too few to say how long it lasts. It takes {FEWEST} on lines that a sensor of their"
-            " own watches, of vehicles whose day of fitting is registered, or after a repair.",
+            tr("{failures} failures so far: too few to say how long it lasts. It takes {fewest} on lines that a"
+" sensor of their own watches, of vehicles whose day of fitting is registered, or after a repair.",
+    failures=told.failures[what], fewest=FEWEST),
             className="dim",
         )  # fmt: skip
     ages = [age for age in words.AGES_H if any(words.reaches(one, age) for one in curves)]
@@ -96,15 +102,23 @@ def _lasts(told: Lasting, what: str, by: str, template: str) -> Any:
         )
         for one in curves
     ]
-    heads = (DIMENSIONS[by].capitalize(), "Lives", "Failures", *(f"Reach {age:,.0f} h" for age in ages))
+    heads = (
+        tr(DIMENSIONS[by]).capitalize(),
+        tr("Lives"),
+        tr("Failures"),
+        *(tr("Reach {age} h", age=cldr.grouped(age, 0)) for age in ages),
+    )
     shown: list[Any] = [
         dcc.Graph(figure=lives(curves, template), config={"displayModeBar": False}),
         html.Div(components.table(heads, rows, "plain", range(1, len(heads))), className="wide"),
     ]
     same = [one for one in told.same_age if one.what == what]
     if same:
-        items = [html.Li(f"{words.where(one)}: {words.times(one)} as all others") for one in same]
-        shown += [html.H3("At the same age, by Cox's regression"), html.Ul(items, className="plain-list")]
+        items = [
+            html.Li(tr("{where}: {times} as all others", where=words.where(one), times=words.times(one)))
+            for one in same
+        ]
+        shown += [html.H3(tr("At the same age, by Cox's regression")), html.Ul(items, className="plain-list")]
     return shown
 
 

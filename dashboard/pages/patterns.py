@@ -15,9 +15,16 @@ from dashboard.queries import patterns
 from dashboard.queries.found import verdicts
 from dashboard.queries.patterns import Patterns
 from dashboard.web.database import engine
+from ingest.languages import cldr, later, tr
 
 dash.register_page(
-    __name__, path="/patterns", name="Patterns", title="Patterns", in_menu=True, order=5, icon="patterns"
+    __name__,
+    path="/patterns",
+    name=later("Patterns"),
+    title=lambda **_: tr("Patterns"),
+    in_menu=True,
+    order=5,
+    icon="patterns",
 )
 
 
@@ -29,21 +36,21 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
         [
             dcc.Location(id="patterns-location", refresh=False),
             dcc.Download(id="patterns-file"),
-            components.page_head("Patterns", [("Save as CSV", "patterns-csv")]),
+            components.page_head(tr("Patterns"), [(tr("Save as CSV"), "patterns-csv")]),
             html.P(
-                "Blocked and open lines, against the time that they were watched: few faults in a short time prove little, and"
-                " the limits say so.",
+                tr("Blocked and open lines, against the time that they were watched: few faults in a short time prove little, and"
+                " the limits say so."),
                 className="dim",
             ),
             html.Div(
                 [
                     dmc.Select(
-                        id="patterns-by", value=chosen, allowDeselect=False, w=220, label="Compare by",
-                        data=[{"value": key, "label": name} for key, name in patterns.GROUPS.items()],
+                        id="patterns-by", value=chosen, allowDeselect=False, w=220, label=tr("Compare by"),
+                        data=[{"value": key, "label": tr(name)} for key, name in patterns.GROUPS.items()],
                     ),
                     dmc.Select(
-                        id="patterns-against", value=held, allowDeselect=False, w=220, label="Rate per",
-                        data=[{"value": key, "label": told.of_vehicle} for key, told in patterns.EXPOSURES.items()],
+                        id="patterns-against", value=held, allowDeselect=False, w=220, label=tr("Rate per"),
+                        data=[{"value": key, "label": tr(told.of_vehicle)} for key, told in patterns.EXPOSURES.items()],
                     ),
                 ],
                 className="filters",
@@ -55,15 +62,16 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
 
 def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     """Rates as a chart and a table, and the course over months or ignition hours."""
-    of_vehicle, of_line, per, *_ = patterns.EXPOSURES[against]
+    held = patterns.EXPOSURES[against]
+    of_vehicle, of_line, per = tr(held.of_vehicle), tr(held.of_line), held.per
     if not told.rates:
-        return [html.P("No line that a pressure channel watches has been analysed yet.", className="dim")]
+        return [html.P(tr("No line that a pressure channel watches has been analysed yet."), className="dim")]
     heads = (
-        patterns.GROUPS[group].capitalize(),
-        "Faults",
+        tr(patterns.GROUPS[group]).capitalize(),
+        tr("Faults"),
         of_line.capitalize(),
-        f"Per {per:,} {of_line}",
-        "95 % limits",
+        tr("Per {number} {what}", number=cldr.grouped(per), what=of_line),
+        tr("95 % limits"),
     )
     rows = [
         html.Tr(
@@ -75,24 +83,29 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     table = components.table(heads, rows, "sheet")
     parts_: list[Any] = [
         components.section(
-            f"Line faults by {patterns.GROUPS[group]}",
+            tr("Line faults by {what}", what=tr(patterns.GROUPS[group])),
             [
                 dcc.Graph(figure=fault_rates(told.rates, template, of_line, per), config={"displayModeBar": False}),
-                html.Details([html.Summary("As a table"), table]),
+                html.Details([html.Summary(tr("As a table")), table]),
             ],
-            "A channel that watches lines of several groups cannot tell in which of them a fault lies, and is left out.",
+            tr(
+                "A channel that watches lines of several groups cannot tell in which of them a fault lies, and is left out."
+            ),
         )
     ]
     if told.course is not None:
         parts_.append(
             components.section(
-                f"Line faults over the {of_vehicle}",
+                tr("Line faults over the {what}", what=of_vehicle),
                 dcc.Graph(
                     figure=fault_course(told.course, told.longest, template, of_vehicle),
                     config={"displayModeBar": False},
                 ),
-                f"Average line faults per vehicle ({told.vehicles} vehicles); a straight line means that they come at a steady"
-                " rate, a steeper end that they come more often with age.",
+                tr(
+                    "Average line faults per vehicle ({vehicles} vehicles); a straight line means that they come at a"
+                    " steady rate, a steeper end that they come more often with age.",
+                    vehicles=told.vehicles,
+                ),
             )
         )
     return parts_

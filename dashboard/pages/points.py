@@ -15,9 +15,16 @@ from dashboard.queries.hand import STATES, HandDue
 from dashboard.queries.scope import scope_of
 from dashboard.web.database import engine
 from ingest import times
+from ingest.languages import later, tr
 
 dash.register_page(
-    __name__, path="/points", name="Hand points", title="Hand points", in_menu=True, order=3.2, icon="points"
+    __name__,
+    path="/points",
+    name=later("Hand points"),
+    title=later("Hand points"),
+    in_menu=True,
+    order=3.2,
+    icon="points",
 )
 
 _MOST = 200  # rows: a page is for walking by; files have all
@@ -27,13 +34,13 @@ def layout(state: str = "", **asked: Any) -> html.Div:
     """The list in the scope of the address, one state of it where one is asked for."""
     chosen = scope_of(asked)
     found = hand.hand_points(engine(), times.now_us(), chosen)
-    head = components.page_head("Hand points", [("Save as CSV", "points-csv")])
+    head = components.page_head(tr("Hand points"), [(tr("Save as CSV"), "points-csv")])
     kept = [dcc.Store(id="points-scope", data=chosen._asdict()), dcc.Download(id="points-file")]
     if not found:
         known = scope.depots(engine())
-        return html.Div([*kept, head, html.P(words.NOTHING) if known else components.first_steps()])
+        return html.Div([*kept, head, html.P(tr(words.NOTHING)) if known else components.first_steps()])
     shown = [one for one in found if state in ("", one.state)]
-    links = [("All", len(found), scope.address("/points", chosen), state not in STATES)] + [
+    links = [(tr("All"), len(found), scope.address("/points", chosen), state not in STATES)] + [
         (words.WORDS[name], sum(one.state == name for one in found), scope.address("/points", chosen, state=name), state == name)
         for name in STATES
     ]  # fmt: skip
@@ -42,14 +49,15 @@ def layout(state: str = "", **asked: Any) -> html.Div:
             *kept,
             head,
             html.P(_sentence(found)),
-            html.Div([components.who(point_tick.BY, "Greased or read by")], className="filters"),
-            components.tabs("points-tabs", "Which points", links),
+            html.Div([components.who(point_tick.BY, tr("Greased or read by"))], className="filters"),
+            components.tabs("points-tabs", tr("Which points"), links),
             components.caution(),
-            html.P(words.GUN, className="dim"),
+            html.P(tr(words.GUN), className="dim"),
             html.Div(table(shown[:_MOST]), className="card card-table"),
-            *([html.P(f"and {len(shown) - _MOST} more: choose a depot, or save the list as CSV.")] if len(shown) > _MOST else []),
+            *([html.P(tr("and {left} more: choose a depot, or save the list as CSV.", left=len(shown) - _MOST))]
+              if len(shown) > _MOST else []),
             *([_meter(chosen)] if accounts.current_person.get().may("technician") else []),
-            html.P(words.MEANING, className="dim"),
+            html.P(tr(words.MEANING), className="dim"),
         ]
     )  # fmt: skip
 
@@ -57,33 +65,39 @@ def layout(state: str = "", **asked: Any) -> html.Div:
 def _sentence(found: Sequence[HandDue]) -> str:
     number = {name: sum(one.state == name for one in found) for name in STATES}
     critical = sum(one.state == "due" and one.critical for one in found)
-    told = f"{number['due']} of {len(found)} points are due, {number['soon']} more within 7 days"
-    told += f"; of {number['unknown']} no date is known" if number["unknown"] else ""
-    warned = f" Steering or braking depends on {critical} of those that are due." if critical else ""
+    told = tr(
+        "{due} of {all} points are due, {soon} more within 7 days",
+        due=number["due"],
+        all=len(found),
+        soon=number["soon"],
+    )
+    told += "; " + tr("of {number} no date is known", number=number["unknown"]) if number["unknown"] else ""
+    warned = (
+        " " + tr("Steering or braking depends on {number} of those that are due.", number=critical) if critical else ""
+    )
     return f"{told}.{warned}"
 
 
 def table(found: Sequence[HandDue]) -> Any:
     """Points with their tick-off, the most urgent first."""
-    heads = ("Vehicle", "Point", "Interval", "Since grease", "Due", "")
+    heads = (tr("Vehicle"), tr("Point"), tr("Interval"), tr("Since grease"), tr("Due"), "")
     if not found:
-        return html.P("None.", className="dim")
+        return html.P(tr("None."), className="dim")
     return components.table(heads, [_row(one) for one in found], "points")
 
 
 def _row(one: HandDue) -> html.Tr:
-    grease = f" of {one.grease}" if one.grease else ""
     state = html.Span(words.WORDS[one.state], className=f"points-state points-{one.state}")
     return html.Tr(
         [
             html.Td([dcc.Link(one.unit, href=f"/vehicle/{one.fleet}/{one.vehicle}", className="unit"),
                      html.Div(f"{one.vehicle} · {one.depot}", className="small dim")]),
-            html.Td([f"{one.number} {one.point}", html.Div(f"{words.amount(one)}{grease}", className="small dim"),
-                     *([html.Div("Steering or braking depends on it", className="small warns")] if one.critical else [])],
-                    **{"data-head": "Point"}),
-            html.Td(words.every(one.every, one.interval_unit), **{"data-head": "Interval"}),
-            html.Td([words.since(one), *_read(one)], **{"data-head": "Since grease"}),
-            html.Td([state, html.Div(words.due(one).removeprefix("not known: "), className="small")], **{"data-head": "Due"}),
+            html.Td([f"{one.number} {one.point}", html.Div(words.amount_of(one), className="small dim"),
+                     *([html.Div(tr("Steering or braking depends on it"), className="small warns")] if one.critical else [])],
+                    **{"data-head": tr("Point")}),
+            html.Td(words.every(one.every, one.interval_unit), **{"data-head": tr("Interval")}),
+            html.Td([words.since(one), *_read(one)], **{"data-head": tr("Since grease")}),
+            html.Td([state, html.Div(words.date_or_why(one), className="small")], **{"data-head": tr("Due")}),
             html.Td(_tick(one), className="points-cell-tick"),
         ]
     )  # fmt: skip
@@ -93,7 +107,7 @@ def _read(one: HandDue) -> list[Any]:
     if one.read_us is None:
         return []
     day = formatting.day(formatting.local(one.read_us, one.timezone))
-    return [html.Div(f"meter of {day}", className="small dim")]
+    return [html.Div(tr("meter of {day}", day=day), className="small dim")]
 
 
 def _tick(one: HandDue) -> Any:
@@ -108,21 +122,21 @@ def _meter(chosen: scope.Scope) -> Any:
         known = hand.vehicles_with_points(connection, chosen)
     fields = [
         dmc.Select(
-            id="meter-vehicle", label="Vehicle", searchable=True,
+            id="meter-vehicle", label=tr("Vehicle"), searchable=True,
             data=[{"value": f"{fleet}/{name}", "label": f"{unit} ({name})"} for fleet, name, unit in known],
         ),
-        dmc.NumberInput(id="meter-hours", label="Hour meter, h", min=0, decimalScale=2),
-        dmc.NumberInput(id="meter-km", label="Odometer, km", min=0, decimalScale=1),
-        dmc.Checkbox(id="meter-new", label="Replaced or put to zero", className="points-new"),
+        dmc.NumberInput(id="meter-hours", label=tr("Hour meter, h"), min=0, decimalScale=2),
+        dmc.NumberInput(id="meter-km", label=tr("Odometer, km"), min=0, decimalScale=1),
+        dmc.Checkbox(id="meter-new", label=tr("Replaced or put to zero"), className="points-new"),
     ]  # fmt: skip
     return components.section(
-        "Read a meter",
+        tr("Read a meter"),
         [
             html.Div(fields, className="work-form"),
-            dmc.Button("Record it", id="meter-save", mt="sm"),
+            dmc.Button(tr("Record it"), id="meter-save", mt="sm"),
             html.Div(id="meter-told", role="status", className="work-told"),
         ],
-        "For vehicles whose hours or kilometres nobody sends: a reading every two weeks keeps the dates good.",
+        tr("For vehicles whose hours or kilometres nobody sends: a reading every two weeks keeps the dates good."),
     )
 
 

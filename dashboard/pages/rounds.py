@@ -20,9 +20,16 @@ from dashboard.queries.scope import Scope, scope_of
 from dashboard.units import VOLUMES
 from dashboard.web.database import engine
 from ingest import times
+from ingest.languages import cldr, later, tr, trn
 
 dash.register_page(
-    __name__, path="/rounds", name="Refill round", title="Refill round", in_menu=True, order=3, icon="rounds"
+    __name__,
+    path="/rounds",
+    name=later("Refill round"),
+    title=lambda **_: tr("Refill round"),
+    in_menu=True,
+    order=3,
+    icon="rounds",
 )
 
 _HORIZONS = (7, 14, 28, 56)
@@ -33,7 +40,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **asked: Any) -> 
     known = scope.depots(engine())
     chosen = depot if depot in known else (known[0] if len(known) == 1 else "")
     if not chosen:
-        return html.Div([html.H1("Refill round"), *every_depot(scope_of(asked))])
+        return html.Div([html.H1(tr("Refill round")), *every_depot(scope_of(asked))])
     return html.Div(
         [
             dcc.Location(id="round-location", refresh=False),
@@ -42,9 +49,9 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **asked: Any) -> 
             dcc.Download(id="round-file"),
             dcc.Download(id="round-ics"),
             components.page_head(
-                f"Refill round, {chosen}",
-                [("Save as CSV", "round-save"), ("Save as calendar", "round-calendar")],
-                dmc.Button("Print", id="round-print", variant="default"),
+                tr("Refill round, {chosen}", chosen=chosen),
+                [(tr("Save as CSV"), "round-save"), (tr("Save as calendar"), "round-calendar")],
+                dmc.Button(tr("Print"), id="round-print", variant="default"),
             ),
             html.Div(_choices(days, limit), className="filters"),
             html.Div(id="round-body"),
@@ -55,18 +62,18 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **asked: Any) -> 
 def _choices(days: str, limit: str) -> list[Any]:
     return [
         dmc.Select(
-            id="round-days", label="Due within", value=days if days in map(str, _HORIZONS) else "28", w=130,
-            data=[{"value": str(n), "label": f"{n} days"} for n in _HORIZONS], allowDeselect=False,
+            id="round-days", label=tr("Due within"), value=days if days in map(str, _HORIZONS) else "28", w=130,
+            data=[{"value": str(n), "label": trn("{n} day", "{n} days", n)} for n in _HORIZONS], allowDeselect=False,
         ),
         dmc.NumberInput(
-            id="round-limit", label="Fills a day at most", value=int(limit) if limit.isdecimal() else "", min=1, w=150,
-            placeholder="no limit", allowDecimal=False, debounce=400,
+            id="round-limit", label=tr("Fills a day at most"), value=int(limit) if limit.isdecimal() else "", min=1, w=150,
+            placeholder=tr("no limit"), allowDecimal=False, debounce=400,
         ),
         dmc.NumberInput(
-            id="round-container", label=f"A container holds, {accounts.my_units().volume}", min=0.1, w=150, placeholder="loose",
-            debounce=400, persistence=True, persistence_type="local",
+            id="round-container", label=tr("A container holds, {volume}", volume=accounts.my_units().volume), min=0.1, w=150,
+            placeholder=tr("loose"), debounce=400, persistence=True, persistence_type="local",
         ),
-        components.who(point_tick.BY, "Filled or greased by"),
+        components.who(point_tick.BY, tr("Filled or greased by")),
     ]  # fmt: skip
 
 
@@ -82,8 +89,8 @@ def every_depot(chosen: Scope) -> list[Any]:
         )
         for one in found
     ]  # fmt: skip
-    table = components.table(("Depot", "Due now", "In 7 days", "In 28 days"), lines, "round-depots")
-    return [html.P("Choose a depot: a round is planned for one."), html.Div(table, className="card card-table")]
+    table = components.table((tr("Depot"), tr("Due now"), tr("In 7 days"), tr("In 28 days")), lines, "round-depots")
+    return [html.P(tr("Choose a depot: a round is planned for one.")), html.Div(table, className="card card-table")]
 
 
 def _plan(depot: str, days: str, limit: object) -> Round:
@@ -95,53 +102,60 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
     """The visits, each on its own card; grease in whole containers, where their size is known."""
     shown: list[Any] = [_visit(told, visit, container_l) for visit in told.visits]
     if not shown:
-        shown = [html.P(f"Nothing is due at {told.depot} within {days} days.", className="dim")]
+        shown = [
+            html.P(tr("Nothing is due at {depot} within {days} days.", depot=told.depot, days=days), className="dim")
+        ]
     else:
         in_full = html.Div(components.cautions_in_full(), className="on-paper")
-        shown = [components.cautions(), html.P(FILL_STEP, className="dim"), *shown, in_full]
+        shown = [components.cautions(), html.P(tr(FILL_STEP), className="dim"), *shown, in_full]
     if told.points_undated:
         address = scope.address("/points", Scope(depot=told.depot), state="unknown")
-        said = f"Of {told.points_undated} points greased by hand no date is known: "
-        shown.append(html.P([said, dcc.Link("the list says why", href=address), "."], className="dim"))
+        said = trn(
+            "Of {n} point greased by hand no date is known:",
+            "Of {n} points greased by hand no date is known:",
+            told.points_undated,
+        )
+        shown.append(html.P([f"{said} ", dcc.Link(tr("the list says why"), href=address), "."], className="dim"))
     if told.undated:
-        shown.append(html.P(f"No date is known for: {', '.join(told.undated)}.", className="dim"))
+        shown.append(html.P(tr("No date is known for: {names}.", names=", ".join(told.undated)), className="dim"))
     return shown
 
 
 def _visit(told: Round, visit: Visit, container_l: float | None) -> dmc.Paper:
     day = told.today + timedelta(days=visit.day)
     take = [
-        f"{formatting.litres(amount)} of {grease}{formatting.containers(amount, container_l)}"
+        tr("{litres} of {grease}", litres=formatting.litres(amount), grease=grease)
+        + formatting.containers(amount, container_l)
         for grease, amount in sorted(visit.litres.items())
     ]
     kinds = [
         FINDING_KINDS[f.kind] for stop in visit.stops for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
     ]
-    others = (thing for kind in kinds for thing in kind.take if thing != FILLING_PUMP)
-    pump = ["filling pump with the fitting of each reservoir"] if visit.fills else []
-    gun = ["grease gun"] if any(stop.by_hand for stop in visit.stops) else []
-    tools = dict.fromkeys([*pump, *gun, "rags", *others])
-    heads = ("", "Vehicle", "Expected level", "Needs", "Go by", "Other findings", "Done")
+    others = (thing for kind in kinds for thing in kind.take if thing != tr(FILLING_PUMP))
+    pump = [tr("filling pump with the fitting of each reservoir")] if visit.fills else []
+    gun = [tr("grease gun")] if any(stop.by_hand for stop in visit.stops) else []
+    tools = dict.fromkeys([*pump, *gun, tr("rags"), *others])
+    heads = ("", tr("Vehicle"), tr("Expected level"), tr("Needs"), tr("Go by"), tr("Other findings"), tr("Done"))
     table = components.table(heads, [_stop(told, visit, stop) for stop in visit.stops], "round")
-    when = "Today" if visit.day == 0 else f"{day:%A} {formatting.day(day)}"
+    when = tr("Today") if visit.day == 0 else f"{cldr.weekday(day)} {formatting.day(day)}"
     along = [
-        *([html.P([html.Strong("Grease: "), "; ".join(take), "."])] if take else []),
-        html.P([html.Strong("Take along: "), "; ".join(tools), "."]),
+        *([html.P([html.Strong(f"{tr('Grease:')} "), "; ".join(take), "."])] if take else []),
+        html.P([html.Strong(f"{tr('Take along:')} "), "; ".join(tools), "."]),
     ]
     colder = [told.changes[grease] for grease in sorted(visit.litres) if grease in told.changes]
     along += [
-        html.P([html.Strong("Grease for the weeks to come: "), f"{one.held.called}, {greases.change(one)}."])
+        html.P([html.Strong(f"{tr('Grease for the weeks to come:')} "), f"{one.held.called}, {greases.change(one)}."])
         for one in colder
     ]
-    along += [html.P(hand.GUN, className="dim")] if gun else []
+    along += [html.P(tr(hand.GUN), className="dim")] if gun else []
     return components.section(f"{when}: {visited(visit)}", [*along, table])
 
 
 def visited(visit: Visit) -> str:
     """3 to fill, 1 to grease by hand."""
     only = len(visit.stops) - visit.fills
-    parts = [f"{visit.fills} to fill"] if visit.fills else []
-    return ", ".join([*parts, *([f"{only} to grease by hand"] if only else [])])
+    parts = [tr("{number} to fill", number=visit.fills)] if visit.fills else []
+    return ", ".join([*parts, *([tr("{number} to grease by hand", number=only)] if only else [])])
 
 
 def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
@@ -152,8 +166,12 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
         for f in told.beside.get((need.fleet, need.vehicle), ())
     ]
     home = told.visiting.get((need.fleet, need.vehicle))
-    stands = [html.Div(f"of {home}, stands here", className="small dim")] if home else []
-    until = "overdue" if need.early_days < 0 else f"{formatting.day(by)}{' (late)' if stop.late else ''}"
+    stands = [html.Div(tr("of {depot}, stands here", depot=home), className="small dim")] if home else []
+    until = formatting.day(by)
+    if need.early_days < 0:
+        until = tr("overdue")
+    elif stop.late:
+        until = tr("{day} (late)", day=until)
     return html.Tr(
         [
             html.Td(html.Span(className="box"), className="round-on-paper-cell"),
@@ -165,13 +183,15 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
                 ]
             ),
             html.Td(
-                f"{need.level_on(visit.day):.0f} %" if need.fills else "–",
+                f"{cldr.decimal(need.level_on(visit.day), 0)} %" if need.fills else "–",
                 className="num",
-                **{"data-head": "Expected level"},
+                **{"data-head": tr("Expected level")},
             ),
-            html.Td(formatting.litres(stop.litres) if need.fills else "–", className="num", **{"data-head": "Needs"}),
-            html.Td(until, **{"data-head": "Go by"}),
-            html.Td(beside or "–", **{"data-head": "Other findings"}),
+            html.Td(
+                formatting.litres(stop.litres) if need.fills else "–", className="num", **{"data-head": tr("Needs")}
+            ),
+            html.Td(until, **{"data-head": tr("Go by")}),
+            html.Td(beside or "–", **{"data-head": tr("Other findings")}),
             html.Td(
                 [*(_tick(need.fleet, need.vehicle) if need.fills else []), *_by_hand(stop, visit)],
                 className="round-cell-tick",
@@ -185,7 +205,9 @@ def _by_hand(stop: Stop, visit: Visit) -> list[Any]:
     if not stop.by_hand:
         return []
     points = [(one.number, f"{one.number} {one.point}, {hand.amount(one)}") for one in stop.by_hand]
-    heading = html.Div("Grease by hand: " + points[0][1] if len(points) == 1 else "Grease by hand:", className="small")
+    heading = html.Div(
+        f"{tr('Grease by hand:')} {points[0][1]}" if len(points) == 1 else tr("Grease by hand:"), className="small"
+    )
     need = stop.need
     return [
         html.Div(
@@ -203,12 +225,14 @@ def _tick(fleet: str, vehicle: str) -> list[Any]:
         html.Div(
             [
                 dmc.NumberInput(
-                    id={"type": "round-litres", **who}, placeholder="full", min=0, decimalScale=2, w=88, hideControls=True,
-                    suffix=f" {unit}", **{"aria-label": f"{unit} that went into {vehicle}, where it was not filled up"},
+                    id={"type": "round-litres", **who}, placeholder=tr("full"), min=0, decimalScale=2, w=88, hideControls=True,
+                    suffix=f" {unit}",
+                    **{"aria-label": tr("{unit} that went into {vehicle}, where it was not filled up", unit=unit, vehicle=vehicle)},
                 ),
-                dmc.Button("Filled", id={"type": "round-filled", **who}, variant="default", **{"aria-label": f"{vehicle} filled"}),
-                html.Button("Undo", id={"type": "round-undo", **who}, className="quiet", style={"display": "none"},
-                            **{"aria-label": f"{vehicle} was not filled"}),
+                dmc.Button(tr("Filled"), id={"type": "round-filled", **who}, variant="default",
+                           **{"aria-label": tr("{vehicle} filled", vehicle=vehicle)}),
+                html.Button(tr("Undo"), id={"type": "round-undo", **who}, className="quiet", style={"display": "none"},
+                            **{"aria-label": tr("{vehicle} was not filled", vehicle=vehicle)}),
             ],
             className="round-tick",
         ),
@@ -284,7 +308,7 @@ def show(depot: str, days: str, limit: object, container_l: object) -> tuple[lis
         )
         return body(_plan(depot, days, limit), int(days), size), address
     except ValueError as error:
-        return [dmc.Alert(f"{error}: allow more fills a day.".capitalize(), color="gray")], address
+        return [dmc.Alert(tr("{error}: allow more fills a day.", error=error).capitalize(), color="gray")], address
 
 
 @callback(

@@ -12,9 +12,12 @@ from dashboard.queries import scope, work
 from dashboard.queries.scope import scope_of
 from dashboard.queries.work import WorkRow, WorkView
 from dashboard.web.database import engine
+from ingest.languages import later, tr, trn
 from ingest.work import KINDS
 
-dash.register_page(__name__, path="/work", name="Work", title="Work", in_menu=True, order=3.5, icon="work")
+dash.register_page(
+    __name__, path="/work", name=later("Work"), title=lambda **_: tr("Work"), in_menu=True, order=3.5, icon="work"
+)
 
 _ASKED: Final = ("fleet", "depot", "vehicle", "kind", "page")
 
@@ -22,23 +25,26 @@ _ASKED: Final = ("fleet", "depot", "vehicle", "kind", "page")
 def layout(**asked: Any) -> html.Div:
     """The page for the filters in the address."""
     chosen = {name: str(asked.get(name) or "") for name in _ASKED}
-    kinds = [{"value": "", "label": "Any work"}, *({"value": name, "label": told[0]} for name, told in KINDS.items())]
+    kinds = [
+        {"value": "", "label": tr("Any work")},
+        *({"value": name, "label": tr(told[0])} for name, told in KINDS.items()),
+    ]
     return html.Div(
         [
             dcc.Store(id="work-chosen", data=chosen),
             dcc.Location(id="work-location", refresh=False),
             dcc.Download(id="work-file"),
             html.Div(
-                [html.H1("Work"), html.Div(components.page_menu([("Save as CSV", "work-csv")]), className="page-menu")],
+                [html.H1(tr("Work")), html.Div(components.page_menu([(tr("Save as CSV"), "work-csv")]), className="page-menu")],
                 className="page-head",
             ),
             html.Div(
                 [
-                    dmc.TextInput(id="work-vehicle", value=chosen["vehicle"], placeholder="Vehicle or unit", debounce=400, w=220,
-                                  **{"aria-label": "Vehicle or unit"}),
+                    dmc.TextInput(id="work-vehicle", value=chosen["vehicle"], placeholder=tr("Vehicle or unit"), debounce=400, w=220,
+                                  **{"aria-label": tr("Vehicle or unit")}),
                     dmc.Select(
                         id="work-of-kind", value=chosen["kind"] if chosen["kind"] in KINDS else "", data=kinds, allowDeselect=False,
-                        w=240, **{"aria-label": "What was done"},
+                        w=240, **{"aria-label": tr("What was done")},
                     ),
                 ],
                 className="filters",
@@ -63,36 +69,37 @@ def body(view: WorkView, chosen: dict[str, str]) -> list[Any]:
     """The records, and the way to earlier ones."""
     if not view.rows:
         if not any(chosen.values()):
-            said = "Nothing is recorded yet. Work is recorded on a vehicle's page."
-            return [html.Div([html.P(said), dcc.Link("To the fleet", href="/fleet")], className="card empty")]
+            said = tr("Nothing is recorded yet. Work is recorded on a vehicle's page.")
+            return [html.Div([html.P(said), dcc.Link(tr("To the fleet"), href="/fleet")], className="card empty")]
         clear = dcc.Link(
-            "Clear the filters", href=_address(dict.fromkeys(_ASKED, "") | {k: chosen[k] for k in ("fleet", "depot")})
+            tr("Clear the filters"),
+            href=_address(dict.fromkeys(_ASKED, "") | {k: chosen[k] for k in ("fleet", "depot")}),
         )
-        return [html.Div([html.P("No work matches."), clear], className="card empty")]
-    heads = ("When", "Vehicle", "Depot", "What was done", "By", "Remarks")
+        return [html.Div([html.P(tr("No work matches.")), clear], className="card empty")]
+    heads = (tr("When"), tr("Vehicle"), tr("Depot"), tr("What was done"), tr("By"), tr("Remarks"))
     table = components.table(heads, [_row(one) for one in view.rows], "work-history")
     steps = []
     if view.page > 1:
-        steps.append(dcc.Link("Later", href=_address(chosen, view.page - 1)))
+        steps.append(dcc.Link(tr("Later"), href=_address(chosen, view.page - 1)))
     if view.more:
-        steps.append(dcc.Link("Earlier", href=_address(chosen, view.page + 1)))
-    paging = [html.Nav(steps, className="steps", **{"aria-label": "Pages"})] if steps else []
+        steps.append(dcc.Link(tr("Earlier"), href=_address(chosen, view.page + 1)))
+    paging = [html.Nav(steps, className="steps", **{"aria-label": tr("Pages")})] if steps else []
     return [html.Div(table, className="card card-table"), *paging]
 
 
 def _row(one: WorkRow) -> html.Tr:
-    done = "; ".join([one.work.title, *formatting.work_details(one.work)])
+    done = "; ".join([tr(one.work.title), *formatting.work_details(one.work)])
     pictures = sum(said.size is not None for said in one.remarks)
-    said = [text for text in (f"{len(one.remarks)} remark{'s' * (len(one.remarks) != 1)}" if one.remarks else "",
-                              f"{pictures} with a photo" if pictures else "") if text]  # fmt: skip
+    said = [text for text in (trn("{n} remark", "{n} remarks", len(one.remarks)) if one.remarks else "",
+                              tr("{pictures} with a photo", pictures=pictures) if pictures else "") if text]  # fmt: skip
     address = f"/vehicle/{one.fleet}/{one.vehicle}"
     return html.Tr(
         [
             html.Td(formatting.moment(one.work.at_us, one.timezone, with_zone=True), className="no-wrap"),
             html.Td(dcc.Link(one.unit, href=address)),
-            html.Td(one.depot, **{"data-head": "Depot"}),
+            html.Td(one.depot, **{"data-head": tr("Depot")}),
             html.Td(done if one.stands else html.Del(done)),
-            html.Td(one.work.by, **{"data-head": "By"}),
+            html.Td(one.work.by, **{"data-head": tr("By")}),
             html.Td(dcc.Link(", ".join(said), href=f"{address}#work") if said else ""),
         ]
     )

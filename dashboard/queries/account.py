@@ -15,21 +15,22 @@ from analytics.vehicle.hand_doses import HAND_FROM
 from dashboard.queries.prices import AtRisk, PointAtRisk, dry_points, read_priced, together
 from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, within
 from ingest import schema
+from ingest.languages import later
 from ingest.setups import HandPoint, Line, Setup
 from ingest.times import microseconds
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
 GROUPS: Final = {
-    "depot": ("depot", schema.greased, "depot"),
-    "class": ("class of vehicle", schema.greased, "vehicle_class"),
-    "fleet": ("fleet", schema.greased, "fleet"),
-    "point": ("kind of point", schema.greased_kind, "point_kind"),
-    "critical": ("what depends on the point", schema.greased_kind, "critical"),
+    "depot": (later("depot"), schema.greased, "depot"),
+    "class": (later("class of vehicle"), schema.greased, "vehicle_class"),
+    "fleet": (later("fleet"), schema.greased, "fleet"),
+    "point": (later("kind of point"), schema.greased_kind, "point_kind"),
+    "critical": (later("what depends on the point"), schema.greased_kind, "critical"),
 }
 MONTHS: Final = 12  # of a trend
 WEEKS: Final = 8
 MOST_POINTS: Final = 50
-CRITICAL_WORDS: Final = {True: "Steering or braking depends on it", False: "Other points"}
+CRITICAL_WORDS: Final = {True: later("Steering or braking depends on it"), False: later("Other points")}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,6 +10,7 @@ from analytics.findings import Finding, from_row
 from analytics.kinds import DATA_KINDS
 from dashboard.queries.scope import count_unregistered, visible
 from ingest import quarantine, schema, times, totals
+from ingest.languages.saying import of_json
 from ingest.rivals import Rival, rivals
 
 
@@ -75,7 +76,7 @@ def data_state(engine: Engine) -> DataState:
             int(recorded), int(duplicates), totals.newest_at_us(connection) or None, count_unregistered(connection),
             totals.recorders(connection), rivals(connection, times.now_us()),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
-            [(Who(*row[:4]), note) for row in noted for note in row.notes],
+            [(Who(*row[:4]), of_json(note) or "") for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us,
         )  # fmt: skip
 

@@ -10,6 +10,7 @@ from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema, times, totals
+from ingest.languages import tr
 from ingest.times import HOUR_US
 
 WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody has taken note of
@@ -29,18 +30,22 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
             looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
             counts = {"alarms": _waiting(connection, scope), "refills": _due(connection, scope, now)}
     except DBAPIError:
-        words = "The database is away; what you see may be old."
+        words = tr("The database is away; what you see may be old.")
         return {"words": words, "late": True, "about": words, "alarms": 0, "refills": 0}
-    words, late = f"Data {formatting.lasting(newest_us, now)} old", False
+    words, late = tr("Data {time} old", time=formatting.lasting(newest_us, now)), False
     if newest_us is None and recorded_us is None:
-        words = "No data yet"
+        words = tr("No data yet")
     elif recorded_us is not None and now - recorded_us > _STOPPED_US:
-        words, late = f"Nothing recorded for {formatting.lasting(recorded_us, now)}", True
+        words, late = tr("Nothing recorded for {time}", time=formatting.lasting(recorded_us, now)), True
     elif looked_us is not None and now - looked_us > _UNWATCHED_US:
-        words, late = f"Nothing analysed for {formatting.lasting(looked_us, now)}", True
+        words, late = tr("Nothing analysed for {time}", time=formatting.lasting(looked_us, now)), True
     about = "\n".join(
-        f"{name}: {'not yet' if at_us is None else formatting.ago(at_us, now)}"
-        for name, at_us in (("Newest message", newest_us), ("Last recorded", recorded_us), ("Last analysed", looked_us))
+        f"{name}: {tr('not yet') if at_us is None else formatting.ago(at_us, now)}"
+        for name, at_us in (
+            (tr("Newest message"), newest_us),
+            (tr("Last recorded"), recorded_us),
+            (tr("Last analysed"), looked_us),
+        )
     )
     return {"words": words, "late": late, "about": about} | counts
 

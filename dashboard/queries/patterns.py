@@ -11,8 +11,12 @@ from analytics.kinds import LINE_FAULTS
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
 from dashboard.queries.scope import visible
 from ingest import schema
+from ingest.languages import later
 
-GROUPS = {"point": "kind of point", "bundle": "bundle", "class": "class of vehicle", "depot": "depot", "feed": "feed"}
+GROUPS = {
+    "point": later("kind of point"), "bundle": later("bundle"), "class": later("class of vehicle"), "depot": later("depot"),
+    "feed": later("feed"),
+}  # fmt: skip
 
 
 class Exposure(NamedTuple):
@@ -27,8 +31,8 @@ class Exposure(NamedTuple):
 
 
 EXPOSURES = {
-    "months": Exposure("months", "line-months", 100, "watched_days", 30.4),
-    "hours": Exposure("ignition hours", "line ignition hours", 100_000, "watched_h", 1.0),
+    "months": Exposure(later("months"), later("line-months"), 100, "watched_days", 30.4),
+    "hours": Exposure(later("ignition hours"), later("line ignition hours"), 100_000, "watched_h", 1.0),
 }
 
 

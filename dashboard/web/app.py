@@ -1,7 +1,9 @@
 """The web application: its frame, its security headers, and the server that serves it."""
 
 import gc
+import json
 from collections.abc import Callable
+from html import escape
 from importlib import import_module
 from threading import Thread
 from typing import Any
@@ -27,6 +29,7 @@ from dashboard.web.work_records import take_records
 from ingest import times
 from ingest.environment import PROXY
 from ingest.errors import Problem, Unusable
+from ingest.languages import for_scripts, language, tr
 
 # What the analysis loads when it first needs it: neither the start nor a vehicle's first page should wait for that.
 _LOADED = (
@@ -43,6 +46,16 @@ _POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; font-src 'self' data:;"
     " object-src 'none'; base-uri 'self'; frame-ancestors 'none'; form-action 'self'; script-src 'self' "
 )
+
+
+class _Pages(Dash):
+    """The application, whose page says its language and carries the texts of its scripts."""
+
+    def interpolate_index(self, **parts: Any) -> str:
+        page: str = super().interpolate_index(**parts)
+        texts = escape(json.dumps(for_scripts(language()), ensure_ascii=False), quote=True)
+        page = page.replace("<html>", f'<html lang="{language()}">', 1)
+        return page.replace("<head>", f'<head><meta name="texts" content="{texts}">', 1)
 
 
 def _send_headers(app: Dash) -> None:
@@ -72,7 +85,7 @@ def _answer_errors(app: Dash) -> None:
     def away(error: Exception) -> Response:
         app.server.logger.error("the database cannot be used: %s", " ".join(str(error).split())[:500])
         told, later = (
-            "The database does not answer now. Nothing was changed; try again in a moment.",
+            tr("The database does not answer now. Nothing was changed; try again in a moment."),
             {"Retry-After": "10"},
         )
         if service.is_asked():
@@ -83,7 +96,7 @@ def _answer_errors(app: Dash) -> None:
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
     """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
     add_templates()
-    app = Dash(
+    app = _Pages(
         "dashboard",
         use_pages=True,
         title="tallow",
@@ -94,7 +107,6 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     )
     app.server.config["TALLOW_ENGINE"] = database
     sign_in.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
-    app.index_string = app.index_string.replace("<html>", '<html lang="en">')
     app.index_string = app.index_string.replace("{%css%}", _FONT + "{%css%}")
     app.layout = frame.layout
     frame.register(app, database)

@@ -12,12 +12,14 @@ from dashboard import accounts, components, tokens
 from dashboard.queries import frame, scope
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
+from ingest.languages import Words, later, tr, trn
 
 REFRESH_MS: Final = 5_000
 _ON_THE_BAR: Final = 4  # pages with a place of their own on a phone; the others stand under "more"
 _RAIL_PX: Final = 200
 _HEAD_PX: Final = 56
 _BAR_PX: Final = 60
+ROLE_WORDS: Final = Words({"viewer": later("viewer"), "technician": later("technician"), "lead": later("lead")})
 _COUNTED: Final = {"/alarms": "alarms", "/rounds": "refills"}
 
 
@@ -37,9 +39,9 @@ def layout() -> dmc.MantineProvider:
                 dcc.Store(id="scope-kept", storage_type="session"),
                 dcc.Location(id="frame-location", refresh="callback-nav"),
                 dcc.Interval(id="frame-tick", interval=REFRESH_MS),
-                html.A("Skip to the page", href="#page", className="skip"),
+                html.A(tr("Skip to the page"), href="#page", className="skip"),
                 dmc.AppShellHeader(_head()),
-                dmc.AppShellNavbar(html.Nav(_rail(pages), className="rail", **{"aria-label": "Pages", "data-nav": "rail"})),
+                dmc.AppShellNavbar(html.Nav(_rail(pages), className="rail", **{"aria-label": tr("Pages"), "data-nav": "rail"})),
                 dmc.AppShellMain(dash.page_container, id="page"),
                 dmc.AppShellFooter(_bar(pages)),
                 _more(pages),
@@ -61,7 +63,7 @@ def _link(page: Any, place: str) -> dmc.Anchor:
     count = _COUNTED.get(page["path"])
     number = [html.Span(id=f"{place}-{count}", className="count")] if count and place != "more" else []
     return dmc.Anchor(
-        [_icon(page["icon"]), html.Span(page["name"]), *number], href=page["path"], underline="never", inherit=True, c="inherit",
+        [_icon(page["icon"]), html.Span(tr(page["name"])), *number], href=page["path"], underline="never", inherit=True, c="inherit",
         id={"type": "nav", "place": place, "to": page["path"]},
     )  # fmt: skip
 
@@ -76,29 +78,29 @@ def _rail(pages: list[Any]) -> list[Any]:
 
 
 def _bar(pages: list[Any]) -> html.Nav:
-    more = html.Button([_icon("more"), html.Span("More")], id="more-open", type="button")
+    more = html.Button([_icon("more"), html.Span(tr("More"))], id="more-open", type="button")
     return html.Nav(
         [*(_link(page, "bar") for page in pages[:_ON_THE_BAR]), more],
         className="bar",
-        **{"aria-label": "Pages", "data-nav": "bar"},
+        **{"aria-label": tr("Pages"), "data-nav": "bar"},
     )
 
 
 def _more(pages: list[Any]) -> dmc.Drawer:
     links = [_link(page, "more") for page in pages[_ON_THE_BAR:]]
     return dmc.Drawer(
-        html.Nav([*links, *_mine()], className="more", **{"aria-label": "More pages", "data-nav": "more"}),
-        id="more", position="bottom", size="auto", title="More", opened=False, closeButtonProps={"aria-label": "Close"},
+        html.Nav([*links, *_mine()], className="more", **{"aria-label": tr("More pages"), "data-nav": "more"}),
+        id="more", position="bottom", size="auto", title=tr("More"), opened=False, closeButtonProps={"aria-label": tr("Close")},
     )  # fmt: skip
 
 
 def _head() -> html.Div:
     fleets, depots = scope.places(engine())
-    every = "All depots" if len(fleets) < 2 else "All fleets and depots"
+    every = tr("All depots") if len(fleets) < 2 else tr("All fleets and depots")
     choices: list[Any] = [{"value": "", "label": every}]
     if len(fleets) > 1:
-        choices.append({"group": "Fleets", "items": [{"value": f"fleet={name}", "label": name} for name in fleets]})
-        choices.append({"group": "Depots", "items": [{"value": f"depot={name}", "label": name} for name in depots]})
+        choices.append({"group": tr("Fleets"), "items": [{"value": f"fleet={name}", "label": name} for name in fleets]})
+        choices.append({"group": tr("Depots"), "items": [{"value": f"depot={name}", "label": name} for name in depots]})
     else:
         choices += [{"value": f"depot={name}", "label": name} for name in depots]
     return html.Div(
@@ -106,13 +108,13 @@ def _head() -> html.Div:
             dcc.Link("tallow", href="/", className="brand"),
             dmc.Select(
                 id="scope", data=choices, value="", allowDeselect=False, searchable=len(depots) > 10, className="scope",
-                comboboxProps={"width": "max-content", "position": "bottom-start"}, **{"aria-label": "Fleet and depot"},
+                comboboxProps={"width": "max-content", "position": "bottom-start"}, **{"aria-label": tr("Fleet and depot")},
             ),
             html.Div(
                 [
                     dmc.TextInput(
-                        id="find", placeholder="Find a vehicle, point or finding", debounce=200, leftSection=_icon("find"),
-                        rightSection=html.Kbd("/", className="key"), autoComplete="off", **{"aria-label": "Find"},
+                        id="find", placeholder=tr("Find a vehicle, point or finding"), debounce=200, leftSection=_icon("find"),
+                        rightSection=html.Kbd("/", className="key"), autoComplete="off", **{"aria-label": tr("Find")},
                     ),
                     html.Div(id="find-found", className="found", role="status"),
                 ],
@@ -131,20 +133,20 @@ def _data() -> html.Details:
     )  # fmt: skip
     about = [
         html.Div(id="data-about", style={"whiteSpace": "pre-line"}),
-        dcc.Link("Can the data be trusted?", href="/data"),
+        dcc.Link(tr("Can the data be trusted?"), href="/data"),
     ]
     return components.disclosure(button, about)
 
 
 def _person() -> html.Details:
     name = accounts.current_person.get().name
-    label = html.Span(f"{name or 'You'}: units, light and dark", className="unseen")
+    label = html.Span(tr("{name}: units, language, light and dark", name=name or tr("You")), className="unseen")
     shown = [html.Span(name, **{"aria-hidden": "true"})] if name else []
     button = html.Summary([_icon("person"), label, *shown], className="head-button")
     choice = dmc.SegmentedControl(
         id="scheme", value="auto", persistence=True, persistence_type="local", fullWidth=True, size="sm",
-        data=[{"value": "light", "label": "Light"}, {"value": "dark", "label": "Dark"}, {"value": "auto", "label": "Device"}],
-        **{"aria-label": "Light or dark"},
+        data=[{"value": "light", "label": tr("Light")}, {"value": "dark", "label": tr("Dark")}, {"value": "auto", "label": tr("Device")}],
+        **{"aria-label": tr("Light or dark")},
     )  # fmt: skip
     return components.disclosure(button, [*_mine(), choice], "wide-only")
 
@@ -152,11 +154,11 @@ def _person() -> html.Details:
 def _mine() -> list[Any]:
     """What is whoever asks's own."""
     person = accounts.current_person.get()
-    units = dcc.Link("Units and password" if person.name else "Units", href="/me")
+    units = dcc.Link(tr("Units, language, password") if person.name else tr("Units and language"), href="/me")
     if not person.name:
         return [units]
-    leave = html.Form(html.Button("Sign out", className="quiet"), action="/sign-out", method="POST")
-    return [html.Strong(f"{person.name}, {person.role}"), units, leave]
+    leave = html.Form(html.Button(tr("Sign out"), className="quiet"), action="/sign-out", method="POST")
+    return [html.Strong(f"{person.name}, {ROLE_WORDS[person.role]}" if person.role else person.name), units, leave]
 
 
 def _found(text: str | None, kept: str | None) -> list[Any]:
@@ -169,7 +171,7 @@ def _found(text: str | None, kept: str | None) -> list[Any]:
     found = frame.find(engine(), words, chosen)
     out: list[Any] = []
     if found.vehicles:
-        out.append(html.H2("Vehicles"))
+        out.append(html.H2(tr("Vehicles")))
         out += [
             dcc.Link(
                 [html.Strong(unit), html.Span(vehicle), html.Span(depot, className="dim")],
@@ -178,16 +180,19 @@ def _found(text: str | None, kept: str | None) -> list[Any]:
             for fleet, vehicle, unit, depot in found.vehicles
         ]
     if found.kinds:
-        out.append(html.H2("Findings"))
+        out.append(html.H2(tr("Findings")))
         out += [
-            dcc.Link([html.Span(title), html.Span(f"{number} open", className="dim")], href=_fleet(chosen, kind=kind))
+            dcc.Link(
+                [html.Span(title), html.Span(tr("{number} open", number=number), className="dim")],
+                href=_fleet(chosen, kind=kind),
+            )
             for kind, title, number in found.kinds
         ]
     if found.matching:
-        out.append(html.H2("Units, points and places"))
-        text = f"{found.matching} vehicle{'s' * (found.matching != 1)} with “{words}”"
+        out.append(html.H2(tr("Units, points and places")))
+        text = trn("{n} vehicle with “{words}”", "{n} vehicles with “{words}”", found.matching, words=words)
         out.append(dcc.Link(text, href=_fleet(chosen, search=words)))
-    return out or [html.P(f"Nothing is called “{words}”.", className="dim")]
+    return out or [html.P(tr("Nothing is called “{words}”.", words=words), className="dim")]
 
 
 def _fleet(chosen: Scope, **asked: str) -> str:

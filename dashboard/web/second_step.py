@@ -18,6 +18,7 @@ from dashboard.accounts import Person
 from dashboard.web.way_in import Session, come_in, page
 from ingest.database import reachable, writing
 from ingest.errors import Problem
+from ingest.languages import later, tr
 from ingest.times import now_us
 
 CODE_PATH: Final = "/sign-in/code"
@@ -64,17 +65,17 @@ def _code(database: Engine) -> Response:
     if request.method == "GET":
         return page("code.html", form=form)
     if not form.validate():
-        return page("code.html", 400, form=form, problem=_MISFIT)
+        return page("code.html", 400, form=form, problem=tr(_MISFIT))
     try:
         right = accounts.pass_second_step(database, person, form.code.data, request.remote_addr or "", now_us())
     except accounts.TooMany as problem:
         return page("code.html", 429, form=form, problem=f"{str(problem).capitalize()}.")
     if not right:
-        return page("code.html", 401, form=form, problem=_MISFIT)
+        return page("code.html", 401, form=form, problem=tr(_MISFIT))
     return come_in(database, person, then)
 
 
-_MISFIT: Final = "This is not the code of now, or it was used already."
+_MISFIT: Final = later("This is not the code of now, or it was used already.")
 
 
 def _second_factor(database: Engine) -> Response:
@@ -85,7 +86,7 @@ def _second_factor(database: Engine) -> Response:
         return found  # type: ignore[no-any-return]
     given = request.method == "POST"
     if given and not form.validate():
-        return _form_of(person, form, _MISFIT, 400)
+        return _form_of(person, form, tr(_MISFIT), 400)
     if not given:
         return _form_of(person, form)
     try:
@@ -98,7 +99,7 @@ def _take_up(database: Engine, person: Person, form: Code) -> Response:
     secret = session.get("offered") or ""
     taken = second_factor.take(secret, 0, (), form.code.data, now_us() // 1_000_000) if secret else None
     if taken is None:
-        return _form_of(person, form, _MISFIT, 401)
+        return _form_of(person, form, tr(_MISFIT), 401)
     codes = second_factor.new_codes()
     _set(database, person, secret, codes, "second factor taken up", taken[0])
     session.pop("offered", None)
@@ -107,7 +108,7 @@ def _take_up(database: Engine, person: Person, form: Code) -> Response:
 
 def _let_go(database: Engine, person: Person, form: Code) -> Response:
     if not accounts.pass_second_step(database, person, form.code.data, request.remote_addr or "", now_us()):
-        return _form_of(person, form, _MISFIT, 401)
+        return _form_of(person, form, tr(_MISFIT), 401)
     _set(database, person, None, [], "second factor let go")
     found: Any = redirect(PATH)
     return found  # type: ignore[no-any-return]
@@ -137,7 +138,7 @@ def _form_of(person: Person, form: Code, problem: str = "", status: int = 200) -
         svgns=True,
         dark="#000",
         light="#fff",
-        title="The secret as a picture",
+        title=tr("The secret as a picture"),
     )
     must = accounts.must_have_second_factor(current_user.person)
     return page(

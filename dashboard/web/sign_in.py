@@ -6,6 +6,7 @@ person on, every page and callback wants a session.
 
 import json
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -24,11 +25,12 @@ from wtforms.validators import InputRequired, Length
 
 from analytics.alarms.wording import site
 from dashboard import accounts, change_log
-from dashboard.accounts import NOBODY, OPERATOR, current_person
+from dashboard.accounts import NOBODY, OPERATOR, Person, current_person
 from dashboard.web.second_step import CODE_PATH, ask_for_code, serve_second_step
 from dashboard.web.second_step import PATH as SECOND_FACTOR_PATH
 from dashboard.web.way_in import COOKIE, Session, come_in, own, page
 from ingest.database import reachable, writing
+from ingest.languages import ENGLISH, LANGUAGES, later, speaking, tr
 from ingest.times import now_us
 
 SESSION: Final = timedelta(hours=12)
@@ -109,17 +111,27 @@ def _let_past(database: Engine) -> Response | None:
             "Requests that change something come from this site's own pages only.\n", 403, mimetype="text/plain"
         )
     g.before = current_person.set(NOBODY)
+    g.speaking = ExitStack()
+    g.speaking.enter_context(speaking(_language(NOBODY)))
     if request.path in _OPEN or request.path.startswith(_OPEN_BELOW):
         return None
     if signed_in(database):
-        anonymous = replace(OPERATOR, units=dict(session.get("units", {})))
+        anonymous = replace(OPERATOR, units=dict(session.get("units", {})), language=session.get("language"))
         person = current_user.person if current_user.is_authenticated else anonymous
         current_person.set(person)
+        g.speaking.enter_context(speaking(_language(person)))
         request.max_content_length = _MOST_BYTES if person.may("lead") else _MOST_BYTES_OF_OTHERS
         if accounts.must_have_second_factor(person) and request.path not in (SECOND_FACTOR_PATH, "/sign-out"):
             return _elsewhere(SECOND_FACTOR_PATH, "take up a second factor first", 403)
         return None
     return _elsewhere(f"/sign-in?{urlencode({'next': request.full_path.rstrip('?')})}", "sign in first", 401)
+
+
+def _language(person: Person) -> str:
+    """What somebody chose, else what their browser asks for; programs are answered in English."""
+    if request.path.startswith("/api/"):
+        return ENGLISH
+    return person.language or request.accept_languages.best_match((*LANGUAGES, "no", "nn"), ENGLISH)
 
 
 def _elsewhere(path: str, why: str, status: int) -> Response:
@@ -133,6 +145,7 @@ def _elsewhere(path: str, why: str, status: int) -> Response:
 def _forget(_: BaseException | None) -> None:
     """Whoever asked asks no more."""
     if "before" in g:
+        g.pop("speaking").close()
         current_person.reset(g.pop("before"))
 
 
@@ -159,7 +172,7 @@ def _sign_in(database: Engine) -> Response:
         form.next.data = request.args.get("next", "/")
         return page("sign_in.html", form=form)
     if not form.validate():
-        why = "This page was open for too long; try again." if form.csrf_token.errors else _MISFIT
+        why = tr("This page was open for too long; try again.") if form.csrf_token.errors else tr(_MISFIT)
         return page("sign_in.html", 400, form=form, problem=why)
     try:
         with reachable(database):
@@ -167,12 +180,12 @@ def _sign_in(database: Engine) -> Response:
     except accounts.TooMany as problem:
         return page("sign_in.html", 429, form=form, problem=f"{str(problem).capitalize()}.")
     if person is None:
-        return page("sign_in.html", 401, form=form, problem=_MISFIT)
+        return page("sign_in.html", 401, form=form, problem=tr(_MISFIT))
     then = own(form.next.data or "/")
     return ask_for_code(person, then) if person.has_second_factor else come_in(database, person, then)
 
 
-_MISFIT: Final = "Name and password do not go together."
+_MISFIT: Final = later("Name and password do not go together.")
 
 
 def _sign_out(database: Engine) -> Response:

@@ -11,10 +11,12 @@ from sqlalchemy import Engine
 from dashboard import change_log
 from dashboard.accounts import Person
 from ingest.database import reachable, writing
+from ingest.languages import language, tr
 from ingest.times import now_us
 
 COOKIE: Final = "tallow"
 _TEMPLATES: Final = Environment(loader=PackageLoader("dashboard.web", ""), autoescape=True)
+_TEMPLATES.globals |= {"tr": tr, "language": language}
 
 
 class Session(UserMixin):

@@ -29,6 +29,7 @@ alarm = Table(
     Column("lines", JSON, nullable=False),
     Column("severity", String(8), nullable=False),
     Column("summary", Text, nullable=False),
+    Column("said", JSON),  # what the summary was made of, to be told in other languages (`languages.saying`)
     Column("evidence", JSON, nullable=False),
     Column("began_us", BigInteger, nullable=False),
     Column("ended_us", BigInteger),
@@ -102,6 +103,7 @@ route = Table(
     Column(
         "most_alerts", Integer, nullable=False, server_default="10"
     ),  # in ten minutes one by one; more come together
+    Column("language", String(8), nullable=False, server_default="en"),  # that people are told in there
     Column("removed", Boolean, nullable=False),
     Column("failures", Integer, nullable=False),  # in a row
     Column("failing_us", BigInteger),  # since when

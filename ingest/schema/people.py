@@ -15,6 +15,7 @@ person = Table(
     Column("fleets", JSON, nullable=False),  # none: all
     Column("depots", JSON, nullable=False),  # none: all
     Column("units", JSON, nullable=False),
+    Column("language", String(8)),  # null: as their browser asks
     Column("session", BigInteger, nullable=False),  # random
     Column("totp_secret", Text),  # of the second factor, sealed; null: none
     Column("totp_step", BigInteger, nullable=False, server_default="0"),  # of the newest code taken: each counts once

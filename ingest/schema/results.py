@@ -41,6 +41,7 @@ finding = Table(
     Column("ended_us", BigInteger, index=True),
     Column("severity", String(8), nullable=False),
     Column("summary", Text, nullable=False),
+    Column("said", JSON),  # what the summary was made of, to be told in other languages (`languages.saying`)
     Column("evidence", JSON, nullable=False),
     Column("watched_days", Double),  # that the vehicle had been watched for when it began
     Column("watched_h", Double),  # and ignition hours

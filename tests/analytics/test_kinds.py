@@ -56,7 +56,7 @@ def test_the_simulator_breaks_every_kind() -> None:
     assert set(scenario.KINDS) == set(FINDING_KINDS)
 
 
-STEPS = [(name, check.look) for name, kind in ALARM_KINDS.items() for check in kind.checks]
+STEPS = [(name, " ".join((check.look, *check.hurts))) for name, kind in ALARM_KINDS.items() for check in kind.checks]
 
 
 @pytest.mark.parametrize(("name", "step"), STEPS)

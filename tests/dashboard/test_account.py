@@ -350,7 +350,7 @@ def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> Non
     vehicle_page = importlib.import_module("dashboard.pages.vehicle.wear")
     shown = json.dumps(vehicle_page.section(trends_of(fleet, "f", "v1"), "UTC"), cls=PlotlyJSONEncoder)
     assert "All 3 trends" in shown
-    assert vehicle_page.NOTHING in json.dumps(vehicle_page.section([], "UTC"), cls=PlotlyJSONEncoder)
+    assert vehicle_page.nothing() in json.dumps(vehicle_page.section([], "UTC"), cls=PlotlyJSONEncoder)
     page = importlib.import_module("dashboard.pages.account")
     assert "line 1, kingpin" in json.dumps(page.slowly_worse(told), cls=PlotlyJSONEncoder)
     assert "Nothing does, as far as is known." in json.dumps(page.slowly_worse([]), cls=PlotlyJSONEncoder)

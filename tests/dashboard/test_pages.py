@@ -17,7 +17,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
 from analytics.account.points import point_kind
-from analytics.findings import CAUTION, CAUTIONS, FILL_STEP
+from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
@@ -33,6 +33,7 @@ from dashboard.queries.vehicle import records, vehicle_result
 from dashboard.web.app import create_app
 from ingest import registry, times, work, work_records
 from ingest.database import open_database, writing
+from ingest.languages import speaking, tr
 from simulators.scenario import Trouble
 from tests.conftest import page_request
 from tests.helpers.vehicles import END_US, arrivals, recorded
@@ -559,3 +560,51 @@ def test_the_sheet_and_sampled_cycles_are_files(client: FlaskClient, engine: Eng
     ]
     assert first[0] == 0.0
     assert first == sorted(first)
+
+
+SENTENCES = {
+    "de": ("Leitung 5 (kingpin upper right, front right) scheint verstopft", "Lenkung oder Bremse"),
+    "fr": ("conduite 5", "la direction ou le freinage"),
+    "es": ("línea 5", "la dirección o los frenos"),
+    "nb": ("ledning 5", "Styring eller bremser"),
+}
+
+
+@pytest.mark.parametrize("spoken", SENTENCES)
+def test_pages_speak_the_readers_language(client: FlaskClient, spoken: str) -> None:
+    """As their browser asks, what the analysis found as well; the page says its language, and that the English cautions decide."""
+    client.environ_base["HTTP_ACCEPT_LANGUAGE"] = f"{spoken};q=0.9, en;q=0.5"
+    assert f'<html lang="{spoken}">' in client.get("/").text
+    shown = page(client, "/vehicle/harrowmere-stone/HS-101")
+    with speaking(spoken):
+        assert tr(CAUTION) in shown
+        assert tr(ENGLISH_DECIDES) in shown
+    assert CAUTION not in shown
+    assert "looks blocked" not in shown
+    assert all(part.casefold() in shown.casefold() for part in SENTENCES[spoken])
+    for path in ("/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/grease", "/account", "/parts", "/patterns", "/data", "/help",
+                 "/set-up", "/me", "/label/harrowmere-stone/HS-101"):  # fmt: skip
+        page(client, path)
+
+
+def test_a_chosen_language_comes_before_the_browsers(client: FlaskClient) -> None:
+    """Chosen on this device; one that nobody speaks here is English."""
+    client.environ_base["HTTP_ACCEPT_LANGUAGE"] = "fr"
+    with client.session_transaction() as session:
+        session["language"] = "de"
+    assert '<html lang="de">' in client.get("/").text
+    assert "Fuhrpark" in page(client, "/fleet")
+    with client.session_transaction() as session:
+        session.clear()
+    client.environ_base["HTTP_ACCEPT_LANGUAGE"] = "it, ja;q=0.5"
+    assert '<html lang="en">' in client.get("/").text
+
+
+def test_files_stay_english_whoever_asks(client: FlaskClient, engine: Engine) -> None:
+    """Programs read them."""
+    assert client is not None
+    told = fleet.fleet(engine).rows
+    english = csv.fleet_table(told)
+    with speaking("de"):
+        assert csv.fleet_table(told) == english
+        assert any("Line blocked: Line 5" in row["findings"] for row in csv.fleet_table(told))

@@ -197,7 +197,7 @@ def test_alarms_and_worst_points_have_their_money(engine: Engine, tmp_path: Path
     shown = {"fleet": "", "depot": "", "vehicle": "", "tab": "unacknowledged", "page": "", "sort": "money"}
     told_there = json.dumps(page.body(view, shown), cls=PlotlyJSONEncoder)
     assert "EUR 122" in told_there
-    assert words.MODEL in told_there
+    assert words.model() in told_there
     accounts = importlib.import_module("dashboard.pages.account")
     with app.server.app_context():
         body, address = accounts.show("2026-04", "depot", "money", None, {})
@@ -241,4 +241,4 @@ def test_pages_and_commands(tmp_path: Path) -> None:
     chosen = dict.fromkeys(("fleet", "depot", "class", "need", "kind", "search", "page"), "") | {"sort": "money"}
     shown = json.dumps(page.body(fleets.fleet(engine, sort="money"), chosen, NOW_US), cls=PlotlyJSONEncoder)
     assert "EUR 122" in shown
-    assert words.MODEL in shown
+    assert words.model() in shown

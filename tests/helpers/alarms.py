@@ -13,6 +13,7 @@ from analytics.kinds import ALARM_KINDS
 from analytics.pipeline import vehicle_summary
 from analytics.refills import Refill
 from ingest import database, schema
+from ingest.languages.saying import parts_of
 from ingest.times import DAY_US
 from simulators.fleet import write_registry
 from tests.helpers.vehicles import END_H, demo
@@ -64,7 +65,7 @@ def put(connection: Connection, *found: Finding, name: str = "HS-102") -> None:
             )
         )  # fmt: skip
     for f in found:
-        values = {"lines": list(f.lines), "evidence": dict(f.evidence)}
+        values = {"lines": list(f.lines), "evidence": dict(f.evidence), "said": parts_of(f.summary)}
         names = ("kind", "channel", "began_us", "detected_us", "ended_us", "severity", "summary")
         connection.execute(insert(schema.finding).values(vehicle_id=id_, **{n: getattr(f, n) for n in names}, **values))
 

@@ -12,15 +12,18 @@ from dashboard.web.database import engine
 from ingest import times
 from ingest import work as works
 from ingest.errors import Problem
+from ingest.languages import Words, later, tr, trn
 from ingest.times import DAY_US
 
-BUTTONS: Final = {
-    "acknowledge": "Acknowledge",
-    "shelve": "Shelve",
-    "unshelve": "Take from the shelf",
-    "take_out": "Take out of service",
-    "put_back": "Put back into service",
-}
+BUTTONS: Final = Words(
+    {
+        "acknowledge": later("Acknowledge"),
+        "shelve": later("Shelve"),
+        "unshelve": later("Take from the shelf"),
+        "take_out": later("Take out of service"),
+        "put_back": later("Put back into service"),
+    }
+)
 
 
 def _button(event: str) -> dmc.Button:
@@ -31,7 +34,7 @@ def bar() -> list[Any]:
     """The bar's contents."""
     return [
         html.Div(
-            [html.Strong(id="alarms-count"), components.who("alarms-by", "Who does it"), _button("acknowledge")],
+            [html.Strong(id="alarms-count"), components.who("alarms-by", tr("Who does it")), _button("acknowledge")],
             className="alarms-actions-first",
         ),
         html.Div([_assign(), _record(), _hide()], className="alarms-actions-more"),
@@ -40,34 +43,37 @@ def bar() -> list[Any]:
 
 def _assign() -> html.Details:
     known = alarm_actions.assignees(engine())
-    whom: Any = dmc.TextInput(id="alarms-whom", label="To whom")
+    whom: Any = dmc.TextInput(id="alarms-whom", label=tr("To whom"))
     if known:
-        choices = [{"value": "", "label": "Nobody"}, *({"value": name, "label": name} for name in known)]
+        choices = [{"value": "", "label": tr("Nobody")}, *({"value": name, "label": name} for name in known)]
         me = accounts.current_person.get().name
         whom = dmc.Select(
-            id="alarms-whom", label="To whom", data=choices, value=me if me in known else "", allowDeselect=False
+            id="alarms-whom", label=tr("To whom"), data=choices, value=me if me in known else "", allowDeselect=False
         )
-    button = dmc.Button("Assign", id="alarms-assign", variant="default", mt=24)
-    return html.Details([html.Summary("Assign"), html.Div([whom, button], className="work-form")])
+    button = dmc.Button(tr("Assign"), id="alarms-assign", variant="default", mt=24)
+    return html.Details([html.Summary(tr("Assign")), html.Div([whom, button], className="work-form")])
 
 
 def _record() -> html.Details:
-    kinds = [{"value": kind, "label": works.KINDS[kind][0]} for kind in alarm_actions.FOR_SEVERAL]
+    kinds = [{"value": kind, "label": tr(works.KINDS[kind][0])} for kind in alarm_actions.FOR_SEVERAL]
     return html.Details(
         [
-            html.Summary("Record work"),
+            html.Summary(tr("Record work")),
             html.Div(
                 [
                     dmc.Select(
-                        id="alarms-work", label="What was done to each of them", placeholder="choose", data=kinds
+                        id="alarms-work",
+                        label=tr("What was done to each of them"),
+                        placeholder=tr("choose"),
+                        data=kinds,
                     ),
-                    dmc.TextInput(id="alarms-note", label="Note"),
-                    dmc.Button("Record it", id="alarms-record", variant="default", mt=24),
+                    dmc.TextInput(id="alarms-note", label=tr("Note")),
+                    dmc.Button(tr("Record it"), id="alarms-record", variant="default", mt=24),
                 ],
                 className="work-form",
             ),
             html.P(
-                "Lines and sensors are those of each alarm; a reservoir was filled up to the full mark.",
+                tr("Lines and sensors are those of each alarm; a reservoir was filled up to the full mark."),
                 className="dim",
             ),
         ]
@@ -77,11 +83,11 @@ def _record() -> html.Details:
 def _hide() -> html.Details:
     return html.Details(
         [
-            html.Summary("Shelve, or take out of service"),
+            html.Summary(tr("Shelve, or take out of service")),
             html.Div(
                 [
-                    dmc.TextInput(id="alarms-why", label="Why", placeholder="needed for both"),
-                    dmc.NumberInput(id="alarms-days", label="Shelve for days", value=1, min=0.1, max=90),
+                    dmc.TextInput(id="alarms-why", label=tr("Why"), placeholder=tr("needed for both")),
+                    dmc.NumberInput(id="alarms-days", label=tr("Shelve for days"), value=1, min=0.1, max=90),
                 ],
                 className="work-form",
             ),
@@ -94,14 +100,18 @@ def assign(numbers: list[int], whom: str, by: str) -> str:
     """Give alarms to a person; what was done, in words. Raises Problem."""
     _need(numbers)
     alarm_actions.assign(engine(), numbers, whom, by)
-    return f"{_alarms(numbers)}: assigned to {whom or 'nobody'}."
+    return tr("{alarms}: assigned to {name}.", alarms=_alarms(numbers), name=whom or tr("nobody"))
 
 
 def record(numbers: list[int], kind: str, by: str, note: str) -> str:
     """Record work for alarms; what was done, in words. Raises Problem."""
     _need(numbers)
     made = alarm_actions.record_for(engine(), numbers, kind, by, note)
-    return f"Recorded {made} time{'s' * (made != 1)}; what the next cycles show decides whether it held."
+    return trn(
+        "Recorded {n} time; what the next cycles show decides whether it held.",
+        "Recorded {n} times; what the next cycles show decides whether it held.",
+        made,
+    )
 
 
 def change(event: Any, numbers: list[int], by: str, why: str, days: Any) -> str:
@@ -123,4 +133,4 @@ def _need(numbers: list[int]) -> None:
 
 
 def _alarms(numbers: list[int]) -> str:
-    return f"{len(numbers)} alarm{'s' * (len(numbers) != 1)}"
+    return trn("{n} alarm", "{n} alarms", len(numbers))

@@ -12,6 +12,7 @@ from dashboard import components, formatting
 from dashboard.queries import alarms, vehicle
 from dashboard.queries.alarms import AlarmRow
 from dashboard.web.database import engine
+from ingest.languages import cldr, tr
 
 _RECORDS = 5
 
@@ -19,8 +20,8 @@ _RECORDS = 5
 def drawer() -> dmc.Drawer:
     """Shut at first."""
     return dmc.Drawer(
-        html.Div(id="alarm-told"), id="alarm-drawer", position="right", size="lg", opened=False, title="Alarm",
-        closeButtonProps={"aria-label": "Close"},
+        html.Div(id="alarm-told"), id="alarm-drawer", position="right", size="lg", opened=False, title=tr("Alarm"),
+        closeButtonProps={"aria-label": tr("Close")},
     )  # fmt: skip
 
 
@@ -31,7 +32,7 @@ def _history(row: AlarmRow, steps: list[Any]) -> dmc.Timeline:
                 [
                     formatting.moment(s.at_us, row.timezone, with_zone=True),
                     f" · {s.who}",
-                    f" · {s.why}" if s.why else "",
+                    f" · {tr(s.why)}" if s.why else "",
                 ],
                 className="dim small",
             ),
@@ -46,9 +47,9 @@ def _records(row: AlarmRow) -> list[Any]:
     kept = vehicle.records(engine(), row.fleet, row.vehicle)
     shown = [one.work for one in reversed(kept) if one.stands][:_RECORDS]
     if not shown:
-        return [html.P("Nothing was recorded yet.", className="dim")]
+        return [html.P(tr("Nothing was recorded yet."), className="dim")]
     items = [
-        html.Li([html.Strong(one.title), f", {formatting.moment(one.at_us, row.timezone, with_zone=True)}, {one.by}",
+        html.Li([html.Strong(tr(one.title)), f", {formatting.moment(one.at_us, row.timezone, with_zone=True)}, {one.by}",
                  *(f"; {text}" for text in formatting.work_details(one))])
         for one in shown
     ]  # fmt: skip
@@ -59,18 +60,21 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
     """All that is known of an alarm."""
     alarm, kind = row.alarm, ALARM_KINDS[row.alarm.kind]
     facts = [
-        ("State", state_words(alarm.state)),
-        ("Assigned to", row.assigned_to or "nobody"),
-        ("Raised", formatting.moment(alarm.raised_us, row.timezone, with_zone=True)),
+        (tr("State"), state_words(alarm.state)),
+        (tr("Assigned to"), row.assigned_to or tr("nobody")),
+        (tr("Raised"), formatting.moment(alarm.raised_us, row.timezone, with_zone=True)),
     ]
     given = next((s for s in reversed(steps) if s.event in ("assign", "withdraw")), None)
     if given is not None and given.event == "withdraw":
         facts.append(
-            ("Request withdrawn", f"{given.why}, {formatting.moment(given.at_us, row.timezone, with_zone=True)}")
+            (
+                tr("Request withdrawn"),
+                f"{tr(given.why)}, {formatting.moment(given.at_us, row.timezone, with_zone=True)}",
+            )
         )
     hours = alarm.evidence.get("hours_since_grease")
     if hours is not None:
-        facts.append(("Without grease", f"{hours:.0f} ignition hours"))
+        facts.append((tr("Without grease"), tr("{hours} ignition hours", hours=cldr.decimal(hours, 0))))
     link = f"/vehicle/{row.fleet}/{row.vehicle}"
     return html.Div(
         [
@@ -81,14 +85,14 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
             html.P([dcc.Link(row.unit, href=link, className="unit"), f" · {row.vehicle} · {row.depot}"]),
             html.P(formatting.in_my_units(alarm.summary)),
             html.Dl([part for name, value in facts for part in (html.Dt(name), html.Dd(value))], className="facts"),
-            html.H2("What to do"),
+            html.H2(tr("What to do")),
             components.cautions(),
             components.guidance(kind, f"drawer {alarm.id}", opened=True),
-            html.H2("What happened to it"),
+            html.H2(tr("What happened to it")),
             _history(row, steps),
-            html.H2("Work on this vehicle"),
+            html.H2(tr("Work on this vehicle")),
             *_records(row),
-            html.P(dcc.Link("Record work on the vehicle's page", href=f"{link}#work")),
+            html.P(dcc.Link(tr("Record work on the vehicle's page"), href=f"{link}#work")),
         ],
         className="alarms-drawer",
     )
@@ -108,4 +112,4 @@ def register() -> None:
         if not any(clicks) or not isinstance(ctx.triggered_id, dict):
             return dash.no_update, dash.no_update
         found = alarms.one_alarm(engine(), int(ctx.triggered_id["number"]))
-        return True, told(*found) if found else html.P("There is no such alarm any more.")
+        return True, told(*found) if found else html.P(tr("There is no such alarm any more."))

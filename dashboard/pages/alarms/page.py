@@ -1,5 +1,6 @@
 """What somebody has to deal with: a tab a state, with what to do about one alarm or several at once."""
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import dash
@@ -21,26 +22,36 @@ from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest.errors import Problem
+from ingest.languages import Words, cldr, later, tr
 
-dash.register_page(__name__, path="/alarms", name="Alarms", title="Alarms", in_menu=True, order=2, icon="alarms")
+dash.register_page(
+    __name__, path="/alarms", name=later("Alarms"), title=lambda **_: tr("Alarms"), in_menu=True, order=2, icon="alarms"
+)
 drawer.register()
 
-_TITLES: Final = {
-    "unacknowledged": "Unacknowledged",
-    "acknowledged": "Acknowledged",
-    "hidden": "Shelved, suppressed or out of service",
-    "cleared": "Recently cleared",
-}
-_NONE: Final = {
-    "unacknowledged": "No alarm waits for somebody to take note of it.",
-    "acknowledged": "Nobody is dealing with an alarm now.",
-    "hidden": "No alarm is out of sight.",
-    "cleared": "No alarm was cleared in the last 90 days.",
-}
-_WHO: Final = {
-    "unacknowledged": "Assigned to", "acknowledged": "Acknowledged by", "hidden": "Why", "cleared": "Acknowledged by",
-}  # fmt: skip
-_OF_ALL: Final = {"figures": "Figures", "delivery": "Delivery"}  # of the whole fleet, and for those who see it
+_TITLES: Final = Words(
+    {
+        "unacknowledged": later("Unacknowledged"),
+        "acknowledged": later("Acknowledged"),
+        "hidden": later("Shelved, suppressed or out of service"),
+        "cleared": later("Recently cleared"),
+    }
+)
+_NONE: Final = Words(
+    {
+        "unacknowledged": later("No alarm waits for somebody to take note of it."),
+        "acknowledged": later("Nobody is dealing with an alarm now."),
+        "hidden": later("No alarm is out of sight."),
+        "cleared": later("No alarm was cleared in the last 90 days."),
+    }
+)
+_WHO: Final = Words({
+    "unacknowledged": later("Assigned to"), "acknowledged": later("Acknowledged by"), "hidden": later("Why"),
+    "cleared": later("Acknowledged by"),
+})  # fmt: skip
+_OF_ALL: Final = Words(
+    {"figures": later("Figures"), "delivery": later("Delivery")}
+)  # of the whole fleet, and for those who see it
 _IN_A_FILE: Final = 100_000
 _COLUMNS: Final = 7
 _HIDDEN: Final = {"display": "none"}
@@ -52,16 +63,20 @@ def layout(vehicle: str = "", tab: str = "", page: str = "", sort: str = "", **a
     shown = {**chosen._asdict(), "vehicle": vehicle, "tab": tab if tab in _tabs() else "unacknowledged", "page": page}
     shown["sort"] = sort if sort == MONEY else ""
     view = _view(shown)
-    of_one = [html.P([f"Of {vehicle} only. ", dcc.Link("Show all", href="/alarms")])] if vehicle else []
+    of_one = (
+        [html.P([tr("Of {vehicle} only.", vehicle=vehicle), " ", dcc.Link(tr("Show all"), href="/alarms")])]
+        if vehicle
+        else []
+    )
     return html.Div(
         [
             dcc.Store(id="alarms-shown", data=shown),
             dcc.Store(id="alarms-seen", data=alarms.alarm_news(engine())),
             dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
             dcc.Download(id="alarms-file"),
-            components.page_head("Alarms", [("Save as CSV", "alarms-csv")]),
+            components.page_head(tr("Alarms"), [(tr("Save as CSV"), "alarms-csv")]),
             *of_one,
-            components.tabs("alarms-tabs", "States of alarms", tab_list(view, shown)),
+            components.tabs("alarms-tabs", tr("States of alarms"), tab_list(view, shown)),
             *([_choose_all()] if shown["tab"] in alarms.TABS and shown["tab"] != "cleared" else []),
             dmc.CheckboxGroup(html.Div(body(view, shown), id="alarms-body"), id="alarms-chosen", value=[]),
             html.Div(id="alarms-told", role="status", className="work-told"),
@@ -75,17 +90,17 @@ def _choose_all() -> dmc.Checkbox:
     """Not part of what is made anew when something changes: nothing that was chosen is let go of then."""
     return dmc.Checkbox(
         id="alarms-all",
-        label="Choose all that are shown",
+        label=tr("Choose all that are shown"),
         checked=False,
         mb="xs",
-        description="By the keyboard: Space chooses a row, Enter goes on to what can be done with it.",
+        description=tr("By the keyboard: Space chooses a row, Enter goes on to what can be done with it."),
     )
 
 
-def _tabs() -> dict[str, str]:
+def _tabs() -> Mapping[str, str]:
     """What may be shown to whoever asks."""
     person = accounts.current_person.get()
-    return _TITLES if person.fleets or person.depots else _TITLES | _OF_ALL
+    return _TITLES if person.fleets or person.depots else {**_TITLES, **_OF_ALL}
 
 
 def _view(shown: dict[str, str]) -> AlarmView:
@@ -117,13 +132,13 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     if not view.rows:
         return [*cautions, html.Div(html.P(_NONE[tab]), className="card empty")]
     with_money = view.at_risk is not None and tab != "cleared"
-    heads = ("", "", "Vehicle", "Alarm", *(["At risk"] if with_money else []), "Raised", _WHO[tab], "")
+    heads = ("", "", tr("Vehicle"), tr("Alarm"), *([tr("At risk")] if with_money else []), tr("Raised"), _WHO[tab], "")
     flat = tab == "cleared" or (with_money and shown.get("sort") == MONEY)
     listed = [_row(row, view) for row in view.rows] if flat else _grouped(view)
     table = components.table(heads, listed, "alarms alarms-with-money" if with_money else "alarms")
     ways = components.paging(view.page, alarms.PAGE_ROWS, view.counts[tab], lambda n: _address(shown, tab, n))
     order = [_order(shown)] if with_money else []
-    model = [html.P(money.MODEL, className="dim small")] if with_money else []
+    model = [html.P(money.model(), className="dim small")] if with_money else []
     return [*cautions, *order, html.Div(table, className="card card-table"), *ways, *model]
 
 
@@ -132,9 +147,9 @@ def _order(shown: dict[str, str]) -> html.Nav:
     by_money = shown.get("sort") == MONEY
     links = [
         (title, None, _address(shown, shown["tab"], sort=sort), by_money == bool(sort))
-        for title, sort in (("Most urgent first", ""), ("Most money at risk first", MONEY))
+        for title, sort in ((tr("Most urgent first"), ""), (tr("Most money at risk first"), MONEY))
     ]
-    return components.tabs("alarms-order", "Order", links)
+    return components.tabs("alarms-order", tr("Order"), links)
 
 
 def _critical(row: AlarmRow) -> bool:
@@ -158,17 +173,18 @@ def _state(row: AlarmRow, view: AlarmView) -> list[Any]:
     """Its state in words: by whom, until when, why."""
     alarm, zone = row.alarm, row.timezone
     if alarm.state == "unacknowledged":
-        return [row.assigned_to or html.Span("nobody", className="dim")]
+        return [row.assigned_to or html.Span(tr("nobody"), className="dim")]
     told = [state_words(alarm.state).capitalize()]
     by = view.acknowledged.get(alarm.id or 0)
     if alarm.state in ("acknowledged", "normal"):
-        told = [f"{by[0]}, {formatting.moment(by[1], zone, with_zone=True)}" if by else "nobody"]
+        told = [f"{by[0]}, {formatting.moment(by[1], zone, with_zone=True)}" if by else tr("nobody")]
     if alarm.condition.shelved_until_us is not None:
-        told.append(f"until {formatting.moment(alarm.condition.shelved_until_us, zone, with_zone=True)}")
+        until = formatting.moment(alarm.condition.shelved_until_us, zone, with_zone=True)
+        told.append(tr("until {time}", time=until))
     if alarm.condition.suppressed_why is not None:
-        told.append(alarm.condition.suppressed_why)
+        told.append(tr(alarm.condition.suppressed_why))
     assigned = (
-        [html.Div(f"Assigned to {row.assigned_to}", className="small")]
+        [html.Div(tr("Assigned to {assigned_to}", assigned_to=row.assigned_to), className="small")]
         if row.assigned_to and alarm.state != "normal"
         else []
     )
@@ -184,15 +200,20 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
     title = ALARM_KINDS[alarm.kind].title
     hours = alarm.evidence.get("hours_since_grease")
     over = alarm.state == "normal"
-    choose_it = dmc.Checkbox(value=str(alarm.id), **{"aria-label": f"Choose {title}, {row.unit}"}) if not over else ""
+    choose_it = (
+        dmc.Checkbox(value=str(alarm.id), **{"aria-label": tr("Choose {title}, {unit}", title=title, unit=row.unit)})
+        if not over
+        else ""
+    )
     mark = components.severity(alarm.severity, lasts=False) if over else rows.mark(alarm.severity)
-    warning = [html.Span(rows.CRITICAL_IN_SHORT, className="warns"), " · "] if _critical(row) and not over else []
+    warning = [html.Span(tr(rows.CRITICAL_IN_SHORT), className="warns"), " · "] if _critical(row) and not over else []
     open_it = html.Button(
-        "Open",
+        tr("Open"),
         id={"type": "alarm-open", "number": alarm.id},
         className="quiet",
-        **{"aria-label": f"Open {title}, {row.unit}"},
+        **{"aria-label": tr("Open {title}, {unit}", title=title, unit=row.unit)},
     )
+    dry = tr(" · {hours}\u00a0h\u00a0dry", hours=cldr.decimal(hours, 0)) if hours is not None else ""
     summary = formatting.in_my_units(alarm.summary)
     raised = formatting.moment(alarm.raised_us, row.timezone, with_zone=True)
     return html.Tr(
@@ -201,10 +222,10 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
             html.Td(mark, className="alarms-cell-mark"),
             html.Td([dcc.Link(row.unit, href=f"/vehicle/{row.fleet}/{row.vehicle}", className="unit"),
                      html.Div(f"{row.vehicle} · {row.depot}", className="small dim")], className="alarms-cell-unit"),
-            html.Td([html.Div([html.Strong(title), f" · {hours:.0f}\u00a0h\u00a0dry" if hours is not None else ""]),
+            html.Td([html.Div([html.Strong(title), dry]),
                      html.Div([*warning, summary], className="small dim alarms-one-line", title=summary)], className="alarms-cell-what"),
             *_money(row, view),
-            html.Td(raised, className="alarms-cell-raised", **{"data-head": "Raised"}),
+            html.Td(raised, className="alarms-cell-raised", **{"data-head": tr("Raised")}),
             html.Td(_state(row, view), className="alarms-cell-state", **{"data-head": _WHO[_tab_of(alarm.state)]}),
             html.Td(open_it, className="alarms-cell-open"),
         ],
@@ -216,7 +237,7 @@ def _money(row: AlarmRow, view: AlarmView) -> list[html.Td]:
     if view.at_risk is None or row.alarm.state == "normal":
         return []
     told = money.at_risk(view.at_risk.get(row.alarm.id or 0), view.currency)
-    return [html.Td(told, className="num alarms-cell-money", **{"data-head": "At risk"})]
+    return [html.Td(told, className="num alarms-cell-money", **{"data-head": tr("At risk")})]
 
 
 def delivery(now_us: int) -> list[Any]:
@@ -226,7 +247,11 @@ def delivery(now_us: int) -> list[Any]:
     for one in told.routes:
         failing = one.failing_us is not None
         why = f": {one.error}" if person.may("lead") else ""
-        state = f"failing for {formatting.lasting(one.failing_us, now_us)}{why}" if failing else "arrives"
+        state = (
+            tr("failing for {lasting}{why}", lasting=formatting.lasting(one.failing_us, now_us), why=why)
+            if failing
+            else tr("arrives")
+        )
         ways.append(
             html.Tr(
                 [html.Td(str(one.id)), html.Td(routes.masked(one.address)), html.Td(formatting.route(one)),
@@ -236,19 +261,31 @@ def delivery(now_us: int) -> list[Any]:
     number, oldest_us = told.waiting
     late = number and oldest_us is not None and oldest_us < now_us - 600_000_000
     parts: list[Any] = [
-        html.Div(components.table(("Route", "To", "What", "Now"), ways, "plain-wrap"), className="wide")
+        html.Div(components.table((tr("Route"), tr("To"), tr("What"), tr("Now")), ways, "plain-wrap"), className="wide")
         if ways
-        else html.P(["No alerts go anywhere yet. ", dcc.Link("Add a route", href="/set-up"), ", or: tallow route add."])
+        else html.P(
+            [
+                tr("No alerts go anywhere yet."),
+                " ",
+                dcc.Link(tr("Add a route"), href="/set-up"),
+                ", ",
+                tr("or: tallow route add."),
+            ]
+        )
     ]
     if late:
         parts.append(
             dmc.Alert(
-                f"{number} messages wait, the oldest queued {formatting.ago(oldest_us, now_us)}: is tallow watch running?",
-                title="Alerts are not being sent",
+                tr(
+                    "{number} messages wait, the oldest queued {ago}: is tallow watch running?",
+                    number=number,
+                    ago=formatting.ago(oldest_us, now_us),
+                ),
+                title=tr("Alerts are not being sent"),
                 color="yellow",
             )
         )
-    return [components.section("Delivery", parts, "Where alerts go, and whether they arrive.")]
+    return [components.section(tr("Delivery"), parts, tr("Where alerts go, and whether they arrive."))]
 
 
 def figures(now_us: int) -> list[Any]:
@@ -257,7 +294,7 @@ def figures(now_us: int) -> list[Any]:
     measures = [
         html.Tr(
             [
-                html.Td(html.Strong(name)),
+                html.Td(html.Strong(tr(name))),
                 html.Td(value, className="num"),
                 html.Td(aim),
                 html.Td(formatting.ALARM_AIMS[name], className="dim"),
@@ -265,14 +302,15 @@ def figures(now_us: int) -> list[Any]:
         )
         for name, value, aim in formatting.alarm_figures(told)
     ]
-    few = "" if told.days >= 30 else f" Only {told.days:.1f} days are recorded yet."
+    few = "" if told.days >= 30 else " " + tr("Only {days} days are recorded yet.", days=cldr.decimal(told.days, 1))
     return [
         components.section(
-            "Alarm figures",
+            tr("Alarm figures"),
             html.Div(
-                components.table(("Measure", "Now", "Aim", "What it means"), measures, "plain-wrap"), className="wide"
+                components.table((tr("Measure"), tr("Now"), tr("Aim"), tr("What it means")), measures, "plain-wrap"),
+                className="wide",
             ),
-            f"Over the last 30 days, by the measures of IEC 62682 and ANSI/ISA-18.2.{few}",
+            tr("Over the last 30 days, by the measures of IEC 62682 and ANSI/ISA-18.2.") + few,
         )
     ]
 
@@ -314,7 +352,7 @@ def refresh(_: int, *said: Any) -> Any:
                 told = actions.change(event, numbers, by or "", why or "", days)
             left = []
         except (Problem, ValueError) as problem:
-            told, left = f"Not done: {problem}.", dash.no_update
+            told, left = tr("Not done: {problem}.", problem=problem), dash.no_update
     news = alarms.alarm_news(engine())
     if news == seen:
         return dash.no_update, dash.no_update, told, left, seen

@@ -14,14 +14,20 @@ from dashboard.queries import scope
 from dashboard.web.database import engine
 from ingest import times
 from ingest.errors import Problem
+from ingest.languages import tr, trn
+from ingest.languages.saying import say, say_n
 
 
 def calendar_rows() -> Any:
     """How many addresses of each depot are open."""
     with engine().connect() as connection:
         found = {name: addresses.open_ones(connection, name) for name in scope.depots(engine())}
-    rows = [html.Li(f"{name}: {number} open address{'es' * (number != 1)}") for name, number in found.items() if number]
-    return html.Ul(rows, className="records") if rows else html.P("No address is open.", className="dim")
+    rows = [
+        html.Li(trn("{name}: {n} open address", "{name}: {n} open addresses", number, name=name))
+        for name, number in found.items()
+        if number
+    ]
+    return html.Ul(rows, className="records") if rows else html.P(tr("No address is open."), className="dim")
 
 
 def calendar_form() -> html.Div:
@@ -31,9 +37,9 @@ def calendar_form() -> html.Div:
         [
             html.Div(
                 [
-                    dmc.Select(id="setup-ics-depot", label="Depot", data=names, value=names[0] if names else None, allowDeselect=False),
-                    dmc.Button("Make an address", id="setup-ics-make", variant="default", mt=24),
-                    dmc.Button("Revoke all of this depot", id="setup-ics-revoke", variant="default", mt=24),
+                    dmc.Select(id="setup-ics-depot", label=tr("Depot"), data=names, value=names[0] if names else None, allowDeselect=False),
+                    dmc.Button(tr("Make an address"), id="setup-ics-make", variant="default", mt=24),
+                    dmc.Button(tr("Revoke all of this depot"), id="setup-ics-revoke", variant="default", mt=24),
                 ],
                 className="work-form",
             ),
@@ -53,13 +59,21 @@ def change(_: int | None, __: int | None, depot: str | None) -> Any:
             raise Problem("choose a depot")
         if ctx.triggered_id == "setup-ics-revoke":
             number = addresses.revoke(connection, depot, times.now_us())
-            return f"{depot}: {number} calendar address{'es' * (number != 1)} revoked"
+            return say_n(
+                "{depot}: {n} calendar address revoked", "{depot}: {n} calendar addresses revoked", number, depot=depot
+            )
         made.append(f"{wording.site()}/calendar/{addresses.make(connection, depot, times.now_us())}.ics")
-        return f"{depot}: a calendar address made"
+        return say("{depot}: a calendar address made", depot=depot)
 
     told, rows, changed = write(do, calendar_rows)
     if made:
-        return f"{told} It is shown this once; whoever has it sees the depot's refills:", rows, changed, made[0], {}
+        return (
+            tr("{told} It is shown this once; whoever has it sees the depot's refills:", told=told),
+            rows,
+            changed,
+            made[0],
+            {},
+        )
     return told, rows, changed, dash.no_update if rows is dash.no_update else "", {"display": "none"}
 
 

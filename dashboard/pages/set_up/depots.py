@@ -15,6 +15,7 @@ from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.database import engine
 from ingest.errors import Problem
+from ingest.languages import tr
 from ingest.times import instant, now_us
 
 
@@ -27,17 +28,19 @@ def depot_rows() -> Any:
             for name in scope.depots(engine())
         ]  # fmt: skip
     if not rows:
-        return html.P("No vehicles are registered yet.", className="dim")
-    return html.Div(components.table(("Depot", "Settings", "Closed days"), rows, "plain-wrap"), className="wide")
+        return html.P(tr("No vehicles are registered yet."), className="dim")
+    return html.Div(
+        components.table((tr("Depot"), tr("Settings"), tr("Closed days")), rows, "plain-wrap"), className="wide"
+    )
 
 
 def _closings(connection: Connection, name: str) -> list[Any]:
     """Each closing, with a button that takes it back."""
     return [
         html.Div([formatting.closing(one), " ",
-                  html.Button("take back", id={"type": "setup-closing", "depot": name, "number": number}, className="quiet")])
+                  html.Button(tr("take back"), id={"type": "setup-closing", "depot": name, "number": number}, className="quiet")])
         for number, one in depots.closings(connection, name)
-    ] or [html.Span("none entered", className="dim")]  # fmt: skip
+    ] or [html.Span(tr("none entered"), className="dim")]  # fmt: skip
 
 
 def depot_form() -> html.Div:
@@ -46,21 +49,21 @@ def depot_form() -> html.Div:
         [
             html.Div(
                 [
-                    dmc.Select(id="setup-depot", label="Depot", data=names, value=names[0] if names else None, allowDeselect=False),
-                    dmc.NumberInput(id="setup-lead", label="Refills, days ahead", min=0, max=90),
-                    dmc.TextInput(id="setup-digest", label="Digest at", placeholder="06:00"),
-                    dmc.TextInput(id="setup-quiet", label="Quiet hours", placeholder="20:00-05:30, or none"),
-                    dmc.TextInput(id="setup-holidays", label="Public holidays of", placeholder="IE, AU-WA, or none"),
-                    dmc.TextInput(id="setup-position", label="Serves who stands at", placeholder="59.9139,10.7522,300, or none"),
-                    dmc.DatePickerInput(id="setup-closed", label="Closed from, to", type="range", clearable=True),
-                    dmc.TextInput(id="setup-closed-why", label="Why it is closed"),
+                    dmc.Select(id="setup-depot", label=tr("Depot"), data=names, value=names[0] if names else None, allowDeselect=False),
+                    dmc.NumberInput(id="setup-lead", label=tr("Refills, days ahead"), min=0, max=90),
+                    dmc.TextInput(id="setup-digest", label=tr("Digest at"), placeholder="06:00"),
+                    dmc.TextInput(id="setup-quiet", label=tr("Quiet hours"), placeholder=tr("20:00-05:30, or none")),
+                    dmc.TextInput(id="setup-holidays", label=tr("Public holidays of"), placeholder=tr("IE, AU-WA, or none")),
+                    dmc.TextInput(id="setup-position", label=tr("Serves who stands at"), placeholder=tr("59.9139,10.7522,300, or none")),
+                    dmc.DatePickerInput(id="setup-closed", label=tr("Closed from, to"), type="range", clearable=True),
+                    dmc.TextInput(id="setup-closed-why", label=tr("Why it is closed")),
                 ],
                 className="work-form",
             ),
-            dcc.Upload(html.Button("Choose an iCalendar file of closed days", className="quiet"), id="setup-calendar",
+            dcc.Upload(html.Button(tr("Choose an iCalendar file of closed days"), className="quiet"), id="setup-calendar",
                        max_size=MOST_BYTES),
             html.Div(id="setup-calendar-name", className="dim"),
-            dmc.Button("Save", id="setup-depot-keep", mt="sm"),
+            dmc.Button(tr("Save"), id="setup-depot-keep", mt="sm"),
             html.Div(id="setup-depot-told", role="status", className="work-told"),
         ]
     )  # fmt: skip
@@ -91,7 +94,7 @@ def keep_depot(
             told.append(formatting.closing(days))
         if calendar:
             number = depots.import_calendar(connection, name, _uploaded(calendar), instant(now_us()).date())
-            told.append(f"{number} closings read from a file")
+            told.append(tr("{number} closings read from a file", number=number))
         return f"{name}: {'; '.join(told)}"
 
     return write(do, depot_rows)
@@ -105,7 +108,7 @@ def _need_depot(name: str) -> None:
 def _take_back(connection: Connection, name: str, number: int) -> str:
     _need_depot(name)
     depots.drop_closing(connection, name, number)
-    return f"{name}: closing {number} taken back"
+    return tr("{name}: closing {number} taken back", name=name, number=number)
 
 
 def _uploaded(content: str) -> bytes:

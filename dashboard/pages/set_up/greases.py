@@ -14,6 +14,7 @@ from dashboard.pages.set_up.changes import write
 from dashboard.queries import greases
 from dashboard.web.database import engine
 from ingest.errors import Problem
+from ingest.languages import tr
 
 
 def grease_rows() -> Any:
@@ -29,8 +30,8 @@ def grease_rows() -> Any:
         for one in found
     ]  # fmt: skip
     if not rows:
-        return html.P(words.NO_GREASES, className="dim")
-    heads = ("Grease", "NLGI", "Thickener", "Pumpable down to", "")
+        return html.P(tr(words.NO_GREASES), className="dim")
+    heads = (tr("Grease"), "NLGI", tr("Thickener"), tr("Pumpable down to"), "")
     return html.Div(components.table(heads, rows, "plain", [3]), className="wide")
 
 
@@ -40,14 +41,16 @@ def grease_form() -> html.Div:
         [
             html.Div(
                 [
-                    dmc.TextInput(id="setup-grease-name", label="Grease, as set-ups call it"),
-                    dmc.TextInput(id="setup-grease-nlgi", label="NLGI grade", placeholder="2"),
-                    dmc.Select(id="setup-grease-thickener", label="Thickener", data=list(THICKENERS), searchable=True),
-                    dmc.NumberInput(id="setup-grease-lowest", label="Pumpable down to, °C", min=-70, max=30),
+                    dmc.TextInput(id="setup-grease-name", label=tr("Grease, as set-ups call it")),
+                    dmc.TextInput(id="setup-grease-nlgi", label=tr("NLGI grade"), placeholder="2"),
+                    dmc.Select(
+                        id="setup-grease-thickener", label=tr("Thickener"), data=list(THICKENERS), searchable=True
+                    ),
+                    dmc.NumberInput(id="setup-grease-lowest", label=tr("Pumpable down to, °C"), min=-70, max=30),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Save", id="setup-grease-keep", mt="sm"),
+            dmc.Button(tr("Save"), id="setup-grease-keep", mt="sm"),
             html.Div(id="setup-grease-told", role="status", className="work-told"),
         ]
     )

@@ -16,14 +16,18 @@ from dashboard.pages.set_up.vehicles import keep, read
 from dashboard.queries import set_up
 from dashboard.web.database import engine
 from ingest.errors import BadRows, Problem
+from ingest.languages import later, tr
 from ingest.setups import Setup
 from ingest.spreadsheets import read_table
 
 _FIELDS: Final = (
-    ("unit", "Unit, as people call it", ""), ("class", "Class", ""), ("depot", "Depot", ""), ("timezone", "Time zone", "Europe/Oslo"),
-    ("feed", "Feed", "direct, progressive or injector"), ("reservoir_l", "Reservoir, l", "4.5"), ("low_mark_pct", "Low mark, %", "15"),
-    ("interval_min", "Interval, minutes", "20"), ("run_s", "Run time, seconds", "120"), ("relief_kpa", "Relief pressure, kPa", "28000"),
-    ("grease", "Grease", ""), ("nlgi", "NLGI grade", "2"), ("level", "Level sensor", "percent, switch or none"),
+    ("unit", later("Unit, as people call it"), ""), ("class", later("Class"), ""), ("depot", later("Depot"), ""),
+    ("timezone", later("Time zone"), "Europe/Oslo"),
+    ("feed", later("Feed"), later("direct, progressive or injector")), ("reservoir_l", later("Reservoir, l"), "4.5"),
+    ("low_mark_pct", later("Low mark, %"), "15"),
+    ("interval_min", later("Interval, minutes"), "20"), ("run_s", later("Run time, seconds"), "120"), ("relief_kpa",
+    later("Relief pressure, kPa"), "28000"),
+    ("grease", later("Grease"), ""), ("nlgi", later("NLGI grade"), "2"), ("level", later("Level sensor"), later("percent, switch or none")),
 )  # fmt: skip
 _WHOSE: Final = ("fleet", "vehicle")
 _LINE_COLUMNS: Final = tuple(name for name in files.line_rows([files.EXAMPLE])[0] if name not in _WHOSE)
@@ -44,21 +48,21 @@ def one_form() -> list[Any]:
         html.Div(
             [
                 dmc.Select(
-                    id="setup-model", label="Begin from", data=known, searchable=True, clearable=True,
-                    placeholder="a registered vehicle, or nothing",
+                    id="setup-model", label=tr("Begin from"), data=known, searchable=True, clearable=True,
+                    placeholder=tr("a registered vehicle, or nothing"),
                 ),
-                dmc.TextInput(id="setup-one-fleet", label="Fleet"),
-                dmc.TextInput(id="setup-one-vehicle", label="Vehicle (number on its messages)"),
+                dmc.TextInput(id="setup-one-fleet", label=tr("Fleet")),
+                dmc.TextInput(id="setup-one-vehicle", label=tr("Vehicle (number on its messages)")),
                 *fields,
             ],
             className="work-form",
         ),
         dmc.Textarea(
-            id="setup-one-lines", label="Lines, one a row", value=f"{_LINES_HEAD}\n", autosize=True, minRows=4, maxRows=24, mt="sm",
+            id="setup-one-lines", label=tr("Lines, one a row"), value=f"{_LINES_HEAD}\n", autosize=True, minRows=4, maxRows=24, mt="sm",
             description="Below their columns, with commas, semicolons or tabs: rows of a spreadsheet can be pasted. A line without a"
             " pressure sensor has no channel; a point that steering or braking depends on is critical: yes.",
         ),
-        dmc.Button("Register it", id="setup-one-keep", mt="sm"),
+        dmc.Button(tr("Register it"), id="setup-one-keep", mt="sm"),
         html.Div(id="setup-one-told", role="status", className="work-told"),
     ]  # fmt: skip
 
@@ -112,12 +116,12 @@ def keep_one(
             (folder / "vehicles.csv").write_text(csv.csv_text([row], "vehicle"), "utf-8")
             (folder / "lines.csv").write_text(csv.csv_text(rows, "vehicle"), "utf-8")
             wanted, changes = read(folder)
-            told = "; ".join(changes[0].what) if changes else "nothing changed"
+            told = "; ".join(changes[0].what) if changes else tr("nothing changed")
             keep(wanted, who, f"{named['vehicle']}: {told}")
     except Problem as problem:
         found = problem.rows if isinstance(problem, BadRows) else (f"{problem}",)
-        return f"Not done: {'; '.join(found)}.", dash.no_update
-    return f"Registered: {told}.", change_rows()
+        return tr("Not done: {names}.", names="; ".join(found)), dash.no_update
+    return tr("Registered: {told}.", told=told), change_rows()
 
 
 def register() -> None:

@@ -12,12 +12,13 @@ from dashboard.exports import prices as words
 from dashboard.pages.set_up import calendars, depots, greases, one_vehicle, people, prices, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
+from ingest.languages import Words, later, tr
 
 dash.register_page(
     __name__,
     path="/set-up",
-    name="Set-up",
-    title="Set-up",
+    name=later("Set-up"),
+    title=lambda **_: tr("Set-up"),
     in_menu=True,
     order=7,
     icon="set-up",
@@ -27,7 +28,7 @@ dash.register_page(
 for part in (vehicles, one_vehicle, depots, routes, people, calendars, prices, greases):
     part.register()
 
-_ABOUT_PEOPLE: Final = (
+_ABOUT_PEOPLE: Final = later(
     "Viewers see; technicians also record work and deal with alarms. Leads can also change the set-up. Once a person is added,"
     " everyone must sign in."
 )
@@ -38,10 +39,10 @@ def layout(tab: str = "", **_: Any) -> html.Div:
     try:
         accounts.need_lead()
     except Problem as problem:
-        return html.Div([html.H1("Set-up"), html.P(f"{str(problem).capitalize()}.")])
+        return html.Div([html.H1(tr("Set-up")), html.P(f"{str(problem).capitalize()}.")])
     return html.Div(
         [
-            html.H1("Set-up"),
+            html.H1(tr("Set-up")),
             dmc.Tabs(
                 [
                     dmc.TabsList([dmc.TabsTab(title, value=name) for name, title in _TABS.items()], mb="md"),
@@ -49,51 +50,55 @@ def layout(tab: str = "", **_: Any) -> html.Div:
                 ],
                 value=tab if tab in _TABS else "vehicles",
             ),
-            components.section("What was changed here", html.Div(change_rows(), id="setup-changes"), "The latest fifty changes."),
+            components.section(tr("What was changed here"), html.Div(change_rows(), id="setup-changes"), tr("The latest fifty changes.")),
         ]
     )  # fmt: skip
 
 
-_TABS: Final = {
-    "vehicles": "Vehicles",
-    "depots": "Depots",
-    "routes": "Alert routes",
-    "people": "People",
-    "calendars": "Calendars",
-    "greases": "Greases",
-    "prices": "Prices",
-}
+_TABS: Final = Words(
+    {
+        "vehicles": later("Vehicles"),
+        "depots": later("Depots"),
+        "routes": later("Alert routes"),
+        "people": later("People"),
+        "calendars": later("Calendars"),
+        "greases": later("Greases"),
+        "prices": later("Prices"),
+    }
+)
 
 
 def _parts() -> dict[str, Any]:
     return {
         "vehicles": [
             components.section(
-                "Vehicles and line lists", vehicles.upload(),
-                "Two tables of any name, with commas, semicolons or tabs, as a spreadsheet saves them; all or nothing.",
+                tr("Vehicles and line lists"), vehicles.upload(),
+                tr("Two tables of any name, with commas, semicolons or tabs, as a spreadsheet saves them; all or nothing."),
             ),
-            components.section("One vehicle", one_vehicle.one_form(), "To change one, to add one like another, or to add the first."),
+            components.section(tr("One vehicle"), one_vehicle.one_form(),
+                tr("To change one, to add one like another, or to add the first.")),
         ],
         "depots": components.section(
-            "Depots",
+            tr("Depots"),
             [html.Div(depots.depot_rows(), id="setup-depots"), depots.depot_form()],
-            "How many days ahead a refill becomes an alarm, when the daily digest is sent, and when no alerts are sent.",
+            tr("How many days ahead a refill becomes an alarm, when the daily digest is sent, and when no alerts are sent."),
         ),
         "routes": components.section(
-            "Where alerts go",
+            tr("Where alerts go"),
             [html.Div(routes.route_rows(), id="setup-routes"), routes.route_form()],
-            "At once what cannot wait, the rest in one digest a day. Passwords are never shown.",
+            tr("At once what cannot wait, the rest in one digest a day. Passwords are never shown."),
         ),
-        "people": components.section("People", [html.Div(people.person_rows(), id="setup-people"), people.person_form()], _ABOUT_PEOPLE),
+        "people": components.section(tr("People"), [html.Div(people.person_rows(), id="setup-people"), people.person_form()],
+            tr(_ABOUT_PEOPLE)),
         "calendars": components.section(
-            "Calendar addresses",
+            tr("Calendar addresses"),
             [html.Div(calendars.calendar_rows(), id="setup-calendars"), calendars.calendar_form()],
-            "A calendar program that knows a depot's secret address shows its refills.",
+            tr("A calendar program that knows a depot's secret address shows its refills."),
         ),
         "greases": components.section(
-            "Greases", [html.Div(greases.grease_rows(), id="setup-greases"), greases.grease_form()], grease_words.MIXING
+            tr("Greases"), [html.Div(greases.grease_rows(), id="setup-greases"), greases.grease_form()], grease_words.mixing()
         ),
         "prices": components.section(
-            "What a dry point costs", [html.Div(prices.price_rows(), id="setup-prices"), prices.price_form()], words.MODEL
+            tr("What a dry point costs"), [html.Div(prices.price_rows(), id="setup-prices"), prices.price_form()], words.model()
         ),
     }  # fmt: skip

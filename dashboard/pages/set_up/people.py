@@ -12,6 +12,8 @@ from dashboard.pages.set_up.changes import write
 from dashboard.queries import scope
 from dashboard.web.database import engine
 from ingest.bounds import text_of, texts_of
+from ingest.languages import tr
+from ingest.languages.saying import say
 
 
 def person_rows() -> Any:
@@ -27,10 +29,12 @@ def person_rows() -> Any:
     ]  # fmt: skip
     if not rows:
         return html.P(
-            "No person is added yet. Until then everybody on this machine may do everything, without a password.",
+            tr("No person is added yet. Until then everybody on this machine may do everything, without a password."),
             className="dim",
         )
-    return html.Div(components.table(("Name", "Role", "Fleets", "Depots", ""), rows, "plain-wrap"), className="wide")
+    return html.Div(
+        components.table((tr("Name"), tr("Role"), tr("Fleets"), tr("Depots"), ""), rows, "plain-wrap"), className="wide"
+    )
 
 
 def person_form() -> html.Div:
@@ -39,15 +43,18 @@ def person_form() -> html.Div:
         [
             html.Div(
                 [
-                    dmc.TextInput(id="setup-name", label="Name"),
-                    dmc.PasswordInput(id="setup-password", label=f"Password, {accounts.SHORTEST_PASSWORD} characters or more"),
-                    dmc.Select(id="setup-role", label="Role", data=list(accounts.ROLES), value="technician", allowDeselect=False),
-                    dmc.MultiSelect(id="setup-fleets", label="Fleets", data=sorted({s.fleet for s in setups}), value=[], placeholder="all"),
-                    dmc.MultiSelect(id="setup-sees", label="Depots", data=sorted({s.depot for s in setups}), value=[], placeholder="all"),
+                    dmc.TextInput(id="setup-name", label=tr("Name")),
+                    dmc.PasswordInput(id="setup-password", label=tr("Password, {number} characters or more",
+                        number=accounts.SHORTEST_PASSWORD)),
+                    dmc.Select(id="setup-role", label=tr("Role"), data=list(accounts.ROLES), value="technician", allowDeselect=False),
+                    dmc.MultiSelect(id="setup-fleets", label=tr("Fleets"), data=sorted({s.fleet for s in setups}), value=[],
+                        placeholder=tr("all")),
+                    dmc.MultiSelect(id="setup-sees", label=tr("Depots"), data=sorted({s.depot for s in setups}), value=[],
+                        placeholder=tr("all")),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Add, or change role", id="setup-person-keep", mt="sm"),
+            dmc.Button(tr("Add, or change role"), id="setup-person-keep", mt="sm"),
             html.Div(id="setup-person-told", role="status", className="work-told"),
         ]
     )  # fmt: skip
@@ -66,9 +73,9 @@ def persons(
             if any(one.name == who for one in accounts.people(connection)):
                 if secret:  # somebody who forgot it stays who they are
                     accounts.set_password(connection, who, secret)
-                    return f"{who} has another password; role, fleets and depots stay"
+                    return say("{who} has another password; role, fleets and depots stay", who=who)
                 accounts.set_role(connection, who, role, texts_of(fleets), texts_of(sees))
-                return f"{who} is now a {role}"
+                return say("{who} is now a {role}", who=who, role=role)
             accounts.add(connection, who, secret, role, texts_of(fleets), texts_of(sees))
             return f"{who} is a {role}"
 

@@ -14,6 +14,8 @@ from dashboard.pages.set_up.changes import write
 from dashboard.queries import prices
 from dashboard.web.database import engine
 from ingest.errors import Problem
+from ingest.languages import tr
+from ingest.languages.saying import say
 from ingest.times import now_us
 
 
@@ -30,11 +32,19 @@ def price_rows() -> Any:
         )
         for one in found
     ]  # fmt: skip
-    heads = ("Kind of point", "Part", "Work, h", "Standstill, h", "Lasts dry, h", "A dry hour", "")
+    heads = (
+        tr("Kind of point"),
+        tr("Part"),
+        tr("Work, h"),
+        tr("Standstill, h"),
+        tr("Lasts dry, h"),
+        tr("A dry hour"),
+        "",
+    )
     shown = (
         html.Div(components.table(heads, rows, "plain", range(1, 6)), className="wide")
         if rows
-        else html.P(words.NO_PRICES)
+        else html.P(tr(words.NO_PRICES))
     )
     return html.Div([html.P(f"{words.hourly(rate).rstrip('.')}."), shown])
 
@@ -46,24 +56,24 @@ def price_form() -> html.Div:
         [
             html.Div(
                 [
-                    dmc.TextInput(id="setup-currency", label="Currency", placeholder="EUR"),
-                    dmc.NumberInput(id="setup-rate-work", label="An hour of work", min=0),
-                    dmc.NumberInput(id="setup-rate-standstill", label="An hour of standstill", min=0),
+                    dmc.TextInput(id="setup-currency", label=tr("Currency"), placeholder="EUR"),
+                    dmc.NumberInput(id="setup-rate-work", label=tr("An hour of work"), min=0),
+                    dmc.NumberInput(id="setup-rate-standstill", label=tr("An hour of standstill"), min=0),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Save rates", id="setup-rate-keep", mt="sm", variant="default"),
+            dmc.Button(tr("Save rates"), id="setup-rate-keep", mt="sm", variant="default"),
             html.Div(
                 [
-                    dmc.Select(id="setup-price-kind", label="Kind of point", data=kinds, searchable=True),
-                    dmc.NumberInput(id="setup-price-part", label="Part", min=0),
-                    dmc.NumberInput(id="setup-price-work", label="Work, hours", min=0),
-                    dmc.NumberInput(id="setup-price-standstill", label="Standstill, hours", min=0),
-                    dmc.NumberInput(id="setup-price-life", label="Lasts dry, ignition hours", min=1),
+                    dmc.Select(id="setup-price-kind", label=tr("Kind of point"), data=kinds, searchable=True),
+                    dmc.NumberInput(id="setup-price-part", label=tr("Part"), min=0),
+                    dmc.NumberInput(id="setup-price-work", label=tr("Work, hours"), min=0),
+                    dmc.NumberInput(id="setup-price-standstill", label=tr("Standstill, hours"), min=0),
+                    dmc.NumberInput(id="setup-price-life", label=tr("Lasts dry, ignition hours"), min=1),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Save price", id="setup-price-keep", mt="sm"),
+            dmc.Button(tr("Save price"), id="setup-price-keep", mt="sm"),
             html.Div(id="setup-price-told", role="status", className="work-told"),
         ]
     )  # fmt: skip
@@ -85,7 +95,12 @@ def keep(
     def do(connection: Connection) -> str:
         values = [
             _number(value, name)
-            for name, value in (("part", part), ("work", work_h), ("standstill", standstill_h), ("lasts dry", life_h))
+            for name, value in (
+                ("part", part),
+                ("work", work_h),
+                ("standstill", standstill_h),
+                ("lasts dry", life_h),
+            )
         ]
         one = Price(
             point_kind=kind or "", part=values[0], work_h=values[1], standstill_h=values[2], dry_life_h=values[3]
@@ -104,7 +119,7 @@ def _rate(connection: Connection, currency: str, work: Any, standstill: Any) -> 
 
 def _forget(connection: Connection, kind: str) -> str:
     prices.drop_price(connection, kind)
-    return f"price of {kind} removed"
+    return say("price of {kind} removed", kind=kind)
 
 
 def _number(value: Any, name: str) -> float:

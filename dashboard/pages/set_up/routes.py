@@ -18,25 +18,31 @@ from ingest import times
 from ingest.bounds import text_of, texts_of, whole_of
 from ingest.database import reachable
 from ingest.errors import Problem
+from ingest.languages import ENGLISH, LANGUAGES, tr
+from ingest.languages.saying import say
 
 
 def route_rows() -> Any:
     """Where alerts go, each with a button to try it and one to remove it."""
     with engine().connect() as connection:
         found, aside = read_routes(connection), outbox.refused(connection, times.now_us())
-    told = {one.id: f"; {aside[one.id]} refused for good and set aside" if one.id in aside else "" for one in found}
+    told = {
+        one.id: tr("; {number} refused for good and set aside", number=aside[one.id]) if one.id in aside else ""
+        for one in found
+    }
     rows = [
         html.Tr(
             [html.Td(str(one.id)), html.Td(masked(one.address)), html.Td(_whom(one)),
              html.Td(formatting.route(one) + told[one.id]),
-             html.Td([_button("try", one.id, "send a test"), " ", _button("remove", one.id, "remove")])]
+             html.Td([_button("try", one.id, tr("send a test")), " ", _button("remove", one.id, tr("remove"))])]
         )
         for one in found
     ]  # fmt: skip
     if not rows:
-        return html.P("No alerts go anywhere yet.", className="dim")
+        return html.P(tr("No alerts go anywhere yet."), className="dim")
     return html.Div(
-        components.table(("Route", "By way of", "Recipients", "What", ""), rows, "plain-wrap"), className="wide"
+        components.table((tr("Route"), tr("By way of"), tr("Recipients"), tr("What"), ""), rows, "plain-wrap"),
+        className="wide",
     )
 
 
@@ -56,18 +62,20 @@ def route_form() -> html.Div:
         [
             html.Div(
                 [
-                    dmc.PasswordInput(id="setup-address", label="Address", placeholder="mailto://… or mqtt://…"),
-                    dmc.Select(id="setup-route-depot", label="Depot", value="", allowDeselect=False,
-                               data=components.one_or_all("All depots", names)),
-                    dmc.Select(id="setup-severity", label="From", value="plan", allowDeselect=False,
+                    dmc.PasswordInput(id="setup-address", label=tr("Address"), placeholder=tr("mailto://… or mqtt://…")),
+                    dmc.Select(id="setup-route-depot", label=tr("Depot"), value="", allowDeselect=False,
+                               data=components.one_or_all(tr("All depots"), names)),
+                    dmc.Select(id="setup-severity", label=tr("From"), value="plan", allowDeselect=False,
                                data=[{"value": s, "label": formatting.NEED_WORDS[s]} for s in SEVERITIES]),
-                    dmc.MultiSelect(id="setup-groups", label="Groups", data=list(GROUPS), value=[], placeholder="all"),
-                    dmc.NumberInput(id="setup-after", label="Only if unacknowledged for, minutes", value=0, min=0),
-                    dmc.Checkbox(id="setup-any-hour", label="In quiet hours too", mt="lg"),
+                    dmc.MultiSelect(id="setup-groups", label=tr("Groups"), data=list(GROUPS), value=[], placeholder=tr("all")),
+                    dmc.NumberInput(id="setup-after", label=tr("Only if unacknowledged for, minutes"), value=0, min=0),
+                    dmc.Select(id="setup-route-language", label=tr("Language"), value=ENGLISH, allowDeselect=False,
+                               data=[{"value": name, "label": called} for name, called in LANGUAGES.items()]),
+                    dmc.Checkbox(id="setup-any-hour", label=tr("In quiet hours too"), mt="lg"),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Add", id="setup-route-add", mt="sm"),
+            dmc.Button(tr("Add"), id="setup-route-add", mt="sm"),
             html.Div(id="setup-route-told", role="status", className="work-told"),
         ]
     )  # fmt: skip
@@ -75,7 +83,7 @@ def route_form() -> html.Div:
 
 def routes(
     _: int | None, clicks: list[int | None], address: str | None, depot: str, severity: str, groups: list[str] | None, after: Any,
-    any_hour: bool | None,
+    any_hour: bool | None, language: str,
 ) -> Any:  # fmt: skip
     """Add a route, remove one, or try one."""
     asked = ctx.triggered_id
@@ -85,9 +93,9 @@ def routes(
             to, minutes = text_of(address).strip(), whole_of(after, "minutes", 10_080)
             number = add_route(
                 connection, to, depot=text_of(depot) or None, severity=severity, groups=texts_of(groups), after_min=minutes,
-                at_any_hour=bool(any_hour),
+                at_any_hour=bool(any_hour), language=text_of(language) or ENGLISH,
             )  # fmt: skip
-            return f"Route {number} added, to {masked(to)}"
+            return say("Route {number} added, to {address}", number=number, address=masked(to))
 
         return write(add, route_rows)
     if not isinstance(asked, dict) or not any(clicks):
@@ -97,7 +105,7 @@ def routes(
 
         def drop(connection: Connection) -> str:
             remove_route(connection, number)
-            return f"Route {number} removed"
+            return say("Route {number} removed", number=number)
 
         return write(drop, route_rows)
     try:
@@ -106,8 +114,8 @@ def routes(
             route = find_route(connection, number)
         transports.try_route(route, transports.sender(_TRY_S))
     except Problem as problem:
-        return f"Not done: {problem}.", dash.no_update, dash.no_update
-    return f"A message went to {masked(route.address)}.", dash.no_update, dash.no_update
+        return tr("Not done: {problem}.", problem=problem), dash.no_update, dash.no_update
+    return tr("A message went to {address}.", address=masked(route.address)), dash.no_update, dash.no_update
 
 
 _TRY_S: Final = 15.0
@@ -127,5 +135,6 @@ def register() -> None:
         State("setup-groups", "value"),
         State("setup-after", "value"),
         State("setup-any-hour", "checked"),
+        State("setup-route-language", "value"),
         prevent_initial_call=True,
     )(routes)

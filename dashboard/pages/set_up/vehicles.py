@@ -23,6 +23,9 @@ from dashboard.web.database import engine
 from ingest import registry, times
 from ingest.database import reachable, writing
 from ingest.errors import BadRows, Problem
+from ingest.languages import later, tr
+from ingest.languages.saying import say
+from ingest.languages.saying import told as told_in
 from ingest.setups import Setup
 from ingest.spreadsheets import NAME_ENDINGS
 
@@ -33,7 +36,7 @@ _FILES: Final = (2, 3)
 _MOST_LISTED: Final = 200
 _SHOW: Final[dict[str, str]] = {}
 _HIDE: Final = {"display": "none"}
-_BEFORE: Final = "The files are on their way."
+_BEFORE: Final = later("The files are on their way.")
 _TICK_MS: Final = 500
 _done: Final = dict[int, tuple[str, int, int]]()  # person -> what is done with their files, rows or vehicles done, of
 
@@ -43,8 +46,8 @@ def upload() -> list[Any]:
     return [
         html.Div(
             [
-                dmc.Button("Example of the files", id="setup-example", variant="default"),
-                dmc.Button("What is registered", id="setup-export", variant="default"),
+                dmc.Button(tr("Example of the files"), id="setup-example", variant="default"),
+                dmc.Button(tr("What is registered"), id="setup-export", variant="default"),
                 dcc.Download(id="setup-vehicles-file"),
                 dcc.Download(id="setup-lines-file"),
                 dcc.Download(id="setup-points-file"),
@@ -52,16 +55,18 @@ def upload() -> list[Any]:
             className="filters",
         ),
         dcc.Upload(
-            html.Div(["Drop the tables here, vehicles, lines and any hand points, or ", html.Span("choose them", className="like-link")]),
+            html.Div([tr("Drop the tables here, vehicles, lines and any hand points, or"), " ",
+                      html.Span(tr("choose them"), className="like-link")]),
             id="setup-files", multiple=True, className="upload", max_size=LARGEST_BYTES,
         ),
         html.Div(
-            [html.Div(_BEFORE, id="setup-step"), html.Progress(value="0", max="100", id="setup-done", **{"aria-label": "Progress"})],
+            [html.Div(tr(_BEFORE), id="setup-step"), html.Progress(value="0", max="100", id="setup-done",
+                **{"aria-label": tr("Progress")})],
             id="setup-busy", style=_HIDE,
         ),
         dcc.Interval(id="setup-tick", interval=_TICK_MS, disabled=True),
         html.Div(id="setup-preview", role="status"),
-        dmc.Button("Register them", id="setup-register", style=_HIDE, mt="sm"),
+        dmc.Button(tr("Register them"), id="setup-register", style=_HIDE, mt="sm"),
     ]  # fmt: skip
 
 
@@ -91,14 +96,14 @@ def _folder(names: list[str] | None, contents: list[str] | None, folder: Path) -
 def read(folder: Path) -> tuple[list[Setup], list[Change]]:
     """What is in a folder, looked at row by row before anybody else has to wait for it, and what it would change. Raises Problem."""
     with reachable(engine()), engine().connect() as connection:
-        wanted = registry.read(connection, folder, _show("rows read"))
+        wanted = registry.read(connection, folder, _show(tr("rows read")))
         return wanted, set_up.changes(connection, wanted)
 
 
 def keep(wanted: list[Setup], who: str, told: str) -> None:
     """Register what was read, and keep who did."""
     with reachable(engine()), writing(engine()) as connection:
-        vehicle_summary.keep(connection, wanted, times.now_us(), _show("vehicles registered"))
+        vehicle_summary.keep(connection, wanted, times.now_us(), _show(tr("vehicles registered")))
         change_log.log_change(connection, who, f"registered {told}", times.now_us())
 
 
@@ -127,16 +132,25 @@ def take(contents: list[str] | None, _: int | None, names: list[str] | None) -> 
         with tempfile.TemporaryDirectory() as name:
             _folder(names, contents, Path(name))
             wanted, changes = read(Path(name))
-            told = f"{len(wanted)} vehicles with {sum(len(one.lines) for one in wanted)} lines; {len(changes)} new or changed"
+            told = say(
+                "{vehicles} vehicles with {lines} lines; {changed} new or changed",
+                vehicles=len(wanted),
+                lines=sum(len(one.lines) for one in wanted),
+                changed=len(changes),
+            )
             if asked_to_keep:
                 keep(wanted, who, told)
     except Problem as problem:
-        return [html.P("Nothing registered."), *_bad(problem)], _HIDE, dash.no_update
+        return [html.P(tr("Nothing registered.")), *_bad(problem)], _HIDE, dash.no_update
     finally:
         _done.pop(accounts.current_person.get().id, None)
     if asked_to_keep:
-        return f"Registered: {told}.", _HIDE, change_rows()
-    return [html.P(f"These files hold {told}. Nothing is changed yet."), *_preview(changes)], _SHOW, dash.no_update
+        return tr("Registered: {told}.", told=told_in(told)), _HIDE, change_rows()
+    return (
+        [html.P(tr("These files hold {told}. Nothing is changed yet.", told=told_in(told))), *_preview(changes)],
+        _SHOW,
+        dash.no_update,
+    )
 
 
 # How a row that cannot be is told of: which column, what stands there, and what is allowed.
@@ -160,7 +174,9 @@ def _bad(problem: Problem) -> list[Any]:
         told = [cell["column"], cell["value"], cell["allowed"] or cell["wrong"]] if cell else ["", "", row["text"]]
         lines.append(html.Tr([html.Td(part) for part in (row["file"], row["row"], *told)]))
     table = components.table(
-        ("File", "Row", "Column", "What stands there", "What is wrong, or allowed"), lines, "plain-wrap preview"
+        (tr("File"), tr("Row"), tr("Column"), tr("What stands there"), tr("What is wrong, or allowed")),
+        lines,
+        "plain-wrap preview",
     )
     return [html.Div(table, className="wide")]
 
@@ -168,13 +184,13 @@ def _bad(problem: Problem) -> list[Any]:
 def _preview(changes: list[Change]) -> list[Any]:
     """What is new and what changes, vehicle by vehicle."""
     if not changes:
-        return [html.P("All of it is registered already.", className="dim")]
+        return [html.P(tr("All of it is registered already."), className="dim")]
     lines = [
         html.Tr([html.Td("new" if one.new else "changed"), html.Td(html.Strong(one.unit)), html.Td(one.vehicle),
                  html.Td("; ".join(one.what))])
         for one in changes[:_MOST_LISTED]
     ]  # fmt: skip
-    table = components.table(("", "Unit", "Vehicle", "What"), lines, "plain-wrap preview")
+    table = components.table(("", tr("Unit"), tr("Vehicle"), tr("What")), lines, "plain-wrap preview")
     left = len(changes) - len(lines)
     return [html.Div(table, className="wide"), *([html.P(f"and {left} more")] if left else [])]
 

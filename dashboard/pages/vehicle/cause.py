@@ -6,7 +6,8 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from analytics.account.found import sentence
-from analytics.findings import CAUTIONS, FILL_STEP, Finding
+from analytics.alarms import wording
+from analytics.findings import FILL_STEP, Finding
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result
@@ -15,6 +16,7 @@ from dashboard import components, formatting
 from dashboard.figures.vehicle_evidence import evidence
 from dashboard.queries.found import of_kind
 from dashboard.web.database import engine
+from ingest.languages import cldr, tr
 from ingest.times import DAY_US
 
 _HANDED_OVER_US: Final = 30 * DAY_US  # so long a handover that is over is spoken of
@@ -29,43 +31,49 @@ def cause(result: Result, open_: list[Finding]) -> list[Any]:
         wrong.append(html.P(waiting))
     out: list[Any] = []
     if wrong:
-        out += [components.section("What is wrong", [components.cautions(), *wrong]), _on_paper()]
+        out += [components.section(tr("What is wrong"), [components.cautions(), *wrong]), _on_paper()]
     else:
-        out.append(components.section("What is wrong", html.P(_nothing(result))))
+        out.append(components.section(tr("What is wrong"), html.P(_nothing(result))))
     handed = result.handover
     if handed is not None and (handed.ended_us is None or now - handed.ended_us < _HANDED_OVER_US):
-        sheet = dcc.Link("The handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}")
-        out.append(components.section("Commissioning", html.P([formatting.handover(handed), " ", sheet])))
+        sheet = dcc.Link(tr("The handover sheet"), href=f"/handover/{setup.fleet}/{setup.vehicle}")
+        out.append(components.section(tr("Commissioning"), html.P([formatting.handover(handed), " ", sheet])))
     notes = data_notes.notes(result)
     if notes:
         said = [html.Li(formatting.in_my_units(note)) for note in notes]
-        out.append(components.section("About the data", html.Ul(said, className="records")))
+        out.append(components.section(tr("About the data"), html.Ul(said, className="records")))
     return out
 
 
 def _on_paper() -> html.Div:
     """The cautions in full, for whoever takes the page along printed."""
     return html.Div(
-        [html.H2("Cautions"), html.Ul([html.Li(text) for text in CAUTIONS])], className="on-paper cautions-full"
+        [html.H2(tr("Cautions")), html.Ul([html.Li(text) for text in wording.cautions()])],
+        className="on-paper cautions-full",
     )
 
 
 def _nothing(result: Result) -> str:
     """What is said where no finding is open: what nobody knows is never well."""
     if not result.history.setup.controller:
-        return "No controller: nothing is measured here. When its points are due stands under Hand points."
+        return tr("No controller: nothing is measured here. When its points are due stands under Hand points.")
     if not len(result.history.heard_us):
-        return "Nothing was ever heard from this vehicle: nobody knows how it is."
+        return tr("Nothing was ever heard from this vehicle: nobody knows how it is.")
     if result.pressures.channels and not result.pressures.learned.any():
-        return "Nothing is known to be wrong so far; the first cycles are still being learned from."
+        return tr("Nothing is known to be wrong so far; the first cycles are still being learned from.")
     lines = line_conditions(result)
     unproven = sum(line.state not in ("sound", "note") for line in lines)
-    said = "Nothing is known to be wrong"
+    said = [tr("Nothing is known to be wrong")]
     if result.refill.state in ("soon", "due"):
-        said += "; the reservoir is to be filled"
+        said.append(tr("the reservoir is to be filled"))
     if unproven:
-        said += f"; nothing proves {'its lines' if unproven == len(lines) else f'{unproven} of its {len(lines)} lines'}"
-    return f"{said}."
+        every = unproven == len(lines)
+        said.append(
+            tr("nothing proves its lines")
+            if every
+            else tr("nothing proves {unproven} of its {all} lines", unproven=unproven, all=len(lines))
+        )
+    return f"{'; '.join(said)}."
 
 
 def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
@@ -75,7 +83,7 @@ def _finding(found: Finding, result: Result, *, first: bool) -> html.Article:
     words = [
         html.Div(
             [components.severity(found.severity, lasts=True), html.H3(kind.title),
-             html.Span(f"since {formatting.moment(found.began_us, setup.timezone)}", className="dim")],
+             html.Span(tr("since {moment}", moment=formatting.moment(found.began_us, setup.timezone)), className="dim")],
             className="finding-head",
         ),
         html.P(formatting.in_my_units(found.summary)),
@@ -108,15 +116,25 @@ def _waiting(result: Result) -> str:
         return ""
     points = {line.line: line.point for line in setup.lines}
     line, hours = max(long.items(), key=lambda item: item[1])
-    more = "" if len(long) == 1 else f"; {len(long)} of {len(since)} lines wait longer than the timer explains"
-    return f"Longest without grease: line {line} ({points[line]}), {hours:.0f} ignition hours{more}."
+    more = (
+        ""
+        if len(long) == 1
+        else tr("; {count} of {all} lines wait longer than the timer explains", count=len(long), all=len(since))
+    )
+    return tr(
+        "Longest without grease: line {line} ({point}), {hours} ignition hours{more}.",
+        line=line,
+        point=points[line],
+        hours=cldr.decimal(hours, 0),
+        more=more,
+    )
 
 
 def refill_steps(result: Result, *, warned: bool) -> list[Any]:
     """How to fill, where a fill is due; with cautions where none stand on the page yet."""
     if result.refill.state not in ("soon", "due"):
         return []
-    return [*([] if warned else [components.cautions(), _on_paper()]), html.P(FILL_STEP, className="dim")]
+    return [*([] if warned else [components.cautions(), _on_paper()]), html.P(tr(FILL_STEP), className="dim")]
 
 
 def past(result: Result) -> Any:
@@ -126,22 +144,26 @@ def past(result: Result) -> Any:
     rows = []
     for f in over[:20]:
         held = html.Span(
-            [html.Span(className="shape shape-none", **{"aria-hidden": "true"}), " repair held"], className="proven"
+            [html.Span(className="shape shape-none", **{"aria-hidden": "true"}), " ", tr("repair held")],
+            className="proven",
         )
-        ended = formatting.moment(f.ended_us or 0, zone)
         rows.append(
             html.Li(
-                [html.Strong(FINDING_KINDS[f.kind].title), html.Span(f" {formatting.moment(f.began_us, zone)} to {ended} ",
+                [html.Strong(FINDING_KINDS[f.kind].title), html.Span(f" {formatting.stretch(f.began_us, f.ended_us or 0, zone)} ",
                 className="dim"),
                  *([held] if "cycles_since_repair" in f.evidence else []), html.Div(formatting.in_my_units(f.summary))]
             )
         )  # fmt: skip
     return components.section(
-        "Past findings", html.Ul(rows, className="plain-list") if rows else html.P("None.", className="dim")
+        tr("Past findings"), html.Ul(rows, className="plain-list") if rows else html.P(tr("None."), className="dim")
     )
 
 
 def unknown(name: str | None) -> html.Div:
     """What is said where there is no such vehicle, or none that whoever asks may see."""
-    text = [f"No vehicle of this name is registered: {name}. ", dcc.Link("Back to the fleet", href="/")]
-    return html.Div([dmc.Alert(text, title="Unknown vehicle", color="gray")])
+    text = [
+        tr("No vehicle of this name is registered: {name}.", name=name),
+        " ",
+        dcc.Link(tr("Back to the fleet"), href="/"),
+    ]
+    return html.Div([dmc.Alert(text, title=tr("Unknown vehicle"), color="gray")])

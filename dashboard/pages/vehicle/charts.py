@@ -14,9 +14,12 @@ from dashboard.pages.vehicle import lines
 from dashboard.pages.vehicle.files import as_csv
 from dashboard.queries.vehicle import vehicle_result
 from dashboard.web.database import engine
+from ingest.languages import Words, later, tr
 
-_SPANS: Final = {"all": "Everything", "90": "90 days", "30": "30 days", "7": "7 days"}
-_NOTE: Final = (
+_SPANS: Final = Words(
+    {"all": later("Everything"), "90": later("90 days"), "30": later("30 days"), "7": later("7 days")}
+)
+_NOTE: Final = later(
     "One axis of time for all. Drag over days to look closer, on a phone with two fingers; Everything shows the whole"
     " again. Choose a row of the map to open that line; where it is empty nothing was read."
 )
@@ -26,10 +29,14 @@ def charts(result: Result, opened: int | None, template: str) -> Any:
     """The charts over time, as one picture."""
     figure = _figure(result, opened, template)
     if figure is None:
-        return components.section("Over time", html.P("Nothing is recorded yet.", className="dim"))
+        return components.section(tr("Over time"), html.P(tr("Nothing is recorded yet."), className="dim"))
     meta, watched = figure.layout.meta, bool(result.history.setup.channels)
     missing = (
-        "" if meta["map"] else "No cycle is recorded yet." if watched else "No pressure channel watches this system."
+        ""
+        if meta["map"]
+        else tr("No cycle is recorded yet.")
+        if watched
+        else tr("No pressure channel watches this system.")
     )
     span = dmc.SegmentedControl(
         id="vehicle-span",
@@ -38,18 +45,18 @@ def charts(result: Result, opened: int | None, template: str) -> Any:
         size="sm",
     )
     return components.section(
-        "Over time",
+        tr("Over time"),
         [
             as_csv("happened", "level", "cycles", *(["map"] if meta["map"] else [])),
             html.Div([span, html.Div(id="vehicle-linked", hidden=True)], className="vehicle-span"),
             html.Div(
-                dcc.Graph(id="vehicle-stack", figure=figure, **lines.CHART, style={"height": f"{figure.layout.height}px"}),
+                dcc.Graph(id="vehicle-stack", figure=figure, **components.chart(), style={"height": f"{figure.layout.height}px"}),
                 tabIndex=0, role="group", id="vehicle-charts",
-                **{"aria-label": "Charts over time: arrow keys move the span, plus and minus change it, 0 shows everything"},
+                **{"aria-label": tr("Charts over time: arrow keys move the span, plus and minus change it, 0 shows everything")},
             ),
             *([html.P(missing, className="dim")] if missing else []),
         ],
-        _NOTE,
+        tr(_NOTE),
     )  # fmt: skip
 
 

@@ -9,16 +9,17 @@ from dashboard import components
 from dashboard.exports import csv
 from dashboard.queries.vehicle import vehicle_result
 from dashboard.web.database import engine
+from ingest.languages import later, tr
 
 _WORDS: Final = {
-    "happened": "Findings and work", "level": "Level", "cycles": "Cycles by day", "map": "Pressures",
-    "traces": "Single cycles", "line-list": "Line list",
+    "happened": later("Findings and work"), "level": later("Level"), "cycles": later("Cycles by day"), "map": later("Pressures"),
+    "traces": later("Single cycles"), "line-list": later("Line list"),
 }  # fmt: skip
 
 
 def as_csv(*names: str) -> html.Div:
     """A menu that gives these away, at the corner of what it stands in."""
-    items = [(f"{_WORDS[name]} as CSV", {"type": "vehicle-csv", "chart": name}) for name in names]
+    items = [(tr("{what} as CSV", what=_WORDS[name]), {"type": "vehicle-csv", "chart": name}) for name in names]
     return html.Div(components.page_menu(items), className="vehicle-corner")
 
 

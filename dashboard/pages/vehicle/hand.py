@@ -8,6 +8,7 @@ from analytics.vehicle.analysis import Result
 from dashboard import components
 from dashboard.exports import hand as words
 from dashboard.queries.hand import HandDue, of_result
+from ingest.languages import tr
 
 
 def section(result: Result) -> Any:
@@ -16,20 +17,25 @@ def section(result: Result) -> Any:
     if not found:
         return []
     rows = [_row(one) for one in found]
-    heads = ("Point", "Interval", "Amount", "Since grease", "Due")
+    heads = (tr("Point"), tr("Interval"), tr("Amount"), tr("Since grease"), tr("Due"))
     depot = result.history.setup.depot
     tick = html.P(
-        ["Ticked off in the list of ", dcc.Link("all hand points", href=f"/points?depot={depot}"), ", or under Work."]
+        [
+            tr("Ticked off in the list of"),
+            " ",
+            dcc.Link(tr("all hand points"), href=f"/points?depot={depot}"),
+            ", ",
+            tr("or under Work."),
+        ]
     )
     return components.section(
-        "Hand points", [html.Div(components.table(heads, rows, "plain"), className="wide"), tick], words.MEANING
+        tr("Hand points"), [html.Div(components.table(heads, rows, "plain"), className="wide"), tick], tr(words.MEANING)
     )
 
 
 def _row(one: HandDue) -> html.Tr:
-    warned = " (steering or braking depends on it)" if one.critical else ""
-    grease = f" of {one.grease}" if one.grease else ""
+    warned = f" ({tr('steering or braking depends on it')})" if one.critical else ""
     return components.row(
-        [f"{one.number} {one.point}{warned}", words.every(one.every, one.interval_unit), f"{words.amount(one)}{grease}",
-         words.since(one), f"{words.WORDS[one.state]}: {words.due(one).removeprefix('not known: ')}"]
+        [f"{one.number} {one.point}{warned}", words.every(one.every, one.interval_unit), words.amount_of(one),
+         words.since(one), f"{words.WORDS[one.state]}: {words.date_or_why(one)}"]
     )  # fmt: skip

@@ -11,10 +11,10 @@ from analytics.vehicle.line_conditions import LineCondition, line_conditions
 from dashboard import accounts, components, formatting
 from dashboard.figures import vehicle_line
 from dashboard.pages.vehicle.files import as_csv
+from ingest.languages import cldr, later, tr, trn
 from ingest.setups import Line
 
-CHART: Final[dict[str, Any]] = {"config": {"displayModeBar": False}, "responsive": True}
-_NOTE: Final = (
+_NOTE: Final = later(
     "Condition of each line by its latest readings, and ignition hours since grease last surely arrived: by a whole cycle with the"
     " line sound, or by hand. Choose a line to open it."
 )
@@ -46,7 +46,13 @@ def mark(now: LineCondition) -> html.Span:
 
 def hours(value: float | None) -> str:
     """Ignition hours since grease surely arrived."""
-    return "not proven" if value is None else f"{value:.1f} h" if value < 10 else f"{value:.0f} h"
+    return tr("not proven") if value is None else f"{cldr.decimal(value, 1 if value < 10 else 0)} h"
+
+
+def _in_words(value: float | None) -> str:
+    if value is None:
+        return tr("not proven")
+    return tr("{hours} ignition hours", hours=cldr.decimal(value, 1 if value < 10 else 0))
 
 
 def line_list(result: Result, opened: int | None) -> Any:
@@ -59,19 +65,19 @@ def line_list(result: Result, opened: int | None) -> Any:
             [html.Span(str(line.line), className="vehicle-line-number"), html.Span(line.point)], className="vehicle-line-name",
             **{"data-line": str(line.line), "aria-pressed": "true" if line.line == opened else "false"},
         )  # fmt: skip
-        critical = html.Span("steering or braking", className="vehicle-line-critical") if line.critical else ""
+        critical = html.Span(tr("steering or braking"), className="vehicle-line-critical") if line.critical else ""
         rows.append(
             html.Tr(
                 [html.Td(mark(now), className="vehicle-cell-mark"), html.Td([name, critical], className="vehicle-cell-point"),
                  html.Td(line.bundle, className="vehicle-cell-bundle"),
                  html.Td(formatting.line_condition(now), className=f"vehicle-cell-condition state-{now.state}"),
-                 html.Td("" if now.ratio is None else f"{now.ratio:.2f}", className="num vehicle-cell-ratio"),
+                 html.Td("" if now.ratio is None else cldr.decimal(now.ratio, 2), className="num vehicle-cell-ratio"),
                  html.Td(hours(now.hours_since_grease), className="num vehicle-cell-hours")],
                 **{"data-line": str(line.line)},
             )
         )  # fmt: skip
-    heads = [("", ""), ("Line and point", ""), ("Bundle", "cell-bundle"), ("Condition", ""), ("Times expected", "num"),
-             ("Ignition hours since grease", "num")]  # fmt: skip
+    heads = [("", ""), (tr("Line and point"), ""), (tr("Bundle"), "cell-bundle"), (tr("Condition"), ""), (tr("Times expected"), "num"),
+             (tr("Ignition hours since grease"), "num")]  # fmt: skip
     head = html.Thead(html.Tr([html.Th(text, scope="col", className=name) for text, name in heads]))
     return html.Table([head, html.Tbody(rows)], className="vehicle-lines")
 
@@ -79,7 +85,7 @@ def line_list(result: Result, opened: int | None) -> Any:
 def section(result: Result, opened: int | None, template: str) -> Any:
     """The list, and beside it the line that is opened."""
     return components.section(
-        "Lines",
+        tr("Lines"),
         [
             as_csv("line-list", "traces"),
             html.Div(
@@ -95,7 +101,7 @@ def section(result: Result, opened: int | None, template: str) -> Any:
                 className="vehicle-lines-and-detail",
             ),
         ],
-        _NOTE,
+        tr(_NOTE),
     )
 
 
@@ -104,52 +110,66 @@ def detail(result: Result, number: int | None, template: str) -> list[Any]:
     setup = result.history.setup
     line = next((one for one in setup.lines if one.line == number), None)
     if line is None:
-        return [html.P("The line list is empty.", className="dim")]
+        return [html.P(tr("The line list is empty."), className="dim")]
     now = next(c for c in line_conditions(result) if c.line == number)
     channel = channel_of(result, number)
     out: list[Any] = [
-        html.H3([mark(now), f" Line {line.line}, {line.point}"]),
+        html.H3([mark(now), " ", tr("Line {line}, {point}", line=line.line, point=line.point)]),
         html.Dl(
             [part for name, text in _facts(result, line, now) for part in (html.Dt(name), html.Dd(text))],
             className="facts",
         ),
     ]
     if now.critical_dry:
-        text = (
+        text = tr(
             "Steering or braking depends on this point, which may be dry: for a qualified person to judge before it goes back on"
             " the road."
         )
         out.insert(1, html.P(text, className="state-act_now"))
-    out += [html.H3("Found and done"), _happened(result, line)]
+    out += [html.H3(tr("Found and done")), _happened(result, line)]
     sampled = None if channel is None else vehicle_line.traces(result, channel, template, accounts.my_units())
     if sampled is not None:
         out += [
-            html.H3("The course of single cycles, the newest in blue"),
-            dcc.Graph(id="vehicle-traces", figure=sampled, **CHART, style={"height": "240px"}),
+            html.H3(tr("The course of single cycles, the newest in blue")),
+            dcc.Graph(id="vehicle-traces", figure=sampled, **components.chart(), style={"height": "240px"}),
         ]
     return out
 
 
 def _facts(result: Result, line: Line, now: LineCondition) -> list[tuple[str, Any]]:
     """What is known of a line."""
-    watched = "no sensor watches it" if line.channel is None else line.channel
+    watched = tr("no sensor watches it") if line.channel is None else line.channel
     sharing = [
         str(one.line) for one in result.history.setup.lines if one.channel == line.channel and one.line != line.line
     ]
     if line.channel is not None and sharing:
-        watched += f", with {'lines' if len(sharing) > 1 else 'line'} {', '.join(sharing)}"
-    ratio = "no reading yet" if now.ratio is None else f"{now.ratio:.2f} times what is expected"
+        watched += trn(", with line {lines}", ", with lines {lines}", len(sharing), lines=", ".join(sharing))
+    ratio = (
+        tr("no reading yet")
+        if now.ratio is None
+        else tr("{ratio} times what is expected", ratio=cldr.decimal(now.ratio, 2))
+    )
     if result.pressures.channels and len(result.pressures.starved) and result.pressures.starved[-1]:
-        ratio += "; what all lines have lost together is part of it"
+        ratio += tr("; what all lines have lost together is part of it")
     return [
-        ("Condition", html.Span(formatting.line_condition(now), className=f"state-{now.state}")),
-        ("Pressure", ratio),
-        ("Since grease surely arrived", hours(now.hours_since_grease).replace(" h", " ignition hours")),
-        ("Point", f"{line.point}{', steering or braking depends on it' if line.critical else ''}"),
-        ("Bundle", line.bundle or "none"),
-        ("Tube", f"{line.length_m:g} m long, {line.bore_mm:g} mm bore"),
-        ("Grease per cycle", f"{line.dose_cm3:g} cm3"),
-        ("Channel", watched),
+        (tr("Condition"), html.Span(formatting.line_condition(now), className=f"state-{now.state}")),
+        (tr("Pressure"), ratio),
+        (tr("Since grease surely arrived"), _in_words(now.hours_since_grease)),
+        (
+            tr("Point"),
+            tr("{point}, steering or braking depends on it", point=line.point) if line.critical else line.point,
+        ),
+        (tr("Bundle"), line.bundle or tr("none")),
+        (
+            tr("Tube"),
+            tr(
+                "{length} m long, {bore} mm bore",
+                length=cldr.plain(line.length_m),
+                bore=cldr.plain(line.bore_mm),
+            ),
+        ),
+        (tr("Grease per cycle"), f"{cldr.plain(line.dose_cm3)} cm3"),
+        (tr("Channel"), watched),
     ]
 
 
@@ -160,7 +180,7 @@ def _happened(result: Result, line: Line) -> html.Ul | html.P:
     for one in result.history.work:
         concerns = line.line in one.lines or (line.channel is not None and one.channel == line.channel)
         if concerns or (one.kind in ("bled", "relined", "greased_by_hand") and not one.lines):
-            said = "; ".join([one.title, *formatting.work_details(one)])
+            said = "; ".join([tr(one.title), *formatting.work_details(one)])
             told.append(
                 (
                     one.at_us,
@@ -168,13 +188,15 @@ def _happened(result: Result, line: Line) -> html.Ul | html.P:
                 )
             )
     if not told:
-        return html.P("Nothing yet.", className="dim")
+        return html.P(tr("Nothing yet."), className="dim")
     return html.Ul([shown for _, shown in sorted(told, key=lambda item: -item[0])], className="plain-list")
 
 
 def _found(found: Finding, zone: str) -> html.Li:
     """A finding in a line's own history."""
-    until = "lasts" if found.ended_us is None else f"until {formatting.moment(found.ended_us, zone)}"
+    until = (
+        tr("lasts") if found.ended_us is None else tr("until {moment}", moment=formatting.moment(found.ended_us, zone))
+    )
     return html.Li(
         [
             html.Span(formatting.moment(found.began_us, zone), className="dim"),

@@ -27,20 +27,24 @@ from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
+from ingest.languages import later, tr
 from ingest.setups import Setup
 
 dash.register_page(
     __name__,
     path_template="/vehicle/<fleet>/<name>",
-    name="Vehicle",
-    title=lambda fleet=None, name=None: f"Vehicle {name}",
+    name=later("Vehicle"),
+    title=lambda fleet=None, name=None: tr("Vehicle {name}", name=name),
 )
 for part in (charts, files, timer, work_form, work_history):
     part.register()
 
-_SECTIONS: Final = (("Cause", "cause"), ("Work", "work"), ("Reservoir", "reservoir"), ("Alarms", "alarms"), ("Set-up",
-"set-up"), ("Over time", "over-time"),
-                    ("Hand points", "hand"), ("Lines", "lines"), ("Slow changes", "wear"), ("Past", "past"))  # fmt: skip
+_SECTIONS: Final = (
+    (later("Cause"), "cause"), (later("Work"), "work"), (later("Reservoir"), "reservoir"), (later("Alarms"), "alarms"),
+    (later("Set-up"), "set-up"), (later("Over time"), "over-time"), (later("Hand points"), "hand"),
+    (later("Lines"), "lines"), (later("Slow changes"), "wear"),
+    (later("Past"), "past"),
+)  # fmt: skip
 
 _OF_A_SYSTEM: Final = ("reservoir", "over-time", "lines", "wear")  # what there is only with a controller
 
@@ -60,8 +64,8 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
 
     work = _work(result, found, place("work"))
     bell = components.section(
-        "Alarms", [place("alarms"), html.Div(id="vehicle-told", role="status")],
-        "Acknowledged by whoever is named under Work.",
+        tr("Alarms"), [place("alarms"), html.Div(id="vehicle-told", role="status")],
+        tr("Acknowledged by whoever is named under Work."),
     )  # fmt: skip
     of_system = {} if result.history.setup.controller else {"display": "none"}
     alarms_ = html.Section(bell, id="alarms")
@@ -80,10 +84,10 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
             files.file(),
             html.Div(
                 [
-                    html.Div([place("bar", className="vehicle-bar-who"), html.Button("Print or save as PDF", id="vehicle-print",
+                    html.Div([place("bar", className="vehicle-bar-who"), html.Button(tr("Print or save as PDF"), id="vehicle-print",
                     className="quiet page-menu")],
                              className="vehicle-bar-top"),
-                    html.Nav(_anchors(result.history.setup), className="vehicle-sections", **{"aria-label": "Parts of this page"}),
+                    html.Nav(_anchors(result.history.setup), className="vehicle-sections", **{"aria-label": tr("Parts of this page")}),
                 ],
                 className="vehicle-bar",
             ),
@@ -101,15 +105,15 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
 def _work(result: Result, found: tuple[Record, ...], recorded: html.Div) -> Any:
     add = [work_history.form(found, result.history.setup.timezone)] if work_history.may_add() else []
     return components.section(
-        "Work",
-        [work_form.form(result, scope.depots(engine()), _greases(result)), html.H3("Recorded"), recorded, *add],
-        "What was done changes what is said here, from the time at which it was done.",
+        tr("Work"),
+        [work_form.form(result, scope.depots(engine()), _greases(result)), html.H3(tr("Recorded")), recorded, *add],
+        tr("What was done changes what is said here, from the time at which it was done."),
     )
 
 
 def _anchors(setup: Setup) -> list[html.A]:
     left_out = {*(() if setup.controller else _OF_A_SYSTEM), *(() if setup.hand_points else ("hand",))}
-    return [html.A(text, href=f"#{anchor}") for text, anchor in _SECTIONS if anchor not in left_out]
+    return [html.A(tr(text), href=f"#{anchor}") for text, anchor in _SECTIONS if anchor not in left_out]
 
 
 def _who(result: Result, news: int) -> dict[str, Any]:
@@ -163,7 +167,7 @@ def _mixed(result: Result) -> list[Any]:
     zone = result.history.setup.timezone
     return [
         html.P(
-            ["Greases mixed, ", formatting.day(formatting.local(one.at_us, zone)), ". ", told[one.key]],
+            [tr("Greases mixed, {day}.", day=formatting.day(formatting.local(one.at_us, zone))), " ", told[one.key]],
             className="warns",
         )
         for one in latest
@@ -218,5 +222,5 @@ def acknowledge(clicks: list[int | None], by: str | None) -> Any:
     try:
         alarm_actions.act(engine(), [number], Transition("acknowledge", times.now_us(), accounts.name_of_actor(by)))
     except Problem as problem:
-        return f"Not done: {problem}."
-    return "Acknowledged."
+        return tr("Not done: {problem}.", problem=problem)
+    return tr("Acknowledged.")

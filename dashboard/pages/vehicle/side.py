@@ -1,6 +1,6 @@
 """Beside what is wrong: who the vehicle is, its reservoir and refill, its alarms, its set-up."""
 
-from typing import Any
+from typing import Any, Final
 
 from dash import dcc, html
 
@@ -14,8 +14,16 @@ from dashboard import components, formatting
 from dashboard.pages.vehicle.cause import refill_steps
 from dashboard.queries import alarms
 from dashboard.web.database import engine
+from ingest.languages import Words, cldr, later, tr, trn
+from ingest.languages.saying import told
 
 Facts = list[tuple[str, Any]]
+FEEDS: Final = Words({
+    "direct": later("direct feed"), "progressive": later("progressive feed"), "injector": later("injector feed"),
+})  # fmt: skip
+LEVELS: Final = Words({
+    "percent": later("level by sensor"), "switch": later("level by switch"), "none": later("no level sensor"),
+})  # fmt: skip
 
 
 def _facts(facts: Facts, class_name: str = "facts") -> html.Dl:
@@ -30,13 +38,13 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
         open_, result.refill.state, line_conditions(result), heard=heard is not None or not setup.controller
     )
     if not setup.controller:
-        told: Facts = [("Depot", setup.depot), ("Controller", "none: greased by hand")]
+        told: Facts = [(tr("Depot"), setup.depot), (tr("Controller"), tr("none: greased by hand"))]
         return [html.H1([setup.unit, " ", components.need(priority)]), _facts(told, "vehicle-bar-facts")]
     facts = [
-        ("Depot", setup.depot),
-        ("Last heard", formatting.ago(heard, now)),
-        ("Refill", _when(result)),
-        ("Longest without grease", _driest(result)),
+        (tr("Depot"), setup.depot),
+        (tr("Last heard"), formatting.ago(heard, now)),
+        (tr("Refill"), _when(result)),
+        (tr("Longest without grease"), _driest(result)),
     ]
     return [html.H1([setup.unit, " ", components.need(priority)]), _facts(facts, "vehicle-bar-facts")]
 
@@ -45,9 +53,9 @@ def _when(result: Result) -> str:
     """When the next refill is due, in short."""
     refill = result.refill
     if refill.state == "due":
-        return "due now"
+        return tr("due now")
     if refill.due_early_us is None:
-        return "not known" if refill.state == "unknown" else "far off"
+        return tr("not known") if refill.state == "unknown" else tr("far off")
     return formatting.window(refill.due_early_us, refill.due_late_us, result.history.setup.timezone)
 
 
@@ -56,22 +64,28 @@ def _driest(result: Result) -> str:
     points = {line.line: line.point for line in result.history.setup.lines}
     known = {line: hours for line, hours in result.hours_since_grease.items() if hours is not None}
     if not known:
-        return "not proven for any point"
+        return tr("not proven for any point")
     line, hours = max(known.items(), key=lambda item: item[1])
-    told = f"{hours:.0f} h, {line} {points[line]}" if hours >= 10 else f"{hours:.1f} h"
+    told = f"{cldr.decimal(hours, 0)} h, {line} {points[line]}" if hours >= 10 else f"{cldr.decimal(hours, 1)} h"
     unproven = len(points) - len(known)
-    return f"{told}; not proven for {unproven} of {len(points)} points" if unproven else told
+    return (
+        tr("{told}; not proven for {unproven} of {count} points", told=told, unproven=unproven, count=len(points))
+        if unproven
+        else told
+    )
 
 
 def reservoir(result: Result, open_: list[Finding]) -> Any:
     """The level, the refill window, and how to fill."""
     setup, refill = result.history.setup, result.refill
-    about = "about " if result.reservoir.by_counting else ""
-    level = "Level not known" if refill.level_pct is None else f"{about}{refill.level_pct:.0f} %"
+    level = tr("Level not known")
+    if refill.level_pct is not None:
+        level = f"{cldr.decimal(refill.level_pct, 0)} %"
+        level = tr("about {level}", level=level) if result.reservoir.by_counting else level
     marks = (
-        f"; low mark {setup.low_mark_pct:g} %"
+        tr("; low mark {mark} %", mark=cldr.plain(setup.low_mark_pct))
         if refill.level_pct is None
-        else f" of the full mark; low mark {setup.low_mark_pct:g} %"
+        else " " + tr("of the full mark; low mark {mark} %", mark=cldr.plain(setup.low_mark_pct))
     )
     said = [
         html.Span(level, className="figure"),
@@ -79,21 +93,39 @@ def reservoir(result: Result, open_: list[Finding]) -> Any:
     ]
     facts: Facts = []
     if refill.level_pct is not None and result.reservoir.by_counting:
-        facts.append(("Level", "counted from the cycles"))
+        facts.append((tr("Level"), tr("counted from the cycles")))
     if refill.litres_to_full is not None:
-        facts.append(("To the full mark", f"{formatting.litres(refill.litres_to_full)} of {setup.grease_and_grade}"))
+        facts.append(
+            (
+                tr("To the full mark"),
+                tr(
+                    "{litres} of {grease}",
+                    litres=formatting.litres(refill.litres_to_full),
+                    grease=setup.grease_and_grade,
+                ),
+            )
+        )
     if refill.state == "due":
-        facts.append(("Refill due", "now: at or below the low mark"))
+        facts.append((tr("Refill due"), tr("now: at or below the low mark")))
     elif refill.due_expected_us is not None:
         window = formatting.window(refill.due_early_us, refill.due_late_us, setup.timezone)
         likely = formatting.day(formatting.local(refill.due_expected_us, setup.timezone))
-        facts.append(("Refill due", f"{window}, most likely {likely}"))
-    facts += [("Note", formatting.in_my_units(text)) for text in (refill.reason, refill.basis) if text]
-    facts.append(("Grease per cycle", f"{refill.cm3_per_cycle:.1f} cm3 ({setup.dose_cm3:.1f} by the line list)"))
+        facts.append((tr("Refill due"), tr("{window}, most likely {likely}", window=window, likely=likely)))
+    facts += [(tr("Note"), formatting.in_my_units(text)) for text in (refill.reason, refill.basis) if text]
+    facts.append(
+        (
+            tr("Grease per cycle"),
+            tr(
+                "{used} cm3 ({listed} by the line list)",
+                used=cldr.decimal(refill.cm3_per_cycle, 1),
+                listed=cldr.decimal(setup.dose_cm3, 1),
+            ),
+        )
+    )
     if refill.cycles_per_day is not None:
-        facts.append(("Cycles a day, last four weeks", f"{refill.cycles_per_day:.1f}"))
+        facts.append((tr("Cycles a day, last four weeks"), cldr.decimal(refill.cycles_per_day, 1)))
     shown = [html.P(said), components.level_bar(refill.level_pct, setup.low_mark_pct), _facts(facts)]
-    return components.section("Reservoir", [*shown, *refill_steps(result, warned=bool(open_))])
+    return components.section(tr("Reservoir"), [*shown, *refill_steps(result, warned=bool(open_))])
 
 
 def alarms_of(fleet: str, name: str) -> list[Any]:
@@ -103,39 +135,60 @@ def alarms_of(fleet: str, name: str) -> list[Any]:
         alarm = row.alarm
         said = [ALARM_KINDS[alarm.kind].title, state_words(alarm.state)]
         if alarm.condition.suppressed_why:
-            said.append(alarm.condition.suppressed_why)
+            said.append(told(alarm.condition.suppressed_why))
         waits = alarm.state in ("unacknowledged", "returned")
-        button = html.Button("acknowledge", id={"type": "vehicle-acknowledge", "number": alarm.id}, className="quiet")
+        button = html.Button(
+            tr("acknowledge"), id={"type": "vehicle-acknowledge", "number": alarm.id}, className="quiet"
+        )
         badge = components.severity(alarm.severity, lasts=alarm.condition.active)
         rows.append(html.Li([badge, " ", ": ".join(said), " ", button if waits else ""]))
-    return [html.Ul(rows, className="plain-list")] if rows else [html.P("None.", className="dim")]
+    return [html.Ul(rows, className="plain-list")] if rows else [html.P(tr("None."), className="dim")]
 
 
 def set_up(result: Result) -> Any:
     """What is registered of it, and its sheets."""
     setup = result.history.setup
     if not setup.controller:
+        by_hand = len(setup.hand_points)
         facts: Facts = [
-            ("Vehicle", f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
-            ("System", f"none: {len(setup.hand_points)} points greased by hand"),
-            ("Grease", setup.grease_and_grade),
-            ("Time zone", setup.timezone),
+            (tr("Vehicle"), f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
+            (tr("System"), trn("none: {n} point greased by hand", "none: {n} points greased by hand", by_hand)),
+            (tr("Grease"), setup.grease_and_grade),
+            (tr("Time zone"), setup.timezone),
         ]
-        return components.section("Set-up", _facts(facts))
-    confirmation = {True: "yes", False: "no", None: "not known"}[setup.confirmation]
+        return components.section(tr("Set-up"), _facts(facts))
+    confirmation = {True: tr("yes"), False: tr("no"), None: tr("not known")}[setup.confirmation]
     facts = [
-        ("Vehicle", f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
-        ("System", f"{setup.feed} feed, {len(setup.lines)} lines, relief at {formatting.pressure(setup.relief_kpa)}"),
-        ("Reservoir", f"{formatting.litres(setup.reservoir_l)}, level by {setup.level}"),
-        ("Grease", setup.grease_and_grade),
-        ("Timer", f"every {setup.interval_min:g} min of ignition time, for {setup.run_s:g} s"),
-        ("Cycle confirmation", confirmation),
-        ("Fitted", "not known" if setup.commissioned is None else formatting.day(setup.commissioned)),
-        ("Time zone", setup.timezone),
+        (tr("Vehicle"), f"{setup.fleet}/{setup.vehicle}, {setup.vehicle_class}"),
+        (
+            tr("System"),
+            tr(
+                "{feed}, {lines}, relief at {pressure}",
+                feed=FEEDS[setup.feed],
+                lines=trn("{n} line", "{n} lines", len(setup.lines)),
+                pressure=formatting.pressure(setup.relief_kpa),
+            ),
+        ),
+        (
+            tr("Reservoir"),
+            f"{formatting.litres(setup.reservoir_l)}, {LEVELS[setup.level]}",
+        ),
+        (tr("Grease"), setup.grease_and_grade),
+        (
+            tr("Timer"),
+            tr(
+                "every {interval} min of ignition time, for {run} s",
+                interval=cldr.plain(setup.interval_min),
+                run=cldr.plain(setup.run_s),
+            ),
+        ),
+        (tr("Cycle confirmation"), confirmation),
+        (tr("Fitted"), tr("not known") if setup.commissioned is None else formatting.day(setup.commissioned)),
+        (tr("Time zone"), setup.timezone),
     ]
     sheets = [
-        dcc.Link("Label", href=f"/label/{setup.fleet}/{setup.vehicle}"),
-        dcc.Link("Handover sheet", href=f"/handover/{setup.fleet}/{setup.vehicle}"),
-        dcc.Link("Evidence", href=f"/evidence/{setup.fleet}/{setup.vehicle}"),
+        dcc.Link(tr("Label"), href=f"/label/{setup.fleet}/{setup.vehicle}"),
+        dcc.Link(tr("Handover sheet"), href=f"/handover/{setup.fleet}/{setup.vehicle}"),
+        dcc.Link(tr("Evidence"), href=f"/evidence/{setup.fleet}/{setup.vehicle}"),
     ]
-    return components.section("Set-up", [_facts(facts), html.P(sheets, className="vehicle-sheets")])
+    return components.section(tr("Set-up"), [_facts(facts), html.P(sheets, className="vehicle-sheets")])

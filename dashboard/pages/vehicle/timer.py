@@ -11,6 +11,7 @@ from analytics.vehicle.analysis import Result
 from dashboard import components, formatting
 from dashboard.queries import vehicle
 from dashboard.web.database import engine
+from ingest.languages import cldr, tr
 
 
 def timer_section(result: Result) -> Any:
@@ -18,15 +19,15 @@ def timer_section(result: Result) -> Any:
     setup = result.history.setup
     return html.Details(
         [
-            html.Summary("What another setting of the timer would change", id="timer-open", n_clicks=0),
+            html.Summary(tr("What another setting of the timer would change"), id="timer-open", n_clicks=0),
             html.P(
-                "What each point gets now, and what it would get. How much a point should get is the vehicle maker's to say.",
+                tr("What each point gets now, and what it would get. How much a point should get is the vehicle maker's to say."),
                 className="dim",
             ),
             html.Div(
                 [
-                    dmc.NumberInput(id="timer-interval", label="Interval, minutes", value=setup.interval_min, min=0.1, debounce=400),
-                    dmc.NumberInput(id="timer-run", label="Run time, seconds", value=setup.run_s, min=1, debounce=400),
+                    dmc.NumberInput(id="timer-interval", label=tr("Interval, minutes"), value=setup.interval_min, min=0.1, debounce=400),
+                    dmc.NumberInput(id="timer-run", label=tr("Run time, seconds"), value=setup.run_s, min=1, debounce=400),
                 ],
                 className="work-form",
             ),
@@ -46,18 +47,18 @@ def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
     amounts = dict(then.per_shift)
     rows = [
         html.Tr(
-            [html.Td(str(line.line)), html.Td(line.point), html.Td(f"{before:.2f}"), html.Td(f"{amounts[line.line]:.2f}"),
-             html.Td(f"{usual[line.point]:.2f}" if line.point in usual else "–")]
+            [html.Td(str(line.line)), html.Td(line.point), html.Td(cldr.decimal(before, 2)), html.Td(cldr.decimal(amounts[line.line], 2)),
+             html.Td(cldr.decimal(usual[line.point], 2) if line.point in usual else "–")]
         )
         for line, (_, before) in zip(setup.lines, now.per_shift, strict=True)
     ]  # fmt: skip
-    heads = ("Line", "Point", "Now, cm3 in 8 h", "Then", "Sister vehicles")
+    heads = (tr("Line"), tr("Point"), tr("Now, cm3 in 8 h"), tr("Then"), tr("Sister vehicles"))
     table = components.table(heads, rows, "timer")
     return [
         html.Ul([html.Li(text) for text in formatting.timer_facts(now, then)]),
         *(dmc.Alert(text, color="yellow", mb="xs") for text in timer.warnings(result, then, usual)),
         html.Details(
-            [html.Summary("Each point, in 8 ignition hours"), html.Div(table, className="wide")],
+            [html.Summary(tr("Each point, in 8 ignition hours")), html.Div(table, className="wide")],
             **{"data-keep": "each point"},
         ),
     ]

@@ -8,25 +8,33 @@ from dash import html
 from analytics.vehicle.wear import FEWEST_DAYS, FEWEST_H, Trend
 from dashboard import components
 from dashboard.exports import wear
+from ingest.languages import cldr, tr, trn
 
-NOTHING = (
-    f"No trend is known yet: it takes {FEWEST_DAYS} days with readings and {FEWEST_H:.0f} ignition hours by an hour meter, and is made once"
-    " a day by the watch or `tallow analyse`."
-)
+
+def nothing() -> str:
+    """What is said while no trend is known."""
+    return tr(
+        "No trend is known yet: it takes {days} days with readings and {hours} ignition hours by an hour meter, and is made once a day by"
+        " the watch or `tallow analyse`.",
+        days=FEWEST_DAYS, hours=cldr.decimal(FEWEST_H, 0),
+    )  # fmt: skip
 
 
 def section(trends: Sequence[Trend], timezone: str) -> Any:
     """What worsens in plain sight, all trends one click away."""
     if not trends:
-        return components.section("What changes slowly", html.P(NOTHING, className="dim"), wear.MEANING)
+        return components.section(tr("What changes slowly"), html.P(nothing(), className="dim"), tr(wear.MEANING))
     worse = [one for one in trends if one.worsens]
     seen = (
-        _table(worse, timezone) if worse else html.P("Nothing gets worse slowly, as far as is known.", className="dim")
+        _table(worse, timezone)
+        if worse
+        else html.P(tr("Nothing gets worse slowly, as far as is known."), className="dim")
     )
     folded = html.Details(
-        [html.Summary(f"All {len(trends)} trends"), _table(trends, timezone)], **{"data-keep": "vehicle-trends"}
+        [html.Summary(tr("All {count} trends", count=len(trends))), _table(trends, timezone)],
+        **{"data-keep": "vehicle-trends"},
     )
-    return components.section("What changes slowly", [seen, folded], wear.MEANING)
+    return components.section(tr("What changes slowly"), [seen, folded], tr(wear.MEANING))
 
 
 def _table(trends: Sequence[Trend], timezone: str) -> html.Div:
@@ -37,11 +45,18 @@ def _table(trends: Sequence[Trend], timezone: str) -> html.Div:
         )
         for one in trends
     ]  # fmt: skip
-    heads = ("Where", "What", "Change, 95 % limits", "So far", "Now", "Expected to pass its limit")
+    heads = (
+        tr("Where"),
+        tr("What"),
+        tr("Change, 95 % limits"),
+        tr("So far"),
+        tr("Now"),
+        tr("Expected to pass its limit"),
+    )
     return html.Div(components.table(heads, rows, "plain"), className="wide")
 
 
 def _where(one: Trend) -> str:
     if not one.lines:
-        return "pump"
-    return f"line {one.lines[0]}" if len(one.lines) == 1 else f"lines {', '.join(map(str, one.lines))}"
+        return tr("pump")
+    return trn("line {lines}", "lines {lines}", len(one.lines), lines=", ".join(map(str, one.lines)))

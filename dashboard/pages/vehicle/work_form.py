@@ -14,6 +14,7 @@ from analytics.vehicle.analysis import Result
 from dashboard import accounts, components
 from dashboard.web.work_records import ASKS
 from ingest import work as works
+from ingest.languages import tr
 from ingest.setups import Setup
 from ingest.times import DAY_US
 
@@ -48,48 +49,51 @@ def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.
     asks = {name: [one for one in asked if greases or one != "grease"] for name, asked in ASKS.items()}
     ask = {
         "lines": dmc.MultiSelect(
-            id="work-lines", label="Lines", value=lines, searchable=True,
+            id="work-lines", label=tr("Lines"), value=lines, searchable=True,
             data=[{"value": str(x.line), "label": f"{x.line} {x.point}"} for x in setup.lines],
         ),
-        "litres": dmc.NumberInput(id="work-litres", label=f"Filled in, {accounts.my_units().volume}", min=0, decimalScale=2),
-        "to_pct": dmc.NumberInput(id="work-to", label="Level after, %", min=0, max=120, placeholder="100 is the full mark"),
+        "litres": dmc.NumberInput(id="work-litres", label=tr("Filled in, {volume}", volume=accounts.my_units().volume), min=0,
+                                  decimalScale=2),
+        "to_pct": dmc.NumberInput(id="work-to", label=tr("Level after, %"), min=0, max=120, placeholder=tr("100 is the full mark")),
         "grease": dmc.Select(
-            id="work-grease", label="Grease", value="", allowDeselect=False,
-            data=[{"value": "", "label": "not said"}, *({"value": name, "label": name} for name in greases)],
+            id="work-grease", label=tr("Grease"), value="", allowDeselect=False,
+            data=[{"value": "", "label": tr("not said")}, *({"value": name, "label": name} for name in greases)],
         ),
-        "interval_min": dmc.NumberInput(id="work-interval", label="Interval, minutes", min=0, value=setup.interval_min),
-        "run_s": dmc.NumberInput(id="work-run", label="Run time, seconds", min=0, value=setup.run_s),
+        "interval_min": dmc.NumberInput(id="work-interval", label=tr("Interval, minutes"), min=0, value=setup.interval_min),
+        "run_s": dmc.NumberInput(id="work-run", label=tr("Run time, seconds"), min=0, value=setup.run_s),
         "channel": dmc.Select(
-            id="work-channel", label="Sensor", value=channel, allowDeselect=False,
-            data=[{"value": "", "label": "level sensor"}] + [{"value": c, "label": f"pressure {c}"} for c in setup.channels],
+            id="work-channel", label=tr("Sensor"), value=channel, allowDeselect=False,
+            data=[{"value": "", "label": tr("level sensor")}]
+            + [{"value": c, "label": tr("pressure {channel}", channel=c)} for c in setup.channels],
         ),
-        "depot": dmc.Autocomplete(id="work-depot", label="Depot", data=depots, value=""),
+        "depot": dmc.Autocomplete(id="work-depot", label=tr("Depot"), data=depots, value=""),
         "points": dmc.MultiSelect(
-            id="work-points", label="Points greased by hand", value=[], searchable=True,
+            id="work-points", label=tr("Points greased by hand"), value=[], searchable=True,
             data=[{"value": str(x.number), "label": f"{x.number} {x.point}"} for x in setup.hand_points],
         ),
-        "engine_h": dmc.NumberInput(id="work-hours", label="Hour meter, h", min=0, decimalScale=2),
-        "odometer_km": dmc.NumberInput(id="work-km", label="Odometer, km", min=0, decimalScale=1),
-        "new_meter": dmc.Checkbox(id="work-new-meter", label="The meter was replaced or put to zero"),
+        "engine_h": dmc.NumberInput(id="work-hours", label=tr("Hour meter, h"), min=0, decimalScale=2),
+        "odometer_km": dmc.NumberInput(id="work-km", label=tr("Odometer, km"), min=0, decimalScale=1),
+        "new_meter": dmc.Checkbox(id="work-new-meter", label=tr("The meter was replaced or put to zero")),
     }  # fmt: skip
     return html.Div(
         [
             html.Div(
                 [
                     dmc.Select(
-                        id="work-kind", label="What was done", value=kind, allowDeselect=False,
-                        data=[{"value": name, "label": told[0]} for name, told in works.KINDS.items() if name in kinds],
+                        id="work-kind", label=tr("What was done"), value=kind, allowDeselect=False,
+                        data=[{"value": name, "label": tr(told[0])} for name, told in works.KINDS.items() if name in kinds],
                     ),
                     *(html.Div(field, id={"type": "work-ask", "name": name}, style=_shown(name, kind, asks))
                       for name, field in ask.items()),
-                    components.who("work-by", "Who did it"),
-                    dmc.DateTimePicker(id="work-at", label=f"When ({setup.timezone})", placeholder="now", clearable=True),
-                    dmc.TextInput(id="work-note", label="Note"),
+                    components.who("work-by", tr("Who did it")),
+                    dmc.DateTimePicker(id="work-at", label=tr("When ({timezone})", timezone=setup.timezone), placeholder=tr("now"),
+                                        clearable=True),
+                    dmc.TextInput(id="work-note", label=tr("Note")),
                     *_verdict(result.findings),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Record it", id="work-save", mt="sm"),
+            dmc.Button(tr("Record it"), id="work-save", mt="sm"),
             html.Div(id="work-told", role="status", className="work-told"),
             dcc.Store(id="work-asks", data=asks),
             dcc.Store(id="work-greases", data=dict(greases)),
@@ -113,16 +117,16 @@ def _verdict(findings: tuple[Finding, ...]) -> list[Any]:
     style = {} if told else {"display": "none"}
     return [
         html.Div(
-            dmc.Select(id="work-about", label="Which finding it was about", data=told, allowDeselect=False,
+            dmc.Select(id="work-about", label=tr("Which finding it was about"), data=told, allowDeselect=False,
                        value=told[0]["value"] if told else None), style=style,
         ),
         html.Div(
-            dmc.Select(id="work-found", label="What was found there", value="", allowDeselect=False,
-                       data=[{"value": "", "label": "not said"}] + [{"value": k, "label": v} for k, v in works.FOUND.items()]),
+            dmc.Select(id="work-found", label=tr("What was found there"), value="", allowDeselect=False,
+                       data=[{"value": "", "label": tr("not said")}] + [{"value": k, "label": tr(v)} for k, v in works.FOUND.items()]),
             style=style,
         ),
         html.Div(
-            dmc.Autocomplete(id="work-cause", label="What else was wrong", data=list(CAUSES), value=""), style=style,
+            dmc.Autocomplete(id="work-cause", label=tr("What else was wrong"), data=[tr(cause) for cause in CAUSES], value=""), style=style,
         ),
     ]  # fmt: skip
 

@@ -8,6 +8,7 @@ from dash import ALL, ClientsideFunction, Input, Output, State, clientside_callb
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, formatting
 from dashboard.queries.vehicle import Record
+from ingest.languages import tr
 from ingest.remarks import Remark
 from ingest.setups import Setup
 
@@ -17,13 +18,13 @@ def history(found: tuple[Record, ...], result: Result) -> Any:
     setup = result.history.setup
     shown = [one for one in reversed(found) if not one.work.withdrawn]
     if not shown:
-        return html.P("Nothing is recorded yet.", className="dim")
+        return html.P(tr("Nothing is recorded yet."), className="dim")
     return html.Ul([_record(one, setup) for one in shown], className="records")
 
 
 def _record(one: Record, setup: Setup) -> html.Li:
     work = one.work
-    text = "; ".join([work.title, *formatting.work_details(work)])
+    text = "; ".join([tr(work.title), *formatting.work_details(work)])
     line: list[Any] = [
         html.Span(f"{formatting.moment(work.at_us, setup.timezone)} ", className="dim"),
         html.Span(text) if one.stands else html.Del(text),
@@ -32,10 +33,10 @@ def _record(one: Record, setup: Setup) -> html.Li:
     if one.stands:
         line += [
             " ",
-            html.Button("remark or photo", className="quiet", **{"data-remark": work.key}),
+            html.Button(tr("remark or photo"), className="quiet", **{"data-remark": work.key}),
             " ",
             html.Button(
-                "withdraw", id={"type": "work-withdraw", "key": work.key, "kind": work.kind}, className="quiet"
+                tr("withdraw"), id={"type": "work-withdraw", "key": work.key, "kind": work.kind}, className="quiet"
             ),
         ]
     return html.Li([*line, *(remark(said, setup) for said in one.remarks)])
@@ -49,7 +50,7 @@ def remark(said: Remark, setup: Setup) -> html.Div:
         address = f"/photo/{setup.fleet}/{setup.vehicle}/{said.key}.jpg"
         picture = html.Img(
             src=address,
-            alt=said.text or f"Photo by {said.who}",
+            alt=said.text or tr("Photo by {who}", who=said.who),
             width=said.size[0],
             height=said.size[1],
         )
@@ -60,7 +61,7 @@ def remark(said: Remark, setup: Setup) -> html.Div:
 def choices(found: tuple[Record, ...], timezone: str) -> list[dict[str, str]]:
     """The records that something may be added to, newest first."""
     return [
-        {"value": one.work.key, "label": f"{one.work.title}, {formatting.moment(one.work.at_us, timezone)}"}
+        {"value": one.work.key, "label": f"{tr(one.work.title)}, {formatting.moment(one.work.at_us, timezone)}"}
         for one in reversed(found)
         if one.stands
     ]
@@ -71,17 +72,18 @@ def form(found: tuple[Record, ...], timezone: str) -> html.Details:
     data = choices(found, timezone)
     return html.Details(
         [
-            html.Summary("Add a remark or a photo"),
+            html.Summary(tr("Add a remark or a photo")),
             html.Div(
                 [
-                    dmc.Select(id="remark-on", label="On which record", data=data, value=data[0]["value"] if data else None,
+                    dmc.Select(id="remark-on", label=tr("On which record"), data=data, value=data[0]["value"] if data else None,
                     allowDeselect=False),
-                    dmc.Textarea(id="remark-text", label="Remark", autosize=True, minRows=2),
-                    html.Label(["Photo (JPEG, PNG or WebP, at most 10 MB)", html.Div(id="remark-place")], className="vehicle-photo-label"),
+                    dmc.Textarea(id="remark-text", label=tr("Remark"), autosize=True, minRows=2),
+                    html.Label([tr("Photo (JPEG, PNG or WebP, at most 10 MB)"), html.Div(id="remark-place")],
+                               className="vehicle-photo-label"),
                 ],
                 className="work-form",
             ),
-            dmc.Button("Add it", id="remark-save", mt="sm", variant="default"),
+            dmc.Button(tr("Add it"), id="remark-save", mt="sm", variant="default"),
             html.Div(id="remark-told", role="status", className="work-told"),
         ],
         id="remark-form",

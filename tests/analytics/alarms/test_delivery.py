@@ -25,12 +25,14 @@ from analytics.alarms.routes import Route, masked
 from analytics.alarms.states import Transition
 from analytics.alarms.transports import Message, Undelivered
 from analytics.alarms.wording import Told, alert
-from analytics.findings import CAUTIONS
+from analytics.findings import CAUTIONS, ENGLISH_DECIDES
 from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.account import keep_hand
 from analytics.vehicle.hand_points import HandState
 from ingest import database, registry, schema
 from ingest.errors import Problem
+from ingest.languages import speaking, tr
+from ingest.languages.saying import say
 from ingest.setups import HandPoint
 from ingest.times import DAY_US, HOUR_US, microseconds
 from tests.conftest import Mosquitto, free_port, wait_until
@@ -161,6 +163,24 @@ def test_an_alert_says_what_is_needed(fleet: Engine, post: Post, monkeypatch: py
     ):
         assert part in text
     assert {p.get_content_type() for p in post.got[0].walk()} <= {"text/plain", "multipart/mixed"}
+
+
+def test_an_alert_speaks_the_language_of_its_route(fleet: Engine, post: Post) -> None:
+    """What the analysis found as well, and that the English cautions decide. A language that there is none of is refused."""
+    add(fleet, post.address, language="de")
+    said = say("Line {line} ({point})", line=5, point="kingpin upper right")
+    with database.writing(fleet) as connection:
+        put(connection, finding("blocked_line", channel="p05", severity="act_now", summary=said))
+    bring_up(fleet)
+    assert send(fleet, NOW) == 1
+    assert post.subjects() == ["Sofort handeln: tipper 102 (HS-102), Skarvholm Quarry: Leitung verstopft"]
+    (text,) = post.texts()
+    with speaking("de"):
+        for part in ("Leitung 5 (kingpin upper right)", *map(tr, CAUTIONS), tr(ENGLISH_DECIDES)):
+            assert part in text
+    assert CAUTIONS[0] not in text
+    with pytest.raises(Problem, match="language 'xx' is none of: en, de"):
+        add(fleet, post.address, language="xx")
 
 
 def test_a_fill_names_its_grease(fleet: Engine) -> None:

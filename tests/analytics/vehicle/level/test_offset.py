@@ -14,6 +14,7 @@ from analytics.kinds import FINDING_KINDS, Facts
 from analytics.vehicle.causes import by_cause
 from analytics.vehicle.level.offset import Offset, put_right
 from ingest.arrays import Floats
+from ingest.languages.saying import say
 from ingest.times import DAY_US
 from ingest.work import Work
 from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, history, kinds, setup
@@ -104,7 +105,8 @@ def test_level_fills_and_finding_go_by_what_was_learned(pct: float) -> None:
     assert one.evidence["stepped_pct"] == pytest.approx(pct, abs=2)
     assert found.level_pct == pytest.approx(tank.level_pct[-1], abs=3)
     assert len(found.fills) == len(tank.filled)
-    told = FINDING_KINDS["level_sensor"].sentence(Facts(one.evidence, "", setup()))  # type: ignore[misc]
+    nowhere = say("{where}", where="")
+    told = FINDING_KINDS["level_sensor"].sentence(Facts(one.evidence, nowhere, nowhere, setup()))  # type: ignore[misc]
     assert ("read high" if pct > 0 else "read low") in told
 
 

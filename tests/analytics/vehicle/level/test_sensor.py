@@ -7,6 +7,7 @@ from analytics.kinds import FINDING_KINDS, Facts
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.data_notes import notes
 from analytics.vehicle.level.readings import steps_of
+from ingest.languages.saying import say
 from ingest.times import DAY_US
 from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, messages, setup
 
@@ -80,7 +81,10 @@ def test_a_sensor_that_reads_high_for_a_while_is_no_fill_and_no_loss(high_pct: f
     assert one.evidence["read_high_pct"] == pytest.approx(high_pct, abs=3)
     assert one.ended_us == one.detected_us
     assert len(found.fills) == len(sound.fills)
-    assert "nothing was filled in" in FINDING_KINDS["level_sensor"].sentence(Facts(one.evidence, "", setup()))  # type: ignore[misc]
+    nowhere = say("{where}", where="")
+    assert "nothing was filled in" in FINDING_KINDS["level_sensor"].sentence(
+        Facts(one.evidence, nowhere, nowhere, setup())
+    )  # type: ignore[misc]
 
 
 @pytest.mark.parametrize("step", [1.0, 25.0])

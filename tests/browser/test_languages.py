@@ -1,0 +1,62 @@
+"""Pages in other languages in a real browser: nothing is cut or too wide on a phone, and the language is chosen on *Units and language*."""
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.browser.test_browser import RunningDemo
+
+PHONE_PX = 390
+PAGES = (
+    "/", "/fleet", "/alarms", "/rounds?depot=Skarvholm+Quarry", "/points", "/work", "/grease", "/account", "/account/report",
+    "/parts", "/patterns", "/data", "/set-up", "/help", "/me", "/vehicle/harrowmere-stone/HS-102",
+    "/label/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102", "/evidence/harrowmere-stone/HS-102",
+)  # fmt: skip
+# Elements with text of their own that is cut, or that stand out of the page; what scrolls by itself is not cut.
+TOO_LONG = """() => [...document.querySelectorAll("body *")].filter((e) => {
+    const own = [...e.childNodes].some((n) => n.nodeType === Node.TEXT_NODE && n.textContent.trim());
+    const place = e.getBoundingClientRect();
+    if (!own || !e.checkVisibility() || place.width < 4 || place.height < 4) return false;
+    const cut = getComputedStyle(e).overflowX !== "visible" && e.scrollWidth > e.clientWidth + 1;
+    let scrolls = false;
+    for (let p = e; p && p !== document.body; p = p.parentElement) scrolls ||= /auto|scroll/.test(getComputedStyle(p).overflowX);
+    return cut || (!scrolls && place.right > innerWidth + 1);
+}).map((e) => e.textContent.trim())"""
+
+
+@pytest.fixture(scope="module")
+def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningDemo]:
+    """The demo, started once."""
+    assert browser.is_connected()
+    running = RunningDemo(tmp_path_factory.mktemp("languages"))
+    running.start()
+    yield running
+    running.stop()
+
+
+@pytest.mark.parametrize("spoken", ["de", "fr", "es", "nb"])
+def test_no_text_is_too_long_for_a_phone(demo: RunningDemo, tab: Callable[..., Page], spoken: str) -> None:
+    """At 390 px, on every page; German has the longest words."""
+    page = tab(viewport={"width": PHONE_PX, "height": 844}, locale=spoken)
+    for path in PAGES:
+        page.goto(f"{demo.address}{path}")
+        expect(page.locator("h1").first).to_be_visible()
+        page.wait_for_function("!document.querySelector('[data-dash-is-loading]') && document.title !== 'Updating...'")
+        assert page.evaluate("document.documentElement.lang") == spoken
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE_PX, path
+        assert page.evaluate(TOO_LONG) == [], path
+
+
+def test_the_language_is_chosen_and_kept(demo: RunningDemo, tab: Callable[..., Page]) -> None:
+    """The page comes back in it, and so do the others and what scripts say."""
+    page = tab(locale="en-GB")
+    page.goto(f"{demo.address}/me")
+    expect(page.get_by_role("heading", name="Units and language")).to_be_visible()
+    page.locator("#me-language").click()
+    page.get_by_role("option", name="Deutsch").click()
+    expect(page.get_by_role("heading", name="Einheiten und Sprache")).to_be_visible()
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-103")
+    page.get_by_role("button", name="Eintragen").click()
+    expect(page.locator("#work-told")).not_to_have_text("")
+    assert "Say who did it" not in page.locator("#work-told").inner_text()
