@@ -65,7 +65,7 @@ def test_classes_of_a_page_bear_its_name() -> None:
     """All style sheets share one namespace: what a page's own has rules for begins with the page's name, or is everybody's."""
     everybody = set().union(*(classes(ASSETS / f"{name}.css") for name in ("tallow", "tokens", "icons")))
     libraries = ("mantine-", "js-plotly-plot", "main-svg", "drag")
-    pages = {one: one for one in ("alarms", "fleet", "today", "vehicle", "work")} | {
+    pages = {one: one for one in ("alarms", "fleet", "points", "today", "vehicle", "work")} | {
         "rounds": "round",
         "sign-in": "way-in",
     }
