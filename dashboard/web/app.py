@@ -42,6 +42,8 @@ _LOADED = (
 )
 # Asked for at once, so that no text moves when it comes.
 _FONT = '<link rel="preload" href="/assets/fonts/hyperlegible-latin.woff2" as="font" type="font/woff2" crossorigin>'
+# With it the page can be put on a phone's home screen, which some phones want before they take pushed alerts.
+_ON_PHONES = '<link rel="manifest" href="/assets/manifest.json" crossorigin="use-credentials"><link rel="icon" href="/assets/icon.svg">'
 _POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; font-src 'self' data:;"
     " object-src 'none'; base-uri 'self'; frame-ancestors 'none'; form-action 'self'; script-src 'self' "
@@ -107,7 +109,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     )
     app.server.config["TALLOW_ENGINE"] = database
     sign_in.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
-    app.index_string = app.index_string.replace("{%css%}", _FONT + "{%css%}")
+    app.index_string = app.index_string.replace("{%css%}", _FONT + _ON_PHONES + "{%css%}")
     app.layout = frame.layout
     frame.register(app, database)
 

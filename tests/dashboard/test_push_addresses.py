@@ -106,3 +106,14 @@ def test_the_worker_is_served_for_all_pages(client: FlaskClient) -> None:
     assert answer.mimetype == "text/javascript"
     assert answer.headers["Cache-Control"] == "no-store"
     assert 'addEventListener("push"' in answer.text
+
+
+def test_the_page_can_be_put_on_a_home_screen(client: FlaskClient) -> None:
+    """Some phones take pushed alerts from nothing else: its manifest is named on the page, and what it names is there."""
+    assert '<link rel="manifest" href="/assets/manifest.json"' in client.get("/").text
+    with client.get("/assets/manifest.json") as answer:
+        told: Any = answer.json
+    assert (told["start_url"], told["display"]) == ("/", "standalone")
+    for icon in told["icons"]:
+        with client.get(icon["src"]) as answer:
+            assert answer.mimetype == icon["type"]

@@ -41,9 +41,11 @@ def test_units_start_commands_that_there_are(path: Path) -> None:
     """With options that they have."""
     (line,) = re.findall(r"^ExecStart=/opt/tallow/bin/tallow (.+)$", path.read_text(), re.M)
     name, *rest = line.split()
-    known: Any = get_command(app)
-    options = {option for parameter in known.commands[name].params for option in parameter.opts}
-    assert {word for word in rest if word.startswith("--")} <= options
+    command: Any = get_command(app)
+    while hasattr(command, "commands"):
+        command, name, *rest = command.commands[name], *rest, ""
+    options = {option for parameter in command.params for option in parameter.opts}
+    assert {word for word in (name, *rest) if word.startswith("--")} <= options
 
 
 def services() -> dict[str, dict[str, Any]]:
