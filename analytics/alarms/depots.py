@@ -141,6 +141,7 @@ def _forecast_anew(connection: Connection, name: str) -> None:
     summary = schema.vehicle_summary
     theirs = select(summary.c.vehicle_id).where(summary.c.depot == name)
     connection.execute(update(schema.analysis).where(schema.analysis.c.vehicle_id.in_(theirs)).values(revision=-1))
+    connection.execute(delete(schema.asked))
 
 
 def closed_dates(connection: Connection, name: str, first_year: int, last_year: int) -> dict[date, str]:

@@ -1,7 +1,7 @@
 """What is to be delivered: written with its transition, claimed, sent, marked done."""
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from typing import Any, Final
@@ -106,9 +106,7 @@ def make_digests(
                 if connection.scalar(select(table.c.id).where(table.c.key == key)) is not None:
                     continue
                 chosen = [row for row in rows if route.takes(row[0].fleet, name, row[1].severity, row[1].kind.group)]
-                # It goes with refills.
-                hears = [c for f, c in by_hand if route.takes(f, name, "act_now" if c else "plan", "refill")]
-                mine_by_hand = ByHand(len(hears), sum(hears))
+                mine_by_hand = _heard_by(route, name, by_hand)
                 with speaking(route.language):
                     title, body = digest(name, chosen, site(), mine_by_hand)
                 due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
@@ -123,15 +121,22 @@ def make_digests(
 
 
 def _by_hand(connection: Connection, depot: str, now_us: int) -> list[tuple[str, bool]]:
-    """What is due to be greased by hand at a depot, by the newest analyses: the fleet of each point, and whether steering or braking
-    depends on it."""
+    """What is due to be greased by hand at a depot, by the newest analyses: (fleet, whether steering or braking depends on it) of each."""
     table, who = schema.hand_due, schema.vehicle_summary
-    due = connection.execute(
+    due = (
         select(who.c.fleet, table.c.critical)
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
         .where(who.c.depot == depot, ~who.c.sold, table.c.due_us <= now_us)
     )
-    return [(fleet, critical) for fleet, critical in due]
+    return [(row.fleet, row.critical) for row in connection.execute(due)]
+
+
+def _heard_by(route: Route, depot: str, due: Sequence[tuple[str, bool]]) -> ByHand:
+    """What a route hears of it: as of refills, which it goes with."""
+    mine = [
+        critical for fleet, critical in due if route.takes(fleet, depot, "act_now" if critical else "plan", "refill")
+    ]
+    return ByHand(len(mine), sum(mine))
 
 
 def name_of(base: str, recipient: str) -> str:

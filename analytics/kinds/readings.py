@@ -7,6 +7,8 @@ from analytics.kinds.kind import CLEAR, INSIDE, UNDER_PRESSURE, Check, Facts, Ki
 from ingest.languages import later
 from ingest.languages.saying import Said, number, say
 
+_AS_BAR: Final = 20  # and more is a pressure that grease takes, were it bar
+
 
 def _level_sensor(facts: Facts) -> Said:
     e = facts.evidence
@@ -44,10 +46,14 @@ def _level_sensor(facts: Facts) -> Said:
 
 def _pressure_sensor(facts: Facts) -> Said:
     if "no_pressure_kpa" in facts.evidence:
-        return say(
-            "{where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected.",
-            where=facts.where,
+        bar = later(
+            "{where} has shown no pressure since it was first heard: the sensor is dead, the line was never connected, or its readings"
+            " are in bar."
         )
+        dead = later(
+            "{where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected."
+        )
+        return say(bar if facts.evidence["no_pressure_kpa"] >= _AS_BAR else dead, where=facts.where)
     return say("The pressure reading of {where} is stuck, missing or impossible.", where=facts.where_inside)
 
 

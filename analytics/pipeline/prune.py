@@ -52,6 +52,7 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
         _keep_past(engine, id_, Past(since_us, now_us, (), (), ()))
     with writing(engine) as connection:
         stands.prune(connection, times.now_us())
+        connection.execute(delete(schema.asked))
     return since_us, retention.thin(engine, before_us, progress)
 
 

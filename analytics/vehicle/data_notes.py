@@ -59,7 +59,7 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
-    found += _units(result)
+    found += [*_units(result), *_level_unit(result)]
     failed_us = thermometer_failed_us(history)
     if failed_us is not None:
         at = instant(failed_us).astimezone(ZoneInfo(history.setup.timezone))
@@ -107,7 +107,22 @@ def _units(result: Result) -> list[str]:
     return []
 
 
+def _level_unit(result: Result) -> list[str]:
+    """Level readings that look as if they were shares of 1."""
+    pct = result.history.levels.level_pct
+    latest = pct[np.isfinite(pct)][-_UNIT_READINGS:]
+    if len(latest) < _UNIT_READINGS or latest.max() > 1.0 or latest.min() < 0 or np.ptp(latest) < _SHARES_APART:
+        return []
+    return [
+        f"The latest {len(latest)} level readings lie between {latest.min():.2f} and {latest.max():.2f} %: are they shares of 1? They are"
+        " taken for percent, so that the reservoir seems to be empty."
+    ]
+
+
 _UNIT_READINGS: Final = 50
+
+
+_SHARES_APART: Final = 0.2  # an empty reservoir reads about the same all the while
 
 
 _FILL_NEAR_US: Final = 36 * HOUR_US

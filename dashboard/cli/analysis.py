@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection
 
-    from analytics.pipeline.tasks import Outcome
+    from analytics.pipeline.asked import Answer
 
 Row = TypeVar("Row")
 
@@ -52,13 +52,23 @@ def analyse(
         raise Problem(f"{left} more could not be analysed, or another analyser has them in hand; try again in a minute")
 
 
-def _outcomes(database: str, as_of: str | None) -> "list[Outcome]":
+def _answers(database: str, as_of: str | None) -> "list[Answer]":
+    """What is answered of every vehicle: as it was answered before, if nothing was recorded since."""
+    from analytics.pipeline import asked
+
+    engine = open_existing(database)
+    with reachable(engine), engine.connect() as connection:
+        at_us = as_of_us(engine, as_of)
+        kept = asked.read(connection, at_us)
+    if kept is not None:
+        return kept
     from analytics.pipeline import tasks
     from analytics.pipeline.workers import workers
 
-    engine = open_existing(database)
     with reachable(engine), workers() as pool, progress("Analysing", "vehicles") as bar:
-        return list(tasks.outcomes(engine, as_of_us(engine, as_of), pool, bar))
+        found = list(tasks.outcomes(engine, at_us, pool, bar))
+        asked.keep(engine, at_us, found)
+    return [asked.answer_of(outcome) for outcome in found]
 
 
 @app.command(epilog="Example: tallow backtest --weeks 12")
@@ -124,7 +134,7 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
 
     told = _kept(database, as_of, read_findings)
     if told is None:
-        told = [(o.setup.fleet, o.setup.vehicle, f) for o in _outcomes(database, as_of) for f in o.findings]
+        told = [(one.fleet, one.vehicle, f) for one in _answers(database, as_of) for f in one.findings]
     if as_json:
         print_json([f.as_json(fleet, vehicle) for fleet, vehicle, f in told])
         return
@@ -136,17 +146,20 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
 
 def _nothing_found(database: str) -> str:
     """That nothing was found, and of how many vehicles nothing could be."""
-    from sqlalchemy import func, select
+    from sqlalchemy import case, func, select
 
     from ingest import schema
 
     table = schema.vehicle_summary.join(schema.vehicle, schema.vehicle.c.id == schema.vehicle_summary.c.vehicle_id)
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
-        number, heard = connection.execute(
-            select(func.count(), func.count(schema.vehicle.c.heard_us)).select_from(table)
+        could_be = schema.vehicle_summary.c.controller  # of others nothing could be heard
+        registered, number, heard = connection.execute(
+            select(func.count(), func.count(case((could_be, 1))), func.count(schema.vehicle.c.heard_us)).select_from(
+                table
+            )
         ).one()
-    if not number:
+    if not registered:
         return "No vehicles are registered."
     return (
         "No findings." if heard == number else f"No findings; {number - heard} of {number} vehicles were never heard."
@@ -163,7 +176,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
 
     found = _kept(database, as_of, read_refills)
     if found is None:
-        found = [(o.setup.fleet, o.setup.vehicle, o.setup.timezone, o.refill) for o in _outcomes(database, as_of)]
+        found = [(one.fleet, one.vehicle, one.timezone, one.refill) for one in _answers(database, as_of)]
     if as_json:
         print_json([refill.as_json(fleet, vehicle) for fleet, vehicle, _, refill in found])
         return
@@ -183,13 +196,13 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
 @app.command(epilog="Example: tallow fills --json")
 def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
-    found = [(o.setup, fill) for o in _outcomes(database, as_of) for fill in o.fills]
+    found = [(one, fill) for one in _answers(database, as_of) for fill in one.fills]
     if as_json:
-        print_json([fill.as_json(setup.fleet, setup.vehicle) for setup, fill in found])
+        print_json([fill.as_json(one.fleet, one.vehicle) for one, fill in found])
         return
-    for setup, fill in sorted(found, key=lambda one: one[1].at_us):
+    for one, fill in sorted(found, key=lambda row: row[1].at_us):
         print(
-            f"{formatting.moment(fill.at_us, setup.timezone, with_zone=True)}  {setup.fleet}/{setup.vehicle}"
+            f"{formatting.moment(fill.at_us, one.timezone, with_zone=True)}  {one.fleet}/{one.vehicle}"
             f"  {fill.from_pct:.0f} to {fill.to_pct:.0f} %, {fill.litres:.2f} litres"
         )
     if not found:

@@ -10,7 +10,6 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.kinds import FINDING_KINDS
-from dashboard.exports import hand
 from ingest import times
 from ingest.languages import ENGLISH, speaking
 
@@ -34,6 +33,8 @@ _NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 @speaking(ENGLISH)
 def round_table(told: Round) -> list[dict[str, str]]:
     """A round as rows of text, for files."""
+    from dashboard.exports import hand  # here, since it loads what plans rounds
+
     return [
         {
             "date": (told.today + timedelta(days=visit.day)).isoformat(),

@@ -44,12 +44,14 @@ def what(one: Check) -> str:
 
 def spread(one: Check) -> str:
     """One standard deviation."""
-    return tr("not known") if one.spread_percent is None else f"±{cldr.decimal(one.spread_percent, 0)} %"
+    return (
+        tr("not known") if one.spread_percent is None else f"±{cldr.decimal(one.spread_percent, 0)}\N{NO-BREAK SPACE}%"
+    )
 
 
 def outside(one: Check) -> str:
     """Share outside limits that should hold 95 %."""
-    return tr("not known") if one.outside is None else f"{cldr.decimal(100 * one.outside, 0)} %"
+    return tr("not known") if one.outside is None else f"{cldr.decimal(100 * one.outside, 0)}\N{NO-BREAK SPACE}%"
 
 
 def memory(one: Check) -> str:

@@ -1,8 +1,10 @@
 """Alarms with their history, and how alerts travel."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
 
@@ -12,11 +14,13 @@ from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES
-from dashboard.queries.prices import AtRisk, Priced, dry_points, of_finding, read_priced
 from dashboard.queries.scope import Scope, read_vehicles, visible, within
 from ingest import schema, times
 from ingest.errors import Problem
 from ingest.times import DAY_US
+
+if TYPE_CHECKING:
+    from dashboard.queries.prices import AtRisk, Priced
 
 
 @dataclass(frozen=True)
@@ -155,6 +159,8 @@ def alarm_view(
     """A page of a tab, for a scope or a vehicle (FLEET/VEHICLE); the last one where there are not so many. What is not over may be in the
     order of money at risk, where there are prices."""
     table, who, states = schema.alarm, schema.vehicle_summary, TABS.get(tab, ())
+    from dashboard.queries.prices import read_priced  # here and below, since lists without money need none of it
+
     mine = _of(scope, one_vehicle(vehicle))
     with engine.connect() as connection:
         counted = (
@@ -182,6 +188,8 @@ def alarm_view(
 
 def _at_risk(connection: Connection, priced: Priced, chosen: Sequence[Any]) -> dict[int, AtRisk]:
     """Alarm -> money at risk on its points, of those that have dry points with a price."""
+    from dashboard.queries.prices import dry_points, of_finding
+
     table, who = schema.alarm, schema.vehicle_summary
     rows = connection.execute(
         select(table.c.id, table.c.vehicle_id, table.c.kind, table.c.lines)
@@ -212,6 +220,8 @@ def _by_money(connection: Connection, priced: Priced, chosen: Sequence[Any], fir
 
 def money_of(engine: Engine, found: Sequence[AlarmRow]) -> tuple[dict[int, AtRisk], str] | None:
     """(alarm -> money at risk, currency) of these alarms; None where there are no prices."""
+    from dashboard.queries.prices import read_priced
+
     with engine.connect() as connection:
         priced = read_priced(connection)
         if priced is None:

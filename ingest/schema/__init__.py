@@ -20,7 +20,7 @@ from ingest.schema.recording import (
     thinned,
     vehicle,
 )
-from ingest.schema.results import analysis, archive, backtest, claim, depot_day, finding, supply, vehicle_summary
+from ingest.schema.results import analysis, archive, asked, backtest, claim, depot_day, finding, supply, vehicle_summary
 from ingest.schema.setups import hand_point, line, remark, setup, work
 from ingest.schema.telematics import stood, telematics
 
@@ -30,6 +30,7 @@ __all__ = [
     "analysis",
     "app_secret",
     "archive",
+    "asked",
     "attempt",
     "backtest",
     "calendar_token",

@@ -131,6 +131,17 @@ depot_day = Table(
     Column("heard", Integer),  # vehicles that were heard that day
 )
 
+# What was answered to questions of a time (`pipeline.asked.Answer`), vehicle by vehicle; it holds while nothing is recorded.
+asked = Table(
+    "asked",
+    metadata,
+    Column("as_of_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("place", Integer, primary_key=True, autoincrement=False),  # in the order of fleets and vehicles
+    Column("fleet_revision", BigInteger, nullable=False),
+    Column("made_by", String(32), nullable=False),
+    Column("answer", JSON, nullable=False),
+)
+
 # Which analyser works on a vehicle, and until when nobody else begins: one that dies loses its claim by itself.
 claim = Table(
     "claim",

@@ -289,7 +289,7 @@ PAGES = ["/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/patterns", "
 @pytest.mark.parametrize(
     ("path", "scheme"),
     [(path, "light") for path in PAGES]
-    + [pytest.param(path, "dark", marks=pytest.mark.long) for path in ("/", "/fleet", "/alarms", PAGES[9])],
+    + [pytest.param(path, "dark", marks=pytest.mark.long) for path in ("/", "/fleet", "/alarms", PAGES[10])],
 )
 def test_pages_can_be_used_by_everybody(demo: RunningDemo, tab: Callable[..., Page], path: str, scheme: Any) -> None:
     """No serious finding of the axe engine (WCAG 2.2 A and AA), light or dark."""

@@ -2,20 +2,22 @@
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from typing import Any
+from uuid import uuid4
 
 import pytest
-from sqlalchemy import Engine, event, func, select
+from sqlalchemy import Engine, delete, event, func, select
 
 from analytics.alarms import depots
-from analytics.pipeline import kept, results, tasks, vehicle_summary
+from analytics.pipeline import asked, kept, results, tasks, vehicle_summary
 from analytics.pipeline.kept import count_current, read_findings, read_refills
 from analytics.pipeline.workers import Workers
 from dashboard.cli import analysis
 from ingest import database, registry, schema, work_records
 from ingest.recorder import Recorder
-from ingest.times import rfc3339
+from ingest.times import DAY_US, rfc3339
 from ingest.work import work_of
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
@@ -87,13 +89,14 @@ def _message(engine: Engine) -> None:
 def _work(engine: Engine) -> None:
     with database.writing(engine) as connection:
         vehicle = registry.find(connection, "HS-104")
-        said = {"key": "k", "kind": "bled", "at_us": END_US, "by": "P. Varnholt"}
+        said = {"key": uuid4().hex, "kind": "bled", "at_us": END_US, "by": "P. Varnholt"}
         work_records.record(connection, vehicle.id, vehicle.setups, work_of(said), END_US)
 
 
 def _lead_time(engine: Engine) -> None:
     with database.writing(engine) as connection:
-        depots.keep_depot(connection, depots.wished(depots.depot(connection, "Skarvholm Quarry"), 3.0, None, None))
+        now = depots.depot(connection, "Skarvholm Quarry")
+        depots.keep_depot(connection, depots.wished(now, now.lead_days + 1, None, None))
 
 
 def test_whatever_is_recorded_makes_them_old(analysed: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -129,3 +132,79 @@ def test_nothing_new_costs_a_few_queries(analysed: Engine, monkeypatch: pytest.M
     _message(analysed)
     with pytest.raises(AssertionError, match="processes were begun"):
         analysis.analyse(as_of=rfc3339(END_US), database="")
+
+
+def _printed(command: Any, capsys: Any, as_of_us: int = END_US - DAY_US) -> str:
+    command(as_json=True, as_of=rfc3339(as_of_us), database="")
+    return str(capsys.readouterr().out)
+
+
+COMMANDS = (analysis.findings, analysis.refills, analysis.fills)
+
+
+def test_a_time_is_analysed_once_for_all_commands(
+    analysed: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    """What is asked of some past time is kept, and printed to the letter by each command, until anything is recorded."""
+    begun = list[str]()
+
+    @contextmanager
+    def counted(**_named: object) -> Iterator[Workers]:
+        begun.append("once")
+        yield pool
+
+    monkeypatch.setattr("analytics.pipeline.workers.workers", counted)
+    monkeypatch.setattr(analysis, "open_existing", lambda _url: analysed)
+    alone = list[str]()
+    for command in COMMANDS:
+        with database.writing(analysed) as connection:
+            connection.execute(delete(schema.asked))
+        alone.append(_printed(command, capsys))
+    assert len(begun) == 3
+    assert '"blocked_line"' in alone[0]
+    assert [_printed(command, capsys) for command in COMMANDS] == alone
+    assert len(begun) == 3
+    for change in (_message, _work, _lead_time):
+        _printed(analysis.fills, capsys)
+        before = len(begun)
+        change(analysed)
+        for command in COMMANDS:
+            _printed(command, capsys)
+        assert len(begun) == before + 1, change
+
+
+def test_where_nothing_may_be_written_it_is_analysed_each_time(
+    analysed: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    monkeypatch.setattr("analytics.pipeline.workers.workers", lambda **_named: nullcontext(pool))
+    monkeypatch.setattr(analysis, "open_existing", lambda _url: analysed)
+    on_sqlite = analysed.dialect.name == "sqlite"
+
+    def read_only(connection: Any) -> None:
+        connection.exec_driver_sql("PRAGMA query_only=ON" if on_sqlite else "SET TRANSACTION READ ONLY")
+
+    with database.writing(analysed) as connection:
+        connection.execute(delete(schema.asked))
+    event.listen(analysed, "begin", read_only)
+    try:
+        first = _printed(analysis.findings, capsys)
+        assert '"blocked_line"' in first
+        assert _printed(analysis.findings, capsys) == first
+    finally:
+        event.remove(analysed, "begin", read_only)
+        analysed.dispose()
+    with analysed.connect() as connection:
+        assert connection.scalar(select(func.count()).select_from(schema.asked)) == 0
+
+
+def test_the_oldest_answers_go_first(analysed: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(asked, "_MOST_TIMES", 2)
+    made = list(tasks.outcomes(analysed, END_US, pool, lambda done, of: None))
+    for n in range(4):
+        asked.keep(analysed, END_US - n, made)
+    with analysed.connect() as connection:
+        times = connection.execute(
+            select(schema.asked.c.as_of_us).distinct().order_by(schema.asked.c.as_of_us)
+        ).scalars()
+        assert list(times) == [END_US - 3, END_US]
+        assert asked.read(connection, END_US) == [asked.answer_of(one) for one in made]

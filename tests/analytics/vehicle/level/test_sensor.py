@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from analytics.kinds import FINDING_KINDS, Facts
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.data_notes import notes
 from analytics.vehicle.level.readings import steps_of
 from ingest.languages.saying import say
 from ingest.times import DAY_US
-from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, setup
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, messages, setup
 
 
 @pytest.mark.parametrize("step", [0.5, 1.0, 2.0, 5.0, 10.0, 12.5, 25.0, 100 / 3, 100 / 12])
@@ -95,3 +97,13 @@ def test_impossible_readings_are_a_fault_at_any_step(step: float) -> None:
     pct[bad] = rng.choice([-20.0, 150.0, 180.0], bad.sum())
     found = analysed(tank, read=(at_h, pct))
     assert kinds(found) == ["level_sensor"]
+
+
+@pytest.mark.parametrize(("part", "told"), [(0.01, 1), (1.0, 0), (0.0, 0)])
+def test_a_level_given_as_a_share_of_one_is_told(part: float, told: int) -> None:
+    """As a data note; a reservoir that is read in percent, or is empty, is none."""
+    tank = Tank(days=40)
+    at_h, pct = tank.read()
+    read = at_h, np.round(part * pct, 3)
+    result = analyse(messages(tank, read), (setup(),), START_US + 40 * DAY_US)
+    assert sum("shares of 1" in note for note in notes(result)) == told

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from msgspec import structs
 
+from analytics.kinds import FINDING_KINDS, Facts
 from analytics.vehicle.pressure.sister_lines import SisterChannel
+from ingest.languages.saying import say
 from ingest.setups import Setup
 from tests.helpers.pressures import RELIEF_KPA, Drive, analysed, drive, line, setup, told, work
 
@@ -155,3 +157,11 @@ def test_a_relief_pressure_given_in_bar_is_taken_for_it() -> None:
     made = drive(80, 4, 8)
     bar = structs.replace(setup(made.channels), relief_kpa=RELIEF_KPA / 100)
     assert told(made, setups=(bar,)) == []
+
+
+@pytest.mark.parametrize(("kpa", "in_bar"), [(3, False), (150, True)])
+def test_a_lone_channel_without_pressure_may_be_read_in_bar(kpa: float, in_bar: bool) -> None:
+    """Then the sentence says so: with one channel nothing else tells."""
+    line_1 = say("Line 1")
+    facts = Facts({"no_pressure_kpa": kpa}, line_1, line_1, setup(("p00",)))
+    assert ("in bar" in FINDING_KINDS["pressure_sensor"].sentence(facts)) == in_bar  # type: ignore[misc]
