@@ -114,8 +114,13 @@ def _level_unit(result: Result) -> list[str]:
     if len(latest) < _UNIT_READINGS or latest.max() > 1.0 or latest.min() < 0 or np.ptp(latest) < _SHARES_APART:
         return []
     return [
-        f"The latest {len(latest)} level readings lie between {latest.min():.2f} and {latest.max():.2f} %: are they shares of 1? They are"
-        " taken for percent, so that the reservoir seems to be empty."
+        say(
+            "The latest {readings} level readings lie between {lowest} and {highest} %: are they shares of 1? They are taken for percent,"
+            " so that the reservoir seems to be empty.",
+            readings=len(latest),
+            lowest=number(float(latest.min()), 2),
+            highest=number(float(latest.max()), 2),
+        )
     ]
 
 
