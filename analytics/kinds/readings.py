@@ -46,14 +46,14 @@ def _level_sensor(facts: Facts) -> Said:
 
 def _pressure_sensor(facts: Facts) -> Said:
     if "no_pressure_kpa" in facts.evidence:
+        bar = later(
+            "{where} has shown no pressure since it was first heard: the sensor is dead, the line was never connected, or its readings"
+            " are in bar."
+        )
         dead = later(
             "{where} has shown no pressure since it was first heard: the sensor is dead, or the line was never connected."
         )
-        in_bar = later(
-            "{where} has shown no pressure since it was first heard: the sensor is dead, the line was never connected, or its"
-            " readings are in bar."
-        )
-        return say(in_bar if facts.evidence["no_pressure_kpa"] >= _AS_BAR else dead, where=facts.where)
+        return say(bar if facts.evidence["no_pressure_kpa"] >= _AS_BAR else dead, where=facts.where)
     return say("The pressure reading of {where} is stuck, missing or impossible.", where=facts.where_inside)
 
 

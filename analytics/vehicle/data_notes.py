@@ -115,11 +115,11 @@ def _level_unit(result: Result) -> list[str]:
         return []
     return [
         say(
-            "The latest {count} level readings lie between {least} and {most} %: are they shares of 1? They are taken for percent, so"
-            " that the reservoir seems to be empty.",
-            count=len(latest),
-            least=number(float(latest.min()), 2),
-            most=number(float(latest.max()), 2),
+            "The latest {readings} level readings lie between {lowest} and {highest} %: are they shares of 1? They are taken for percent,"
+            " so that the reservoir seems to be empty.",
+            readings=len(latest),
+            lowest=number(float(latest.min()), 2),
+            highest=number(float(latest.max()), 2),
         )
     ]
 

@@ -12,6 +12,7 @@ from analytics.planning.rounds import stretch as fill_window
 from dashboard import formatting
 from dashboard.exports import hand
 from dashboard.queries.rounds import Asked, Round
+from ingest.languages import cldr, tr
 from ingest.times import instant
 
 CALENDAR_DAYS = 90
@@ -29,26 +30,38 @@ def round_calendar(told: Round) -> bytes:
         event.add("dtstart", day)
         event.add("dtend", day + timedelta(days=1))
         only = len(visit.stops) - visit.fills
-        what = [f"fill {visit.fills}"] if visit.fills else []
-        event.add("summary", f"{told.depot}: {', '.join([*what, *([f'grease {only} by hand'] if only else [])])}")
+        what = [tr("fill {number}", number=visit.fills)] if visit.fills else []
+        event.add(
+            "summary",
+            f"{told.depot}: {', '.join([*what, *([tr('grease {number} by hand', number=only)] if only else [])])}",
+        )
         event.add("location", told.depot)
-        take = [f"Take {formatting.litres(litres)} of {grease}." for grease, litres in sorted(visit.litres.items())]
+        take = [
+            tr("Take {litres} of {grease}.", litres=formatting.litres(litres), grease=grease)
+            for grease, litres in sorted(visit.litres.items())
+        ]
         stops = [f"{s.need.unit} ({s.need.vehicle}): {'; '.join(_to_do(s))}" for s in visit.stops]
-        event.add("description", "\n".join([*take, *stops, FILL_STEP, CAUTION]))
+        event.add("description", "\n".join([*take, *stops, tr(FILL_STEP), tr(CAUTION)]))
         calendar.add_component(event)
     return bytes(calendar.to_ical())
 
 
 def _to_do(stop: Stop) -> list[str]:
     fill = [formatting.litres(stop.litres)] if stop.need.fills else []
-    return [*fill, *(f"{one.number} {one.point}, {hand.amount(one)} by hand" for one in stop.by_hand)]
+    return [
+        *fill,
+        *(
+            tr("{point}, {amount} by hand", point=f"{one.number} {one.point}", amount=hand.amount(one))
+            for one in stop.by_hand
+        ),
+    ]
 
 
 def refill_calendar(asked: Asked, depot: str) -> bytes:
     """A depot's refills as an iCalendar file (RFC 5545), each on the last working day before its window opens, with the litres of that
     day: one that has no fill yet keeps its name while its date moves, so that the entry moves with it."""
     calendar = _calendar("refills")
-    calendar.add("x-wr-calname", f"Refills, {depot}")
+    calendar.add("x-wr-calname", tr("Refills, {depot}", depot=depot))
     for one in asked.refillable:
         days, late = fill_window(one.need, WORTH, lambda day: (asked.today + timedelta(days=day)).weekday() in WORKDAYS)
         if days[-1] > CALENDAR_DAYS:
@@ -60,10 +73,16 @@ def refill_calendar(asked: Asked, depot: str) -> bytes:
         event.add("dtstart", day)
         event.add("dtend", day + timedelta(days=1))
         event.add(
-            "summary", f"Fill {one.setup.unit}: {one.need.litres_on(days[-1]):.1f} l of {one.setup.grease_and_grade}"
+            "summary",
+            tr(
+                "Fill {unit}: {litres} l of {grease}",
+                unit=one.setup.unit,
+                litres=cldr.decimal(one.need.litres_on(days[-1]), 1),
+                grease=one.setup.grease_and_grade,
+            ),
         )
         event.add("location", depot)
-        event.add("description", "\n".join([*(["Overdue."] if late else []), FILL_STEP, CAUTION]))
+        event.add("description", "\n".join([*([tr("Overdue.")] if late else []), tr(FILL_STEP), tr(CAUTION)]))
         event.add("url", wording.address_of(one.setup, wording.site()))
         calendar.add_component(event)
     return bytes(calendar.to_ical())

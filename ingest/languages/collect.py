@@ -3,6 +3,8 @@
 Nothing is guessed: a text that changed is a new one, and what no code says any more goes.
 """
 
+import ast
+from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
 from typing import Final
@@ -15,8 +17,8 @@ from ingest.languages import ENGLISH, LANGUAGES
 
 _ROOT: Final = Path(__file__).parents[2]
 _PACKAGES: Final = ("ingest", "analytics", "dashboard")
-_METHODS: Final = [("**.py", "python"), ("**.html", "jinja2"), ("**.js", "javascript")]
-_KEYWORDS: Final = {
+_METHODS: Final = [("**.html", "jinja2"), ("**.js", "javascript")]
+_KEYWORDS: Final[dict[str, tuple[int, int] | None]] = {
     "tr": None, "later": None, "say": None, "tallowTr": None, "trn": (1, 2), "say_n": (1, 2),
 }  # fmt: skip
 _WIDTH: Final = 120
@@ -31,7 +33,20 @@ def collected() -> Catalog:
     for package in _PACKAGES:
         for file, _, text, _, _ in extract_from_dir(_ROOT / package, _METHODS, keywords=_KEYWORDS):
             catalogue.add(text, locations=[(f"{package}/{file}", None)])  # type: ignore[list-item]  # no line: it changes often
+        for module in sorted((_ROOT / package).rglob("*.py")):
+            for text in _said_by(ast.parse(module.read_text("utf-8"))):
+                catalogue.add(text, locations=[(module.relative_to(_ROOT).as_posix(), None)])  # type: ignore[list-item]
     return catalogue
+
+
+def _said_by(module: ast.Module) -> Iterator[str | tuple[str, ...]]:
+    """The texts of a module, those inside f-strings as well, which Babel's own extractor passes over."""
+    for node in ast.walk(module):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") in _KEYWORDS:
+            places = _KEYWORDS[getattr(node.func, "id", "")] or (1,)
+            texts = [node.args[n - 1].value for n in places if isinstance(node.args[n - 1], ast.Constant)]  # type: ignore[attr-defined]
+            if len(texts) == len(places) and all(texts):
+                yield texts[0] if len(texts) == 1 else tuple(texts)
 
 
 def renewed(language: str, texts: Catalog) -> Catalog:

@@ -162,5 +162,6 @@ def test_a_relief_pressure_given_in_bar_is_taken_for_it() -> None:
 @pytest.mark.parametrize(("kpa", "in_bar"), [(3, False), (150, True)])
 def test_a_lone_channel_without_pressure_may_be_read_in_bar(kpa: float, in_bar: bool) -> None:
     """Then the sentence says so: with one channel nothing else tells."""
-    facts = Facts({"no_pressure_kpa": kpa}, say("Line 1"), say("line 1"), setup(("p00",)))
+    line_1 = say("Line 1")
+    facts = Facts({"no_pressure_kpa": kpa}, line_1, line_1, setup(("p00",)))
     assert ("in bar" in FINDING_KINDS["pressure_sensor"].sentence(facts)) == in_bar  # type: ignore[misc]
