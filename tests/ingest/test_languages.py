@@ -39,7 +39,6 @@ OF_PROGRAMS = frozenset(
     dashboard/access_tokens.py
     dashboard/accounts.py
     dashboard/attempts.py
-    dashboard/exports/bulk.py
     dashboard/exports/csv.py
     dashboard/exports/registry.py
     dashboard/exports/wear.py

@@ -40,12 +40,12 @@ def test_systemd_finds_nothing_wrong(tmp_path: Path) -> None:
 def test_units_start_commands_that_there_are(path: Path) -> None:
     """With options that they have."""
     (line,) = re.findall(r"^ExecStart=/opt/tallow/bin/tallow (.+)$", path.read_text(), re.M)
-    name, *rest = line.split()
+    words = line.split()
     command: Any = get_command(app)
-    while hasattr(command, "commands"):
-        command, name, *rest = command.commands[name], *rest, ""
+    while hasattr(command, "commands"):  # of some commands there are several
+        command = command.commands[words.pop(0)]
     options = {option for parameter in command.params for option in parameter.opts}
-    assert {word for word in (name, *rest) if word.startswith("--")} <= options
+    assert {word for word in words if word.startswith("--")} <= options
 
 
 def services() -> dict[str, dict[str, Any]]:
