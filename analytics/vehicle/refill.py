@@ -240,7 +240,7 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
 
 def _why_no_level(history: History) -> str:
     if not history.setup.controller:
-        return "there is no reservoir: its points are greased by hand"
+        return say("there is no reservoir: its points are greased by hand")
     if history.setup.level == "none":
         return say("there is no level sensor")
     if history.setup.level == "switch":

@@ -79,7 +79,6 @@ NOT_YET = frozenset(
     analytics/alarms/outbox.py
     analytics/alarms/transports.py
     analytics/vehicle/hand_points.py
-    analytics/vehicle/refill.py
     dashboard/exports/calendar.py
     dashboard/pages/vehicle/timer.py
     dashboard/queries/hand.py
