@@ -25,7 +25,7 @@ from dashboard.queries.scope import address, scope_of
 from dashboard.queries.wear import Wearing, wearing
 from dashboard.web.database import engine
 from ingest import times
-from ingest.languages import cldr, later, tr
+from ingest.languages import begun, cldr, later, tr
 
 dash.register_page(
     __name__,
@@ -61,7 +61,7 @@ def layout(month: str = "", by: str = "depot", worst: str = "", **asked: Any) ->
                     ),
                     dmc.Select(
                         id="account-by", label=tr("Compare by"), value=by if by in account.GROUPS else "depot", w=220, allowDeselect=False,
-                        data=[{"value": key, "label": tr(told[0]).capitalize()} for key, told in account.GROUPS.items()],
+                        data=[{"value": key, "label": begun(tr(told[0]))} for key, told in account.GROUPS.items()],
                     ),
                     html.Div(
                         dmc.Select(
@@ -149,7 +149,7 @@ def _group_table(groups: pd.DataFrame, by: str) -> html.Table:
         for row in groups.to_dict("records")
     ]  # fmt: skip
     heads = (
-        tr(account.GROUPS[by][0]).capitalize(),
+        begun(tr(account.GROUPS[by][0])),
         tr("Surely arrived"),
         tr("95 % limits"),
         tr("Planned"),

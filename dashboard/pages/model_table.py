@@ -10,7 +10,7 @@ from analytics.vehicle.model_check import Check
 from dashboard import components
 from dashboard.exports import model
 from dashboard.queries.model import Fit
-from ingest.languages import later, tr
+from ingest.languages import begun, later, tr
 
 TITLE: Final = later("Does the pressure model fit?")
 _IN_PLAIN_SIGHT: Final = 8
@@ -74,7 +74,7 @@ def _to_do(checks: Iterable[Check]) -> list[Any]:
     """What to do, once for each remark, with how many channels it is of."""
     counted = Counter(name for one in checks for name in one.remarks)
     items = [
-        html.Li([html.Strong(f"{tr(model.WORDS[name]).capitalize()} ({number}): "), tr(model.TO_DO[name])])
+        html.Li([html.Strong(f"{begun(tr(model.WORDS[name]))} ({number}): "), tr(model.TO_DO[name])])
         for name, number in counted.most_common()
     ]
     return [html.Ul(items)] if items else []

@@ -17,7 +17,7 @@ from dashboard.queries.lives import Lasting, lasting
 from dashboard.queries.scope import address, scope_of
 from dashboard.web.database import engine
 from ingest import times
-from ingest.languages import cldr, inside, later, tr
+from ingest.languages import begun, cldr, inside, later, tr
 
 dash.register_page(
     __name__, path="/parts", name=later("Parts"), title=lambda **_: tr("Parts"), in_menu=True, order=5.5, icon="parts"
@@ -41,7 +41,7 @@ def layout(by: str = "point", what: str = "blocked_line", **asked: Any) -> html.
                     ),
                     dmc.Select(
                         id="parts-by", value=by if by in DIMENSIONS else "point", allowDeselect=False, w=220, label=tr("Compare by"),
-                        data=[{"value": key, "label": tr(name).capitalize()} for key, name in DIMENSIONS.items()],
+                        data=[{"value": key, "label": begun(tr(name))} for key, name in DIMENSIONS.items()],
                     ),
                 ],
                 className="filters",
@@ -103,7 +103,7 @@ def _lasts(told: Lasting, what: str, by: str, template: str) -> Any:
         for one in curves
     ]
     heads = (
-        tr(DIMENSIONS[by]).capitalize(),
+        begun(tr(DIMENSIONS[by])),
         tr("Lives"),
         tr("Failures"),
         *(tr("Reach {age} h", age=cldr.grouped(age, 0)) for age in ages),

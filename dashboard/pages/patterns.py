@@ -15,7 +15,7 @@ from dashboard.queries import patterns
 from dashboard.queries.found import verdicts
 from dashboard.queries.patterns import Patterns
 from dashboard.web.database import engine
-from ingest.languages import cldr, later, tr
+from ingest.languages import begun, cldr, later, tr
 
 dash.register_page(
     __name__,
@@ -67,9 +67,9 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     if not told.rates:
         return [html.P(tr("No line that a pressure channel watches has been analysed yet."), className="dim")]
     heads = (
-        tr(patterns.GROUPS[group]).capitalize(),
+        begun(tr(patterns.GROUPS[group])),
         tr("Faults"),
-        of_line.capitalize(),
+        begun(of_line),
         tr("Per {number} {what}", number=cldr.grouped(per), what=of_line),
         tr("95 % limits"),
     )

@@ -20,7 +20,7 @@ from dashboard.queries.scope import Scope, scope_of
 from dashboard.units import VOLUMES
 from dashboard.web.database import engine
 from ingest import times
-from ingest.languages import cldr, later, tr, trn
+from ingest.languages import begun, cldr, later, tr, trn
 
 dash.register_page(
     __name__,
@@ -308,7 +308,7 @@ def show(depot: str, days: str, limit: object, container_l: object) -> tuple[lis
         )
         return body(_plan(depot, days, limit), int(days), size), address
     except ValueError as error:
-        return [dmc.Alert(tr("{error}: allow more fills a day.", error=error).capitalize(), color="gray")], address
+        return [dmc.Alert(begun(tr("{error}: allow more fills a day.", error=error)), color="gray")], address
 
 
 @callback(

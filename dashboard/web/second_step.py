@@ -18,7 +18,7 @@ from dashboard.accounts import Person
 from dashboard.web.way_in import Session, come_in, page
 from ingest.database import reachable, writing
 from ingest.errors import Problem
-from ingest.languages import later, tr
+from ingest.languages import begun, later, tr
 from ingest.times import now_us
 
 CODE_PATH: Final = "/sign-in/code"
@@ -69,7 +69,7 @@ def _code(database: Engine) -> Response:
     try:
         right = accounts.pass_second_step(database, person, form.code.data, request.remote_addr or "", now_us())
     except accounts.TooMany as problem:
-        return page("code.html", 429, form=form, problem=f"{str(problem).capitalize()}.")
+        return page("code.html", 429, form=form, problem=f"{begun(str(problem))}.")
     if not right:
         return page("code.html", 401, form=form, problem=tr(_MISFIT))
     return come_in(database, person, then)
@@ -92,7 +92,7 @@ def _second_factor(database: Engine) -> Response:
     try:
         return _let_go(database, person, form) if person.has_second_factor else _take_up(database, person, form)
     except accounts.TooMany as problem:
-        return _form_of(person, form, f"{str(problem).capitalize()}.", 429)
+        return _form_of(person, form, f"{begun(str(problem))}.", 429)
 
 
 def _take_up(database: Engine, person: Person, form: Code) -> Response:

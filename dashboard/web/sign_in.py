@@ -30,7 +30,7 @@ from dashboard.web.second_step import CODE_PATH, ask_for_code, serve_second_step
 from dashboard.web.second_step import PATH as SECOND_FACTOR_PATH
 from dashboard.web.way_in import COOKIE, Session, come_in, own, page
 from ingest.database import reachable, writing
-from ingest.languages import ENGLISH, LANGUAGES, later, speaking, tr
+from ingest.languages import ENGLISH, LANGUAGES, begun, later, speaking, tr
 from ingest.times import now_us
 
 SESSION: Final = timedelta(hours=12)
@@ -178,7 +178,7 @@ def _sign_in(database: Engine) -> Response:
         with reachable(database):
             person = accounts.sign_in(database, form.name.data, form.password.data, request.remote_addr or "", now_us())
     except accounts.TooMany as problem:
-        return page("sign_in.html", 429, form=form, problem=f"{str(problem).capitalize()}.")
+        return page("sign_in.html", 429, form=form, problem=f"{begun(str(problem))}.")
     if person is None:
         return page("sign_in.html", 401, form=form, problem=tr(_MISFIT))
     then = own(form.next.data or "/")

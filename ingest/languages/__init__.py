@@ -18,6 +18,7 @@ __all__ = [
     "ENGLISH",
     "LANGUAGES",
     "Words",
+    "begun",
     "for_scripts",
     "inside",
     "language",
@@ -118,6 +119,11 @@ class Words(Mapping[str, str]):
 
     def __len__(self) -> int:
         return len(self._texts)
+
+
+def begun(text: str) -> str:
+    """A text as it begins a sentence or a label; the rest of it stays, as German nouns and names do."""
+    return text[:1].upper() + text[1:]
 
 
 def inside(title: str) -> str:

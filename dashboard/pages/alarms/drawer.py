@@ -12,7 +12,7 @@ from dashboard import components, formatting
 from dashboard.queries import alarms, vehicle
 from dashboard.queries.alarms import AlarmRow
 from dashboard.web.database import engine
-from ingest.languages import cldr, tr
+from ingest.languages import begun, cldr, tr
 
 _RECORDS = 5
 
@@ -36,7 +36,7 @@ def _history(row: AlarmRow, steps: list[Any]) -> dmc.Timeline:
                 ],
                 className="dim small",
             ),
-            title=formatting.EVENTS[s.event].capitalize(),
+            title=begun(formatting.EVENTS[s.event]),
         )
         for s in steps
     ]

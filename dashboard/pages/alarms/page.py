@@ -22,7 +22,7 @@ from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest.errors import Problem
-from ingest.languages import Words, cldr, later, tr
+from ingest.languages import Words, begun, cldr, later, tr
 
 dash.register_page(
     __name__, path="/alarms", name=later("Alarms"), title=lambda **_: tr("Alarms"), in_menu=True, order=2, icon="alarms"
@@ -174,7 +174,7 @@ def _state(row: AlarmRow, view: AlarmView) -> list[Any]:
     alarm, zone = row.alarm, row.timezone
     if alarm.state == "unacknowledged":
         return [row.assigned_to or html.Span(tr("nobody"), className="dim")]
-    told = [state_words(alarm.state).capitalize()]
+    told = [begun(state_words(alarm.state))]
     by = view.acknowledged.get(alarm.id or 0)
     if alarm.state in ("acknowledged", "normal"):
         told = [f"{by[0]}, {formatting.moment(by[1], zone, with_zone=True)}" if by else tr("nobody")]

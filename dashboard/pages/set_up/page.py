@@ -12,7 +12,7 @@ from dashboard.exports import prices as words
 from dashboard.pages.set_up import calendars, depots, greases, one_vehicle, people, prices, routes, vehicles
 from dashboard.pages.set_up.changes import change_rows
 from ingest.errors import Problem
-from ingest.languages import Words, later, tr
+from ingest.languages import Words, begun, later, tr
 
 dash.register_page(
     __name__,
@@ -39,7 +39,7 @@ def layout(tab: str = "", **_: Any) -> html.Div:
     try:
         accounts.need_lead()
     except Problem as problem:
-        return html.Div([html.H1(tr("Set-up")), html.P(f"{str(problem).capitalize()}.")])
+        return html.Div([html.H1(tr("Set-up")), html.P(f"{begun(str(problem))}.")])
     return html.Div(
         [
             html.H1(tr("Set-up")),
