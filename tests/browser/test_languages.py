@@ -35,7 +35,7 @@ def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     running.stop()
 
 
-@pytest.mark.parametrize("spoken", ["de", "fr", "es", "nb"])
+@pytest.mark.parametrize("spoken", ["de", *(pytest.param(name, marks=pytest.mark.long) for name in ("fr", "es", "nb"))])
 def test_no_text_is_too_long_for_a_phone(demo: RunningDemo, tab: Callable[..., Page], spoken: str) -> None:
     """At 390 px, on every page; German has the longest words."""
     page = tab(viewport={"width": PHONE_PX, "height": 844}, locale=spoken)
