@@ -133,7 +133,7 @@ def test_typing_slowly_loses_no_letter(demo: RunningDemo, page: Page) -> None:
         page.wait_for_timeout(600)
     expect(field).to_have_value("loader")
     page.wait_for_url("**search=loader**")
-    expect(page.locator("table.fleet tbody .fleet-cell-unit")).to_have_count(6)
+    expect(page.locator("table.fleet tbody .fleet-cell-unit")).to_have_count(7)
 
 
 def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
@@ -213,8 +213,8 @@ def test_a_round_is_ticked_off(demo: RunningDemo, page: Page) -> None:
     tick = page.locator("[id*=round-filled]").first
     tick.click()
     expect(page.get_by_text("Say above who fills it.")).to_be_visible()
-    page.get_by_label("Filled by").fill("M. Osvael")
-    page.get_by_label("Filled by").blur()
+    page.get_by_label("Filled or greased by").fill("M. Osvael")
+    page.get_by_label("Filled or greased by").blur()
     page.get_by_label("where it was not filled up").first.fill("0.2")
     tick.click()
     expect(page.get_by_text("Recorded.")).to_be_visible()
@@ -368,7 +368,7 @@ def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> Non
     page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-102")
     expect(page.locator("#vehicle-stack .main-svg").first).to_be_visible(timeout=30_000)
     page.wait_for_function(
-        "getComputedStyle(document.querySelector('#vehicle-stack .main-svg')).backgroundColor === 'rgb(29, 33, 38)'"
+        "() => getComputedStyle(document.querySelector('#vehicle-stack .main-svg')).backgroundColor === 'rgb(29, 33, 38)'"
         " || document.querySelector('#vehicle-stack .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#1d2126'"
     )
 

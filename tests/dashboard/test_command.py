@@ -32,7 +32,7 @@ from tests.helpers.registry_rows import LINE, VEHICLE, write
 COMMANDS = [
     "demo", "register", "ingest", "replay", "analyse", "findings", "refills", "fills", "status", "dashboard", "simulate", "upgrade",
     "quarantine", "acl", "prune", "round", "backtest", "work", "workshop",
-    "timer", "amounts", "account", "found", "wear", "parts", "price", "evidence",
+    "timer", "amounts", "account", "found", "wear", "parts", "points", "price", "evidence",
     "grease", "alarms", "acknowledge", "audit", "seal", "shelve", "out-of-service", "watch", "depot", "route", "calendar", "commission",
     "person", "token", "export", "poll",
 ]  # fmt: skip
