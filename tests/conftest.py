@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import pytest
 from sqlalchemy import Connection, Engine, create_engine, text
+from sqlalchemy.exc import OperationalError
 
 from ingest import database
 
@@ -102,12 +103,27 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     )  # fmt: skip
     try:
         wait_for_port(port)
-        yield f"postgresql://tallow@127.0.0.1:{port}/postgres"
+        address = f"postgresql://tallow@127.0.0.1:{port}/postgres"
+        _wait_for_server(address)
+        yield address
     finally:
         server.send_signal(signal.SIGINT)  # ends connections that are still open
         server.wait(20)
         log.close()
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _wait_for_server(address: str) -> None:
+    """Wait until it lets somebody in: its port is open before that."""
+    until = time.monotonic() + 60
+    while True:
+        try:
+            with as_admin(address):
+                return
+        except OperationalError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.1)
 
 
 @contextmanager
