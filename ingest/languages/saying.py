@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any, Final
 
-from ingest.languages import ENGLISH, cldr, language, speaking, tr, trn
+from ingest.languages import ENGLISH, begun, cldr, language, speaking, tr, trn
 
 # [text, its plural or None, the number or None, {place: value}]; values are texts and whole numbers, or one of the shapes below.
 Parts = list[list[Any]]
@@ -136,4 +136,4 @@ def _place(value: Any) -> Any:
     if _DAY in value:
         return cldr.day(date.fromisoformat(value[_DAY]))
     text = told_of_json(value[_SAID])
-    return text[:1].upper() + text[1:] if value.get(_CAPITAL) else text
+    return begun(text) if value.get(_CAPITAL) else text
