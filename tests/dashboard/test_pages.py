@@ -77,6 +77,14 @@ def page(client: FlaskClient, path: str, search: str = "") -> str:
     return json.dumps(json.loads(answer.text), ensure_ascii=False)
 
 
+def test_no_click_shares_a_callback_with_a_timer(app: Dash, client: FlaskClient) -> None:
+    """A browser joins what happens to a callback while it is asked, and what a person did would be taken for a tick of the clock."""
+    client.get("/")  # the first request wires them in
+    asked = [{part["property"] for part in each["inputs"]} for each in app.callback_map.values()]
+    assert any("n_intervals" in properties for properties in asked)
+    assert not [properties for properties in asked if {"n_intervals", "n_clicks"} <= properties]
+
+
 def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> None:
     """The vehicle in trouble, with what for."""
     shown = page(client, "/fleet", "?sort=need")

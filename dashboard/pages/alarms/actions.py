@@ -2,8 +2,9 @@
 
 from typing import Any, Final
 
+import dash
 import dash_mantine_components as dmc
-from dash import html
+from dash import Input, Output, State, callback, ctx, html
 
 from analytics.alarms.states import Transition
 from dashboard import accounts, components, formatting
@@ -134,3 +135,42 @@ def _need(numbers: list[int]) -> None:
 
 def _alarms(numbers: list[int]) -> str:
     return trn("{n} alarm", "{n} alarms", len(numbers))
+
+
+def register() -> None:
+    """Wire what stands here into the application that is being made."""
+
+    # A click has a callback of its own: beside a timer, one that meets a tick would be taken for the tick and lost.
+    @callback(
+        Output("alarms-told", "children"),
+        Output("alarms-chosen", "value"),
+        Output("alarms-done", "data"),
+        *(Input(f"alarms-{event}", "n_clicks") for event in BUTTONS),
+        Input("alarms-record", "n_clicks"),
+        Input("alarms-assign", "n_clicks"),
+        State("alarms-chosen", "value"),
+        State("alarms-by", "value"),
+        State("alarms-why", "value"),
+        State("alarms-days", "value"),
+        State("alarms-work", "value"),
+        State("alarms-note", "value"),
+        State("alarms-whom", "value"),
+        prevent_initial_call=True,
+    )
+    def act(*said: Any) -> Any:
+        """Do to the chosen alarms what was asked, all or none."""
+        chosen, by, why, days, kind, note, whom = said[len(BUTTONS) + 2 :]
+        event = str(ctx.triggered_id).removeprefix("alarms-")
+        if event not in (*BUTTONS, "record", "assign"):
+            return dash.no_update, dash.no_update, dash.no_update
+        try:
+            numbers = [int(number) for number in chosen or ()]
+            if event == "record":
+                told = record(numbers, kind or "", by or "", note or "")
+            elif event == "assign":
+                told = assign(numbers, whom or "", by or "")
+            else:
+                told = change(event, numbers, by or "", why or "", days)
+        except (Problem, ValueError) as problem:
+            return tr("Not done: {problem}.", problem=problem), dash.no_update, dash.no_update
+        return told, [], times.now_us()

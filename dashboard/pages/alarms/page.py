@@ -5,10 +5,9 @@ from typing import Any, Final
 
 import dash
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, ctx, dcc, html
+from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
 from analytics.alarms import routes
-from analytics.alarms.states import BY_PERSONS
 from analytics.alarms.states import words as state_words
 from analytics.kinds import ALARM_KINDS
 from dashboard import accounts, components, formatting, rows
@@ -21,12 +20,12 @@ from dashboard.queries.fleet import MONEY
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
-from ingest.errors import Problem
 from ingest.languages import Words, begun, cldr, later, tr
 
 dash.register_page(
     __name__, path="/alarms", name=later("Alarms"), title=lambda **_: tr("Alarms"), in_menu=True, order=2, icon="alarms"
 )
+actions.register()
 drawer.register()
 
 _TITLES: Final = Words(
@@ -72,6 +71,7 @@ def layout(vehicle: str = "", tab: str = "", page: str = "", sort: str = "", **a
         [
             dcc.Store(id="alarms-shown", data=shown),
             dcc.Store(id="alarms-seen", data=alarms.alarm_news(engine())),
+            dcc.Store(id="alarms-done"),
             dcc.Interval(id="alarms-tick", interval=REFRESH_MS),
             dcc.Download(id="alarms-file"),
             components.page_head(tr("Alarms"), [(tr("Save as CSV"), "alarms-csv")]),
@@ -318,46 +318,20 @@ def figures(now_us: int) -> list[Any]:
 @callback(
     Output("alarms-body", "children"),
     Output("alarms-tabs", "children"),
-    Output("alarms-told", "children"),
-    Output("alarms-chosen", "value"),
     Output("alarms-seen", "data"),
     Input("alarms-tick", "n_intervals"),
-    *(Input(f"alarms-{event}", "n_clicks") for event in actions.BUTTONS),
-    Input("alarms-record", "n_clicks"),
-    Input("alarms-assign", "n_clicks"),
+    Input("alarms-done", "data"),
     State("alarms-shown", "data"),
-    State("alarms-chosen", "value"),
-    State("alarms-by", "value"),
-    State("alarms-why", "value"),
-    State("alarms-days", "value"),
-    State("alarms-work", "value"),
-    State("alarms-note", "value"),
-    State("alarms-whom", "value"),
     State("alarms-seen", "data"),
     prevent_initial_call=True,
 )
-def refresh(_: int, *said: Any) -> Any:
-    """Show what is new; or do to the chosen alarms what was asked, all or none."""
-    shown, chosen, by, why, days, kind, note, whom, seen = said[len(actions.BUTTONS) + 2 :]
-    event = str(ctx.triggered_id).removeprefix("alarms-")
-    told, left = dash.no_update, dash.no_update
-    if event in BY_PERSONS or event in ("record", "assign"):
-        try:
-            numbers = [int(number) for number in chosen or ()]
-            if event == "record":
-                told = actions.record(numbers, kind or "", by or "", note or "")
-            elif event == "assign":
-                told = actions.assign(numbers, whom or "", by or "")
-            else:
-                told = actions.change(event, numbers, by or "", why or "", days)
-            left = []
-        except (Problem, ValueError) as problem:
-            told, left = tr("Not done: {problem}.", problem=problem), dash.no_update
+def refresh(_ticks: int, _done: int, shown: dict[str, str], seen: Any) -> Any:
+    """Show what is new."""
     news = alarms.alarm_news(engine())
     if news == seen:
-        return dash.no_update, dash.no_update, told, left, seen
+        return dash.no_update, dash.no_update, dash.no_update
     view = _view(shown)
-    return body(view, shown), components.tab_links(tab_list(view, shown)), told, left, news
+    return body(view, shown), components.tab_links(tab_list(view, shown)), news
 
 
 clientside_callback(
