@@ -320,10 +320,12 @@ clientside_callback(
     State("fleet-newest", "data"),
     prevent_initial_call=True,
 )
-def refresh(tick: int, chosen: dict[str, str], seen: int, newest: int) -> Any:
-    """Show what is new, if anything is: at once where a vehicle has new results, else as often as other pages look."""
+def refresh(tick: int | None, chosen: dict[str, str], seen: int, newest: int) -> Any:
+    """Show what is new, if anything is: at once where a vehicle has new results, else as often as other pages look.
+
+    The tick is None where the page was drawn anew between a tick and this."""
     newest_now = fleet.newest_us(engine())
-    if newest_now == newest and tick % (REFRESH_MS // _TICK_MS):
+    if newest_now == newest and (tick or 0) % (REFRESH_MS // _TICK_MS):
         return [dash.no_update] * 3
     view = _view(chosen)
     now = _seen(view)

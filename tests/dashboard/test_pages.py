@@ -85,6 +85,39 @@ def test_no_click_shares_a_callback_with_a_timer(app: Dash, client: FlaskClient)
     assert not [properties for properties in asked if {"n_intervals", "n_clicks"} <= properties]
 
 
+@pytest.mark.parametrize("path", ["/", "/fleet", "/alarms", "/data", "/vehicle/harrowmere-stone/HS-101", "/set-up"])
+def test_a_tick_may_meet_a_page_that_was_just_drawn(app: Dash, client: FlaskClient, path: str) -> None:
+    """The timer of a new page has not ticked yet when the old one's tick is sent: its number is null."""
+    drawn: dict[str, dict[str, Any]] = {}
+
+    def look(part: Any) -> None:
+        if isinstance(part, dict):
+            if "props" in part and isinstance(part["props"].get("id"), str):
+                drawn[part["props"]["id"]] = part["props"]
+            for inner in part.values():
+                look(inner)
+        elif isinstance(part, list):
+            for inner in part:
+                look(inner)
+
+    look(json.loads(page(client, path)))
+    asked = 0
+    for key, each in app.callback_map.items():
+        parts = [*each["inputs"], *each["state"]]
+        if "n_intervals" not in {part["property"] for part in each["inputs"]} or any(
+            p["id"] not in drawn for p in parts
+        ):
+            continue
+        told = [part | {"value": drawn[part["id"]].get(part["property"])} for part in parts]
+        outputs = [dict(zip(("id", "property"), o.rsplit(".", 1), strict=True)) for o in key.strip(".").split("...")]
+        body = {"output": key, "outputs": outputs if key.startswith("..") else outputs[0], "inputs": told[: len(each["inputs"])],
+                "state": told[len(each["inputs"]) :], "changedPropIds": [f"{parts[0]['id']}.n_intervals"]}  # fmt: skip
+        answer = client.post("/_dash-update-component", json=body)
+        assert answer.status_code in (200, 204), (key, answer.text)
+        asked += 1
+    assert asked
+
+
 def test_the_fleet_page_puts_who_needs_somebody_first(client: FlaskClient) -> None:
     """The vehicle in trouble, with what for."""
     shown = page(client, "/fleet", "?sort=need")
