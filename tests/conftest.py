@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
-from sqlalchemy import Connection, Engine, create_engine, text
+from sqlalchemy import Connection, Engine, create_engine, make_url, text
 from sqlalchemy.exc import OperationalError
 
 from ingest import database
+from tests.helpers.databases import sqlite_at
 
 os.environ.setdefault("TALLOW_ALERT_LOCAL", "yes")  # the servers that tests start are on this machine
 
@@ -138,15 +139,13 @@ def as_admin(address: str) -> Iterator[Connection]:
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty database, of each kind."""
-    # Where its engine is asked for, too, its tables are copied, which takes a fraction of making them.
+    # Where its engine is asked for, too, its tables are copied.
     return empty_database(request, tmp_path, with_tables="engine" in request.fixturenames)
 
 
 def empty_database(request: pytest.FixtureRequest, tmp_path: Path, with_tables: bool = False) -> str:
     """The address of an empty database of the kind that a fixture of any scope is asked for."""
     if request.param == "sqlite":
-        if with_tables:
-            shutil.copy(request.getfixturevalue("sqlite_with_tables"), tmp_path / "tallow.db")
         return f"sqlite:///{tmp_path / 'tallow.db'}"
     admin: str = request.getfixturevalue("postgres_server")
     template = f" TEMPLATE {request.getfixturevalue('postgres_with_tables')}" if with_tables else ""
@@ -166,18 +165,15 @@ def postgres_with_tables(postgres_server: str) -> str:
     return name
 
 
-@pytest.fixture(scope="session")
-def sqlite_with_tables(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database file that has all tables, to be copied."""
-    path = tmp_path_factory.mktemp("tables") / "tallow.db"
-    database.open_database(f"sqlite:///{path}").dispose()
-    return path
-
-
 @pytest.fixture
 def engine(database_url: str) -> Iterator[Engine]:
     """An empty database with its tables."""
-    engine = database.open_database(database_url)
+    url = make_url(database_url)
+    engine = (
+        sqlite_at(Path(url.database or ""))
+        if url.get_backend_name() == "sqlite"
+        else database.open_database(database_url)
+    )
     yield engine
     engine.dispose()
 

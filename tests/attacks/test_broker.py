@@ -20,6 +20,7 @@ from ingest.recorder_process import RecorderProcess
 from ingest.times import now_us
 from tests.conftest import Mosquitto, wait_until
 from tests.helpers.broker import Fleet
+from tests.helpers.databases import sqlite_at
 
 NOT_AUTHORISED = 135  # MQTT 5.0, reason code 0x87
 INGESTERS = ("ingest-1", "ingest-2")
@@ -99,7 +100,7 @@ class Hostile:
 @pytest.mark.parametrize("number", SIZES)
 def test_a_vehicle_cannot_join_the_shared_subscription(fleet: Fleet, tmp_path: Path, number: int) -> None:
     """Ten clients try, by every name and filter: none is let in, and every message of the others is recorded."""
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     certificate = fleet.authority.issue("f.v2")
     with ingesting(fleet, engine, INGESTERS[0]), ingesting(fleet, engine, INGESTERS[1]):
         for n in range(10):
@@ -121,7 +122,7 @@ def test_a_vehicle_cannot_join_the_shared_subscription(fleet: Fleet, tmp_path: P
 @pytest.mark.parametrize("number", SIZES)
 def test_a_vehicle_cannot_take_an_ingesters_session(fleet: Fleet, tmp_path: Path, number: int) -> None:
     """Whatever client id it asks for, it is itself: the ingester stays connected, and what waits in its session is not dropped."""
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     certificate = fleet.authority.issue("f.v2")
     with ingesting(fleet, engine, INGESTERS[0]) as ingester:
         hostile = Hostile(fleet, certificate, INGESTERS[0])
@@ -155,7 +156,7 @@ def test_two_ingesters_of_one_name_are_told_of(
 ) -> None:
     """Sessions end again and again soon after they began, without a word of the broker; what comes meanwhile is recorded."""
     monkeypatch.setattr(listener, "LONGEST_PAUSE_S", 1.0)
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     stop, ready = threading.Event(), threading.Event()
     at = broker_of(f"mqtt://127.0.0.1:{mosquitto.port}", {})
     with RecorderProcess(database.address(engine), "twin") as recorder:

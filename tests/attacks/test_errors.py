@@ -18,6 +18,7 @@ from ingest.errors import Problem
 from ingest.messages import KINDS, Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import now_us
+from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 TRIES = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
@@ -44,7 +45,7 @@ SOUND: dict[str, Any] = {
 def engine() -> Iterator[Engine]:
     """One database for all tries."""
     with tempfile.TemporaryDirectory() as folder:
-        made = database.open_database(f"sqlite:///{folder}/tallow.db")
+        made = sqlite_at(Path(folder) / "tallow.db")
         yield made
         made.dispose()
 
@@ -103,7 +104,7 @@ def test_any_registry_row_is_taken_in_or_named(column: str, value: str) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write(folder, [VEHICLE | {column: value}], [LINE])
-        engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+        engine = sqlite_at(folder / "tallow.db")
         with suppress(Problem):
             with database.writing(engine) as connection:
                 registry.register(connection, folder, 0)
@@ -118,7 +119,7 @@ def test_a_tiny_interval_is_refused_at_the_door(tmp_path: Path) -> None:
     """What would make a cycle of nothing, or infinitely many of them a day."""
     for column in ("interval_min", "run_s", "reservoir_l", "relief_kpa"):
         write(tmp_path, [VEHICLE | {column: "1e-300"}], [LINE])
-        engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+        engine = sqlite_at(tmp_path / "tallow.db")
         with pytest.raises(Problem, match=column), database.writing(engine) as connection:
             registry.register(connection, tmp_path, 0)
         engine.dispose()

@@ -15,6 +15,7 @@ from ingest.messages import Arrival, topic
 from ingest.reading import MOST_UNLISTED
 from ingest.recorder import Recorder
 from ingest.times import DAY_US, now_us, read_time
+from tests.helpers.databases import sqlite_at
 from tests.helpers.messages import level
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
@@ -33,7 +34,7 @@ def cycle(
 def test_invented_channels_cost_no_memory(tmp_path: Path, size: tuple[int, int]) -> None:
     """Other names in each message: the listed channel is analysed as ever, 64 others are, the rest is counted and told of."""
     messages, each = size
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     write(tmp_path, [VEHICLE], [LINE | {"channel": "own"}])
     with database.writing(engine) as connection:
         registry.register(connection, tmp_path, 0)

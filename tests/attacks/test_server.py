@@ -31,6 +31,7 @@ from ingest.environment import SITE
 from ingest.errors import Problem
 from tests.conftest import free_port, program, wait_for_port, wait_until
 from tests.helpers.broker import Authority
+from tests.helpers.databases import sqlite_at
 
 PASSWORD = "correct horse battery"
 README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
@@ -191,7 +192,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Engine, An
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(passwords, "HASHER", PasswordHasher(time_cost=1, memory_cost=64))
         patch.setattr(database, "_BUSY_S", 0.2)
-        engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+        engine = sqlite_at(folder / "tallow.db")
         with database.writing(engine) as connection:
             accounts.add(connection, "lead", PASSWORD, "lead")
         yield engine, create_app(engine, alone=False)

@@ -26,6 +26,7 @@ from ingest import database, schema, sealing
 from ingest.environment import DATABASE, SECOND_FACTOR, SECRETS_KEY_FILE
 from ingest.errors import Problem
 from ingest.times import DAY_US, now_us
+from tests.helpers.databases import sqlite_at
 
 PASSWORD = "correct horse battery"
 TEXTS = st.text(st.characters(exclude_categories=()), max_size=140)
@@ -34,7 +35,7 @@ TEXTS = st.text(st.characters(exclude_categories=()), max_size=140)
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Engine, Any]]:
     """A database with a lead and a technician, and the application over it; hashes are quick ones."""
-    engine = database.open_database(f"sqlite:///{tmp_path_factory.mktemp('way-in') / 'tallow.db'}")
+    engine = sqlite_at(tmp_path_factory.mktemp("way-in") / "tallow.db")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(passwords, "HASHER", PasswordHasher(time_cost=1, memory_cost=64))
         with database.writing(engine) as connection:

@@ -36,6 +36,7 @@ from ingest.setups import Vehicle
 from ingest.times import DAY_US, read_time
 from ingest.work import work_of
 from tests.dashboard.test_command import tallow
+from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 MONDAY = date(2026, 2, 16)
@@ -59,7 +60,7 @@ def filled(engine: Engine, folder: Path) -> Engine:
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     """The two, to read only."""
     folder = tmp_path_factory.mktemp("account")
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     yield filled(engine, folder)
     engine.dispose()
 

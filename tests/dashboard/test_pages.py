@@ -32,10 +32,11 @@ from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.vehicle import records, vehicle_result
 from dashboard.web.app import create_app
 from ingest import registry, times, work, work_records
-from ingest.database import open_database, writing
+from ingest.database import writing
 from ingest.languages import speaking, tr
 from simulators.scenario import Trouble
 from tests.conftest import page_request
+from tests.helpers.databases import sqlite_at
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
@@ -428,7 +429,7 @@ def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPat
 
 def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
     """It says what to do first."""
-    engine = open_database(f"sqlite:///{tmp_path / 'empty.db'}")
+    engine = sqlite_at(tmp_path / "empty.db")
     client = create_app(engine).server.test_client()
     for path in ("/", "/fleet"):
         shown = page(client, path)
@@ -502,7 +503,7 @@ def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
     vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
     lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]
-    database = open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    database = sqlite_at(tmp_path / "tallow.db")
     with writing(database) as connection:
         vehicle_summary.register(connection, write(tmp_path, [vehicle], lines), 1)
         found = registry.find(connection, VEHICLE["vehicle"])

@@ -23,6 +23,7 @@ from ingest import database, registry, schema, work_records
 from ingest.times import DAY_US, read_time
 from ingest.work import work_of
 from tests.dashboard.test_command import tallow
+from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 NOW_US = read_time("2026-05-01T00:00:00Z")
@@ -34,7 +35,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     """Ten vehicles, five at each of two depots, with a kingpin and a boom pin each: of each kingpin at Quarry three were blocked, of
     each at Wharf one, the first of each after 200 h, for a day; one at Quarry is blocked again now."""
     folder = tmp_path_factory.mktemp("parts")
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     vehicles, lines = [], []
     for n in range(10):
         own = {"vehicle": f"v{n}"}
@@ -134,7 +135,7 @@ def test_page_and_command(fleet: Engine, tmp_path: Path) -> None:
         )
         assert "Parts to have, next 90 days" in shown
         assert ("too few to say how long it lasts" in shown) == (what != "blocked_line")
-    empty = lasting(database.open_database(f"sqlite:///{tmp_path / 'empty.db'}"), Scope(), NOW_US)
+    empty = lasting(sqlite_at(tmp_path / "empty.db"), Scope(), NOW_US)
     assert words.NOTHING in json.dumps(page.body(empty, "open_line", "depot", "light"), cls=PlotlyJSONEncoder)
     url = database.address(fleet)
     told = json.loads(tallow("parts", "--json", database=url).stdout)

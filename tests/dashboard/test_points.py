@@ -23,6 +23,7 @@ from ingest import database, registry, times, work_records
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import work_of
 from tests.dashboard.test_command import tallow
+from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
 
 NO_SYSTEM = dict.fromkeys(("feed", "reservoir_l", "low_mark_pct", "interval_min", "run_s", "relief_kpa"), "")
@@ -45,7 +46,7 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     """A truck with a point of 30 days, greased 40 days ago; and at another depot a trailer without a controller: a critical point of 100 h
     greased 14 days ago at 1,000 h, read every week with 35 h more, and one that nobody ever greased by record."""
     folder, now_us = tmp_path_factory.mktemp("points"), times.now_us()
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     trailer = VEHICLE | NO_SYSTEM | {"vehicle": "t1", "unit": "trailer 1", "controller": "no", "depot": "Wharf"}
     points = [
         POINT,

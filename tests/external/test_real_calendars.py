@@ -21,6 +21,7 @@ from analytics.planning.backtest import Case, summary
 from ingest import database, registry
 from ingest.messages import Arrival, Cycle, Level, encode, topic
 from ingest.recorder import Recorder
+from tests.helpers.databases import sqlite_at
 
 AIRCRAFT = 30
 LEAST_FLIGHTS = 150  # of the year: about one in two days, and more
@@ -77,7 +78,7 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Case], dict[str
     )
     dose = PER_CYCLE_PCT / 100 * 2000
     (folder / "lines.csv").write_text(LINES + "".join(f"nyc,{name},1,a,a point,,{dose},3,4\n" for name in times))
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     with database.writing(engine) as connection:
         registry.register(connection, folder, 0)
     recorder, scatter = Recorder(engine, "test"), dict[str, float]()

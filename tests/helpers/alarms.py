@@ -10,13 +10,13 @@ from sqlalchemy import Connection, Engine, insert, select
 from analytics.alarms import records
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS
-from analytics.pipeline import vehicle_summary
 from analytics.refills import Refill
 from ingest import database, schema
 from ingest.languages.saying import parts_of
 from ingest.times import DAY_US
 from simulators.fleet import write_registry
-from tests.helpers.vehicles import END_H, demo
+from tests.helpers.databases import sqlite_at
+from tests.helpers.vehicles import END_H, demo, with_registry
 
 NOW = 20_000 * DAY_US
 
@@ -42,10 +42,20 @@ REFILL = Refill(
 def fleet(engine: Engine, tmp_path: Path) -> Engine:
     """A database with the demo's registry, and HS-102 analysed: a line is blocked and the reservoir is low."""
     write_registry(demo(), END_H, tmp_path)
-    with database.writing(engine) as connection:
-        vehicle_summary.register(connection, tmp_path, 0)
-        put(connection, finding("low_level"), finding("blocked_line", channel="p05"))
+    if engine.dialect.name == "sqlite":
+        engine.dispose()
+        file = Path(engine.url.database or "")
+        file.unlink()
+        sqlite_at(file, _with_fleet).dispose()
+    else:
+        _with_fleet(engine)
     return engine
+
+
+def _with_fleet(engine: Engine) -> None:
+    with_registry(engine)
+    with database.writing(engine) as connection:
+        put(connection, finding("low_level"), finding("blocked_line", channel="p05"))
 
 
 def vehicle_id(connection: Connection, name: str = "HS-102") -> int:

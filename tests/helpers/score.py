@@ -27,6 +27,7 @@ from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US, read_time
 from simulators import fleet
 from simulators.scenario import load
+from tests.helpers.databases import sqlite_at
 
 END = "2026-03-01T06:00:00Z"  # of the scenario's history
 FOREVER_US = 1 << 62
@@ -100,7 +101,7 @@ def figures(folder: Path, scenario: str, seed: int | None, *, as_in_life: bool =
     end_us = read_time(END)
     fleet.write(story, end_us / 3.6e9, story.seed if seed is None else seed, end_us, folder, lambda done: None)
     truth = json.loads((folder / "truth.json").read_text())
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     with database.writing(engine) as connection:
         vehicle_summary.register(connection, folder, 0)
     answers: dict[str, list[tasks.Outcome]] = {}

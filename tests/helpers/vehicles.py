@@ -3,6 +3,7 @@
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from sqlalchemy import Engine, select
 
@@ -16,6 +17,7 @@ from simulators.controller import messages
 from simulators.fleet import write_registry
 from simulators.machine import Simulation
 from simulators.scenario import Scenario, Trouble, load
+from tests.helpers.databases import sqlite_at
 
 END_H = 490_000.0  # hours since 1970: some day in November 2025
 END_US = int(END_H * 3.6e9)
@@ -39,15 +41,20 @@ def arrivals(vehicle: str, troubles: tuple[Trouble, ...] = (), days: int = 90, s
     ]
 
 
+def with_registry(engine: Engine) -> None:
+    """Register the demo's vehicles."""
+    with TemporaryDirectory() as folder, database.writing(engine) as connection:
+        write_registry(demo(), END_H, Path(folder))
+        vehicle_summary.register(connection, Path(folder), 0)
+
+
 def recorded(
     folder: Path, batches: list[list[Arrival]]
 ) -> tuple[Engine, dict[str, tuple[Messages, tuple[Setup, ...]]]]:
     """Record batches in a new database with the demo's registry; the vehicles' messages and set-ups."""
     folder.mkdir(parents=True, exist_ok=True)
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db", with_registry)
     write_registry(demo(), END_H, folder)
-    with database.writing(engine) as connection:
-        vehicle_summary.register(connection, folder, 0)
     recorder = Recorder(engine, "test")
     for batch in batches:
         recorder.record(batch)

@@ -15,6 +15,7 @@ from ingest.messages import topic
 from ingest.recorder_process import RecorderProcess
 from tests.conftest import wait_until
 from tests.helpers.broker import Authority, Fleet
+from tests.helpers.databases import sqlite_at
 from tests.helpers.messages import level
 
 
@@ -42,7 +43,7 @@ def publish(fleet: Fleet, who: str, where: str, seq: int) -> int:
 
 def test_a_vehicle_speaks_for_itself_only(fleet: Fleet, tmp_path: Path) -> None:
     """What it sends below another's topic never arrives; the ingester may write nothing, and a vehicle read nothing."""
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     certificate, key = fleet.authority.issue(broker.INGESTER)
     environment = {"TALLOW_CA_FILE": str(fleet.authority.ca), "TALLOW_CERT_FILE": certificate, "TALLOW_KEY_FILE": key}
     stop, ready = threading.Event(), threading.Event()

@@ -23,6 +23,7 @@ from ingest.arrays import Ints
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import instant
+from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 START_US = 1_760_000_000_000_000
@@ -37,7 +38,7 @@ def drive(folder: Path, cycles: list[tuple[float, int]], extra: Mapping[int, Map
     """Analyse a vehicle whose ignition is on throughout, but for `off_h`: cycles as (time, counter); messages whose number is
     in `lost` never come."""
     folder.mkdir(exist_ok=True)
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     sheet = VEHICLE | {"level": "none"} | ({"feed": feed} if feed else {})
     with database.writing(engine) as connection:
         vehicle_summary.register(connection, write(folder, [sheet], [LINE | {"channel": "main" if feed else ""}]), 0)

@@ -14,6 +14,7 @@ from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import instant
 from ingest.work import Work
+from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, VEHICLE, write
 
 HOUR_US = 3_600_000_000
@@ -27,7 +28,7 @@ def heard(
 ) -> Result:  # fmt: skip
     """The analysis after `until_h` hours of a vehicle with these set-ups, one after the other; its hour meter reads 500 at first."""
     folder.mkdir(exist_ok=True)
-    engine = database.open_database(f"sqlite:///{folder / 'tallow.db'}")
+    engine = sqlite_at(folder / "tallow.db")
     for n, sheet in enumerate(sheets):
         with database.writing(engine) as connection:
             vehicle_summary.register(

@@ -11,11 +11,12 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from ingest import database, schema
+from ingest import schema
 from ingest.errors import Problem
 from ingest.formats.iso15143 import Reader, load
 from ingest.messages import Arrival, Decoded, decode
 from ingest.recorder import Recorder
+from tests.helpers.databases import sqlite_at
 
 MAPPING = """
 source = "maker"
@@ -120,7 +121,7 @@ def test_a_file_that_is_none_is_one_clear_line(reader: Reader, tmp_path: Path, t
 
 def test_a_meter_read_elsewhere_is_nothing_heard_of_the_vehicle(reader: Reader, tmp_path: Path) -> None:
     """Read again it is recorded once; neither the time it was last heard nor whether it is online is touched."""
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     recorder, series = Recorder(engine, "test"), read(reader, tmp_path, SERIES)
     assert [recorder.record(series).recorded.total() for _ in range(2)] == [2, 0]
     with engine.connect() as connection:

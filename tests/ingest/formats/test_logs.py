@@ -12,13 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 
-from ingest import database, schema
+from ingest import schema
 from ingest.errors import Problem
 from ingest.formats.mapping import load
 from ingest.formats.rows import Form
 from ingest.formats.translate import Translator
 from ingest.messages import Arrival, Decoded, decode
 from ingest.recorder import Recorder, Tally
+from tests.helpers.databases import sqlite_at
 
 # Semicolons, decimal commas, local times: as a spreadsheet in northern Europe writes them.
 MAPPING = """
@@ -319,7 +320,7 @@ def run(translator: Translator, path: Path, engine: Engine) -> Tally:
 
 def test_a_file_that_grew_records_only_what_is_new(make: Make, tmp_path: Path) -> None:
     """And with a mapping put right, rows that were bad; what was recorded by the wrong one stays, and is told."""
-    engine, path = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}"), tmp_path / "log.csv"
+    engine, path = sqlite_at(tmp_path / "tallow.db"), tmp_path / "log.csv"
     path.write_text("\n".join([HEAD, CYCLE, "x;" * 12 + "\n"]), "utf-8")
     first = run(make(MAPPING), path, engine)
     assert (first.recorded.total(), first.duplicates, first.rejected) == (1, 0, 0)

@@ -22,7 +22,6 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from sqlalchemy import Engine
 
-from ingest import database
 from ingest.errors import Problem
 from ingest.formats.sparkplug.host import Host
 from ingest.formats.sparkplug.logs import read_log
@@ -32,6 +31,7 @@ from ingest.messages import Arrival, Decoded, decode
 from ingest.recorder import Recorder
 from tests.conftest import Mosquitto, wait_until
 from tests.dashboard.test_command import tallow
+from tests.helpers.databases import sqlite_at
 from tests.helpers.messages import rows
 from tests.ingest.test_listener import listening
 
@@ -140,7 +140,7 @@ def sessions(tmp_path: Path) -> Sessions:
 @pytest.fixture
 def engine(tmp_path: Path) -> Iterator[Engine]:
     """A database; which one makes no difference here."""
-    engine = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    engine = sqlite_at(tmp_path / "tallow.db")
     yield engine
     engine.dispose()
 
