@@ -9,8 +9,8 @@ from tests.browser.test_browser import RunningDemo
 
 PHONE_PX = 390
 PAGES = (
-    "/", "/fleet", "/alarms", "/rounds?depot=Skarvholm+Quarry", "/points", "/work", "/grease", "/account", "/account/report",
-    "/parts", "/patterns", "/data", "/set-up", "/help", "/me", "/vehicle/harrowmere-stone/HS-102",
+    "/", "/fleet", "/alarms", "/rounds?depot=Skarvholm+Quarry", "/vehicle/harrowmere-stone/HS-102", "/points", "/work", "/grease",
+    "/account", "/account/report", "/parts", "/patterns", "/data", "/set-up", "/help", "/me",
     "/label/harrowmere-stone/HS-102", "/handover/harrowmere-stone/HS-102", "/evidence/harrowmere-stone/HS-102",
 )  # fmt: skip
 # Elements with text of their own that is cut, or that stand out of the page; what scrolls by itself is not cut.
@@ -35,11 +35,17 @@ def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     running.stop()
 
 
-@pytest.mark.parametrize("spoken", ["de", *(pytest.param(name, marks=pytest.mark.long) for name in ("fr", "es", "nb"))])
-def test_no_text_is_too_long_for_a_phone(demo: RunningDemo, tab: Callable[..., Page], spoken: str) -> None:
-    """At 390 px, on every page; German has the longest words."""
+@pytest.mark.parametrize(
+    ("spoken", "pages"),
+    [("de", PAGES[:5]), *(pytest.param(spoken, PAGES, marks=pytest.mark.long) for spoken in ("de", "fr", "es", "nb"))],
+)
+def test_no_text_is_too_long_for_a_phone(
+    demo: RunningDemo, tab: Callable[..., Page], spoken: str, pages: tuple[str, ...]
+) -> None:
+    """At 390 px; German, which has the longest words, stands for all in the short run, and the pages that are opened most for all
+    pages."""
     page = tab(viewport={"width": PHONE_PX, "height": 844}, locale=spoken)
-    for path in PAGES:
+    for path in pages:
         page.goto(f"{demo.address}{path}")
         expect(page.locator("h1").first).to_be_visible()
         page.wait_for_timeout(1_500)  # until the rest of it has come

@@ -123,12 +123,12 @@ PAGES = ["/", "/work", "/fleet", "/alarms", "/rounds", "/points", "/patterns", "
          "/evidence/harrowmere-stone/HS-102"]  # fmt: skip
 
 
-@pytest.mark.parametrize("path", PAGES)
-def test_nobody_sees_no_page(app: dash.Dash, path: str) -> None:
+def test_nobody_sees_no_page(app: dash.Dash) -> None:
     """A page leads to the way in, and back to the page afterwards."""
-    answer = app.server.test_client().get(path, headers={"Accept": "text/html"})
-    assert answer.status_code == 302
-    assert answer.headers["Location"] == f"/sign-in?{urlencode({'next': path})}"
+    for path in PAGES:
+        answer = app.server.test_client().get(path, headers={"Accept": "text/html"})
+        assert answer.status_code == 302, path
+        assert answer.headers["Location"] == f"/sign-in?{urlencode({'next': path})}"
 
 
 def test_who_asks_is_nobody_until_somebody_says_who(app: dash.Dash, fleet: Engine) -> None:
@@ -295,35 +295,20 @@ def store_now() -> int:
 @pytest.mark.parametrize(
     ("name", "sees"), [("lead", True), ("viewer", True), ("stranger", False), ("neighbour", False)]
 )
-@pytest.mark.parametrize(
-    "path",
-    [
-        "/",
-        "/fleet",
-        "/alarms",
-        "/vehicle/harrowmere-stone/HS-102",
-        "/rounds",
-        "/points",
-        "/work",
-        "/grease",
-        "/patterns",
-        "/account",
-        "/parts",
-        "/data",
-    ],
-)
-def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool, path: str) -> None:
-    """Of another fleet or depot nothing is shown: neither the vehicle nor that it is there."""
+def test_others_vehicles_are_not_there(app: dash.Dash, name: str, sees: bool) -> None:
+    """Of another fleet or depot nothing is shown on any page: neither the vehicle nor that it is there."""
     client = sign_in(app, name)
-    answer = call(app, client, "_pages_content.children", {"_pages_location.pathname": path, "_pages_location.search": ""},
-                  "_pages_location.pathname")  # fmt: skip
-    assert answer.status_code == 200
-    shown = "tipper 102" in answer.text
-    if path in ("/fleet", "/alarms"):
-        assert shown is sees
-    if not sees:
-        assert "tipper 102" not in answer.text
-        assert "Skarvholm" not in answer.text
+    for path in ("/", "/fleet", "/alarms", "/vehicle/harrowmere-stone/HS-102", "/rounds", "/points", "/work", "/grease", "/patterns",
+                 "/account", "/parts", "/data"):  # fmt: skip
+        answer = call(app, client, "_pages_content.children", {"_pages_location.pathname": path, "_pages_location.search": ""},
+                      "_pages_location.pathname")  # fmt: skip
+        assert answer.status_code == 200, path
+        shown = "tipper 102" in answer.text
+        if path in ("/fleet", "/alarms"):
+            assert shown is sees, path
+        if not sees:
+            assert "tipper 102" not in answer.text, path
+            assert "Skarvholm" not in answer.text, path
 
 
 @pytest.mark.parametrize("name", ["viewer", "technician", "stranger"])

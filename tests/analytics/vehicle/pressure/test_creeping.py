@@ -5,51 +5,52 @@ import pytest
 
 from tests.helpers.pressures import Drive, analysed, drive, told, work
 
+# One drawing of the noise, and in the long run some more.
+SEEDS = pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.long) for seed in (1, 2, 3))])
+
 
 def creep(made: Drive, channel: int, ratio: float, begin_day: float, days: float) -> None:
     """A line's pressure goes to `ratio` times what it was, at an even pace of its logarithm, and stays there."""
     made.log_kpa[:, channel] += np.log(ratio) * np.clip((made.day - begin_day) / days, 0, 1)
 
 
+@SEEDS
 @pytest.mark.parametrize("ratio", [3.0, 1.9, 0.42, 0.3])
 @pytest.mark.parametrize("days", [24, 45, 90, 180, 365])
 @pytest.mark.parametrize("channels", [1, 2, 4, 12])
-def test_what_creeps_is_found_before_it_has_gone_far(channels: int, days: int, ratio: float) -> None:
+def test_what_creeps_is_found_before_it_has_gone_far(channels: int, days: int, ratio: float, seed: int) -> None:
     """By the time that it passes 1.8 or 0.45 times what it was, and nothing else is found."""
-    for seed in range(3):
-        made = drive(days + 70, channels, seed)
-        creep(made, 0, ratio, 40, days)
-        found = told(made)
-        assert [(s.kind, s.channel) for s in found] == [("blocked_line" if ratio > 1 else "open_line", "p00")]
-        limit = np.log(1.8 if ratio > 1 else 0.45)
-        passed_day = 40 + days * limit / np.log(ratio)
-        detected_day = (found[0].detected_us - made.at_us[0]) / 86_400_000_000 + made.day[0]
-        assert detected_day < passed_day + 2.0  # a week-end apart
-        assert found[0].ended_us is None
+    made = drive(days + 70, channels, seed)
+    creep(made, 0, ratio, 40, days)
+    found = told(made)
+    assert [(s.kind, s.channel) for s in found] == [("blocked_line" if ratio > 1 else "open_line", "p00")]
+    limit = np.log(1.8 if ratio > 1 else 0.45)
+    passed_day = 40 + days * limit / np.log(ratio)
+    detected_day = (found[0].detected_us - made.at_us[0]) / 86_400_000_000 + made.day[0]
+    assert detected_day < passed_day + 2.0  # a week-end apart
+    assert found[0].ended_us is None
 
 
+@SEEDS
 @pytest.mark.parametrize("channels", [1, 2, 4, 12])
 @pytest.mark.parametrize("noise", [0.04, 0.07, 0.1])
-def test_a_year_of_seasons_and_of_sound_ageing_says_nothing(channels: int, noise: float) -> None:
+def test_a_year_of_seasons_and_of_sound_ageing_says_nothing(channels: int, noise: float, seed: int) -> None:
     """Every line ages by up to a tenth in 1,000 ignition hours, up or down."""
-    for seed in range(4):
-        made = drive(365, channels, 100 + seed, noise)
-        pace = np.linspace(-1, 1, channels) if channels > 1 else np.array([(-1.0) ** seed])
-        made.log_kpa += np.log(1.1) * pace * made.ignition_h[:, None] / 1000
-        assert told(made) == []
+    made = drive(365, channels, 100 + seed, noise)
+    pace = np.linspace(-1, 1, channels) if channels > 1 else np.array([(-1.0) ** seed])
+    made.log_kpa += np.log(1.1) * pace * made.ignition_h[:, None] / 1000
+    assert told(made) == []
 
 
+@SEEDS
 @pytest.mark.parametrize("channels", [1, 2, 12])
 @pytest.mark.parametrize("ratio", [0.62, 0.75, 1.4, 1.7])
-def test_another_grade_of_grease_is_no_fault(channels: int, ratio: float) -> None:
+def test_another_grade_of_grease_is_no_fault(channels: int, ratio: float, seed: int) -> None:
     """All pressures step at a fill, and step back at the next but one."""
-    for seed in range(3):
-        made = drive(200, channels, 200 + seed)
-        fills = tuple(
-            int(made.at_us[np.searchsorted(made.day, day)]) - 600_000_000 for day in (30, 60, 90, 120, 150, 180)
-        )
-        made.log_kpa[(made.at_us > fills[1]) & (made.at_us < fills[3])] += np.log(ratio)
-        assert told(made, fills) == []
+    made = drive(200, channels, 200 + seed)
+    fills = tuple(int(made.at_us[np.searchsorted(made.day, day)]) - 600_000_000 for day in (30, 60, 90, 120, 150, 180))
+    made.log_kpa[(made.at_us > fills[1]) & (made.at_us < fills[3])] += np.log(ratio)
+    assert told(made, fills) == []
 
 
 def test_a_recorded_fill_explains_another_grade_where_no_level_tells() -> None:
