@@ -60,6 +60,15 @@ def without_findings(r: FleetRow) -> str:
     refill = r.detail.refill if r.detail else None
     if refill is not None and refill.state in ("soon", "due"):
         return tr("Refill now.") if refill.state == "due" else tr("Refill soon.")
+    due, undated = r.detail.hand if r.detail else (0, 0)
+    if due:
+        return trn("{n} point greased by hand is due.", "{n} points greased by hand are due.", due)
+    if undated and r.need == "not_proven":
+        return trn(
+            "Nobody knows when {n} point greased by hand is due.",
+            "Nobody knows when {n} points greased by hand are due.",
+            undated,
+        )
     if not r.controller:
         return tr("No controller: its points are greased by hand.")
     if r.heard_us is None:

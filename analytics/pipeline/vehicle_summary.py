@@ -11,13 +11,15 @@ from analytics.findings import Finding, urgency
 from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
 from analytics.refills import Refill
+from analytics.vehicle.hand_points import HandState, standing
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from ingest import registry, schema
 from ingest.languages.saying import in_json, of_json, say
 from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup
 
-# What a vehicle needs, worst first; of one never heard, or of which nothing is proven, nobody knows that it needs nothing.
+# What a vehicle needs, worst first; of one never heard, of which nothing is proven, or with a point greased by hand of which no date is
+# known, nobody knows that it needs nothing.
 PRIORITIES: Final = ("act_now", "plan", "note", "unheard", "not_proven", "none")
 _FINDINGS_SHOWN: Final = 3
 _WEEK_DAYS: Final = 7
@@ -52,13 +54,15 @@ class FindingShown:
 @dataclass(frozen=True, kw_only=True)
 class Detail:
     """What a list says of a vehicle beside what it sorts by: its worst open findings and how many there are, its refill, cycles
-    done and expected in its last seven days, and the condition of each line in the line list's order."""
+    done and expected in its last seven days, the condition of each line in the line list's order, and how many points greased by hand
+    are due and of how many no date is known."""
 
     findings: tuple[FindingShown, ...]
     open: int
     refill: Refill
     week: tuple[int, int]
     lines: tuple[LineCondition, ...]
+    hand: tuple[int, int] = (0, 0)
 
     def to_row(self) -> dict[str, Any]:
         """As it is kept in the table."""
@@ -68,6 +72,7 @@ class Detail:
             "refill": self.refill.to_row(),
             "week": list(self.week),
             "lines": [line.to_row() for line in self.lines],
+            "hand": list(self.hand),
         }
 
     @staticmethod
@@ -79,23 +84,36 @@ class Detail:
             refill=Refill.from_row(row["refill"]),
             week=tuple(row["week"]),
             lines=tuple(LineCondition.from_row(line) for line in row["lines"]),
+            hand=tuple(row.get("hand", (0, 0))),  # those kept by an older version have none
         )
 
 
 def priority_of(
-    findings: Sequence[Finding], refill_state: str | None, lines: Sequence[LineCondition], *, heard: bool
+    findings: Sequence[Finding],
+    refill_state: str | None,
+    lines: Sequence[LineCondition],
+    hand: Sequence[str] = (),
+    *,
+    heard: bool,
 ) -> str:
-    """What a vehicle needs, from its open findings, its refill and its lines, and whether anything was ever heard of it, if it can be."""
+    """What a vehicle needs, from its open findings, its refill, its lines and how its points greased by hand stand, and whether anything
+    was ever heard of it, if it can be."""
     severities = {f.severity for f in findings}
     if "act_now" in severities or refill_state == "due":
         return "act_now"
-    if "plan" in severities or refill_state == "soon":
+    if "plan" in severities or refill_state == "soon" or "due" in hand:
         return "plan"
     if severities:
         return "note"
     if not heard:
         return "unheard"
-    return "none" if any(line.state in ("sound", "note") for line in lines) else "not_proven"
+    proven = any(line.state in ("sound", "note") for line in lines) if lines else bool(hand)
+    return "none" if proven and "unknown" not in hand else "not_proven"
+
+
+def hand_standing(states: Sequence[HandState], as_of_us: int) -> list[str]:
+    """How each point greased by hand stands."""
+    return [standing(one.due_us, as_of_us) for one in states]
 
 
 def detail(outcome: Outcome) -> Detail:
@@ -103,12 +121,14 @@ def detail(outcome: Outcome) -> Detail:
     open_ = sorted((f for f in outcome.findings if f.open), key=urgency)
     last = outcome.days[-_WEEK_DAYS:]
     done = sum(day.done + day.incomplete + day.lost for day in last)
+    hand = hand_standing(outcome.hand, outcome.as_of_us)
     return Detail(
         findings=tuple(_shown(f, outcome) for f in open_[:_FINDINGS_SHOWN]),
         open=len(open_),
         refill=outcome.refill,
         week=(done, done + sum(day.missed for day in last)),
         lines=tuple(outcome.lines),
+        hand=(hand.count("due"), hand.count("unknown")),
     )
 
 
@@ -132,8 +152,9 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     """Keep what an analysis found."""
     open_ = sorted((f for f in outcome.findings if f.open), key=urgency)
     heard = bool(outcome.days) or not outcome.setup.controller
+    hand = hand_standing(outcome.hand, outcome.as_of_us)
     found = {
-        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, heard=heard)),
+        "need": PRIORITIES.index(priority_of(open_, outcome.refill.state, outcome.lines, hand, heard=heard)),
         "rank": _rank(open_[0], outcome.lines) if open_ else _NO_RANK,
         "dry_h": outcome.max_hours_since_grease if open_ else 0.0,
         "level_pct": outcome.refill.level_pct,

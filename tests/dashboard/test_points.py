@@ -12,6 +12,8 @@ from sqlalchemy import Engine
 
 from analytics.pipeline import vehicle_summary, watch
 from analytics.pipeline.workers import workers
+from analytics.vehicle.line_conditions import LineCondition
+from dashboard import rows as list_rows
 from dashboard.accounts import OPERATOR, Person, acting_as
 from dashboard.exports import hand as words
 from dashboard.exports.csv import round_table
@@ -20,6 +22,7 @@ from dashboard.queries.rounds import read_round
 from dashboard.queries.scope import EVERYTHING, Scope
 from dashboard.web.app import create_app
 from ingest import database, registry, times, work_records
+from ingest.languages import ENGLISH, speaking
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import work_of
 from tests.dashboard.test_command import tallow
@@ -91,11 +94,26 @@ def test_a_vehicle_without_a_controller_is_neither_silent_nor_good(engine: Engin
     assert (trailer.need, trailer.controller, trailer.heard_us) == ("not_proven", False, None)
     assert trailer.detail is not None
     assert trailer.detail.findings == ()
+    assert (rows["v1"].need, trailer.detail.hand) == ("plan", (0, 1))
+    with speaking(ENGLISH):
+        assert list_rows.without_findings(rows["v1"]) == "1 point greased by hand is due."
+        assert list_rows.without_findings(trailer) == "Nobody knows when 1 point greased by hand is due."
     assert [row.vehicle for row in told.undated] == ["v1"]
     assert (told.by_hand, [(one.depot, one.due, one.soon, one.unknown) for one in told.points]) == (
         1,
         [("Quarry", 1, 0, 0), ("Wharf", 0, 1, 1)],
     )
+
+
+def test_points_greased_by_hand_count_in_what_a_vehicle_needs() -> None:
+    """Due is work to plan; unknown is never nothing to do, whatever the system's own lines prove."""
+    sound = [LineCondition.from_row([1, "main", "sound", "sound", False, 1.0, 0.5])]
+    for lines, standing, need in (
+        (sound, [], "none"), (sound, ["ok", "soon"], "none"), (sound, ["ok", "unknown"], "not_proven"), (sound, ["unknown", "due"], "plan"),
+        ([], [], "not_proven"), ([], ["ok", "soon"], "none"), ([], ["unknown"], "not_proven"), ([], ["due"], "plan"),
+    ):  # fmt: skip
+        assert vehicle_summary.priority_of((), "ok", lines, standing, heard=True) == need, (lines, standing)
+    assert vehicle_summary.priority_of((), None, (), ["ok"], heard=False) == "unheard"
 
 
 def test_a_round_greases_by_hand_and_the_page_ticks_off(engine: Engine) -> None:

@@ -7,7 +7,7 @@ from dash import dcc, html
 from analytics.alarms.states import words as state_words
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS
-from analytics.pipeline.vehicle_summary import priority_of
+from analytics.pipeline.vehicle_summary import hand_standing, priority_of
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import line_conditions
 from dashboard import components, formatting
@@ -34,8 +34,9 @@ def bar(result: Result, open_: list[Finding]) -> list[Any]:
     """Who it is and how it is, in one line that stays in sight."""
     setup, now = result.history.setup, result.history.as_of_us
     heard = int(result.history.heard_us[-1]) if len(result.history.heard_us) else None
+    hand = hand_standing(result.hand, now)
     priority = priority_of(
-        open_, result.refill.state, line_conditions(result), heard=heard is not None or not setup.controller
+        open_, result.refill.state, line_conditions(result), hand, heard=heard is not None or not setup.controller
     )
     if not setup.controller:
         told: Facts = [(tr("Depot"), setup.depot), (tr("Controller"), tr("none: greased by hand"))]
