@@ -123,10 +123,9 @@ TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more o
 
 def trends_due(connection: Connection, ids: Collection[int], as_of_us: int) -> set[int]:
     """Which of these vehicles want their trends made anew."""
-    table = schema.wear
-    fresh = table.c.as_of_us.between(as_of_us - TRENDS_EVERY_US, as_of_us)
-    made = connection.execute(select(table.c.vehicle_id).where(table.c.vehicle_id.in_(ids), fresh).distinct())
-    return set(ids) - set(made.scalars())
+    table = schema.analysis
+    fresh = table.c.trends_us.between(as_of_us - TRENDS_EVERY_US, as_of_us)
+    return set(ids) - set(connection.scalars(select(table.c.vehicle_id).where(table.c.vehicle_id.in_(ids), fresh)))
 
 
 def keep_trends(connection: Connection, vehicle_id: int, found: Sequence[Trend] | None, as_of_us: int) -> None:

@@ -137,6 +137,9 @@ def _outcome_or_error(task: Task) -> Outcome | str:
 def keep(connection: Connection, outcome: Outcome) -> None:
     """Make this the newest result of its vehicle, as a whole."""
     analysis, finding = schema.analysis, schema.finding
+    trends_us: int | None = outcome.as_of_us
+    if outcome.trends is None:
+        trends_us = connection.scalar(select(analysis.c.trends_us).where(analysis.c.vehicle_id == outcome.vehicle_id))
     connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
     connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
     connection.execute(
@@ -153,6 +156,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
             alarms_due_us=0,
             fleet_revision=outcome.fleet_revision,
             made_by=program(),
+            trends_us=trends_us,
         )
     )
     vehicle_summary.put_result(connection, outcome)

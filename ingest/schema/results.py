@@ -26,6 +26,7 @@ analysis = Table(
         "fleet_revision", BigInteger
     ),  # the sum of all vehicles' revisions then: others lend a vehicle their calendar
     Column("made_by", String(32)),  # version of the program
+    Column("trends_us", BigInteger),  # when its trends were made, whether or not there were any
 )
 
 finding = Table(

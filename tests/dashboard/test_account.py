@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, select
 from analytics.account.greased import kept_of
 from analytics.alarms import letters, routes
 from analytics.pipeline import vehicle_summary
-from analytics.pipeline.account import keep_greased, keep_trends, trends_due
+from analytics.pipeline.account import keep_greased, keep_trends
 from analytics.vehicle.doses import Doses
 from analytics.vehicle.wear import Trend
 from dashboard.accounts import NOBODY, Person, acting_as
@@ -307,7 +307,7 @@ def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: P
 
 
 def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> None:
-    """What worsens only, the first to pass first; made once a day; of another fleet nothing."""
+    """What worsens only, the first to pass first; of another fleet nothing."""
     fleet = filled(engine, tmp_path)
 
     def told_of(what: Any, channel: str | None, lines: tuple[int, ...], percent: float, days: int | None) -> Trend:
@@ -323,12 +323,9 @@ def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> Non
         told_of("rest", "p1", (1,), 0.0, None),
     ]
     with database.writing(fleet) as connection:
-        one, other = registry.find(connection, "v1").id, registry.find(connection, "v2").id
-        assert trends_due(connection, [one, other], NOW_US) == {one, other}
+        one = registry.find(connection, "v1").id
         keep_trends(connection, one, found, NOW_US)
         keep_trends(connection, one, None, NOW_US + DAY_US)
-        assert trends_due(connection, [one, other], NOW_US + DAY_US // 2) == {other}
-        assert trends_due(connection, [one], NOW_US + DAY_US) == {one}
     told = wearing(fleet)
     assert [(w.trend.what, w.trend.channel, w.points) for w in told] == [
         ("supply", None, ()),

@@ -17,7 +17,7 @@ from sqlalchemy import Engine, event, func, insert, select, update
 from analytics.pipeline import claims, results, vehicle_summary
 from analytics.pipeline.claims import LEASE_US, vehicles_wanting
 from analytics.pipeline.results import Wanting
-from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of, outcomes
+from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of, outcomes, registered, tasks_of
 from analytics.pipeline.watch import look
 from analytics.pipeline.workers import Workers, workers
 from ingest import database, schema, times
@@ -178,6 +178,24 @@ def test_a_pass_costs_what_the_news_costs(fleet: Engine, pool: Workers) -> None:
     assert sum(one.startswith("SELECT") for one in said) == 2  # and whether messages of that time are kept in full
     Recorder(fleet, "test").record(arrivals("HS-102", (), days=1)[-1:])
     assert renewed(fleet, pool, END_US + 2, NEWS) == ["HS-102"]
+
+
+def test_trends_are_made_once_a_day_whether_or_not_there_are_any(fleet: Engine, pool: Workers) -> None:
+    """A vehicle too young for a trend costs no more than one that has some, and what is between keeps the time they were made at."""
+
+    def due(as_of_us: int) -> set[str]:
+        with fleet.connect() as connection:
+            tasks = tasks_of(connection, database.address(fleet), as_of_us, registered(connection))
+        return {task.vehicle.name for task in tasks if task.wants_trends}
+
+    assert len(due(END_US)) == 25
+    renewed(fleet, pool)
+    with fleet.connect() as connection:
+        assert not connection.scalar(select(func.count()).select_from(schema.wear))
+    assert due(END_US + HOUR_US) == set()
+    renewed(fleet, pool, END_US + HOUR_US)
+    assert due(END_US + 20 * HOUR_US) == set()
+    assert len(due(END_US + 21 * HOUR_US)) == 25
 
 
 def test_so_many_old_ones_a_pass(fleet: Engine, pool: Workers) -> None:
