@@ -18,8 +18,6 @@ Task = TypeVar("Task")
 Done = TypeVar("Done")
 _MOST_LOST: Final = 3  # times in a row that a process may end while the same task is the next to be done
 _ANSWERS_S: Final = 20  # within which a scheduler has to answer
-# Loaded once for all processes: the analysis, and what it loads itself only where a vehicle needs it, which most of a fleet do.
-_LOADED: Final = ("analytics.pipeline.tasks", "statsmodels.robust.robust_linear_model", "scipy.signal", "scipy.ndimage")
 
 
 class Lost(Problem):
@@ -98,7 +96,7 @@ def workers(number: int | None = None, dask: str = "", beside: Sequence[str] = (
         return
     # Not forked from this process: a lock that one of its threads holds would stay locked there.
     apart = multiprocessing.get_context("forkserver")
-    apart.set_forkserver_preload([*_LOADED, *beside])
+    apart.set_forkserver_preload(["analytics.pipeline.tasks", *beside])
     forkserver.ensure_running()  # and meanwhile this one does what it has to do before
     theirs, ours = apart.Pipe(duplex=False)
     made = Workers(
