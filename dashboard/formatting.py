@@ -13,7 +13,7 @@ from analytics.kinds import FINDING_KINDS
 from dashboard import accounts
 from ingest.languages import ENGLISH, LANGUAGES, Words, cldr, inside, later, tr, trn
 from ingest.languages.saying import told as told_in
-from ingest.times import instant
+from ingest.times import HOUR_US, instant
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from analytics.planning.timer import Setting
     from analytics.vehicle.commissioning import Handover, Item
     from analytics.vehicle.line_conditions import LineCondition
-    from ingest.work import FOUND, Work
+    from ingest.work import Work
 
 NEED_WORDS: Final = Words({
     "act_now": later("Act now"), "plan": later("Plan"), "note": later("Note"), "unheard": later("Not heard yet"),
@@ -56,6 +56,8 @@ def ago(at_us: int | None, now_us: int) -> str:
     """How long ago, to one figure that matters."""
     if at_us is None:
         return tr("never")
+    if at_us > now_us + HOUR_US:
+        return tr("not known: its clock is ahead")
     minutes = max(0, now_us - at_us) / 60e6
     if minutes < 2:
         return tr("just now")
@@ -176,6 +178,8 @@ def _meter(value: float) -> str:
 
 def work_details(one: Work) -> list[str]:
     """What was said of a piece of work, in short."""
+    from ingest.work import FOUND
+
     said = [
         trn("line {lines}", "lines {lines}", len(one.lines), lines=", ".join(map(str, one.lines))) if one.lines else "",
         one.channel or "",

@@ -51,7 +51,9 @@ def cause(found: FindingShown) -> list[Any]:
     """What is wrong in a few words: kind, where, for how long its points are dry."""
     told = [told_in(found.where)] if found.where else []
     if found.dry_h is not None and found.dry_h >= 1 and FINDING_KINDS[found.kind].dries:
-        told.append(tr("{hours} h dry", hours=cldr.decimal(found.dry_h, 0)).replace(" ", "\u00a0"))
+        hours = cldr.decimal(found.dry_h, 0)
+        dry = tr("at least {hours} h dry", hours=hours) if found.at_least else tr("{hours} h dry", hours=hours)
+        told.append(dry.replace(" ", "\u00a0"))
     return [html.Strong(FINDING_KINDS[found.kind].title), *(f" · {text}" for text in told)]
 
 
@@ -75,8 +77,18 @@ def without_findings(r: FleetRow) -> str:
         return tr("Nothing was ever heard from it: nobody knows how it is.")
     if r.detail is None:
         return tr("Not analysed yet.")
-    return (
-        tr("Nothing is known to be wrong, but no line is proven.") if r.need == "not_proven" else tr("Nothing to do.")
+    if r.need == "unheard":
+        return tr("Nothing was heard from it of which the time can be right: nobody knows how it is.")
+    if r.need != "not_proven":
+        return tr("Nothing to do.")
+    lines = r.detail.lines
+    unproven = sum(line.state == "not_proven" for line in lines)
+    if unproven == len(lines):
+        return tr("Nothing is known to be wrong, but no line is proven.")
+    return tr(
+        "Nothing is known to be wrong, but {unproven} of {count} lines are not proven.",
+        unproven=unproven,
+        count=len(lines),
     )
 
 

@@ -117,9 +117,9 @@ _ALLOWED: Final = {
     "length_m": "metres, above 0",
     "bore_mm": "millimetres, above 0",
     "number": "a whole number from 1 to 9999",
-    "interval_h": "hours of ignition, above 0",
-    "interval_km": "kilometres, above 0",
-    "interval_days": "days, above 0",
+    "interval_h": "hours of ignition, 1 to 20000, without a separator of thousands",
+    "interval_km": "kilometres, 50 to 500000, without a separator of thousands",
+    "interval_days": "days, 1 to 3650",
     "grams": "grams, above 0",
     "strokes": "strokes of the grease gun, above 0",
 }
@@ -131,6 +131,9 @@ _NUMBERS: Final = (
 _NLGI: Final = re.compile(r"(000|00|0|[1-6])(?:[-/](00|0|[1-6]))?|[0-5]\.5")
 _LOWEST_RELIEF_KPA: Final = 1_000  # below 10 bar nothing is pumped through a line: a pressure in bar
 _HIGHEST_RELIEF_KPA: Final = 100_000
+# From several times a shift to once in the life of a machine: what lies outside is another unit or a slip (common practice, no source).
+_INTERVALS: Final[Mapping[IntervalUnit, tuple[float, float]]] = {"h": (1, 20_000), "km": (50, 500_000), "d": (1, 3_650)}
+_THOUSANDS: Final = re.compile(r"\d{1,3}(,\d{3})+")
 _AHEAD_DAYS: Final = 366  # a vehicle may be registered before it is fitted, not years before
 
 
@@ -173,10 +176,20 @@ def check(setup: Setup) -> None:
         )
     if not _LOWEST_RELIEF_KPA <= setup.relief_kpa <= _HIGHEST_RELIEF_KPA:
         raise ValueError(f"relief_kpa: {setup.relief_kpa:g} cannot be; write {_ALLOWED['relief_kpa']}")
+    for point in setup.hand_points:
+        check_hand(point)
     if setup.commissioned is not None and (setup.commissioned - instant(now_us()).date()).days > _AHEAD_DAYS:
         raise ValueError(
             f"commissioned: {setup.commissioned} is more than a year ahead; write {_ALLOWED['commissioned']}"
         )
+
+
+def check_hand(point: HandPoint) -> None:
+    """The same of a point that is greased by hand."""
+    least, most = _INTERVALS[point.unit]
+    if not least <= point.every <= most:
+        column = next(name for name, unit in INTERVALS.items() if unit == point.unit)
+        raise ValueError(f"{column}: {point.every:.15g} cannot be; write {_ALLOWED[column]}")
 
 
 def _yes_no(row: Mapping[str, str], column: str) -> bool | None:
@@ -218,8 +231,8 @@ def _line(row: Mapping[str, str]) -> Line:
     return line
 
 
-def _hand_point(row: Mapping[str, str]) -> HandPoint:
-    row = _numbers(row)
+def _hand_point(written: Mapping[str, str]) -> HandPoint:
+    row = _numbers(written)
     told = {name: [column for column in names if row.get(column)] for name, names in _CHOICES.items()}
     for name, columns in told.items():
         if len(columns) != 1:
@@ -227,6 +240,8 @@ def _hand_point(row: Mapping[str, str]) -> HandPoint:
                 f"write the {name} in one of the columns {', '.join(_CHOICES[name])}; it is in {len(columns)}"
             )
     (interval,), (amount,) = told["interval"], told["amount"]
+    if _THOUSANDS.fullmatch(written[interval]):  # with a decimal comma it would be a thousandth
+        raise ValueError(f"{interval}: {written[interval]!r} cannot be; write {_ALLOWED[interval]}")
     values: dict[str, Any] = {"number": row["number"], "point": row["point"], "grease": row.get("grease", "")}
     values |= {"every": row[interval], "unit": INTERVALS[interval], amount: row[amount]}
     values["critical"] = bool(_yes_no(row, "critical"))
@@ -237,6 +252,7 @@ def _hand_point(row: Mapping[str, str]) -> HandPoint:
         if text.startswith("every:"):
             text = f"{interval}: {row[interval]!r} cannot be; write {_ALLOWED[interval]}"
         raise ValueError(text) from None
+    check_hand(point)
     return point
 
 

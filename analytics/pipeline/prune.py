@@ -14,6 +14,7 @@ from analytics.pipeline.workers import Workers
 from analytics.vehicle import daily
 from analytics.vehicle.archive import Past
 from analytics.vehicle.doses import doses
+from analytics.vehicle.hand_doses import hand_doses, with_hand
 from ingest import retention, schema, stands, times
 from ingest.database import writing
 from ingest.errors import Problem
@@ -75,4 +76,4 @@ def _past(task: Task, since_us: int) -> tuple[Past, Setup, Kept]:
         tuple(fill for fill in result.fills if fill.at_us < since_us),
         tuple(one for one in daily.days(result) if one.day < first_day),
     )
-    return past, result.history.setup, kept_of(doses(result), result.history.setups)
+    return past, result.history.setup, kept_of(with_hand(doses(result), hand_doses(result)), result.history.setups)

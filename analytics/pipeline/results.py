@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 from sqlalchemy import Connection, Engine, delete, insert, select
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DataError, DBAPIError
 
 from analytics.pipeline import depot_days, vehicle_summary
 from analytics.pipeline.account import (
@@ -107,12 +107,11 @@ def _kept(engine: Engine, as_of_us: int, pool: Workers, mine: Collection[int], w
                         claims.drop(task.vehicle.id)
                         _failed(task, outcome)
                         continue
-                    with writing(engine) as connection:
-                        kept = release(connection, task.vehicle.id, who)
-                        if kept:
-                            keep(connection, outcome)
+                    kept = _keep_or_error(engine, outcome, who)
                     claims.drop(task.vehicle.id)
-                    if kept:
+                    if isinstance(kept, str):
+                        _failed(task, kept)
+                    elif kept:
                         yield outcome
             except Lost as problem:
                 _failed(tasks[done], str(problem))
@@ -131,6 +130,22 @@ def _outcome_or_error(task: Task) -> Outcome | str:
     except DBAPIError:
         raise  # that is the database's matter, not the vehicle's
     except Exception:  # noqa: BLE001  # whatever it is, it is one vehicle's
+        return traceback.format_exc()
+
+
+def _keep_or_error(engine: Engine, outcome: Outcome, who: str) -> bool | str:
+    """Whether a result was kept, which it is not where somebody else has claimed its vehicle; or why it cannot be."""
+    try:
+        with writing(engine) as connection:
+            kept = release(connection, outcome.vehicle_id, who)
+            if kept:
+                keep(connection, outcome)
+        return kept
+    except DataError:
+        return traceback.format_exc()
+    except DBAPIError:
+        raise
+    except Exception:  # noqa: BLE001  # a value that no column holds, for instance
         return traceback.format_exc()
 
 

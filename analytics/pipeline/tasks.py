@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy.exc import DBAPIError
 
 from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
@@ -246,12 +247,25 @@ def default_as_of_us(connection: Connection) -> int:
 
 
 def outcomes(engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None]) -> Iterator[Outcome]:
-    """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of). Nothing is kept."""
+    """The outcome of each registered vehicle at `as_of_us`, by fleet and vehicle; `progress` is told (done, of). Nothing is kept. Raises
+    Problem where one cannot be analysed: an answer without it would tell nobody that it is not there."""
     with engine.connect() as connection:
         check_kept(connection, as_of_us)
     done = 0
     for tasks, number in batches(engine, as_of_us):
-        for outcome in pool.map(outcome_of, tasks):
+        for outcome in pool.map(_outcome_or_problem, tasks):
+            if isinstance(outcome, Problem):
+                raise outcome
             done += 1
             progress(done, number)
             yield outcome
+
+
+def _outcome_or_problem(task: Task) -> Outcome | Problem:
+    try:
+        return outcome_of(task)
+    except (DBAPIError, Problem):
+        raise
+    except Exception as error:  # noqa: BLE001  # whatever it is, it is one vehicle's
+        name = f"{task.vehicle.fleet}/{task.vehicle.name}"
+        return Problem(f"{name} cannot be analysed, please report this: {type(error).__name__}: {error}")

@@ -31,7 +31,8 @@ _NO_RANK: Final = 199  # of a vehicle without an open finding
 @dataclass(frozen=True)
 class FindingShown:
     """An open finding as a list says it: with where it is in a few words, how many ignition hours the longest of its points has waited
-    for grease (None: not known), and whether one of them, which steering or braking depends on, may be dry."""
+    for grease (None: not known; it is `at_least` so long where of some nobody knows), and whether one of them, which steering or braking
+    depends on, may be dry."""
 
     kind: str
     severity: Severity
@@ -39,10 +40,19 @@ class FindingShown:
     where: str = ""
     dry_h: float | None = None
     critical: bool = False
+    at_least: bool = False
 
     def to_row(self) -> list[Any]:
         """As it is kept in the table."""
-        return [self.kind, self.severity, in_json(self.summary), in_json(self.where), self.dry_h, self.critical]
+        return [
+            self.kind,
+            self.severity,
+            in_json(self.summary),
+            in_json(self.where),
+            self.dry_h,
+            self.critical,
+            self.at_least,
+        ]
 
     @staticmethod
     def from_row(row: Sequence[Any]) -> "FindingShown":
@@ -107,7 +117,7 @@ def priority_of(
         return "note"
     if not heard:
         return "unheard"
-    proven = any(line.state in ("sound", "note") for line in lines) if lines else bool(hand)
+    proven = all(line.state in ("sound", "note") for line in lines) if lines else bool(hand)
     return "none" if proven and "unknown" not in hand else "not_proven"
 
 
@@ -144,7 +154,8 @@ def _shown(found: Finding, outcome: Outcome) -> FindingShown:
         where = alone if len(concerned) == 1 else say("{count} lines", count=len(concerned))
     hours = [line.hours_since_grease for line in concerned if line.hours_since_grease is not None]
     return FindingShown(
-        found.kind, found.severity, found.summary, where, max(hours, default=None), any(line.critical_dry for line in concerned)
+        found.kind, found.severity, found.summary, where, max(hours, default=None), any(line.critical_dry for line in concerned),
+        0 < len(hours) < len(concerned),
     )  # fmt: skip
 
 

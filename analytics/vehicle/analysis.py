@@ -51,8 +51,11 @@ class Result:
 
     @property
     def max_hours_since_grease(self) -> float | None:
-        """Ignition hours that the point that waits longest has waited for grease."""
-        return max((hours for hours in self.hours_since_grease.values() if hours is not None), default=None)
+        """Ignition hours that the point that waits longest has waited for grease; None where that may be one of which nobody knows."""
+        known = [hours for hours in self.hours_since_grease.values() if hours is not None]
+        longest = max(known, default=None)
+        every = len(known) == len(self.hours_since_grease) or (longest or 0.0) >= DEFAULTS.dry_act_now_h
+        return longest if every else None
 
     @property
     def filled_us(self) -> int | None:

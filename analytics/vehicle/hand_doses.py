@@ -20,7 +20,7 @@ from analytics.vehicle.doses import EPOCH_DAY, Dosed, Doses
 from analytics.vehicle.hand_points import Meter, greased_at, typed_in
 from ingest.arrays import Floats
 from ingest.setups import HandPoint, Setup
-from ingest.times import DAY_US, local_us
+from ingest.times import DAY_US, FOREVER_US, LONG_AGO_US, local_us
 
 HAND_FROM: Final = 10_000  # a point greased by hand has its number above those of lines
 _LATE: Final = 1.1  # of an interval: greased until then it was in time
@@ -39,11 +39,15 @@ class _Slot:
 def hand_doses(result: Result) -> Doses | None:
     """What was planned by hand and what came of it; None where there is nothing to tell."""
     history = result.history
-    slots: dict[HandPoint, list[_Slot]] = {}
-    for point in history.setup.hand_points:
-        greased = greased_at(history.work, point.number)
-        begin_us = min([*_registered(history.setups, point.number), *greased], default=history.as_of_us)
-        slots[point] = list(_slots(point, greased, result, begin_us))
+    slots: dict[int, list[_Slot]] = {}
+    named: dict[int, HandPoint] = {}
+    for setup, from_us, until_us in _in_force(history.setups):
+        for point in setup.hand_points:
+            greased = greased_at(history.work, point.number)
+            begin_us = min([*_registered(history.setups, point.number), *greased], default=history.as_of_us)
+            own = [slot for slot in _slots(point, greased, result, begin_us) if from_us <= slot.at_us < until_us]
+            slots[point.number] = [*slots.get(point.number, ()), *own]
+            named[point.number] = point
     every = [slot.at_us for own in slots.values() for slot in own]
     if not every:
         return None
@@ -59,9 +63,15 @@ def hand_doses(result: Result) -> Doses | None:
                 table[1 if slot.arrived else 2, day, k] += 1
     return Doses(
         first=date.fromordinal(EPOCH_DAY + first),
-        lines=tuple(Dosed(HAND_FROM + point.number, point.point, point.critical) for point in slots),
+        lines=tuple(Dosed(HAND_FROM + number, named[number].point, named[number].critical) for number in slots),
         planned=table[0], arrived=table[1], failed=table[2],
     )  # fmt: skip
+
+
+def _in_force(setups: Sequence[Setup]) -> Iterator[tuple[Setup, int, int]]:
+    """(set-up, from when, until when): what was planned then is accounted as it was planned."""
+    begins = [LONG_AGO_US, *(one.valid_from_us or LONG_AGO_US for one in setups[1:])]
+    yield from zip(setups, begins, [*begins[1:], FOREVER_US], strict=True)
 
 
 def _registered(setups: Sequence[Setup], number: int) -> list[int]:

@@ -25,6 +25,7 @@ RATE_DAYS: Final = 28  # over which a meter's pace is taken: two weeks of work a
 STALE_DAYS: Final = 45  # so long after its last reading a meter says nothing of today
 WORTH: Final = 0.8  # of an interval: greasing before it is waste (common practice, no source)
 SOON_DAYS: Final = 7
+FAR_DAYS: Final = 20 * 365  # no pace tells of what lies further ahead
 
 
 @dataclass(frozen=True)
@@ -192,6 +193,8 @@ def _due(meter: Meter, greased_us: int, every: float, as_of_us: int) -> tuple[in
     if pace <= 0:
         return None, None, later("its meter does not advance")
     begin_us, done = (greased_us, 0.0) if since is None else (read_us, since)
+    if every - done > pace * FAR_DAYS:
+        return None, None, later("its meter hardly advances")
 
     def when(share: float) -> int:
         return int(begin_us + (share * every - done) / pace * DAY_US)

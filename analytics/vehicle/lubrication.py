@@ -25,6 +25,8 @@ def hours_since(
     grease), that its pressure or the confirmation of its divider proves, and while nothing was found wrong with line, sensor or pump;
     or by hand. None where nothing ever proved it, or where no hour meter counts.
 
+    Where messages were lost since the hour meter was last read for sure, nobody knows how long it has been, unless it is too long already.
+
     That the level falls proves that grease leaves the reservoir, not that it arrives at a point. Cycles whose messages were lost
     count for nothing: nobody knows what their pressures were.
     """
@@ -41,7 +43,9 @@ def hours_since(
             for work in history.work
             if work.kind == "greased_by_hand" and (not work.lines or line.line in work.lines)
         ]
-        out[line.line] = round(max(0.0, now_h - max(hours)), 1) if hours else None
+        waited_h = round(max(0.0, now_h - max(hours)), 1) if hours else None
+        known = history.heard_sure[-1] or (waited_h or 0.0) >= settings.dry_act_now_h
+        out[line.line] = waited_h if known else None
     return out
 
 
@@ -93,8 +97,11 @@ def escalate(
             continue
         concerned = [line for line in lines if line.line in found.lines or not found.lines]
         critical = [line for line in concerned if line.critical]
-        longest = max((h for line in concerned if (h := since[line.line]) is not None), default=None)
+        known = [h for line in concerned if (h := since[line.line]) is not None]
+        longest = max(known, default=None)
         evidence, severity, summary = {**told.evidence, "hours_since_grease": longest}, told.severity, told.summary
+        if known and len(known) < len(concerned):  # the longest may be one of those that nobody knows
+            evidence["points_not_proven"] = len(concerned) - len(known)
         if longest is not None and longest >= settings.dry_act_now_h:
             severity = "act_now"
         if critical:

@@ -32,6 +32,7 @@ _PATHS: Final = 400
 # Standard normal, spread evenly over the paths: chance is left to what has no such shape.
 _NORMAL: Final = np.array([NormalDist().inv_cdf((k + 0.5) / _PATHS) for k in range(_PATHS)])
 _EVEN: Final = (np.arange(_PATHS) + 0.5) / _PATHS
+_UNREAD_DAYS: Final = 7.0  # so long without a reading a level is no reading of these days
 _MENDED_DAYS: Final = 21.0  # in the mean, after which somebody mends what is found (common practice, no source)
 
 
@@ -95,9 +96,14 @@ def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
     if reservoir.by_counting:
         return say("the level sensor cannot be trusted; the level is counted from the cycles")
     silent = (history.as_of_us - int(history.heard_us[-1])) / DAY_US
-    if silent < STOP_DAYS:
-        return None
-    return say("level as it was when the vehicle was last heard, {days} days ago", days=number(silent, 0))
+    unread = silent if reservoir.read_us is None else (history.as_of_us - reservoir.read_us) / DAY_US
+    if silent >= STOP_DAYS:
+        return say("level as it was when the vehicle was last heard, {days} days ago", days=number(silent, 0))
+    if unread >= _UNREAD_DAYS:
+        return say(
+            "level as it was last read, {days} days ago, less what the cycles since have used", days=number(unread, 0)
+        )
+    return None
 
 
 def _reached_us(history: History, reservoir: Reservoir) -> int:

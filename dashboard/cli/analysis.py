@@ -148,16 +148,17 @@ def _nothing_found(database: str) -> str:
     """That nothing was found, and of how many vehicles nothing could be."""
     from sqlalchemy import case, func, select
 
-    from ingest import schema
+    from ingest import schema, times
 
     table = schema.vehicle_summary.join(schema.vehicle, schema.vehicle.c.id == schema.vehicle_summary.c.vehicle_id)
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         could_be = schema.vehicle_summary.c.controller  # of others nothing could be heard
+        believed = schema.vehicle.c.heard_us <= times.now_us() + times.HOUR_US  # else by a clock that is ahead
         registered, number, heard = connection.execute(
-            select(func.count(), func.count(case((could_be, 1))), func.count(schema.vehicle.c.heard_us)).select_from(
-                table
-            )
+            select(
+                func.count(), func.count(case((could_be, 1))), func.count(case((could_be & believed, 1)))
+            ).select_from(table)
         ).one()
     if not registered:
         return "No vehicles are registered."

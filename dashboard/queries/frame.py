@@ -3,19 +3,21 @@
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, and_, func, or_, select
+from sqlalchemy import Connection, Engine, and_, case, func, or_, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema, times, totals
-from ingest.languages import tr
-from ingest.times import HOUR_US
+from ingest.languages import tr, trn
+from ingest.times import DAY_US, HOUR_US
 
 WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody has taken note of
 _STOPPED_US: Final = HOUR_US // 2  # a fleet of any size says something in half an hour
 _UNWATCHED_US: Final = 2 * HOUR_US  # everything is analysed once an hour
+_LEFT_US: Final = DAY_US  # a vehicle with older results is one whose analysis fails, however large the fleet is
+_AHEAD_US: Final = HOUR_US // 6  # what claims to be later is of a wrong clock
 _MOST_FOUND: Final = 6
 
 
@@ -25,9 +27,9 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
     now = times.now_us()
     try:
         with engine.connect() as connection:
-            newest_us = totals.newest_at_us(connection)
+            newest_us = totals.newest_at_us(connection) if scope == EVERYTHING else _heard_us(connection, scope, now)
             recorded_us = max(totals.recorders(connection).values(), default=None)
-            looked_us = connection.scalar(select(func.max(schema.analysis.c.as_of_us)))
+            looked_us, old = _looked(connection, scope, now)
             counts = {"alarms": _waiting(connection, scope), "refills": _due(connection, scope, now)}
     except DBAPIError:
         words = tr("The database is away; what you see may be old.")
@@ -39,6 +41,9 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
         words, late = tr("Nothing recorded for {time}", time=formatting.lasting(recorded_us, now)), True
     elif looked_us is not None and now - looked_us > _UNWATCHED_US:
         words, late = tr("Nothing analysed for {time}", time=formatting.lasting(looked_us, now)), True
+    elif old:
+        words = trn("{n} vehicle not analysed for a day", "{n} vehicles not analysed for a day", old)
+        late = True
     about = "\n".join(
         f"{name}: {tr('not yet') if at_us is None else formatting.ago(at_us, now)}"
         for name, at_us in (
@@ -48,6 +53,25 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
         )
     )
     return {"words": words, "late": late, "about": about} | counts
+
+
+def _heard_us(connection: Connection, scope: Scope, now_us: int) -> int | None:
+    """When a vehicle of a scope was heard last."""
+    who, vehicle = schema.vehicle_summary, schema.vehicle
+    heard = select(func.max(vehicle.c.heard_us)).join(who, who.c.vehicle_id == vehicle.c.id)
+    found: int | None = connection.scalar(
+        heard.where(vehicle.c.heard_us <= now_us + _AHEAD_US, ~who.c.sold, *within(who, scope))
+    )
+    return found
+
+
+def _looked(connection: Connection, scope: Scope, now_us: int) -> tuple[int | None, int]:
+    """When a vehicle of a scope was analysed last, and how many have results of more than a day ago."""
+    who, analysis = schema.vehicle_summary, schema.analysis
+    old = func.sum(case((analysis.c.as_of_us < now_us - _LEFT_US, 1), else_=0))
+    asked = select(func.max(analysis.c.as_of_us), old).join(who, who.c.vehicle_id == analysis.c.vehicle_id)
+    row = connection.execute(asked.where(~who.c.sold, *within(who, scope))).one()
+    return row[0], int(row[1] or 0)
 
 
 def _waiting(connection: Connection, scope: Scope) -> int:

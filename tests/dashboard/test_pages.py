@@ -439,12 +439,20 @@ def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
     engine.dispose()
 
 
+@pytest.mark.parametrize("found", sorted(work.FOUND))
+def test_what_was_found_is_told_with_the_work(found: work.Found) -> None:
+    """Wherever work is listed."""
+    told = formatting.work_details(work.Work(key="k1", kind="looked_at", at_us=END_US, by="R. Tarvolen", found=found))
+    assert work.FOUND[found].casefold() in [text.casefold() for text in told]
+
+
 def test_words() -> None:
     """Times as people read them, in the depot's zone."""
     noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
     assert formatting.moment(noon, "Europe/Oslo") == "1 Mar 2026, 12:00"
     assert formatting.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
     assert formatting.ago(None, noon) == "never"
+    assert formatting.ago(noon + 2 * DAY_US, noon) == "not known: its clock is ahead"
     assert formatting.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar 2026"
     assert formatting.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr 2026"
     assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"

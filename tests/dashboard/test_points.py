@@ -2,7 +2,9 @@
 
 import importlib
 import json
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
 from analytics.pipeline import vehicle_summary, watch
+from analytics.pipeline.prune import prune
 from analytics.pipeline.workers import workers
 from analytics.vehicle.line_conditions import LineCondition
 from dashboard import rows as list_rows
@@ -23,6 +26,8 @@ from dashboard.queries.scope import EVERYTHING, Scope
 from dashboard.web.app import create_app
 from ingest import database, registry, times, work_records
 from ingest.languages import ENGLISH, speaking
+from ingest.messages import Arrival, topic
+from ingest.recorder import Recorder
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import work_of
 from tests.dashboard.test_command import tallow
@@ -154,6 +159,33 @@ def test_the_account_counts_them(engine: Engine) -> None:
         worst = [one for month in months for one in account.worst_points(engine, month)]
     assert groups["fifth wheel plate"]["failed"] == 1
     assert [(one.vehicle, one.by_hand, one.of_system) for one in worst] == [("v1", [1], [])]
+
+
+def test_the_account_stays_when_messages_are_thinned(engine: Engine, tmp_path: Path) -> None:
+    """What was recorded of points greased by hand is no message: it is never thinned."""
+    with (
+        closing(sqlite3.connect(engine.url.database or "")) as held,
+        closing(sqlite3.connect(tmp_path / "tallow.db")) as new,
+    ):
+        held.backup(new)
+    copy = database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}")
+    now_us = times.now_us()
+    record(copy, "v1", 110, now_us, kind="points_greased", points=[1])
+    said = {"seq": 1, "at": times.rfc3339(now_us - HOUR_US), "level_pct": 50}
+    Recorder(copy, "test").record([Arrival(topic("f", "v1", "level"), json.dumps(said).encode(), None)])
+
+    def told() -> list[Any]:
+        with acting_as(OPERATOR):
+            return [account.rows_of(account.by_group(copy, month, "point")) for month in account.months(copy)]
+
+    with workers(1) as pool:
+        watch.look(copy, pool, times.now_us)
+        before = told()
+        prune(copy, 1, pool, lambda done, of: None)
+        watch.look(copy, pool, lambda: times.now_us() + 2 * HOUR_US)
+    assert len(before) > 1  # whole months before, too
+    assert told() == before
+    copy.dispose()
 
 
 def test_what_was_greased_since_the_latest_analysis_is_no_longer_due(engine: Engine) -> None:

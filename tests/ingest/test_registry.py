@@ -175,7 +175,16 @@ def test_a_vehicle_without_a_controller_needs_points_and_no_system(engine: Engin
 @pytest.mark.parametrize(
     ("change", "told"),
     [
-        ({"interval_days": "0"}, "interval_days: '0' cannot be; write days, above 0"),
+        ({"interval_days": "0"}, "interval_days: '0' cannot be; write days, 1 to 3650"),
+        ({"interval_days": "5000000"}, "interval_days: 5000000 cannot be; write days, 1 to 3650"),
+        (
+            {"interval_days": "", "interval_km": "10,000"},
+            "interval_km: '10,000' cannot be; write kilometres, 50 to 500000, without a separator of thousands",
+        ),
+        (
+            {"interval_days": "", "interval_km": "0.001"},
+            "interval_km: 0.001 cannot be; write kilometres, 50 to 500000, without a separator of thousands",
+        ),
         (
             {"interval_days": ""},
             "write the interval in one of the columns interval_h, interval_km, interval_days; it is in 0",

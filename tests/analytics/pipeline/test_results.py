@@ -21,6 +21,7 @@ from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of, outco
 from analytics.pipeline.watch import look
 from analytics.pipeline.workers import Workers, workers
 from ingest import database, schema, times
+from ingest.errors import Problem
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import now_us
@@ -166,6 +167,37 @@ def test_an_analysis_that_fails_holds_nobody_up(fleet: Engine, pool: Workers, mo
     with database.writing(fleet) as connection:
         connection.execute(update(schema.claim).values(until_us=0))
     assert renewed(fleet, pool, wanting=NEWS) == ["HS-102"]
+
+
+def test_a_result_that_no_column_holds_holds_nobody_up(
+    fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is one vehicle's matter, too, and nothing of it is kept by half."""
+
+    def too_far(task: Task) -> Outcome:
+        found = outcome_of(task)
+        return replace(found, filled_us=1 << 70) if task.vehicle.name == "HS-102" else found
+
+    monkeypatch.setattr(results, "outcome_of", too_far)
+    assert len(renewed(fleet, pool, wanting=NEWS)) == 24
+    assert claimed(fleet) == 1
+    with fleet.connect() as connection:
+        assert connection.scalar(select(func.count()).select_from(schema.analysis)) == 24
+
+
+def test_a_question_for_a_time_names_the_vehicle_that_cannot_be_analysed(
+    fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One line, and no answer: without that vehicle it would look whole."""
+
+    def fails(task: Task) -> Outcome:
+        if task.vehicle.name == "HS-102":
+            raise ZeroDivisionError("by nothing")
+        return outcome_of(task)
+
+    monkeypatch.setattr("analytics.pipeline.tasks.outcome_of", fails)
+    with pytest.raises(Problem, match=r"harrowmere-stone/HS-102 cannot be analysed, .*ZeroDivisionError: by nothing"):
+        list(outcomes(fleet, END_US, pool, lambda done, of: None))
 
 
 def test_a_pass_costs_what_the_news_costs(fleet: Engine, pool: Workers) -> None:

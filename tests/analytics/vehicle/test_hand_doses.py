@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from analytics.vehicle.analysis import analyse
@@ -16,8 +17,6 @@ WEEKLY = HandPoint(number=3, point="pin", every=7.0, unit="d", grams=10.0, criti
 
 
 def told(point: HandPoint, as_of_us: int, *work: dict[str, Any], registered_us: int) -> Doses | None:
-    import msgspec
-
     done = tuple(
         Work(key=f"k{n}", by="R", **one) for n, one in enumerate(sorted(work, key=lambda one: int(one["at_us"])))
     )
@@ -50,6 +49,17 @@ def test_greasing_before_half_an_interval_is_an_extra() -> None:
     """On the 10th, three days after the 7th: the next dose is planned from then on, and arrives on the 17th."""
     doses = told(WEEKLY, day(18), *(greased(day(n), 3) for n in (7, 10, 17)), registered_us=day(6))
     assert days(doses) == [(17, "arrived")]
+
+
+def test_what_was_planned_then_is_accounted_as_it_was_planned() -> None:
+    """Another interval from the 20th on: what failed on the 14th under seven days stays failed, and from then on ten days count."""
+    first: Setup = msgspec.structs.replace(setup(WEEKLY), registered_us=day(1))
+    later: Setup = msgspec.structs.replace(
+        setup(msgspec.structs.replace(WEEKLY, every=10.0)), registered_us=day(1), valid_from_us=day(20)
+    )
+    done = (Work(key="k", by="R", **greased(day(7), 3)),)
+    doses = hand_doses(analyse(messages(), (first, later), day(31), work=done))
+    assert days(doses) == [(7, "not proven"), (14, "failed"), (27, "failed")]
 
 
 def test_hours_plan_by_the_meter() -> None:

@@ -123,6 +123,7 @@ def test_a_point_greased_after_the_last_reading_waits_at_the_meters_pace() -> No
         ([hours(day(5), 50.0), greased(day(3))], "its meter was first read later"),
         ([hours(day(3), 50.0), greased(day(3))], "its meter was read only once"),
         ([hours(day(1), 50.0), hours(day(5), 50.0), greased(day(3))], "its meter does not advance"),
+        ([hours(day(1), 50.0), hours(day(5), 50.0000001), greased(day(3))], "its meter hardly advances"),
     ],
 )
 def test_without_a_pace_there_is_no_date(work: list[dict[str, Any]], reason: str) -> None:
