@@ -14,7 +14,7 @@ from dash import Dash, no_update
 from flask.testing import FlaskClient
 from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select, update
 
 from analytics.account.points import point_kind
 from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP
@@ -25,15 +25,16 @@ from dashboard import formatting
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports import calendar, csv
 from dashboard.exports.calendar import refill_calendar
-from dashboard.queries import fleet, patterns
+from dashboard.queries import fleet, frame, patterns
 from dashboard.queries.data import data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
+from dashboard.queries.scope import Scope
 from dashboard.queries.vehicle import records, vehicle_result
 from dashboard.web.app import create_app
-from ingest import registry, times, work, work_records
+from ingest import registry, schema, times, work, work_records
 from ingest.database import writing
-from ingest.languages import speaking, tr
+from ingest.languages import ENGLISH, speaking, tr
 from simulators.scenario import Trouble
 from tests.conftest import page_request
 from tests.helpers.databases import sqlite_at
@@ -416,6 +417,30 @@ def test_security_headers_are_sent(client: FlaskClient) -> None:
     assert "unsafe-eval" not in policy
     assert "script-src 'self' 'sha256-" in policy
     assert headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_the_frame_names_results_that_stay_old_and_the_age_of_the_depots_data(engine: Engine) -> None:
+    """One vehicle's failing analysis does not hide behind all others', nor does a silent depot behind those that send."""
+    analysis = schema.analysis
+
+    def looked(at_us: int, only: int | None = None) -> None:
+        mine = [] if only is None else [analysis.c.vehicle_id == only]
+        with writing(engine) as connection:
+            connection.execute(update(analysis).where(*mine).values(as_of_us=at_us))
+
+    with acting_as(OPERATOR), engine.connect() as connection:
+        (one,) = connection.scalars(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == "HS-109"))
+    now_us = times.now_us()
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        looked(now_us)
+        with writing(engine) as connection:
+            connection.execute(update(schema.recorder_stats).values(last_us=now_us))
+        assert not frame.state(engine)["late"]
+        looked(now_us - 20 * DAY_US, one)
+        assert (frame.state(engine)["words"], frame.state(engine)["late"]) == ("1 vehicle not analysed for a day", True)
+        looked(END_US)
+        unheard = frame.state(engine, Scope(depot="no such depot"))["about"]
+    assert "Newest message: not yet" in unheard
 
 
 def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -74,7 +74,13 @@ def told(row: AlarmRow, steps: list[Any]) -> html.Div:
         )
     hours = alarm.evidence.get("hours_since_grease")
     if hours is not None:
-        facts.append((tr("Without grease"), tr("{hours} ignition hours", hours=cldr.decimal(hours, 0))))
+        told = cldr.decimal(hours, 0)
+        waited = (
+            tr("at least {hours} ignition hours", hours=told)
+            if alarm.evidence.get("points_not_proven")
+            else tr("{hours} ignition hours", hours=told)
+        )
+        facts.append((tr("Without grease"), waited))
     link = f"/vehicle/{row.fleet}/{row.vehicle}"
     return html.Div(
         [

@@ -213,7 +213,15 @@ def _row(row: AlarmRow, view: AlarmView) -> html.Tr:
         className="quiet",
         **{"aria-label": tr("Open {title}, {unit}", title=title, unit=row.unit)},
     )
-    dry = tr(" · {hours}\u00a0h\u00a0dry", hours=cldr.decimal(hours, 0)) if hours is not None else ""
+    dry = ""
+    if hours is not None:
+        told = cldr.decimal(hours, 0)
+        at_least = alarm.evidence.get("points_not_proven")
+        dry = (
+            tr(" · at least {hours}\u00a0h\u00a0dry", hours=told)
+            if at_least
+            else tr(" · {hours}\u00a0h\u00a0dry", hours=told)
+        )
     summary = formatting.in_my_units(alarm.summary)
     raised = formatting.moment(alarm.raised_us, row.timezone, with_zone=True)
     return html.Tr(

@@ -93,6 +93,34 @@ def without(told: Result, **changed: object) -> dict[int, float | None]:
     return since(replace(told, history=replace(told.history, setups=(setup,))))
 
 
+def test_lost_messages_since_the_meter_was_read_leave_the_hours_open(tmp_path: Path) -> None:
+    """A bare message after many that never came tells nothing of them; what has waited too long already has at least."""
+    told = result(tmp_path)
+    unsure = told.history.heard_sure.copy()
+    unsure[-1] = False
+    assert set(since(replace(told, history=replace(told.history, heard_sure=unsure))).values()) == {None}
+    heard_h = told.history.heard_h.copy()
+    heard_h[-1] += DEFAULTS.dry_act_now_h
+    later = replace(told.history, heard_sure=unsure, heard_h=heard_h)
+    assert all(
+        hours is not None and hours >= DEFAULTS.dry_act_now_h for hours in since(replace(told, history=later)).values()
+    )
+
+
+def test_the_longest_wait_may_be_one_that_nobody_knows(tmp_path: Path) -> None:
+    """It is told as at least so long, with how many points are not known; and where it is short, the longest is not known."""
+    told = result(tmp_path)
+    lines = told.history.setup.lines[:3]
+    found = Finding("missed_cycles", None, (), END_US - DAY_US, END_US, None, "plan", "", {})
+    (after,) = escalate([found], lines, {lines[0].line: 5.0, lines[1].line: None, lines[2].line: None}, DEFAULTS)
+    assert (after.evidence["hours_since_grease"], after.evidence["points_not_proven"]) == (5.0, 2)
+    (whole,) = escalate([found], lines, {line.line: 5.0 for line in lines}, DEFAULTS)
+    assert "points_not_proven" not in whole.evidence
+    assert replace(told, hours_since_grease={1: 5.0, 2: None}).max_hours_since_grease is None
+    assert replace(told, hours_since_grease={1: 5.0, 2: 4.0}).max_hours_since_grease == 5.0
+    assert replace(told, hours_since_grease={1: 90.0, 2: None}).max_hours_since_grease == 90.0
+
+
 def test_what_nothing_proves_is_not_known(tmp_path: Path) -> None:
     """Lines that no reading watches, and no meter: never nought."""
     told = result(tmp_path)
