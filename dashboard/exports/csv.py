@@ -72,8 +72,10 @@ def fleet_table(rows: Sequence[FleetRow]) -> list[dict[str, str]]:
         }  # fmt: skip
 
     def week(r: FleetRow) -> dict[str, str]:
-        done, expected = r.detail.week if r.detail else (0, 0)
-        return {"cycles_done_7_days": str(done), "cycles_expected_7_days": str(expected)}
+        week: tuple[int | None, int | None] = (None, None)  # of who was not heard nobody knows
+        if r.detail is not None and r.heard_this_week(times.now_us()):
+            week = r.detail.week
+        return dict(zip(("cycles_done_7_days", "cycles_expected_7_days"), map(text, week), strict=True))
 
     return [
         {

@@ -199,6 +199,8 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
     """One vehicle; what steering and brakes may be in need of is said in short where the row's group says it in full."""
     done, expected = r.detail.week if r.detail else (0, 0)
     week = tr("none due") if r.controller else "–"
+    if r.controller and not r.heard_this_week(now_us):
+        week, done, expected = tr("not known"), 0, 0
     if expected:
         week = tr("{done} of {expected}", done=done, expected=expected)
     strip = rows.strip(r.detail.lines if r.detail else ()) if r.controller else "–"

@@ -13,7 +13,7 @@ from dashboard.queries.frame import WAITING
 from dashboard.queries.prices import AtRisk, read_at_risk, read_priced
 from dashboard.queries.scope import Scope, count_unregistered, visible, within
 from ingest import schema
-from ingest.times import FOREVER_US
+from ingest.times import DAY_US, FOREVER_US
 
 PAGE_ROWS = 50
 MONEY = "money"  # an order, too, where there are prices
@@ -37,6 +37,10 @@ class FleetRow:
     online: bool | None
     waiting: int  # alarms that nobody has taken note of
     controller: bool = True  # without one all of it is greased by hand
+
+    def heard_this_week(self, now_us: int) -> bool:
+        """Whether anything tells what it did in the last seven days: silence is not rest."""
+        return self.heard_us is not None and self.heard_us >= now_us - 7 * DAY_US
 
 
 @dataclass(frozen=True)

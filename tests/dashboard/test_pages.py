@@ -464,6 +464,20 @@ def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
     engine.dispose()
 
 
+@pytest.mark.usefixtures("client")
+def test_a_silent_week_is_not_a_week_without_cycles_due(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of who was not heard for seven days nobody knows what was done or missed: neither on the page nor in the file."""
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        (row,) = (one for one in fleet.fleet(engine).rows if one.vehicle == "HS-101")
+        fleet_page = importlib.import_module("dashboard.pages.fleet")
+        for later_us, unknown in ((DAY_US, False), (8 * DAY_US, True)):
+            monkeypatch.setattr(times, "now_us", lambda later_us=later_us: END_US + later_us)
+            shown = json.dumps(fleet_page.row(row, times.now_us()), cls=PlotlyJSONEncoder)
+            assert ('"not known"' in shown) is unknown
+            (line,) = csv.fleet_table([row])
+            assert (line["cycles_done_7_days"] == "") is unknown
+
+
 @pytest.mark.parametrize("found", sorted(work.FOUND))
 def test_what_was_found_is_told_with_the_work(found: work.Found) -> None:
     """Wherever work is listed."""
