@@ -226,10 +226,12 @@ def _of_xml(path: str, data: bytes) -> Any:
         held: dict[str, Any] = {_plain(name): value for name, value in element.attrib.items()}
         for child in element:
             name, inner = _plain(child.tag), plain(child)
-            if name in held:
-                held[name] = [*held[name], inner] if isinstance(held[name], list) else [held[name], inner]
-            else:
+            if name not in held:
                 held[name] = inner
+            elif isinstance(held[name], list):  # only ever made here: an element is no list
+                held[name].append(inner)
+            else:
+                held[name] = [held[name], inner]
         return held or (element.text or "").strip()
 
     try:

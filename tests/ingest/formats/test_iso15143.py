@@ -91,6 +91,15 @@ def test_snapshots_and_time_series_as_xml_and_json(reader: Reader, tmp_path: Pat
     assert hours(read(reader, tmp_path, json.dumps({"fleet": [inner]}))) == [first]
 
 
+def test_all_of_many_readings_are_read_in_their_order(reader: Reader, tmp_path: Path) -> None:
+    """Beside each other under one header, whatever stands between them; each vehicle has its own."""
+    row = '<CumulativeOperatingHours datetime="2026-03-01T06:00:00Z"><Hour>{}</Hour></CumulativeOperatingHours><Note/>'
+    header = "<EquipmentHeader><EquipmentID>EX-7</EquipmentID></EquipmentHeader>"
+    one = f"<Messages>{header}{''.join(row.format(n) for n in range(2_000))}</Messages>"
+    found = hours(read(reader, tmp_path, f"<All>{one}{one}</All>"))
+    assert [h for _, _, h in found] == [*range(2_000), *range(2_000)]
+
+
 @pytest.mark.parametrize(
     ("text", "why"),
     [
