@@ -156,6 +156,8 @@ def poll(engine: Engine, source: Source, now_us: int) -> Polled:
         told.problem, wait_s = f"{source.name}: {failed}", failed.wait_s
     except Problem as problem:
         told.problem = f"{source.name}: {problem}"
+    except (ValueError, OverflowError) as error:  # what one server says must never be the end of the others
+        told.problem = f"{source.name}: what it answers cannot be read ({type(error).__name__})"
     told.unknown = reader.shown_unknown()
     failures = source.failures + 1 if told.problem else 0
     pause_s = min(_PAUSE_S * 2 ** min(source.failures, 12), _LONGEST_PAUSE_S)
@@ -241,12 +243,16 @@ class _Answer:
 
 
 def _beside(address: str, following: str | None) -> str | None:
-    """The next page's address. Raises _Failed where it is on another server, which must not be told what lets us in here."""
+    """The next page's address. Raises _Failed where it is none, or on another server, which must not be told what lets us in here."""
     if not following:
         return None
-    found = urljoin(address, following)
-    if urlsplit(found)[:2] != urlsplit(address)[:2]:
-        raise _Failed(f"its next page is on another server ({urlsplit(found).netloc or 'none'}), which is not asked")
+    try:
+        found = urljoin(address, following)
+        parts = urlsplit(found)
+    except ValueError:
+        raise _Failed(f"the address of its next page is none: {following[:80]!r}") from None
+    if parts[:2] != urlsplit(address)[:2]:
+        raise _Failed(f"its next page is on another server ({parts.netloc or 'none'}), which is not asked")
     return found
 
 

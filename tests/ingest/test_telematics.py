@@ -253,6 +253,7 @@ def test_a_failure_is_one_line_and_the_server_is_left_alone(server: Server, engi
         ({"fail": (404, {})}, "there is no such page; look at the address in the mapping (HTTP 404)"),
         ({"pages": ["<broken"]}, "page 1 is neither XML nor JSON that can be read"),
         ({"links_to": "/Fleet/1"}, "its pages lead in a circle"),
+        ({"links_to": "http://[x"}, "the address of its next page is none: 'http://[x'"),
         ({"links_to": "https://elsewhere.example/Fleet/2"}, "its next page is on another server (elsewhere.example)"),
     ],
 )
