@@ -5,6 +5,7 @@ each vehicle from the last time on. What comes twice is recorded once, by its na
 long after each failure, or as long as it says (Retry-After).
 """
 
+import random
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -32,15 +33,18 @@ _OVERLAP_US: Final = DAY_US  # what a server heard late
 _PAUSE_S: Final = 60.0  # after a failure; twice as long after each further one
 _LONGEST_PAUSE_S: Final = 6 * 3_600.0
 _LONGEST_ASKED_S: Final = 86_400.0  # that a server may ask us to wait
+_NONE: Final = (404, 410)  # HTTP: there is no such page
+_SHUT: Final = (401, 403, 429)  # whatever is asked for
 _PLACES: Final = ("{id}", "{from}", "{to}")
 
 
 class _Failed(Exception):
-    """A server did not give what it was asked for; says why, and how long it wants to be left alone."""
+    """A server did not give what it was asked for; says why, how long it wants to be left alone, and whether asking it for anything else
+    is `in_vain`."""
 
-    def __init__(self, why: str, wait_s: float = 0.0, status: int | None = None) -> None:
+    def __init__(self, why: str, wait_s: float = 0.0, status: int | None = None, *, in_vain: bool = False) -> None:
         super().__init__(why)
-        self.wait_s, self.status = wait_s, status
+        self.wait_s, self.status, self.in_vain = wait_s, status, in_vain or status in _SHUT
 
 
 @dataclass(frozen=True)
@@ -186,9 +190,11 @@ class _Look:
             self._pages(self._source.equipment.address, self._source.known)
 
     def series(self) -> None:
-        """The hours of each vehicle since they were asked for last."""
-        said = self._source.equipment
-        for identifier in said.vehicles or {} if said.series else ():
+        """The hours of each vehicle since they were asked for last. One that fails is no reason to leave out the others; in another order
+        each time, since those after what is in vain are not asked."""
+        said, failed, wait_s = self._source.equipment, dict[str, str](), 0.0
+        named = list(said.vehicles or {}) if said.series else []
+        for identifier in random.sample(named, len(named)):
             begin_us = self.series_us.get(identifier, self._now_us - _FIRST_DAYS * DAY_US + _OVERLAP_US) - _OVERLAP_US
             values = (identifier, *(rfc3339(us // 1_000_000 * 1_000_000) for us in (begin_us, self._now_us)))
             address = said.series
@@ -196,12 +202,22 @@ class _Look:
                 address = address.replace(place, quote(value, safe=""))
             try:
                 self._pages(address, None)
-            except _Failed as failed:
-                if failed.status != 404:
+            except _Failed as error:
+                if error.in_vain:
                     raise
-                self._told.missing.append(identifier)
-                continue
-            self.series_us[identifier] = self._now_us
+                if error.status in _NONE:
+                    self._told.missing.append(identifier)
+                    continue
+                failed[identifier], wait_s = str(error), max(wait_s, error.wait_s)
+            except Problem as problem:
+                failed[identifier] = str(problem)
+            else:
+                self.series_us[identifier] = self._now_us
+        self._told.missing.sort()
+        if failed:
+            first = min(failed)
+            others = f" (and {len(failed) - 1} more)" if len(failed) > 1 else ""
+            raise _Failed(f"series of {first}{others}: {failed[first]}", wait_s)
 
     def _pages(self, address: str | None, known: dict[str, Any] | None) -> None:
         """A page and those that follow; with `known` only what is not as it was. Each is recorded before the next is asked for."""
@@ -285,7 +301,8 @@ def _get(address: str, header: str | None, before: dict[str, Any] | None) -> _An
             following = answer.links.get("next", {}).get("url")
             return _Answer(bytes(data), said.get("ETag"), said.get("Last-Modified"), following)
     except requests.RequestException as error:
-        raise _Failed(f"the server could not be asked ({type(error).__name__})") from None
+        away = isinstance(error, requests.ConnectionError)
+        raise _Failed(f"the server could not be asked ({type(error).__name__})", in_vain=away) from None
 
 
 def _refused(status: int, retry_after: str) -> _Failed:

@@ -54,6 +54,7 @@ class Server:
     def __init__(self) -> None:
         self.pages: list[str] = []
         self.series: dict[str, list[tuple[str, float]]] = {}
+        self.series_fail: dict[str, int] = {}
         self.asked: list[tuple[str, dict[str, str]]] = []
         self.fail: tuple[int, dict[str, str]] | None = None
         self.as_json = False
@@ -88,6 +89,9 @@ class Server:
 
             def _series(self, path: str) -> None:
                 _, _, _, _, id_, _, begin, end, _ = path.split("/")
+                if id_ in outer.series_fail:
+                    self.send_error(outer.series_fail[id_])
+                    return
                 if id_ not in outer.series:
                     self.send_error(404)
                     return
@@ -215,6 +219,30 @@ def test_series_go_on_where_they_were_asked_for_last(server: Server, engine: Eng
     path = next(path for path, _ in reversed(server.asked) if "/EX-7/" in path)
     assert "/2026-02-28T12:00:00Z/2026-03-01T13:00:00Z/" in path
     assert (told.tally.recorded.total(), told.tally.duplicates) == (1, 2)
+
+
+@pytest.mark.parametrize("status", [400, 500, 503])
+def test_a_vehicle_that_fails_leaves_the_others_theirs(server: Server, engine: Engine, status: int) -> None:
+    """It is asked again from where it was; one that is no more has no series; a page that cannot be read is a failure as well."""
+    names = {f"EX-{n}": f"L{n}" for n in range(6)}
+    good: list[Any] = [("2026-03-01T06:00:00Z", 1.0)]
+    server.series = dict.fromkeys(names, good) | {"EX-2": [("2026-03-01T06:00:00Z", "<")]}  # type: ignore[list-item]
+    server.series_fail = {"EX-0": status, "EX-3": 410}
+    series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
+    told = poll(engine, added(engine, said(server, address="", series=series, vehicles=names)), NOW)
+    assert told.problem == f"maker: series of EX-0 (and 1 more): it gives no page (HTTP {status})"
+    assert (told.missing, sorted(again(engine).series_us)) == (["EX-3"], ["EX-1", "EX-4", "EX-5"])
+    assert hours(engine) == [("L1", 1.0), ("L4", 1.0), ("L5", 1.0)]
+    assert again(engine).failures == 1
+
+
+@pytest.mark.parametrize("status", [401, 403, 429])
+def test_who_is_not_let_in_asks_for_no_other_vehicle(server: Server, engine: Engine, status: int) -> None:
+    """Once is enough, whichever is asked for first."""
+    server.series_fail = {"EX-7": status, "EX-8": status}
+    series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
+    assert f"(HTTP {status})" in str(poll(engine, added(engine, said(server, address="", series=series)), NOW).problem)
+    assert len(server.asked) == 1
 
 
 def test_a_failure_is_one_line_and_the_server_is_left_alone(server: Server, engine: Engine) -> None:
