@@ -28,6 +28,7 @@ from ingest.times import DAY_US, EPOCH, instant, rfc3339
 MOST_PAGES: Final = 1_000
 _ANSWER_S: Final = 30.0  # until an answer begins, and between its parts
 _WHOLE_S: Final = 300.0  # for all of a page
+_LOOK_S: Final = 1_800.0  # for all of a look at a server, so that the others have their turn
 _FIRST_DAYS: Final = 14  # of a time series that was never asked for
 _OVERLAP_US: Final = DAY_US  # what a server heard late
 _PAUSE_S: Final = 60.0  # after a failure; twice as long after each further one
@@ -180,6 +181,7 @@ class _Look:
 
     def __init__(self, engine: Engine, source: Source, reader: Reader, told: Polled, now_us: int) -> None:
         self._engine, self._source, self._reader, self._told, self._now_us = engine, source, reader, told, now_us
+        self._until_s = time.monotonic() + _LOOK_S
         self._recorder = Recorder(engine, f"poll {source.name}"[:64])
         self.known: dict[str, Any] = {}
         self.series_us = dict(source.series_us)
@@ -229,7 +231,7 @@ class _Look:
                 raise _Failed(f"it has more than {MOST_PAGES:,} pages")
             visited.add(address)
             before = None if known is None else known.get(address)
-            answer = _get(address, self._source.header, before)
+            answer = _get(address, self._source.header, before, self._until_s)
             self._told.pages += 1
             if answer is None and before is not None:
                 self._told.unchanged += 1
@@ -272,10 +274,13 @@ def _beside(address: str, following: str | None) -> str | None:
     return found
 
 
-def _get(address: str, header: str | None, before: dict[str, Any] | None) -> _Answer | None:
+def _get(address: str, header: str | None, before: dict[str, Any] | None, look_until_s: float) -> _Answer | None:
     """A page; None where it is as it was. Raises _Failed."""
     import requests  # here, since nobody else needs it
+    import urllib3
 
+    if time.monotonic() > look_until_s:
+        raise _too_late()
     sent = {"Accept": "application/json, application/xml;q=0.9, text/xml;q=0.8", "User-Agent": "tallow"}
     if header is not None:
         name, _, value = header.partition(":")
@@ -291,18 +296,27 @@ def _get(address: str, header: str | None, before: dict[str, Any] | None) -> _An
             if answer.status_code != 200:
                 raise _refused(answer.status_code, answer.headers.get("Retry-After", ""))
             data = bytearray()
-            for part in answer.iter_content(1 << 16):
+            # What is there, since to wait for a whole part would leave it to the server how long that takes.
+            while part := answer.raw.read1(1 << 16, decode_content=True):
                 data += part
                 if len(data) > MOST_BYTES:
                     raise _Failed(f"a page has more than {MOST_BYTES >> 20} MB")
+                if time.monotonic() > look_until_s:
+                    raise _too_late()
                 if time.monotonic() > until_s:
                     raise _Failed(f"a page was not there after {_WHOLE_S:.0f} s")
             said = answer.headers
             following = answer.links.get("next", {}).get("url")
             return _Answer(bytes(data), said.get("ETag"), said.get("Last-Modified"), following)
-    except requests.RequestException as error:
+    except (requests.RequestException, urllib3.exceptions.HTTPError) as error:
         away = isinstance(error, requests.ConnectionError)
         raise _Failed(f"the server could not be asked ({type(error).__name__})", in_vain=away) from None
+
+
+def _too_late() -> _Failed:
+    return _Failed(
+        f"not all of it was there after {_LOOK_S / 60:.0f} minutes; the rest is asked for next time", in_vain=True
+    )
 
 
 def _refused(status: int, retry_after: str) -> _Failed:

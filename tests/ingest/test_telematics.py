@@ -3,8 +3,10 @@
 Element names are those of the public descriptions; the shape of links (`Links` of `rel` and `href`) and of time series is from memory.
 """
 
+import contextlib
 import json
 import threading
+import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -57,7 +59,7 @@ class Server:
         self.series_fail: dict[str, int] = {}
         self.asked: list[tuple[str, dict[str, str]]] = []
         self.fail: tuple[int, dict[str, str]] | None = None
-        self.as_json = False
+        self.as_json = self.drips = False
         self.links_to = ""
         outer = self
 
@@ -110,7 +112,11 @@ class Server:
                 for name, value in more.items():
                     self.send_header(name, value)
                 self.end_headers()
-                self.wfile.write(body.encode())
+                with contextlib.suppress(OSError):  # nobody listens any more
+                    while outer.drips:
+                        self.wfile.write(b" ")
+                        time.sleep(0.05)
+                    self.wfile.write(body.encode())
 
             def log_message(self, *_: Any) -> None:
                 """Say nothing."""
@@ -226,7 +232,7 @@ def test_a_vehicle_that_fails_leaves_the_others_theirs(server: Server, engine: E
     """It is asked again from where it was; one that is no more has no series; a page that cannot be read is a failure as well."""
     names = {f"EX-{n}": f"L{n}" for n in range(6)}
     good: list[Any] = [("2026-03-01T06:00:00Z", 1.0)]
-    server.series = dict.fromkeys(names, good) | {"EX-2": [("2026-03-01T06:00:00Z", "<")]}  # type: ignore[list-item]
+    server.series = dict.fromkeys(names, good) | {"EX-2": [("2026-03-01T06:00:00Z", "<")]}
     server.series_fail = {"EX-0": status, "EX-3": 410}
     series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
     told = poll(engine, added(engine, said(server, address="", series=series, vehicles=names)), NOW)
@@ -243,6 +249,17 @@ def test_who_is_not_let_in_asks_for_no_other_vehicle(server: Server, engine: Eng
     series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
     assert f"(HTTP {status})" in str(poll(engine, added(engine, said(server, address="", series=series)), NOW).problem)
     assert len(server.asked) == 1
+
+
+def test_a_look_at_a_server_ends(server: Server, engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that goes on and on, a byte at a time, is left for the next time, and nothing else of it is asked for."""
+    monkeypatch.setattr(telematics, "_LOOK_S", 0.3)
+    server.drips = True
+    series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
+    server.series = {"EX-7": [], "EX-8": []}
+    told = poll(engine, added(engine, said(server, address="", series=series)), NOW)
+    assert "not all of it was there after" in str(told.problem)
+    assert (len(server.asked), again(engine).failures) == (1, 1)
 
 
 def test_a_failure_is_one_line_and_the_server_is_left_alone(server: Server, engine: Engine) -> None:
