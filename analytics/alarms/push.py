@@ -71,7 +71,7 @@ class Refused(Exception):
 
 def is_push(address: str) -> bool:
     """Whether a route's address is that of a browser."""
-    return urlsplit(address).scheme == SCHEME
+    return address.partition(":")[0].lower() == SCHEME
 
 
 def target(endpoint: str, p256dh: str, auth: str) -> Target:
