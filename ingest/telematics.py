@@ -5,6 +5,7 @@ each vehicle from the last time on. What comes twice is recorded once, by its na
 long after each failure, or as long as it says (Retry-After).
 """
 
+import random
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -27,20 +28,24 @@ from ingest.times import DAY_US, EPOCH, instant, rfc3339
 MOST_PAGES: Final = 1_000
 _ANSWER_S: Final = 30.0  # until an answer begins, and between its parts
 _WHOLE_S: Final = 300.0  # for all of a page
+_LOOK_S: Final = 1_800.0  # for all of a look at a server, so that the others have their turn
 _FIRST_DAYS: Final = 14  # of a time series that was never asked for
 _OVERLAP_US: Final = DAY_US  # what a server heard late
 _PAUSE_S: Final = 60.0  # after a failure; twice as long after each further one
 _LONGEST_PAUSE_S: Final = 6 * 3_600.0
 _LONGEST_ASKED_S: Final = 86_400.0  # that a server may ask us to wait
+_NONE: Final = (404, 410)  # HTTP: there is no such page
+_SHUT: Final = (401, 403, 429)  # whatever is asked for
 _PLACES: Final = ("{id}", "{from}", "{to}")
 
 
 class _Failed(Exception):
-    """A server did not give what it was asked for; says why, and how long it wants to be left alone."""
+    """A server did not give what it was asked for; says why, how long it wants to be left alone, and whether asking it for anything else
+    is `in_vain`."""
 
-    def __init__(self, why: str, wait_s: float = 0.0, status: int | None = None) -> None:
+    def __init__(self, why: str, wait_s: float = 0.0, status: int | None = None, *, in_vain: bool = False) -> None:
         super().__init__(why)
-        self.wait_s, self.status = wait_s, status
+        self.wait_s, self.status, self.in_vain = wait_s, status, in_vain or status in _SHUT
 
 
 @dataclass(frozen=True)
@@ -156,6 +161,8 @@ def poll(engine: Engine, source: Source, now_us: int) -> Polled:
         told.problem, wait_s = f"{source.name}: {failed}", failed.wait_s
     except Problem as problem:
         told.problem = f"{source.name}: {problem}"
+    except (ValueError, OverflowError) as error:  # what one server says must never be the end of the others
+        told.problem = f"{source.name}: what it answers cannot be read ({type(error).__name__})"
     told.unknown = reader.shown_unknown()
     failures = source.failures + 1 if told.problem else 0
     pause_s = min(_PAUSE_S * 2 ** min(source.failures, 12), _LONGEST_PAUSE_S)
@@ -174,6 +181,7 @@ class _Look:
 
     def __init__(self, engine: Engine, source: Source, reader: Reader, told: Polled, now_us: int) -> None:
         self._engine, self._source, self._reader, self._told, self._now_us = engine, source, reader, told, now_us
+        self._until_s = time.monotonic() + _LOOK_S
         self._recorder = Recorder(engine, f"poll {source.name}"[:64])
         self.known: dict[str, Any] = {}
         self.series_us = dict(source.series_us)
@@ -184,9 +192,11 @@ class _Look:
             self._pages(self._source.equipment.address, self._source.known)
 
     def series(self) -> None:
-        """The hours of each vehicle since they were asked for last."""
-        said = self._source.equipment
-        for identifier in said.vehicles or {} if said.series else ():
+        """The hours of each vehicle since they were asked for last. One that fails is no reason to leave out the others; in another order
+        each time, since those after what is in vain are not asked."""
+        said, failed, wait_s = self._source.equipment, dict[str, str](), 0.0
+        named = list(said.vehicles or {}) if said.series else []
+        for identifier in random.sample(named, len(named)):
             begin_us = self.series_us.get(identifier, self._now_us - _FIRST_DAYS * DAY_US + _OVERLAP_US) - _OVERLAP_US
             values = (identifier, *(rfc3339(us // 1_000_000 * 1_000_000) for us in (begin_us, self._now_us)))
             address = said.series
@@ -194,12 +204,22 @@ class _Look:
                 address = address.replace(place, quote(value, safe=""))
             try:
                 self._pages(address, None)
-            except _Failed as failed:
-                if failed.status != 404:
+            except _Failed as error:
+                if error.in_vain:
                     raise
-                self._told.missing.append(identifier)
-                continue
-            self.series_us[identifier] = self._now_us
+                if error.status in _NONE:
+                    self._told.missing.append(identifier)
+                    continue
+                failed[identifier], wait_s = str(error), max(wait_s, error.wait_s)
+            except Problem as problem:
+                failed[identifier] = str(problem)
+            else:
+                self.series_us[identifier] = self._now_us
+        self._told.missing.sort()
+        if failed:
+            first = min(failed)
+            others = f" (and {len(failed) - 1} more)" if len(failed) > 1 else ""
+            raise _Failed(f"series of {first}{others}: {failed[first]}", wait_s)
 
     def _pages(self, address: str | None, known: dict[str, Any] | None) -> None:
         """A page and those that follow; with `known` only what is not as it was. Each is recorded before the next is asked for."""
@@ -211,7 +231,7 @@ class _Look:
                 raise _Failed(f"it has more than {MOST_PAGES:,} pages")
             visited.add(address)
             before = None if known is None else known.get(address)
-            answer = _get(address, self._source.header, before)
+            answer = _get(address, self._source.header, before, self._until_s)
             self._told.pages += 1
             if answer is None and before is not None:
                 self._told.unchanged += 1
@@ -241,19 +261,26 @@ class _Answer:
 
 
 def _beside(address: str, following: str | None) -> str | None:
-    """The next page's address. Raises _Failed where it is on another server, which must not be told what lets us in here."""
+    """The next page's address. Raises _Failed where it is none, or on another server, which must not be told what lets us in here."""
     if not following:
         return None
-    found = urljoin(address, following)
-    if urlsplit(found)[:2] != urlsplit(address)[:2]:
-        raise _Failed(f"its next page is on another server ({urlsplit(found).netloc or 'none'}), which is not asked")
+    try:
+        found = urljoin(address, following)
+        parts = urlsplit(found)
+    except ValueError:
+        raise _Failed(f"the address of its next page is none: {following[:80]!r}") from None
+    if parts[:2] != urlsplit(address)[:2]:
+        raise _Failed(f"its next page is on another server ({parts.netloc or 'none'}), which is not asked")
     return found
 
 
-def _get(address: str, header: str | None, before: dict[str, Any] | None) -> _Answer | None:
+def _get(address: str, header: str | None, before: dict[str, Any] | None, look_until_s: float) -> _Answer | None:
     """A page; None where it is as it was. Raises _Failed."""
     import requests  # here, since nobody else needs it
+    import urllib3
 
+    if time.monotonic() > look_until_s:
+        raise _too_late()
     sent = {"Accept": "application/json, application/xml;q=0.9, text/xml;q=0.8", "User-Agent": "tallow"}
     if header is not None:
         name, _, value = header.partition(":")
@@ -269,17 +296,27 @@ def _get(address: str, header: str | None, before: dict[str, Any] | None) -> _An
             if answer.status_code != 200:
                 raise _refused(answer.status_code, answer.headers.get("Retry-After", ""))
             data = bytearray()
-            for part in answer.iter_content(1 << 16):
+            # What is there, since to wait for a whole part would leave it to the server how long that takes.
+            while part := answer.raw.read1(1 << 16, decode_content=True):
                 data += part
                 if len(data) > MOST_BYTES:
                     raise _Failed(f"a page has more than {MOST_BYTES >> 20} MB")
+                if time.monotonic() > look_until_s:
+                    raise _too_late()
                 if time.monotonic() > until_s:
                     raise _Failed(f"a page was not there after {_WHOLE_S:.0f} s")
             said = answer.headers
             following = answer.links.get("next", {}).get("url")
             return _Answer(bytes(data), said.get("ETag"), said.get("Last-Modified"), following)
-    except requests.RequestException as error:
-        raise _Failed(f"the server could not be asked ({type(error).__name__})") from None
+    except (requests.RequestException, urllib3.exceptions.HTTPError) as error:
+        away = isinstance(error, requests.ConnectionError)
+        raise _Failed(f"the server could not be asked ({type(error).__name__})", in_vain=away) from None
+
+
+def _too_late() -> _Failed:
+    return _Failed(
+        f"not all of it was there after {_LOOK_S / 60:.0f} minutes; the rest is asked for next time", in_vain=True
+    )
 
 
 def _refused(status: int, retry_after: str) -> _Failed:

@@ -30,12 +30,17 @@ class Refused(Exception):
 
 def is_hook(address: str) -> bool:
     """Whether a route's address is that of a web hook."""
-    return urlsplit(address).scheme in SCHEMES
+    return address.partition(":")[0].lower() in SCHEMES
 
 
 def check(address: str) -> None:
     """Raises Problem for an address that nothing could be sent to."""
-    if not urlsplit(address).hostname:
+    try:
+        parts = urlsplit(address)
+        host, _ = parts.hostname, parts.port
+    except ValueError:
+        host = None
+    if not host:
         raise Problem("a web hook needs a server: signed+https://planner.example/alarms")
 
 

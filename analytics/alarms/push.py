@@ -8,7 +8,6 @@ looked at is the one that is connected to.
 
 import base64
 import binascii
-import ipaddress
 import json
 import socket
 import ssl
@@ -21,6 +20,7 @@ from urllib.parse import parse_qs, quote, urlencode, urlsplit
 
 from sqlalchemy import Connection, insert, select
 
+from analytics.alarms import targets
 from ingest import schema
 from ingest.environment import ALERT_LOCAL, SITE
 from ingest.errors import Problem
@@ -71,7 +71,7 @@ class Refused(Exception):
 
 def is_push(address: str) -> bool:
     """Whether a route's address is that of a browser."""
-    return urlsplit(address).scheme == SCHEME
+    return address.partition(":")[0].lower() == SCHEME
 
 
 def target(endpoint: str, p256dh: str, auth: str) -> Target:
@@ -90,7 +90,7 @@ def target(endpoint: str, p256dh: str, auth: str) -> Target:
             "a push service's address begins with https:// and has neither a name and password nor a fragment"
         )
     try:
-        literal = [ipaddress.ip_address(host)]
+        literal = [targets.meant(host)]
     except ValueError:
         literal = []
     _check_public(host, literal, local=ALERT_LOCAL.value == "yes")
@@ -196,7 +196,7 @@ def post(
         found = [info[4][0] for info in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)]
     except (OSError, UnicodeError):
         raise Refused(f"there is no address of {host}") from None
-    _check_public(host, [ipaddress.ip_address(str(one).partition("%")[0]) for one in found], local=local)
+    _check_public(host, [targets.meant(str(one)) for one in found], local=local)
     context = ssl.create_default_context()
     if ca_file:
         context.load_verify_locations(ca_file)
@@ -221,11 +221,10 @@ def post(
     return told
 
 
-def _check_public(host: str, addresses: Iterable[Any], *, local: bool) -> None:
+def _check_public(host: str, addresses: Iterable[targets.Address], *, local: bool) -> None:
     """Raises Problem for a server that only this machine or its network can reach."""
     for one in addresses:
-        plain = getattr(one, "ipv4_mapped", None) or one
-        if not local and (not plain.is_global or plain.is_multicast):
+        if not local and (not one.is_global or one.is_multicast):
             raise Problem(f"{host} is no public address; allow that with {ALERT_LOCAL.name}=yes")
 
 

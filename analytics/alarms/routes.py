@@ -219,8 +219,13 @@ def _is_mqtt(address: str) -> bool:
 
 
 def has_password(address: str) -> bool:
-    """Whether a secret stands in an address: as its password, or as one of the parameters that carry one."""
-    parts = urlsplit(address)
+    """Whether a secret stands in an address: as its password, or as one of the parameters that carry one. Raises Problem."""
+    try:
+        parts = urlsplit(address)
+    except ValueError as error:
+        raise Problem(
+            f"the address cannot be read: {error}; write it like signed+https://planner.example/alarms"
+        ) from None
     return parts.password is not None or any(
         name.casefold() in ("pass", "password", "token", "apikey", "key") for name, _ in parse_qsl(parts.query)
     )
@@ -228,7 +233,10 @@ def has_password(address: str) -> bool:
 
 def masked(address: str) -> str:
     """An address as it may be shown: how and to which server, since anything else in it may be a secret."""
-    parts = urlsplit(address)
+    try:
+        parts = urlsplit(address)
+    except ValueError:
+        return "what was written"
     if not parts.scheme or "://" not in address:
         return "what was written"
     host = parts.netloc.rpartition("@")[2]

@@ -1,6 +1,5 @@
 """Sending one message by mail, HTTP or MQTT, each try in a process of its own: what takes too long is ended, whatever it waits for."""
 
-import ipaddress
 import json
 import logging
 import multiprocessing
@@ -14,7 +13,7 @@ from multiprocessing.connection import Connection, wait
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-from analytics.alarms import hooks, push
+from analytics.alarms import hooks, push, targets
 from analytics.alarms.routes import Route, masked
 from ingest.environment import ALERT_LOCAL, CA_FILE, alert_broker_files
 from ingest.errors import Problem
@@ -177,20 +176,18 @@ def refusal_of(said: list[tuple[int, str]]) -> Undelivered:
 
 
 def _check_target(address: str) -> None:
-    """Raises Undelivered for a server on this machine or this link, unless a setting allows those: whoever may add a route could
-    else reach what only this machine can."""
+    """Raises Undelivered for a server on this machine or this link, unless a setting allows those."""
     host = urlsplit(address).hostname
     if ALERT_LOCAL.value == "yes" or not host:
         return
     try:
-        found = {info[4][0] for info in socket.getaddrinfo(host, None)}
+        found = {str(info[4][0]) for info in socket.getaddrinfo(host, None)}
     except (OSError, UnicodeError):
         return  # no server, or none that an address of this form names: whoever sends will say so
-    for one in map(ipaddress.ip_address, (str(address_).partition("%")[0] for address_ in found)):
-        if one.is_loopback or one.is_link_local or one.is_unspecified:
-            raise Undelivered(
-                f"{host} is this machine or its link; allow that with {ALERT_LOCAL.name}=yes", for_good=True
-            )
+    try:
+        targets.check_elsewhere(host, found)
+    except Problem as problem:
+        raise Undelivered(str(problem), for_good=True) from None
 
 
 def _post(message: Message, wait_s: float) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analytics.vehicle.ignition import Heard
 from ingest.arrays import States, chosen
 from ingest.messages import METER_BOOT
+from ingest.times import EARLIEST_US
 
 # A meter that reads so much less than before was put to zero or replaced; less is rounding.
 RESET_H = 1.0
@@ -25,7 +26,8 @@ def split(states: States) -> tuple[States, States]:
 
 def usable(readings: States) -> States:
     """Readings in order of time, of one source at any time: the one of the lowest rank that is there. Each life of a meter has a boot of
-    its own, since hours count within a boot only."""
+    its own, since hours count within a boot only. One of a time before there were any would have its source cover all since."""
+    readings = chosen(readings, readings.at_us >= EARLIEST_US)
     kept = []
     covered: list[tuple[int, int]] = []
     for source in np.unique(readings.boot):  # in order of rank, which stands in front

@@ -28,6 +28,7 @@ MOST_BYTES: Final = 64 << 20  # of a file
 _TOLD: Final = 20
 _HEADER, _HOURS, _PLACE = "equipmentheader", "cumulativeoperatinghours", "location"
 _HOUR, _TIME = "hour", "datetime"
+_MOST_H: Final = 1_000_000_000  # as messages have it
 _DURATION: Final = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:\.\d+)?)S)?)?", re.ASCII)  # ISO 8601
 _DECIMAL: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
 
@@ -114,7 +115,7 @@ class Reader:
             try:
                 latitude, longitude = float(one["latitude"]), float(one["longitude"])
                 at_us = read_time(str(one[_TIME]))
-            except (KeyError, TypeError, ValueError):
+            except (KeyError, TypeError, ValueError, OverflowError):
                 continue
             if isinstance(vehicle, str) and is_name(vehicle) and abs(latitude) <= 90 and abs(longitude) <= 180:
                 yield Seen(said.fleet, vehicle, at_us, latitude, longitude)
@@ -142,7 +143,10 @@ class Reader:
             at_us = read_time(str(one[_TIME]))
             hours = _hours(one[_HOUR])
         except (KeyError, TypeError, ValueError):
-            told = "CumulativeOperatingHours needs datetime, a time with its offset, and Hour, a number or an ISO 8601 duration"
+            told = (
+                "CumulativeOperatingHours needs datetime, a time with its offset, and Hour, a number or an ISO 8601 duration"
+                f" of up to {_MOST_H:,} hours"
+            )
             return Arrival(where, raw, None, Rejected("row", told))
         seq = number_of(at_us // 1_000_000, f"{at_us}|{hours!r}".encode())
         boot = f"{METER_BOOT}{self._equipment.rank}:{self._equipment.source}"
@@ -153,13 +157,17 @@ class Reader:
 def _hours(told: Any) -> float:
     """Raises ValueError."""
     text = str(told).strip()
-    if _DECIMAL.fullmatch(text):
-        return float(text)
     found = _DURATION.fullmatch(text)
-    if found is None or not any(found.groups()):
+    if _DECIMAL.fullmatch(text):
+        number = float(text)
+    elif found is not None and any(found.groups()):
+        days, hours, minutes, seconds = (float(part or 0) for part in found.groups())
+        number = round(24 * days + hours + minutes / 60 + seconds / 3600, 6)
+    else:
         raise ValueError
-    days, hours, minutes, seconds = (float(part or 0) for part in found.groups())
-    return round(24 * days + hours + minutes / 60 + seconds / 3600, 6)
+    if number > _MOST_H:  # more digits than a float has make infinity, which JSON cannot say
+        raise ValueError
+    return number
 
 
 def _objects(tree: Any) -> Iterator[dict[str, Any]]:
@@ -218,10 +226,12 @@ def _of_xml(path: str, data: bytes) -> Any:
         held: dict[str, Any] = {_plain(name): value for name, value in element.attrib.items()}
         for child in element:
             name, inner = _plain(child.tag), plain(child)
-            if name in held:
-                held[name] = [*held[name], inner] if isinstance(held[name], list) else [held[name], inner]
-            else:
+            if name not in held:
                 held[name] = inner
+            elif isinstance(held[name], list):  # only ever made here: an element is no list
+                held[name].append(inner)
+            else:
+                held[name] = [held[name], inner]
         return held or (element.text or "").strip()
 
     try:

@@ -3,8 +3,10 @@
 Element names are those of the public descriptions; the shape of links (`Links` of `rel` and `href`) and of time series is from memory.
 """
 
+import contextlib
 import json
 import threading
+import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -54,9 +56,10 @@ class Server:
     def __init__(self) -> None:
         self.pages: list[str] = []
         self.series: dict[str, list[tuple[str, float]]] = {}
+        self.series_fail: dict[str, int] = {}
         self.asked: list[tuple[str, dict[str, str]]] = []
         self.fail: tuple[int, dict[str, str]] | None = None
-        self.as_json = False
+        self.as_json = self.drips = False
         self.links_to = ""
         outer = self
 
@@ -88,6 +91,9 @@ class Server:
 
             def _series(self, path: str) -> None:
                 _, _, _, _, id_, _, begin, end, _ = path.split("/")
+                if id_ in outer.series_fail:
+                    self.send_error(outer.series_fail[id_])
+                    return
                 if id_ not in outer.series:
                     self.send_error(404)
                     return
@@ -106,7 +112,11 @@ class Server:
                 for name, value in more.items():
                     self.send_header(name, value)
                 self.end_headers()
-                self.wfile.write(body.encode())
+                with contextlib.suppress(OSError):  # nobody listens any more
+                    while outer.drips:
+                        self.wfile.write(b" ")
+                        time.sleep(0.05)
+                    self.wfile.write(body.encode())
 
             def log_message(self, *_: Any) -> None:
                 """Say nothing."""
@@ -217,6 +227,41 @@ def test_series_go_on_where_they_were_asked_for_last(server: Server, engine: Eng
     assert (told.tally.recorded.total(), told.tally.duplicates) == (1, 2)
 
 
+@pytest.mark.parametrize("status", [400, 500, 503])
+def test_a_vehicle_that_fails_leaves_the_others_theirs(server: Server, engine: Engine, status: int) -> None:
+    """It is asked again from where it was; one that is no more has no series; a page that cannot be read is a failure as well."""
+    names = {f"EX-{n}": f"L{n}" for n in range(6)}
+    good: list[Any] = [("2026-03-01T06:00:00Z", 1.0)]
+    server.series = dict.fromkeys(names, good) | {"EX-2": [("2026-03-01T06:00:00Z", "<")]}
+    server.series_fail = {"EX-0": status, "EX-3": 410}
+    series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
+    told = poll(engine, added(engine, said(server, address="", series=series, vehicles=names)), NOW)
+    assert told.problem == f"maker: series of EX-0 (and 1 more): it gives no page (HTTP {status})"
+    assert (told.missing, sorted(again(engine).series_us)) == (["EX-3"], ["EX-1", "EX-4", "EX-5"])
+    assert hours(engine) == [("L1", 1.0), ("L4", 1.0), ("L5", 1.0)]
+    assert again(engine).failures == 1
+
+
+@pytest.mark.parametrize("status", [401, 403, 429])
+def test_who_is_not_let_in_asks_for_no_other_vehicle(server: Server, engine: Engine, status: int) -> None:
+    """Once is enough, whichever is asked for first."""
+    server.series_fail = {"EX-7": status, "EX-8": status}
+    series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
+    assert f"(HTTP {status})" in str(poll(engine, added(engine, said(server, address="", series=series)), NOW).problem)
+    assert len(server.asked) == 1
+
+
+def test_a_look_at_a_server_ends(server: Server, engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that goes on and on, a byte at a time, is left for the next time, and nothing else of it is asked for."""
+    monkeypatch.setattr(telematics, "_LOOK_S", 0.3)
+    server.drips = True
+    series = f"{server.base}/Fleet/Equipment/ID/{{id}}/Hours/{{from}}/{{to}}/1"
+    server.series = {"EX-7": [], "EX-8": []}
+    told = poll(engine, added(engine, said(server, address="", series=series)), NOW)
+    assert "not all of it was there after" in str(told.problem)
+    assert (len(server.asked), again(engine).failures) == (1, 1)
+
+
 def test_a_failure_is_one_line_and_the_server_is_left_alone(server: Server, engine: Engine) -> None:
     """Twice as long each time, or as long as it says; who names it has it asked at once."""
     server.pages = [equipment("EX-7", 100.0)]
@@ -253,6 +298,7 @@ def test_a_failure_is_one_line_and_the_server_is_left_alone(server: Server, engi
         ({"fail": (404, {})}, "there is no such page; look at the address in the mapping (HTTP 404)"),
         ({"pages": ["<broken"]}, "page 1 is neither XML nor JSON that can be read"),
         ({"links_to": "/Fleet/1"}, "its pages lead in a circle"),
+        ({"links_to": "http://[x"}, "the address of its next page is none: 'http://[x'"),
         ({"links_to": "https://elsewhere.example/Fleet/2"}, "its next page is on another server (elsewhere.example)"),
     ],
 )

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
+from math import isfinite
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -75,7 +76,10 @@ class _Scalar:
                 raise Wrong(field.said.shown, None, f"what says {field.name}")
             return None
         if self.convert is not None and type(told) in (float, int):
-            return round(self.convert(told), 6)  # type: ignore[arg-type]
+            number: float = round(self.convert(told), 6)  # type: ignore[arg-type]
+            if not isfinite(number):  # what JSON cannot say
+                raise Wrong(field.said.shown, repr(told), "a finite number")
+            return number
         return field.value({self.column: text_of(told)}, "")[0]
 
 
@@ -107,7 +111,7 @@ class _Made:
         values: dict[str, Any] = {"boot": _BOOT}
         for one in self.scalars:
             value: Any = now.get(one.column)
-            if type(value) is not one.as_it_is:
+            if type(value) is not one.as_it_is or not isfinite(value):  # type: ignore[arg-type]  # mypy: of any type
                 value = one.value(value)
             if value is not None:
                 values[one.name] = value
@@ -115,8 +119,8 @@ class _Made:
             values["peak_kpa"] = _readings(self.peaks, now)
             if self.rests:
                 values["rest_kpa"] = _readings(self.rests, now)
-        began_ms = at_ms - round(1000 * values["run_s"]) if self.kind.from_end else at_ms
         try:
+            began_ms = at_ms - round(1000 * values["run_s"]) if self.kind.from_end else at_ms
             values["at"] = EPOCH + timedelta(milliseconds=began_ms)
             if sent_ms:
                 values["sent_at"] = EPOCH + timedelta(milliseconds=sent_ms)

@@ -140,6 +140,8 @@ class Sessions:
             why = str(error).replace('column "', 'metric "', 1)
         except UnicodeDecodeError:
             why = "a text in the payload is not UTF-8"
+        except (ValueError, OverflowError):  # one publication must never be the end of those after it
+            why = "it holds a number that cannot be reckoned with"
         if why:
             found.append(Arrival(where, data, received_us, Rejected("row", why)))
         return found

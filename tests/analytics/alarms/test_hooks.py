@@ -109,5 +109,25 @@ def test_its_secret_is_shown_to_nobody() -> None:
     assert routes.masked(address) == "signed+https://planner.example"
     assert routes.has_password(address)
     assert secret.startswith("whsec_")
-    with pytest.raises(Problem, match="needs a server"):
-        routes.check_address("signed+https:///alarms")
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "signed+https:///alarms",
+        "signed+https://[x",
+        "signed+https://planner.example:99999/",
+        "json://[x",
+        "mqtt://[x",
+        "webpush+https://[x",
+    ],
+)
+def test_an_address_that_is_none_is_one_clear_line(address: str) -> None:
+    """Wherever it is looked at."""
+    with pytest.raises(Problem) as told:
+        routes.check_address(address)
+    assert "\n" not in str(told.value)
+    if "[" in address:
+        assert routes.masked(address) == "what was written"
+        with pytest.raises(Problem, match="the address cannot be read: Invalid IPv6 URL"):
+            routes.has_password(address)

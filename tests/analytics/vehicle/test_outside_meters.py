@@ -10,7 +10,7 @@ from analytics.vehicle.history import History, build
 from analytics.vehicle.outside_meters import usable
 from ingest.arrays import Messages, States
 from ingest.setups import Setup
-from ingest.times import HOUR_US
+from ingest.times import EARLIEST_US, HOUR_US, read_time
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -18,6 +18,10 @@ def readings(at_us: Any, hours: Any, boot: str = "meter:1:maker") -> States:
     n, at = len(at_us), np.asarray(at_us, np.int64)
     never = np.full(n, -1, np.int64)
     return States(np.full(n, boot), np.arange(n), at, never, never, np.asarray(hours, float), np.ones(n))
+
+
+def after(*us: int) -> list[int]:
+    return [EARLIEST_US + one for one in us]
 
 
 def joined(*parts: States) -> States:
@@ -64,10 +68,19 @@ def test_a_vehicle_without_a_meter_has_the_hours_that_a_server_reads(
 
 def test_of_several_sources_the_first_in_rank_counts_where_it_reads() -> None:
     """The second fills in before and after; each life of a meter has a boot of its own."""
-    first = readings([10, 20, 30, 40], [100, 110, 3, 13])
-    second = readings([5, 15, 45], [7, 8, 9], "meter:2:other")
+    first = readings(after(10, 20, 30, 40), [100, 110, 3, 13])
+    second = readings(after(5, 15, 45), [7, 8, 9], "meter:2:other")
     kept = usable(joined(second, first))
-    assert sorted(zip(kept.at_us.tolist(), kept.boot.tolist(), kept.engine_h.tolist(), strict=True)) == [
+    assert sorted(zip((kept.at_us - EARLIEST_US).tolist(), kept.boot.tolist(), kept.engine_h.tolist(), strict=True)) == [
         (5, "meter:2:other#0", 7.0), (10, "meter:1:maker#0", 100.0), (20, "meter:1:maker#0", 110.0), (30, "meter:1:maker#1", 3.0),
         (40, "meter:1:maker#1", 13.0), (45, "meter:2:other#0", 9.0),
     ]  # fmt: skip
+
+
+def test_a_reading_of_a_time_before_there_were_any_silences_no_other_source() -> None:
+    """Such as one of the year 1, which a server says that knows none."""
+    first = readings([read_time("0001-01-01T00:00:00Z"), *after(30, 40)], [0, 100, 110])
+    second = readings(after(5, 35, 45), [7, 8, 9], "meter:2:other")
+    kept = usable(joined(first, second))
+    assert sorted((kept.at_us - EARLIEST_US).tolist()) == [5, 30, 40, 45]
+    assert len(usable(readings([0], [1.0]))) == 0

@@ -8,6 +8,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from sqlalchemy import select
 
@@ -90,10 +91,21 @@ def test_snapshots_and_time_series_as_xml_and_json(reader: Reader, tmp_path: Pat
     assert hours(read(reader, tmp_path, json.dumps({"fleet": [inner]}))) == [first]
 
 
+def test_all_of_many_readings_are_read_in_their_order(reader: Reader, tmp_path: Path) -> None:
+    """Beside each other under one header, whatever stands between them; each vehicle has its own."""
+    row = '<CumulativeOperatingHours datetime="2026-03-01T06:00:00Z"><Hour>{}</Hour></CumulativeOperatingHours><Note/>'
+    header = "<EquipmentHeader><EquipmentID>EX-7</EquipmentID></EquipmentHeader>"
+    one = f"<Messages>{header}{''.join(row.format(n) for n in range(2_000))}</Messages>"
+    found = hours(read(reader, tmp_path, f"<All>{one}{one}</All>"))
+    assert [h for _, _, h in found] == [*range(2_000), *range(2_000)]
+
+
 @pytest.mark.parametrize(
     ("text", "why"),
     [
         (SERIES.replace("1234.55", "many"), "needs datetime, a time with its offset, and Hour"),
+        (SERIES.replace("1234.55", "9" * 400), "of up to 1,000,000,000 hours"),
+        (SERIES.replace("P51DT12H30M", f"P{'9' * 400}D"), "of up to 1,000,000,000 hours"),
         (SERIES.replace("06:00:00Z", "06:00:00"), "needs datetime, a time with its offset, and Hour"),
         (SERIES.replace("<EquipmentID>EX-7</EquipmentID>", "<PIN>1</PIN>"), "EquipmentHeader has no EquipmentID"),
     ],
@@ -103,6 +115,18 @@ def test_a_bad_reading_is_kept_with_one_clear_reason(reader: Reader, tmp_path: P
     found = [one.flaw.detail for one in read(reader, tmp_path, text) if one.flaw]
     assert found
     assert all(why in one for one in found)
+
+
+def test_a_position_that_is_none_is_left_out(reader: Reader) -> None:
+    """With more digits than a number here may have, too; the others of its page are looked at."""
+    reader = Reader(msgspec.structs.replace(reader._equipment, positions=True))
+    at = "2026-03-01T06:00:00Z"
+    places = [
+        {"latitude": 10**400 - 1, "longitude": 1, "datetime": at},
+        {"latitude": 60, "longitude": 10, "datetime": at},
+    ]
+    told = {"EquipmentHeader": {"EquipmentID": "EX-7"}, "Location": places}
+    assert [(one.latitude, one.longitude) for one in reader.page("x", json.dumps(told).encode()).seen] == [(60.0, 10.0)]
 
 
 @pytest.mark.parametrize(

@@ -366,6 +366,29 @@ def test_a_bad_publication_is_kept_with_one_clear_reason(sessions: Sessions, top
     assert (one.topic, one.payload) == (topic, data)
 
 
+@pytest.mark.parametrize("run_s", [float("nan"), float("inf"), 1e306])
+@pytest.mark.parametrize("unit", ["s", "min"])
+def test_a_number_that_is_none_is_one_bad_row(tmp_path: Path, run_s: float, unit: str) -> None:
+    """What comes with it and after it is read."""
+    text = MAPPING.replace('kind = "cycle"', 'kind = "cycle"\ntime_is = "end"').replace(
+        'unit = "min"', f'unit = "{unit}"'
+    )
+    reader = Sessions(plan(text, tmp_path))
+    births = metric("Lube/Cycles", UINT64, 1), metric("Lube/Run", DOUBLE, 60.0), metric("Lube/Level", FLOAT, 50.0)
+    say(reader, "NBIRTH", payload(bd(0), seq=0))
+    say(reader, "DBIRTH", payload(*births, seq=1))
+
+    def cycle(number: int, run_s: float) -> list[Arrival]:
+        values = ("Lube/Run", DOUBLE, run_s), ("Lube/Cycles", UINT64, number), ("Lube/Level", FLOAT, 50.0)
+        return say(reader, "DDATA", payload(*(metric(*one, T + number, told="n") for one in values), seq=number))
+
+    made = cycle(2, run_s)
+    (why,) = wrong(made)
+    assert "allowed is" in why
+    assert [one["of"] for one in said(made[:-1])] == ["quarry/L7/level"]
+    assert len(said(cycle(3, 60.0))) == 2
+
+
 def test_commands_and_states_of_hosts_are_nobodys_data(sessions: Sessions) -> None:
     """4.1: NCMD, DCMD and STATE are said to edge nodes."""
     for topic in ("spBv1.0/quarry/NCMD/gate", "spBv1.0/quarry/DCMD/gate/d", "spBv1.0/STATE/host"):
