@@ -485,6 +485,7 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert client.post(address, data=json.dumps(record), content_type="text/plain").status_code == 403
     assert client.post(address, json=record, headers={"Origin": "https://elsewhere.example"}).status_code == 403
     assert client.post(address, json=[1]).status_code == 400
+    assert client.post(address, data="[" * 8_000, content_type="application/json").status_code == 400
     assert client.post(address, json=record | {"note": "x" * 20_000}).status_code == 413
     assert records(engine, "harrowmere-stone", "HS-206") == ()
     assert told(200, note="<b>bold</b>") == ""
