@@ -3,10 +3,10 @@
 from typing import Any
 
 import msgspec
-from flask_smorest import Blueprint
 
 from dashboard import accounts
 from dashboard.api import shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.queries.vehicle import records
 from dashboard.queries.vehicle import setup as setup_of
@@ -16,7 +16,7 @@ from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
 from ingest.work import Work, work_of
 
-work = Blueprint("work", __name__, description="Work that was done")
+work = Part("work", __name__, description="Work that was done")
 
 
 @work.get("/vehicles/<fleet>/<vehicle>/work")

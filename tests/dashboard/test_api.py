@@ -273,6 +273,34 @@ def test_messages_are_recorded_once(there: Fleet) -> None:
     assert json.loads(answer.text)["errors"]["json"]["messages"]
 
 
+@pytest.mark.parametrize(
+    ("topic", "payload"),
+    [
+        ("level", '{"seq":1,"at":"2026-03-01T06:00:00Z","level_pct":50,"temp_c":NaN}'),
+        ("level", '{"seq":1,"at":"2026-03-01T06:00:00Z","level_pct":50,"temp_c":1e999}'),
+        ("state", r'{"online":true,"firmware":"\ud800"}'),
+        (r"\ud800", "{}"),
+    ],
+)
+def test_a_message_that_no_broker_would_bring_is_refused_by_itself(there: Fleet, topic: str, payload: str) -> None:
+    """The others handed in with it are recorded."""
+    good = '{"seq":70002,"at":"2026-03-01T06:00:00Z","level_pct":51.5}'
+    each = (
+        f'{{"topic":"lube/1/{VEHICLE}/{kind}","payload":{said}}}' for kind, said in (("level", good), (topic, payload))
+    )
+    told = there.program("lead", "messages")(
+        "/messages", "POST", data=f'{{"messages":[{",".join(each)}]}}', content_type="application/json"
+    )
+    assert told == {"recorded": 1, "duplicates": 0, "rejected": 1}
+
+
+@pytest.mark.parametrize(("body", "why"), [("[" * 100_000, "nested too deeply"), ("9" * 5_000, "too long")])
+def test_a_body_that_nobody_can_read_is_a_mistake_of_the_sender(there: Fleet, body: str, why: str) -> None:
+    """No failure of the server."""
+    program = there.program("lead", "messages")
+    assert why in program("/messages", "POST", 400, data=body, content_type="application/json").json["detail"]
+
+
 def test_the_account_is_told_by_month_and_by_day(there: Fleet) -> None:
     """Two days of ten doses at each point: the first point missed the second day, the last proved nothing. A stranger sees none of it."""
     with database.writing(there.engine) as connection:
