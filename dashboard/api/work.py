@@ -34,7 +34,9 @@ def post_work(said: dict[str, Any], fleet: str, vehicle: str) -> dict[str, Any]:
     """Record work, in the name of the person for whom the program acts; the same record again is recorded once."""
     person = accounts.need("technician")
     _need_seen(fleet, vehicle)
-    above_full = said.pop("above_full")
+    above_full, about = said.pop("above_full"), said.pop("about", None)
+    if about:
+        said["about"] = about | {"began_us": times.microseconds(about.pop("began_at"))}
     try:
         one = work_of(said | {"by": person.name, "at_us": times.microseconds(said.pop("at"))})
         with reachable(engine()), writing(engine()) as connection:
@@ -54,4 +56,6 @@ def _need_seen(fleet: str, vehicle: str) -> None:
 
 def _told(one: Work, *, stands: bool) -> dict[str, Any]:
     values: dict[str, Any] = msgspec.structs.asdict(one)
+    if one.about is not None:
+        values["about"] = msgspec.structs.asdict(one.about) | {"began_at": times.instant(one.about.began_us)}
     return values | {"at": times.instant(values.pop("at_us")), "stands": stands}

@@ -234,6 +234,37 @@ def test_work_is_recorded_once(there: Fleet) -> None:
     assert [one["key"] for one in program(path)] == ["w-1"]
 
 
+def test_what_was_found_is_recorded_and_told(there: Fleet) -> None:
+    """About a finding as the list of findings names it; without one the record is refused."""
+    program, path = there.program("technician", "record"), f"/vehicles/{VEHICLE}/work"
+    finding = program("/findings")["items"][0]
+    record = {
+        "key": "w-3",
+        "kind": "looked_at",
+        "at": "2026-03-01T08:00:00Z",
+        "found": "other_cause",
+        "cause": "a fuse",
+    }
+    assert "which finding" in program(path, "POST", 422, json=record).json["detail"]
+    told = program(path, "POST", 201, json=record | {"about": finding})
+    (kept,) = program(path)
+    assert kept == told
+    assert (kept["found"], kept["cause"]) == ("other_cause", "a fuse")
+    assert kept["about"] == {
+        "kind": finding["kind"],
+        "channel": finding["channel"],
+        "began_at": kept["about"]["began_at"],
+    }
+    with there.engine.connect() as connection:
+        (verdict,) = connection.execute(select(schema.verdict)).all()
+        began = connection.execute(
+            select(schema.finding.c.began_us).where(schema.finding.c.kind == finding["kind"])
+        ).scalars()
+        assert verdict.began_us in set(began)
+    plain = program(path, "POST", 201, json={"key": "w-4", "kind": "bled", "at": "2026-03-01T08:00:00Z"})
+    assert program(path, "POST", 201, json=plain)["about"] is None  # sent back as it was told
+
+
 def test_a_set_up_is_changed_by_a_lead_who_has_read_it(there: Fleet) -> None:
     """What was read may be sent back; what somebody changed meanwhile is not overwritten; what cannot be is refused by name."""
     program, path = there.program("lead", "set-up"), f"/vehicles/{VEHICLE}"
