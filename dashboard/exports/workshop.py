@@ -10,10 +10,8 @@ import os
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine, select
 
@@ -27,7 +25,7 @@ from ingest import registry, schema, work_records
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
 from ingest.spreadsheets import read_table, with_point
-from ingest.times import microseconds, now_us, read_time, rfc3339
+from ingest.times import now_us, read_local, read_time, rfc3339
 from ingest.work import work_of
 
 COLUMNS: Final = (
@@ -192,7 +190,6 @@ def _moment(text: str, timezone: str) -> int:
     except ValueError:
         pass
     try:
-        at = datetime.fromisoformat(text)
+        return read_local(text, timezone)
     except ValueError:
         raise Problem(f"done_at {text!r} is no date and time; write 2026-03-01 06:00 or 2026-03-01T06:00:00Z") from None
-    return microseconds(at.replace(tzinfo=ZoneInfo(timezone)))

@@ -481,6 +481,7 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert "cannot go into" in told(400, kind="filled", litres=999)
     assert "above the full mark" in told(400, kind="filled", to_pct=110)
     assert "no date" in told(400, at_local="yesterday")
+    assert "2199-07-01 06:00 UTC is no time" in told(400, at_local="2199-07-01T06:00Z")
     assert "is registered" in told(400, path="/work/harrowmere-stone/nobody")
     assert client.post(address, data=json.dumps(record), content_type="text/plain").status_code == 403
     assert client.post(address, json=record, headers={"Origin": "https://elsewhere.example"}).status_code == 403

@@ -184,3 +184,14 @@ def test_a_file_that_is_still_written_waits_and_one_of_another_form_is_refused(a
     answer(folder, "number,state\n1,done\n")
     assert passed(asked, folder).refused[0].startswith("a.csv:1: columns are alarm, order,")
     assert (folder / "completions" / "new.csv").exists()
+
+
+@pytest.mark.parametrize(
+    "done_at", ["2024-07-01T06:00Z", "2024-07-01T06:00+00:00", "20240701T060000Z", "2024-07-01 08:00"]
+)
+def test_the_offset_of_a_time_counts_however_it_is_written(asked: Engine, tmp_path: Path, done_at: str) -> None:
+    """Without one it is the depot's own clock, two hours ahead."""
+    passed(asked, tmp_path)
+    answer(tmp_path, f"alarm,done_at,kind,lines\n{number(asked, 'blocked_line')},{done_at},line_mended,5\n")
+    assert passed(asked, tmp_path).done == 1
+    assert times.rfc3339(work(asked)[0].at_us) == "2024-07-01T06:00:00Z"
