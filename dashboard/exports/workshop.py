@@ -60,7 +60,7 @@ def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Se
             (folder / part).mkdir(parents=True, exist_ok=True)
         for path in sorted((folder / "completions").glob("*.csv")):
             if time.time() - path.stat().st_mtime >= _SETTLED_S:
-                _take(engine, path, name, told)
+                _take(engine, path, name, depot, told)
         for row in alarms.over_and_given(engine, name, depot):
             _withdraw(engine, folder, row, name)
             told.withdrawn += 1
@@ -107,7 +107,7 @@ def _write(path: Path, texts: dict[str, str]) -> None:
     part.replace(path)
 
 
-def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
+def _take(engine: Engine, path: Path, name: str, depot: str, told: Pass) -> None:
     """Take one file; it is moved away once all of it is recorded or refused."""
     table = read_table(path, COLUMNS)
     refused: list[tuple[Mapping[str, str], int, str]] = [({}, number, why) for number, why in table.wrong]
@@ -119,7 +119,7 @@ def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
         with reachable(engine), writing(engine) as connection:
             for number, cells in table.rows:
                 try:
-                    _row(connection, cells, name, told)
+                    _row(connection, cells, name, depot, told)
                 except Unusable:
                     raise
                 except Problem as problem:
@@ -134,13 +134,17 @@ def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
     path.replace(to if not to.exists() else to.with_name(f"{path.stem}-{now_us()}.csv"))
 
 
-def _row(connection: Connection, cells: Mapping[str, str], name: str, told: Pass) -> None:
-    """Record one row. Raises Problem."""
+def _row(connection: Connection, cells: Mapping[str, str], name: str, depot: str, told: Pass) -> None:
+    """Record one row, of an alarm of this depot where one is named. Raises Problem."""
     text = cells["alarm"]
     number = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0
     alarm = connection.execute(select(schema.alarm).where(schema.alarm.c.id == number)).one_or_none()
     if alarm is None or not alarms.seen(connection, number):
         raise Problem(f"there is no alarm {text!r}")
+    (vehicle,) = registry.read_vehicles(connection, alarm.vehicle_id)
+    # What was requested before the vehicle moved is answered by whom it was requested from.
+    if depot and depot not in {vehicle.in_force(at_us).depot for at_us in (alarm.raised_us, now_us())}:
+        raise Problem(f"alarm {number} is none of depot {depot!r}; hand it in where that of its vehicle is exchanged")
     said = {column: cells.get(column, "") for column in COLUMNS}
     if not said["done_at"]:
         if not said["order"]:
@@ -152,7 +156,6 @@ def _row(connection: Connection, cells: Mapping[str, str], name: str, told: Pass
             records.assign(connection, [number], to, name, now_us())
             told.ordered += 1
         return
-    (vehicle,) = registry.read_vehicles(connection, alarm.vehicle_id)
     values = _values(said, alarm, name, vehicle.in_force(now_us()).timezone)
     if work_records.record(connection, vehicle.id, vehicle.setups, work_of(values), now_us()):
         told.done += 1

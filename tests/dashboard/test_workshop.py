@@ -17,7 +17,8 @@ from dashboard.exports.workshop import Pass, exchange
 from dashboard.pages.alarms import drawer
 from dashboard.queries import alarms
 from dashboard.web.app import create_app
-from ingest import database, schema, times, work_records
+from ingest import database, registry, schema, times, work_records
+from ingest.work import work_of
 from tests.helpers.alarms import NOW, bring_up, finding, fleet, put
 
 __all__ = ["fleet"]
@@ -195,3 +196,24 @@ def test_the_offset_of_a_time_counts_however_it_is_written(asked: Engine, tmp_pa
     answer(tmp_path, f"alarm,done_at,kind,lines\n{number(asked, 'blocked_line')},{done_at},line_mended,5\n")
     assert passed(asked, tmp_path).done == 1
     assert times.rfc3339(work(asked)[0].at_us) == "2024-07-01T06:00:00Z"
+
+
+def test_a_depot_records_work_on_its_own_alarms_only(asked: Engine, tmp_path: Path) -> None:
+    """Neither an order nor work on another's; a vehicle that moved meanwhile is answered from where it was."""
+    with asked.connect() as connection:
+        own = registry.find(connection, "HS-102").newest.depot
+    blocked, low = number(asked, "blocked_line"), number(asked, "low_level")
+    text = f"alarm,order,done_at,kind,lines\n{blocked},,2024-10-04T00:30:00Z,line_mended,5\n{low},A-2,,,\n"
+    folder = tmp_path / "exchange"
+    passed(asked, folder)
+    answer(folder, text)
+    told = passed(asked, folder, depot="Elsewhere")
+    assert (told.done, told.ordered, len(told.refused), work(asked)) == (0, 0, 2, [])
+    assert "is none of depot 'Elsewhere'" in told.refused[0]
+    with database.writing(asked) as connection:
+        found = registry.find(connection, "HS-102")
+        moved = {"key": "m", "kind": "moved", "depot": "Elsewhere", "by": "me", "at_us": NOW + 1}
+        work_records.record(connection, found.id, found.setups, work_of(moved), NOW + times.HOUR_US)
+    answer(folder, text)
+    told = passed(asked, folder, depot=own)
+    assert (told.done, told.ordered, told.refused) == (1, 1, [])
