@@ -24,7 +24,7 @@ from dashboard.queries.alarms import WORKSHOP_KEY, AlarmRow
 from ingest import registry, schema, work_records
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
-from ingest.spreadsheets import read_table, with_point
+from ingest.spreadsheets import Table, read_table, with_point
 from ingest.times import now_us, read_local, read_time, rfc3339
 from ingest.work import work_of
 
@@ -59,8 +59,13 @@ def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Se
         for part in ("requests", "withdrawn", "completions/taken", "completions/refused"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         for path in sorted((folder / "completions").glob("*.csv")):
-            if time.time() - path.stat().st_mtime >= _SETTLED_S:
-                _take(engine, path, name, depot, told)
+            try:
+                table = _read(path)
+            except Problem as problem:  # the others are taken all the same
+                told.refused.append(f"{problem}; take it out of {path.parent}, or put it right")
+                continue
+            if table is not None:
+                _take(engine, path, table, name, depot, told)
         for row in alarms.over_and_given(engine, name, depot):
             _withdraw(engine, folder, row, name)
             told.withdrawn += 1
@@ -107,9 +112,17 @@ def _write(path: Path, texts: dict[str, str]) -> None:
     part.replace(path)
 
 
-def _take(engine: Engine, path: Path, name: str, depot: str, told: Pass) -> None:
+def _read(path: Path) -> Table | None:
+    """What a file holds; None where it may not be whole yet. Raises Problem."""
+    try:
+        changed_s = path.stat().st_mtime
+    except OSError as error:
+        raise Problem(f"{path.name} cannot be read: {error.strerror}") from None
+    return read_table(path, COLUMNS) if time.time() - changed_s >= _SETTLED_S else None
+
+
+def _take(engine: Engine, path: Path, table: Table, name: str, depot: str, told: Pass) -> None:
     """Take one file; it is moved away once all of it is recorded or refused."""
-    table = read_table(path, COLUMNS)
     refused: list[tuple[Mapping[str, str], int, str]] = [({}, number, why) for number, why in table.wrong]
     unknown = [column for column in table.columns if column not in COLUMNS]
     if "alarm" not in table.columns or unknown:

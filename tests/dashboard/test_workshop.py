@@ -217,3 +217,17 @@ def test_a_depot_records_work_on_its_own_alarms_only(asked: Engine, tmp_path: Pa
     answer(folder, text)
     told = passed(asked, folder, depot=own)
     assert (told.done, told.ordered, told.refused) == (1, 1, [])
+
+
+def test_what_cannot_be_read_holds_nothing_up(asked: Engine, tmp_path: Path) -> None:
+    """A folder, or a link to nothing, is told of; files after it are taken, and requests written."""
+    passed(asked, tmp_path, least="act_now")
+    folder = tmp_path / "completions"
+    (folder / "a.csv").mkdir()
+    os.utime(folder / "a.csv", (0, 0))
+    (folder / "b.csv").symlink_to(folder / "nothing")
+    answer(tmp_path, f"alarm,order\n{number(asked, 'low_level')},A-1\n", "c.csv")
+    told = passed(asked, tmp_path)
+    assert (told.ordered, told.requested, len(told.refused)) == (1, 1, 2)
+    assert told.refused[0].startswith("a.csv cannot be read: Is a directory; take it out of ")
+    assert told.refused[1].startswith("b.csv cannot be read: No such file or directory")
