@@ -2,6 +2,7 @@
 
 import codecs
 import csv
+import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -32,7 +33,8 @@ class Table:
 def read_table(path: Path, known: Iterable[str]) -> Table:
     """The table in a file, whose separator is the one that gives most of the `known` columns. Raises Problem."""
     try:
-        lines = decoded(path.read_bytes()).splitlines(keepends=True)
+        # Not splitlines, which takes separators for ends of rows that stand in notes, such as U+2028.
+        lines = list(io.StringIO(decoded(path.read_bytes()), newline=""))
     except OSError as error:
         raise Problem(f"{path.name} cannot be read: {error.strerror}") from None
     first = 1
