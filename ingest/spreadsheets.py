@@ -2,6 +2,7 @@
 
 import codecs
 import csv
+import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,9 @@ _SEPARATOR_LINE: Final = re.compile(
     r'^"?sep=(.)"?\s*$', re.IGNORECASE
 )  # a line that some programs put above the header
 _DECIMAL_COMMA: Final = re.compile(r"[-+]?\d+,\d+")
+# What a spreadsheet takes for a formula: what begins so (or would, once quotation marks are off), and is no number.
+FORMULA: Final = r"^'*[=+\-@\t\r]"
+NUMBER: Final = r"^[-+]?[0-9.]+(e[-+]?[0-9]+)?$"
 _QUOTE: Final = "put quotation marks round"
 NAME_ENDINGS: Final = (".csv", ".txt", ".tsv")
 
@@ -32,7 +36,8 @@ class Table:
 def read_table(path: Path, known: Iterable[str]) -> Table:
     """The table in a file, whose separator is the one that gives most of the `known` columns. Raises Problem."""
     try:
-        lines = decoded(path.read_bytes()).splitlines(keepends=True)
+        # Not splitlines, which takes separators for ends of rows that stand in notes, such as U+2028.
+        lines = list(io.StringIO(decoded(path.read_bytes()), newline=""))
     except OSError as error:
         raise Problem(f"{path.name} cannot be read: {error.strerror}") from None
     first = 1
@@ -57,7 +62,7 @@ def read_table(path: Path, known: Iterable[str]) -> Table:
                     )
                 )
                 continue
-            rows.append((number, dict.fromkeys(columns, "") | dict(zip(columns, map(str.strip, cells), strict=False))))
+            rows.append((number, dict.fromkeys(columns, "") | dict(zip(columns, map(_cell, cells), strict=False))))
     except csv.Error:
         wrong.append((number + 1, f"a quotation mark is not closed, or text follows one; {_QUOTE} the whole cell"))
     return Table(path.name, columns, tuple(rows), tuple(wrong))
@@ -86,6 +91,17 @@ def decoded(data: bytes) -> str:
         return data.decode("utf-8")
     except UnicodeDecodeError:
         return data.decode("cp1252", "replace")
+
+
+def guarded(text: str) -> str:
+    """A cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if re.match(FORMULA, text) and not re.fullmatch(NUMBER, text) else text
+
+
+def _cell(text: str) -> str:
+    """What a cell says: what `guarded` put before it is not part of it."""
+    text = text.strip()
+    return text[1:] if text[:1] == "'" and guarded(text[1:]) == text else text
 
 
 def with_point(text: str) -> str:

@@ -87,6 +87,13 @@ def read_time(text: str) -> int:
         raise ValueError(f"{text!r} is not an RFC 3339 time with its offset, such as 2026-03-01T06:00:00Z") from None
 
 
+def read_local(text: str, timezone: str) -> int:
+    """Microseconds since 1970 UTC of a date-time by ISO 8601: by its offset, or by the local clock of a zone where it has none. Raises
+    ValueError."""
+    at = datetime.fromisoformat(text)
+    return microseconds(at if at.tzinfo else at.replace(tzinfo=ZoneInfo(timezone)))
+
+
 HOUR_US: Final = 3_600_000_000
 
 

@@ -10,7 +10,7 @@ from msgspec import Meta, Struct
 from ingest.bounds import STORABLE, Channel, Positive
 from ingest.errors import Problem
 from ingest.languages import later
-from ingest.times import DAY_US, instant
+from ingest.times import DAY_US, FOREVER_US, LONG_AGO_US, instant
 
 Kind = Literal[
     "filled",
@@ -140,6 +140,8 @@ def work_of(values: Mapping[str, Any]) -> Work:
         raise Problem("say which record is withdrawn")
     if work.found is not None and work.about is None:
         raise Problem("say which finding it was found about")
+    if work.about is not None and not LONG_AGO_US < work.about.began_us < FOREVER_US:
+        raise Problem("about: no finding began then; send began_us as the finding has it")
     if work.found == "other_cause" and not (work.cause or "").strip():
         raise Problem("say what else was wrong")
     _, needed, question = KINDS[work.kind]

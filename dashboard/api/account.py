@@ -2,9 +2,8 @@
 
 from typing import Any
 
-from flask_smorest import Blueprint
-
 from dashboard.api import account_shapes, shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.exports.account import as_object
 from dashboard.queries import account as accounts
@@ -13,7 +12,7 @@ from dashboard.queries.vehicle import setup as setup_of
 from dashboard.web.database import engine
 from ingest.registry import unknown
 
-account = Blueprint("account", __name__, description="Whether every point got its grease")
+account = Part("account", __name__, description="Whether every point got its grease")
 
 
 @account.get("/account")

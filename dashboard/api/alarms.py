@@ -2,12 +2,11 @@
 
 from typing import Any
 
-from flask_smorest import Blueprint
-
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.states import Transition
 from dashboard import accounts
 from dashboard.api import shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.exports.csv import step_json
 from dashboard.queries import alarms as queries
@@ -16,7 +15,7 @@ from dashboard.web import alarm_actions
 from dashboard.web.database import engine
 from ingest import times
 
-alarms = Blueprint("alarms", __name__, description="Alarms, and what people do about them")
+alarms = Part("alarms", __name__, description="Alarms, and what people do about them")
 
 
 @alarms.get("/alarms")

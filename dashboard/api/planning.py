@@ -3,11 +3,10 @@
 from dataclasses import asdict
 from typing import Any
 
-from flask_smorest import Blueprint
-
 from dashboard import accounts
 from dashboard.api import planning_shapes as told
 from dashboard.api import shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.exports import evidence as of_evidence
 from dashboard.exports import greases as of_greases
@@ -24,7 +23,7 @@ from ingest.errors import Problem, Unusable
 from ingest.registry import unknown
 from ingest.times import instant
 
-planning = Blueprint("planning", __name__, description="What is to be done, to have and to expect")
+planning = Part("planning", __name__, description="What is to be done, to have and to expect")
 
 
 def _within(asked: dict[str, Any]) -> Scope:

@@ -2,16 +2,15 @@
 
 from typing import Any
 
-from flask_smorest import Blueprint
-
 from dashboard.api import shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.queries import lists
 from dashboard.queries.vehicle import vehicle_result
 from dashboard.web.database import engine
 from ingest.registry import unknown
 
-results = Blueprint("results", __name__, description="What the analysis found")
+results = Part("results", __name__, description="What the analysis found")
 
 
 @results.get("/findings")

@@ -12,7 +12,7 @@ from analytics.alarms.states import State
 from analytics.kinds import ALARM_KINDS, FINDING_KINDS, SEVERITIES
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from ingest.bounds import STORABLE
-from ingest.work import KINDS
+from ingest.work import FOUND, KINDS
 
 MOST_ROWS: Final = 500
 QUERY: Final[dict[str, Any]] = {"location": "query", "unknown": RAISE}  # a word that is not known is a mistake
@@ -255,6 +255,14 @@ class Shelved(Said):
     until = time(required=True)
 
 
+class About(Told):
+    """A finding or an alarm that sent somebody there, as its list names it."""
+
+    kind = fields.String(required=True, validate=validate.OneOf(list({**FINDING_KINDS, **ALARM_KINDS})))
+    channel = text(64, 1, load_default=None, allow_none=True)
+    began_at = time(required=True)
+
+
 class Work(Told):
     """Work that was done, by whom."""
 
@@ -276,6 +284,10 @@ class Work(Told):
     odometer_km = fields.Float(allow_none=True, validate=validate.Range(0, 1e7))
     new_meter = fields.Boolean(metadata={"description": "the meter was replaced or put to zero"})
     note = text(1000)
+    found = fields.String(allow_none=True, validate=validate.OneOf(list(FOUND)), metadata={
+        "description": "what was there of the finding that it is about"})  # fmt: skip
+    cause = text(1000, allow_none=True, metadata={"description": "what else was wrong"})
+    about = fields.Nested(About, allow_none=True)
     corrects = fields.String(allow_none=True, validate=validate.Regexp(NAME))
     withdrawn = fields.Boolean()
     above_full = fields.Boolean(load_only=True, load_default=False, metadata={

@@ -5,12 +5,12 @@ from typing import Any
 
 import msgspec
 from flask import request
-from flask_smorest import Blueprint
 
 from analytics.pipeline import vehicle_summary
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from dashboard import accounts, change_log
 from dashboard.api import shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.queries import lists
 from dashboard.queries.vehicle import setup as setup_of
@@ -21,7 +21,7 @@ from ingest.registry import unknown
 from ingest.setups import Setup
 from ingest.times import rfc3339
 
-vehicles = Blueprint("vehicles", __name__, description="Vehicles and their line lists")
+vehicles = Part("vehicles", __name__, description="Vehicles and their line lists")
 
 
 @vehicles.get("/vehicles")

@@ -3,10 +3,10 @@
 from typing import Any
 
 import msgspec
-from flask_smorest import Blueprint
 
 from dashboard import accounts
 from dashboard.api import shapes
+from dashboard.api.part import Part
 from dashboard.api.shapes import refuse
 from dashboard.queries.vehicle import records
 from dashboard.queries.vehicle import setup as setup_of
@@ -16,7 +16,7 @@ from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
 from ingest.work import Work, work_of
 
-work = Blueprint("work", __name__, description="Work that was done")
+work = Part("work", __name__, description="Work that was done")
 
 
 @work.get("/vehicles/<fleet>/<vehicle>/work")
@@ -34,7 +34,9 @@ def post_work(said: dict[str, Any], fleet: str, vehicle: str) -> dict[str, Any]:
     """Record work, in the name of the person for whom the program acts; the same record again is recorded once."""
     person = accounts.need("technician")
     _need_seen(fleet, vehicle)
-    above_full = said.pop("above_full")
+    above_full, about = said.pop("above_full"), said.pop("about", None)
+    if about:
+        said["about"] = about | {"began_us": times.microseconds(about.pop("began_at"))}
     try:
         one = work_of(said | {"by": person.name, "at_us": times.microseconds(said.pop("at"))})
         with reachable(engine()), writing(engine()) as connection:
@@ -54,4 +56,6 @@ def _need_seen(fleet: str, vehicle: str) -> None:
 
 def _told(one: Work, *, stands: bool) -> dict[str, Any]:
     values: dict[str, Any] = msgspec.structs.asdict(one)
+    if one.about is not None:
+        values["about"] = msgspec.structs.asdict(one.about) | {"began_at": times.instant(one.about.began_us)}
     return values | {"at": times.instant(values.pop("at_us")), "stands": stands}

@@ -14,6 +14,7 @@ from analytics.pipeline.tasks import registered
 from ingest.errors import Problem
 from ingest.reading import read_messages
 from ingest.registry import read_vehicles
+from ingest.spreadsheets import FORMULA, NUMBER
 
 # Readings, which are many, and what is small; each a file. Pressures are so many that CSV would be of no use to anybody.
 READINGS: Final = ("cycles", "pressures", "levels", "faults", "ignition")
@@ -110,10 +111,14 @@ def _as_arrow(parts: Sequence[tuple[tuple[str, str] | None, pd.DataFrame]]) -> A
 
 
 def _as_text(column: Any) -> Any:
-    """A column as a CSV file has it: local times with their offset, True and False; anything else as it is."""
+    """A column as a CSV file has it: local times with their offset, True and False, no text that a spreadsheet takes for a formula;
+    anything else as it is."""
     import pyarrow
     from pyarrow import compute
 
+    if pyarrow.types.is_string(column.type) or pyarrow.types.is_large_string(column.type):
+        told = compute.replace_substring_regex(column, f"({FORMULA})", r"'\1")
+        return compute.if_else(compute.match_substring_regex(column, NUMBER), column, told)
     if pyarrow.types.is_boolean(column.type):
         return compute.if_else(column, str(True), str(False))
     if not pyarrow.types.is_timestamp(column.type) or column.type.tz is None:

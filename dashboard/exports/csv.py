@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import math
-import re
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.kinds import FINDING_KINDS
 from ingest import times
 from ingest.languages import ENGLISH, speaking
+from ingest.spreadsheets import guarded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from dashboard.queries.rounds import Round
     from dashboard.queries.work import WorkRow
     from ingest.setups import Line
-
-_NUMBER = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)?")
 
 
 @speaking(ENGLISH)
@@ -175,20 +173,14 @@ def csv_text(rows: list[dict[str, str]], first: str, line_end: str = "\n") -> st
     text = io.StringIO()
     names = list(rows[0]) if rows else [first]
     out = csv.DictWriter(text, names, lineterminator=line_end)
-    out.writerow({name: _as_text(name) for name in names})
-    out.writerows({name: _as_text(value) for name, value in row.items()} for row in rows)
+    out.writerow({name: guarded(name) for name in names})
+    out.writerows({name: guarded(value) for name, value in row.items()} for row in rows)
     return text.getvalue()
 
 
 def as_file(rows: list[dict[str, str]], first: str, name: str, line_end: str = "\n") -> dict[str, Any]:
     """Rows of text as what a page gives away to be saved under a name."""
     return {"content": csv_text(rows, first, line_end), "filename": name, "type": "text/csv"}
-
-
-def _as_text(value: str) -> str:
-    """A cell that no spreadsheet takes for a formula."""
-    begins = value[:1] in ("=", "+", "-", "@", "\t", "\r")
-    return f"'{value}" if begins and not _NUMBER.fullmatch(value) else value
 
 
 @speaking(ENGLISH)

@@ -12,7 +12,8 @@ def _text(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    # All digits, so that it comes back as it was.
+    return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
 
 
 def vehicle_rows(setups: Iterable[Setup]) -> list[dict[str, str]]:

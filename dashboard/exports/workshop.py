@@ -10,10 +10,8 @@ import os
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine, select
 
@@ -26,8 +24,8 @@ from dashboard.queries.alarms import WORKSHOP_KEY, AlarmRow
 from ingest import registry, schema, work_records
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
-from ingest.spreadsheets import read_table, with_point
-from ingest.times import microseconds, now_us, read_time, rfc3339
+from ingest.spreadsheets import Table, read_table, with_point
+from ingest.times import now_us, read_local, read_time, rfc3339
 from ingest.work import work_of
 
 COLUMNS: Final = (
@@ -61,8 +59,13 @@ def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Se
         for part in ("requests", "withdrawn", "completions/taken", "completions/refused"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         for path in sorted((folder / "completions").glob("*.csv")):
-            if time.time() - path.stat().st_mtime >= _SETTLED_S:
-                _take(engine, path, name, told)
+            try:
+                table = _read(path)
+            except Problem as problem:  # the others are taken all the same
+                told.refused.append(f"{problem}; take it out of {path.parent}, or put it right")
+                continue
+            if table is not None:
+                _take(engine, path, table, name, depot, told)
         for row in alarms.over_and_given(engine, name, depot):
             _withdraw(engine, folder, row, name)
             told.withdrawn += 1
@@ -109,9 +112,17 @@ def _write(path: Path, texts: dict[str, str]) -> None:
     part.replace(path)
 
 
-def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
+def _read(path: Path) -> Table | None:
+    """What a file holds; None where it may not be whole yet. Raises Problem."""
+    try:
+        changed_s = path.stat().st_mtime
+    except OSError as error:
+        raise Problem(f"{path.name} cannot be read: {error.strerror}") from None
+    return read_table(path, COLUMNS) if time.time() - changed_s >= _SETTLED_S else None
+
+
+def _take(engine: Engine, path: Path, table: Table, name: str, depot: str, told: Pass) -> None:
     """Take one file; it is moved away once all of it is recorded or refused."""
-    table = read_table(path, COLUMNS)
     refused: list[tuple[Mapping[str, str], int, str]] = [({}, number, why) for number, why in table.wrong]
     unknown = [column for column in table.columns if column not in COLUMNS]
     if "alarm" not in table.columns or unknown:
@@ -121,7 +132,7 @@ def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
         with reachable(engine), writing(engine) as connection:
             for number, cells in table.rows:
                 try:
-                    _row(connection, cells, name, told)
+                    _row(connection, cells, name, depot, told)
                 except Unusable:
                     raise
                 except Problem as problem:
@@ -136,13 +147,17 @@ def _take(engine: Engine, path: Path, name: str, told: Pass) -> None:
     path.replace(to if not to.exists() else to.with_name(f"{path.stem}-{now_us()}.csv"))
 
 
-def _row(connection: Connection, cells: Mapping[str, str], name: str, told: Pass) -> None:
-    """Record one row. Raises Problem."""
+def _row(connection: Connection, cells: Mapping[str, str], name: str, depot: str, told: Pass) -> None:
+    """Record one row, of an alarm of this depot where one is named. Raises Problem."""
     text = cells["alarm"]
     number = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0
     alarm = connection.execute(select(schema.alarm).where(schema.alarm.c.id == number)).one_or_none()
     if alarm is None or not alarms.seen(connection, number):
         raise Problem(f"there is no alarm {text!r}")
+    (vehicle,) = registry.read_vehicles(connection, alarm.vehicle_id)
+    # What was requested before the vehicle moved is answered by whom it was requested from.
+    if depot and depot not in {vehicle.in_force(at_us).depot for at_us in (alarm.raised_us, now_us())}:
+        raise Problem(f"alarm {number} is none of depot {depot!r}; hand it in where that of its vehicle is exchanged")
     said = {column: cells.get(column, "") for column in COLUMNS}
     if not said["done_at"]:
         if not said["order"]:
@@ -154,7 +169,6 @@ def _row(connection: Connection, cells: Mapping[str, str], name: str, told: Pass
             records.assign(connection, [number], to, name, now_us())
             told.ordered += 1
         return
-    (vehicle,) = registry.read_vehicles(connection, alarm.vehicle_id)
     values = _values(said, alarm, name, vehicle.in_force(now_us()).timezone)
     if work_records.record(connection, vehicle.id, vehicle.setups, work_of(values), now_us()):
         told.done += 1
@@ -192,7 +206,6 @@ def _moment(text: str, timezone: str) -> int:
     except ValueError:
         pass
     try:
-        at = datetime.fromisoformat(text)
+        return read_local(text, timezone)
     except ValueError:
         raise Problem(f"done_at {text!r} is no date and time; write 2026-03-01 06:00 or 2026-03-01T06:00:00Z") from None
-    return microseconds(at.replace(tzinfo=ZoneInfo(timezone)))

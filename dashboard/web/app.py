@@ -10,6 +10,7 @@ from typing import Any
 
 from dash import Dash
 from flask import Response, request
+from flask.json.provider import DefaultJSONProvider
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
@@ -60,6 +61,16 @@ class _Pages(Dash):
         return page.replace("<head>", f'<head><meta name="texts" content="{texts}">', 1)
 
 
+class _Json(DefaultJSONProvider):
+    """JSON whose nesting may be too deep, which is a mistake of whoever sent it."""
+
+    def loads(self, s: str | bytes, **more: Any) -> Any:
+        try:
+            return super().loads(s, **more)
+        except RecursionError:
+            raise ValueError("it is nested too deeply") from None
+
+
 def _send_headers(app: Dash) -> None:
     """What every answer tells a browser of itself."""
 
@@ -108,6 +119,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.server.config["TALLOW_ENGINE"] = database
+    app.server.json = _Json(app.server)
     sign_in.guard(app.server, database, secure=wording.site().startswith("https:"), alone=alone)
     app.index_string = app.index_string.replace("{%css%}", _FONT + _ON_PHONES + "{%css%}")
     app.layout = frame.layout

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine
 from analytics.alarms import browsers, push
 from dashboard import accounts, change_log
 from ingest import times
+from ingest.bounds import text_of
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
 
@@ -64,7 +65,7 @@ def _subscribe(connection: Connection, said: dict[str, Any]) -> None:
         bool(said.get("any_hour")),
     )
     if said.get("replaces"):
-        name = browsers.hash_of(str(said["replaces"]))
+        name = browsers.hash_of(text_of(said["replaces"]))
         before = next((one for one in browsers.of_person(connection, me.id, now_us) if one.endpoint_hash == name), None)
         if before is None:
             raise Problem("what it replaces is none of your browsers")
@@ -76,4 +77,4 @@ def _subscribe(connection: Connection, said: dict[str, Any]) -> None:
 
 def _shown(connection: Connection, said: dict[str, Any]) -> None:
     me = accounts.need("viewer")
-    browsers.note_shown(connection, me.id, str(said.get("endpoint") or ""), times.now_us())
+    browsers.note_shown(connection, me.id, text_of(said.get("endpoint")), times.now_us())

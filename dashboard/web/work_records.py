@@ -4,9 +4,7 @@ The page sends records by itself (`assets/work.js`), not by a callback: one that
 the phone and sent later, under the key it got there, so that it counts once.
 """
 
-from datetime import datetime
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from flask import Flask, request
 from sqlalchemy import Engine
@@ -16,7 +14,6 @@ from ingest import registry, times, work_records
 from ingest import work as works
 from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
-from ingest.times import microseconds
 
 LARGEST_BYTES: Final = 16_384
 
@@ -81,6 +78,6 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
 
 def _moment(text: str, timezone: str) -> int:
     try:
-        return microseconds(datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(timezone)))
+        return times.read_local(text, timezone)
     except ValueError:
         raise Problem(f"{text!r} is no date and time") from None

@@ -20,6 +20,7 @@ from ingest import registry, schema
 from ingest.database import address
 from ingest.errors import Problem
 from ingest.setups import HandPoint
+from ingest.spreadsheets import guarded
 from ingest.times import instant
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
@@ -183,6 +184,17 @@ def test_csv_files_hold_what_the_parquet_files_do(engine: Engine, tmp_path: Path
             else:
                 assert (told[known] == values[known].astype(str)).all()
     assert set(held["vehicle"]) == {"HS-101", "HS-102"}
+
+
+@pytest.mark.parametrize("kind", ["string", "large_string"])
+def test_no_text_of_a_csv_file_is_a_formula(kind: str) -> None:
+    """As in the files that pages give away; numbers and what is missing stay as they are."""
+    import pyarrow
+
+    texts = ["=1+cmd|' /C calc'!A0", "@x", "-7A", "\tx", "-3.5", "+2e+3", "a=b", "'x", "'=1", "", None]
+    made = bulk._as_text(pyarrow.chunked_array([pyarrow.array(texts, kind)])).to_pylist()
+    assert made == ["'=1+cmd|' /C calc'!A0", "'@x", "'-7A", "'\tx", *texts[4:8], "''=1", "", None]
+    assert made[:-1] == [guarded(text) for text in texts if text is not None]
 
 
 def test_offsets_are_those_of_each_moment() -> None:

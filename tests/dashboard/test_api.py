@@ -145,7 +145,7 @@ def test_nobody_is_let_in_without_a_token(there: Fleet) -> None:
             access_tokens.revoke(connection, kept.id)
     assert client.get(f"{ROOT}/vehicles", headers={"Authorization": f"Bearer {token}"}).status_code == 401
     with there.engine.connect() as connection:
-        assert token.split("_")[2] not in str(connection.execute(select(schema.access_token)).all())
+        assert token.split("_", 2)[2] not in str(connection.execute(select(schema.access_token)).all())
 
 
 def test_a_removed_person_has_no_programs(there: Fleet) -> None:
@@ -234,6 +234,37 @@ def test_work_is_recorded_once(there: Fleet) -> None:
     assert [one["key"] for one in program(path)] == ["w-1"]
 
 
+def test_what_was_found_is_recorded_and_told(there: Fleet) -> None:
+    """About a finding as the list of findings names it; without one the record is refused."""
+    program, path = there.program("technician", "record"), f"/vehicles/{VEHICLE}/work"
+    finding = program("/findings")["items"][0]
+    record = {
+        "key": "w-3",
+        "kind": "looked_at",
+        "at": "2026-03-01T08:00:00Z",
+        "found": "other_cause",
+        "cause": "a fuse",
+    }
+    assert "which finding" in program(path, "POST", 422, json=record).json["detail"]
+    told = program(path, "POST", 201, json=record | {"about": finding})
+    (kept,) = program(path)
+    assert kept == told
+    assert (kept["found"], kept["cause"]) == ("other_cause", "a fuse")
+    assert kept["about"] == {
+        "kind": finding["kind"],
+        "channel": finding["channel"],
+        "began_at": kept["about"]["began_at"],
+    }
+    with there.engine.connect() as connection:
+        (verdict,) = connection.execute(select(schema.verdict)).all()
+        began = connection.execute(
+            select(schema.finding.c.began_us).where(schema.finding.c.kind == finding["kind"])
+        ).scalars()
+        assert verdict.began_us in set(began)
+    plain = program(path, "POST", 201, json={"key": "w-4", "kind": "bled", "at": "2026-03-01T08:00:00Z"})
+    assert program(path, "POST", 201, json=plain)["about"] is None  # sent back as it was told
+
+
 def test_a_set_up_is_changed_by_a_lead_who_has_read_it(there: Fleet) -> None:
     """What was read may be sent back; what somebody changed meanwhile is not overwritten; what cannot be is refused by name."""
     program, path = there.program("lead", "set-up"), f"/vehicles/{VEHICLE}"
@@ -271,6 +302,34 @@ def test_messages_are_recorded_once(there: Fleet) -> None:
     assert row.received_us is not None
     answer = program("/messages", "POST", 422, json={"messages": [{"topic": "x"}]})
     assert json.loads(answer.text)["errors"]["json"]["messages"]
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload"),
+    [
+        ("level", '{"seq":1,"at":"2026-03-01T06:00:00Z","level_pct":50,"temp_c":NaN}'),
+        ("level", '{"seq":1,"at":"2026-03-01T06:00:00Z","level_pct":50,"temp_c":1e999}'),
+        ("state", r'{"online":true,"firmware":"\ud800"}'),
+        (r"\ud800", "{}"),
+    ],
+)
+def test_a_message_that_no_broker_would_bring_is_refused_by_itself(there: Fleet, topic: str, payload: str) -> None:
+    """The others handed in with it are recorded."""
+    good = '{"seq":70002,"at":"2026-03-01T06:00:00Z","level_pct":51.5}'
+    each = (
+        f'{{"topic":"lube/1/{VEHICLE}/{kind}","payload":{said}}}' for kind, said in (("level", good), (topic, payload))
+    )
+    told = there.program("lead", "messages")(
+        "/messages", "POST", data=f'{{"messages":[{",".join(each)}]}}', content_type="application/json"
+    )
+    assert told == {"recorded": 1, "duplicates": 0, "rejected": 1}
+
+
+@pytest.mark.parametrize(("body", "why"), [("[" * 100_000, "nested too deeply"), ("9" * 5_000, "too long")])
+def test_a_body_that_nobody_can_read_is_a_mistake_of_the_sender(there: Fleet, body: str, why: str) -> None:
+    """No failure of the server."""
+    program = there.program("lead", "messages")
+    assert why in program("/messages", "POST", 400, data=body, content_type="application/json").json["detail"]
 
 
 def test_the_account_is_told_by_month_and_by_day(there: Fleet) -> None:

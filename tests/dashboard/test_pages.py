@@ -24,8 +24,9 @@ from analytics.vehicle import daily
 from dashboard import formatting
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports import calendar, csv
+from dashboard.exports import registry as files
 from dashboard.exports.calendar import refill_calendar
-from dashboard.queries import fleet, frame, patterns
+from dashboard.queries import fleet, frame, patterns, set_up
 from dashboard.queries.data import data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
@@ -528,10 +529,12 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert "cannot go into" in told(400, kind="filled", litres=999)
     assert "above the full mark" in told(400, kind="filled", to_pct=110)
     assert "no date" in told(400, at_local="yesterday")
+    assert "2199-07-01 06:00 UTC is no time" in told(400, at_local="2199-07-01T06:00Z")
     assert "is registered" in told(400, path="/work/harrowmere-stone/nobody")
     assert client.post(address, data=json.dumps(record), content_type="text/plain").status_code == 403
     assert client.post(address, json=record, headers={"Origin": "https://elsewhere.example"}).status_code == 403
     assert client.post(address, json=[1]).status_code == 400
+    assert client.post(address, data="[" * 8_000, content_type="application/json").status_code == 400
     assert client.post(address, json=record | {"note": "x" * 20_000}).status_code == 413
     assert records(engine, "harrowmere-stone", "HS-206") == ()
     assert told(200, note="<b>bold</b>") == ""
@@ -586,6 +589,38 @@ def test_no_cell_is_a_formula(text: str) -> None:
     assert f"'{text}" in table
     assert "-3.5" in table
     assert "'-3.5" not in table
+
+
+def test_what_is_registered_comes_back_as_it_was(tmp_path: Path) -> None:
+    """Files that the set-up page gives away change nothing where they are registered: neither long numbers nor what looks like a
+    formula."""
+    from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
+
+    vehicle = VEHICLE | {
+        "vehicle": "-7A",
+        "unit": "''=1+1",
+        "depot": "@home",
+        "grease": "''",
+        "relief_kpa": "28123.456",
+    }
+    lines = [LINE | {"vehicle": "-7A", "point": "+left", "bundle": "-7", "length_m": "3.0000001"}]
+    points = [POINT | {"vehicle": "-7A", "interval_days": "", "interval_km": "1234567"}]
+    database = sqlite_at(tmp_path / "tallow.db")
+    with writing(database) as connection:
+        assert vehicle_summary.register(connection, write(tmp_path, [vehicle], lines, points), 1).changed
+    with acting_as(OPERATOR):
+        setups = set_up.all_setups(database)
+    assert (setups[0].vehicle, setups[0].unit, setups[0].relief_kpa) == ("-7A", "'=1+1", 28123.456)
+    tables = {
+        "vehicles": files.vehicle_rows(setups),
+        "lines": files.line_rows(setups),
+        "points": files.point_rows(setups),
+    }
+    for name, rows in tables.items():
+        (tmp_path / f"{name}.csv").write_text(csv.csv_text(rows, "vehicle"), "utf-8")
+    assert "\n'-7A,f,''=1+1,day truck,'@home," in (tmp_path / "vehicles.csv").read_text("utf-8")
+    with writing(database) as connection:
+        assert vehicle_summary.register(connection, tmp_path, 2).changed == frozenset()
 
 
 def test_the_label_opens_the_vehicles_page(client: FlaskClient) -> None:

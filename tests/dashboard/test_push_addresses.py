@@ -65,6 +65,12 @@ def test_a_browser_says_that_it_showed_one(client: FlaskClient, engine: Engine) 
     assert mine(engine)[0].shown_us is None
     client.post("/push/shown", json={"endpoint": ENDPOINT})
     assert mine(engine)[0].shown_us is not None
+    for path, name in (("/push/shown", "endpoint"), ("/push", "replaces")):
+        answer = client.post(path, json=SAID | {name: "\ud800"})
+        assert (answer.status_code, answer.json) == (
+            400,
+            {"problem": "what was written holds characters that cannot be kept"},
+        )
 
 
 @pytest.mark.parametrize(

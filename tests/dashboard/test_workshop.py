@@ -17,7 +17,8 @@ from dashboard.exports.workshop import Pass, exchange
 from dashboard.pages.alarms import drawer
 from dashboard.queries import alarms
 from dashboard.web.app import create_app
-from ingest import database, schema, times, work_records
+from ingest import database, registry, schema, times, work_records
+from ingest.work import work_of
 from tests.helpers.alarms import NOW, bring_up, finding, fleet, put
 
 __all__ = ["fleet"]
@@ -184,3 +185,49 @@ def test_a_file_that_is_still_written_waits_and_one_of_another_form_is_refused(a
     answer(folder, "number,state\n1,done\n")
     assert passed(asked, folder).refused[0].startswith("a.csv:1: columns are alarm, order,")
     assert (folder / "completions" / "new.csv").exists()
+
+
+@pytest.mark.parametrize(
+    "done_at", ["2024-07-01T06:00Z", "2024-07-01T06:00+00:00", "20240701T060000Z", "2024-07-01 08:00"]
+)
+def test_the_offset_of_a_time_counts_however_it_is_written(asked: Engine, tmp_path: Path, done_at: str) -> None:
+    """Without one it is the depot's own clock, two hours ahead."""
+    passed(asked, tmp_path)
+    answer(tmp_path, f"alarm,done_at,kind,lines\n{number(asked, 'blocked_line')},{done_at},line_mended,5\n")
+    assert passed(asked, tmp_path).done == 1
+    assert times.rfc3339(work(asked)[0].at_us) == "2024-07-01T06:00:00Z"
+
+
+def test_a_depot_records_work_on_its_own_alarms_only(asked: Engine, tmp_path: Path) -> None:
+    """Neither an order nor work on another's; a vehicle that moved meanwhile is answered from where it was."""
+    with asked.connect() as connection:
+        own = registry.find(connection, "HS-102").newest.depot
+    blocked, low = number(asked, "blocked_line"), number(asked, "low_level")
+    text = f"alarm,order,done_at,kind,lines\n{blocked},,2024-10-04T00:30:00Z,line_mended,5\n{low},A-2,,,\n"
+    folder = tmp_path / "exchange"
+    passed(asked, folder)
+    answer(folder, text)
+    told = passed(asked, folder, depot="Elsewhere")
+    assert (told.done, told.ordered, len(told.refused), work(asked)) == (0, 0, 2, [])
+    assert "is none of depot 'Elsewhere'" in told.refused[0]
+    with database.writing(asked) as connection:
+        found = registry.find(connection, "HS-102")
+        moved = {"key": "m", "kind": "moved", "depot": "Elsewhere", "by": "me", "at_us": NOW + 1}
+        work_records.record(connection, found.id, found.setups, work_of(moved), NOW + times.HOUR_US)
+    answer(folder, text)
+    told = passed(asked, folder, depot=own)
+    assert (told.done, told.ordered, told.refused) == (1, 1, [])
+
+
+def test_what_cannot_be_read_holds_nothing_up(asked: Engine, tmp_path: Path) -> None:
+    """A folder, or a link to nothing, is told of; files after it are taken, and requests written."""
+    passed(asked, tmp_path, least="act_now")
+    folder = tmp_path / "completions"
+    (folder / "a.csv").mkdir()
+    os.utime(folder / "a.csv", (0, 0))
+    (folder / "b.csv").symlink_to(folder / "nothing")
+    answer(tmp_path, f"alarm,order\n{number(asked, 'low_level')},A-1\n", "c.csv")
+    told = passed(asked, tmp_path)
+    assert (told.ordered, told.requested, len(told.refused)) == (1, 1, 2)
+    assert told.refused[0].startswith("a.csv cannot be read: Is a directory; take it out of ")
+    assert told.refused[1].startswith("b.csv cannot be read: No such file or directory")

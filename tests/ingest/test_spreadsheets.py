@@ -49,6 +49,16 @@ def test_decimal_commas_and_a_line_that_names_the_separator(tmp_path: Path) -> N
     assert (setup.reservoir_l, setup.lines[0].dose_cm3) == (4.5, 0.2)
 
 
+@pytest.mark.parametrize("end", ["\r", "\n", "\r\n"])
+def test_only_ends_of_lines_end_rows(tmp_path: Path, end: str) -> None:
+    """Other separators that came into a text with what was pasted stay in it."""
+    note = "tube\u2028renewed\x85by\x0bhand\x0cand\x1dbled"
+    (tmp_path / "a.csv").write_bytes(f"alarm,note{end}1,{note}{end}2,x{end}".encode())
+    table = spreadsheets.read_table(tmp_path / "a.csv", ("alarm", "note"))
+    assert table.rows == ((2, {"alarm": "1", "note": note}), (3, {"alarm": "2", "note": "x"}))
+    assert table.wrong == ()
+
+
 def test_headers_may_be_written_as_people_write(tmp_path: Path) -> None:
     """Capitals, and spaces for underscores."""
     write(tmp_path, [VEHICLE], [LINE])

@@ -189,6 +189,7 @@ def test_what_was_found_is_kept_by_the_records_that_stand(engine: Engine) -> Non
     [
         ({"found": "nothing"}, "say which finding"),
         ({"found": "other_cause", "about": ABOUT}, "say what else was wrong"),
+        ({"found": "nothing", "about": ABOUT | {"began_us": 10**30}}, "no finding began then"),
         ({"found": "maybe", "about": ABOUT}, "found: Invalid enum value"),
         ({}, "say what was found there"),
     ],
