@@ -145,6 +145,12 @@ def read_rows(connection: Connection, ids: Sequence[int]) -> list[FleetRow]:
 
 
 _SUMMARY = schema.vehicle_summary.c
+# Of whose refill nothing is known: a date that is far off is known to be.
+NO_REFILL_DATE: tuple[Any, ...] = (
+    _SUMMARY.due_early_us.is_(None),
+    func.coalesce(_SUMMARY.detail["refill"]["state"].as_string(), "unknown") == "unknown",
+    _SUMMARY.controller,
+)
 _DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
 # Hours that nobody knows count as many as make a finding urgent: after those that are known to be more, before those known to be less.
 _WAITED_H = func.coalesce(_SUMMARY.dry_h, DEFAULTS.dry_act_now_h)
