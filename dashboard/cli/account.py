@@ -66,7 +66,12 @@ def account(
         if depot:
             scope.check_depot(engine, depot)
         within = scope.Scope(depot=depot)
-        chosen = _month(accounts.months(engine, within), month)
+        known = accounts.months(engine, within)
+        if (report or send) and scope.has_vehicles(engine, within):
+            before = accounts.month_before(now_us())  # what is not known of a month that is over is a report, too
+            known = known or [before]
+            known += [month] if month is not None and month <= before and month not in known else []
+        chosen = _month(known, month)
         if as_json:
             print_json(words.as_object(engine, chosen, within))
             return

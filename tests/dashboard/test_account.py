@@ -3,6 +3,7 @@
 import importlib
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from dashboard.exports.monthly import post_reports
 from dashboard.figures import theme
 from dashboard.queries import account
 from dashboard.queries.found import of_kind, verdicts
-from dashboard.queries.report import read_report
+from dashboard.queries.report import Unknown, read_report
 from dashboard.queries.scope import Scope
 from dashboard.queries.today import points_greased_as_planned, read_today
 from dashboard.queries.wear import trends_of, wearing
@@ -257,7 +258,7 @@ def test_nothing_is_known_of_an_empty_database(engine: Engine) -> None:
 
 def test_the_month_s_report_goes_out_by_itself(engine: Engine, tmp_path: Path) -> None:
     """Once, from the digest's hour of the third day on by the depot's clock: to a route of Quarry its own, to one of all depots that of
-    all; not to who is told of what nobody acknowledged, nor for a month of which nothing is accounted."""
+    all; not to who is told of what nobody acknowledged. Of a month of which nothing is accounted it says so."""
     fleet = filled(engine, tmp_path)
     third = read_time("2026-03-03T05:00:00Z")  # 6 in Oslo
     with database.writing(fleet) as connection:
@@ -269,10 +270,38 @@ def test_the_month_s_report_goes_out_by_itself(engine: Engine, tmp_path: Path) -
     assert post_reports(fleet, third - 60_000_000) == 0
     assert post_reports(fleet, third + 3_600_000_000) == 2
     assert post_reports(fleet, third + 2 * 3_600_000_000) == 0
-    assert post_reports(fleet, third + 62 * DAY_US) == 0  # nothing is accounted for in April
+    assert post_reports(fleet, third + 62 * DAY_US) == 2
     with fleet.connect() as connection:
-        titles = set(connection.execute(select(schema.outbox.c.title)).scalars())
-    assert titles == {"Lubrication in Feb 2026, Quarry", "Lubrication in Feb 2026, all depots"}
+        bodies = {
+            row.title: row.body for row in connection.execute(select(schema.outbox.c.title, schema.outbox.c.body))
+        }
+    assert set(bodies) == {
+        f"Lubrication in {month}, {where}" for month in ("Feb 2026", "Apr 2026") for where in ("Quarry", "all depots")
+    }
+    assert "Nothing is accounted for in this month." in bodies["Lubrication in Apr 2026, Quarry"]
+
+
+def test_a_report_says_nothing_is_open_only_where_all_is_known(tmp_path: Path) -> None:
+    """A depot that nobody heard has a report, and is named in that of all; what nobody knows is an open risk, and no good news."""
+    fleet, address = filled(sqlite_at(tmp_path / "tallow.db"), tmp_path), f"sqlite:///{tmp_path / 'tallow.db'}"
+    third = VEHICLE | {"vehicle": "v3", "depot": "Silent Pit", "unit": "hauler 3"}
+    with database.writing(fleet) as connection:
+        vehicle_summary.register(connection, write(tmp_path, [third], [LINE | {"vehicle": "v3"}]), 0)
+    said = tallow("account", "--month", "2026-02", "--depot", "Silent Pit", "--report", database=address).stdout
+    for text in (
+        "Nothing is accounted for in this month.",
+        "Nothing is known to have failed, but",
+        "Nothing was heard of 1 vehicle since the month began.",
+        "No refill date is known of 1 vehicle.",
+    ):
+        assert text in said
+    assert "Nothing that somebody has to act on" not in said
+    told = read_report(fleet, "2026-02")
+    assert "at: Silent Pit." in sentences.as_text(told)
+    known = replace(told, worst=[], unknown=0, open=Unknown(0, 0, 0))
+    assert sentences.risks(known) == ["Nothing that somebody has to act on or plan for is open."]
+    assert sentences.failed(known) == ["Nothing was found to fail."]
+    fleet.dispose()
 
 
 def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: Path) -> None:
