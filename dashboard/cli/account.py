@@ -1,5 +1,6 @@
 """The commands of the account: was every point greased, the month's report, and what was found where findings sent somebody."""
 
+import math
 import sys
 from datetime import date
 from typing import Annotated
@@ -101,7 +102,8 @@ def account(
         print(f"  {row['group']}: {words.percent(row)} (95 % limits {words.limits(row)})")
     for one in worst:
         print(
-            f"  {one.vehicle}, {words.points(one)}: {one.failed_pct:.0f} % surely did not arrive, {one.arrived_pct:.0f} % did"
+            f"  {one.vehicle}, {words.points(one)}: {max(one.failed_pct, 1):.0f} % surely did not arrive,"
+            f" {math.floor(one.arrived_pct)} % did"
         )
     print(words.MEANING)
 

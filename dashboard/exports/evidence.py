@@ -71,7 +71,7 @@ def doses(told: Evidence) -> list[str]:
         "Of {planned} planned doses of {n} lines {arrived} surely arrived ({percent} %), {failed} surely did"
         " not, {unproven} are not proven.",
         lines, planned=cldr.grouped(told.planned), arrived=cldr.grouped(told.arrived), failed=cldr.grouped(told.failed),
-        percent=cldr.decimal(100 * told.arrived / told.planned, 1), unproven=cldr.grouped(unproven),
+        percent=cldr.floored(100 * told.arrived / told.planned, 1), unproven=cldr.grouped(unproven),
     )  # fmt: skip
     if told.line is not None:
         planned, arrived = (cldr.decimal(n * told.line.dose_cm3, 0) for n in (told.planned, told.arrived))

@@ -96,7 +96,7 @@ def failed(told: Report) -> list[str]:
             "{unit} ({vehicle}), {points}: {percent} % of the doses surely did not arrive, on {days}",
             unit=one.unit,
             vehicle=one.vehicle,
-            percent=cldr.decimal(one.failed_pct, 0),
+            percent=cldr.decimal(max(one.failed_pct, 1.0), 0),  # some did not arrive: never 0
             points=words.points(one) + (f" ({tr('steering or braking')})" if one.critical else ""),
             days=trn("{n} day", "{n} days", one.failed_days),
         )

@@ -33,6 +33,7 @@ from dashboard.queries.today import points_greased_as_planned, read_today
 from dashboard.queries.wear import trends_of, wearing
 from dashboard.web.app import create_app
 from ingest import database, registry, schema, work_records
+from ingest.languages import cldr
 from ingest.setups import Vehicle
 from ingest.times import DAY_US, read_time
 from ingest.work import work_of
@@ -198,7 +199,7 @@ def test_the_page_says_it(fleet: Engine) -> None:
                       month="2026-02", **values)  # fmt: skip
     text = json.dumps(shown, cls=PlotlyJSONEncoder)
     for said in (
-        "38.5 % surely arrived, at most 88.5 %",
+        "38.4 % surely arrived, at most 88.4 %",
         "line 1, kingpin",
         "Wharf",
         "1 more planned no dose",
@@ -214,7 +215,7 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
     told = read_report(fleet, "2026-02")
     text = sentences.as_text(told)
     for said in (
-        "38.5 % surely arrived",
+        "38.4 % surely arrived",
         "tipper 1 (v1), line 1, kingpin (steering or braking): 46 %",
         "No work is recorded",
     ):
@@ -235,7 +236,7 @@ def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
     assert tallow("account", database=address).stderr == ""
-    assert "Feb 2026  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
+    assert "Feb 2026  38.4 %, at most 88.4 %" in tallow("account", "--month", "2026-02", database=address).stdout
     told = json.loads(tallow("account", "--month", "2026-02", "--json", database=address).stdout)
     assert told["months"][-1]["arrived"] == 200
     assert told["worst_points"][0]["lines"] == [1]
@@ -384,3 +385,21 @@ def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> Non
     if fleet.dialect.name == "sqlite":
         assert len(json.loads(tallow("wear", "--json", database=database.address(fleet)).stdout)) == 2
         assert "v1, pump, supply voltage" in tallow("wear", database=database.address(fleet)).stdout
+
+
+def test_a_share_that_is_not_whole_never_looks_so() -> None:
+    """One failed dose of many, or one that is not proven, is not 100."""
+    for arrived, most, said in (
+        (99.96, 99.96, "99.9 %"),
+        (99.97, 100.0, "99.9 %"),
+        (99.8, 99.99, "99.8 %, at most 99.9 %"),
+        (100.0, 100.0, "100.0 %"),
+    ):
+        row = {"arrived_pct": arrived, "at_most_pct": most}
+        assert words.percent(row) == said
+        assert words.headline(row).startswith(said.split(",", maxsplit=1)[0])
+    assert (cldr.floored(99.6, 0), cldr.floored(100 * (0.1 + 0.2) / 0.3, 0), cldr.floored(94.2, 1)) == (
+        "99",
+        "100",
+        "94.2",
+    )
