@@ -17,7 +17,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
 from analytics.account.points import point_kind
-from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP
+from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP, Finding
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
@@ -26,7 +26,7 @@ from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports import calendar, csv
 from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import fleet, patterns
-from dashboard.queries.data import data_state
+from dashboard.queries.data import Who, data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.vehicle import records, vehicle_result
@@ -253,7 +253,7 @@ def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     told = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
     assert told.visits
     *events, undated = Calendar.from_ical(calendar.round_calendar(told)).walk("VEVENT")
-    assert "No date is known for" in undated["summary"]
+    assert "No date is known for" in str(undated["summary"])
     days = [told.today + timedelta(days=visit.day) for visit in told.visits]
     assert [event.decoded("dtstart") for event in events] == days
     assert [event.decoded("dtend") for event in events] == [day + timedelta(days=1) for day in days]
@@ -365,6 +365,21 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     shown = text(data.dates(data_state(engine), "tallow_light"))
     assert f"{found.cases} past dates" in shown
     assert f"{found.coverage:.0%} came within their window" in shown
+
+
+def test_what_the_data_page_does_not_list_is_counted(client: FlaskClient, engine: Engine) -> None:
+    """The number is of all, and how many are left out is said."""
+    assert client is not None
+    data = importlib.import_module("dashboard.pages.data")
+    state, who = data_state(engine), Who("f", "v", "tipper 1", "Quarry")
+    assert sum(state.numbers.values()) == len(state.findings)
+    silent = Finding("silent", None, (), 0, 0, None, "plan", "nothing heard")
+    few = replace(
+        state, numbers=state.numbers | {"silent": 250}, noted=203, findings=[(who, silent)], notes=[(who, "a note")]
+    )
+    shown = json.dumps(data.body(few, END_US), cls=PlotlyJSONEncoder)
+    for said in (": 250", "and 249 more", "and 202 more"):
+        assert said in shown
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:
