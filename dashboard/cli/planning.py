@@ -160,10 +160,15 @@ def show_amounts(
         sys.stdout.write(csv.csv_text(csv.amounts_table(found, density), "month"))
         return
     for one in found:
+        kept = "change in reservoirs not known"
+        if one.held_l is not None and one.unaccounted_l is not None:
+            kept = (
+                f"{one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
+                " nor still in reservoirs"
+            )
         print(
             f"{formatting.month(one.month)}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
-            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
-            " nor still in reservoirs"
+            f" {one.filled_l:.1f} l filled, {kept}"
         )
     for (place, grease), litres in ahead_l.items():
         print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
