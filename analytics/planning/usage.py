@@ -32,7 +32,7 @@ class Supply:
 class Amount:
     """Litres of one grease at one depot in one month (YYYY-MM): used by the cycles, filled in, by how much more the reservoirs hold
     at its end, and what went in and is neither used nor held (lost, or taken for something else), of vehicles whose level is
-    known."""
+    known; None where none was seen twice."""
 
     month: str
     depot: str
@@ -40,8 +40,8 @@ class Amount:
     vehicles: int = 0
     used_l: float = 0.0
     filled_l: float = 0.0
-    held_l: float = 0.0
-    unaccounted_l: float = 0.0
+    held_l: float | None = None
+    unaccounted_l: float | None = None
 
 
 def monthly(supply: Supply) -> list[Amount]:
@@ -73,8 +73,8 @@ def monthly(supply: Supply) -> list[Amount]:
         if seen is not None:
             if level is not None:  # what went before the first reading cannot be held against anything
                 held = (seen - level) / 100 * setup.reservoir_l
-                one.held_l += held
-                one.unaccounted_l += pending_l - held
+                one.held_l = (one.held_l or 0.0) + held
+                one.unaccounted_l = (one.unaccounted_l or 0.0) + pending_l - held
             level, pending_l = seen, 0.0
     return [found[key] for key in sorted(found)]
 

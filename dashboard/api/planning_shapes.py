@@ -213,5 +213,7 @@ class Evidence(Told):
     messages = fields.Dict(required=True)
     lost = fields.Integer(required=True, allow_none=True)
     thinned = fields.Integer(required=True)
+    days_without_messages = fields.Integer(required=True)
+    nothing_heard_since = fields.String(required=True, allow_none=True, metadata={"format": "date-time"})
     digests = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
     digest = fields.String(required=True)

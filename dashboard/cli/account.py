@@ -1,5 +1,6 @@
 """The commands of the account: was every point greased, the month's report, and what was found where findings sent somebody."""
 
+import math
 import sys
 from datetime import date
 from typing import Annotated
@@ -66,7 +67,12 @@ def account(
         if depot:
             scope.check_depot(engine, depot)
         within = scope.Scope(depot=depot)
-        chosen = _month(accounts.months(engine, within), month)
+        known = accounts.months(engine, within)
+        if (report or send) and scope.has_vehicles(engine, within):
+            before = accounts.month_before(now_us())  # what is not known of a month that is over is a report, too
+            known = known or [before]
+            known += [month] if month is not None and month <= before and month not in known else []
+        chosen = _month(known, month)
         if as_json:
             print_json(words.as_object(engine, chosen, within))
             return
@@ -96,7 +102,8 @@ def account(
         print(f"  {row['group']}: {words.percent(row)} (95 % limits {words.limits(row)})")
     for one in worst:
         print(
-            f"  {one.vehicle}, {words.points(one)}: {one.failed_pct:.0f} % surely did not arrive, {one.arrived_pct:.0f} % did"
+            f"  {one.vehicle}, {words.points(one)}: {max(one.failed_pct, 1):.0f} % surely did not arrive,"
+            f" {math.floor(one.arrived_pct)} % did"
         )
     print(words.MEANING)
 

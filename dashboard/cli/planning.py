@@ -17,7 +17,6 @@ from dashboard.cli.options import (
     DEFAULT_DATABASE,
     Database,
     Json,
-    as_of_us,
     print_json,
 )
 from dashboard.exports import csv, greases
@@ -61,9 +60,8 @@ def refill_round(
     with reachable(engine):
         scope.check_depot(engine, depot)
         try:
-            told = read_round(
-                engine, depot, days, limit, worth, frozenset(int(day) - 1 for day in workdays), as_of_us(engine, None)
-            )
+            # From now, not from the newest message: a fleet that fell silent is not planned in the past.
+            told = read_round(engine, depot, days, limit, worth, frozenset(int(day) - 1 for day in workdays), now_us())
         except ValueError as error:
             raise Problem(f"{error}; allow more with --limit, or more --workdays") from None
     if calendar is not None:
@@ -90,7 +88,10 @@ def refill_round(
             print(f"  {row['unit']} ({row['vehicle']}): {'; '.join(what)}, by {by}{also}")
     print(f"{FILL_STEP}\n{CAUTION}" if told.visits else f"Nothing is due at {depot} within {days} days.")
     if told.undated:
-        print(f"No date is known for: {', '.join(told.undated)}.")
+        print(f"No date is known for: {', '.join(one.unit for one in told.undated)}.")
+    if told.points_undated:
+        points = "; ".join(f"{one.unit}, {one.number} {one.point}" for one in told.points_undated)
+        print(f"No date is known for these points greased by hand: {points}.")
 
 
 @app.command("timer", epilog="Example: tallow timer HS-102 --interval-min 15")
@@ -159,10 +160,15 @@ def show_amounts(
         sys.stdout.write(csv.csv_text(csv.amounts_table(found, density), "month"))
         return
     for one in found:
+        kept = "change in reservoirs not known"
+        if one.held_l is not None and one.unaccounted_l is not None:
+            kept = (
+                f"{one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
+                " nor still in reservoirs"
+            )
         print(
             f"{formatting.month(one.month)}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
-            f" {one.filled_l:.1f} l filled, {one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
-            " nor still in reservoirs"
+            f" {one.filled_l:.1f} l filled, {kept}"
         )
     for (place, grease), litres in ahead_l.items():
         print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")

@@ -24,7 +24,7 @@ MEANING = later(
 
 def percent(row: Any) -> str:
     """94.2 %, at most 97.1 %: what surely arrived, and what it is if all that is not proven did."""
-    arrived, most = cldr.decimal(row["arrived_pct"], 1), cldr.decimal(row["at_most_pct"], 1)
+    arrived, most = cldr.floored(row["arrived_pct"], 1), cldr.floored(row["at_most_pct"], 1)
     if row["at_most_pct"] - row["arrived_pct"] < 0.05:
         return f"{arrived} %"
     return tr("{arrived} %, at most {most} %", arrived=arrived, most=most)
@@ -32,7 +32,7 @@ def percent(row: Any) -> str:
 
 def headline(row: Any) -> str:
     """The figure of a month in words."""
-    arrived, most = cldr.decimal(row["arrived_pct"], 1), cldr.decimal(row["at_most_pct"], 1)
+    arrived, most = cldr.floored(row["arrived_pct"], 1), cldr.floored(row["at_most_pct"], 1)
     if row["at_most_pct"] - row["arrived_pct"] < 0.05:
         return tr("{arrived} % surely arrived", arrived=arrived)
     return tr("{arrived} % surely arrived, at most {most} %", arrived=arrived, most=most)

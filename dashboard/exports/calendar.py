@@ -1,6 +1,7 @@
 """Refill rounds and refills as iCalendar files (RFC 5545)."""
 
-from datetime import UTC, datetime, timedelta
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
 from urllib.parse import quote
 
 from icalendar import Calendar, Event
@@ -13,6 +14,7 @@ from dashboard import formatting
 from dashboard.exports import hand
 from dashboard.queries.rounds import Asked, Round
 from ingest.languages import cldr, tr
+from ingest.setups import Setup
 from ingest.times import instant
 
 CALENDAR_DAYS = 90
@@ -43,6 +45,8 @@ def round_calendar(told: Round) -> bytes:
         stops = [f"{s.need.unit} ({s.need.vehicle}): {'; '.join(_to_do(s))}" for s in visit.stops]
         event.add("description", "\n".join([*take, *stops, tr(FILL_STEP), tr(CAUTION)]))
         calendar.add_component(event)
+    by_hand = [f"{one.unit}, {one.number} {one.point}" for one in told.points_undated]
+    _add_undated(calendar, "round", told.depot, told.today, told.undated, by_hand)
     return bytes(calendar.to_ical())
 
 
@@ -85,7 +89,25 @@ def refill_calendar(asked: Asked, depot: str) -> bytes:
         event.add("description", "\n".join([*([tr("Overdue.")] if late else []), tr(FILL_STEP), tr(CAUTION)]))
         event.add("url", wording.address_of(one.setup, wording.site()))
         calendar.add_component(event)
+    _add_undated(calendar, "refills", depot, asked.today, asked.undated, ())
     return bytes(calendar.to_ical())
+
+
+def _add_undated(
+    calendar: Calendar, what: str, depot: str, today: date, vehicles: Sequence[Setup], points: Sequence[str]
+) -> None:
+    """One entry, today, of all whose date nobody knows: left out they would look as if nothing was due."""
+    if not vehicles and not points:
+        return
+    names = ", ".join([*(f"{one.unit} ({one.vehicle})" for one in vehicles), *points])
+    event = Event()
+    event.add("uid", f"{quote(depot)}-{what}-undated@tallow")
+    event.add("dtstamp", datetime.now(UTC))
+    event.add("dtstart", today)
+    event.add("dtend", today + timedelta(days=1))
+    event.add("summary", tr("No date is known for: {names}.", names=names))
+    event.add("location", depot)
+    calendar.add_component(event)
 
 
 def _calendar(what: str) -> Calendar:

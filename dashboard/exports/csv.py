@@ -22,18 +22,27 @@ if TYPE_CHECKING:
     from dashboard.queries.alarms import AlarmRow
     from dashboard.queries.data import DataState
     from dashboard.queries.fleet import FleetRow
+    from dashboard.queries.hand import HandDue
     from dashboard.queries.patterns import Patterns
     from dashboard.queries.rounds import Round
     from dashboard.queries.work import WorkRow
-    from ingest.setups import Line
+    from ingest.setups import Line, Setup
 
 
 @speaking(ENGLISH)
 def round_table(told: Round) -> list[dict[str, str]]:
-    """A round as rows of text, for files."""
+    """A round as rows of text, for files; whose date nobody knows comes last, without one."""
     from dashboard.exports import hand  # here, since it loads what plans rounds
 
-    return [
+    def also(who: tuple[str, str]) -> str:
+        return "; ".join(FINDING_KINDS[f.kind].title for f in told.beside.get(who, ()))
+
+    def undated(one: Setup | HandDue, grease: str, by_hand: str) -> dict[str, str]:
+        unknown = {"litres": "", "grease": grease, "level_pct": "", "fill_by": ""}
+        who = {"date": "", "depot": told.depot, "vehicle": one.vehicle, "unit": one.unit}
+        return who | unknown | {"also": also((one.fleet, one.vehicle)), "by_hand": by_hand}
+
+    planned = [
         {
             "date": (told.today + timedelta(days=visit.day)).isoformat(),
             "depot": told.depot,
@@ -43,14 +52,15 @@ def round_table(told: Round) -> list[dict[str, str]]:
             "grease": stop.need.grease,
             "level_pct": f"{stop.need.level_on(visit.day):.0f}" if stop.need.fills else "",
             "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
-            "also": "; ".join(
-                FINDING_KINDS[f.kind].title for f in told.beside.get((stop.need.fleet, stop.need.vehicle), ())
-            ),
+            "also": also((stop.need.fleet, stop.need.vehicle)),
             "by_hand": "; ".join(f"{one.number} {one.point}, {hand.amount(one)}" for one in stop.by_hand),
         }
         for visit in told.visits
         for stop in visit.stops
     ]
+    fills = [undated(one, one.grease_and_grade, "") for one in told.undated]
+    points = [undated(one, "", f"{one.number} {one.point}, {hand.amount(one)}") for one in told.points_undated]
+    return [*planned, *fills, *points]
 
 
 @speaking(ENGLISH)
@@ -194,8 +204,8 @@ def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str
             "vehicles": str(one.vehicles),
             "used_l": f"{one.used_l:.2f}",
             "filled_l": f"{one.filled_l:.2f}",
-            "held_l": f"{one.held_l:.2f}",
-            "unaccounted_l": f"{one.unaccounted_l:.2f}",
+            "held_l": "" if one.held_l is None else f"{one.held_l:.2f}",
+            "unaccounted_l": "" if one.unaccounted_l is None else f"{one.unaccounted_l:.2f}",
             "used_kg": f"{one.used_l * density_kg_per_l:.2f}",
             "filled_kg": f"{one.filled_l * density_kg_per_l:.2f}",
         }

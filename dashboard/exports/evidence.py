@@ -71,7 +71,7 @@ def doses(told: Evidence) -> list[str]:
         "Of {planned} planned doses of {n} lines {arrived} surely arrived ({percent} %), {failed} surely did"
         " not, {unproven} are not proven.",
         lines, planned=cldr.grouped(told.planned), arrived=cldr.grouped(told.arrived), failed=cldr.grouped(told.failed),
-        percent=cldr.decimal(100 * told.arrived / told.planned, 1), unproven=cldr.grouped(unproven),
+        percent=cldr.floored(100 * told.arrived / told.planned, 1), unproven=cldr.grouped(unproven),
     )  # fmt: skip
     if told.line is not None:
         planned, arrived = (cldr.decimal(n * told.line.dose_cm3, 0) for n in (told.planned, told.arrived))
@@ -173,11 +173,21 @@ def completeness(told: Evidence) -> list[str]:
     else:
         every = sum(told.messages.values()) + told.lost
         lost = (
-            tr("By their numbers {lost} of {all} never came.", lost=cldr.grouped(told.lost), all=cldr.grouped(every))
+            tr(
+                "By their numbers {lost} of {all} never came, from the last before these days to the first after them.",
+                lost=cldr.grouped(told.lost), all=cldr.grouped(every),
+            )
             if every
             else tr("Nothing was heard.")
-        )
-    return [tr("Messages: {kinds}.", kinds=kinds), lost]
+        )  # fmt: skip
+    said = [tr("Messages: {kinds}.", kinds=kinds), lost]
+    if told.quiet_days:
+        days = (told.last - told.first).days + 1
+        said.append(tr("On {days} of {all} days nothing was heard.", days=told.quiet_days, all=days))
+    if told.quiet_since_us is not None:
+        since = formatting.moment(told.quiet_since_us, told.setup.timezone)
+        said.append(tr("Nothing was heard after {time}: how much was lost since then is not known.", time=since))
+    return said
 
 
 def as_text(told: Evidence) -> str:
@@ -205,5 +215,8 @@ def as_object(told: Evidence) -> dict[str, Any]:
         ],
         "work": [{"key": work.key, "kind": work.kind, "at": rfc3339(work.at_us), "by": work.by, "stands": stands}
                  for work, _, stands in told.work],
-        "messages": dict(told.messages), "lost": told.lost, "thinned": told.thinned, "digests": dict(told.digests), "digest": told.digest,
+        "messages": dict(told.messages), "lost": told.lost, "thinned": told.thinned,
+        "days_without_messages": told.quiet_days,
+        "nothing_heard_since": None if told.quiet_since_us is None else rfc3339(told.quiet_since_us),
+        "digests": dict(told.digests), "digest": told.digest,
     }  # fmt: skip

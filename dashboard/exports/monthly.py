@@ -11,7 +11,7 @@ from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports.report import as_text, title
 from dashboard.queries import account
 from dashboard.queries.report import read_report
-from dashboard.queries.scope import Scope
+from dashboard.queries.scope import Scope, has_vehicles
 from ingest.database import writing
 from ingest.times import instant
 
@@ -42,7 +42,8 @@ def _post(engine: Engine, depot: str, now_us: int) -> int:
     with engine.connect() as connection:
         zone = dict(letters.places(connection))[depot]
     at, scope = instant(now_us).astimezone(ZoneInfo(zone)), Scope(depot=depot)
-    if _month(at) not in account.months(engine, scope):
+    # Of whom nothing is accounted for somebody has to hear, too.
+    if _month(at) not in account.months(engine, scope) and not has_vehicles(engine, scope):
         return 0
     told = read_report(engine, _month(at), scope)
     with writing(engine) as connection:

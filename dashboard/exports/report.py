@@ -4,7 +4,7 @@ from analytics.findings import CAUTION
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.exports import account as words
-from dashboard.queries.report import Report
+from dashboard.queries.report import Report, Unknown
 from dashboard.queries.scope import Scope
 from ingest.languages import cldr, tr, trn
 
@@ -43,9 +43,14 @@ def repaired(told: Report) -> list[str]:
 
 
 def figures(told: Report) -> list[str]:
-    """The month's figure, against the months before, and where it is lowest."""
+    """The month's figure, against the months before, where it is lowest, and where there is none."""
     if not len(told.trend) or told.trend["month"].iloc[-1] != told.month:
         return [tr("Nothing is accounted for in this month.")]
+    silent = (
+        [tr("Nothing is accounted for in this month at: {depots}.", depots=", ".join(told.silent))]
+        if told.silent
+        else []
+    )
     now = told.trend.iloc[-1]
     said = [
         tr("{headline}; 95 % limits {limits}.", headline=words.headline(now), limits=words.limits(now)),
@@ -71,7 +76,7 @@ def figures(told: Report) -> list[str]:
     said += [f"{tr(row['group'])}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
     if not told.scope.depot:
         said += [f"{row['group']}: {words.percent(row)}" for row in told.by_depot.head(8).to_dict("records")]
-    return said
+    return said + silent
 
 
 def failed(told: Report) -> list[str]:
@@ -91,12 +96,14 @@ def failed(told: Report) -> list[str]:
             "{unit} ({vehicle}), {points}: {percent} % of the doses surely did not arrive, on {days}",
             unit=one.unit,
             vehicle=one.vehicle,
-            percent=cldr.decimal(one.failed_pct, 0),
+            percent=cldr.decimal(max(one.failed_pct, 1.0), 0),  # some did not arrive: never 0
             points=words.points(one) + (f" ({tr('steering or braking')})" if one.critical else ""),
             days=trn("{n} day", "{n} days", one.failed_days),
         )
         for one in told.worst
     ]
+    if told.unknown or told.open:
+        return said or [tr("Nothing is known to have failed, but not of every vehicle is everything known.")]
     return said or [tr("Nothing was found to fail.")]
 
 
@@ -115,7 +122,7 @@ def litres(told: Report) -> list[str]:
 
 
 def risks(told: Report) -> list[str]:
-    """What lasts now, most urgent first."""
+    """What lasts now, most urgent first, and of how many vehicles nobody knows."""
     said = [
         f"{formatting.NEED_WORDS[one.finding.severity]}: {one.unit} ({one.vehicle}), {FINDING_KINDS[one.finding.kind].title}."
         f" {formatting.in_my_units(one.finding.summary)}"
@@ -123,7 +130,19 @@ def risks(told: Report) -> list[str]:
     ]
     if told.more_risks:
         said.append(tr("and {left} more.", left=told.more_risks))
-    return said or [tr("Nothing that somebody has to act on or plan for is open.")]
+    return said + _unknown(told.open) or [tr("Nothing that somebody has to act on or plan for is open.")]
+
+
+def _unknown(told: Unknown) -> list[str]:
+    unheard = trn(
+        "Nothing was heard of {n} vehicle since the month began.",
+        "Nothing was heard of {n} vehicles since the month began.",
+        told.unheard,
+    )
+    not_proven = trn("{n} vehicle is not proven now.", "{n} vehicles are not proven now.", told.not_proven)
+    undated = trn("No refill date is known of {n} vehicle.", "No refill date is known of {n} vehicles.", told.undated)
+    counted = (told.unheard, unheard), (told.not_proven, not_proven), (told.undated, undated)
+    return [said for number, said in counted if number]
 
 
 def as_text(told: Report) -> str:

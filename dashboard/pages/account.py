@@ -1,5 +1,6 @@
 """The account: was every point greased as planned, where not, and which points got least."""
 
+import math
 from collections.abc import Sequence
 from datetime import date
 from typing import Any
@@ -163,7 +164,7 @@ def _worst_table(worst: list[WorstPoints], currency: str | None) -> html.Table:
     rows = [
         components.row(
             [dcc.Link(f"{one.unit} ({one.vehicle})", href=f"/vehicle/{one.fleet}/{one.vehicle}"), _share(one.failed_pct),
-             _share(one.arrived_pct), str(one.failed_days), words.points(one), tr("steering or braking") if one.critical else "",
+             _share(_down(one.arrived_pct)), str(one.failed_days), words.points(one), tr("steering or braking") if one.critical else "",
              *([] if currency is None else [money.at_risk(one.at_risk, currency)])],
             (1, 2, 3, 6),
         )
@@ -171,6 +172,10 @@ def _worst_table(worst: list[WorstPoints], currency: str | None) -> html.Table:
     ]  # fmt: skip
     heads = (tr("Vehicle"), tr("Surely not"), tr("Surely arrived"), tr("Days"), tr("Points"), tr("What depends on it"))
     return components.table((*heads, *([] if currency is None else [tr("At risk")])), rows, "plain", (1, 2, 3, 6))
+
+
+def _down(percent: float) -> float:
+    return percent if percent < 1 else math.floor(percent)
 
 
 def _share(percent: float) -> str:

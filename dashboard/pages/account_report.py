@@ -12,9 +12,10 @@ from dashboard.figures import theme
 from dashboard.figures.account import course
 from dashboard.queries import account
 from dashboard.queries.report import Report, read_report
-from dashboard.queries.scope import address, scope_of
+from dashboard.queries.scope import address, has_vehicles, scope_of
 from dashboard.web.database import engine
 from ingest.languages import later, tr
+from ingest.times import now_us
 
 dash.register_page(
     __name__, path="/account/report", name=later("Month's report"), title=lambda **_: tr("Month's report")
@@ -25,9 +26,10 @@ def layout(month: str = "", **asked: Any) -> html.Div:
     """The report of the month and scope in the address; of the newest month otherwise."""
     chosen = scope_of(asked)
     known = account.months(engine(), chosen)
-    if not known:
+    if not known and not has_vehicles(engine(), chosen):
         return html.Div([html.H1(tr("Month's report")), html.P(tr("Nothing is accounted for yet."))])
-    return html.Div(sheet(read_report(engine(), month if month in known else known[0], chosen)), className="report")
+    newest = known[0] if known else account.month_before(now_us())
+    return html.Div(sheet(read_report(engine(), month if month in known else newest, chosen)), className="report")
 
 
 def sheet(told: Report) -> list[Any]:

@@ -97,14 +97,17 @@ def body(told: DataState, now_us: int) -> list[Any]:
     out.append(_refused(told))
     for kind in DATA_KINDS:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
-        out.append(_vehicles(f"{FINDING_KINDS[kind].title}: {len(mine)}", mine))
+        number = told.numbers[kind]
+        out.append(_vehicles(f"{FINDING_KINDS[kind].title}: {cldr.grouped(number)}", mine, number - len(mine)))
     notes = [
         html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {formatting.in_my_units(note)}"])
         for who, note in told.notes
     ]
+    left = told.noted - len({who for who, _ in told.notes})
     out.append(
         components.section(
-            tr("Clocks, channels and records"), html.Ul(notes) if notes else html.P(tr("Nothing."), className="dim")
+            tr("Clocks, channels and records"),
+            [html.Ul(notes), *_left(left)] if notes else html.P(tr("Nothing."), className="dim"),
         )
     )
     return out
@@ -123,7 +126,12 @@ def _refused(told: DataState) -> dmc.Paper:
     )  # fmt: skip
 
 
-def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
+def _left(number: int) -> list[Any]:
+    """How many are not listed: the file has all."""
+    return [html.P(tr("and {left} more", left=cldr.grouped(number)), className="dim")] if number > 0 else []
+
+
+def _vehicles(title: str, found: list[tuple[Who, Finding]], left: int) -> dmc.Paper:
     items = [
         html.Li(
             [
@@ -133,7 +141,7 @@ def _vehicles(title: str, found: list[tuple[Who, Finding]]) -> dmc.Paper:
         )
         for who, f in found
     ]
-    return components.section(title, html.Ul(items) if items else html.P(tr("None."), className="dim"))
+    return components.section(title, [html.Ul(items), *_left(left)] if items else html.P(tr("None."), className="dim"))
 
 
 def dates(told: DataState, template: str) -> list[Any]:
@@ -185,8 +193,8 @@ def show_dates(scheme: str | None) -> list[Any]:
 
 @callback(Output("data-file", "data"), Input("data-csv", "n_clicks"), prevent_initial_call=True)
 def save(_: int) -> dict[str, Any]:
-    """What is listed here as a file."""
-    return csv.as_file(csv.data_table(data.data_state(engine())), "fleet", "data.csv")
+    """What is listed here, and what was too much to list, as a file."""
+    return csv.as_file(csv.data_table(data.data_state(engine(), None)), "fleet", "data.csv")
 
 
 @callback(

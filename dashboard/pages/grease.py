@@ -130,16 +130,20 @@ def _table(found: list[Amount], density: float) -> html.Table:
         components.row([
             formatting.month(one.month),
             one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
-            f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(unit.of_litres(one.held_l)),
-            _signed(unit.of_litres(one.unaccounted_l)),
+            f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(one.held_l),
+            _signed(one.unaccounted_l),
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
     return components.table(heads, rows, "broad", range(3, 10))
 
 
-def _signed(litres: float) -> str:
-    return "0.0" if abs(litres) < 0.05 else f"{litres:+.1f}"
+def _signed(litres: float | None) -> str:
+    """In the units of whoever reads; where no level was seen nobody knows."""
+    if litres is None:
+        return tr("not known")
+    shown = accounts.my_units().of_litres(litres)
+    return "0.0" if abs(shown) < 0.05 else f"{shown:+.1f}"
 
 
 def _density(value: object) -> float:

@@ -78,18 +78,19 @@ def _choices(days: str, limit: str) -> list[Any]:
 
 
 def every_depot(chosen: Scope) -> list[Any]:
-    """How many vehicles are due at each depot, and the way to its round."""
+    """How many vehicles are due at each depot, of how many nobody knows when, and the way to its round."""
     found = rounds.due_by_depot(engine(), chosen, times.now_us())
     if not found:
         return [components.first_steps()]
     lines = [
         html.Tr(
             [html.Td(dcc.Link(one.depot, href=scope.address("/rounds", Scope(chosen.fleet, one.depot))), className="unit"),
-             *(html.Td(str(n), className="num") for n in (one.now, one.in_7_days, one.in_28_days))]
+             *(html.Td(str(n), className="num") for n in (one.now, one.in_7_days, one.in_28_days, one.undated))]
         )
         for one in found
     ]  # fmt: skip
-    table = components.table((tr("Depot"), tr("Due now"), tr("In 7 days"), tr("In 28 days")), lines, "round-depots")
+    heads = (tr("Depot"), tr("Due now"), tr("In 7 days"), tr("In 28 days"), tr("No date known"))
+    table = components.table(heads, lines, "round-depots")
     return [html.P(tr("Choose a depot: a round is planned for one.")), html.Div(table, className="card card-table")]
 
 
@@ -113,11 +114,12 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
         said = trn(
             "Of {n} point greased by hand no date is known:",
             "Of {n} points greased by hand no date is known:",
-            told.points_undated,
+            len(told.points_undated),
         )
         shown.append(html.P([f"{said} ", dcc.Link(tr("the list says why"), href=address), "."], className="dim"))
     if told.undated:
-        shown.append(html.P(tr("No date is known for: {names}.", names=", ".join(told.undated)), className="dim"))
+        names = ", ".join(one.unit for one in told.undated)
+        shown.append(html.P(tr("No date is known for: {names}.", names=names), className="dim"))
     return shown
 
 

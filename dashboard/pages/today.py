@@ -116,7 +116,7 @@ def _figure(name: str, figure: Figure, href: str | None, unit: str = "", of: int
         number = [html.Span(tr("not known yet"), className="today-figure-unknown")]
     else:
         number = [
-            html.Span(f"{cldr.decimal(figure.now, 0)}{unit}", className="figure"),
+            html.Span(f"{cldr.floored(figure.now, 0)}{unit}", className="figure"),
             " ",
             html.Span(tr("of {of}", of=of) if of is not None else "", className="dim"),
         ]

@@ -17,7 +17,7 @@ from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, w
 from ingest import schema
 from ingest.languages import later
 from ingest.setups import HandPoint, Line, Setup
-from ingest.times import microseconds
+from ingest.times import instant, microseconds
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
 GROUPS: Final = {
@@ -242,6 +242,11 @@ def month_span_us(month: str) -> tuple[int, int]:
     after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
     since, until = (microseconds(datetime(d.year, d.month, 1, tzinfo=UTC)) for d in (first, after))
     return since, until
+
+
+def month_before(at_us: int) -> str:
+    """The month (YYYY-MM) before the one of a time, by UTC."""
+    return f"{instant(at_us).replace(day=1) - timedelta(days=1):%Y-%m}"
 
 
 def without_doses(engine: Engine, month: str, scope: Scope = EVERYTHING) -> int:

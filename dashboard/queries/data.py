@@ -26,8 +26,8 @@ class Who(NamedTuple):
 @dataclass(frozen=True)
 class DataState:
     """Whether the data can be trusted: what was recorded and when, when each recorder last committed and which of them others of their
-    name fight, when the watch last looked, refusals by reason, findings and notes about the data by vehicle, and how past refill dates
-    held (None: nobody has looked yet)."""
+    name fight, when the watch last looked, refusals by reason, findings and notes about the data by vehicle, how past refill dates
+    held (None: nobody has looked yet), and how many findings of each kind and vehicles with notes there are, listed or not."""
 
     recorded: int
     duplicates: int
@@ -41,33 +41,44 @@ class DataState:
     notes: list[tuple[Who, str]]
     backtest: dict[str, Any] | None
     backtest_us: int | None
+    numbers: dict[str, int]
+    noted: int
 
 
 MOST_LISTED = 200  # vehicles of each list
 
 
-def data_state(engine: Engine) -> DataState:
-    """What the *Data* page shows; nothing of it is counted message by message."""
+def data_state(engine: Engine, most: int | None = MOST_LISTED) -> DataState:
+    """What the *Data* page shows, with so many vehicles of each list (None: all); nothing of it is counted message by message."""
     analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.recorder_stats
     table = schema.vehicle_summary
     named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
+        mine = ~table.c.sold, *visible(table)
         found: list[tuple[Who, Finding]] = []
+        counted = connection.execute(
+            select(finding.c.kind, func.count())
+            .join(table, table.c.vehicle_id == finding.c.vehicle_id)
+            .where(finding.c.ended_us.is_(None), finding.c.kind.in_(DATA_KINDS), *mine)
+            .group_by(finding.c.kind)
+        )
+        numbers: dict[str, int] = dict.fromkeys(DATA_KINDS, 0) | dict(counted.all())
         for kind in DATA_KINDS:
             rows = connection.execute(
                 select(finding, *(column.label(f"who_{column.name}") for column in named))
                 .join(table, table.c.vehicle_id == finding.c.vehicle_id)
-                .where(finding.c.ended_us.is_(None), finding.c.kind == kind, ~table.c.sold, *visible(table))
+                .where(finding.c.ended_us.is_(None), finding.c.kind == kind, *mine)
                 .order_by(finding.c.began_us)
-                .limit(MOST_LISTED)
+                .limit(most)
             ).mappings()
             found += [(Who(*(row[f"who_{name}"] for name in Who._fields)), from_row(row)) for row in rows]
-        noted = connection.execute(
+        with_notes = (
             select(*named, analysis.c.notes)
             .join(analysis, analysis.c.vehicle_id == table.c.vehicle_id)
-            .where(cast(analysis.c.notes, Text) != "[]", ~table.c.sold, *visible(table))
-            .limit(MOST_LISTED)
-        ).all()
+            .where(cast(analysis.c.notes, Text) != "[]", *mine)
+        )
+        noted = connection.execute(with_notes.order_by(table.c.fleet, table.c.vehicle).limit(most)).all()
+        of_noted = connection.scalar(with_notes.with_only_columns(func.count())) or 0
         told = connection.execute(select(looked).order_by(looked.c.made_us.desc()).limit(1)).one_or_none()
         recorded, duplicates = connection.execute(
             select(func.coalesce(func.sum(intake.c.recorded), 0), func.coalesce(func.sum(intake.c.duplicates), 0))
@@ -77,7 +88,7 @@ def data_state(engine: Engine) -> DataState:
             totals.recorders(connection), rivals(connection, times.now_us()),
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), of_json(note) or "") for row in noted for note in row.notes],
-            None if told is None else told.detail, None if told is None else told.made_us,
+            None if told is None else told.detail, None if told is None else told.made_us, numbers, of_noted,
         )  # fmt: skip
 
 

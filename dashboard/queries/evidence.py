@@ -4,7 +4,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Any, Final
+from itertools import pairwise
+from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -18,7 +19,7 @@ from dashboard.queries.scope import read_vehicles
 from ingest import schema
 from ingest.errors import Problem
 from ingest.setups import Line, Setup, Vehicle
-from ingest.times import microseconds
+from ingest.times import instant, microseconds
 from ingest.work import Work
 from ingest.work_records import read_records
 
@@ -50,8 +51,9 @@ class AlarmHistory:
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
     """Of `line`, or of the pump with all of its lines (None), from `first` to `last` by the depot's clock. `messages` by kind, `lost` of
-    those whose numbers lie between others (None: some were thinned, nobody can say); `digests` over messages, set-ups, work and
-    alarms, and `digest` over those."""
+    those whose numbers lie between others, from the last before the span to the first after it (None: some were thinned, nobody can say);
+    `quiet_days` have no message, and `quiet_since_us` is the last time of any where none is later than the span;
+    `digests` over messages, set-ups, work and alarms, and `digest` over those."""
 
     setup: Setup
     line: Line | None
@@ -65,6 +67,8 @@ class Evidence:
     messages: Mapping[str, int]
     lost: int | None
     thinned: int
+    quiet_days: int
+    quiet_since_us: int | None
     digests: Mapping[str, str]
     digest: str
 
@@ -103,9 +107,9 @@ def read_evidence(engine: Engine, fleet: str, name: str, number: int | None, fir
             if since_us <= record[0].at_us < until_us and (line is None or not record[0].lines or line.line in record[0].lines)
         )  # fmt: skip
         alarms, alarm_rows = _alarms(connection, vehicle.id, line, since_us, until_us)
-        messages, lost, thinned, of_messages = _messages(connection, vehicle.id, since_us, until_us)
+        told = _messages(connection, vehicle.id, since_us, until_us, zone)
         digests = {
-            "messages": of_messages,
+            "messages": told.digest,
             "set-ups": digest([[_hashed(one)] for one in vehicle.setups]),
             "work": digest([[_hashed(one), at_us, stands] for one, at_us, stands in work]),
             "alarms": digest(alarm_rows),
@@ -113,8 +117,9 @@ def read_evidence(engine: Engine, fleet: str, name: str, number: int | None, fir
         return Evidence(
             setup=setup, line=line, first=first, last=last, days=tuple(together(by_line.values())),
             gaps=tuple(sorted(dry, key=lambda gap: (gap.first, gap.line))),
-            findings=_findings(connection, vehicle.id, line, since_us, until_us), alarms=alarms, work=work, messages=messages,
-            lost=lost, thinned=thinned, digests=digests, digest=of_all(digests.items()),
+            findings=_findings(connection, vehicle.id, line, since_us, until_us), alarms=alarms, work=work,
+            messages=told.kinds, lost=told.lost, thinned=told.thinned, quiet_days=(last - first).days + 1 - told.days,
+            quiet_since_us=told.quiet_since_us, digests=digests, digest=of_all(digests.items()),
         )  # fmt: skip
 
 
@@ -220,11 +225,17 @@ def _alarms(
     return tuple(told), hashed
 
 
-def _messages(
-    connection: Connection, vehicle_id: int, since_us: int, until_us: int
-) -> tuple[dict[str, int], int | None, int, str]:
-    """(messages by kind, how many are missing between them, how many are left of those that were thinned, hash over all)."""
-    kinds, by_boot, hashed = Counter[str](), dict[str, list[int]](), list[Any]()
+class _Messages(NamedTuple):
+    kinds: dict[str, int]
+    days: int  # on which one was sent
+    lost: int | None
+    thinned: int  # left of those that were thinned
+    quiet_since_us: int | None
+    digest: str
+
+
+def _messages(connection: Connection, vehicle_id: int, since_us: int, until_us: int, zone: ZoneInfo) -> _Messages:
+    kinds, by_boot, hashed, days = Counter[str](), dict[str, list[int]](), list[Any](), set[date]()
     numbers = []
     for table in (schema.thinned, schema.message):
         rows = connection.execute(_asked(table, vehicle_id, since_us, until_us)).all()
@@ -233,8 +244,41 @@ def _messages(
         for row in rows:
             kinds[row.kind] += 1
             by_boot.setdefault(row.boot, []).append(row.seq)
-    lost = sum(max(seqs) - min(seqs) + 1 - len(seqs) for seqs in by_boot.values())
-    return dict(kinds), None if numbers[0] else lost, numbers[0], digest(hashed)
+            days.add(instant(row.at_us).astimezone(zone).date())
+    before, after = (
+        _neighbour(connection, vehicle_id, at_us, later=later) for at_us, later in ((since_us, False), (until_us, True))
+    )
+    if (
+        before and after and before.boot == after.boot and before.boot not in by_boot
+    ):  # it ran through, and nothing of it came
+        by_boot[before.boot] = [before.seq, after.seq]
+    lost = sum(_lost(connection, vehicle_id, boot, min(seqs), max(seqs)) for boot, seqs in by_boot.items())
+    last = _neighbour(connection, vehicle_id, until_us, later=False)
+    quiet_since_us = None if after or last is None else int(last.at_us)
+    return _Messages(dict(kinds), len(days), None if numbers[0] else lost, numbers[0], quiet_since_us, digest(hashed))
+
+
+def _neighbour(connection: Connection, vehicle_id: int, at_us: int, *, later: bool) -> Any:
+    """(at_us, boot, seq) of the first message from a time on, or of the last before it; None where there is none."""
+    found = list[Any]()
+    for table in (schema.thinned, schema.message):
+        at = table.c.at_us
+        chosen, order = (at >= at_us, (at, table.c.seq)) if later else (at < at_us, (at.desc(), table.c.seq.desc()))
+        asked = select(at, table.c.boot, table.c.seq).where(table.c.vehicle_id == vehicle_id, chosen)
+        found += connection.execute(asked.order_by(*order).limit(1)).all()
+    return (min if later else max)(found, key=lambda row: row.at_us, default=None)
+
+
+def _lost(connection: Connection, vehicle_id: int, boot: str, first: int, last: int) -> int:
+    """How many numbers of a boot never came, from its last one before `first` to its first one after `last`: names are kept for good."""
+    table = schema.name_range
+    ranges = connection.execute(
+        select(table.c.first_seq, table.c.last_seq)
+        .where(table.c.vehicle_id == vehicle_id, table.c.boot == boot)
+        .order_by(table.c.first_seq)
+    ).all()
+    gaps_ = ((one.last_seq, next_.first_seq) for one, next_ in pairwise(ranges))
+    return sum(end - begin - 1 for begin, end in gaps_ if end >= first and begin <= last)
 
 
 def _asked(table: Table, vehicle_id: int, since_us: int, until_us: int) -> Any:

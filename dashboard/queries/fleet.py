@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Engine, and_, func, or_, select
+from sqlalchemy import Connection, Engine, and_, case, func, or_, select
 
 from analytics.kinds import FINDING_KINDS
 from analytics.pipeline.vehicle_summary import ORDINARY_RANK, PRIORITIES, Detail
@@ -149,16 +149,27 @@ def read_rows(connection: Connection, ids: Sequence[int]) -> list[FleetRow]:
 
 
 _SUMMARY = schema.vehicle_summary.c
+# Of whose refill nothing is known: a date that is far off is known to be.
+NO_REFILL_DATE: tuple[Any, ...] = (
+    _SUMMARY.due_early_us.is_(None),
+    func.coalesce(_SUMMARY.detail["refill"]["state"].as_string(), "unknown") == "unknown",
+    _SUMMARY.controller,
+)
 _DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
 # Hours that nobody knows count as many as make a finding urgent: after those that are known to be more, before those known to be less.
 _WAITED_H = func.coalesce(_SUMMARY.dry_h, DEFAULTS.dry_act_now_h)
-# What the fleet may be sorted by; nothing that is not known comes first.
+# What nobody knows comes before what is known to be fine, and who has no controller, of whom there is nothing to know, last.
+_LEVEL_KNOWN = case((_SUMMARY.level_pct.is_not(None), 1), (_SUMMARY.controller, 0), else_=2)
+_DUE_KNOWN = case(
+    (_SUMMARY.due_early_us.is_not(None), 1), (and_(*NO_REFILL_DATE), 0), (_SUMMARY.controller, 2), else_=3
+)
+# What the fleet may be sorted by. Only the first of them is what an index has, and the one that a large fleet is opened with.
 SORTS: dict[str, tuple[Any, ...]] = {
     # Then points that steering or braking depends on, then the longest without grease, then the kind.
     "need": (_SUMMARY.need, _SUMMARY.rank >= ORDINARY_RANK, _WAITED_H.desc(), _SUMMARY.rank, _DUE_US),
     "unit": (_SUMMARY.unit,),
-    "level": (func.coalesce(_SUMMARY.level_pct, 999),),
-    "refill": (_DUE_US,),
+    "level": (_LEVEL_KNOWN, _SUMMARY.level_pct),
+    "refill": (_DUE_KNOWN, _SUMMARY.due_early_us),  # one that is far off has no date, and is known to be fine
     "heard": (func.coalesce(schema.vehicle.c.heard_us, 0),),
 }
 

@@ -5,12 +5,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Connection, Engine, and_, case, func, or_, select
 
 from analytics.findings import Finding, from_row, urgency
 from analytics.kinds import FINDING_KINDS
+from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.planning.usage import Amount
 from dashboard.queries import account, grease
+from dashboard.queries.fleet import NO_REFILL_DATE
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema
 from ingest.work_records import read_work
@@ -31,10 +33,24 @@ class Risk:
     finding: Finding
 
 
+@dataclass(frozen=True)
+class Unknown:
+    """Vehicles of a scope of which nothing was heard since the month began, of which no line is proven now, and of which no refill date is
+    known now."""
+
+    unheard: int
+    not_proven: int
+    undated: int
+
+    def __bool__(self) -> bool:
+        return bool(self.unheard or self.not_proven or self.undated)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Report:
     """A month of a scope: the trend up to it, the month by depot and by what depends on the points, the worst points;
-    findings that began in it, ended in it, and last, by kind; work done in it, by kind; litres; the most urgent findings that last."""
+    findings that began in it, ended in it, and last, by kind; work done in it, by kind; litres; the most urgent findings that last;
+    `silent` depots have vehicles, and nothing is accounted for there; `open` is what nobody knows."""
 
     month: str
     scope: Scope
@@ -49,6 +65,8 @@ class Report:
     amounts: list[Amount]
     risks: list[Risk]
     more_risks: int
+    silent: list[str]
+    open: Unknown
 
 
 def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report:
@@ -77,12 +95,15 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
             .where(finding.c.ended_us.is_(None), finding.c.severity != "note", ~who.c.sold, *mine)
         ).mappings()
         risks = [_risk(row) for row in rows]
+        depots = set(connection.execute(select(who.c.depot).where(~who.c.sold, *mine).distinct()).scalars())
+        open_ = _unknown(connection, mine, since_us)
     risks.sort(key=lambda one: urgency(one.finding))
+    by_depot = account.by_group(engine, month, "depot", scope)
     return Report(
         month=month,
         scope=scope,
         trend=account.by_month(engine, scope, month),
-        by_depot=account.by_group(engine, month, "depot", scope),
+        by_depot=by_depot,
         by_critical=account.by_group(engine, month, "critical", scope),
         by_point=account.by_group(engine, month, "point", scope),
         worst=account.worst_points(engine, month, scope, MOST_POINTS),
@@ -92,7 +113,28 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
         amounts=[one for one in grease.read_amounts(engine, scope.depot) if one.month == month],
         risks=risks[:MOST_RISKS],
         more_risks=max(0, len(risks) - MOST_RISKS),
+        silent=sorted(depots - set(by_depot["group"])),
+        open=open_,
     )
+
+
+def _unknown(connection: Connection, mine: list[Any], since_us: int) -> Unknown:
+    who, vehicle = schema.vehicle_summary, schema.vehicle
+
+    def number(condition: Any) -> Any:
+        return func.coalesce(func.sum(case((condition, 1), else_=0)), 0)
+
+    unheard = or_(vehicle.c.heard_us.is_(None), vehicle.c.heard_us < since_us)
+    row = connection.execute(
+        select(
+            number(and_(who.c.controller, unheard)),
+            number(who.c.need == PRIORITIES.index("not_proven")),
+            number(and_(*NO_REFILL_DATE)),
+        )
+        .select_from(who.join(vehicle, vehicle.c.id == who.c.vehicle_id))
+        .where(~who.c.sold, *mine)
+    ).one()
+    return Unknown(*map(int, row))
 
 
 def _risk(row: Any) -> Risk:

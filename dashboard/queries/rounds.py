@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Engine, case, func, select
+from sqlalchemy import Connection, Engine, and_, case, func, select
 
 from analytics.alarms.depots import closed_dates
 from analytics.findings import Finding, from_row, urgency
@@ -14,6 +14,7 @@ from analytics.planning.closed_days import open_days
 from analytics.planning.greases import Change
 from analytics.planning.rounds import HandNeed, Need, Visit, hand_needs, joined, plan, refill_need, with_points
 from analytics.refills import Refill
+from dashboard.queries.fleet import NO_REFILL_DATE
 from dashboard.queries.greases import changes_of
 from dashboard.queries.hand import JUST_GREASED, HandDue, read_hand
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
@@ -32,31 +33,35 @@ class Round:
     today: date
     visits: tuple[Visit, ...]
     beside: dict[tuple[str, str], tuple[Finding, ...]]  # (fleet, vehicle) -> what else is open there
-    undated: tuple[str, ...]
+    undated: tuple[Setup, ...]
     visiting: dict[tuple[str, str], str]  # (fleet, vehicle) -> where it is registered, of those that stand here only
     changes: dict[str, Change]  # grease -> what has to be filled instead before it gets cold
-    points_undated: int = 0  # points greased by hand that no stop passes and of which no date is known
+    points_undated: tuple[HandDue, ...] = ()  # points greased by hand that no stop passes and of which no date is known
 
 
 class DepotDue(NamedTuple):
-    """How many vehicles of a depot are due now, within a week, and within four."""
+    """How many vehicles of a depot are due now, within a week, and within four, and of how many no date is known."""
 
     depot: str
     now: int
     in_7_days: int
     in_28_days: int
+    undated: int
 
 
 def due_by_depot(engine: Engine, scope: Scope, now_us: int) -> list[DepotDue]:
-    """What is due at each depot, by the early ends of the windows."""
+    """What is due at each depot, by the early ends of the windows; who has no date is counted apart, as it may be due."""
     who = schema.vehicle_summary
 
     def within_days(days: int) -> Any:
         return func.sum(case((who.c.due_early_us <= now_us + days * DAY_US, 1), else_=0))
 
     of = depot_of(who, now_us).label("of")
+    undated = func.sum(case((and_(*NO_REFILL_DATE), 1), else_=0))
     counted = (
-        select(of, within_days(0), within_days(7), within_days(28)).where(~who.c.sold, *within(who, scope)).group_by(of)
+        select(of, within_days(0), within_days(7), within_days(28), undated)
+        .where(~who.c.sold, *within(who, scope))
+        .group_by(of)
     )
     with engine.connect() as connection:
         found = [DepotDue(depot, *map(int, numbers)) for depot, *numbers in connection.execute(counted)]
@@ -75,12 +80,12 @@ class Refillable:
 
 @dataclass(frozen=True)
 class Asked:
-    """What the vehicles of a depot ask for; `today` is the depot's, `undated` have no refill date. Who was filled since the newest
-    analysis is left out."""
+    """What the vehicles of a depot ask for; `today` is the depot's, `undated` have no refill date, or were never analysed. Who was filled
+    since the newest analysis is left out."""
 
     today: date
     refillable: tuple[Refillable, ...]
-    undated: tuple[str, ...]
+    undated: tuple[Setup, ...]
 
 
 def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
@@ -93,18 +98,19 @@ def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
             analysis.c.vehicle_id.in_(list(setups))
         )
     )
-    found, undated = [], []
+    found, undated = list[Refillable](), dict(setups)
     for id_, kept, as_of_us, filled_us in rows:
-        refill, setup = Refill.from_row(kept), setups[id_]
+        refill, setup = Refill.from_row(kept), undated.pop(id_)
         if any(work.kind == "filled" and work.at_us > as_of_us for work in done.get(id_, ())):
             continue
         need = refill_need(refill, setup, at_us)
         if need is not None:
             found.append(Refillable(need, setup, filled_us, as_of_us))
-        elif refill.state == "unknown" and setup.controller:
-            undated.append(setup.unit)
+        elif refill.state == "unknown":
+            undated[id_] = setup
     zone = ZoneInfo(next(iter(setups.values())).timezone) if setups else ZoneInfo("UTC")
-    return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(sorted(undated)))
+    nobody_knows = sorted((one for one in undated.values() if one.controller), key=lambda one: (one.unit, one.vehicle))
+    return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(nobody_knows))
 
 
 def read_refillable(engine: Engine, depot: str, at_us: int) -> Asked:
@@ -154,7 +160,7 @@ def read_round(
         asked.undated,
         {(one.setup.fleet, one.setup.vehicle): one.setup.depot for one in asked.refillable if one.setup.depot != depot},
         changes,
-        sum(one.state == "unknown" and (one.fleet, one.vehicle) not in stopped for one in points),
+        tuple(one for one in points if one.state == "unknown" and (one.fleet, one.vehicle) not in stopped),
     )
 
 

@@ -97,6 +97,16 @@ def depots(engine: Engine) -> list[str]:
         )
 
 
+def has_vehicles(engine: Engine, scope: Scope) -> bool:
+    """Whether a scope has vehicles that are not sold, heard or not."""
+    table = schema.vehicle_summary
+    with engine.connect() as connection:
+        return (
+            connection.scalar(select(table.c.vehicle_id).where(~table.c.sold, *within(table, scope)).limit(1))
+            is not None
+        )
+
+
 def check_depot(engine: Engine, depot: str) -> None:
     """Raises Problem where no vehicle that whoever asks may see belongs to that depot."""
     known = depots(engine)

@@ -15,7 +15,7 @@ from analytics.pipeline.depot_days import DUE_DAYS, SHOWN_DAYS
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from dashboard.queries.account import WEEKS, percent_by_week
-from dashboard.queries.fleet import SORTS, FleetRow, read_rows
+from dashboard.queries.fleet import NO_REFILL_DATE, SORTS, FleetRow, read_rows
 from dashboard.queries.hand import HandCount, counted
 from dashboard.queries.scope import Scope, within
 from dashboard.queries.wear import Wearing, read_wearing
@@ -196,10 +196,9 @@ def _refills(connection: Connection, mine: list[Any], now_us: int) -> list[Fleet
 
 
 def _undated(connection: Connection, mine: list[Any]) -> tuple[list[FleetRow], int]:
-    """Of whose refill nothing is known: the first of them, and how many. A date that is far off is known to be."""
+    """Of whose refill nothing is known: the first of them, and how many."""
     table = schema.vehicle_summary
-    state = table.c.detail["refill"]["state"].as_string()
-    unknown = table.c.due_early_us.is_(None), func.coalesce(state, "unknown") == "unknown", table.c.controller, *mine
+    unknown = *NO_REFILL_DATE, *mine
     number = connection.scalar(select(func.count()).where(*unknown)) or 0
     first = select(table.c.vehicle_id).where(*unknown).order_by(table.c.depot, table.c.unit).limit(_UNDATED)
     return read_rows(connection, list(connection.execute(first).scalars())) if number else [], number

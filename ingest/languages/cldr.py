@@ -1,11 +1,14 @@
 """Numbers and dates as the language of whoever reads writes them, by the Unicode CLDR (the Babel library); English as it is written in
 the code: a point, the day before the month."""
 
+import math
 from datetime import date, datetime
 from functools import cache
 from typing import Any
 
 from ingest.languages import ENGLISH, language
+
+_WHOLE = 1e-7  # what sums of fractions may lack of a whole
 
 
 def decimal(value: float, digits: int) -> str:
@@ -16,6 +19,12 @@ def decimal(value: float, digits: int) -> str:
     from babel.numbers import format_decimal
 
     return format_decimal(round(value, digits), "0." + "0" * digits if digits else "0", locale=name)
+
+
+def floored(value: float, digits: int) -> str:
+    """The same rounded down: a share that is not whole must not look so."""
+    scale = 10**digits
+    return decimal(math.floor(value * scale + _WHOLE) / scale, digits)
 
 
 def signed(value: float) -> str:

@@ -59,8 +59,8 @@ supply = Table(
     Column("grease", String(512), primary_key=True),
     Column("used_l", Double, nullable=False),
     Column("filled_l", Double, nullable=False),
-    Column("held_l", Double, nullable=False),
-    Column("unaccounted_l", Double, nullable=False),
+    Column("held_l", Double),  # null: no level was seen
+    Column("unaccounted_l", Double),
 )
 
 # What was found of the time before `since_us` when its messages were thinned: findings, fills and days as they were.

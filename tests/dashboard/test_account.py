@@ -3,6 +3,7 @@
 import importlib
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -26,12 +27,13 @@ from dashboard.exports.monthly import post_reports
 from dashboard.figures import theme
 from dashboard.queries import account
 from dashboard.queries.found import of_kind, verdicts
-from dashboard.queries.report import read_report
+from dashboard.queries.report import Unknown, read_report
 from dashboard.queries.scope import Scope
 from dashboard.queries.today import points_greased_as_planned, read_today
 from dashboard.queries.wear import trends_of, wearing
 from dashboard.web.app import create_app
 from ingest import database, registry, schema, work_records
+from ingest.languages import cldr
 from ingest.setups import Vehicle
 from ingest.times import DAY_US, read_time
 from ingest.work import work_of
@@ -197,7 +199,7 @@ def test_the_page_says_it(fleet: Engine) -> None:
                       month="2026-02", **values)  # fmt: skip
     text = json.dumps(shown, cls=PlotlyJSONEncoder)
     for said in (
-        "38.5 % surely arrived, at most 88.5 %",
+        "38.4 % surely arrived, at most 88.4 %",
         "line 1, kingpin",
         "Wharf",
         "1 more planned no dose",
@@ -213,7 +215,7 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
     told = read_report(fleet, "2026-02")
     text = sentences.as_text(told)
     for said in (
-        "38.5 % surely arrived",
+        "38.4 % surely arrived",
         "tipper 1 (v1), line 1, kingpin (steering or braking): 46 %",
         "No work is recorded",
     ):
@@ -234,7 +236,7 @@ def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
     assert tallow("account", database=address).stderr == ""
-    assert "Feb 2026  38.5 %, at most 88.5 %" in tallow("account", "--month", "2026-02", database=address).stdout
+    assert "Feb 2026  38.4 %, at most 88.4 %" in tallow("account", "--month", "2026-02", database=address).stdout
     told = json.loads(tallow("account", "--month", "2026-02", "--json", database=address).stdout)
     assert told["months"][-1]["arrived"] == 200
     assert told["worst_points"][0]["lines"] == [1]
@@ -257,7 +259,7 @@ def test_nothing_is_known_of_an_empty_database(engine: Engine) -> None:
 
 def test_the_month_s_report_goes_out_by_itself(engine: Engine, tmp_path: Path) -> None:
     """Once, from the digest's hour of the third day on by the depot's clock: to a route of Quarry its own, to one of all depots that of
-    all; not to who is told of what nobody acknowledged, nor for a month of which nothing is accounted."""
+    all; not to who is told of what nobody acknowledged. Of a month of which nothing is accounted it says so."""
     fleet = filled(engine, tmp_path)
     third = read_time("2026-03-03T05:00:00Z")  # 6 in Oslo
     with database.writing(fleet) as connection:
@@ -269,10 +271,38 @@ def test_the_month_s_report_goes_out_by_itself(engine: Engine, tmp_path: Path) -
     assert post_reports(fleet, third - 60_000_000) == 0
     assert post_reports(fleet, third + 3_600_000_000) == 2
     assert post_reports(fleet, third + 2 * 3_600_000_000) == 0
-    assert post_reports(fleet, third + 62 * DAY_US) == 0  # nothing is accounted for in April
+    assert post_reports(fleet, third + 62 * DAY_US) == 2
     with fleet.connect() as connection:
-        titles = set(connection.execute(select(schema.outbox.c.title)).scalars())
-    assert titles == {"Lubrication in Feb 2026, Quarry", "Lubrication in Feb 2026, all depots"}
+        bodies = {
+            row.title: row.body for row in connection.execute(select(schema.outbox.c.title, schema.outbox.c.body))
+        }
+    assert set(bodies) == {
+        f"Lubrication in {month}, {where}" for month in ("Feb 2026", "Apr 2026") for where in ("Quarry", "all depots")
+    }
+    assert "Nothing is accounted for in this month." in bodies["Lubrication in Apr 2026, Quarry"]
+
+
+def test_a_report_says_nothing_is_open_only_where_all_is_known(tmp_path: Path) -> None:
+    """A depot that nobody heard has a report, and is named in that of all; what nobody knows is an open risk, and no good news."""
+    fleet, address = filled(sqlite_at(tmp_path / "tallow.db"), tmp_path), f"sqlite:///{tmp_path / 'tallow.db'}"
+    third = VEHICLE | {"vehicle": "v3", "depot": "Silent Pit", "unit": "hauler 3"}
+    with database.writing(fleet) as connection:
+        vehicle_summary.register(connection, write(tmp_path, [third], [LINE | {"vehicle": "v3"}]), 0)
+    said = tallow("account", "--month", "2026-02", "--depot", "Silent Pit", "--report", database=address).stdout
+    for text in (
+        "Nothing is accounted for in this month.",
+        "Nothing is known to have failed, but",
+        "Nothing was heard of 1 vehicle since the month began.",
+        "No refill date is known of 1 vehicle.",
+    ):
+        assert text in said
+    assert "Nothing that somebody has to act on" not in said
+    told = read_report(fleet, "2026-02")
+    assert "at: Silent Pit." in sentences.as_text(told)
+    known = replace(told, worst=[], unknown=0, open=Unknown(0, 0, 0))
+    assert sentences.risks(known) == ["Nothing that somebody has to act on or plan for is open."]
+    assert sentences.failed(known) == ["Nothing was found to fail."]
+    fleet.dispose()
 
 
 def test_what_was_found_there_is_seen_by_whoever_may(engine: Engine, tmp_path: Path) -> None:
@@ -355,3 +385,21 @@ def test_what_gets_worse_slowly_is_a_list(engine: Engine, tmp_path: Path) -> Non
     if fleet.dialect.name == "sqlite":
         assert len(json.loads(tallow("wear", "--json", database=database.address(fleet)).stdout)) == 2
         assert "v1, pump, supply voltage" in tallow("wear", database=database.address(fleet)).stdout
+
+
+def test_a_share_that_is_not_whole_never_looks_so() -> None:
+    """One failed dose of many, or one that is not proven, is not 100."""
+    for arrived, most, said in (
+        (99.96, 99.96, "99.9 %"),
+        (99.97, 100.0, "99.9 %"),
+        (99.8, 99.99, "99.8 %, at most 99.9 %"),
+        (100.0, 100.0, "100.0 %"),
+    ):
+        row = {"arrived_pct": arrived, "at_most_pct": most}
+        assert words.percent(row) == said
+        assert words.headline(row).startswith(said.split(",", maxsplit=1)[0])
+    assert (cldr.floored(99.6, 0), cldr.floored(100 * (0.1 + 0.2) / 0.3, 0), cldr.floored(94.2, 1)) == (
+        "99",
+        "100",
+        "94.2",
+    )

@@ -113,8 +113,25 @@ def test_a_point_and_a_pump(engine: Engine, tmp_path: Path) -> None:
     assert _changed(third, fourth) == {"alarms"}
     text = words.as_text(fourth)
     for said in ("Of 140 planned doses of 1 line 70 surely arrived (50.0 %)", "That is 14 of 28 cm3", "acknowledged by C. Vod",
-                 "Line cleared or replaced", "by B. Lem", "By their numbers 0 of 3 never came.", fourth.digest):  # fmt: skip
+                 "Line cleared or replaced", "by B. Lem", "By their numbers 0 of 3 never came,", "On 13 of 14 days nothing was heard.",
+                 "Nothing was heard after 20 Feb 2026", fourth.digest):  # fmt: skip
         assert said in text
+
+
+def test_what_was_lost_at_the_edges_of_a_span_counts(tmp_path: Path) -> None:
+    """Before its first message 3 never came, after its last one 5; of a span with no message at all 5 of the same boot."""
+    fleet = filled(database.open_database(f"sqlite:///{tmp_path / 'tallow.db'}"), tmp_path)
+    times = {3: "2026-02-10", 7: "2026-02-18", 8: "2026-02-19", 14: "2026-03-10"}
+    Recorder(fleet, "test").record(
+        [level(seq, received_us=NOW_US, vehicle="v1", at=f"{day}T06:00:00Z") for seq, day in times.items()]
+    )
+    found = told(fleet)
+    assert (found.lost, found.quiet_days, found.quiet_since_us) == (8, 12, None)
+    assert "By their numbers 8 of 10 never came" in words.as_text(found)
+    silent = read_evidence(fleet, "f", "v1", 1, date(2026, 2, 21), date(2026, 3, 1))
+    assert (silent.messages, silent.lost, silent.quiet_days) == ({}, 5, 9)
+    after = read_evidence(fleet, "f", "v1", 1, date(2026, 3, 9), date(2026, 3, 12))
+    assert (after.lost, after.quiet_since_us) == (5, read_time("2026-03-10T06:00:00Z"))
 
 
 def _changed(before: Evidence, after: Evidence) -> set[str]:

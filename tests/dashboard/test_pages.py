@@ -17,7 +17,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, select, update
 
 from analytics.account.points import point_kind
-from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP
+from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP, Finding
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
@@ -27,7 +27,7 @@ from dashboard.exports import calendar, csv
 from dashboard.exports import registry as files
 from dashboard.exports.calendar import refill_calendar
 from dashboard.queries import fleet, frame, patterns, set_up
-from dashboard.queries.data import data_state
+from dashboard.queries.data import Who, data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.scope import Scope
@@ -244,7 +244,9 @@ def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypa
     file = rounds.save(1, "Skarvholm Quarry", "56", "")
     assert file["filename"] == "round-Skarvholm-Quarry.csv"
     assert file["content"].startswith("date,depot,vehicle")
-    assert rounds.save(1, "Estuary Wharf", "0", "") is no_update  # nobody needs a fill there today
+    wharf = rounds.save(1, "Estuary Wharf", "0", "")["content"].splitlines()[1:]
+    assert wharf  # nobody is known to need a fill there today, and of these nobody knows when
+    assert all(line.startswith(",Estuary Wharf,") for line in wharf)
     assert rounds.save(1, "", "56", "") is no_update
 
 
@@ -252,20 +254,21 @@ def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     """RFC 5545, read back by the icalendar library: whole days, and the same names for a round of another day."""
     told = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US)
     assert told.visits
-    events = Calendar.from_ical(calendar.round_calendar(told)).walk("VEVENT")
+    *events, undated = Calendar.from_ical(calendar.round_calendar(told)).walk("VEVENT")
+    assert "No date is known for" in str(undated["summary"])
     days = [told.today + timedelta(days=visit.day) for visit in told.visits]
     assert [event.decoded("dtstart") for event in events] == days
     assert [event.decoded("dtend") for event in events] == [day + timedelta(days=1) for day in days]
     again = read_round(engine, "Skarvholm Quarry", 60, 1, 0.4, frozenset(range(7)), END_US + DAY_US)
-    uids = {str(event["uid"]) for event in events}
-    assert len(uids) == len(events)
+    uids = {str(event["uid"]) for event in (*events, undated)}
+    assert len(uids) == len(events) + 1
     assert {str(e["uid"]) for e in Calendar.from_ical(calendar.round_calendar(again)).walk("VEVENT")} <= uids
 
 
 def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
     """Litres are those of the day, not today's; nothing is on a weekend; what is proposed comes with its cautions."""
     asked = read_refillable(engine, "Skarvholm Quarry", END_US)
-    events = Calendar.from_ical(refill_calendar(asked, "Skarvholm Quarry")).walk("VEVENT")
+    *events, _undated = Calendar.from_ical(refill_calendar(asked, "Skarvholm Quarry")).walk("VEVENT")
     needs = {f"Fill {one.need.unit}": one.need for one in asked.refillable}
     assert events
     for event in events:
@@ -364,6 +367,21 @@ def test_the_data_page_says_what_everything_rests_on(client: FlaskClient, engine
     shown = text(data.dates(data_state(engine), "tallow_light"))
     assert f"{found.cases} past dates" in shown
     assert f"{found.coverage:.0%} came within their window" in shown
+
+
+def test_what_the_data_page_does_not_list_is_counted(client: FlaskClient, engine: Engine) -> None:
+    """The number is of all, and how many are left out is said."""
+    assert client is not None
+    data = importlib.import_module("dashboard.pages.data")
+    state, who = data_state(engine), Who("f", "v", "tipper 1", "Quarry")
+    assert sum(state.numbers.values()) == len(state.findings)
+    silent = Finding("silent", None, (), 0, 0, None, "plan", "nothing heard")
+    few = replace(
+        state, numbers=state.numbers | {"silent": 250}, noted=203, findings=[(who, silent)], notes=[(who, "a note")]
+    )
+    shown = json.dumps(data.body(few, END_US), cls=PlotlyJSONEncoder)
+    for said in (": 250", "and 249 more", "and 202 more"):
+        assert said in shown
 
 
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
@@ -19,9 +20,10 @@ from analytics.vehicle.line_conditions import LineCondition
 from dashboard import rows as list_rows
 from dashboard.accounts import OPERATOR, Person, acting_as
 from dashboard.exports import hand as words
+from dashboard.exports.calendar import refill_calendar, round_calendar
 from dashboard.exports.csv import round_table
 from dashboard.queries import account, fleet, hand, today
-from dashboard.queries.rounds import read_round
+from dashboard.queries.rounds import due_by_depot, read_refillable, read_round
 from dashboard.queries.scope import EVERYTHING, Scope
 from dashboard.web.app import create_app
 from ingest import database, registry, times, work_records
@@ -209,3 +211,27 @@ def test_the_command_line_lists_them(engine: Engine, tmp_path: Path) -> None:
     empty = f"sqlite:///{tmp_path / 'empty.db'}"
     tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=empty)
     assert tallow("points", database=empty).stdout.strip() == words.NOTHING
+
+
+def test_a_round_names_whose_date_nobody_knows(engine: Engine, tmp_path: Path) -> None:
+    """A vehicle with its point in each file, in the overview, and as the command tells it, whether it was analysed or not."""
+    record(engine, "v1", -HOUR_US / DAY_US / 50, times.now_us(), kind="points_greased", points=[1])
+    new = sqlite_at(tmp_path / "new.db")
+    with database.writing(new) as connection:
+        vehicle_summary.register(connection, write(tmp_path, [VEHICLE], [LINE]), times.now_us())
+    for asked, points in ((engine, 1), (new, 0)):
+        with acting_as(OPERATOR), speaking(ENGLISH):
+            told = read_round(asked, "Quarry", 28, None, 0.4, frozenset(range(7)), times.now_us())
+            assert [row["date"] + row["vehicle"] for row in round_table(told)] == ["v1"] * (1 + points)
+            for file in (
+                round_calendar(told),
+                refill_calendar(read_refillable(asked, "Quarry", times.now_us()), "Quarry"),
+            ):
+                (entry,) = Calendar.from_ical(file).walk("VEVENT")
+                assert str(entry["summary"]).startswith("No date is known for: tipper 1 (v1)")
+            (depot,) = (one for one in due_by_depot(asked, EVERYTHING, times.now_us()) if one.depot == "Quarry")
+            assert depot == ("Quarry", 0, 0, 0, 1)
+        said = tallow("round", "Quarry", database=str(asked.url)).stdout
+        assert "No date is known for: tipper 1." in said
+        assert ("points greased by hand: tipper 1, 1 fifth wheel plate." in said) == bool(points)
+    new.dispose()

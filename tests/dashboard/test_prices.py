@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Engine, insert
+from sqlalchemy import Engine, insert, select
 
 from analytics.account.found import Verdict, tallies
 from analytics.account.greased import kept_of
@@ -145,6 +145,24 @@ def raised(vehicle_id: int, line: int, raised_us: int) -> dict[str, Any]:
         "evidence": {}, "began_us": raised_us, "raised_us": raised_us, "active": True, "acknowledged": False, "out_of_service": False,
         "state": "unacknowledged", "changed_us": raised_us, "transitions": 1,
     }  # fmt: skip
+
+
+def test_what_nobody_knows_is_listed_before_what_is_known_to_be_fine(engine: Engine, tmp_path: Path) -> None:
+    """By level and by refill: v3 is unknown, v1 has a date, v2's is known to be far off."""
+    filled(engine, tmp_path)
+    table = schema.vehicle_summary
+    known: dict[str, dict[str, Any]] = {
+        "v1": {"level_pct": 20.0, "due_early_us": NOW_US},
+        "v2": {"level_pct": 90.0, "due_early_us": None, "detail": {"refill": {"state": "ok"}}},
+        "v3": {"level_pct": None, "due_early_us": None, "detail": None},
+    }
+    with database.writing(engine) as connection:
+        for name, values in known.items():
+            connection.execute(table.update().where(table.c.vehicle == name).values(values))
+    with engine.connect() as connection:
+        for sort in ("level", "refill"):
+            asked = select(table.c.vehicle).order_by(*fleets.SORTS[sort])
+            assert list(connection.execute(asked).scalars()) == ["v3", "v1", "v2"]
 
 
 def test_alarms_and_worst_points_have_their_money(engine: Engine, tmp_path: Path) -> None:

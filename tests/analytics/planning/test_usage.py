@@ -10,6 +10,7 @@ from analytics.planning import usage
 from analytics.planning.usage import Supply
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.daily import days
+from dashboard.exports.csv import amounts_table
 from ingest.times import instant
 from ingest.work import Work
 from simulators.scenario import Trouble
@@ -31,14 +32,14 @@ def test_what_goes_in_is_used_or_held(tmp_path: Path) -> None:
     used, filled = sum(one.used_l for one in found), sum(one.filled_l for one in found)
     assert used > 1
     assert filled > 1
-    assert abs(sum(one.unaccounted_l for one in found)) < 0.1 * used
+    assert abs(sum(one.unaccounted_l or 0.0 for one in found)) < 0.1 * used
 
 
 def test_a_leak_is_unaccounted_for(tmp_path: Path) -> None:
     """Nine tenths of a dose lost with each cycle over four weeks."""
-    sound = sum(one.unaccounted_l for one in usage.monthly(supply(tmp_path / "a")))
+    sound = sum(one.unaccounted_l or 0.0 for one in usage.monthly(supply(tmp_path / "a")))
     leaking = supply(tmp_path / "b", (Trouble("reservoir_loss", 28, None, ratio=1.9),))
-    lost = sum(one.unaccounted_l for one in usage.monthly(leaking))
+    lost = sum(one.unaccounted_l or 0.0 for one in usage.monthly(leaking))
     cycles = sum(day.done for day in leaking.days[-28:])
     assert lost - sound == pytest.approx(0.9 * cycles * leaking.setups[-1].dose_cm3 / 1000, rel=0.3)
 
@@ -69,7 +70,7 @@ def test_nothing_is_held_against_a_time_without_readings(tmp_path: Path) -> None
     blind = [replace(day, level_pct=None) for day in one.days[:45]] + list(one.days[45:])
     found, whole = usage.monthly(replace(one, days=blind)), usage.monthly(one)
     assert sum(a.used_l for a in found) == pytest.approx(sum(a.used_l for a in whole))
-    assert abs(sum(a.unaccounted_l for a in found)) < 0.1 * sum(a.used_l for a in whole)
+    assert abs(sum(a.unaccounted_l or 0.0 for a in found)) < 0.1 * sum(a.used_l for a in whole)
 
 
 def test_records_count_without_a_sensor(tmp_path: Path) -> None:
@@ -78,6 +79,15 @@ def test_records_count_without_a_sensor(tmp_path: Path) -> None:
     other = replace(one, setups=(structs.replace(one.setups[0], level="none"),), fills=(), work=(
         Work(key="k", kind="filled", at_us=END_US - 86_400_000_000, by="somebody", litres=2.5),))  # fmt: skip
     assert sum(a.filled_l for a in usage.monthly(other)) == 2.5
+
+
+def test_without_a_level_nobody_knows_what_reservoirs_hold(tmp_path: Path) -> None:
+    """Not known, rather than no change and nothing unaccounted for; in files an empty cell."""
+    one = supply(tmp_path)
+    found = usage.monthly(replace(one, days=[replace(day, level_pct=None) for day in one.days]))
+    assert found
+    assert {(a.held_l, a.unaccounted_l) for a in found} == {(None, None)}
+    assert {(row["held_l"], row["unaccounted_l"]) for row in amounts_table(found, 0.9)} == {("", "")}
 
 
 def test_grease_a_day_follows_the_cycles(tmp_path: Path) -> None:
