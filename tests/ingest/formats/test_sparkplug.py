@@ -380,7 +380,11 @@ def test_a_number_that_is_none_is_one_bad_row(tmp_path: Path, run_s: float, unit
 
     def cycle(number: int, run_s: float) -> list[Arrival]:
         values = ("Lube/Run", DOUBLE, run_s), ("Lube/Cycles", UINT64, number), ("Lube/Level", FLOAT, 50.0)
-        return say(reader, "DDATA", payload(*(metric(*one, T + number, told="n") for one in values), seq=number))
+        return say(
+            reader,
+            "DDATA",
+            payload(*(metric(name, kind, value, T + number, told="n") for name, kind, value in values), seq=number),
+        )
 
     made = cycle(2, run_s)
     (why,) = wrong(made)
