@@ -35,8 +35,8 @@ _NEEDS: Final = {
     "plan": later("It can wait for the next visit, not for long."),
     "note": later("Worth knowing; nothing has to be done yet."),
     "unheard": later("Nothing was ever heard from it: nobody knows how it is."),
-    "not_proven": later("Nothing is known to be wrong, and nothing proves that grease arrives."),
-    "none": later("At least one line is known to be sound, and nothing is wrong."),
+    "not_proven": later("Nothing is known to be wrong, but not of every point is it known that grease arrives."),
+    "none": later("Every line is known to be sound, no point greased by hand is due, and nothing is wrong."),
 }
 _LINES: Final[dict[LineState, str]] = {
     "act_now": later("needs somebody today"), "plan": later("to be planned"), "note": later("worth knowing"),
