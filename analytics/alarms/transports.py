@@ -106,7 +106,7 @@ def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Ma
     try:
         said = None
         if hooks.is_hook(message.route.address):
-            _post(message, wait_s)
+            _post(message, wait_s, local=local)
         elif push.is_push(message.route.address):
             said = _push(message, wait_s, secrets, local=local)
         elif message.route.to_programs:
@@ -190,12 +190,14 @@ def _check_target(address: str) -> None:
         raise Undelivered(str(problem), for_good=True) from None
 
 
-def _post(message: Message, wait_s: float) -> None:
+def _post(message: Message, wait_s: float, *, local: bool) -> None:
     try:
-        hooks.post(message.route.address, message.key, {"key": message.key, **message.detail}, wait_s)
+        hooks.post(message.route.address, message.key, {"key": message.key, **message.detail}, wait_s, local=local)
     except hooks.Refused as refused:
         code = refused.status or 0
         raise Undelivered(str(refused), for_good=300 <= code < 500 and code not in _LATER) from None
+    except Problem as problem:
+        raise Undelivered(str(problem), for_good=True) from None
 
 
 def _push(message: Message, wait_s: float, secrets: Mapping[str, str], *, local: bool) -> str:
