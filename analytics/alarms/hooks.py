@@ -10,10 +10,13 @@ import hashlib
 import hmac
 import json
 import secrets
+import socket
+import ssl
 import time
 from typing import Any, Final
 from urllib.parse import urlsplit, urlunsplit
 
+from analytics.alarms import targets
 from ingest.errors import Problem
 
 SCHEMES: Final = ("signed+https", "signed+http")
@@ -59,23 +62,58 @@ def signature(key: bytes, name: str, at_s: int, body: str) -> str:
     return f"v1,{base64.b64encode(signed).decode()}"
 
 
-def post(address: str, name: str, told: dict[str, Any], wait_s: float) -> None:
-    """Send a message to a web hook. Raises Refused."""
-    import requests  # here, since nobody else needs it
+def post(address: str, name: str, told: dict[str, Any], wait_s: float, *, local: bool) -> None:
+    """Send a message to a web hook; `local` lets it be on this machine. What is connected to is what was looked at, so that a second
+    look-up leads nowhere else. Raises Refused, Problem."""
+    import urllib3  # here, since nobody else needs it
 
     parts = urlsplit(address)
-    host = parts.netloc.rpartition("@")[2]
-    url = urlunsplit((parts.scheme.removeprefix("signed+"), host, parts.path or "/", parts.query, ""))
+    secure = parts.scheme.endswith("https")
+    port = parts.port or (443 if secure else 80)
+    try:
+        host = (parts.hostname or "").encode("idna").decode()
+        infos = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    except (OSError, UnicodeError):
+        raise Refused(f"there is no address of {parts.hostname}") from None
+    found = list(dict.fromkeys(str(info[4][0]) for info in infos))
+    if not local:
+        targets.check_elsewhere(host, found)
     body, at_s = json.dumps(told, ensure_ascii=False), int(time.time())
-    headers = {
+    sent = {
         "content-type": "application/json",
+        "host": (f"[{host}]" if ":" in host else host) + (f":{port}" if parts.port else ""),
         "webhook-id": name,
         "webhook-timestamp": f"{at_s}",
         "webhook-signature": signature(bytes.fromhex(parts.password or ""), name, at_s, body),
     }
-    try:
-        answer = requests.post(url, body.encode(), headers=headers, timeout=wait_s, allow_redirects=False)
-    except requests.RequestException as error:
-        raise Refused(f"{type(error).__name__}: the server could not be asked") from None
-    if not answer.ok or answer.is_redirect:
-        raise Refused(f"HTTP {answer.status_code}", answer.status_code)
+    where = f"{parts.path or '/'}{f'?{parts.query}' if parts.query else ''}"
+    for one in found:
+        pool = _pool(one, port, host, wait_s, secure=secure)
+        try:
+            answer = pool.urlopen("POST", where, body.encode(), sent, redirect=False, preload_content=False)
+            status = int(answer.status)
+            answer.close()
+        except urllib3.exceptions.NewConnectionError:
+            continue  # nobody listens there
+        except urllib3.exceptions.HTTPError as error:
+            raise Refused(f"{type(error).__name__}: the server could not be asked") from None
+        finally:
+            pool.close()
+        if not 200 <= status < 300:
+            raise Refused(f"HTTP {status}", status)
+        return
+    raise Refused("the server could not be asked: nobody listens there")
+
+
+def _pool(address: str, port: int, host: str, wait_s: float, *, secure: bool) -> Any:
+    """Connects to an address; who is there shows a certificate of the host's."""
+    import urllib3
+    from requests.utils import DEFAULT_CA_BUNDLE_PATH
+
+    if not secure:
+        return urllib3.HTTPConnectionPool(address, port, timeout=wait_s, retries=False)
+    context = ssl.create_default_context()
+    context.load_verify_locations(DEFAULT_CA_BUNDLE_PATH)  # this machine may have none
+    return urllib3.HTTPSConnectionPool(
+        address, port, timeout=wait_s, retries=False, ssl_context=context, server_hostname=host, assert_hostname=host
+    )

@@ -106,13 +106,13 @@ def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Ma
     try:
         said = None
         if hooks.is_hook(message.route.address):
-            _post(message, wait_s)
+            _post(message, wait_s, local=local)
         elif push.is_push(message.route.address):
             said = _push(message, wait_s, secrets, local=local)
         elif message.route.to_programs:
             _publish(message, wait_s, dict(secrets))
         else:
-            _notify(message, wait_s)
+            _notify(message, wait_s, local=local)
     except Undelivered as problem:
         answer.send((str(problem), None, problem.for_good, problem.gone))
     except Exception as error:  # noqa: BLE001  # whatever a library raises, it was not sent
@@ -133,7 +133,7 @@ class _Heard(logging.Handler):
         self.said.append((record.levelno, record.getMessage()))
 
 
-def _notify(message: Message, wait_s: float) -> None:
+def _notify(message: Message, wait_s: float, *, local: bool) -> None:
     import apprise  # here, since it takes long to load
     from apprise.plugins.email import NotifyEmail
 
@@ -147,6 +147,9 @@ def _notify(message: Message, wait_s: float) -> None:
         plugin = apprise.Apprise.instantiate(message.route.address, asset=asset)
         if plugin is None:
             raise Undelivered("the address is not understood")
+        # An address may name another server than the one that stands in front, such as mailto://…?smtp=….
+        for host in filter(None, (plugin.host, getattr(plugin, "smtp_host", None)) if not local else ()):
+            _check_host(host.strip("[]"))
         plugin.redirects = False
         plugin.socket_connect_timeout = plugin.socket_read_timeout = wait_s
         if message.recipient and isinstance(plugin, NotifyEmail):
@@ -177,9 +180,15 @@ def refusal_of(said: list[tuple[int, str]]) -> Undelivered:
 
 def _check_target(address: str) -> None:
     """Raises Undelivered for a server on this machine or this link, unless a setting allows those."""
-    host = urlsplit(address).hostname
-    if ALERT_LOCAL.value == "yes" or not host:
-        return
+    try:
+        host = urlsplit(address).hostname
+    except ValueError:
+        raise Undelivered("the address cannot be read", for_good=True) from None
+    if ALERT_LOCAL.value != "yes" and host:
+        _check_host(host)
+
+
+def _check_host(host: str) -> None:
     try:
         found = {str(info[4][0]) for info in socket.getaddrinfo(host, None)}
     except (OSError, UnicodeError):
@@ -190,12 +199,14 @@ def _check_target(address: str) -> None:
         raise Undelivered(str(problem), for_good=True) from None
 
 
-def _post(message: Message, wait_s: float) -> None:
+def _post(message: Message, wait_s: float, *, local: bool) -> None:
     try:
-        hooks.post(message.route.address, message.key, {"key": message.key, **message.detail}, wait_s)
+        hooks.post(message.route.address, message.key, {"key": message.key, **message.detail}, wait_s, local=local)
     except hooks.Refused as refused:
         code = refused.status or 0
         raise Undelivered(str(refused), for_good=300 <= code < 500 and code not in _LATER) from None
+    except Problem as problem:
+        raise Undelivered(str(problem), for_good=True) from None
 
 
 def _push(message: Message, wait_s: float, secrets: Mapping[str, str], *, local: bool) -> str:

@@ -198,7 +198,7 @@ def test_a_redirect_is_not_followed() -> None:
 
 @pytest.mark.parametrize("address", ["json://127.0.0.1:{}/x", "json://localhost:{}/x", "json://[::1]:{}/x", "mqtt://127.0.0.1:{}",
                                      "json://169.254.169.254:{}/latest", "json://0.0.0.0:{}/x", "json://[::ffff:127.0.0.1]:{}/x",
-                                     "signed+http://[::ffff:7f00:1]:{}/x"])  # fmt: skip
+                                     "signed+http://[::ffff:7f00:1]:{}/x", "mailto://me:pw@mail.invalid:{}/?smtp=127.0.0.1"])  # fmt: skip
 def test_this_machine_is_reached_only_where_a_setting_allows_it(monkeypatch: pytest.MonkeyPatch, address: str) -> None:
     """Loopback and link-local addresses, by number in either form and by name; nothing is even connected to."""
     monkeypatch.delenv(ALERT_LOCAL.name)

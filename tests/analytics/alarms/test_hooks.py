@@ -1,5 +1,6 @@
 """Signed web hooks: taken in by an independent receiver of the specification, and by nobody who does not know the secret."""
 
+import socket
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -101,6 +102,29 @@ def test_what_is_not_taken_is_told(
         sender(30)(message(hooks.with_secret(receiver.address)[0]))
     assert told.value.for_good is for_good
     assert len(receiver.got) == 1
+
+
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_name_that_comes_to_lead_to_this_machine_reaches_nothing(
+    receiver: Receiver, monkeypatch: pytest.MonkeyPatch, before: int
+) -> None:
+    """Whenever its answer changes: what was looked at is what is connected to."""
+    look_up, answers = socket.getaddrinfo, ["192.0.2.1"] * before
+
+    def changing(host: Any, *args: Any, **more: Any) -> Any:
+        if host == "planner.example":
+            host = answers.pop() if answers else "127.0.0.1"
+        return look_up(host, *args, **more)
+
+    monkeypatch.setattr(socket, "getaddrinfo", changing)
+    address, _ = hooks.with_secret(receiver.address.replace("127.0.0.1", "planner.example"))
+    with pytest.raises((Problem, hooks.Refused)):
+        hooks.post(address, "m-1", {}, 0.5, local=False)
+    assert receiver.got == []
+    assert not answers
+    hooks.post(address, "m-1", {}, 5, local=True)
+    ((_, headers, _),) = receiver.got
+    assert headers["host"] == address.rpartition("@")[2].partition("/")[0]
 
 
 def test_its_secret_is_shown_to_nobody() -> None:
