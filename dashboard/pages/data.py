@@ -99,18 +99,20 @@ def body(told: DataState, now_us: int) -> list[Any]:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
         number = told.numbers[kind]
         out.append(_vehicles(f"{FINDING_KINDS[kind].title}: {cldr.grouped(number)}", mine, number - len(mine)))
+    out.append(_notes(told))
+    return out
+
+
+def _notes(told: DataState) -> dmc.Paper:
     notes = [
         html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {formatting.in_my_units(note)}"])
         for who, note in told.notes
     ]
     left = told.noted - len({who for who, _ in told.notes})
-    out.append(
-        components.section(
-            tr("Clocks, channels and records"),
-            [html.Ul(notes), *_left(left)] if notes else html.P(tr("Nothing."), className="dim"),
-        )
+    return components.section(
+        tr("Clocks, channels and records"),
+        [html.Ul(notes), *_left(left)] if notes else html.P(tr("Nothing."), className="dim"),
     )
-    return out
 
 
 def _refused(told: DataState) -> dmc.Paper:

@@ -22,9 +22,11 @@ import structlog
 from typer.main import get_command
 
 from analytics.findings import CAUTION
+from dashboard.cli import planning
 from dashboard.cli.main import COMMANDS as LISTED
 from dashboard.cli.main import app, main
 from ingest.database import open_database
+from ingest.totals import newest_at_us
 from simulators.scenario import load
 from tests.conftest import wait_until
 from tests.helpers.registry_rows import LINE, VEHICLE, write
@@ -376,12 +378,20 @@ def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-def test_a_round_is_planned_from_the_newest_analysis(recorded: str) -> None:
-    """For people and as CSV; everybody once, on a working day, in time; what is wrong is said in one line."""
+def test_a_round_is_planned_from_the_newest_analysis(recorded: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """For people and as CSV; everybody once, on a working day, in time; what is wrong is said in one line. Long after the last message it
+    is planned from now on, and not in the past."""
     assert tallow("analyse", database=recorded).returncode == 0
     depot = "Skarvholm Quarry"
+    later = [
+        row["date"] for row in csv.DictReader(tallow("round", depot, "--csv", database=recorded).stdout.splitlines())
+    ]
+    assert min(filter(None, later)) >= datetime.now(UTC).date().isoformat()
+    with open_database(recorded).connect() as connection:
+        newest_us = newest_at_us(connection)
+    monkeypatch.setattr(planning, "now_us", lambda: newest_us)
     done = tallow("round", depot, "--csv", database=recorded)
-    rows = list(csv.DictReader(done.stdout.splitlines()))
+    rows = [row for row in csv.DictReader(done.stdout.splitlines()) if row["date"]]
     assert len({row["vehicle"] for row in rows}) == len(rows) > 2
     for row in rows:
         assert date.fromisoformat(row["date"]).weekday() < 5
@@ -390,9 +400,8 @@ def test_a_round_is_planned_from_the_newest_analysis(recorded: str) -> None:
     people = tallow("round", depot, "--container", "5", database=recorded).stdout
     assert all(row["vehicle"] in people for row in rows)
     assert "of 5 l" in people
-    limited = list(
-        csv.DictReader(tallow("round", depot, "--csv", "--limit", "2", database=recorded).stdout.splitlines())
-    )
+    said = tallow("round", depot, "--csv", "--limit", "2", database=recorded).stdout
+    limited = [row for row in csv.DictReader(said.splitlines()) if row["date"]]
     assert {row["vehicle"] for row in limited} == {row["vehicle"] for row in rows}
     assert max(Counter(row["date"] for row in limited).values()) <= 2
     for arguments, told in (
