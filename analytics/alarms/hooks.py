@@ -45,6 +45,12 @@ def check(address: str) -> None:
         host = None
     if not host:
         raise Problem("a web hook needs a server: signed+https://planner.example/alarms")
+    try:
+        bytes.fromhex(parts.password or "")
+    except ValueError:
+        raise Problem(
+            "the password of a web hook is its secret, in hexadecimal digits; leave it out, and one is made"
+        ) from None
 
 
 def with_secret(address: str) -> tuple[str, str]:

@@ -1,5 +1,6 @@
 """Who may see and do what: every page and callback tried as nobody, as the wrong role, and as somebody of another fleet."""
 
+import base64
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
@@ -335,6 +336,20 @@ def test_only_leads_change_the_set_up(app: dash.Dash, fleet: Engine, name: str) 
         assert connection.execute(select(schema.route)).all() == []
         assert connection.execute(select(schema.depot)).all() == []
         assert {p.name: p.role for p in accounts.people(connection)}[name] != "lead"
+
+
+def test_a_web_hook_added_by_form_has_a_secret_that_is_shown_once(app: dash.Dash, fleet: Engine) -> None:
+    """As by the command: without one anybody could sign what it is sent. What is kept of the change does not have it."""
+    values = {
+        "setup-address.value": "signed+https://planner.example/alarms",
+        "setup-severity.value": "plan",
+        "setup-groups.value": [],
+    }
+    told = call(app, sign_in(app, "lead"), "setup-route-told.children", values, "setup-route-add.n_clicks").text
+    secret = base64.b64decode(re.findall(r"shown this once: whsec_([A-Za-z0-9+/=]+)", told)[0])
+    with fleet.connect() as connection:
+        assert f":{secret.hex()}@" in connection.scalars(select(schema.route.c.address)).one()
+        assert "whsec" not in " ".join(row.what for row in change_log.changes(connection, 5))
 
 
 def test_leads_change_the_set_up_and_it_is_kept_who_did(app: dash.Dash, fleet: Engine) -> None:

@@ -8,7 +8,16 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
 from analytics.alarms import outbox, transports
-from analytics.alarms.routes import Route, add_route, find_route, mailboxes, masked, read_routes, remove_route
+from analytics.alarms.routes import (
+    Route,
+    add_route,
+    find_route,
+    has_password,
+    mailboxes,
+    masked,
+    read_routes,
+    remove_route,
+)
 from analytics.kinds import GROUPS, SEVERITIES
 from dashboard import accounts, components, formatting
 from dashboard.pages.set_up.changes import write
@@ -86,18 +95,24 @@ def routes(
     any_hour: bool | None, language: str,
 ) -> Any:  # fmt: skip
     """Add a route, remove one, or try one."""
-    asked = ctx.triggered_id
+    asked, secret = ctx.triggered_id, ""
     if asked == "setup-route-add":
 
         def add(connection: Connection) -> str:
+            nonlocal secret
             to, minutes = text_of(address).strip(), whole_of(after, "minutes", 10_080)
+            if hooks.is_hook(to) and not has_password(to):
+                to, secret = hooks.with_secret(to)
             number = add_route(
                 connection, to, depot=text_of(depot) or None, severity=severity, groups=texts_of(groups), after_min=minutes,
                 at_any_hour=bool(any_hour), language=text_of(language) or ENGLISH,
             )  # fmt: skip
             return say("Route {number} added, to {address}", number=number, address=masked(to))
 
-        return write(add, route_rows)
+        told, listed, changes = write(add, route_rows)
+        if secret:  # what is kept of the change does not have it
+            told = f"{told} {tr('Its secret, shown this once: {secret}', secret=secret)}"
+        return told, listed, changes
     if not isinstance(asked, dict) or not any(clicks):
         return [dash.no_update] * 3
     number = int(asked["number"])

@@ -139,6 +139,7 @@ def test_its_secret_is_shown_to_nobody() -> None:
     "address",
     [
         "signed+https:///alarms",
+        "signed+https://:no-hex@planner.example/",
         "signed+https://[x",
         "signed+https://planner.example:99999/",
         "json://[x",
