@@ -179,7 +179,7 @@ def _down(percent: float) -> float:
 
 
 def _share(percent: float) -> str:
-    return "below 1 %" if 0 < percent < 1 else f"{percent:.0f} %"
+    return tr("below 1 %") if 0 < percent < 1 else f"{cldr.decimal(percent, 0)} %"
 
 
 def slowly_worse(told: list[Wearing]) -> Any:

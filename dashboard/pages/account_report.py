@@ -51,5 +51,7 @@ def sheet(told: Report) -> list[Any]:
                     config={"staticPlot": True},
                 ),
             )
-        shown.append(html.Div(components.section(heading, parts), className="sheet-two" if heading == "Grease" else ""))
+        shown.append(
+            html.Div(components.section(heading, parts), className="sheet-two" if heading == tr("Grease") else "")
+        )
     return [*shown, html.P(tr(words.MEANING), className="dim"), components.cautions_in_full()]

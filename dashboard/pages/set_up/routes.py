@@ -7,7 +7,7 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, html
 from sqlalchemy import Connection
 
-from analytics.alarms import outbox, transports
+from analytics.alarms import hooks, outbox, transports
 from analytics.alarms.routes import (
     Route,
     add_route,
