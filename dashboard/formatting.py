@@ -14,6 +14,7 @@ from dashboard import accounts
 from ingest.languages import ENGLISH, LANGUAGES, Words, cldr, inside, later, tr, trn
 from ingest.languages.saying import told as told_in
 from ingest.times import HOUR_US, instant
+from ingest.work import FOUND, Work
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from analytics.planning.timer import Setting
     from analytics.vehicle.commissioning import Handover, Item
     from analytics.vehicle.line_conditions import LineCondition
-    from ingest.work import Work
 
 NEED_WORDS: Final = Words({
     "act_now": later("Act now"), "plan": later("Plan"), "note": later("Note"), "unheard": later("Not heard yet"),
@@ -178,8 +178,6 @@ def _meter(value: float) -> str:
 
 def work_details(one: Work) -> list[str]:
     """What was said of a piece of work, in short."""
-    from ingest.work import FOUND
-
     said = [
         trn("line {lines}", "lines {lines}", len(one.lines), lines=", ".join(map(str, one.lines))) if one.lines else "",
         one.channel or "",

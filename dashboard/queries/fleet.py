@@ -158,10 +158,16 @@ NO_REFILL_DATE: tuple[Any, ...] = (
 _DUE_US = func.coalesce(_SUMMARY.due_early_us, FOREVER_US)
 # Hours that nobody knows count as many as make a finding urgent: after those that are known to be more, before those known to be less.
 _WAITED_H = func.coalesce(_SUMMARY.dry_h, DEFAULTS.dry_act_now_h)
-# What nobody knows comes before what is known to be fine, and who has no controller, of whom there is nothing to know, last.
-_LEVEL_KNOWN = case((_SUMMARY.level_pct.is_not(None), 1), (_SUMMARY.controller, 0), else_=2)
+# What nobody knows comes after what is known to want somebody and before what is known to be fine; and who has no controller, of whom
+# there is nothing to know, last.
+_LEVEL_KNOWN = case(
+    (_SUMMARY.level_pct <= _SUMMARY.low_mark_pct, 0),
+    (_SUMMARY.level_pct.is_not(None), 2),
+    (_SUMMARY.controller, 1),
+    else_=3,
+)
 _DUE_KNOWN = case(
-    (_SUMMARY.due_early_us.is_not(None), 1), (and_(*NO_REFILL_DATE), 0), (_SUMMARY.controller, 2), else_=3
+    (_SUMMARY.due_early_us.is_not(None), 0), (and_(*NO_REFILL_DATE), 1), (_SUMMARY.controller, 2), else_=3
 )
 # What the fleet may be sorted by. Only the first of them is what an index has, and the one that a large fleet is opened with.
 SORTS: dict[str, tuple[Any, ...]] = {

@@ -622,7 +622,7 @@ def test_what_is_registered_comes_back_as_it_was(tmp_path: Path) -> None:
         "relief_kpa": "28123.456",
     }
     lines = [LINE | {"vehicle": "-7A", "point": "+left", "bundle": "-7", "length_m": "3.0000001"}]
-    points = [POINT | {"vehicle": "-7A", "interval_days": "", "interval_km": "1234567"}]
+    points = [POINT | {"vehicle": "-7A", "interval_days": "", "interval_km": "123456.75"}]
     database = sqlite_at(tmp_path / "tallow.db")
     with writing(database) as connection:
         assert vehicle_summary.register(connection, write(tmp_path, [vehicle], lines, points), 1).changed

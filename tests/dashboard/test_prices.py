@@ -148,7 +148,7 @@ def raised(vehicle_id: int, line: int, raised_us: int) -> dict[str, Any]:
 
 
 def test_what_nobody_knows_is_listed_before_what_is_known_to_be_fine(engine: Engine, tmp_path: Path) -> None:
-    """By level and by refill: v3 is unknown, v1 has a date, v2's is known to be far off."""
+    """By level and by refill: v1 is at its mark and has a date, v3 is unknown, v2's is known to be far off."""
     filled(engine, tmp_path)
     table = schema.vehicle_summary
     known: dict[str, dict[str, Any]] = {
@@ -162,7 +162,7 @@ def test_what_nobody_knows_is_listed_before_what_is_known_to_be_fine(engine: Eng
     with engine.connect() as connection:
         for sort in ("level", "refill"):
             asked = select(table.c.vehicle).order_by(*fleets.SORTS[sort])
-            assert list(connection.execute(asked).scalars()) == ["v3", "v1", "v2"]
+            assert list(connection.execute(asked).scalars()) == ["v1", "v3", "v2"]
 
 
 def test_alarms_and_worst_points_have_their_money(engine: Engine, tmp_path: Path) -> None:
