@@ -152,7 +152,7 @@ def test_what_nobody_knows_is_listed_before_what_is_known_to_be_fine(engine: Eng
     filled(engine, tmp_path)
     table = schema.vehicle_summary
     known: dict[str, dict[str, Any]] = {
-        "v1": {"level_pct": 20.0, "due_early_us": NOW_US},
+        "v1": {"level_pct": 10.0, "due_early_us": NOW_US},
         "v2": {"level_pct": 90.0, "due_early_us": None, "detail": {"refill": {"state": "ok"}}},
         "v3": {"level_pct": None, "due_early_us": None, "detail": None},
     }
