@@ -30,10 +30,11 @@ SEARCH = [*os.environ.get("PATH", "").split(os.pathsep), "/usr/sbin", "/usr/loca
 # Files that take longest begin first where tests run side by side, so that none goes on alone at the end.
 LONGEST: Final = (
     "simulators/test_score.py",
-    "browser/test_browser.py",
-    "dashboard/test_command.py",
-    "external/",
+    "browser/",
     "pipeline/",
+    "external/",
+    "dashboard/test_command.py",
+    "attacks/",
 )
 
 
