@@ -345,7 +345,8 @@ def test_a_web_hook_added_by_form_has_a_secret_that_is_shown_once(app: dash.Dash
         "setup-severity.value": "plan",
         "setup-groups.value": [],
     }
-    told = call(app, sign_in(app, "lead"), "setup-route-told.children", values, "setup-route-add.n_clicks").text
+    answer = call(app, sign_in(app, "lead"), "setup-route-told.children", values, "setup-route-add.n_clicks")
+    told = json.loads(answer.text)["response"]["setup-route-told"]["children"]
     secret = base64.b64decode(re.findall(r"shown this once: whsec_([A-Za-z0-9+/=]+)", told)[0])
     with fleet.connect() as connection:
         assert f":{secret.hex()}@" in connection.scalars(select(schema.route.c.address)).one()
