@@ -13,7 +13,7 @@ from analytics.kinds import FINDING_KINDS
 from dashboard import accounts
 from ingest.languages import ENGLISH, LANGUAGES, Words, cldr, inside, later, tr, trn
 from ingest.languages.saying import told as told_in
-from ingest.times import HOUR_US, instant
+from ingest.times import AHEAD_US, instant
 from ingest.work import FOUND, Work
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def ago(at_us: int | None, now_us: int) -> str:
     """How long ago, to one figure that matters."""
     if at_us is None:
         return tr("never")
-    if at_us > now_us + HOUR_US:
+    if at_us > now_us + AHEAD_US:
         return tr("not known: its clock is ahead")
     minutes = max(0, now_us - at_us) / 60e6
     if minutes < 2:

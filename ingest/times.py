@@ -105,6 +105,7 @@ EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
 # Later and earlier than any time there is.
 FOREVER_US: Final = 1 << 62
 LONG_AGO_US: Final = -FOREVER_US
+AHEAD_US: Final = HOUR_US  # what claims to be further ahead of the present is of a wrong clock
 
 
 def local_us(at_us: "Ints", zone: ZoneInfo) -> "Ints":

@@ -11,7 +11,6 @@ import hmac
 import json
 import secrets
 import socket
-import ssl
 import time
 from typing import Any, Final
 from urllib.parse import urlsplit, urlunsplit
@@ -71,7 +70,8 @@ def signature(key: bytes, name: str, at_s: int, body: str) -> str:
 def post(address: str, name: str, told: dict[str, Any], wait_s: float, *, local: bool) -> None:
     """Send a message to a web hook; `local` lets it be on this machine. What is connected to is what was looked at, so that a second
     look-up leads nowhere else. Raises Refused, Problem."""
-    import urllib3  # here, since nobody else needs it
+    import urllib3  # here, since it takes long to load
+    from requests.utils import DEFAULT_CA_BUNDLE_PATH  # the system may know no authorities
 
     parts = urlsplit(address)
     secure = parts.scheme.endswith("https")
@@ -94,7 +94,7 @@ def post(address: str, name: str, told: dict[str, Any], wait_s: float, *, local:
     }
     where = f"{parts.path or '/'}{f'?{parts.query}' if parts.query else ''}"
     for one in found:
-        pool = _pool(one, port, host, wait_s, secure=secure)
+        pool = targets.pool(one, port, host, wait_s, DEFAULT_CA_BUNDLE_PATH, secure=secure)
         try:
             answer = pool.urlopen("POST", where, body.encode(), sent, redirect=False, preload_content=False)
             status = int(answer.status)
@@ -109,17 +109,3 @@ def post(address: str, name: str, told: dict[str, Any], wait_s: float, *, local:
             raise Refused(f"HTTP {status}", status)
         return
     raise Refused("the server could not be asked: nobody listens there")
-
-
-def _pool(address: str, port: int, host: str, wait_s: float, *, secure: bool) -> Any:
-    """Connects to an address; who is there shows a certificate of the host's."""
-    import urllib3
-    from requests.utils import DEFAULT_CA_BUNDLE_PATH
-
-    if not secure:
-        return urllib3.HTTPConnectionPool(address, port, timeout=wait_s, retries=False)
-    context = ssl.create_default_context()
-    context.load_verify_locations(DEFAULT_CA_BUNDLE_PATH)  # this machine may have none
-    return urllib3.HTTPSConnectionPool(
-        address, port, timeout=wait_s, retries=False, ssl_context=context, server_hostname=host, assert_hostname=host
-    )

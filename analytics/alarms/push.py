@@ -10,7 +10,6 @@ import base64
 import binascii
 import json
 import socket
-import ssl
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -197,12 +196,7 @@ def post(
     except (OSError, UnicodeError):
         raise Refused(f"there is no address of {host}") from None
     _check_public(host, [targets.meant(str(one)) for one in found], local=local)
-    context = ssl.create_default_context()
-    if ca_file:
-        context.load_verify_locations(ca_file)
-    pool = urllib3.HTTPSConnectionPool(
-        str(found[0]), port, timeout=wait_s, retries=False, ssl_context=context, server_hostname=host, assert_hostname=host
-    )  # fmt: skip
+    pool = targets.pool(str(found[0]), port, host, wait_s, ca_file)
     sent = {**headers(key, to.endpoint, detail, int(time.time())), "Host": parts.netloc}
     try:
         where = f"{parts.path or '/'}{f'?{parts.query}' if parts.query else ''}"

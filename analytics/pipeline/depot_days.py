@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, case, delete, func, literal, select, 
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from ingest import schema
 from ingest.database import upsert, writing
-from ingest.times import DAY_US, EPOCH, HOUR_US, instant
+from ingest.times import AHEAD_US, DAY_US, EPOCH, instant
 
 SHOWN_DAYS: Final = 56
 DUE_DAYS: Final = 7
@@ -55,7 +55,7 @@ def _today(connection: Connection, now_us: int) -> Iterable[dict[str, Any]]:
             who.c.depot,
             number(who.c.need == PRIORITIES.index("act_now")).label("urgent"),
             number(who.c.due_early_us <= now_us + DUE_DAYS * DAY_US).label("due"),
-            number(who.c.controller & vehicle.c.heard_us.between(now_us - DAY_US, now_us + HOUR_US)).label("heard"),
+            number(who.c.controller & vehicle.c.heard_us.between(now_us - DAY_US, now_us + AHEAD_US)).label("heard"),
         )
         .join(vehicle, vehicle.c.id == who.c.vehicle_id)
         .where(~who.c.sold)

@@ -45,8 +45,8 @@ def hand_doses(result: Result) -> Doses | None:
         for point in setup.hand_points:
             greased = greased_at(history.work, point.number)
             begin_us = min([*_registered(history.setups, point.number), *greased], default=history.as_of_us)
-            own = [slot for slot in _slots(point, greased, result, begin_us) if from_us <= slot.at_us < until_us]
-            slots[point.number] = [*slots.get(point.number, ()), *own]
+            due = (slot for slot in _slots(point, greased, result, begin_us) if from_us <= slot.at_us < until_us)
+            slots.setdefault(point.number, []).extend(due)
             named[point.number] = point
     every = [slot.at_us for own in slots.values() for slot in own]
     if not every:

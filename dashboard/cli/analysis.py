@@ -154,7 +154,7 @@ def _nothing_found(database: str) -> str:
     engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         could_be = schema.vehicle_summary.c.controller  # of others nothing could be heard
-        believed = schema.vehicle.c.heard_us <= times.now_us() + times.HOUR_US  # else by a clock that is ahead
+        believed = schema.vehicle.c.heard_us <= times.now_us() + times.AHEAD_US  # else by a clock that is ahead
         registered, number, heard = connection.execute(
             select(
                 func.count(), func.count(case((could_be, 1))), func.count(case((could_be & believed, 1)))

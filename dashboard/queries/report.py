@@ -35,8 +35,8 @@ class Risk:
 
 @dataclass(frozen=True)
 class Unknown:
-    """Vehicles of a scope of which nothing was heard since the month began, of which no line is proven now, and of which no refill date is
-    known now."""
+    """Vehicles of a scope of which nothing was heard since the month began, of which not everything is proven now, and of which no refill
+    date is known now."""
 
     unheard: int
     not_proven: int

@@ -20,7 +20,7 @@ from dashboard.queries.hand import HandCount, counted
 from dashboard.queries.scope import Scope, within
 from dashboard.queries.wear import Wearing, read_wearing
 from ingest import schema
-from ingest.times import DAY_US, HOUR_US, instant
+from ingest.times import AHEAD_US, DAY_US, instant
 
 CALENDAR_DAYS: Final = 28
 _DEPOTS: Final = 6  # listed, those with most to do
@@ -102,7 +102,7 @@ def read_today(engine: Engine, scope: Scope, now_us: int) -> Today:
         due, due_later = _due(connection, mine, now_us)
         heard = (
             select(func.count()).select_from(table.join(vehicle, vehicle.c.id == table.c.vehicle_id))
-            .where(vehicle.c.heard_us.between(now_us - DAY_US, now_us + HOUR_US), table.c.controller, *mine)
+            .where(vehicle.c.heard_us.between(now_us - DAY_US, now_us + AHEAD_US), table.c.controller, *mine)
         )  # fmt: skip
         weeks = _weeks(connection, scope, instant(now_us).date())
         bars = _refills(connection, mine, now_us)
