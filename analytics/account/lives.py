@@ -37,6 +37,7 @@ FEWEST: Final = 5  # failures, of a group and of all others, before anything is 
 FEWEST_AT_RISK: Final = 10  # parts, where a curve begins: with fewer one failure would take it to the ground
 MOST_ROWS: Final = 5_000  # of a regression: of more lives, vehicles are drawn by lot; more cells are added up
 _SCATTERS: Final = 1.3  # times chance: then failures come in heaps
+_EXPLAINS: Final = 0.01  # log likelihood by which heaps must be the likelier; without any their share ends at the edge of what is possible
 _FALSE: Final = 0.05  # share of false ones among what is told
 _Z: Final = NormalDist().inv_cdf(0.975)
 
@@ -126,7 +127,8 @@ def rate_model(failures: Floats, hours: Floats, design: Floats) -> tuple[Floats,
             return np.asarray(poisson.params), np.asarray(poisson.cov_params()) * max(1.0, scatter)
         start = np.r_[poisson.params, 0.1]
         told = sm.NegativeBinomial(failures, design, exposure=hours).fit(start_params=start, disp=0, maxiter=200)
-    if told.mle_retvals["converged"] and np.isfinite(told.bse).all():
+    explains = told.mle_retvals["converged"] and float(told.llf - poisson.llf) > _EXPLAINS
+    if explains and np.isfinite(told.bse).all():
         return np.asarray(told.params, np.float64)[:-1], np.asarray(told.cov_params(), np.float64)[:-1, :-1]
     return np.asarray(poisson.params), np.asarray(poisson.cov_params()) * max(1.0, scatter)
 
