@@ -12,7 +12,7 @@ import structlog
 from sqlalchemy import Connection, Engine, delete, insert, select
 from sqlalchemy.exc import DataError, DBAPIError
 
-from analytics.pipeline import depot_days, vehicle_summary
+from analytics.pipeline import checkpoints, depot_days, vehicle_summary
 from analytics.pipeline.account import (
     keep_checks,
     keep_cold_weeks,
@@ -203,6 +203,8 @@ def keep(connection: Connection, outcome: Outcome) -> None:
     keep_hand(connection, outcome.vehicle_id, outcome.hand)
     keep_trends(connection, outcome.vehicle_id, outcome.trends, outcome.as_of_us)
     keep_checks(connection, outcome.vehicle_id, outcome.checks, outcome.as_of_us)
+    if outcome.checkpoints is not None:
+        checkpoints.keep(connection, outcome.vehicle_id, outcome.checkpoints)
 
 
 def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:

@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
 from analytics.findings import Finding
+from analytics.pipeline import checkpoints
 from analytics.pipeline.account import known_from, trends_due
 from analytics.pipeline.kept import fleet_revision
 from analytics.pipeline.peers import read_sister_channels, read_sisters, read_yard
@@ -22,6 +23,7 @@ from analytics.refills import Refill
 from analytics.settings import DEFAULTS
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
+from analytics.vehicle.checkpoints import Checkpoint
 from analytics.vehicle.day import Day
 from analytics.vehicle.doses import doses
 from analytics.vehicle.hand_doses import hand_doses, with_hand
@@ -72,6 +74,7 @@ class Outcome:
     trends: list[Trend] | None  # None: those of before stand
     hand: tuple[HandState, ...]
     checks: list[Check] | None  # of the pressure model; likewise
+    checkpoints: tuple[Checkpoint, ...] | None  # likewise
     sold: bool
 
 
@@ -111,6 +114,7 @@ def analysed(
                 read_sister_channels(connection, vehicle.id, setup, at_us, arrived_us),
             )
         )
+    known = checkpoints.read(connection, vehicle.id)
     connection.rollback()  # all is read: no transaction stays open while it is analysed
     return [
         analysis.analyse(
@@ -124,6 +128,7 @@ def analysed(
             yard,
             since_us,
             channels,
+            known,
         )
         for at_us, (then, lead_days, sisters, yard, channels) in zip(moments_us, beside, strict=True)
     ]
@@ -171,6 +176,7 @@ def outcome_of(task: Task) -> Outcome:
         trends=trends(result) if task.wants_trends else None,
         hand=result.hand,
         checks=checks(result) if task.wants_trends else None,
+        checkpoints=result.checkpoints,
         sold=why_away(task.work) == AWAY["sold"],
     )
 

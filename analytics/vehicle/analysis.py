@@ -13,6 +13,7 @@ from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle import confirmation, controller, cycles, hand_points, level, outside_meters, pressure, silence
 from analytics.vehicle.archive import Past, fills_with, findings_with
 from analytics.vehicle.causes import by_cause
+from analytics.vehicle.checkpoints import Checkpoint, Checkpoints
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.hand_points import HandState, Meter
@@ -48,6 +49,7 @@ class Result:
     flaws: NDArray[np.bool_]  # (cycles,) which of them did not do their work, or pumped air
     hour_meters: tuple[Meter, ...] = ()  # that hours of points greased by hand are counted by, the best first
     hand: tuple[HandState, ...] = ()  # how points greased by hand stand
+    checkpoints: tuple[Checkpoint, ...] | None = None  # to be kept in place of those that were; None: they stand
 
     @property
     def max_hours_since_grease(self) -> float | None:
@@ -80,14 +82,16 @@ def analyse(
     yard: Yard = NO_YARD,
     recorded_since_us: int | None = None,
     sister_channels: Sequence[SisterChannel] = (),
+    checkpoints: Checkpoints | None = None,
 ) -> Result:
     """The analysis at `as_of_us`: nothing later is used. `past` is what is kept of the time before messages were thinned,
     `work` what people recorded, `sisters` what lends a calendar to a vehicle that was heard for a few days only, `yard` what is
     known of its depot, `recorded_since_us` when anything of its fleet was heard first, `sister_channels` what lines like its own
-    read on other vehicles."""
+    read on other vehicles, `checkpoints` what earlier analyses of the vehicle put down: the answer is the same without."""
+    checkpoints = checkpoints or Checkpoints()
     history = build(messages, setups, as_of_us, work)
     audit = cycles.analyse(history, settings)
-    tank = level.analyse(history, audit, settings)
+    tank = level.analyse(history, audit, settings, checkpoints)
     pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings, sister_channels)
     flaws = confirmation.flawed(history, pressures.explained, settings)
     episodes = [
@@ -122,6 +126,7 @@ def analyse(
         flaws,
         tuple(hours),
         tuple(hand_points.states(history, hours)),
+        checkpoints.to_keep(as_of_us),
     )
 
 

@@ -9,6 +9,7 @@ from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
+from ingest.arrays import Floats, Ints
 
 _NEW_SETTING: Final = 0.04  # by which a timer's interval differs when somebody has changed it
 _CUT_OFF: Final = 24  # short runs in a row that no intermittent fault brings about
@@ -91,18 +92,22 @@ def run_time_mismatches(history: History, settings: Settings) -> list[Episode]:
     timed = np.flatnonzero(~(c.manual == 1))
     ratio: list[float] = (c.run_s[timed] / registered_s[timed]).tolist()
     at_us: list[int] = c.at_us[timed].tolist()
-    new_sheet = np.r_[False, np.diff(registered_s[timed]) != 0][: len(timed)].tolist()
+    new_sheet = np.r_[False, np.diff(registered_s[timed]) != 0][: len(timed)]
+    begins = np.maximum.accumulate(
+        np.where(new_sheet, np.arange(len(timed)), 0)
+    )  # since when the same run time is registered
+    means = _all_alike(np.array(ratio), begins, settings.timer_gaps)
     episodes: list[Episode] = []
     current: Episode | None = None
-    begin = 0  # since when the same run time is registered
-    for i in range(len(ratio)):
-        if new_sheet[i]:
-            begin = i
-            if current is not None:
-                current.ended_us = at_us[i]
-                current = None
-        alike = _alike(ratio, begin, i, settings.timer_gaps)
-        if alike is None:
+    off_sheet = np.flatnonzero(
+        np.abs(means - 1) >= settings.timer_mismatch
+    )  # before the first of these there is nothing
+    for i in range(int(off_sheet[0]) if len(off_sheet) else len(ratio), len(ratio)):
+        begin, alike = int(begins[i]), float(means[i])
+        if new_sheet[i] and current is not None:
+            current.ended_us = at_us[i]
+            current = None
+        if math.isnan(alike):
             continue
         off, first = abs(alike - 1), i - settings.timer_gaps + 1
         if current is not None and off < 0.75 * settings.timer_mismatch:
@@ -119,6 +124,18 @@ def run_time_mismatches(history: History, settings: Settings) -> list[Episode]:
             registered = float(registered_s[timed[i]])
             current.evidence = {"run_s": round(alike * registered, 1), "registered_run_s": registered}
     return episodes
+
+
+def _all_alike(values: Floats, begins: Ints, number: int) -> Floats:
+    """(n,) `_alike` at each place, NaN where it is None."""
+    means = np.full(len(values), np.nan)
+    if len(values) >= number:
+        latest = np.lib.stride_tricks.sliding_window_view(values, number)
+        mean = sum(latest[:, k] for k in range(number)) / number
+        same = np.ptp(latest, axis=1) <= 2 * _TIMER_SCATTER * mean
+        inside = np.arange(len(latest)) >= begins[number - 1 :]
+        means[number - 1 :] = np.where(same & inside, mean, np.nan)
+    return means
 
 
 def _alike(values: list[float], begin: int, last: int, number: int) -> float | None:

@@ -20,7 +20,18 @@ from ingest.schema.recording import (
     thinned,
     vehicle,
 )
-from ingest.schema.results import analysis, archive, asked, backtest, claim, depot_day, finding, supply, vehicle_summary
+from ingest.schema.results import (
+    analysis,
+    archive,
+    asked,
+    backtest,
+    checkpoint,
+    claim,
+    depot_day,
+    finding,
+    supply,
+    vehicle_summary,
+)
 from ingest.schema.setups import hand_point, line, remark, setup, work
 from ingest.schema.telematics import stood, telematics
 
@@ -36,6 +47,7 @@ __all__ = [
     "calendar_token",
     "change_log",
     "channel_list",
+    "checkpoint",
     "claim",
     "closing",
     "cold_week",

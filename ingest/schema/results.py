@@ -1,6 +1,20 @@
 """What the analysis makes of it, and who is at it."""
 
-from sqlalchemy import JSON, BigInteger, Boolean, Column, Double, ForeignKey, Index, Integer, String, Table, Text, true
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+    true,
+)
 
 from ingest.schema.base import ENDLESS, metadata
 
@@ -27,6 +41,18 @@ analysis = Table(
     ),  # the sum of all vehicles' revisions then: others lend a vehicle their calendar
     Column("made_by", String(32)),  # version of the program
     Column("trends_us", BigInteger),  # when its trends were made, whether or not there were any
+)
+
+# What steps of the analysis knew at the end of earlier weeks (`checkpoints`): a cache, whose loss changes nothing but time.
+checkpoint = Table(
+    "checkpoint",
+    metadata,
+    Column("vehicle_id", Integer, ForeignKey("vehicle.id"), primary_key=True, autoincrement=False),
+    Column("step", String(16), primary_key=True),
+    Column("until_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("digest", LargeBinary, nullable=False),  # of what the state rests on
+    Column("state", LargeBinary, nullable=False),
+    Column("made_by", LargeBinary, nullable=False),  # digest of the code
 )
 
 finding = Table(

@@ -3,10 +3,11 @@
 import math
 from bisect import bisect_left
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import ClassVar, Final, NamedTuple
 
 from analytics.findings import Episode
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.top_ups import weigh
 
@@ -51,8 +52,10 @@ class _Suspicion:
     since_us: int
 
 
-class Consumption:
+class Consumption(Stateful):
     """Learns the dose ratio from the readings as they come, and notes when it departs from the sound one."""
+
+    GIVEN: ClassVar = frozenset(("settings",))
 
     def __init__(self, settings: Settings, ended: list[Episode]) -> None:
         self.settings, self.ended = settings, ended

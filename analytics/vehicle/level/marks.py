@@ -1,12 +1,13 @@
 """The level against the low mark and the full mark, by readings, by counting cycles, and by a switch at the low mark."""
 
 import math
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
 from analytics.findings import Episode
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import STOOD_H, SheetUse
 from analytics.vehicle.level.reservoir import BEND_PCT
@@ -20,8 +21,10 @@ _SWITCH_US: Final = 1_200_000_000  # twenty minutes: a switch that closes for le
 _LOOKED_BACK: Final = 10  # readings after a fill that tell how full it was then
 
 
-class Marks:
+class Marks(Stateful):
     """Low level and overfill, noted as readings and cycles come."""
+
+    GIVEN: ClassVar = frozenset(("history", "settings", "total", "low_mark", "stood", "stops"))
 
     def __init__(self, history: History, use: SheetUse, settings: Settings, ended: list[Episode]) -> None:
         self.history, self.settings, self.ended, self.total = history, settings, ended, use.total
@@ -34,7 +37,7 @@ class Marks:
         self.stood = stood_h > STOOD_H  # before each cycle, for long enough that somebody may have filled it
         self.stops: list[int] = [0, *np.cumsum(self.stood).tolist()]
         self._stood_since_reading = False
-        self._last_overfilled: Segment | None = None
+        self._overfilled_us: int | None = None  # when the segment began that was overfilled last
 
     def read(self) -> None:
         """A reading was taken in: who filled before it is seen."""
@@ -97,7 +100,7 @@ class Marks:
         return max(self.settings.overfill_margin_pct, 2 * 1.1 * noise_pct / math.sqrt(readings))
 
     def _overfilled(self, segment: Segment, now_us: int, level: float) -> None:
-        self._last_overfilled = segment
+        self._overfilled_us = segment.start_us
         self.over = Episode("overfill", None, max(segment.start_us, segment.at_us[0]), now_us)
         self.over.evidence = {"level_pct": round(level, 1)}
 
@@ -105,12 +108,12 @@ class Marks:
         """A fill above the full mark may be used up to it before readings are enough to be sure; then later ones still tell."""
         level, number = segment.level_at_start(segment.used[0], dose_ratio)
         doubt_pct = 2 * math.hypot(1.1 * noise_pct / math.sqrt(max(number, 1)), BEND_PCT)
-        if segment is self._last_overfilled or number < 2 or level <= 100 + doubt_pct:
+        if segment.start_us == self._overfilled_us or number < 2 or level <= 100 + doubt_pct:
             return
         self._overfilled(segment, now_us, level)
         at_full = int(np.searchsorted(self.total, segment.used[0] + (level - 100) / dose_ratio))
-        if at_full < len(self.total):
-            self._judge_full(min(now_us, int(self.history.cycles.at_us[at_full])), 100.0)
+        if at_full < len(self.total) and self.history.cycles.at_us[at_full] <= now_us:
+            self._judge_full(int(self.history.cycles.at_us[at_full]), 100.0)
 
     def _judge_low(self, now_us: int, level: float, support: int, sure: float, segment: Segment, pending: bool) -> None:
         mark = self.history.setup_of(now_us).low_mark_pct

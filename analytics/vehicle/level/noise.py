@@ -3,12 +3,13 @@
 import math
 from typing import Final
 
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.level.segments import Segment
 
 _FINE_PCT: Final = 2.0  # up to such a step readings scatter as if there were none
 
 
-class Noise:
+class Noise(Stateful):
     """Standard deviation of a single reading, percent, learned from how readings scatter."""
 
     def __init__(self, pct: float) -> None:

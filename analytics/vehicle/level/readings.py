@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +64,16 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.at_us)
+
+    def columns(self) -> tuple[NDArray[Any], ...]:
+        """What is known with each reading, arrays (readings,)."""
+        lists = (self.cycles_before, self.draws, self.refitted, self.starts_anew, self.alike, self.step_pct, self.stops)
+        return (self.raw_pct, self.level_pct, self.used_pct, self.known_us, *map(np.asarray, lists))
+
+    def turns(self) -> tuple[Ints, tuple[NDArray[Any], ...]]:
+        """When it was told that the sensor steps or drifts, and from which reading on it does which."""
+        told = [(one.first, one.drifts) for one in self.offsets]
+        return self.at_us[[one.known for one in self.offsets]], (np.array(told),)
 
     def stepped_us(self, j: int) -> set[int]:
         """When the sensor stepped, as reading `j` told: no fill."""

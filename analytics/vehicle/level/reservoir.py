@@ -1,5 +1,6 @@
 """What is known of the grease in a reservoir, and of each fill."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -13,6 +14,10 @@ from ingest.times import FOREVER_US, rfc3339
 
 BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
+
+
+# From a cycle up to another: the level before anything was used, and grease per cycle over what the sheet says.
+Counted = tuple[int, int, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,6 +70,17 @@ class Reservoir:
 def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
     """An amount of grease in percent of the volume at the full mark."""
     return cm3 / (reservoir_l * 1000) * 100
+
+
+def counted_down(counted: Sequence[Counted], total: Floats) -> Floats:
+    """(cycles,) the level after each cycle, NaN where it was not counted; `total` is percent used by the sheet up to each."""
+    levels = np.full(len(total), np.nan)
+    if counted:
+        first, until, unused, ratio = (np.array(column) for column in zip(*counted, strict=True))
+        number = until - first
+        rows = np.arange(number.sum()) + np.repeat(until - np.cumsum(number), number)
+        levels[rows] = np.repeat(unused, number) - np.repeat(ratio, number) * total[rows]
+    return levels
 
 
 def draws_air(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:

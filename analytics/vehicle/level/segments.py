@@ -2,8 +2,9 @@
 
 import math
 from bisect import bisect_left
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from ingest.times import HOUR_US
 
@@ -11,64 +12,62 @@ _RECENT: Final = 10  # readings that tell where the level is now
 _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a few points over the whole height
 _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _COARSE_PCT: Final = 6.0  # from this step on a reading only bounds the level, as the step hides the noise
+_FOLLOWS: Final = frozenset(
+    ("used", "reading", "at_us", "run", "draws", "latest", "_sums")
+)  # from which readings a segment has
 _STEPS_BACK: Final = 2.0  # steps of use that tell where within a step the level is
 
 
 @dataclass
 class Segment:
-    """Readings since a fill: what was used by the sheet until each, and the reading; and their sums up to each, from which
-    the moments of any stretch of them follow."""
+    """Readings since a fill: what was used by the sheet until each, and the reading."""
 
     start_us: int
+    settles: bool = True  # whether so much was filled in that it lies in a heap at first
+    rows: list[int] = field(default_factory=list)  # among all readings
     used: list[float] = field(default_factory=list)
     reading: list[float] = field(default_factory=list)
     at_us: list[int] = field(default_factory=list)
     run: list[int] = field(default_factory=list)  # long stops before each: in which run between two stops it lies
-    settles: bool = True  # whether so much was filled in that it lies in a heap at first
+    draws: list[bool] = field(
+        default_factory=list
+    )  # where the pump draws no grease, a reading tells nothing of grease per cycle
     step_pct: float = 0.0  # in which the sensor reads
     latest: tuple[float, float, int] | None = None  # dose ratio, level before any use, readings
     bound_pct: float = 0.0  # how much of the step the readings leave open, either way
-    sums: list[tuple[float, float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0, 0.0)])
     floor: float = -math.inf  # the level does not fall below it by counting, as the pump draws no more
     pumped: float = 0.0  # `used` at the latest reading at which the pump still drew grease
     settled: int = 1  # readings right after a fill, when the grease has not settled yet
-    # The same sums within runs, whatever was filled in at the stops between: (u - mean u)**2 and (u - mean u) * (r - mean r).
-    in_runs: list[tuple[float, float]] = field(default_factory=lambda: [(0.0, 0.0)])
-    _this_run: tuple[int, float, float] = (0, 0.0, 0.0)  # readings, mean u, mean r
+    # Sums up to each reading, from which the moments of any stretch follow, brought up when somebody asks: number, u, r, u * u, u * r.
+    _sums: list[tuple[float, float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0, 0.0)])
 
-    def add(
-        self, used: float, reading: float, at_us: int, *, draws: bool = True, step_pct: float = 0.0, run: int = 0
-    ) -> None:
-        """Take a reading in; where the pump no longer draws grease it tells nothing of the grease per cycle."""
+    def state(self) -> dict[str, Any]:
+        """What does not follow from which readings it has."""
+        return {name: value for name, value in vars(self).items() if name not in _FOLLOWS}
+
+    @classmethod
+    def of(cls, state: Mapping[str, Any], columns: Mapping[str, list[Any]]) -> "Segment":
+        """That of a state, by columns of all readings."""
+        segment = cls(**state)
+        for name, column in columns.items():
+            setattr(segment, name, [column[row] for row in segment.rows])
+        return segment
+
+    def add(self, row: int, used: float, reading: float, at_us: int, *, draws: bool, step_pct: float, run: int) -> None:
+        """Take a reading in."""
         self.step_pct = step_pct
         if self.settles and at_us < self.start_us + _SETTLES_US:
             self.settled = len(self.used) + 1
+        self.rows.append(row)
         self.used.append(used)
         self.reading.append(reading)
         self.at_us.append(at_us)
-        self._add_to_run(used, reading, run, draws)
-        u, r = used - self.used[0], reading - self.reading[0]
+        self.run.append(run)
+        self.draws.append(draws)
         if draws:
-            number, su, sr, suu, sur = self.sums[-1]
-            self.sums.append((number + 1, su + u, sr + r, suu + u * u, sur + u * r))
             self.pumped = used
-        else:
-            self.sums.append(self.sums[-1])
         self.floor = -math.inf if draws else reading
         self.latest = None
-
-    def _add_to_run(self, used: float, reading: float, run: int, draws: bool) -> None:
-        if not self.run or run != self.run[-1]:
-            self._this_run = (0, 0.0, 0.0)
-        self.run.append(run)
-        number, mean_u, mean_r = self._this_run
-        weight, falling = self.in_runs[-1]
-        if draws:
-            du, dr = used - mean_u, reading - mean_r
-            part = number / (number + 1)
-            weight, falling = weight + part * du * du, falling + part * du * dr
-            self._this_run = (number + 1, mean_u + du / (number + 1), mean_r + dr / (number + 1))
-        self.in_runs.append((weight, falling))
 
     def drop_since(self, at_us: int) -> None:
         """Forget the readings from a time on."""
@@ -80,27 +79,49 @@ class Segment:
         """Cut off the readings from `first` on, as a segment of their own."""
         above = Segment(self.at_us[first], settles=False)
         for i in range(first, len(self.used)):
-            draws = self.sums[i + 1][0] > self.sums[i][0]
             above.add(
-                self.used[i], self.reading[i], self.at_us[i], draws=draws, step_pct=self.step_pct, run=self.run[i]
-            )
+                self.rows[i], self.used[i], self.reading[i], self.at_us[i],
+                draws=self.draws[i], step_pct=self.step_pct, run=self.run[i],
+            )  # fmt: skip
         self._cut(first)
         return above
 
     def _cut(self, first: int) -> None:
-        del self.used[first:], self.reading[first:], self.at_us[first:], self.run[first:]
-        del self.sums[first + 1 :], self.in_runs[first + 1 :]
-        self._this_run, self.latest = (0, 0.0, 0.0), None
+        for values in (self.rows, self.used, self.reading, self.at_us, self.run, self.draws):
+            del values[first:]
+        del self._sums[first + 1 :]
+        self.latest = None
         self.pumped = min(self.pumped, self.used[-1]) if self.used else 0.0
 
     def within_runs(self, first: int) -> tuple[float, float]:
-        """The same two sums over the readings from `first` on, each run between two stops with a level of its own."""
-        before, now = self.in_runs[first], self.in_runs[-1]
+        """Over the readings from `first` on, sums of (u - mean u)**2 and of (u - mean u) * (r - mean r) within runs, whatever was
+        filled in at the stops between."""
+        now, before = self._in_runs(len(self.used)), self._in_runs(first)
         return now[0] - before[0], now[1] - before[1]
+
+    def _in_runs(self, last: int) -> tuple[float, float]:
+        """Those sums over the first readings, up to `last`."""
+        weight, falling, number, mean_u, mean_r = 0.0, 0.0, 0, 0.0, 0.0
+        for i in range(last):
+            if i == 0 or self.run[i] != self.run[i - 1]:
+                number, mean_u, mean_r = 0, 0.0, 0.0
+            if self.draws[i]:
+                du, dr = self.used[i] - mean_u, self.reading[i] - mean_r
+                part = number / (number + 1)
+                weight, falling = weight + part * du * du, falling + part * du * dr
+                number, mean_u, mean_r = number + 1, mean_u + du / (number + 1), mean_r + dr / (number + 1)
+        return weight, falling
 
     def moments(self, first: int) -> tuple[int, float, float]:
         """Over the readings from `first` on: their number, and sums of (u - mean u)**2 and of (u - mean u) * (r - mean r)."""
-        before, now = self.sums[first], self.sums[-1]
+        for i in range(len(self._sums) - 1, len(self.used)):
+            number, su, sr, suu, sur = self._sums[-1]
+            if self.draws[i]:
+                u, r = self.used[i] - self.used[0], self.reading[i] - self.reading[0]
+                self._sums.append((number + 1, su + u, sr + r, suu + u * u, sur + u * r))
+            else:
+                self._sums.append(self._sums[-1])
+        before, now = self._sums[first], self._sums[-1]
         number = now[0] - before[0]
         if number < 2:
             return int(number), 0.0, 0.0

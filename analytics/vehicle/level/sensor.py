@@ -1,11 +1,12 @@
 """Whether the level sensor can be trusted: readings that stand still, that cannot be, or that do not come."""
 
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
 from analytics.findings import Episode
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings
@@ -18,8 +19,10 @@ _NO_METER: Final = 0.2  # of the hours that the timer counted: a meter that show
 _LITTLE_KNOWN_H: Final = 40.0  # ignition hours without a reading that say something while the usual gap is not known
 
 
-class Sensor:
+class Sensor(Stateful):
     """The sensor's troubles, noted as the readings come; `open` is the one that lasts."""
+
+    GIVEN: ClassVar = frozenset(("settings", "readings"))
 
     def __init__(self, settings: Settings, readings: Readings, ended: list[Episode]) -> None:
         self.settings, self.readings, self.ended = settings, readings, ended
@@ -82,8 +85,10 @@ def off_by(readings: Readings) -> list[Episode]:
     ]  # fmt: skip
 
 
-class Gaps:
+class Gaps(Stateful):
     """Readings that do not come: ignition hours without one, against the usual gap."""
+
+    GIVEN: ClassVar = frozenset(("history", "readings", "heard_h", "gap_h", "after_lost"))
 
     def __init__(self, history: History, audit: Audit, readings: Readings) -> None:
         self.history, self.readings = history, readings

@@ -2,32 +2,33 @@
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
 from analytics.findings import Episode, joined
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Basis, Checkpoints, Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend
 from analytics.vehicle.level.consumption import Consumption
+from analytics.vehicle.level.fills import FillSeen, fill_time, measured
 from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
 from analytics.vehicle.level.offset import DOUBT_PCT
-from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use, used_until
-from analytics.vehicle.level.reservoir import Fill, Reservoir
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use
+from analytics.vehicle.level.reservoir import Counted, Reservoir, counted_down
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor, off_by
-from ingest.times import DAY_US, HOUR_US, LONG_AGO_US
+from ingest.times import DAY_US, HOUR_US
 
-_ONE_DELIVERY_US: Final = HOUR_US  # fills that lie no further apart are one
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 
 
-def analyse(history: History, audit: Audit, settings: Settings) -> Reservoir:
+def analyse(history: History, audit: Audit, settings: Settings, checkpoints: Checkpoints | None = None) -> Reservoir:
     """Go through the readings in order; each is judged by what came before it only."""
-    return _Tracker(history, audit, settings).run()
+    return _Tracker(history, audit, settings).run(checkpoints or Checkpoints())
 
 
 @dataclass(frozen=True)
@@ -38,51 +39,74 @@ class _Doubt:
     over: Episode | None
 
 
-@dataclass(frozen=True)
-class _FillSeen:
-    at_us: int  # start of its segment
-    read_us: int  # the first reading that lies above
-    detected_us: int
-    dose_ratio: float  # until then
+class _Tracker(Stateful):
+    GIVEN: ClassVar = frozenset(
+        "history settings use readings fitted consumption sensor gaps marks noise segments".split()
+    )
 
-
-class _Tracker:
     def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
         self.history, self.settings = history, settings
         self.use = sheet_use(history, audit)
         self.readings = readings_of(history, self.use)
         self.fitted = history.said("level", history.cycles.at_us) == "percent"
-        self.ended: list[Episode] = by_switch(history)  # troubles that are over, in the order in which they ended
+        self.ended: list[Episode] = []  # troubles that are over, in the order in which they ended
         self.consumption = Consumption(settings, self.ended)
         self.sensor = Sensor(settings, self.readings, self.ended)
         self.gaps = Gaps(history, audit, self.readings)
         self.marks = Marks(history, self.use, settings, self.ended)
         self.noise = Noise(settings.level_noise_pct)
         self.segments: list[Segment] = []
-        self.fills: list[_FillSeen] = []
-        self.level_at_cycle_pct = np.full(len(history.cycles), np.nan)
+        self.fills: list[FillSeen] = []
+        self.done = 0  # cycles by which the level was brought down
+        self.counted: list[Counted] = []
         self.misfits: list[int] = []  # readings in a row that fit nothing
         self.above: list[int] = []  # readings in a row that lie above: a fill, if the next agrees
         self.pending = False  # a reading lies above: perhaps a fill
         self.rose = True  # whether the reading itself rose at the latest fill
         self.doubt: _Doubt | None = None
 
-    def run(self) -> Reservoir:
+    def run(self, checkpoints: Checkpoints) -> Reservoir:
         """The whole history."""
         if all(setup.level != "percent" for setup in self.history.setups):
             return self._result()
-        done = 0
-        for j in range(len(self.readings)):
-            done = self._count_cycles(done, self.readings.cycles_before[j])
+        parts = (self, self.consumption, self.sensor, self.gaps, self.marks, self.noise)
+        for j in checkpoints.walk("level", self._basis(), parts, self.readings.at_us, self.history.as_of_us):
+            self._count_cycles(self.readings.cycles_before[j])
             missing = self.gaps.before(j)
             if missing is not None:
                 self.ended.append(missing)
             stepped_us = self.readings.stepped_us(j)
             self.fills = [seen for seen in self.fills if seen.read_us not in stepped_us]
             self._read(j)
-        self._count_cycles(done, len(self.history.cycles))
+        self._count_cycles(len(self.history.cycles))
         self._end_of_readings()
         return self._result()
+
+    def _basis(self) -> Basis:
+        """All that the way up to a reading rests on."""
+        history, r, c = self.history, self.readings, self.history.cycles
+        return Basis(
+            (history.setups, self.settings),
+            (
+                (history.heard_us, (history.heard_h, self.gaps.heard_h)),
+                (history.heard_us[self.gaps.after_lost], ()),
+                (c.at_us, (history.cycle_h, self.use.total)),
+                (r.at_us, (*r.columns(), self.gaps.gap_h)),
+                r.turns(),
+            ),
+        )
+
+    def state(self) -> dict[str, Any]:
+        """As it is put down; what a segment has of its readings follows from their rows."""
+        return {**super().state(), "segments": [segment.state() for segment in self.segments]}
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down."""
+        r = self.readings
+        columns = {
+            "used": r.used_pct.tolist(), "reading": r.level_pct.tolist(), "at_us": r.at_us.tolist(), "run": r.stops, "draws": r.draws
+        }  # fmt: skip
+        super().go_on({**state, "segments": [Segment.of(one, columns) for one in state["segments"]]})
 
     # One reading ----------------------------------------------------------------------------------------------
 
@@ -161,7 +185,7 @@ class _Tracker:
         self.marks.read()
         r = self.readings
         self.segments[-1].add(
-            float(r.used_pct[j]), float(r.level_pct[j]), int(r.at_us[j]),
+            j, float(r.used_pct[j]), float(r.level_pct[j]), int(r.at_us[j]),
             draws=r.draws[j], step_pct=r.step_pct[j], run=r.stops[j],
         )  # fmt: skip
 
@@ -253,13 +277,13 @@ class _Tracker:
         first_us, latest_us = int(r.at_us[first]), int(r.at_us[latest])
         self.doubt = _Doubt(self.marks.low, self.marks.over) if first == latest else None
         before, ratio = self.segments[-1], self.consumption.current_dose_ratio
-        self._start(self._fill_time(before.at_us[-1] if before.at_us else first_us, first_us), first)
-        self.fills.append(_FillSeen(self.segments[-1].start_us, first_us, latest_us, ratio))
+        self._start(fill_time(self.history, before.at_us[-1] if before.at_us else first_us, first_us), first)
+        self.fills.append(FillSeen(self.segments[-1].start_us, first_us, latest_us, ratio))
         # Two readings far apart are two fills with one reading between them.
         apart = max(2 * self.settings.fill_jump_pct, 6 * self.noise.pct)
         if float(r.level_pct[latest] - r.level_pct[first]) > apart:
-            self._start(self._fill_time(first_us, latest_us), latest)
-            self.fills.append(_FillSeen(self.segments[-1].start_us, latest_us, latest_us, ratio))
+            self._start(fill_time(self.history, first_us, latest_us), latest)
+            self.fills.append(FillSeen(self.segments[-1].start_us, latest_us, latest_us, ratio))
         elif latest != first:
             self._append(latest)
         segment, used = self.segments[-1], float(r.used_pct[latest])
@@ -271,32 +295,24 @@ class _Tracker:
         self.segments.append(Segment(at_us))
         self._append(j)
 
-    def _fill_time(self, after_us: int, before_us: int) -> int:
-        """When between two readings it was filled: at the end of the longest stop, as vehicles are filled standing."""
-        heard = self.history.heard_us
-        inside = heard[(heard >= after_us) & (heard <= before_us)]
-        if len(inside) < 2:
-            return (after_us + before_us) // 2
-        longest = int(np.argmax(np.diff(inside)))
-        return int(inside[longest] + 0.8 * (inside[longest + 1] - inside[longest]))
-
     # Between readings -----------------------------------------------------------------------------------------
 
-    def _count_cycles(self, first: int, last: int) -> int:
-        """Bring the level down by the cycles from `first` up to `last`, as far as there was a sensor; the cycles done."""
+    def _count_cycles(self, last: int) -> None:
+        """Bring the level down by the cycles up to `last`, as far as there was a sensor."""
+        first, self.done = self.done, max(self.done, last)
         if not self.segments or last <= first:
-            return max(first, last)
+            return
         until = last if self.fitted[first:last].all() else first + int(np.argmin(self.fitted[first:last]))
         if until > first:
             segment, ratio = self.segments[-1], self.consumption.current_dose_ratio
             unused, support = segment.level(0.0, ratio)
             if support:
-                level = self.level_at_cycle_pct[first:until] = unused - ratio * self.use.total[first:until]
+                self.counted.append((first, until, unused, ratio))
+                level = unused - ratio * self.use.total[first:until]
                 self.marks.count_down(segment, ratio, level, (first, until), self.pending)
         if until < last:
             at_us = int(self.history.cycles.at_us[until])
             self._taken_off(self.history.setup_of(at_us).valid_from_us or at_us)
-        return last
 
     def _taken_off(self, at_us: int) -> None:
         """What a sensor told of ends for everybody when it is there no more."""
@@ -347,8 +363,8 @@ class _Tracker:
             baseline_dose_ratio=consumption.baseline_dose_ratio,
             dose_ratio_sd=float(np.hypot(consumption.dose_ratio_sd, 0.08 if consumption.open is not None else 0.0)),
             run_ratio=run_ratio(self.history, self.settings),
-            fills=self._measured(),
-            level_at_cycle_pct=self.level_at_cycle_pct,
+            fills=measured(self.history, self.use, self.segments, self.fills, consumption.baseline_dose_ratio),
+            level_at_cycle_pct=counted_down(self.counted, self.use.total),
             used_pct=self.use.by_cycle,
             by_counting=bool(known and self.sensor.open is not None),
             read_us=last_reading,
@@ -359,40 +375,11 @@ class _Tracker:
     def _found(self) -> tuple[Episode, ...]:
         """Everything that was found, kind by kind."""
         lasting = (self.sensor.open, self.consumption.open, self.marks.over, self.marks.low)
-        everything = [*self.ended, *(s for s in lasting if s is not None), *off_by(self.readings)]
+        over = [*by_switch(self.history), *self.ended]
+        everything = [*over, *(s for s in lasting if s is not None), *off_by(self.readings)]
         pause_us = int(self.settings.pause_h * HOUR_US)
         by_kind: list[Episode] = []
         for kind in ("low_level", "overfill", "level_sensor", "reservoir_loss", "under_delivery"):
             of_kind = [s for s in everything if s.kind == kind]
             by_kind += of_kind if kind in ("low_level", "overfill") else joined(of_kind, pause_us)
         return tuple(by_kind)
-
-    def _measured(self) -> tuple[Fill, ...]:
-        """The fills with their sizes, from the readings on both sides; while readings go on rising within the hour, it is one
-        delivery."""
-        starts = {segment.start_us: n for n, segment in enumerate(self.segments)}
-        measured: list[Fill] = []
-        rising_us = LONG_AGO_US
-        for seen in self.fills:
-            from_to = self._size(seen, starts[seen.at_us])
-            if from_to is None:
-                continue
-            from_pct, to_pct = from_to
-            at_us, detected_us = seen.at_us, seen.detected_us
-            if measured and seen.read_us - rising_us <= _ONE_DELIVERY_US:
-                first = measured.pop()
-                at_us, detected_us, from_pct = first.at_us, first.detected_us, first.from_pct
-            rising_us = seen.detected_us
-            litres = max(0.0, (to_pct - from_pct) / 100 * self.history.setup_of(at_us).reservoir_l)
-            measured.append(
-                Fill(at_us=at_us, detected_us=detected_us, from_pct=from_pct, to_pct=to_pct, litres=round(litres, 3))
-            )
-        return tuple(measured)
-
-    def _size(self, seen: _FillSeen, n: int) -> tuple[float, float] | None:
-        """Percent before and after a fill that began a segment; None where readings on one side are missing."""
-        used = float(used_until(self.history, self.use, np.array([seen.at_us]))[0])
-        to, support = self.segments[n].level_at_start(used, self.consumption.baseline_dose_ratio)
-        before = next((s for s in reversed(self.segments[:n]) if s.reading), None)
-        from_, known = before.level(used, seen.dose_ratio) if before else (np.nan, 0)
-        return (round(max(from_, 0.0), 1), round(min(to, 115.0), 1)) if support and known else None

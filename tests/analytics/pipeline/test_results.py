@@ -17,7 +17,7 @@ from sqlalchemy import Engine, event, func, insert, select, update
 from analytics.pipeline import claims, results, vehicle_summary
 from analytics.pipeline.claims import LEASE_US, vehicles_wanting
 from analytics.pipeline.results import Wanting
-from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of, outcomes, registered, tasks_of
+from analytics.pipeline.tasks import Outcome, Task, outcome_of, outcomes, registered, tasks_of
 from analytics.pipeline.watch import look
 from analytics.pipeline.workers import Workers, workers
 from ingest import database, schema, times
@@ -34,16 +34,13 @@ NEWS = Wanting(HOUR_US)
 
 
 @pytest.fixture
-def fleet(engine: Engine, tmp_path: Path) -> Iterator[Engine]:
+def fleet(engine: Engine, tmp_path: Path, in_this_process: None) -> Engine:  # noqa: ARG001
     """The demo's vehicles registered, one of them heard for a week."""
     write_registry(demo(), END_H, tmp_path)
     with database.writing(engine) as connection:
         vehicle_summary.register(connection, tmp_path, 0)
     Recorder(engine, "test").record(arrivals("HS-101", (), days=7))
-    engine_of(database.address(engine))  # before two threads make one each
-    yield engine
-    engine_of(database.address(engine)).dispose()  # as threads of this process have used it
-    engine_of.cache_clear()
+    return engine
 
 
 @pytest.fixture

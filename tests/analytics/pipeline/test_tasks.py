@@ -1,12 +1,14 @@
 """Analysing a database: results are kept as a whole, and only what has news is looked at again."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import pytest
 from sqlalchemy import Engine, select
 
 from analytics.pipeline import results, vehicle_summary
 from analytics.pipeline.results import Wanting
-from analytics.pipeline.workers import workers
+from analytics.pipeline.workers import Workers
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.queries import fleet, vehicle
 from ingest import database, schema
@@ -17,11 +19,11 @@ from tests.helpers.vehicles import END_H, END_US, arrivals, demo
 
 
 def analyse(engine: Engine, as_of_us: int, stale_us: int | None = None) -> int:
-    with workers(1) as pool:
-        wanting = None if stale_us is None else Wanting(stale_us)
-        return len(list(results.renew(engine, lambda: as_of_us, pool, lambda done, of: None, wanting)))
+    pool, wanting = Workers(lambda: ThreadPoolExecutor(1)), None if stale_us is None else Wanting(stale_us)
+    return len(list(results.renew(engine, lambda: as_of_us, pool, lambda done, of: None, wanting)))
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_results_are_kept_and_replaced(engine: Engine, tmp_path: Path) -> None:
     """On both databases: findings, forecast, fills and days of each vehicle; made new without remains."""
     write_registry(demo(), END_H, tmp_path)

@@ -26,6 +26,17 @@ def test_a_quick_overfill_is_found(above: float, seed: int) -> None:
         assert abs((one.ended_us - START_US) / HOUR_US - crossed) < 36
 
 
+@pytest.mark.parametrize("seed", [4, 5, 6])
+def test_an_overfill_ends_by_what_was_known_then(seed: int) -> None:
+    """Found late by scattered readings, it is not over before the cycles ran that use it up: as of its end it had ended."""
+    tank = Tank(days=40, seed=seed, refill_to_pct=106.0, every=2, noise_pct=4.0)
+    over = [one for one in analysed(tank).episodes if one.kind == "overfill" and one.ended_us is not None]
+    assert over
+    for one in over:
+        then = analysed(tank, as_of_h=((one.ended_us or 0) + 1 - START_US) / HOUR_US)
+        assert one in then.episodes
+
+
 @pytest.mark.parametrize("seed", range(1, 9))
 def test_a_fill_to_the_mark_is_no_overfill(seed: int) -> None:
     """Readings scatter to both sides of it."""

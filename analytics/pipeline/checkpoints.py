@@ -1,0 +1,45 @@
+"""Checkpoints of the analysis in the database: a cache, whose loss changes nothing but time."""
+
+from functools import cache
+from hashlib import blake2b
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+
+import numpy as np
+from sqlalchemy import Connection, delete, insert, select
+
+from analytics.vehicle.checkpoints import Checkpoint, Checkpoints
+from ingest import schema
+
+
+@cache
+def _code() -> bytes:
+    """A digest of the code that makes and takes up states: those of other code are none."""
+    told = blake2b(np.__version__.encode(), digest_size=16)
+    folders, sources = [files("analytics")], list[tuple[str, Traversable]]()
+    for folder in folders:
+        for one in folder.iterdir():
+            if one.is_dir():
+                folders.append(one)
+            elif one.name.endswith(".py"):
+                sources.append((str(one), one))
+    for _, source in sorted(sources):
+        told.update(source.read_bytes())
+    return told.digest()
+
+
+def read(connection: Connection, vehicle_id: int) -> Checkpoints:
+    """Those of a vehicle that this code made."""
+    table = schema.checkpoint
+    columns = table.c.step, table.c.until_us, table.c.digest, table.c.state
+    rows = connection.execute(select(*columns).where(table.c.vehicle_id == vehicle_id, table.c.made_by == _code()))
+    return Checkpoints([Checkpoint(*row) for row in rows])
+
+
+def keep(connection: Connection, vehicle_id: int, checkpoints: tuple[Checkpoint, ...]) -> None:
+    """Keep these of a vehicle, and no others."""
+    table = schema.checkpoint
+    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    if checkpoints:
+        rows = [{"vehicle_id": vehicle_id, "made_by": _code(), **vars(one)} for one in checkpoints]
+        connection.execute(insert(table), rows)

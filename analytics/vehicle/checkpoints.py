@@ -1,0 +1,133 @@
+"""What steps of the analysis knew at the end of earlier weeks, so that news need not begin with a vehicle's first message.
+
+A step that goes from row to row (`cycles`, `level.tracker`) puts down its state where a week has ended, with a digest of all it rested
+on: settings, set-ups, and every row up to then. It goes on from a state only where its own rows up to then have that digest: a late
+message, a corrected clock, another set-up or a thinned past make it begin earlier, or anew. So no state ever changes an answer; without
+any the answer only takes longer.
+"""
+
+import io
+import pickle
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, is_dataclass
+from hashlib import blake2b
+from typing import Any, ClassVar, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.arrays import Ints
+from ingest.times import DAY_US
+
+_WEEK_US: Final = 7 * DAY_US
+_SETTLED_US: Final = 3 * DAY_US  # what is younger is often put right by what comes after it
+_WEEKS: Final = 2  # that are kept: for a message that is late by more than some days the one before stands by
+
+
+@dataclass(frozen=True)
+class Checkpoint:
+    """The state of a step after all rows up to `until_us`, and the digest of what it rests on."""
+
+    step: str
+    until_us: int
+    digest: bytes
+    state: bytes
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a step rests on: `constants`, whose `repr` tells all of them, and arrays whose rows go by the ascending times that stand
+    before them."""
+
+    constants: tuple[Any, ...]
+    rows: tuple[tuple[Ints, tuple[NDArray[Any], ...]], ...]
+
+    def digest(self, until_us: int) -> bytes:
+        """Of all of it up to a time."""
+        told = blake2b(repr(self.constants).encode(), digest_size=16)
+        for at_us, arrays in self.rows:
+            number = int(np.searchsorted(at_us, until_us, "right"))
+            for array in (at_us, *arrays):
+                told.update(f"{number} {array.dtype.str} ".encode())
+                told.update(np.ascontiguousarray(array[:number]).view(np.uint8).data)
+        return told.digest()
+
+
+class Stateful:
+    """Part of a step. Its attributes are its state, but for those that are `GIVEN`: they follow from what the step rests on."""
+
+    GIVEN: ClassVar[frozenset[str]] = frozenset()
+
+    def state(self) -> dict[str, Any]:
+        """As it is put down."""
+        return {name: value for name, value in vars(self).items() if name not in self.GIVEN}
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down."""
+        vars(self).update(state)
+
+
+class Checkpoints:
+    """Those of one vehicle: what was kept of earlier analyses, and what this one puts down."""
+
+    def __init__(self, kept: Sequence[Checkpoint] = ()) -> None:
+        self._held = {(one.step, one.until_us): one for one in kept}
+        self._kept = frozenset(kept)
+
+    def to_keep(self, as_of_us: int) -> tuple[Checkpoint, ...] | None:
+        """Those of the latest weeks; None where they are what was kept."""
+        ends = _ends_of_weeks(as_of_us)
+        latest = tuple(one for one in self._held.values() if one.until_us in ends)
+        return None if self._kept.issuperset(latest) else latest
+
+    def walk(
+        self, step: str, basis: Basis, parts: Sequence[Stateful], row_us: Ints, as_of_us: int
+    ) -> Iterator[int]:  # fmt: skip
+        """The rows that a step has to go through, in order; its parts are where it was before the first of them."""
+        begin = 0
+        known = sorted((until_us for name, until_us in self._held if name == step), reverse=True)
+        for until_us in known:
+            held = self._held[step, until_us]
+            if until_us <= as_of_us and held.digest == basis.digest(until_us):
+                begin = int(np.searchsorted(row_us, until_us, "right"))
+                for part, state in zip(parts, _loaded(held.state), strict=True):
+                    part.go_on(state)
+                break
+        else:
+            until_us = None
+        ends = [end for end in _ends_of_weeks(as_of_us) if until_us is None or end > until_us]
+        for end_us in ends:
+            row = int(np.searchsorted(row_us, end_us, "right"))
+            yield from range(begin, row)
+            begin = row
+            dumped = _dumped([part.state() for part in parts])
+            self._held[step, end_us] = Checkpoint(step, end_us, basis.digest(end_us), dumped)
+        yield from range(begin, len(row_us))
+
+
+def _ends_of_weeks(as_of_us: int) -> list[int]:
+    """The ends of the latest weeks that are settled, the earliest first."""
+    latest = (as_of_us - _SETTLED_US) // _WEEK_US * _WEEK_US
+    return [latest - n * _WEEK_US for n in reversed(range(_WEEKS))]
+
+
+def _dumped(states: list[dict[str, Any]]) -> bytes:
+    # One pickle: what several parts share they still share when they go on.
+    return zlib.compress(pickle.dumps(states, pickle.HIGHEST_PROTOCOL), 1)
+
+
+def _loaded(state: bytes) -> list[dict[str, Any]]:
+    states: list[dict[str, Any]] = _States(io.BytesIO(zlib.decompress(state))).load()
+    return states
+
+
+class _States(pickle.Unpickler):
+    """Makes numbers and the plain data classes of the analysis, and nothing else: whoever can write into the database runs no code."""
+
+    def find_class(self, module: str, name: str) -> Any:
+        if module == "analytics.findings" or module.startswith("analytics.vehicle."):
+            found = super().find_class(module, name)
+            if isinstance(found, type) and is_dataclass(found):
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} is no state of an analysis")

@@ -1,0 +1,60 @@
+"""States of earlier weeks in the database: kept with results, taken up by the same code only, and nothing is lost with them."""
+
+from dataclasses import replace
+
+import pytest
+from sqlalchemy import Engine, delete, func, select, update
+
+from analytics.pipeline import results
+from analytics.pipeline.tasks import Outcome, outcome_of, tasks_of
+from ingest import database, schema
+from ingest.recorder import Recorder
+from ingest.times import DAY_US
+from simulators.scenario import Trouble
+from tests.helpers.vehicles import END_US, arrivals, with_registry
+
+
+def analysed(engine: Engine, as_of_us: int) -> Outcome:
+    """The outcome of the vehicle that was heard."""
+    heard = select(schema.message.c.vehicle_id).limit(1)
+    with engine.connect() as connection:
+        (task,) = tasks_of(connection, database.address(engine), as_of_us, [connection.execute(heard).scalar_one()])
+    return outcome_of(replace(task, wants_trends=False))
+
+
+def kept(engine: Engine, outcome: Outcome) -> list[int]:
+    """Until when the states reach that are kept with an outcome."""
+    with database.writing(engine) as connection:
+        results.keep(connection, outcome)
+        table = schema.checkpoint
+        return list(connection.execute(select(table.c.until_us).order_by(table.c.until_us)).scalars())
+
+
+@pytest.mark.usefixtures("in_this_process")
+def test_states_are_kept_with_results(engine: Engine) -> None:
+    """On both databases: the latest two weeks that are settled. Without them, and beside those of other code, the answer is the same."""
+    with_registry(engine)
+    everything = arrivals("HS-101", (Trouble("reservoir_loss", 30, 22, ratio=2.0),), days=60)
+    Recorder(engine, "test").record(everything[:-40])
+    first = analysed(engine, END_US - 9 * DAY_US)
+    assert first.checkpoints is not None
+    before = kept(engine, first)
+    assert analysed(engine, END_US - 9 * DAY_US) == replace(first, checkpoints=None)  # what is kept stands
+
+    Recorder(engine, "test").record(everything[-40:])
+    later = analysed(engine, END_US)
+    after = kept(engine, later)
+    assert len(before) == len(after) == 2
+    assert before[1] < after[1] < END_US - 3 * DAY_US
+
+    table = schema.checkpoint
+    with database.writing(engine) as connection:
+        connection.execute(update(table).values(made_by=b"other code", state=b"of another kind"))
+    anew = analysed(engine, END_US)
+    assert anew == later
+    assert kept(engine, anew) == after
+    with database.writing(engine) as connection:
+        assert connection.scalar(select(func.count()).where(table.c.made_by == b"other code")) == 0
+        connection.execute(delete(table))
+    assert analysed(engine, END_US) == later
+    assert {finding.kind for finding in later.findings} == {"reservoir_loss"}
