@@ -105,8 +105,8 @@ class LineFaults:
         self.departure = np.full((n, width), np.nan)
         self.change = np.full((n, width), np.nan)
         self.spread = np.full((n, width), np.nan)  # standard deviation that a change is held against
-        self.high, self.low = np.zeros((n, width), bool), np.zeros((n, width), bool)
-        self.crept_high, self.crept_low = np.zeros((n, width), bool), np.zeros((n, width), bool)
+        self._beyond = np.zeros((4, n, width), bool)  # of these four, which are views of it
+        self.high, self.low, self.crept_high, self.crept_low = self._beyond
         self.sound = np.zeros((n, width), bool)  # within reach of what is expected
         self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
@@ -172,6 +172,10 @@ class LineFaults:
         """Begin or end the findings of each channel by rows `a` to `b`."""
         settings = self.settings
         start = max(0, a - settings.crept_window + 1)
+        needed = [[settings.needed], [settings.needed], [settings.crept_needed], [settings.crept_needed]]
+        enough = self._beyond[:, start:b].sum(axis=1) >= needed
+        if not (self.open or enough.any() or (self._repaired >= 0).any()):
+            return
         for kind, quick, crept in (
             ("blocked_line", self.high, self.crept_high),
             ("open_line", self.low, self.crept_low),

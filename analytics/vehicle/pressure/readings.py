@@ -131,8 +131,8 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
     for episode in sensors:
         j = seen.channels.index(episode.channel or "")
         usable[(c.at_us >= episode.began_us) & (c.at_us < (episode.ended_us or FOREVER_US)), j] = False
-    with np.errstate(invalid="ignore"):
-        log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, NOTHING_KPA)), np.nan)
+    log_kpa = np.log(np.maximum(seen.kpa, NOTHING_KPA))
+    log_kpa[~usable] = np.nan
     rows = np.flatnonzero(usable.any(axis=1))
     weather, dated = features(history)
     return Readings(
