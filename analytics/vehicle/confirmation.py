@@ -30,39 +30,44 @@ def flawed(history: History, explained: Floats, settings: Settings) -> NDArray[n
 
 def analyse(history: History, flaws: NDArray[np.bool_], explained: Floats, settings: Settings) -> list[Episode]:
     """Stretches of cycles that ran and are `flawed`, where nothing else explains it."""
-    c = history.cycles
-    bad = flaws & (explained == 0)
+    at_us, bad, window = history.cycles.at_us, flaws & (explained == 0), settings.incomplete_window
     episodes: list[Episode] = []
     current: Episode | None = None
-    count = 0
-    longer = 3 * settings.incomplete_window
-    over = 0  # cycle at which the episode before was over
-    usual, seen = 0.1, 100.0  # false ones and cycles outside of episodes: one switch in many chatters
-    for i in range(len(c)):
-        first = max(0, i - settings.incomplete_window + 1)
-        recent = bad[first : i + 1]
-        needed = max(settings.incomplete_needed, _more_than_chance(usual / seen, settings.incomplete_window))
-        if current is None and bad[i] and recent.sum() < needed and i - over >= longer:
-            # What comes and goes may pass for chatter, cycle by cycle: against what was usual before, a day or two tell.
-            latest = bad[i - longer + 1 : i + 1]
-            earlier = (usual - float(latest[:-1].sum())) / max(seen - longer, 1.0)
-            if latest.sum() >= _more_than_chance(min(max(earlier, _LEAST_CHATTER), 1.0), longer):
-                first, recent, needed = i - longer + 1, latest, 0
-        if current is None and bad[i] and recent.sum() >= needed:
-            start = first + int(np.argmax(recent))
-            count = int(recent.sum()) - 1
-            current = Episode("incomplete_cycles", None, int(c.at_us[start]), int(c.at_us[i]))
-            usual -= count  # what began it was no chatter
-        if current is None:
-            usual, seen = usual + float(bad[i]), seen + 1.0
+    began = latest = count = 0  # cycles: the first of an episode, the latest flawed one; how many are flawed
+    longer = 3 * window
+    over, inside = 0, 0  # cycle at which the episode before was over; cycles of all of them
+    usual = 0.1  # flawed ones outside of episodes: one switch in many chatters
+    for i in [*np.flatnonzero(bad).tolist(), len(bad)]:
+        if current is not None and latest + window < i:
+            current.ended_us = int(at_us[latest + 1])
+            current, over = None, latest + window
+            inside += over - began + 1
+        if i == len(bad):
+            break
+        latest = i
         if current is not None:
-            count += int(bad[i])
+            count += 1
             current.evidence = {"count": float(count)}
-            if not recent.any() and len(recent) == settings.incomplete_window:
-                current.ended_us = int(c.at_us[first])
-                episodes.append(current)
-                current, over = None, i
-    return joined(episodes + ([current] if current else []), int(settings.pause_h * HOUR_US))
+            continue
+        seen = 100.0 + i - inside
+        first = max(0, i - window + 1)
+        recent = bad[first : i + 1]
+        needed = max(settings.incomplete_needed, _more_than_chance(usual / seen, window))
+        if recent.sum() < needed and i - over >= longer:
+            # What comes and goes may pass for chatter, cycle by cycle: against what was usual before, a day or two tell.
+            lately = bad[i - longer + 1 : i + 1]
+            earlier = (usual - float(lately[:-1].sum())) / max(seen - longer, 1.0)
+            if lately.sum() >= _more_than_chance(min(max(earlier, _LEAST_CHATTER), 1.0), longer):
+                first, recent, needed = i - longer + 1, lately, 0
+        if recent.sum() < needed:
+            usual += 1.0
+            continue
+        began, count = i, int(recent.sum())
+        current = Episode("incomplete_cycles", None, int(at_us[first + int(np.argmax(recent))]), int(at_us[i]))
+        current.evidence = {"count": float(count)}
+        episodes.append(current)
+        usual -= count - 1  # what began it was no chatter
+    return joined(episodes, int(settings.pause_h * HOUR_US))
 
 
 @cache

@@ -47,7 +47,7 @@ def analyse(history: History, settings: Settings) -> list[Episode]:
 def _lasting(history: History, code: str, settings: Settings) -> list[Episode]:
     """Stretches in which one code is reported again and again, or stands."""
     faults, cycle_us = history.faults, history.cycles.at_us
-    rows = np.array([i for i in range(len(faults)) if faults.code[i] == code], np.int64)
+    rows = np.array([i for i, said in enumerate(faults.code) if said == code], np.int64)
     if code == "pressure_high":
         rows = rows[~_in_the_cold(history, faults.at_us[rows], settings)]
     on = faults.active[rows] == 1
@@ -94,8 +94,8 @@ def _stands(history: History, row: int) -> int | None:
     """When a report had stood for days without being taken back, with no message lost in which it could have been; None where not."""
     faults = history.faults
     boot, seq, at = faults.boot[row], int(faults.seq[row]), int(faults.at_us[row])
-    later = (history.heard_boot == boot) & (history.heard_seq > seq) & (history.heard_seq <= seq + _STANDING)
-    if later.sum() < _STANDING:
+    later = np.flatnonzero((history.heard_seq > seq) & (history.heard_seq <= seq + _STANDING))
+    if (history.heard_boot[later] == boot).sum() < _STANDING:
         return None
     same = [j for j in range(row + 1, len(faults)) if faults.code[j] == faults.code[row]]
     back_us = next((int(faults.at_us[j]) for j in same if faults.active[j] == 0), None)
@@ -126,20 +126,19 @@ def _sagging(history: History) -> list[Episode]:
     if len(latest) <= len(usual):
         return []
     normal = float(np.median(usual))
-    medians = np.median(
-        sliding_window_view(latest, _MEDIAN_OF), axis=1
-    )  # [k] is that of readings up to k + _MEDIAN_OF - 1
-    for n, i in enumerate(told[len(usual) :].tolist(), start=len(usual)):
-        volts, median = float(latest[n]), float(medians[n - _MEDIAN_OF + 1])
-        first = int(c.at_us[told[n - _MEDIAN_OF // 2]])
+    medians = np.median(sliding_window_view(latest, _MEDIAN_OF), axis=1)
+    # Lists: a loop takes several times as long over the numbers of an array. middle[k] is that of readings up to k + _MEDIAN_OF - 1.
+    volts, middle, at_us = latest.tolist(), medians.tolist(), c.at_us[told].tolist()
+    for n in range(len(usual), len(volts)):
+        median = middle[n - _MEDIAN_OF + 1]
         if current is None and median < _SAG * normal:
-            current = Episode("controller_fault", None, first, int(c.at_us[i]))
+            current = Episode("controller_fault", None, at_us[n - _MEDIAN_OF // 2], at_us[n])
             episodes.append(current)
         elif current is not None and median > _SOUND_V * normal:
-            current.ended_us, current = first, None
+            current.ended_us, current = at_us[n - _MEDIAN_OF // 2], None
         if current is not None:
             current.evidence = {"code": "supply_low", "supply_v": round(median, 1), "usual_v": round(normal, 1)}
-        elif len(usual) < _USUAL_READINGS and volts > _SOUND_V * normal:
-            usual.append(volts)
+        elif len(usual) < _USUAL_READINGS and volts[n] > _SOUND_V * normal:
+            usual.append(volts[n])
             normal = float(np.median(usual))
     return episodes

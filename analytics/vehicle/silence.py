@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from datetime import datetime
-from itertools import pairwise
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -33,13 +32,13 @@ def analyse(
         return _never_heard(history, recorded_since_us)
     episodes: list[Episode] = []
     past_h, parked_h = list[float](), 0.0  # all gaps so far; the longest in which it was switched off
-    at_work, waits_h = _at_work(history, heard), _longest_wait_h(history, heard)
-    for k, (before, after) in enumerate(pairwise([*heard.tolist(), None])):
-        gap_h = ((history.as_of_us if after is None else after) - before) / HOUR_US
-        if gap_h < settings.silent_min_h / 4:
-            continue
-        limit = limit_h([*past_h, waits_h[k]], (before - int(heard[0])) / DAY_US, settings)
-        if not at_work[k]:  # it may stand for as long as it ever stood
+    gaps_h = np.diff(heard, append=history.as_of_us) / HOUR_US
+    long = np.flatnonzero(gaps_h >= settings.silent_min_h / 4)
+    told = zip(long.tolist(), _at_work(history, heard[long]), _longest_wait_h(history, heard[long]), strict=True)
+    for k, at_work, wait_h in told:
+        before, after, gap_h = int(heard[k]), int(heard[k + 1]) if k + 1 < len(heard) else None, float(gaps_h[k])
+        limit = limit_h([*past_h, wait_h], (before - int(heard[0])) / DAY_US, settings)
+        if not at_work:  # it may stand for as long as it ever stood
             limit = max(limit, _LIKE_BEFORE * parked_h)
         detected = _open_until(before, int(limit * HOUR_US), closed)
         for left_us, back_us in history.away():  # nobody expects to hear of it
@@ -50,7 +49,7 @@ def analyse(
         if detected <= history.as_of_us if after is None else detected < after:
             episodes.append(Episode("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
         past_h.append(gap_h)
-        parked_h = parked_h if at_work[k] else max(parked_h, gap_h)
+        parked_h = parked_h if at_work else max(parked_h, gap_h)
     return episodes
 
 

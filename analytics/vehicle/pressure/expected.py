@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from analytics.settings import Settings
 from analytics.statistics.robust import huber_update
 from analytics.vehicle.pressure.readings import Flags, Readings
-from ingest.arrays import Floats
+from ingest.arrays import Floats, Ints
 from ingest.times import DAY_US, HOUR_US
 
 # What is known of the weather's effect before anything is learned: log pressure per 10 degrees, and its bend.
@@ -78,7 +78,7 @@ class CommonPart:
         self.count += len(y)
         left = 1.25 * np.minimum(np.abs(y - x @ self.mean), 3 * self.noise)
         step = max(len(y) / (self.count + 10), len(y) / 300)
-        self.noise = float(np.clip(self.noise + step * (left.mean() - self.noise), 0.03, 0.3))
+        self.noise = min(max(self.noise + step * (float(left.mean()) - self.noise), 0.03), 0.3)
 
     def random_walk(self, variance: float) -> None:
         """Let the common level have moved by as much."""
@@ -133,14 +133,14 @@ class Expected:
             4
         )  # of a lone channel: mean of its readings less its level, and of their features but the first
         self._walk_per_h = _RANDOM_WALK_PER_H if readings.with_temperature else _RANDOM_WALK_BLIND_PER_H
-        self._fills_us = np.array(sorted(fills_us), np.int64)
+        self._fills_us = sorted(fills_us)
         self._common_seen = np.zeros(n)
         self._grade_open = np.zeros(
             n, bool
         )  # so soon after a fill that another grade may be all that a lone channel shows
         for row in self.fill_rows():
             self._grade_open[max(0, row - _FILL_READINGS) : row] = True
-        self._departure = np.full((n, width), np.nan)
+        self._departure = np.full(n, np.nan)  # of a lone channel
 
     @property
     def baseline(self) -> Floats:
@@ -177,8 +177,8 @@ class Expected:
             return
         hours = (at_us[a] - at_us[a - 1]) / HOUR_US
         self.common.random_walk(self._walk_per_h * 0.01 * min(hours, 240.0) + self._walk_per_h * 0.05)
-        fills = int(((self._fills_us > before) & (self._fills_us <= at_us[a])).sum())
-        if fills or boot[a] != boot[int(np.searchsorted(at_us, before))]:
+        filled = any(before < fill_us <= self.block_us for fill_us in self._fills_us)
+        if filled or boot[a] != boot[int(np.searchsorted(at_us, before))]:
             self.common.random_walk(_FILL_SD**2)
 
     def expect(self, a: int, b: int, alarm: Flags) -> Block:
@@ -186,28 +186,29 @@ class Expected:
         readings = self.readings
         log_kpa, x, dated = readings.log_kpa[a:b], readings.features[a:b], readings.temperature_known[a:b]
         known = ~np.isnan(self.level)
+        read = readings.usable[a:b] & known
         weather, weather_sd = self.common.expect(x)
         if readings.with_temperature:
             weather_sd = np.hypot(weather_sd, np.where(dated, 0.0, _WEATHER_SD))
-        reading = np.flatnonzero((known & ~np.isnan(log_kpa)).any(axis=0))
+        reading = np.flatnonzero(read.any(axis=0))
         # One channel that reads and no temperature: nothing but its own past, days back, tells what to expect.
         self._blind = len(reading) == 1 and not readings.with_temperature
         if self._blind:
             weather, weather_sd = self._from_the_past(a, int(reading[0]), weather, weather_sd)
-        moves = log_kpa - self.level
-        common, several = self._common_part(moves, weather if self._lone else self._standing_weather(x, weather), alarm)
-        common = np.where(several, common, weather)
-        self._common_seen[a:b] = common
+        moves, several = log_kpa - self.level, read.sum(axis=1) >= 2
+        spread = np.maximum(self.noise, np.where(several, 0.0, weather_sd)[:, None])
         if self._lone:
+            common = weather
             departure, doubt = self._lone_departure(moves, x, dated)
             change = moves - common[:, None]
+            self._departure[a:b] = departure[:, 0]
+            spread[self._grade_open[a:b]] = np.maximum(spread[self._grade_open[a:b]], _GRADE_SD)
         else:
+            common = np.where(several, self._common_part(moves, self._standing_weather(x, weather), alarm), weather)
             departure, doubt = self._departures(moves, common)
             change = departure - self.trend
-            doubt = np.where(several[:, None], doubt, _WEATHER_LIMIT)
-        self._departure[a:b] = departure
-        spread = np.where(several[:, None], self.noise, np.maximum(self.noise, weather_sd[:, None]))
-        spread[self._grade_open[a:b]] = np.maximum(spread, _GRADE_SD)[self._grade_open[a:b]]
+            doubt[~several] = _WEATHER_LIMIT
+        self._common_seen[a:b] = common
         return Block(
             a, b, common, weather, weather_sd, several, departure, doubt, change, spread, known, len(reading)
         )  # fmt: skip
@@ -237,7 +238,7 @@ class Expected:
         youngest, oldest = _PAST_DAYS
         first, last = np.searchsorted(at_us[:a], at_us[a] - np.array([oldest, youngest]) * DAY_US)
         first = max(int(first), int(self._since[j]))
-        past = first + np.flatnonzero(self.calm[first:last] & ~np.isnan(log_kpa[first:last, j]))
+        past = first + np.flatnonzero(self.calm[first:last] & self.readings.usable[first:last, j])
         if len(past) < self.settings.learning_cycles:
             return weather, np.maximum(sd, _WEATHER_SD)
         level = float(np.median(log_kpa[past, j])) - self.level[j]
@@ -249,27 +250,23 @@ class Expected:
             return weather
         return np.asarray(self._anchor[0] + (x[:, 1:] - self._anchor[1:]) @ self.common.mean[1:])
 
-    def _common_part(self, moves: Floats, weather: Floats, alarm: Flags) -> tuple[Floats, Flags]:
-        """(what all channels do together in each cycle, whether several say so): the robust centre of the sound ones.
+    def _common_part(self, moves: Floats, weather: Floats, alarm: Flags) -> Floats:
+        """What all channels do together in each cycle, (n,), where several read: the robust centre of the sound ones.
 
         With few channels the weather's guess has a voice as well.
         """
-        sound = moves[:, ~alarm] if (~alarm & ~np.isnan(self.level)).any() else moves
-        number = (~np.isnan(moves)).sum(axis=1)
-        if sound.shape[1] <= _FEW_CHANNELS:
-            sound = np.column_stack([sound, weather])
-        common = weather.copy()
-        use = number >= 2
-        if use.any():
-            common[use] = row_medians(sound[use])
-        return np.where(np.isnan(common), weather, common), use
+        if alarm.any() and (~alarm & ~np.isnan(self.level)).any():
+            moves = moves[:, ~alarm]
+        if moves.shape[1] <= _FEW_CHANNELS:
+            moves = np.column_stack([moves, weather])
+        common = row_medians(moves)
+        return np.where(np.isnan(common), weather, common)
 
     def learn(self, block: Block, calm: Flags, suspicious: Flags) -> None:
         """Learning never comes from what looks wrong: `calm` (n,) cycles without air, `suspicious` (channels,)."""
         a, b, change = block.a, block.b, block.change
-        with np.errstate(invalid="ignore"):
-            near = _WEATHER_SD * self.settings.sigmas if self._blind else np.maximum(0.3, 4 * self.noise)
-            use = calm[:, None] & ~suspicious & (np.abs(change) < near)
+        near = _WEATHER_SD * self.settings.sigmas if self._blind else np.maximum(0.3, 4 * self.noise)
+        use = calm[:, None] & ~suspicious & (np.abs(change) < near)
         self.calm[a:b] = use.any(axis=1)
         self._learn_noise(change, use)
         if block.several.any():
@@ -287,48 +284,46 @@ class Expected:
 
     def _learn_noise(self, change: Floats, use: Flags) -> None:
         """Noise from the differences of successive readings, so that what lasts, or creeps, has no part in it."""
-        steps = np.abs(np.diff(change, axis=0))
+        steps = np.abs(change[1:] - change[:-1])
         both = use[1:] & use[:-1]
         number = both.sum(axis=0)
-        got = number > 0
         off = np.where(both, np.minimum(steps, 4 * self.noise), 0.0).sum(axis=0) / np.maximum(number, 1)
-        pace = np.maximum(number / (self.count + 5), number / 300)
-        self.noise[got] = np.clip(self.noise + np.minimum(pace, 1.0) * (0.886 * off - self.noise), 0.03, 0.25)[got]
+        pace = np.minimum(np.maximum(number / (self.count + 5), number / 300), 1.0)
+        self.noise = np.clip(self.noise + pace * (0.886 * off - self.noise), 0.03, 0.25)
 
     def _learn_channels(self, block: Block, use: Flags) -> None:
         """Baselines while they are young, trends, and what share of the weather each channel feels."""
         number = use.sum(axis=0)
-        got = number > 0
         many = np.maximum(number, 1)
-        departure, common = np.where(use, block.departure, 0.0), np.where(use, block.common[:, None], 0.0)
-        bounded = np.where(use, np.clip(block.departure, -2 * self.noise, 2 * self.noise), 0.0).sum(axis=0) / many
+        departure = np.where(use, block.departure, 0.0)
         self.count += number
-        young = self._young() & got
-        pace = number / np.maximum(self.count, 1)
-        self.level[young] += (pace * bounded)[young]
-        self._usual[young] += (pace * (common.sum(axis=0) / many - self._usual))[young]
+        young = self._young() & (number > 0)
+        if young.any():
+            pace = number / np.maximum(self.count, 1)
+            bounded = np.clip(departure, -2 * self.noise, 2 * self.noise).sum(axis=0) / many
+            common = np.where(use, block.common[:, None], 0.0).sum(axis=0) / many
+            self.level[young] += (pace * bounded)[young]
+            self._usual[young] += (pace * (common - self._usual))[young]
         forget = np.minimum(number / _TREND_READINGS, 1.0)
-        self.trend[got] += (forget * (departure.sum(axis=0) / many - self.trend))[got]
+        self.trend += forget * (departure.sum(axis=0) / many - self.trend)
         self.trend[young] = 0.0
         hours = number * self.readings.interval_h
         aged = np.clip(self.trend, -_AGEING_PER_H * hours, _AGEING_PER_H * hours)
-        self.level[got] += aged[got]
-        self.trend = np.clip(self.trend - np.where(got, aged, 0.0), -_TREND_LIMIT, _TREND_LIMIT)
-        self._learn_sensitivity(block, use, forget)
+        self.level += aged
+        self.trend = np.clip(self.trend - aged, -_TREND_LIMIT, _TREND_LIMIT)
+        self._learn_sensitivity(block, use, many, forget)
 
-    def _learn_sensitivity(self, block: Block, use: Flags, forget: Floats) -> None:
+    def _learn_sensitivity(self, block: Block, use: Flags, many: Ints, forget: Floats) -> None:
         """A channel's share of the weather, by what changes within weeks: the seasons and a fault that creeps would look alike."""
         drive = np.where(self.readings.temperature_known[block.a : block.b], block.weather, block.common)
         residual = np.where(use, self.readings.log_kpa[block.a : block.b] - self.level - block.common[:, None], 0.0)
         swing = drive - self._slow_common
+        swing = np.where(np.abs(swing) < 0.5, swing, 0.0)[:, None]
         started = self.count > 2 * self.settings.learning_cycles
-        inside = use & (np.abs(swing) < 0.5)[:, None]
-        self._squares += started * (inside * swing[:, None] ** 2).sum(axis=0)
+        self._squares += started * np.where(use, swing**2, 0.0).sum(axis=0)
         bounded = np.clip(residual - self._slow_residual, -2 * self.noise, 2 * self.noise)
-        self._products += started * np.where(inside, bounded * swing[:, None], 0.0).sum(axis=0)
-        number = use.sum(axis=0)
-        mean = residual.sum(axis=0) / np.maximum(number, 1)
-        self._slow_residual += np.where(number > 0, forget * (mean - self._slow_residual), 0.0)
+        self._products += started * np.where(use, bounded * swing, 0.0).sum(axis=0)
+        self._slow_residual += forget * (residual.sum(axis=0) / many - self._slow_residual)
         self._slow_common += min(len(drive) / _TREND_READINGS, 1.0) * (float(drive.mean()) - self._slow_common)
 
     def _learn_alone(self, a: int, b: int, use: Flags) -> None:
@@ -356,7 +351,7 @@ class Expected:
         readings, needed = self.readings, self.settings.learning_cycles
         for j in np.flatnonzero(np.isnan(self.level)):
             since = int(self._since[j])
-            seen = since + np.flatnonzero(~np.isnan(readings.log_kpa[since:b, j]))
+            seen = since + np.flatnonzero(readings.usable[since:b, j])
             if len(seen) < needed:
                 continue
             self.level[j] = np.median(readings.log_kpa[seen, j] - self._common_seen[seen])
@@ -378,7 +373,7 @@ class Expected:
         """Move the baseline of a lone channel by what a fill, `_FILL_READINGS` before `row`, did to its pressure at once and for
         good; whether it did."""
         fill = row - _FILL_READINGS
-        before, after = self._departure[max(0, fill - _FILL_READINGS) : fill, 0], self._departure[fill:row, 0]
+        before, after = self._departure[max(0, fill - _FILL_READINGS) : fill], self._departure[fill:row]
         if len(before) < _FILL_READINGS or np.isnan(before).any() or np.isnan(after).any():
             return False
         half = _FILL_READINGS // 2
@@ -387,14 +382,17 @@ class Expected:
         if not (_FILL_STEP[0] < abs(step) < _FILL_STEP[1] and steady):
             return False
         self._anchor[0] += step
-        self._departure[fill:row, 0] -= step
+        self._departure[fill:row] -= step
         return True
 
 
 def row_medians(values: Floats) -> Floats:
     """Median of each row without its NaN; NaN for a row of nothing else. Several times as fast as numpy.nanmedian."""
-    ordered = np.sort(values, axis=1)  # NaN last
+    ordered, width = np.sort(values, axis=1), values.shape[1]
+    gaps = np.isnan(ordered[:, -1])  # NaN come last
+    if not gaps.any():
+        return np.asarray((ordered[:, (width - 1) // 2] + ordered[:, width // 2]) / 2)
     number: NDArray[np.int64] = (~np.isnan(values)).sum(axis=1)
     row = np.arange(len(values))
-    low, high = np.maximum(number - 1, 0) // 2, np.minimum(number // 2, values.shape[1] - 1)
+    low, high = np.maximum(number - 1, 0) // 2, np.minimum(number // 2, width - 1)
     return np.asarray((ordered[row, low] + ordered[row, high]) / 2)

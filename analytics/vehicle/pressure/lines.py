@@ -105,8 +105,8 @@ class LineFaults:
         self.departure = np.full((n, width), np.nan)
         self.change = np.full((n, width), np.nan)
         self.spread = np.full((n, width), np.nan)  # standard deviation that a change is held against
-        self.high, self.low = np.zeros((n, width), bool), np.zeros((n, width), bool)
-        self.crept_high, self.crept_low = np.zeros((n, width), bool), np.zeros((n, width), bool)
+        self._beyond = np.zeros((4, n, width), bool)  # of these four, which are views of it
+        self.high, self.low, self.crept_high, self.crept_low = self._beyond
         self.sound = np.zeros((n, width), bool)  # within reach of what is expected
         self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
@@ -134,44 +134,48 @@ class LineFaults:
     def take(self, block: Block) -> None:
         """Hold the readings of a block against their limits."""
         a, b, settings, departure, spread = block.a, block.b, self.settings, block.departure, block.spread
-        self.departure[a:b], self.change[a:b], self.spread[a:b] = departure, block.change, spread
-        relief = self.readings.at_relief[a:b]
-        known = block.known
-        free = np.where(known, relief, False).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)
+        change, doubt, pressed = block.change, block.doubt, self._pressed(block)
+        self.departure[a:b], self.change[a:b], self.spread[a:b] = departure, change, spread
+        # A quiet channel shows smaller changes.
+        restless = np.clip((spread - _QUIET[0]) / (_QUIET[1] - _QUIET[0]), 0, 1)
+        inside = settings.quiet_sound_log_ratio + restless * (settings.sound_log_ratio - settings.quiet_sound_log_ratio)
+        sudden = settings.quiet_blocked_log_ratio + restless * (
+            settings.blocked_log_ratio - settings.quiet_blocked_log_ratio
+        )
+        limit = np.maximum(settings.sigmas * spread, inside)
+        far = departure > settings.blocked_log_ratio - doubt
+        up = (departure > inside) & (far | (change > sudden))
+        self.high[a:b] = (up & (change > limit)) | pressed
+        far = departure < settings.open_log_ratio + np.minimum(doubt, inside)
+        down = (departure < -inside) & (far | (change < settings.open_log_ratio))
+        self.low[a:b] = down & (change < -limit)
+        crept = doubt + np.maximum(0.0, spread - settings.noise_of_creep)
+        self.crept_high[a:b] = departure > settings.crept_blocked_log_ratio + crept
+        self.crept_low[a:b] = departure < settings.crept_open_log_ratio - crept
+        reach = np.maximum(inside, 2 * self.expected.noise)
+        self.sound[a:b] = (np.abs(departure) < reach) & ~pressed
+        self.as_before[a:b] = (np.abs(change) < reach) & ~pressed
+
+    def _pressed(self, block: Block) -> Flags:
+        """Readings at relief of channels that do not usually stand there, (n, channels), unless most channels do."""
+        relief, known = self.readings.at_relief[block.a : block.b], block.known
+        if not relief.any():
+            return relief
+        free = (known & relief).sum(axis=1) <= 0.5 * max(int(known.sum()), 1)
         free |= len(known) == 1
-        with np.errstate(invalid="ignore"):
-            # In the cold a channel that usually stands near relief reaches it by itself.
-            cold = 0.15 * np.maximum(block.common, 0.0)[:, None]
-            least = _RELIEF_MARGIN[block.reading <= 1]
-            pressed = relief & free[:, None] & (departure > np.maximum(least, 3 * spread) + cold)
-            limit = settings.sigmas * spread
-            change, doubt = block.change, block.doubt
-            restless = np.clip(
-                (spread - _QUIET[0]) / (_QUIET[1] - _QUIET[0]), 0, 1
-            )  # a quiet channel shows smaller changes
-            inside = settings.quiet_sound_log_ratio + restless * (
-                settings.sound_log_ratio - settings.quiet_sound_log_ratio
-            )
-            sudden = settings.quiet_blocked_log_ratio + restless * (
-                settings.blocked_log_ratio - settings.quiet_blocked_log_ratio
-            )
-            far = departure > settings.blocked_log_ratio - doubt
-            up = (departure > inside) & (far | (change > sudden))
-            self.high[a:b] = (up & (change > np.maximum(limit, inside))) | pressed
-            far = departure < settings.open_log_ratio + np.minimum(doubt, inside)
-            down = (departure < -inside) & (far | (change < settings.open_log_ratio))
-            self.low[a:b] = down & (change < -np.maximum(limit, inside))
-            crept = block.doubt + np.maximum(0.0, spread - settings.noise_of_creep)
-            self.crept_high[a:b] = departure > settings.crept_blocked_log_ratio + crept
-            self.crept_low[a:b] = departure < settings.crept_open_log_ratio - crept
-            reach = np.maximum(inside, 2 * self.expected.noise)
-            self.sound[a:b] = (np.abs(departure) < reach) & ~pressed
-            self.as_before[a:b] = (np.abs(block.change) < reach) & ~pressed
+        # In the cold a channel that usually stands near relief reaches it by itself.
+        cold = 0.15 * np.maximum(block.common, 0.0)[:, None]
+        least = np.maximum(_RELIEF_MARGIN[block.reading <= 1], 3 * block.spread)
+        return np.asarray(relief & free[:, None] & (block.departure > least + cold))
 
     def follow(self, a: int, b: int) -> None:
         """Begin or end the findings of each channel by rows `a` to `b`."""
         settings = self.settings
         start = max(0, a - settings.crept_window + 1)
+        needed = [[settings.needed], [settings.needed], [settings.crept_needed], [settings.crept_needed]]
+        enough = self._beyond[:, start:b].sum(axis=1) >= needed
+        if not (self.open or enough.any() or (self._repaired >= 0).any()):
+            return
         for kind, quick, crept in (
             ("blocked_line", self.high, self.crept_high),
             ("open_line", self.low, self.crept_low),

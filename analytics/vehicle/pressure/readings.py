@@ -54,13 +54,14 @@ class Peaks:
 @dataclass(frozen=True)
 class Readings:
     """Cycles with at least one usable reading: `rows` (n,) of the history's cycles; `log_kpa` (n, channels), NaN where a reading
-    is not usable; `repeated` where it repeats those before it; `features` (n, 4) as `features` gives them."""
+    is not `usable`; `repeated` where it repeats those before it; `features` (n, 4) as `features` gives them."""
 
     channels: tuple[str, ...]
     rows: Ints
     at_us: Ints
     boot: NDArray[np.str_]
     log_kpa: Floats
+    usable: Flags
     repeated: Flags
     at_relief: Flags
     features: Floats
@@ -130,9 +131,9 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
     for episode in sensors:
         j = seen.channels.index(episode.channel or "")
         usable[(c.at_us >= episode.began_us) & (c.at_us < (episode.ended_us or FOREVER_US)), j] = False
-    with np.errstate(invalid="ignore"):
-        log_kpa = np.where(usable, np.log(np.maximum(seen.kpa, NOTHING_KPA)), np.nan)
-    rows = np.flatnonzero(~np.isnan(log_kpa).all(axis=1))
+    log_kpa = np.log(np.maximum(seen.kpa, NOTHING_KPA))
+    log_kpa[~usable] = np.nan
+    rows = np.flatnonzero(usable.any(axis=1))
     weather, dated = features(history)
     return Readings(
         channels=seen.channels,
@@ -140,6 +141,7 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
         at_us=c.at_us[rows],
         boot=c.boot[rows],
         log_kpa=log_kpa[rows],
+        usable=usable[rows],
         repeated=_repeated(seen.kpa, settings.stuck_readings + 1)[rows],
         at_relief=(seen.kpa >= settings.at_relief * seen.relief_kpa[:, None])[rows],
         features=weather[rows],
@@ -160,19 +162,22 @@ def _repeated(kpa: Floats, enough: int) -> Flags:
     """(cycles, channels) readings that repeat exactly: they wait until it is plain whether the sensor is stuck, until `enough` in
     a row are alike."""
     n = len(kpa)
-    same = np.zeros(kpa.shape, bool)
+    same, alike = np.zeros(kpa.shape, bool), kpa[1:] == kpa[:-1]
     if n > 2:
-        same[2:] = (kpa[2:] == kpa[1:-1]) & (kpa[1:-1] == kpa[:-2]) & ~without_any(kpa)[2:, None]
-        if n > enough:  # that long they have waited enough
-            windows = np.lib.stride_tricks.sliding_window_view(kpa, enough, axis=0)
-            same[enough - 1 :] &= ~(windows == windows[..., :1]).all(axis=2)
+        same[2:] = alike[1:] & alike[:-1] & ~without_any(kpa)[2:, None]
+    if n > enough:  # that long they have waited enough
+        all_alike = alike[enough - 2 :].copy()
+        for back in range(1, enough - 1):
+            all_alike &= alike[enough - 2 - back : n - 1 - back]
+        same[enough - 1 :] &= ~all_alike
     return same
 
 
 def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
     """(n,) air temperatures in degrees Celsius, NaN where they are missing, impossible, or a thermometer's that has failed: one that
     has stood at one value for long, or has jumped and shows nothing else since. Nothing later is used."""
-    trusted = np.full(len(temp_c), np.nan)
+    # Lists: a loop takes several times as long over the numbers of an array.
+    trusted = [math.nan] * len(temp_c)
     alike_since, usual, last_h = 0, math.nan, -math.inf
     doubted: list[float] = []
     temps, clock = temp_c.tolist(), clock_h.tolist()
@@ -182,14 +187,17 @@ def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
             continue
         if temp != previous:
             alike_since, previous = i, temp
-        if i - alike_since >= _ALIKE_READINGS and clock[i] - clock[alike_since] >= _ALIKE_H:
+        elif i - alike_since >= _ALIKE_READINGS and clock[i] - clock[alike_since] >= _ALIKE_H:
             continue
-        if abs(temp - usual) > (_JUMP_C if clock[i] - last_h < 48 else _LATER_JUMP_C):
+        jump = abs(temp - usual)
+        if jump > _JUMP_C and (jump > _LATER_JUMP_C or clock[i] - last_h < 48):
             doubted = [*doubted[-_ALIKE_READINGS:], temp]
             if len(doubted) <= _ALIKE_READINGS or max(doubted) == min(doubted):
                 continue
-        trusted[i], usual, last_h, doubted = temp, temp, clock[i], []
-    return trusted
+        trusted[i], usual, last_h = temp, temp, clock[i]
+        if doubted:
+            doubted = []
+    return np.array(trusted, np.float64)
 
 
 def thermometer_failed_us(history: History) -> int | None:
@@ -206,29 +214,41 @@ def thermometer_failed_us(history: History) -> int | None:
 def features(history: History) -> tuple[Floats, Flags]:
     """((cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; (cycles,) whether the
     temperature is known). Where it is not, that of the weeks before stands for it, 10 degrees where there never was one."""
-    # Lists: a loop takes several times as long over the numbers of an array.
-    c, n = history.cycles, len(history.cycles)
-    hours, clock_h = history.cycle_h.tolist(), (c.at_us / HOUR_US).tolist()
-    temps = trusted_temperature(c.temp_c, c.at_us / HOUR_US).tolist()
-    grease, stiff, known = [0.0] * n, [0.0] * n, [False] * n
-    lagged, usual, last, start_h = math.nan, 10.0, 0.0, 0.0
-    stop_long = True
-    for i in range(n):
-        if i:
-            stopped_h = (clock_h[i] - clock_h[i - 1]) - (hours[i] - hours[i - 1])
-            if stopped_h > 0.2:
-                start_h = hours[i - 1]
-                stop_long = stopped_h > _LONG_STOP_H
-        temp = temps[i]
-        if not math.isnan(temp):
-            passed = clock_h[i] - last
-            first = math.isnan(lagged)
-            lagged = temp if first else lagged + (1 - math.exp(-passed / _LAG_H)) * (temp - lagged)
-            usual = temp if first else usual + (1 - math.exp(-min(passed, 24.0) / _USUAL_H)) * (lagged - usual)
-            last = clock_h[i]
-        known[i] = not math.isnan(lagged) and clock_h[i] - last < 24
-        grease[i] = ((lagged if known[i] else usual) - 10) / 10
-        if stop_long:
-            stiff[i] = math.exp(-(hours[i] - start_h) / _COLD_START_H)
-    z = np.array(grease)
-    return np.column_stack([np.ones(n), z, z * z, np.array(stiff)]), np.array(known, bool)
+    clock_h = history.cycles.at_us / HOUR_US
+    lagged, usual, known = _grease_temperature(trusted_temperature(history.cycles.temp_c, clock_h), clock_h)
+    z = (np.where(known, lagged, usual) - 10) / 10
+    return np.column_stack([np.ones(len(z)), z, z * z, _stiff(history.cycle_h, clock_h)]), known
+
+
+def _grease_temperature(temp_c: Floats, clock_h: Floats) -> tuple[Floats, Floats, Flags]:
+    """(temperature of the grease, which lags the air; what is usual in these weeks; whether the first is known), (n,) each."""
+    told = np.flatnonzero(~np.isnan(temp_c))
+    lagged, usual = [math.nan], [10.0]  # before, and after each temperature that was told
+    now = weeks = math.nan
+    passed_h = np.diff(clock_h[told], prepend=-math.inf)  # nothing is left of what was before the first
+    for temp, a, b in zip(
+        temp_c[told].tolist(),
+        (-passed_h / _LAG_H).tolist(),
+        (-np.minimum(passed_h, 24.0) / _USUAL_H).tolist(),
+        strict=True,
+    ):
+        first = math.isnan(now)
+        now = temp if first else now + (1 - math.exp(a)) * (temp - now)
+        weeks = temp if first else weeks + (1 - math.exp(b)) * (now - weeks)
+        lagged.append(now)
+        usual.append(weeks)
+    latest = np.searchsorted(told, np.arange(len(temp_c)), "right")  # of those, up to each cycle
+    known = clock_h - np.r_[-math.inf, clock_h[told]][latest] < 24
+    return np.array(lagged)[latest], np.array(usual)[latest], known
+
+
+def _stiff(hours: Floats, clock_h: Floats) -> Floats:
+    """(n,) what is left in a cycle, by its ignition hours, of the stiffness of grease after a long stop; 0 after a short one."""
+    n = len(hours)
+    stopped_h = np.full(n, math.inf)
+    stopped_h[1:] = np.diff(clock_h) - np.diff(hours)
+    start = np.maximum.accumulate(np.where(stopped_h > 0.2, np.arange(n), 0))  # the first cycle after the latest stop
+    since_h = hours - np.where(start > 0, hours[start - 1], 0.0)
+    stiff, long = np.zeros(n), np.flatnonzero(stopped_h[start] > _LONG_STOP_H)
+    stiff[long] = [math.exp(x) for x in (-since_h[long] / _COLD_START_H).tolist()]
+    return stiff

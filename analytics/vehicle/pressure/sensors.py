@@ -23,21 +23,20 @@ def sensor_faults(at_us: NDArray[np.int64], seen: Peaks, settings: Settings) -> 
     """Channels whose readings are missing, stuck or impossible, only while the channel was on the line list."""
     found: list[Episode] = []
     pause_us = int(settings.pause_h * HOUR_US)
-    pumpless = np.flatnonzero(without_any(seen.kpa))
+    pumpless = without_any(seen.kpa)
+    floor_kpa = _NOTHING_SCATTER * float(np.median(seen.relief_kpa)) if len(at_us) else 0.0
     for j, name in enumerate(seen.channels):
         rows = np.flatnonzero(seen.watched[:, j])
         own: list[Episode] = []
         gone = np.isnan(seen.kpa[rows, j])
         own += _runs(at_us[rows], gone, settings.missing_readings, name)
         have = rows[~gone]
-        value = seen.kpa[have, j]
-        # Where all are without pressure it is the pump.
-        alone = ~np.isin(have, pumpless)
-        floor_kpa = _NOTHING_SCATTER * float(np.median(seen.relief_kpa)) if len(have) else 0.0
-        own += stuck(at_us[have[alone]], value[alone], name, settings.stuck_readings, floor_kpa)
+        alone = have[~pumpless[have]]  # where all are without pressure it is the pump
+        own += stuck(at_us[alone], seen.kpa[alone, j], name, settings.stuck_readings, floor_kpa)
         wrong = seen.impossible[have, j]
-        recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)] if len(wrong) else wrong
-        own += _runs(at_us[have], recent >= settings.needed, 1, name, lead=settings.needed - 1)
+        if wrong.any():
+            recent = np.convolve(wrong, np.ones(settings.window), "full")[: len(wrong)]
+            own += _runs(at_us[have], recent >= settings.needed, 1, name, lead=settings.needed - 1)
         found += joined(own, pause_us)
     return found + _without_pressure(at_us, seen, settings.learning_cycles)
 
@@ -47,11 +46,13 @@ def _without_pressure(at_us: NDArray[np.int64], seen: Peaks, first: int) -> list
 
     Only beside one that has, or alone: where none has any, the pump draws air or the readings are in another unit.
     """
+    dead = seen.without.any(axis=0)
+    if not dead.any():
+        return []
     proven = np.full(len(seen.channels), -1)  # cycle by which a channel has shown whether it has pressure
     for j in range(len(seen.channels)):
         rows = np.flatnonzero(seen.watched[:, j] & ~np.isnan(seen.kpa[:, j]) & ~seen.impossible[:, j])
         proven[j] = rows[first - 1] if len(rows) >= first else -1
-    dead = seen.without.any(axis=0)
     others = proven[(proven >= 0) & ~dead]
     found: list[Episode] = []
     if len(others) or len(seen.channels) == 1:
@@ -86,12 +87,14 @@ def stuck(at_us: NDArray[np.int64], value: Floats, channel: str, least: int, flo
     if len(value) < least:
         return []
     steps = np.abs(np.diff(value))
+    edges = np.flatnonzero(np.r_[True, steps > 0, True])
+    long = np.flatnonzero(np.diff(edges) >= least)
+    if not len(long):
+        return []
     # What came before a reading tells the step; the smallest difference so far.
     step = np.minimum.accumulate(np.where(steps > 0, steps, np.inf))
-    edges = np.flatnonzero(np.r_[True, steps > 0, True])
     alike, broken = np.r_[0, np.cumsum(steps == 0)], 0  # pairs of readings alike, and those of them that were stuck
     found = []
-    long = np.flatnonzero(np.diff(edges) >= least)
     for first, last in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
         coarse = 10.0 ** sum(value[first] % 10.0**k == 0 for k in range(1, 3))  # as far as the reading itself can tell
         known = float(step[first - 1]) if first > _STEP_READINGS else min(float(step[max(first - 1, 0)]), coarse)
