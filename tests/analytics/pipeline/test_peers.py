@@ -18,7 +18,7 @@ from analytics.vehicle.peers import span_us
 from analytics.vehicle.pressure.sister_lines import tubes_of
 from ingest import retention, schema, work_records
 from ingest.database import address, connect, writing
-from ingest.reading import read_messages
+from ingest.reading import read_first_peaks, read_messages
 from ingest.recorder import Recorder
 from ingest.registry import find
 from ingest.times import DAY_US, instant
@@ -167,7 +167,6 @@ def test_what_many_ask_of_the_same_is_read_once(engine: Engine, monkeypatch: pyt
         asked.extend(channels)
         return read_first_peaks(connection, channels, *more)
 
-    read_first_peaks = peers.read_first_peaks
     monkeypatch.setattr(peers, "read_first_peaks", counted)
     told(engine, "HS-101")
     first = set(asked)
