@@ -96,11 +96,17 @@ def chosen(rows: Rows, which: NDArray[Any], **changed: Any) -> Rows:
     """The chosen rows, in that order (indices or a mask); `changed` arrays take the place of theirs."""
     indices = np.flatnonzero(which) if which.dtype == bool else which
     picked: dict[str, Any] = {
-        name: tuple(values[i] for i in indices) if isinstance(values, tuple) else values[indices]
+        name: tuple(map(values.__getitem__, indices.tolist())) if isinstance(values, tuple) else values[indices]
         for name, values in vars(rows).items()
         if name not in ("channels", "left_out")
     }
     return replace(rows, **{**picked, **changed})
+
+
+def runs_of(boot: NDArray[np.str_]) -> Ints:
+    """Where messages begin to be of another boot than those before them, the first included: there are few such places, and to compare
+    texts takes long."""
+    return np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]][: len(boot)])
 
 
 def arrived_by(messages: Messages, at_us: int) -> Messages:

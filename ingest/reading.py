@@ -32,32 +32,26 @@ MOST_COUNTED: Final = 10_000  # so many are told apart, to say how many there ar
 _COMMON: Final = ("boot", "seq", "at_us", "sent_us", "received_us", "engine_h")
 
 
-_CYCLE: Final = ("cycle_no", "run_s", "manual", "complete", "temp_c", "supply_v")
+_PRESSURES: Final = ("peak_list", "peak_kpa", "rest_list", "rest_kpa", "trace")
+# What is read of each kind of message, beside what all have.
+_COLUMNS: Final = {
+    "cycle": ("cycle_no", "run_s", "manual", "complete", "temp_c", "supply_v", *_PRESSURES),
+    "level": ("level_pct", "temp_c", "tilt_deg"),
+    "ignition": ("ignition_on",),
+    "fault": ("code", "active", "channel", "value"),
+    "state": ("online",),
+}
 
 
 def read_messages(connection: Connection, vehicle_id: int) -> Messages:
     """All messages of a vehicle as arrays, those that retention thinned included."""
 
-    def columns(kind: str, *names: str) -> list[tuple[Any, ...]]:
-        wanted = (*_COMMON, *names)
-        both = union_all(
-            *(
-                select(*(table.c[name] for name in wanted)).where(
-                    table.c.vehicle_id == vehicle_id, table.c.kind == kind
-                )
-                for table in (schema.thinned, schema.message)
-            )
-        )
-        rows = _as_the_driver_gives_them(connection.execute(both))
-        return list(zip(*rows, strict=True)) if rows else [()] * len(wanted)
+    def columns(kind: str) -> list[tuple[Any, ...]]:
+        rows = _as_the_driver_gives_them(connection.execute(_of_a_kind(kind), {"vehicle": vehicle_id}))
+        return list(zip(*rows, strict=True)) if rows else [()] * len(_COMMON + _COLUMNS[kind])
 
-    pressures = ("peak_list", "peak_kpa", "rest_list", "rest_kpa", "trace")
-    cycle, level = columns("cycle", *_CYCLE, *pressures), columns("level", "level_pct", "temp_c", "tilt_deg")
-    ignition, state = columns("ignition", "ignition_on"), columns("state", "online")
-    fault = columns("fault", "code", "active", "channel", "value")
-    names, lists, left_out = _channels(
-        connection, vehicle_id, {key for key in (*cycle[12], *cycle[14]) if key is not None}
-    )
+    cycle, level, ignition, fault, state = (columns(kind) for kind in _COLUMNS)
+    names, lists, left_out = _channels(connection, vehicle_id, {*cycle[12], *cycle[14]} - {None})
     return Messages(
         cycles=Cycles(
             *_common(cycle),
@@ -77,6 +71,19 @@ def read_messages(connection: Connection, vehicle_id: int) -> Messages:
         ignitions=Ignitions(*_common(ignition), _floats(ignition[6])),
         faults=Faults(*_common(fault), fault[6], _floats(fault[7]), fault[8], _floats(fault[9])),
         states=States(*_common(state), _floats(state[6])),
+    )
+
+
+@cache
+def _of_a_kind(kind: str) -> CompoundSelect[Any]:
+    """The query of one kind of message of a `vehicle`, made once: it is asked with each piece of news."""
+    return union_all(
+        *(
+            select(*(table.c[name] for name in _COMMON + _COLUMNS[kind])).where(
+                table.c.vehicle_id == bindparam("vehicle"), table.c.kind == kind
+            )
+            for table in (schema.thinned, schema.message)
+        )
     )
 
 
@@ -168,6 +175,9 @@ def _as_the_driver_gives_them(result: CursorResult[Any]) -> list[tuple[Any, ...]
 
 
 def _floats(column: tuple[Any, ...]) -> Floats:
+    """NaN where there is none."""
+    if column.count(None) == len(column):  # many controllers say nothing of it at all
+        return np.full(len(column), np.nan)
     return np.array(column, np.float64)
 
 
@@ -175,13 +185,21 @@ def _common(rows: list[tuple[Any, ...]]) -> tuple[NDArray[np.str_], Ints, Ints, 
     boot, seq, at_us, sent_us, received_us, engine_h = rows[:6]
 
     def times(column: tuple[Any, ...]) -> Ints:
-        return np.array([-1 if value is None else value for value in column], np.int64)
+        known = [-1 if value is None else value for value in column] if None in column else column
+        return np.array(known, np.int64)
 
     return (
         np.array(boot, np.str_), np.array(seq, np.int64), np.array(at_us, np.int64),
         times(sent_us), times(received_us), _floats(engine_h),
     )  # fmt: skip
 
+
+# The channels that a line list of a `vehicle` names.
+_LISTED: Final = (
+    select(schema.line.c.channel).join(schema.setup)
+    .where(schema.setup.c.vehicle_id == bindparam("vehicle"), schema.line.c.channel.is_not(None)).distinct()
+)  # fmt: skip
+_TOGETHER: Final = 50  # channel lists in memory: few enough that very long ones fit
 
 # A channel list as it is read: how many channels a vector of it has, which of them are wanted, and in which columns they belong.
 _Columns = tuple[int, list[int], list[int]]
@@ -194,11 +212,10 @@ def _channels(
 
     All that a line list of the vehicle names are read, and so many of the others: somebody may invent one with each message.
     """
-    line, setup = schema.line, schema.setup
-    chosen = select(line.c.channel).join(setup).where(setup.c.vehicle_id == vehicle_id, line.c.channel.is_not(None))
-    listed = set(connection.execute(chosen.distinct()).scalars())
+    listed = set(connection.execute(_LISTED, {"vehicle": vehicle_id}).scalars())
     heard, kept, others = set[str](), list[str](), set[str]()
-    for _, held in _lists(connection, keys):
+    few = list(_lists(connection, keys)) if len(keys) <= _TOGETHER else None  # then they need not be read twice
+    for _, held in few or _lists(connection, keys):
         heard |= listed.intersection(held)
         new = set(held) - listed
         kept = heapq.nsmallest(MOST_UNLISTED, new.union(kept))
@@ -206,9 +223,7 @@ def _channels(
             others |= new
     names = tuple(sorted(heard.union(kept)))
     column = {name: i for i, name in enumerate(names)}
-    where = {}
-    for key, held in _lists(connection, keys):
-        where[key] = _places(held, column)
+    where = {key: _places(held, column) for key, held in few or _lists(connection, keys)}
     return names, where, min(len(others), MOST_COUNTED) - len(kept)
 
 
@@ -219,8 +234,8 @@ def _places(held: list[str], column: Mapping[str, int]) -> _Columns:
 
 def _lists(connection: Connection, keys: set[int]) -> Iterator[tuple[int, list[str]]]:
     table, wanted = schema.channel_list, sorted(keys)
-    for first in range(0, len(wanted), 50):  # few enough that very long ones fit into memory together
-        some = connection.execute(select(table).where(table.c.id.in_(wanted[first : first + 50])))
+    for first in range(0, len(wanted), _TOGETHER):
+        some = connection.execute(select(table).where(table.c.id.in_(wanted[first : first + _TOGETHER])))
         yield from ((key, held) for key, held in some)
 
 
@@ -229,13 +244,22 @@ def _matrix(
 ) -> NDArray[np.float32]:
     """Vectors of several channel lists brought into so many columns, NaN elsewhere."""
     matrix = np.full((len(keys), width), np.nan, np.float32)
+    for key, chosen in _rows_of(keys).items():
+        number, places, columns = lists[key]
+        if places:
+            vectors = np.frombuffer(b"".join([blobs[i] for i in chosen]), "<f4").reshape(len(chosen), number)
+            wide = np.full((len(chosen), width), np.nan, np.float32)
+            wide[:, columns] = vectors[:, places]
+            matrix[np.fromiter(chosen, np.int64, len(chosen))] = wide  # whole rows: much faster than single places
+    return matrix
+
+
+def _rows_of(keys: tuple[Any, ...]) -> Mapping[int, Sequence[int]]:
+    """The rows of each channel list."""
+    if len(set(keys)) == 1:  # as most vehicles have it
+        return {} if keys[0] is None else {keys[0]: range(len(keys))}
     rows: dict[int, list[int]] = {}
     for i, key in enumerate(keys):
         if key is not None:
             rows.setdefault(key, []).append(i)
-    for key, chosen in rows.items():
-        number, places, columns = lists[key]
-        if places:
-            vectors = np.frombuffer(b"".join(blobs[i] for i in chosen), "<f4").reshape(len(chosen), number)
-            matrix[np.ix_(chosen, columns)] = vectors[:, places]
-    return matrix
+    return rows

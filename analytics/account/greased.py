@@ -4,7 +4,7 @@ import zlib
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from analytics.account.points import point_kind
 from analytics.statistics.ratio import ratio_error
+from analytics.vehicle.day import setup_of_day
 from analytics.vehicle.doses import Doses
 from ingest.arrays import Floats
-from ingest.setups import Setup, in_force
-from ingest.times import microseconds
+from ingest.setups import Setup
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,12 +66,12 @@ def kept_of(doses: Doses | None, setups: tuple[Setup, ...]) -> Kept:
         return kept
     zone = ZoneInfo(setups[-1].timezone)
     days = [doses.first + timedelta(days=k) for k in range(len(doses.planned))]
-    depots = [in_force(setups, microseconds(datetime.combine(day, time(12), zone))).depot for day in days]
+    depots = [setup_of_day(setups, day, zone).depot for day in days]
     by_day = np.stack([doses.planned, doses.arrived, doses.failed])  # (3, days, lines)
     columns = defaultdict[tuple[str, bool], list[int]](list)
     for k, line in enumerate(doses.lines):
         columns[point_kind(line.point), line.critical].append(k)
-    for (month, depot), rows in _grouped(days, depots, lambda day: f"{day:%Y-%m}"):
+    for (month, depot), rows in _grouped(days, depots, lambda day: str(day)[:7]):
         mine = by_day[:, rows]
         of_line = mine.sum(axis=1)
         if not of_line[0].any():
@@ -83,7 +83,7 @@ def kept_of(doses: Doses | None, setups: tuple[Setup, ...]) -> Kept:
         for (kind, critical), of_kind in columns.items():
             if of_line[0, of_kind].any():
                 kept.kinds[month, depot, kind, critical] = Sums(*_sums(of_line[:, of_kind]))
-    for (week, depot), rows in _grouped(days, depots, lambda day: f"{day - timedelta(days=day.weekday())}"):
+    for (week, depot), rows in _grouped(days, depots, lambda day: str(day - timedelta(days=day.weekday()))):
         if by_day[0, rows].any():
             kept.weeks[week, depot] = Sums(*_sums(by_day[:, rows].sum(axis=1)))
     return kept

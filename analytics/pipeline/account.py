@@ -3,10 +3,11 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from datetime import date, timedelta
+from functools import cache
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Table, and_, delete, insert, or_, select
+from sqlalchemy import Connection, Delete, Insert, Select, Table, bindparam, delete, insert, select
 
 from analytics.account.greased import Kept
 from analytics.account.points import point_kind
@@ -21,6 +22,29 @@ from ingest.setups import HandPoint, Setup
 from ingest.times import HOUR_US, instant
 
 _DOSES: Final = ("planned", "arrived", "failed")
+
+
+# Statements on the rows of a `vehicle`, made once for each table: that takes longer than to execute them.
+
+
+@cache
+def of_vehicle(table: Table, period: str | None = None) -> Select[Any]:
+    """All of its rows, or those `since` some value of the column `period`."""
+    mine = select(table).where(table.c.vehicle_id == bindparam("vehicle"))
+    return mine if period is None else mine.where(table.c[period] >= bindparam("since"))
+
+
+@cache
+def without(table: Table, *key: str) -> Delete:
+    """Delete all of its rows, or those whose columns `key` hold what is named `its_...`."""
+    these = (table.c[name] == bindparam(f"its_{name}") for name in key)
+    return delete(table).where(table.c.vehicle_id == bindparam("vehicle"), *these)
+
+
+@cache
+def more(table: Table) -> Insert:
+    """Insert some."""
+    return insert(table)
 
 
 def known_from(past: Past | None, timezone: str) -> date | None:
@@ -54,68 +78,68 @@ def _renew(
     who: dict[str, Any], since: str,
 ) -> None:  # fmt: skip
     """Replace a vehicle's rows from `since` on, where they differ; the first column of `key` is the period."""
-    mine = and_(table.c.vehicle_id == who["vehicle_id"], table.c[key[0]] >= since)
+    vehicle: dict[str, Any] = {"vehicle": who["vehicle_id"]}
     names = [column.name for column in table.columns if column.name not in (*key, *who)]
     held = {
-        tuple(row[: len(key)]): dict(zip(names, row[len(key) :], strict=True))
-        for row in connection.execute(select(*(table.c[name] for name in (*key, *names))).where(mine))
+        tuple(row[name] for name in key): {name: row[name] for name in names}
+        for row in connection.execute(of_vehicle(table, key[0]), vehicle | {"since": since}).mappings()
     }
-    gone = [one for one, row in held.items() if wanted.get(one) != row]
+    gone = [
+        vehicle | {f"its_{name}": value for name, value in zip(key, one, strict=True)}
+        for one, row in held.items()
+        if wanted.get(one) != row
+    ]
     new = [who | dict(zip(key, one, strict=True)) | row for one, row in wanted.items() if held.get(one) != row]
     if gone:
-        connection.execute(
-            delete(table).where(
-                mine, or_(*(and_(*(table.c[n] == v for n, v in zip(key, one, strict=True))) for one in gone))
-            )
-        )
+        connection.execute(without(table, *key), gone)
     if new:
-        connection.execute(insert(table), new)
+        connection.execute(more(table), new)
 
 
 def keep_cold_weeks(connection: Connection, vehicle_id: int, lows_c: Mapping[str, float]) -> None:
     """Make this what a vehicle says of the cold of weeks of the year; of others what it said before stays."""
-    table = schema.cold_week
-    mine = table.c.vehicle_id == vehicle_id
-    held: dict[str, float] = dict(connection.execute(select(table.c.week, table.c.low_c).where(mine)).all())
+    if not lows_c:
+        return
+    table, vehicle = schema.cold_week, {"vehicle": vehicle_id}
+    held = {row.week: row.low_c for row in connection.execute(of_vehicle(table), vehicle)}
     changed = {week: low for week, low in lows_c.items() if held.get(week) != low}
     if changed:
-        connection.execute(delete(table).where(mine, table.c.week.in_(list(changed))))
+        connection.execute(without(table, "week"), [vehicle | {"its_week": week} for week in changed])
         rows = [{"vehicle_id": vehicle_id, "week": week, "low_c": low} for week, low in changed.items()]
-        connection.execute(insert(table), rows)
+        connection.execute(more(table), rows)
 
 
 def keep_dry_points(connection: Connection, vehicle_id: int, setup: Setup, lines: Sequence[LineCondition]) -> None:
     """Make these the points of a vehicle that a finding says are dry; most vehicles have none."""
-    table = schema.dry_point
+    table, vehicle = schema.dry_point, {"vehicle": vehicle_id}
     points = {line.line: point_kind(line.point) for line in setup.lines}
     dry = [one for one in lines if one.condition in FINDING_KINDS and FINDING_KINDS[one.condition].dries]
     wanted = {(one.line, points[one.line], one.condition, one.hours_since_grease) for one in dry if one.line in points}
-    columns = (table.c.line, table.c.point_kind, table.c.finding, table.c.hours)
-    held = {tuple(row) for row in connection.execute(select(*columns).where(table.c.vehicle_id == vehicle_id))}
+    names = ("line", "point_kind", "finding", "hours")
+    rows = connection.execute(of_vehicle(table), vehicle).mappings()
+    held = {tuple(row[name] for name in names) for row in rows}
     if held == wanted:
         return
-    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    connection.execute(without(table), vehicle)
     if wanted:
-        names = [column.name for column in columns]
-        connection.execute(
-            insert(table), [{"vehicle_id": vehicle_id} | dict(zip(names, row, strict=True)) for row in wanted]
-        )
+        new = [{"vehicle_id": vehicle_id} | dict(zip(names, row, strict=True)) for row in wanted]
+        connection.execute(more(table), new)
 
 
 def keep_hand(connection: Connection, vehicle_id: int, states: Sequence[HandState]) -> None:
     """Make this how a vehicle's points stand that are greased by hand; most vehicles have none."""
-    table = schema.hand_due
+    table, vehicle = schema.hand_due, {"vehicle": vehicle_id}
     names = [column.name for column in table.columns]
     wanted = {
         (vehicle_id, *(getattr(one.point if name in HandPoint.__struct_fields__ else one, name) for name in names[1:]))
         for one in states
     }
-    held = {tuple(row) for row in connection.execute(select(table).where(table.c.vehicle_id == vehicle_id))}
+    held = {tuple(row) for row in connection.execute(of_vehicle(table), vehicle)}
     if held == wanted:
         return
-    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    connection.execute(without(table), vehicle)
     if wanted:
-        connection.execute(insert(table), [dict(zip(names, row, strict=True)) for row in wanted])
+        connection.execute(more(table), [dict(zip(names, row, strict=True)) for row in wanted])
 
 
 TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more often would tell nothing
@@ -133,14 +157,14 @@ def keep_trends(connection: Connection, vehicle_id: int, found: Sequence[Trend] 
     if found is None:
         return
     table = schema.wear
-    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    connection.execute(without(table), {"vehicle": vehicle_id})
     rows = [
         asdict(one)
         | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "channel": one.channel or "", "lines": list(one.lines)}
         for one in found
     ]
     if rows:
-        connection.execute(insert(table), rows)
+        connection.execute(more(table), rows)
 
 
 def keep_checks(connection: Connection, vehicle_id: int, found: Sequence[Check] | None, as_of_us: int) -> None:
@@ -148,11 +172,11 @@ def keep_checks(connection: Connection, vehicle_id: int, found: Sequence[Check] 
     if found is None:
         return
     table = schema.model_check
-    connection.execute(delete(table).where(table.c.vehicle_id == vehicle_id))
+    connection.execute(without(table), {"vehicle": vehicle_id})
     rows = [
         asdict(one)
         | {"vehicle_id": vehicle_id, "as_of_us": as_of_us, "lines": list(one.lines), "remarks": list(one.remarks)}
         for one in found
     ]
     if rows:
-        connection.execute(insert(table), rows)
+        connection.execute(more(table), rows)

@@ -7,9 +7,10 @@ lasts longer than that was made by a clock that is wrong, and counts for nothing
 import threading
 from collections.abc import Collection
 from contextlib import suppress
+from functools import cache
 from typing import Final, Self
 
-from sqlalchemy import Connection, Engine, and_, case, delete, func, or_, select, update
+from sqlalchemy import BigInteger, Connection, Engine, Select, and_, bindparam, case, delete, func, or_, select, update
 from sqlalchemy.exc import DBAPIError
 
 from ingest import schema
@@ -26,14 +27,25 @@ BATCH: Final = 200  # vehicles claimed together: few enough that several analyse
 def vehicles_wanting(connection: Connection, began_us: int, stale_us: int, most_old: int) -> tuple[list[int], set[int]]:
     """(vehicles that want an analysis and that nobody has claimed, oldest results first; which of them have no news), in one query:
     a batch of those with news that were not done since `began_us`, and `most_old` of the others."""
+    at_us = machine_us()
+    asked = {
+        "began": began_us, "stale": began_us - stale_us, "ahead": began_us + stale_us, "now": at_us, "leased": at_us + LEASE_US,
+        "most_old": max(0, most_old),
+    }  # fmt: skip
+    rows = connection.execute(_wanting(old_too=most_old > 0), asked).all()
+    return [id_ for id_, _ in rows], {id_ for id_, is_fresh in rows if not is_fresh}
+
+
+@cache
+def _wanting(*, old_too: bool) -> Select[int, bool]:
+    """The query of `vehicles_wanting`, made once: it is asked over and over."""
     vehicle, setup, analysis, claim = schema.vehicle, schema.setup, schema.analysis, schema.claim
-    before = analysis.c.as_of_us < began_us
-    come = or_(analysis.c.revision != vehicle.c.revision, analysis.c.next_us <= began_us)
+    before = analysis.c.as_of_us < bindparam("began")
+    come = or_(analysis.c.revision != vehicle.c.revision, analysis.c.next_us <= bindparam("began"))
     fresh = or_(analysis.c.vehicle_id.is_(None), and_(come, before))
     # Results may speak of the future, if somebody asked for those.
-    old = or_(analysis.c.as_of_us < began_us - stale_us, analysis.c.as_of_us > began_us + stale_us)
-    at_us = machine_us()
-    taken = and_(claim.c.vehicle_id == vehicle.c.id, claim.c.until_us.between(at_us, at_us + LEASE_US))
+    old = or_(analysis.c.as_of_us < bindparam("stale"), analysis.c.as_of_us > bindparam("ahead"))
+    lasts = claim.c.until_us.between(bindparam("now"), bindparam("leased"))
     order = func.coalesce(analysis.c.as_of_us, -1), vehicle.c.id
     found = (
         select(
@@ -42,20 +54,19 @@ def vehicles_wanting(connection: Connection, began_us: int, stale_us: int, most_
             func.row_number().over(partition_by=fresh, order_by=order).label("place"),
         )
         .outerjoin(analysis, analysis.c.vehicle_id == vehicle.c.id)
-        .outerjoin(claim, taken)
+        .outerjoin(claim, and_(claim.c.vehicle_id == vehicle.c.id, lasts))
         .where(
-            or_(fresh, old) if most_old > 0 else fresh,
+            or_(fresh, old) if old_too else fresh,
             claim.c.vehicle_id.is_(None),
             select(setup.c.id).where(setup.c.vehicle_id == vehicle.c.id).exists(),
         )
         .subquery()
     )
-    rows = connection.execute(
+    return (
         select(found.c.id, found.c.fresh)
-        .where(found.c.place <= case((found.c.fresh, BATCH), else_=max(0, most_old)))
+        .where(found.c.place <= case((found.c.fresh, BATCH), else_=bindparam("most_old", type_=BigInteger)))
         .order_by(found.c.place)
-    ).all()
-    return [id_ for id_, _ in rows], {id_ for id_, is_fresh in rows if not is_fresh}
+    )
 
 
 def claim_vehicles(engine: Engine, ids: Collection[int], who: str) -> set[int]:

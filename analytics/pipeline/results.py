@@ -9,7 +9,7 @@ from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import structlog
-from sqlalchemy import Connection, Engine, delete, insert, select
+from sqlalchemy import Connection, Engine, bindparam, update
 from sqlalchemy.exc import DataError, DBAPIError
 
 from analytics.pipeline import checkpoints, depot_days, vehicle_summary
@@ -20,6 +20,9 @@ from analytics.pipeline.account import (
     keep_greased,
     keep_hand,
     keep_trends,
+    more,
+    of_vehicle,
+    without,
 )
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.kept import program
@@ -37,6 +40,7 @@ _LOOK_AGAIN_S: Final = 0.5
 _PATIENCE: Final = int(
     1.25 * LEASE_US / 1e6 / _LOOK_AGAIN_S
 )  # looks at what others have claimed: the dead are found out
+_ANALYSED_ANEW: Final = update(schema.analysis).where(schema.analysis.c.vehicle_id == bindparam("vehicle"))
 
 
 @dataclass(frozen=True)
@@ -151,33 +155,29 @@ def _keep_or_error(engine: Engine, outcome: Outcome, who: str) -> bool | str:
 
 def keep(connection: Connection, outcome: Outcome) -> None:
     """Make this the newest result of its vehicle, as a whole."""
-    analysis, finding = schema.analysis, schema.finding
-    trends_us: int | None = outcome.as_of_us
-    if outcome.trends is None:
-        trends_us = connection.scalar(select(analysis.c.trends_us).where(analysis.c.vehicle_id == outcome.vehicle_id))
-    connection.execute(delete(finding).where(finding.c.vehicle_id == outcome.vehicle_id))
-    connection.execute(delete(analysis).where(analysis.c.vehicle_id == outcome.vehicle_id))
-    connection.execute(
-        insert(analysis).values(
-            vehicle_id=outcome.vehicle_id,
-            as_of_us=outcome.as_of_us,
-            revision=outcome.revision,
-            next_us=outcome.next_us,
-            due_early_us=outcome.refill.due_early_us,
-            refill=outcome.refill.to_row(),
-            notes=[in_json(note) for note in outcome.notes],
-            filled_us=outcome.filled_us,
-            commissioning=outcome.commissioning,
-            alarms_due_us=0,
-            fleet_revision=outcome.fleet_revision,
-            made_by=program(),
-            trends_us=trends_us,
-        )
-    )
+    analysis, finding, vehicle = schema.analysis, schema.finding, {"vehicle": outcome.vehicle_id}
+    made = {
+        "as_of_us": outcome.as_of_us,
+        "revision": outcome.revision,
+        "next_us": outcome.next_us,
+        "due_early_us": outcome.refill.due_early_us,
+        "refill": outcome.refill.to_row(),
+        "notes": [in_json(note) for note in outcome.notes],
+        "filled_us": outcome.filled_us,
+        "commissioning": outcome.commissioning,
+        "alarms_due_us": 0,
+        "fleet_revision": outcome.fleet_revision,
+        "made_by": program(),
+    }
+    if outcome.trends is not None:
+        made["trends_us"] = outcome.as_of_us
+    if not connection.execute(_ANALYSED_ANEW, vehicle | made).rowcount:
+        connection.execute(more(analysis), made | {"vehicle_id": outcome.vehicle_id})
     vehicle_summary.put_result(connection, outcome)
+    connection.execute(without(finding), vehicle)
     if outcome.findings:
         connection.execute(
-            insert(finding),
+            more(finding),
             [
                 {
                     "vehicle_id": outcome.vehicle_id,
@@ -218,20 +218,19 @@ def _watched(outcome: Outcome, at_us: int) -> dict[str, float]:
 
 def _keep_amounts(connection: Connection, outcome: Outcome) -> None:
     """Months that are as they were are not written again: most are."""
-    table = schema.supply
+    table, key = schema.supply, ("month", "depot", "grease")
     names = [column.name for column in table.columns if column.name != "vehicle_id"]
-    mine = table.c.vehicle_id == outcome.vehicle_id
-    held = {tuple(row) for row in connection.execute(select(*(table.c[name] for name in names)).where(mine))}
+    vehicle = {"vehicle": outcome.vehicle_id}
+    held = {tuple(row)[1:] for row in connection.execute(of_vehicle(table), vehicle)}
     wanted = {
         tuple(
             round(value, 3) if isinstance(value, float) else value for value in (getattr(one, name) for name in names)
         )
         for one in outcome.amounts
     }
-    for month, depot_, grease, *_ in held - wanted:
-        connection.execute(
-            delete(table).where(mine, table.c.month == month, table.c.depot == depot_, table.c.grease == grease)
-        )
+    gone = [vehicle | {f"its_{name}": value for name, value in zip(key, row, strict=False)} for row in held - wanted]
+    if gone:
+        connection.execute(without(table, *key), gone)
     new = [dict(zip(names, row, strict=True)) | {"vehicle_id": outcome.vehicle_id} for row in wanted - held]
     if new:
-        connection.execute(insert(table), new)
+        connection.execute(more(table), new)

@@ -109,9 +109,9 @@ def analysed(
             (
                 then,
                 depot(connection, setup.depot).lead_days,
-                read_sisters(connection, vehicle.id, then, at_us, arrived_us),
+                read_sisters(connection, vehicle.id, setup, then, at_us, arrived_us),
                 read_yard(connection, vehicle.id, setup, then, at_us, arrived_us),
-                read_sister_channels(connection, vehicle.id, setup, at_us, arrived_us),
+                read_sister_channels(connection, vehicle.id, setup, at_us, arrived_us) if then.cycles.channels else (),
             )
         )
     known = checkpoints.read(connection, vehicle.id)

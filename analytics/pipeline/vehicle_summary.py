@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Connection, insert, update
+from sqlalchemy import Connection, bindparam, insert, update
 
 from analytics.findings import Finding, urgency
 from analytics.kinds import FINDING_KINDS, Severity, kind_rank
@@ -26,6 +26,7 @@ _WEEK_DAYS: Final = 7
 # `rank` is the place of the worst finding's kind; from here on for those that leave no point dry that steering or braking depends on.
 ORDINARY_RANK: Final = 100
 _NO_RANK: Final = 199  # of a vehicle without an open finding
+_PUT: Final = update(schema.vehicle_summary).where(schema.vehicle_summary.c.vehicle_id == bindparam("of"))
 
 
 @dataclass(frozen=True)
@@ -216,7 +217,7 @@ def _identity(setup: Setup) -> dict[str, Any]:
 def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sold: bool) -> None:
     table = schema.vehicle_summary
     values = values | {"sold": sold}
-    done = connection.execute(update(table).where(table.c.vehicle_id == vehicle_id).values(**values))
+    done = connection.execute(_PUT, {"of": vehicle_id} | values)
     if not done.rowcount:
         nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None}
-        connection.execute(insert(table).values(vehicle_id=vehicle_id, **(nothing | values)))
+        connection.execute(insert(table), {"vehicle_id": vehicle_id} | nothing | values)

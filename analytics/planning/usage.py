@@ -2,15 +2,15 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from analytics.refills import Refill
-from analytics.vehicle.day import Day
+from analytics.vehicle.day import Day, setup_of_day
 from analytics.vehicle.level import Fill
-from ingest.setups import Setup, in_force
-from ingest.times import instant, microseconds
+from ingest.setups import Setup
+from ingest.times import instant
 from ingest.work import Work
 
 DENSITY_KG_PER_L: Final = 0.9  # of most greases (common practice, no source)
@@ -60,9 +60,8 @@ def monthly(supply: Supply) -> list[Amount]:
     level: float | None = None  # as it was read last, and what went in and was not used since
     pending_l = 0.0
     for day in sorted(by_day):
-        noon = datetime.combine(day, time(12), zone)
-        setup = in_force(supply.setups, microseconds(noon))
-        key = f"{day:%Y-%m}", setup.depot, setup.grease_and_grade
+        setup = setup_of_day(supply.setups, day, zone)
+        key = str(day)[:7], setup.depot, setup.grease_and_grade
         one = found.setdefault(key, Amount(*key, vehicles=1))
         told = days.get(day)
         used, put_in = share * (told.used_l if told else 0.0), sum(by_day[day])

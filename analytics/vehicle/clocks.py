@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.arrays import Common, Ints
+from ingest.arrays import Common, Ints, runs_of
 from ingest.times import DAY_US, EARLIEST_US, HOUR_US
 
 CLOCK_TOLERANCE_US: Final = 600_000_000  # ten minutes: drift of an honest clock between two settings
@@ -35,7 +35,9 @@ def corrected_at(kinds: Sequence[Common]) -> list[tuple[Ints, Ints]]:
     off = at < EARLIEST_US
     late = np.where(heard, received - np.where(says, sent, at), 0)
     # Clocks are followed apart by boot, by whether they say when they sent, and by whether they have lost their power.
-    clock = np.unique(boot, return_inverse=True)[1] * 4 + 2 * ~says + (off & ~says)
+    begins = runs_of(boot)
+    number = np.repeat(np.unique(boot[begins], return_inverse=True)[1], np.diff(begins, append=len(boot)))
+    clock = number * 4 + 2 * ~says + (off & ~says)
     behind = _behind(clock, seq, received, late, heard, heard & ((says & (sent >= EARLIEST_US)) | ~says))
     ahead = _ahead(clock, seq, late, heard, heard & ~(off & (~says | (sent < EARLIEST_US))))
     powerless = heard & says & off & (sent < EARLIEST_US) & (sent >= at)
@@ -52,14 +54,18 @@ def corrected_at(kinds: Sequence[Common]) -> list[tuple[Ints, Ints]]:
     return [(at[end - len(rows) : end], done[end - len(rows) : end]) for rows, end in zip(kinds, ends, strict=True)]
 
 
-def _half_days(clock: Ints, received: Ints, usable: NDArray[np.bool_]) -> Iterator[tuple[Ints, Ints]]:
-    """(messages of half a day, the same and those of the half days beside it), by receipt, of each clock."""
+def _late_half_days(
+    clock: Ints, received: Ints, late: Ints, usable: NDArray[np.bool_]
+) -> Iterator[tuple[Ints, Ints]]:  # fmt: skip
+    """(messages of half a day, the same and those of the half days beside it), by receipt, of each clock; of half days all of whose
+    messages came late only: there are few."""
     half_day = received // (DAY_US // 2)
     for one in np.unique(clock[usable]):
         mine = np.flatnonzero(usable & (clock == one))
         mine = mine[np.argsort(received[mine], kind="stable")]
         parts = half_day[mine]
-        for part in np.unique(parts):
+        begins = np.flatnonzero(np.diff(parts, prepend=-1))
+        for part in parts[begins[np.minimum.reduceat(late[mine], begins) > _BEHIND_US]]:
             first, last = np.searchsorted(parts, (part - 1, part + 2))
             own = np.searchsorted(parts, (part, part + 1))
             yield mine[own[0] : own[1]], mine[first:last]
@@ -102,7 +108,7 @@ def _behind(
 ) -> Ints:
     """Microseconds by which each message's clock was behind, 0 where it was not: by half days of each clock."""
     behind = np.zeros(len(late), np.int64)
-    for part, near in _half_days(clock, received, usable):
+    for part, near in _late_half_days(clock, received, late, usable):
         least = int(late[near].min())
         hours = np.ptp(received[near]) / HOUR_US
         if (

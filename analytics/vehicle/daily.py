@@ -1,6 +1,7 @@
 """What each local day brought."""
 
 from datetime import date
+from math import isnan
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -55,18 +56,22 @@ def days(result: Result, settings: Settings = DEFAULTS) -> list[Day]:
     level = np.full(width, np.nan)
     known = np.flatnonzero(np.isfinite(tank.level_at_cycle_pct))
     level[np.clip(cycle_day[known], 0, width - 1)] = tank.level_at_cycle_pct[known]  # the last of the day stands
+    counted = (number.astype(np.int64).tolist() for number in (done, missed, incomplete, lost))
+    measured = (amount.tolist() for amount in (ignition, used, level))
     told = [
         Day(
             day=date.fromordinal(719_163 + first + k),
-            done=int(done[k]),
-            missed=int(missed[k]),
-            incomplete=int(incomplete[k]),
-            lost=int(lost[k]),
-            ignition_h=round(float(ignition[k]), 2),
-            used_l=round(float(used[k]), 4),
-            level_pct=round(float(level[k]), 1) if np.isfinite(level[k]) else None,
+            done=done_,
+            missed=missed_,
+            incomplete=incomplete_,
+            lost=lost_,
+            ignition_h=round(ignition_h, 2),
+            used_l=round(used_l, 4),
+            level_pct=None if isnan(level_pct) else round(level_pct, 1),
         )
-        for k in range(width)
+        for k, (done_, missed_, incomplete_, lost_, ignition_h, used_l, level_pct) in enumerate(
+            zip(*counted, *measured, strict=True)
+        )
     ]
     if result.past is not None and result.past.days:
         kept = list(result.past.days)

@@ -28,7 +28,7 @@ _TURNS: Final = 4  # a controller that was swapped and swapped back came back on
 def _several_controllers(boot: NDArray[np.str_]) -> bool:
     """Whether boots come back after others, again and again: one controller never goes back to a boot it had before."""
     changes = int((boot[1:] != boot[:-1]).sum())
-    return changes - (len(np.unique(boot)) - 1) >= _TURNS
+    return changes >= _TURNS and changes - (len(np.unique(boot)) - 1) >= _TURNS
 
 
 def notes(result: Result) -> list[str]:

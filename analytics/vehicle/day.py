@@ -2,8 +2,19 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from datetime import date
+from datetime import date, datetime, time
 from typing import Any
+from zoneinfo import ZoneInfo
+
+from ingest.setups import Setup, in_force
+from ingest.times import microseconds
+
+
+def setup_of_day(setups: tuple[Setup, ...], day: date, zone: ZoneInfo) -> Setup:
+    """The set-up in force at noon of a local day: what the day counts for."""
+    if len(setups) == 1:  # as most vehicles have it, asked for each day of years
+        return setups[0]
+    return in_force(setups, microseconds(datetime.combine(day, time(12), zone)))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -79,6 +79,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
     def by_day(weight: Floats) -> Floats:
         return np.asarray(np.bincount(day - first, weights=weight, minlength=width), np.float64)
 
+    doubt = _in_doubt(result)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
@@ -87,13 +88,16 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
         due = np.where(of_setup, slots.weight, 0.0)
         never = due * slots.missed
         proven = arrivals(history, setup.lines, result.findings, result.flaws, settings)
+        tables: dict[tuple[bytes, bytes], Floats] = {}  # most lines of a vehicle have come off alike
         for line, failed in _failures(result, setup.lines, settings):
-            arrived = proven[line.line] & ~failed & ~_in_doubt(result)
-            came, not_come = (ran & (mask[slots.cycle] if len(mask) else False) for mask in (arrived, failed))
-            credit = np.where(came, np.minimum(due, 1.0), 0.0)
-            lost = np.where(not_come, due, never + np.where(ran, due - np.minimum(due, 1.0), 0.0))
-            table = np.stack([by_day(due), by_day(credit), by_day(lost)])
-            key = (line.line, line.point)
+            arrived = proven[line.line] & ~failed & ~doubt
+            alike = arrived.tobytes(), failed.tobytes()
+            if alike not in tables:
+                came, not_come = (ran & (mask[slots.cycle] if len(mask) else False) for mask in (arrived, failed))
+                credit = np.where(came, np.minimum(due, 1.0), 0.0)
+                lost = np.where(not_come, due, never + np.where(ran, due - np.minimum(due, 1.0), 0.0))
+                tables[alike] = np.stack([by_day(due), by_day(credit), by_day(lost)])
+            table, key = tables[alike], (line.line, line.point)
             lines[key] = (line, table + lines[key][1] if key in lines else table)
     told = sorted(lines.values(), key=lambda one: (one[0].line, one[0].point))
     together = np.stack([table for _, table in told], axis=2)

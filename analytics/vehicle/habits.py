@@ -156,11 +156,12 @@ def drift(counts: Floats, ahead_weeks: float) -> float:
     weeks = int(np.clip(round(ahead_weeks), 1, 6))
     base, total, number = _DRIFT
     if len(counts) > weeks + _LEAST_WEEKS:
-        told = list[float]()
+        told, decay = list[float](), 0.5 ** (np.arange(_WEEKS) / _HALF_LIFE_WEEKS)
+        weights = decay / decay.sum()
         for k in range(weeks, len(counts) - _LEAST_WEEKS):
             before = counts[k:][:_WEEKS]
-            weights = 0.5 ** (np.arange(len(before)) / _HALF_LIFE_WEEKS)
-            weights /= weights.sum()
+            if len(before) < len(weights):
+                weights = decay[: len(before)] / decay[: len(before)].sum()
             mean = float(before @ weights)
             if mean <= 0:
                 continue

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.vehicle.coarse_meter import COARSE_H, fine_hours, step_of
-from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints
+from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints, runs_of
 from ingest.times import HOUR_US
 
 
@@ -42,7 +42,7 @@ def ignition_hours(*kinds: Common) -> Heard:
     meter = np.concatenate([rows.engine_h for rows in kinds])
     seq = np.concatenate([rows.seq for rows in kinds])
     boot = np.concatenate([rows.boot for rows in kinds]) if len(at) else np.zeros(0, np.str_)
-    order = np.lexsort((meter, at))
+    order = _in_order(at, meter)
     row = np.empty(len(order), np.int64)
     row[order] = np.arange(len(order))
     at, meter, boot, on, seq = at[order], meter[order], boot[order], on[order], seq[order]
@@ -71,6 +71,18 @@ def ignition_hours(*kinds: Common) -> Heard:
     return Heard(at, hours, known | certain, seq, boot, row, step, doubts, coarse_h)
 
 
+def _in_order(at: Ints, meter: Floats) -> Ints:
+    """Messages by time, those of one moment by what the meter read: few are, and to sort by both takes much longer."""
+    order = np.argsort(at, kind="stable")
+    alike = np.diff(at[order]) == 0
+    shared = np.zeros(len(at), bool)
+    shared[1:] |= alike
+    shared[:-1] |= alike
+    several = order[shared]
+    order[shared] = several[np.lexsort((meter[several], at[several]))]
+    return order
+
+
 def _refine(
     at: Ints, meter: Floats, boot: NDArray[np.str_], seq: Ints, on: Floats, switched: NDArray[np.bool_]
 ) -> tuple[float, NDArray[np.bool_]]:
@@ -79,7 +91,7 @@ def _refine(
     Returns the coarsest step, 0 where none is coarse, and before which messages only that bounds what was gained.
     """
     coarsest, unsure = 0.0, np.zeros(len(at), bool)
-    for one in np.unique(boot):
+    for one in np.unique(boot[runs_of(boot)]):
         mine = np.flatnonzero(boot == one)
         readings = meter[mine]
         if np.isnan(readings).all():

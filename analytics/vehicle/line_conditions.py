@@ -29,6 +29,7 @@ def odd_from_the_start(result: Result) -> dict[str, tuple[float, int]]:
 
 
 _DRIFT_READINGS: Final = 60
+_DRIFT_LATEST: Final = 200  # of which the moving average is made
 
 
 _DRIFT_WEIGHT: Final = 0.1
@@ -45,7 +46,7 @@ def _drift(ratio: Floats, noise: float) -> str | None:
 
     An average run length of 500 takes 2.814 standard deviations at this weight (Lucas and Saccucci 1990); the limit is wider.
     """
-    z = np.clip(np.log(np.maximum(ratio[-200:], 1e-3)) / noise, -3, 3)
+    z = np.clip(np.log(np.maximum(ratio, 1e-3)) / noise, -3, 3)
     latest = float(ewma(z, _DRIFT_WEIGHT)[-1])
     if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or abs(latest) * noise < np.log(_DRIFT_RATIO):
         return None
@@ -121,13 +122,16 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
 def _readings(result: Result, channel: int) -> tuple[str, float | None]:
     """What a channel's latest readings say of its lines: condition, and ratio to what is expected."""
     column = result.pressures.ratio[:, channel]
-    known = column[~np.isnan(column)]
+    known = np.flatnonzero(~np.isnan(column))
     if not len(known):
         return "learning", None
-    latest = _STARVED_READINGS if result.pressures.starved[~np.isnan(column)][-1] else _READINGS
-    ratio = round(float(np.median(known[-latest:])), 2)
-    own = column[~np.isnan(column) & ~result.pressures.starved].astype(np.float64)
-    drift = _drift(own, float(result.pressures.noise[channel])) if len(own) >= _DRIFT_READINGS else None
+    starved = result.pressures.starved[known]
+    latest = _STARVED_READINGS if starved[-1] else _READINGS
+    ratio = round(float(np.median(column[known[-latest:]])), 2)
+    own = known[~starved]
+    if len(own) < _DRIFT_READINGS:
+        return "sound", ratio
+    drift = _drift(column[own[-_DRIFT_LATEST:]].astype(np.float64), float(result.pressures.noise[channel]))
     return drift or "sound", ratio
 
 

@@ -1,19 +1,31 @@
 """A vehicle heard for a few days borrows the calendar of its class; one heard for a year goes by its season."""
 
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from sqlalchemy import Engine, delete, insert
 
-from analytics.pipeline.peers import read_sister_channels, read_sisters
+from analytics.pipeline import peers, vehicle_summary
+from analytics.pipeline.peers import read_sister_channels, read_sisters, read_yard
 from analytics.pipeline.tasks import analysed
 from analytics.vehicle.analysis import analyse
+from analytics.vehicle.archive import Past
 from analytics.vehicle.peers import span_us
 from analytics.vehicle.pressure.sister_lines import tubes_of
+from ingest import retention, schema, work_records
+from ingest.database import address, connect, writing
+from ingest.reading import read_first_peaks, read_messages
+from ingest.recorder import Recorder
 from ingest.registry import find
 from ingest.times import DAY_US, instant
+from ingest.work import Work
+from simulators.fleet import write_registry
 from simulators.scenario import Trouble
-from tests.helpers.vehicles import END_US, arrivals, recorded
+from tests.helpers.vehicles import END_H, END_US, arrivals, demo, recorded, with_registry
 
 
 def test_what_is_lent_changes_on_mondays_only() -> None:
@@ -38,17 +50,18 @@ def test_four_days_are_enough_with_sisters(tmp_path: Path) -> None:
         engine, held = recorded(tmp_path / str(n), [young, *sisters_said])
         with engine.connect() as connection:
             vehicle = find(connection, "harrowmere-stone/HS-101")
-            sisters = read_sisters(connection, vehicle.id, held["HS-101"][0], as_of_us)
+            sisters = read_sisters(connection, vehicle.id, vehicle.newest, held["HS-101"][0], as_of_us)
             (result,) = analysed(connection, vehicle, [as_of_us], None, ())
             alike = read_sister_channels(connection, vehicle.id, vehicle.newest, as_of_us)
             assert {x.tubes for x in alike} <= {tubes_of(vehicle.newest, name) for name in vehicle.newest.channels}
             assert all(500 < np.exp(x.log_kpa) < vehicle.newest.relief_kpa for x in alike)
             assert len(alike) == 2 * len(vehicle.newest.channels)  # of the two of its class that were heard
             assert read_sister_channels(connection, vehicle.id, vehicle.newest, as_of_us, END_US - 60 * DAY_US) == ()
-            unheard = read_sisters(connection, vehicle.id, held["HS-101"][0], as_of_us, as_of_us - 60 * DAY_US)
+            long_ago_us = as_of_us - 60 * DAY_US
+            unheard = read_sisters(connection, vehicle.id, vehicle.newest, held["HS-101"][0], as_of_us, long_ago_us)
             assert [len(sister.cycles_us) for sister in unheard] == [0] * len(sisters)
-            other = find(connection, "harrowmere-stone/HS-102").id
-            assert read_sisters(connection, other, held["HS-102"][0], as_of_us) == ()
+            other = find(connection, "harrowmere-stone/HS-102")
+            assert read_sisters(connection, other.id, other.newest, held["HS-102"][0], as_of_us) == ()
         assert sum(len(sister.cycles_us) > 0 for sister in sisters) == 2  # HS-103 is a shift truck
         known = analyse(*full["HS-101"], as_of_us).refill.due_expected_us
         said = analyse(*held["HS-101"], as_of_us).refill.due_expected_us, result.refill.due_expected_us
@@ -72,3 +85,92 @@ def test_a_feast_of_last_year_comes_again(tmp_path: Path) -> None:
     early, _, late = (due[0] - due[1]) / DAY_US
     assert late > 5
     assert abs(early) < 2
+
+
+THEN_US = END_US + 3 * DAY_US  # its depot may be closed: HS-101 has not run for so long
+
+
+def told(engine: Engine, name: str) -> dict[str, Any]:
+    """What other vehicles tell of one."""
+    with engine.connect() as connection:
+        one = find(connection, f"harrowmere-stone/{name}")
+        said = read_messages(connection, one.id)
+        sisters = read_sisters(connection, one.id, one.newest, said, THEN_US)
+        return {
+            "channels": read_sister_channels(connection, one.id, one.newest, THEN_US),
+            "calendar": [(sister.cycles_us.tolist(), sister.interval_min) for sister in sisters],
+            "mates": read_yard(connection, one.id, one.newest, said, THEN_US).mates,
+        }
+
+
+def test_what_others_told_holds_until_anything_of_them_changes(engine: Engine, tmp_path: Path) -> None:
+    """A late message, work, another line list, messages let go of, a vehicle that is taken away: each counts at once, as for
+    somebody who has read nothing before."""
+    with_registry(engine)
+    recorder = Recorder(engine, "test")
+    of_sister = arrivals("HS-102", (), 50)
+    early = [a for a in of_sister if a.received_us and a.received_us < END_US - 30 * DAY_US]
+    recorder.record(arrivals("HS-101", (), 4))
+    recorder.record([a for a in of_sister if a not in early])
+    with engine.connect() as connection:
+        sister = find(connection, "harrowmere-stone/HS-102")
+
+    def set_timer() -> None:
+        with writing(engine) as connection:
+            work = Work(key="a", kind="timer_set", by="somebody", at_us=END_US - 2 * DAY_US, interval_min=33.0)
+            work_records.record(connection, sister.id, sister.setups, work, END_US)
+
+    def fit_other_lines() -> None:
+        like = next(m for m in demo().machines if m.vehicle == "HS-102")
+        longer = tuple(replace(point, length_m=3 * point.length_m) for point in like.points)
+        write_registry(replace(demo(), machines=(replace(like, points=longer),)), END_H, tmp_path)
+        with writing(engine) as connection:
+            vehicle_summary.register(connection, tmp_path, END_US - DAY_US)
+
+    def let_go() -> None:
+        with writing(engine) as connection:
+            past = Past(END_US - 20 * DAY_US, END_US, (), (), ()).as_json()
+            connection.execute(insert(schema.archive).values(vehicle_id=sister.id, **past))
+        retention.thin(engine, END_US - 20 * DAY_US, lambda done, of: None)
+
+    def take_away() -> None:
+        with writing(engine) as connection:
+            connection.execute(delete(schema.setup).where(schema.setup.c.vehicle_id == sister.id))
+
+    changes: Mapping[Callable[[], object], set[str]] = {
+        lambda: recorder.record(early): {"channels", "calendar", "mates"},
+        let_go: {"channels", "calendar", "mates"},
+        set_timer: {"channels", "calendar"},  # from then on it is another set-up
+        fit_other_lines: {"channels", "calendar"},
+        take_away: {"calendar", "mates"},
+    }
+    before = told(engine, "HS-101")
+    assert all(before.values())
+    for change, changed in changes.items():
+        change()
+        now = told(engine, "HS-101")
+        assert {name for name in now if now[name] != before[name]} == changed
+        anew = connect(address(engine))
+        assert now == told(anew, "HS-101")
+        anew.dispose()
+        before = now
+
+
+def test_what_many_ask_of_the_same_is_read_once(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two of one class have the same sisters but for each other."""
+    with_registry(engine)
+    for name in ("HS-101", "HS-102", "HS-106"):
+        Recorder(engine, "test").record(arrivals(name, (), 4))
+    asked = list[int]()
+
+    def counted(connection: Any, channels: Mapping[int, Any], *more: Any) -> Any:
+        asked.extend(channels)
+        return read_first_peaks(connection, channels, *more)
+
+    monkeypatch.setattr(peers, "read_first_peaks", counted)
+    told(engine, "HS-101")
+    first = set(asked)
+    assert len(first) == len(asked) >= 2
+    told(engine, "HS-102")
+    told(engine, "HS-101")
+    assert len(asked) == len(first) + 1  # HS-101 itself
