@@ -234,3 +234,8 @@ def table(heads: Sequence[str], rows: Sequence[Any], class_name: str, numbers: C
 def row(cells: Sequence[Any], numbers: Collection[int] = ()) -> html.Tr:
     """One of them."""
     return html.Tr([html.Td(told, className="num" if n in numbers else "") for n, told in enumerate(cells)])
+
+
+def pending() -> html.P:
+    """What stands where a page's body is still being made: an empty page looks as if there were nothing to tell."""
+    return html.P(tr("One moment: this is being worked out."), className="dim")

@@ -10,6 +10,7 @@ from analytics.kinds import FINDING_KINDS, SEVERITIES
 from analytics.pipeline.vehicle_summary import FindingShown
 from analytics.vehicle.line_conditions import LineCondition, LineState
 from dashboard import components, formatting
+from dashboard.exports.hand import hand_due, hand_undated
 from dashboard.queries.fleet import FleetRow
 from dashboard.tokens import LINE_MARKS
 from ingest import times
@@ -64,13 +65,9 @@ def without_findings(r: FleetRow) -> str:
         return tr("Refill now.") if refill.state == "due" else tr("Refill soon.")
     due, undated = r.detail.hand if r.detail else (0, 0)
     if due:
-        return trn("{n} point greased by hand is due.", "{n} points greased by hand are due.", due)
+        return hand_due(due)
     if undated and r.need == "not_proven":
-        return trn(
-            "Nobody knows when {n} point greased by hand is due.",
-            "Nobody knows when {n} points greased by hand are due.",
-            undated,
-        )
+        return hand_undated(undated)
     if not r.controller:
         return tr("No controller: its points are greased by hand.")
     if r.heard_us is None:

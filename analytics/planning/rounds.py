@@ -34,6 +34,7 @@ class HandNeed:
     strokes: float | None
     from_days: float | None
     due_days: float | None
+    critical: bool = False  # steering or braking depends on it
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from dashboard.exports import prices as money
+from dashboard.line_numbers import line_numbers
 from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
 from dashboard.queries.scope import Scope
@@ -68,7 +69,7 @@ def points(one: WorstPoints) -> str:
         return tr("line {line}, {point}", line=one.lines[0], point=point)
     if len(one.lines) == one.of_lines:
         return tr("all {number} lines", number=one.of_lines)
-    numbers = ", ".join(map(str, one.lines))
+    numbers = line_numbers(one.lines)
     return tr("{number} of {all} lines: {lines}", number=len(one.lines), all=one.of_lines, lines=numbers)
 
 

@@ -8,6 +8,7 @@ from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, FINDING_KINDS
 from dashboard import formatting
 from dashboard.exports import account
+from dashboard.line_numbers import line_numbers
 from dashboard.queries.evidence import Evidence, Step
 from ingest.languages import cldr, later, tr, trn
 from ingest.times import rfc3339
@@ -61,8 +62,10 @@ def sections(told: Evidence) -> list[Section]:
 
 def doses(told: Evidence) -> list[str]:
     """What was planned, what arrived."""
+    if not told.planned and not told.setup.controller:
+        return [tr("No controller: nothing is measured here. What was greased by hand stands under Work.")]
     if not told.planned:
-        return [tr("No dose is known to have been planned: the vehicle stood, or nobody heard of it.")]
+        return [tr("No dose is known to have been planned: the vehicle stood, or nothing was heard of it.")]
     lines = 1 if told.line is not None else len(told.setup.lines)
     unproven = told.planned - told.arrived - told.failed
     said = trn(
@@ -102,27 +105,27 @@ def _gaps(told: Evidence) -> list[str]:
 
 
 def _lines(numbers: list[int], told: Evidence) -> str:
-    """Line 5, kingpin upper right; all 14 lines; lines 3, 4, 5."""
+    """Line 5, kingpin upper right; all 14 lines; lines 3 to 5."""
     points = {line.line: line.point for line in told.setup.lines}
     if len(numbers) == 1:
         point = points.get(numbers[0]) or tr("no longer on the line list")
         return tr("Line {line}, {point}", line=numbers[0], point=point)
     if set(numbers) >= set(points):
         return tr("All {number} lines", number=len(numbers))
-    return tr("Lines {lines}", lines=", ".join(map(str, numbers)))
+    return tr("Lines {lines}", lines=line_numbers(numbers))
 
 
 def _found(told: Evidence) -> list[str]:
     return [
         f"{_lasted(one, told.setup.timezone)}: {FINDING_KINDS[one.kind].title}. {formatting.in_my_units(one.summary)}"
         for one in told.findings
-    ] or [tr("Nothing was found.")]
+    ] or [tr("Nothing was found.") if told.messages else tr("Nothing was heard, so nothing could be found.")]
 
 
 def _lasted(found: Finding, zone: str) -> str:
     began = formatting.moment(found.began_us, zone)
     if found.ended_us is None:
-        return tr("{time} and lasts", time=began)
+        return tr("{time}, still open", time=began)
     return tr("{first} to {last}", first=began, last=formatting.moment(found.ended_us, zone))
 
 

@@ -50,6 +50,26 @@ def amount(one: HandDue | HandNeed | HandPoint) -> str:
     return trn("{strokes} stroke", "{strokes} strokes", 1 if strokes == 1 else 2, strokes=cldr.plain(strokes))
 
 
+def hand_due(number: int) -> str:
+    """That so many points greased by hand are due."""
+    return trn("{n} point greased by hand is due.", "{n} points greased by hand are due.", number)
+
+
+def hand_undated(number: int) -> str:
+    """That of so many points greased by hand nobody knows when they are due."""
+    return trn(
+        "Nobody knows when {n} point greased by hand is due.",
+        "Nobody knows when {n} points greased by hand are due.",
+        number,
+    )
+
+
+def to_grease(one: HandNeed) -> str:
+    """5 kingpin, 12 g (steering or braking)."""
+    told = f"{one.number} {one.point}, {amount(one)}"
+    return f"{told} ({tr('steering or braking')})" if one.critical else told
+
+
 def amount_of(one: HandDue) -> str:
     """12 g of Lithium EP."""
     return tr("{amount} of {grease}", amount=amount(one), grease=one.grease) if one.grease else amount(one)
@@ -81,7 +101,10 @@ def date_or_why(one: HandDue) -> str:
     if one.due_us is None:
         return tr(one.reason)
     day = formatting.day(formatting.local(one.due_us, one.timezone))
-    return tr("since {day}", day=day) if one.state == "due" else day
+    if one.state != "due":
+        return day
+    by_pace = one.interval_unit != "d" and one.read_us is not None and one.due_us > one.read_us
+    return tr("since about {day}", day=day) if by_pace else tr("since {day}", day=day)
 
 
 def hand_table(found: Sequence[HandDue]) -> list[dict[str, str]]:

@@ -4,6 +4,7 @@ from typing import Final
 
 from analytics.vehicle.model_check import FEWEST, Check, Remark
 from dashboard import accounts
+from dashboard.line_numbers import line_numbers
 from ingest.languages import cldr, later, tr, trn
 
 MEANING: Final = later(
@@ -72,7 +73,8 @@ def lean(one: Check) -> str:
 
 
 def _signed(value: float, digits: int = 1) -> str:
-    return f"{'+' if value >= 0 else ''}{cldr.decimal(value, digits)}"
+    shown = round(value, digits) + 0.0  # no zero below zero
+    return f"{'+' if shown >= 0 else ''}{cldr.decimal(shown, digits)}"
 
 
 def heads() -> tuple[str, ...]:
@@ -82,12 +84,11 @@ def heads() -> tuple[str, ...]:
         tr("Spread"),
         tr("Outside limits (5 % is right)"),
         tr("Memory (noise: within)"),
-        tr("In {step} (95 % limits)", step=step),
+        tr("Per {step} (95 % limits)", step=step),
     )
 
 
 def where(one: Check) -> str:
     """Which lines a channel watches."""
-    watched = ", ".join(map(str, one.lines))
-    lines = trn("line {lines}", "lines {lines}", len(one.lines), lines=watched)
+    lines = trn("line {lines}", "lines {lines}", len(one.lines), lines=line_numbers(one.lines))
     return f"{one.channel} ({lines})" if one.lines else one.channel

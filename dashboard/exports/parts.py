@@ -42,13 +42,15 @@ def often_meaning() -> str:
 
 
 def amount(value: float | None, unit: str) -> str:
-    """3; 12 m; 4.5 l in the reader's unit; too few failures to say."""
-    if value is None or (unit != "l" and 0 < value < _LEAST):
-        return tr("not known") if value is None else tr("below {amount}", amount=cldr.plain(_LEAST))
+    """3; 12 m; below 1 m; 4.5 l in the reader's unit; too few failures to say."""
+    if value is None:
+        return tr("not known")
     if unit == "l":
         return formatting.litres(value)
     if unit == "m":
-        return f"{np.ceil(value):.0f} m"
+        return tr("below {amount}", amount="1 m") if 0 < value < 1 else f"{np.ceil(value):.0f} m"
+    if 0 < value < _LEAST:
+        return tr("below {amount}", amount=cldr.plain(_LEAST))
     return cldr.decimal(value, 1 if value < 10 and value != round(value) else 0)
 
 

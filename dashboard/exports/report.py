@@ -4,16 +4,18 @@ from analytics.findings import CAUTION
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.exports import account as words
-from dashboard.queries.report import Report, Unknown
+from dashboard.exports.hand import hand_due, hand_undated
+from dashboard.queries.report import Report, Unknown, Waiting
 from dashboard.queries.scope import Scope
-from ingest.languages import cldr, tr, trn
+from ingest.languages import cldr, later, tr, trn
 
 Section = tuple[str, list[str]]
 
 
 def title(told: Report) -> str:
     """What it is about."""
-    return tr("Lubrication in {month}, {place}", month=formatting.month(told.month), place=place(told.scope))
+    text = later("Lubrication in {month} so far, {place}") if told.lasts else later("Lubrication in {month}, {place}")
+    return tr(text, month=formatting.month(told.month), place=place(told.scope))
 
 
 def place(scope: Scope) -> str:
@@ -68,12 +70,13 @@ def figures(told: Report) -> list[str]:
     if told.unknown:
         said.append(
             tr(
-                "{number} registered vehicles planned no dose: they stood, or nobody heard of them. They are in"
+                "{number} registered vehicles planned no dose: they stood, or nothing was heard of them. They are in"
                 " none of these figures.",
                 number=told.unknown,
             )
         )
-    said += [f"{tr(row['group'])}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
+    if len(told.by_critical) > 1:
+        said += [f"{tr(row['group'])}: {words.percent(row)}" for row in told.by_critical.to_dict("records")]
     if not told.scope.depot:
         said += [f"{row['group']}: {words.percent(row)}" for row in told.by_depot.head(8).to_dict("records")]
     return said + silent
@@ -81,9 +84,10 @@ def figures(told: Report) -> list[str]:
 
 def failed(told: Report) -> list[str]:
     """Findings by kind, and the points that got least."""
+    at_end = later("{title}: {began} began, {ended} ended, {last} still open at the month's end")
     said = [
         tr(
-            "{title}: {began} began, {ended} ended, {last} still open at the month's end",
+            later("{title}: {began} began, {ended} ended, {last} still open") if told.lasts else at_end,
             title=FINDING_KINDS[kind].title,
             began=began,
             ended=ended,
@@ -130,7 +134,19 @@ def risks(told: Report) -> list[str]:
     ]
     if told.more_risks:
         said.append(tr("and {left} more.", left=told.more_risks))
-    return said + _unknown(told.open) or [tr("Nothing that somebody has to act on or plan for is open.")]
+    return said + _waiting(told.waiting) + _unknown(told.open) or [
+        tr("Nothing that somebody has to act on or plan for is open.")
+    ]
+
+
+def _waiting(told: Waiting) -> list[str]:
+    refills = trn(
+        "The refill window of {n} vehicle has begun.", "The refill window of {n} vehicles has begun.", told.refills
+    )
+    critical = tr("Steering or braking depends on {number} of those that are due.", number=told.critical)
+    by_hand = f"{hand_due(told.by_hand)} {critical}" if told.critical else hand_due(told.by_hand)
+    counted = (told.refills, refills), (told.by_hand, by_hand), (told.undated, hand_undated(told.undated))
+    return [said for number, said in counted if number]
 
 
 def _unknown(told: Unknown) -> list[str]:

@@ -4,6 +4,7 @@ from typing import Any
 
 from analytics.vehicle.wear import Trend
 from dashboard import formatting
+from dashboard.line_numbers import line_numbers
 from dashboard.queries.wear import Wearing
 from ingest.languages import Words, cldr, later, tr, trn
 from ingest.times import rfc3339
@@ -32,13 +33,13 @@ MEANING = later(
 
 
 def where(one: Wearing) -> str:
-    """Line 5, kingpin upper right; lines 1, 2, 3; the pump."""
+    """Line 5, kingpin upper right; lines 1 to 3; the pump."""
     lines = one.trend.lines
     if not lines:
         return tr("pump")
     if len(lines) == 1:
         return tr("line {line}, {point}", line=lines[0], point=one.points[0])
-    return trn("line {lines}", "lines {lines}", len(lines), lines=", ".join(map(str, lines)))
+    return trn("line {lines}", "lines {lines}", len(lines), lines=line_numbers(lines))
 
 
 def change(one: Wearing) -> str:

@@ -29,5 +29,5 @@ def course(told: pd.DataFrame, period: str, template: str) -> go.Figure:
     with_layout(figure, template, 260, tr("% of planned doses"))
     highest = float((100 - told["arrived_pct"]).max()) if len(told) else 0.0
     figure.update_yaxes(range=[0, max(1.0, 1.1 * highest)])
-    figure.update_xaxes(type="category")
+    figure.update_xaxes(type="category", automargin=True)
     return figure

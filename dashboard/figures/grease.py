@@ -28,5 +28,5 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
             hovertemplate=f"%{{y:.1f}} {units.volume}",
         )
     figure.update_layout(barmode="group", bargap=0.25)
-    figure.update_xaxes(type="category")
+    figure.update_xaxes(type="category", automargin=True)
     return with_layout(figure, template, 280, {"l": "litres"}.get(units.volume, units.volume))

@@ -78,7 +78,7 @@ def layout(month: str = "", by: str = "depot", worst: str = "", **asked: Any) ->
                 ],
                 className="filters",
             ),
-            html.Div(id="account-body"),
+            html.Div(components.pending(), id="account-body"),
         ]
     )  # fmt: skip
 
@@ -94,7 +94,7 @@ def body(
     told, in_words = now.iloc[0], formatting.in_words(trend)
     weeks = weeks.assign(week=[formatting.day(date.fromisoformat(monday)) for monday in weeks["week"]])
     missing = (
-        " " + tr("{number} more planned no dose: they stood, or nobody heard of them.", number=unknown)
+        " " + tr("{number} more planned no dose: they stood, or nothing was heard of them.", number=unknown)
         if unknown
         else ""
     )
@@ -202,7 +202,7 @@ def slowly_worse(told: list[Wearing]) -> Any:
         tr("Expected to pass its limit"),
     )
     shown = (
-        html.Div(components.table(heads, rows, "plain"), className="wide")
+        html.Div(components.table(heads, rows, "plain-wrap"), className="wide")
         if rows
         else html.P(tr("Nothing does, as far as is known."))
     )

@@ -43,7 +43,7 @@ def layout(**_: Any) -> html.Div:
                 ],
             ),
             html.P(tr("What everything else rests on."), className="dim"),
-            html.Div(id="data-body"),
+            html.Div(components.pending(), id="data-body"),
             html.Div(id="data-model"),
             html.Div(id="data-dates"),
         ]
@@ -105,7 +105,12 @@ def body(told: DataState, now_us: int) -> list[Any]:
 
 def _notes(told: DataState) -> dmc.Paper:
     notes = [
-        html.Li([dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"), f" {formatting.in_my_units(note)}"])
+        html.Li(
+            [
+                dcc.Link(who.unit, href=f"/vehicle/{who.fleet}/{who.vehicle}"),
+                f" ({who.depot}): {formatting.in_my_units(note)}",
+            ]
+        )
         for who, note in told.notes
     ]
     left = told.noted - len({who for who, _ in told.notes})

@@ -55,7 +55,7 @@ def layout(fleet: str = "", name: str = "", line: str = "", first: str = "", las
                 ],
                 className="filters",
             ),
-            html.Div(id="evidence-body"),
+            html.Div(components.pending(), id="evidence-body"),
         ],
         className="report",
     )  # fmt: skip

@@ -50,7 +50,7 @@ def layout(depot: str = "", **_: Any) -> html.Div:
                 ),
                 className="filters",
             ),
-            html.Div(id="grease-body"),
+            html.Div(components.pending(), id="grease-body"),
         ]
     )  # fmt: skip
 

@@ -10,7 +10,7 @@ from analytics.vehicle.model_check import Check
 from dashboard import components
 from dashboard.exports import model
 from dashboard.queries.model import Fit
-from ingest.languages import begun, later, tr
+from ingest.languages import begun, later, tr, trn
 
 TITLE: Final = later("Does the pressure model fit?")
 _IN_PLAIN_SIGHT: Final = 8
@@ -25,12 +25,12 @@ def of_fleet(fit: Fit) -> Any:
         )  # fmt: skip
     counts = tr("Not known yet of any of {unknown} channels: they have too few sound readings.", unknown=fit.unknown)
     if fit.checked:
-        counts = tr(
-            "{remarked} of {checked} channels are worth a look. Of {unknown} more it is not known: they have"
-            " too few sound readings.",
-            remarked=fit.remarked,
-            checked=fit.checked,
-            unknown=fit.unknown,
+        counts = tr("{remarked} of {checked} channels are worth a look.", remarked=fit.remarked, checked=fit.checked)
+    if fit.checked and fit.unknown:
+        counts += " " + trn(
+            "Of {n} more it is not known: it has too few sound readings.",
+            "Of {n} more it is not known: they have too few sound readings.",
+            fit.unknown,
         )
     rows = [
         html.Tr(

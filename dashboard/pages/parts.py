@@ -46,7 +46,7 @@ def layout(by: str = "point", what: str = "blocked_line", **asked: Any) -> html.
                 ],
                 className="filters",
             ),
-            html.Div(id="parts-body"),
+            html.Div(components.pending(), id="parts-body"),
         ]
     )  # fmt: skip
 

@@ -55,7 +55,7 @@ def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
                 ],
                 className="filters",
             ),
-            html.Div(id="patterns-body"),
+            html.Div(components.pending(), id="patterns-body"),
         ]
     )  # fmt: skip
 

@@ -54,7 +54,7 @@ def layout(depot: str = "", days: str = "28", limit: str = "", **asked: Any) -> 
                 dmc.Button(tr("Print"), id="round-print", variant="default"),
             ),
             html.Div(_choices(days, limit), className="filters"),
-            html.Div(id="round-body"),
+            html.Div(components.pending(), id="round-body"),
         ]
     )
 
@@ -206,7 +206,7 @@ def _by_hand(stop: Stop, visit: Visit) -> list[Any]:
     """The points to grease by hand at a stop, with what ticks them off."""
     if not stop.by_hand:
         return []
-    points = [(one.number, f"{one.number} {one.point}, {hand.amount(one)}") for one in stop.by_hand]
+    points = [(one.number, hand.to_grease(one)) for one in stop.by_hand]
     heading = html.Div(
         f"{tr('Grease by hand:')} {points[0][1]}" if len(points) == 1 else tr("Grease by hand:"), className="small"
     )

@@ -194,7 +194,12 @@ def points(found: Sequence[HandCount], chosen: Scope) -> list[html.Section]:
         told = [tr("{number} due", number=one.due), tr("{number} more within 7 days", number=one.soon)]
         told += [tr("no date is known of {number}", number=one.unknown)] if one.unknown else []
         href = scope.address("/points", Scope(chosen.fleet, one.depot))
-        shown.append(html.Li([dcc.Link(one.depot, href=href), f": {', '.join(told)}"]))
+        warned = html.Div(
+            tr("Steering or braking depends on {number} of those that are due.", number=one.critical), className="warns"
+        )
+        shown.append(
+            html.Li([dcc.Link(one.depot, href=href), f": {', '.join(told)}", *([warned] if one.critical else [])])
+        )
     return [
         html.Section([html.H2(tr("Points greased by hand")), html.Ul(shown, className="plain-list")], className="card")
     ]

@@ -250,7 +250,7 @@ def month_before(at_us: int) -> str:
 
 
 def without_doses(engine: Engine, month: str, scope: Scope = EVERYTHING) -> int:
-    """Registered vehicles of which no dose was planned in a month: they stood, or nobody heard of them."""
+    """Registered vehicles of which no dose was planned in a month: they stood, or nothing was heard of them."""
     table, who = schema.greased, schema.vehicle_summary
     has = select(table.c.vehicle_id).where(table.c.vehicle_id == who.c.vehicle_id, table.c.month == month).exists()
     asked = select(func.count()).select_from(who).where(~who.c.sold, ~has, *within(who, scope))

@@ -145,6 +145,7 @@ class AlarmView:
         None  # alarm -> money, of those whose points have a price; None: there are no prices
     )
     currency: str = ""
+    ever: bool = True  # whether any alarm was ever raised
 
 
 def one_vehicle(asked: str) -> tuple[str, str] | None:
@@ -183,7 +184,8 @@ def alarm_view(
         ids = [row.alarm.id for row in rows]
         risk = None if priced is None else _at_risk(connection, priced, [table.c.id.in_(ids)])
         currency = "" if priced is None else priced.currency
-        return AlarmView(rows, counts, _acknowledged(connection, ids), times.now_us(), page, risk, currency)
+        ever = bool(connection.scalar(select(select(table.c.id).exists())))
+        return AlarmView(rows, counts, _acknowledged(connection, ids), times.now_us(), page, risk, currency, ever)
 
 
 def _at_risk(connection: Connection, priced: Priced, chosen: Sequence[Any]) -> dict[int, AtRisk]:

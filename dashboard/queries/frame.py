@@ -30,7 +30,7 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
             newest_us = totals.newest_at_us(connection) if scope == EVERYTHING else _heard_us(connection, scope, now)
             recorded_us = max(totals.recorders(connection).values(), default=None)
             looked_us, old = _looked(connection, scope, now)
-            counts = {"alarms": _waiting(connection, scope), "refills": _due(connection, scope, now)}
+            counts = {"alarms": _waiting(connection, scope), "refills": due_refills(connection, scope, now)}
     except DBAPIError:
         words = tr("The database is away; what you see may be old.")
         return {"words": words, "late": True, "about": words, "alarms": 0, "refills": 0}
@@ -80,7 +80,8 @@ def _waiting(connection: Connection, scope: Scope) -> int:
     return connection.scalar(counted.where(table.c.state.in_(WAITING), ~who.c.sold, *within(who, scope))) or 0
 
 
-def _due(connection: Connection, scope: Scope, now_us: int) -> int:
+def due_refills(connection: Connection, scope: Scope, now_us: int) -> int:
+    """How many vehicles of a scope have a refill window that has begun."""
     who = schema.vehicle_summary
     chosen = ~who.c.sold, who.c.due_early_us <= now_us, *within(who, scope)
     return connection.scalar(select(func.count()).where(*chosen)) or 0

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, case, func, select
+from sqlalchemy import Connection, Engine, and_, case, func, select
 
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.hand_points import SOON_DAYS, standing
@@ -122,12 +122,14 @@ def hand_points(engine: Engine, now_us: int, scope: Scope = EVERYTHING) -> list[
 
 @dataclass(frozen=True)
 class HandCount:
-    """How many points of a depot's vehicles are due, will be within a week, and of how many no date is known."""
+    """How many points of a depot's vehicles are due, will be within a week, and of how many no date is known; on how many of those that are
+    due steering or braking depends."""
 
     depot: str
     due: int
     soon: int
     unknown: int
+    critical: int
 
 
 def counted(connection: Connection, scope: Scope, now_us: int) -> list[HandCount]:
@@ -137,16 +139,22 @@ def counted(connection: Connection, scope: Scope, now_us: int) -> list[HandCount
     def number(condition: Any) -> Any:
         return func.sum(case((condition, 1), else_=0))
 
-    week = table.c.due_us <= now_us + SOON_DAYS * DAY_US
+    due, week = table.c.due_us <= now_us, table.c.due_us <= now_us + SOON_DAYS * DAY_US
     asked = (
-        select(who.c.depot, number(table.c.due_us <= now_us), number(week), number(table.c.due_us.is_(None)))
+        select(
+            who.c.depot,
+            number(due),
+            number(week),
+            number(table.c.due_us.is_(None)),
+            number(and_(due, table.c.critical)),
+        )
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
         .where(~who.c.sold, *within(who, scope))
         .group_by(who.c.depot)
     )
     found = [
-        HandCount(depot, int(due), int(within_a_week) - int(due), int(unknown))
-        for depot, due, within_a_week, unknown in connection.execute(asked)
+        HandCount(depot, int(now), int(within_a_week) - int(now), int(unknown), int(critical))
+        for depot, now, within_a_week, unknown, critical in connection.execute(asked)
     ]
     return sorted(found, key=lambda one: (-one.due, -one.soon, one.depot))
 

@@ -13,8 +13,10 @@ from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.planning.usage import Amount
 from dashboard.queries import account, grease
 from dashboard.queries.fleet import NO_REFILL_DATE
+from dashboard.queries.frame import due_refills
+from dashboard.queries.hand import counted
 from dashboard.queries.scope import EVERYTHING, Scope, within
-from ingest import schema
+from ingest import schema, times
 from ingest.work_records import read_work
 
 MOST_RISKS = 15
@@ -46,6 +48,17 @@ class Unknown:
         return bool(self.unheard or self.not_proven or self.undated)
 
 
+@dataclass(frozen=True)
+class Waiting:
+    """What waits for grease now: vehicles whose refill window has begun, points greased by hand that are due, on how many of those
+    steering or braking depends, and points of which nobody knows when they are due."""
+
+    refills: int
+    by_hand: int
+    critical: int
+    undated: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class Report:
     """A month of a scope: the trend up to it, the month by depot and by what depends on the points, the worst points;
@@ -67,11 +80,13 @@ class Report:
     more_risks: int
     silent: list[str]
     open: Unknown
+    waiting: Waiting
+    lasts: bool  # the month is not over yet
 
 
 def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report:
     """The report of a month."""
-    since_us, until_us = account.month_span_us(month)
+    (since_us, until_us), now_us = account.month_span_us(month), times.now_us()
     finding, who, work = schema.finding, schema.vehicle_summary, schema.work
     mine = within(who, scope)
     with engine.connect() as connection:
@@ -96,7 +111,7 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
         ).mappings()
         risks = [_risk(row) for row in rows]
         depots = set(connection.execute(select(who.c.depot).where(~who.c.sold, *mine).distinct()).scalars())
-        open_ = _unknown(connection, mine, since_us)
+        open_, waiting = _unknown(connection, mine, since_us), _waiting(connection, scope, now_us)
     risks.sort(key=lambda one: urgency(one.finding))
     by_depot = account.by_group(engine, month, "depot", scope)
     return Report(
@@ -115,6 +130,8 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
         more_risks=max(0, len(risks) - MOST_RISKS),
         silent=sorted(depots - set(by_depot["group"])),
         open=open_,
+        waiting=waiting,
+        lasts=now_us < until_us,
     )
 
 
@@ -135,6 +152,16 @@ def _unknown(connection: Connection, mine: list[Any], since_us: int) -> Unknown:
         .where(~who.c.sold, *mine)
     ).one()
     return Unknown(*map(int, row))
+
+
+def _waiting(connection: Connection, scope: Scope, now_us: int) -> Waiting:
+    points = counted(connection, scope, now_us)
+    return Waiting(
+        due_refills(connection, scope, now_us),
+        sum(one.due for one in points),
+        sum(one.critical for one in points),
+        sum(one.unknown for one in points),
+    )
 
 
 def _risk(row: Any) -> Risk:

@@ -180,6 +180,6 @@ def _by_hand(points: Sequence[HandDue], today: date) -> dict[tuple[str, str], li
             for us in (one.from_us, one.due_us)
         )
         if one.reason != JUST_GREASED:
-            need = HandNeed(one.number, one.point, one.grams, one.strokes, from_days, due_days)
+            need = HandNeed(one.number, one.point, one.grams, one.strokes, from_days, due_days, one.critical)
             out.setdefault((one.fleet, one.vehicle), []).append(need)
     return out

@@ -27,12 +27,12 @@ from dashboard.exports.monthly import post_reports
 from dashboard.figures import theme
 from dashboard.queries import account
 from dashboard.queries.found import of_kind, verdicts
-from dashboard.queries.report import Unknown, read_report
+from dashboard.queries.report import Unknown, Waiting, read_report
 from dashboard.queries.scope import Scope
 from dashboard.queries.today import points_greased_as_planned, read_today
 from dashboard.queries.wear import trends_of, wearing
 from dashboard.web.app import create_app
-from ingest import database, registry, schema, work_records
+from ingest import database, registry, schema, times, work_records
 from ingest.languages import cldr
 from ingest.setups import Vehicle
 from ingest.times import DAY_US, read_time
@@ -232,6 +232,17 @@ def test_the_report_says_what_failed_and_goes_out_once(fleet: Engine) -> None:
     assert sorted(waiting) == ["Lubrication in Feb 2026, all depots", "t", "t"]
 
 
+def test_a_report_of_a_month_that_is_not_over_says_so(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is open then is not what is open at its end."""
+    monkeypatch.setattr(times, "now_us", lambda: read_time("2026-02-20T00:00:00Z"))
+    told = replace(read_report(fleet, "2026-02"), began=[("blocked_line", 2, 1, 1)])
+    assert sentences.title(told) == "Lubrication in Feb 2026 so far, all depots"
+    assert sentences.failed(told)[0] == "Line blocked: 2 began, 1 ended, 1 still open"
+    monkeypatch.setattr(times, "now_us", lambda: read_time("2026-03-01T00:00:00Z"))
+    assert sentences.title(read_report(fleet, "2026-02")) == "Lubrication in Feb 2026, all depots"
+    assert sentences.failed(replace(told, lasts=False))[0].endswith("1 still open at the month's end")
+
+
 def test_the_command_prints_it(fleet: Engine) -> None:
     """In words, as JSON, as CSV, as a report; a month of which nothing is known is said."""
     address = database.address(fleet)
@@ -299,7 +310,12 @@ def test_a_report_says_nothing_is_open_only_where_all_is_known(tmp_path: Path) -
     assert "Nothing that somebody has to act on" not in said
     told = read_report(fleet, "2026-02")
     assert "at: Silent Pit." in sentences.as_text(told)
-    known = replace(told, worst=[], unknown=0, open=Unknown(0, 0, 0))
+    known = replace(told, worst=[], unknown=0, open=Unknown(0, 0, 0), waiting=Waiting(0, 0, 0, 0))
+    assert sentences.risks(replace(known, waiting=Waiting(2, 3, 1, 1))) == [
+        "The refill window of 2 vehicles has begun.",
+        "3 points greased by hand are due. Steering or braking depends on 1 of those that are due.",
+        "Nobody knows when 1 point greased by hand is due.",
+    ]
     assert sentences.risks(known) == ["Nothing that somebody has to act on or plan for is open."]
     assert sentences.failed(known) == ["Nothing was found to fail."]
     fleet.dispose()

@@ -3,10 +3,12 @@
 import hashlib
 import importlib
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine, insert
@@ -154,6 +156,7 @@ def test_who_may_see_it_and_what_is_none(tmp_path: Path) -> None:
         "No dose is known to have been planned",
         "None is known.",
         "Nothing was heard.",
+        "Nothing was heard, so nothing could be found.",
         "None was raised.",
         "None is recorded.",
     ):
@@ -162,6 +165,10 @@ def test_who_may_see_it_and_what_is_none(tmp_path: Path) -> None:
     assert json.loads(printed.stdout)["digest"] == told(fleet).digest
     assert "is no day" in tallow("evidence", "v1", "--from", "soon", "--to", str(LAST), database=url).stderr
     create_app(fleet)
+    by_hand = replace(told(fleet, None), days=(), setup=msgspec.structs.replace(told(fleet).setup, controller=False))
+    assert words.doses(by_hand) == [
+        "No controller: nothing is measured here. What was greased by hand stands under Work."
+    ]
     page = importlib.import_module("dashboard.pages.evidence")
     shown = json.dumps(page.sheet(told(fleet)), cls=PlotlyJSONEncoder)
     assert told(fleet).digest in shown

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
 from analytics.pipeline.account import keep_checks
@@ -88,9 +89,19 @@ def test_a_vehicle_is_checked_anew_or_left_as_it_was(checked: Engine) -> None:
 def test_words_are_in_the_readers_unit() -> None:
     """Ten degrees are eighteen."""
     assert model.lean(LEANS) == "+9.0 % (+8.0 to +10.0)"
-    assert model.heads()[-1].startswith("In 10 °C")
+    assert model.heads()[-1].startswith("Per 10 °C")
     with acting_as(Person(7, "x", "viewer", units={"temperature": "°F"})):
         assert accounts.my_units().temperature == "°F"
-        assert model.heads()[-1].startswith("In 18 °F")
+        assert model.heads()[-1].startswith("Per 18 °F")
     assert model.lean(FEW) == model.memory(FEW) == model.outside(FEW) == model.spread(FEW) == "not known"
     assert model.what(FITS) == "the model fits"
+    assert model.memory(replace(LEANS, memory=-0.001, memory_limit=0.05)) == "+0.00 (±0.05)"
+    assert model.where(replace(LEANS, channel="main", lines=(1, 2, 3, 5))) == "main (lines 1 to 3, 5)"
+
+
+def test_what_is_not_known_is_counted_only_where_there_is_some(checked: Engine) -> None:
+    """No sentence about no channel."""
+    fit = model_fit(checked)
+    section = model_table.of_fleet
+    assert f"Of {fit.unknown} more it is not known" in json.dumps(section(fit), cls=PlotlyJSONEncoder)
+    assert "it is not known" not in json.dumps(section(replace(fit, unknown=0)), cls=PlotlyJSONEncoder)

@@ -26,6 +26,8 @@ from dashboard.accounts import OPERATOR, acting_as
 from dashboard.exports import calendar, csv
 from dashboard.exports import registry as files
 from dashboard.exports.calendar import refill_calendar
+from dashboard.figures import theme
+from dashboard.line_numbers import line_numbers
 from dashboard.queries import fleet, frame, patterns, set_up
 from dashboard.queries.data import Who, data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
@@ -180,6 +182,36 @@ def test_a_vehicle_that_was_never_heard_has_a_page(client: FlaskClient) -> None:
     assert '"never"' in shown
     assert "Nothing to do" not in shown
     assert '"state-sound"' not in shown
+    assert "still being learned from" not in shown
+    assert "not proven: no reading yet" in shown
+    assert " cm3 by the line list)" in shown
+    assert "not known (" in shown
+
+
+@pytest.mark.usefixtures("client")
+def test_of_who_is_silent_hours_and_level_are_those_of_when_it_was_heard(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody knows how long it ran since, nor what is left in its reservoir."""
+    side = importlib.import_module("dashboard.pages.vehicle.side")
+    list_ = importlib.import_module("dashboard.pages.vehicle.lines")
+    told = []
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        for days in (0, 40):
+            monkeypatch.setattr(times, "now_us", lambda days=days: END_US + days * DAY_US)
+            result = vehicle_result(engine, "harrowmere-stone", "HS-206")
+            assert result is not None
+            assert any(one.kind == "silent" and one.open for one in result.findings) is bool(days)
+            shown = [
+                side.bar(result, []),
+                list_.line_list(result, 1),
+                list_.detail(result, 1, theme.template_of("light")),
+                side.reservoir(result, []),
+            ]
+            told.append(json.dumps(shown, cls=PlotlyJSONEncoder))
+            known = sum(hours is not None for hours in result.hours_since_grease.values())
+            assert told[-1].count("when last heard") == (known + 2 if days else 0)
+    assert ["about " in text for text in told] == [False, True]
 
 
 def test_who_was_never_heard_needs_something_or_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
@@ -480,6 +512,7 @@ def test_an_empty_database_has_a_page(tmp_path: Path) -> None:
         assert "tallow register" in shown
         assert "tallow demo" in shown
         assert "/set-up" in shown
+    assert "No alarm was ever raised" in page(client, "/alarms")
     engine.dispose()
 
 
@@ -516,6 +549,13 @@ def test_words() -> None:
     assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"
     assert formatting.window(noon, noon + 400 * DAY_US, "UTC") == "1 Mar 2026 to 5 Apr 2027"
     assert formatting.moment(noon, "Europe/Oslo", with_zone=True) == "1 Mar 2026, 12:00 CET"
+
+
+def test_lines_in_a_row_are_told_by_the_first_and_the_last() -> None:
+    """Three and more; two are two."""
+    assert line_numbers(range(1, 37)) == "1 to 36"
+    assert line_numbers([9, 1, 2, 3, 5, 6, 11, 10]) == "1 to 3, 5, 6, 9 to 11"
+    assert line_numbers([]) == ""
 
 
 def test_sentences_are_read_in_the_readers_units() -> None:

@@ -111,6 +111,18 @@ def test_parts_and_comparisons(fleet: Engine) -> None:
         assert lasting(fleet, Scope(), NOW_US).vehicles == 0
 
 
+def test_amounts_of_little_do_not_contradict_each_other() -> None:
+    """Tube is had in metres: less than one is told as such, whatever it is of."""
+    assert [words.amount(value, "m") for value in (0.0, 0.01, 0.3, 1.0, 1.2)] == [
+        "0 m",
+        "below 1 m",
+        "below 1 m",
+        "1 m",
+        "2 m",
+    ]
+    assert [words.amount(value, "") for value in (0.0, 0.01, 0.3, 4.0)] == ["0", "below 0.05", "0.3", "4"]
+
+
 def test_nobody_counts_what_was_nothing(fleet: Engine) -> None:
     """A finding of which somebody said that nothing was wrong is no failure."""
     with fleet.connect() as connection, connection.begin() as undone:

@@ -5,9 +5,11 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
@@ -15,6 +17,7 @@ from sqlalchemy import Engine
 
 from analytics.pipeline import vehicle_summary, watch
 from analytics.pipeline.prune import prune
+from analytics.pipeline.tasks import analysed
 from analytics.pipeline.workers import workers
 from analytics.vehicle.line_conditions import LineCondition
 from dashboard import rows as list_rows
@@ -25,6 +28,7 @@ from dashboard.exports.csv import round_table
 from dashboard.queries import account, fleet, hand, today
 from dashboard.queries.rounds import due_by_depot, read_refillable, read_round
 from dashboard.queries.scope import EVERYTHING, Scope
+from dashboard.queries.vehicle import vehicle_result
 from dashboard.web.app import create_app
 from ingest import database, registry, times, work_records
 from ingest.languages import ENGLISH, speaking
@@ -32,6 +36,7 @@ from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import work_of
+from ingest.work_records import read_work
 from tests.dashboard.test_command import tallow
 from tests.helpers.databases import sqlite_at
 from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
@@ -106,10 +111,50 @@ def test_a_vehicle_without_a_controller_is_neither_silent_nor_good(engine: Engin
         assert list_rows.without_findings(rows["v1"]) == "1 point greased by hand is due."
         assert list_rows.without_findings(trailer) == "Nobody knows when 1 point greased by hand is due."
     assert [row.vehicle for row in told.undated] == ["v1"]
-    assert (told.by_hand, [(one.depot, one.due, one.soon, one.unknown) for one in told.points]) == (
+    assert (told.by_hand, [(one.depot, one.due, one.soon, one.unknown, one.critical) for one in told.points]) == (
         1,
-        [("Quarry", 1, 0, 0), ("Wharf", 0, 1, 1)],
+        [("Quarry", 1, 0, 0, 0), ("Wharf", 0, 1, 1, 0)],
     )
+
+
+def test_a_critical_point_that_is_due_is_said_wherever_it_is_counted(engine: Engine) -> None:
+    """A week later the pivot is due, by the pace of its meter: on the first page, on its vehicle's and in the report."""
+    later_us = times.now_us() + 8 * DAY_US
+    create_app(engine)
+    said = "Steering or braking depends on 1 of those that are due."
+    with acting_as(OPERATOR), speaking(ENGLISH), engine.connect() as connection:
+        counts = hand.counted(connection, EVERYTHING, later_us)
+        assert [(one.depot, one.due, one.critical) for one in counts] == [("Quarry", 1, 0), ("Wharf", 1, 1)]
+        shown = importlib.import_module("dashboard.pages.today").points(counts, EVERYTHING)
+        assert json.dumps(shown, cls=PlotlyJSONEncoder).count(said) == 1
+        (pivot,) = (one for one in hand.read_hand(connection, EVERYTHING, later_us) if one.critical)
+        assert words.date_or_why(pivot).startswith("since about ")
+        (trailer,) = registry.read_vehicles(connection, pivot.vehicle_id)
+        (result,) = analysed(
+            connection, trailer, [later_us], None, read_work(connection, pivot.vehicle_id)[pivot.vehicle_id]
+        )
+    cause = json.dumps(
+        importlib.import_module("dashboard.pages.vehicle.cause").cause(result, []), cls=PlotlyJSONEncoder
+    )
+    for text in ("1 point greased by hand is due.", said, "Nobody knows when 1 point greased by hand is due."):
+        assert text in cause
+
+
+def test_a_vehicle_whose_hand_points_are_due_is_not_said_to_be_well(engine: Engine) -> None:
+    """Its page says what its place in the list rests on."""
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        create_app(engine)
+        result = vehicle_result(engine, "f", "v1")
+        assert result is not None
+        learned = replace(result.pressures, learned=np.ones_like(result.pressures.learned))
+        history = replace(result.history, heard_us=np.array([times.now_us()]))
+        heard = replace(result, history=history, pressures=learned)
+        cause = json.dumps(
+            importlib.import_module("dashboard.pages.vehicle.cause").cause(heard, []), cls=PlotlyJSONEncoder
+        )
+    assert "1 point greased by hand is due." in cause
+    assert "Nothing else is known to be wrong" in cause
+    assert "Nothing is known to be wrong" not in cause
 
 
 def test_points_greased_by_hand_count_in_what_a_vehicle_needs() -> None:
@@ -135,6 +180,7 @@ def test_a_round_greases_by_hand_and_the_page_ticks_off(engine: Engine) -> None:
             page = json.dumps(importlib.import_module("dashboard.pages.rounds").body(told, 28), cls=PlotlyJSONEncoder)
             assert "1 to grease by hand" in page
             assert "Grease by hand:" in page
+            assert "1 pivot, 20 g (steering or braking)" in page
             listed = json.dumps(importlib.import_module("dashboard.pages.points").layout(), cls=PlotlyJSONEncoder)
             assert "1 of 3 points are due, 1 more within 7 days; of 1 no date is known." in listed
             only = json.dumps(

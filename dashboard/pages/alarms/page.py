@@ -44,6 +44,9 @@ _NONE: Final = Words(
         "cleared": later("No alarm was cleared in the last 90 days."),
     }
 )
+_NEVER: Final = later(
+    "No alarm was ever raised: `tallow watch` raises them. Until it runs, only Today and Fleet tell what was found."
+)
 _WHO: Final = Words({
     "unacknowledged": later("Assigned to"), "acknowledged": later("Acknowledged by"), "hidden": later("Why"),
     "cleared": later("Acknowledged by"),
@@ -130,7 +133,7 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
         return figures(view.now_us) if tab == "figures" else delivery(view.now_us)
     cautions = [] if tab == "cleared" else [components.cautions()]
     if not view.rows:
-        return [*cautions, html.Div(html.P(_NONE[tab]), className="card empty")]
+        return [*cautions, html.Div(html.P(_NONE[tab] if view.ever else tr(_NEVER)), className="card empty")]
     with_money = view.at_risk is not None and tab != "cleared"
     heads = ("", "", tr("Vehicle"), tr("Alarm"), *([tr("At risk")] if with_money else []), tr("Raised"), _WHO[tab], "")
     flat = tab == "cleared" or (with_money and shown.get("sort") == MONEY)

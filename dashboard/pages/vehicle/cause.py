@@ -13,8 +13,10 @@ from analytics.vehicle import data_notes
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import WAITS_INTERVALS, line_conditions
 from dashboard import components, formatting
+from dashboard.exports.hand import hand_due, hand_undated
 from dashboard.figures.vehicle_evidence import evidence
 from dashboard.queries.found import of_kind
+from dashboard.queries.hand import of_result
 from dashboard.web.database import engine
 from ingest.languages import cldr, tr
 from ingest.times import DAY_US
@@ -26,14 +28,14 @@ def cause(result: Result, open_: list[Finding]) -> list[Any]:
     """Everything that is wrong, worst first, with cautions before it; what is odd about the data; how commissioning stands."""
     setup, now = result.history.setup, result.history.as_of_us
     wrong: list[Any] = [_finding(f, result, first=k == 0) for k, f in enumerate(open_)]
-    waiting = _waiting(result)
+    waiting, by_hand = _waiting(result), _by_hand(result)
     if waiting:
         wrong.append(html.P(waiting))
     out: list[Any] = []
     if wrong:
-        out += [components.section(tr("What is wrong"), [components.cautions(), *wrong]), _on_paper()]
+        out += [components.section(tr("What is wrong"), [components.cautions(), *wrong, *by_hand]), _on_paper()]
     else:
-        out.append(components.section(tr("What is wrong"), html.P(_nothing(result))))
+        out.append(components.section(tr("What is wrong"), [*by_hand, html.P(_nothing(result))]))
     handed = result.handover
     if handed is not None and (handed.ended_us is None or now - handed.ended_us < _HANDED_OVER_US):
         sheet = dcc.Link(tr("The handover sheet"), href=f"/handover/{setup.fleet}/{setup.vehicle}")
@@ -53,6 +55,18 @@ def _on_paper() -> html.Div:
     )
 
 
+def _by_hand(result: Result) -> list[html.P]:
+    """How many points greased by hand are due, whether steering or braking depends on some, and of how many nobody knows."""
+    found = of_result(result)
+    due = [one for one in found if one.state == "due"]
+    undated, critical = sum(one.state == "unknown" for one in found), sum(one.critical for one in due)
+    said = [html.P(hand_due(len(due)))] if due else []
+    if critical:
+        warned = tr("Steering or braking depends on {number} of those that are due.", number=critical)
+        said.append(html.P(warned, className="warns"))
+    return [*said, html.P(hand_undated(undated))] if undated else said
+
+
 def _nothing(result: Result) -> str:
     """What is said where no finding is open: what nobody knows is never well."""
     if not result.history.setup.controller:
@@ -63,7 +77,8 @@ def _nothing(result: Result) -> str:
         return tr("Nothing is known to be wrong so far; the first cycles are still being learned from.")
     lines = line_conditions(result)
     unproven = sum(line.state not in ("sound", "note") for line in lines)
-    said = [tr("Nothing is known to be wrong")]
+    points_due = any(one.state == "due" for one in of_result(result))
+    said = [tr("Nothing else is known to be wrong") if points_due else tr("Nothing is known to be wrong")]
     if result.refill.state in ("soon", "due"):
         said.append(tr("the reservoir is to be filled"))
     if unproven:

@@ -10,6 +10,7 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import LineCondition, line_conditions
 from dashboard import accounts, components, formatting
 from dashboard.figures import vehicle_line
+from dashboard.line_numbers import line_numbers
 from dashboard.pages.vehicle.files import as_csv
 from ingest.languages import cldr, later, tr, trn
 from ingest.setups import Line
@@ -44,20 +45,36 @@ def mark(now: LineCondition) -> html.Span:
     return html.Span(className=f"line-mark line-mark-{now.state}", **{"aria-hidden": "true"})
 
 
-def hours(value: float | None) -> str:
+def is_silent(result: Result) -> bool:
+    """Whether ignition hours may have passed since that nobody heard of."""
+    return any(found.open and found.kind == "silent" for found in result.findings)
+
+
+def hours(value: float | None, *, silent: bool = False) -> str:
     """Ignition hours since grease surely arrived."""
-    return tr("not proven") if value is None else f"{cldr.decimal(value, 1 if value < 10 else 0)} h"
-
-
-def _in_words(value: float | None) -> str:
     if value is None:
         return tr("not proven")
-    return tr("{hours} ignition hours", hours=cldr.decimal(value, 1 if value < 10 else 0))
+    told = f"{cldr.decimal(value, 1 if value < 10 else 0)} h"
+    return tr("{hours} when last heard", hours=told) if silent else told
+
+
+def _in_words(value: float | None, *, silent: bool) -> str:
+    if value is None:
+        return tr("not proven")
+    told = tr("{hours} ignition hours", hours=cldr.decimal(value, 1 if value < 10 else 0))
+    return tr("{hours} when last heard", hours=told) if silent else told
+
+
+def _condition(result: Result, now: LineCondition) -> str:
+    """The condition of a line in words; of a vehicle that was never heard nothing is being learned."""
+    if now.condition == "learning" and not len(result.history.heard_us):
+        return tr("not proven: {words}", words=tr("no reading yet"))
+    return formatting.line_condition(now)
 
 
 def line_list(result: Result, opened: int | None) -> Any:
     """The line list; each line is a button."""
-    condition = {c.line: c for c in line_conditions(result)}
+    condition, silent = {c.line: c for c in line_conditions(result)}, is_silent(result)
     rows = []
     for line in result.history.setup.lines:
         now = condition[line.line]
@@ -70,9 +87,9 @@ def line_list(result: Result, opened: int | None) -> Any:
             html.Tr(
                 [html.Td(mark(now), className="vehicle-cell-mark"), html.Td([name, critical], className="vehicle-cell-point"),
                  html.Td(line.bundle, className="vehicle-cell-bundle"),
-                 html.Td(formatting.line_condition(now), className=f"vehicle-cell-condition state-{now.state}"),
+                 html.Td(_condition(result, now), className=f"vehicle-cell-condition state-{now.state}"),
                  html.Td("" if now.ratio is None else cldr.decimal(now.ratio, 2), className="num vehicle-cell-ratio"),
-                 html.Td(hours(now.hours_since_grease), className="num vehicle-cell-hours")],
+                 html.Td(hours(now.hours_since_grease, silent=silent), className="num vehicle-cell-hours")],
                 **{"data-line": str(line.line)},
             )
         )  # fmt: skip
@@ -139,11 +156,9 @@ def detail(result: Result, number: int | None, template: str) -> list[Any]:
 def _facts(result: Result, line: Line, now: LineCondition) -> list[tuple[str, Any]]:
     """What is known of a line."""
     watched = tr("no sensor watches it") if line.channel is None else line.channel
-    sharing = [
-        str(one.line) for one in result.history.setup.lines if one.channel == line.channel and one.line != line.line
-    ]
+    sharing = [one.line for one in result.history.setup.lines if one.channel == line.channel and one.line != line.line]
     if line.channel is not None and sharing:
-        watched += trn(", with line {lines}", ", with lines {lines}", len(sharing), lines=", ".join(sharing))
+        watched += trn(", with line {lines}", ", with lines {lines}", len(sharing), lines=line_numbers(sharing))
     ratio = (
         tr("no reading yet")
         if now.ratio is None
@@ -152,9 +167,9 @@ def _facts(result: Result, line: Line, now: LineCondition) -> list[tuple[str, An
     if result.pressures.channels and len(result.pressures.starved) and result.pressures.starved[-1]:
         ratio += tr("; what all lines have lost together is part of it")
     return [
-        (tr("Condition"), html.Span(formatting.line_condition(now), className=f"state-{now.state}")),
+        (tr("Condition"), html.Span(_condition(result, now), className=f"state-{now.state}")),
         (tr("Pressure"), ratio),
-        (tr("Since grease surely arrived"), _in_words(now.hours_since_grease)),
+        (tr("Since grease surely arrived"), _in_words(now.hours_since_grease, silent=is_silent(result))),
         (
             tr("Point"),
             tr("{point}, steering or braking depends on it", point=line.point) if line.critical else line.point,

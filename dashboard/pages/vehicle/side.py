@@ -12,6 +12,7 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import line_conditions
 from dashboard import components, formatting
 from dashboard.pages.vehicle.cause import refill_steps
+from dashboard.pages.vehicle.lines import is_silent
 from dashboard.queries import alarms
 from dashboard.web.database import engine
 from ingest.languages import Words, cldr, later, tr, trn
@@ -68,6 +69,7 @@ def _driest(result: Result) -> str:
         return tr("not proven for any point")
     line, hours = max(known.items(), key=lambda item: item[1])
     told = f"{cldr.decimal(hours, 0)} h, {line} {points[line]}" if hours >= 10 else f"{cldr.decimal(hours, 1)} h"
+    told = tr("{hours} when last heard", hours=told) if is_silent(result) else told
     unproven = len(points) - len(known)
     return (
         tr("{told}; not proven for {unproven} of {count} points", told=told, unproven=unproven, count=len(points))
@@ -82,7 +84,7 @@ def reservoir(result: Result, open_: list[Finding]) -> Any:
     level = tr("Level not known")
     if refill.level_pct is not None:
         level = f"{cldr.decimal(refill.level_pct, 0)} %"
-        level = tr("about {level}", level=level) if result.reservoir.by_counting else level
+        level = tr("about {level}", level=level) if result.reservoir.by_counting or refill.basis else level
     marks = (
         tr("; low mark {mark} %", mark=cldr.plain(setup.low_mark_pct))
         if refill.level_pct is None
@@ -113,16 +115,11 @@ def reservoir(result: Result, open_: list[Finding]) -> Any:
         likely = formatting.day(formatting.local(refill.due_expected_us, setup.timezone))
         facts.append((tr("Refill due"), tr("{window}, most likely {likely}", window=window, likely=likely)))
     facts += [(tr("Note"), formatting.in_my_units(text)) for text in (refill.reason, refill.basis) if text]
-    facts.append(
-        (
-            tr("Grease per cycle"),
-            tr(
-                "{used} cm3 ({listed} by the line list)",
-                used=cldr.decimal(refill.cm3_per_cycle, 1),
-                listed=cldr.decimal(setup.dose_cm3, 1),
-            ),
-        )
-    )
+    listed = cldr.decimal(setup.dose_cm3, 1)
+    used = tr("{used} cm3 ({listed} by the line list)", used=cldr.decimal(refill.cm3_per_cycle, 1), listed=listed)
+    if not len(result.history.cycles.at_us):
+        used = tr("not known ({listed} cm3 by the line list)", listed=listed)
+    facts.append((tr("Grease per cycle"), used))
     if refill.cycles_per_day is not None:
         facts.append((tr("Cycles a day, last four weeks"), cldr.decimal(refill.cycles_per_day, 1)))
     shown = [html.P(said), components.level_bar(refill.level_pct, setup.low_mark_pct), _facts(facts)]
