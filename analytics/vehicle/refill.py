@@ -54,9 +54,9 @@ def forecast(
         level, level_sd, low_since_us, reached_us = counted
 
     def answer(
-        state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None),
-        basis: str | None = None,
+        state: str, reason: str | None, due: tuple[int | None, int | None, int | None] = (None, None, None)
     ) -> Refill:  # fmt: skip
+        basis = None if level is None else _basis(history, reservoir, counted is not None)
         return Refill(
             as_of, None if level is None else round(level, 1), setup.low_mark_pct, *due,
             None if level is None else round(max(0.0, 100 - level) / 100 * setup.reservoir_l, 2),
@@ -82,9 +82,7 @@ def forecast(
     due = tuple(int(d) if np.isfinite(d) and d <= as_of + settings.horizon_days * DAY_US else None for d in points)
     reason = say("further away than {days} days", days=settings.horizon_days) if due[1] is None else None
     soon = due[0] is not None and due[0] <= as_of + settings.lead_time_days * DAY_US
-    return answer(
-        "soon" if soon else "ok", reason, (due[0], due[1], due[2]), _basis(history, reservoir, counted is not None)
-    )
+    return answer("soon" if soon else "ok", reason, (due[0], due[1], due[2]))
 
 
 def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:

@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from analytics.vehicle.analysis import analyse
-from ingest.times import HOUR_US
+from ingest.times import DAY_US, HOUR_US
 from simulators.scenario import Trouble
+from tests.analytics.vehicle.level.tank import START_US, Tank, messages, setup
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -41,3 +42,16 @@ def test_a_level_at_its_mark_got_there_once(tmp_path: Path) -> None:
         assert refill.due_early_us is not None
         assert refill.due_early_us <= refill.as_of_us
     assert len({refill.due_early_us for refill in due}) <= 2  # as the readings said, and once more are in
+
+
+def test_a_level_that_no_reading_tells_says_what_it_rests_on() -> None:
+    """The readings end and cycles go on: as long as it is above its mark, and when it is counted down to it."""
+    tank = Tank(days=60, refill_at_pct=-1000.0)
+    read_h, pct = tank.read()
+    early = read_h < 24 * 12
+    messages_ = messages(tank, (read_h[early], pct[early]))
+    for day, state in ((22, "ok"), (50, "due")):
+        refill = analyse(messages_, (setup(),), START_US + day * DAY_US).refill
+        assert refill.state == state
+        assert refill.level_pct is not None
+        assert "counted from the cycles" in (refill.basis or "")
