@@ -89,11 +89,12 @@ class Checkpoints:
         known = sorted((until_us for name, until_us in self._held if name == step), reverse=True)
         for until_us in known:
             held = self._held[step, until_us]
-            if until_us <= as_of_us and held.digest == basis.digest(until_us):
-                begin = int(np.searchsorted(row_us, until_us, "right"))
-                for part, state in zip(parts, _loaded(held.state), strict=True):
-                    part.go_on(state)
-                break
+            if until_us > as_of_us or held.digest != basis.digest(until_us) or (states := _loaded(held.state)) is None:
+                continue
+            begin = int(np.searchsorted(row_us, until_us, "right"))
+            for part, state in zip(parts, states, strict=True):
+                part.go_on(state)
+            break
         else:
             until_us = None
         ends = [end for end in _ends_of_weeks(as_of_us) if until_us is None or end > until_us]
@@ -117,8 +118,12 @@ def _dumped(states: list[dict[str, Any]]) -> bytes:
     return zlib.compress(pickle.dumps(states, pickle.HIGHEST_PROTOCOL), 1)
 
 
-def _loaded(state: bytes) -> list[dict[str, Any]]:
-    states: list[dict[str, Any]] = _States(io.BytesIO(zlib.decompress(state))).load()
+def _loaded(state: bytes) -> list[dict[str, Any]] | None:
+    """The states of parts; None where what was kept is damaged: then it is as if it were not there."""
+    try:
+        states: list[dict[str, Any]] = _States(io.BytesIO(zlib.decompress(state))).load()
+    except (zlib.error, pickle.UnpicklingError, EOFError):
+        return None
     return states
 
 

@@ -3,6 +3,7 @@
 import io
 import pickle
 import tempfile
+import zlib
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from random import Random
@@ -143,7 +144,7 @@ def lived(
     return counts[0], counts[1]
 
 
-@settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.integers(0, 2**32))
 def test_what_is_known_changes_no_answer(held: Any, monkeypatch: Any, seed: int) -> None:
     """Messages late, lost for good and in any order, work and sheets of days long past, questions of times past."""
@@ -195,6 +196,17 @@ def test_a_state_is_taken_up_only_where_all_it_rests_on_is_the_same(
     ):  # fmt: skip
         assert other.checkpoints is not None
         assert not {one.digest for one in other.checkpoints} & {one.digest for one in put_down}
+
+
+def test_a_damaged_state_is_none(held: dict[str, tuple[Messages, tuple[Setup, ...]]]) -> None:
+    """The analysis begins anew; whatever is wrong with it."""
+    messages, setups = held["HS-101"]
+    whole = analyse(messages, setups, END_US)
+    assert whole.checkpoints
+    evil = zlib.compress(pickle.dumps([print]))
+    for damaged in (b"", b"nothing", whole.checkpoints[0].state[:-9], evil):
+        known = Checkpoints([replace(one, state=damaged) for one in whole.checkpoints])
+        assert not differing(analyse(messages, setups, END_US, checkpoints=known), whole)
 
 
 def test_a_state_can_be_made_of_nothing_but_numbers_and_classes_of_the_analysis() -> None:
