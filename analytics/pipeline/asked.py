@@ -76,6 +76,8 @@ def read(connection: Connection, as_of_us: int) -> list[Answer] | None:
 def keep(engine: Engine, as_of_us: int, outcomes: "Collection[Outcome]") -> None:
     """Keep the answers of a time, in place of the oldest where there are too many. Of a database in which nothing may be written they
     are not kept."""
+    from analytics.pipeline import checkpoints  # here, since it loads what only an analysis needs
+
     table = schema.asked
     rows = [
         {
@@ -100,5 +102,7 @@ def keep(engine: Engine, as_of_us: int, outcomes: "Collection[Outcome]") -> None
                     old.append(at_us)
             connection.execute(delete(table).where(table.c.as_of_us.in_(old)))
             connection.execute(insert(table), rows)
+            for one in outcomes:
+                checkpoints.add(connection, one.vehicle_id, one.checkpoints or ())
     except DBAPIError:
         return

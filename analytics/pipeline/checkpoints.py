@@ -8,7 +8,7 @@ from importlib.resources.abc import Traversable
 import numpy as np
 from sqlalchemy import Connection, delete, insert, select
 
-from analytics.vehicle.checkpoints import Checkpoint, Checkpoints
+from analytics.vehicle.checkpoints import WEEKS, Checkpoint, Checkpoints
 from ingest import schema
 
 
@@ -34,6 +34,18 @@ def read(connection: Connection, vehicle_id: int) -> Checkpoints:
     columns = table.c.step, table.c.until_us, table.c.digest, table.c.state
     rows = connection.execute(select(*columns).where(table.c.vehicle_id == vehicle_id, table.c.made_by == _code()))
     return Checkpoints([Checkpoint(*row) for row in rows])
+
+
+def add(connection: Connection, vehicle_id: int, put_down: tuple[Checkpoint, ...]) -> None:
+    """Keep the latest of each step beside those that are kept, for who asks of a later time next: one more than those of the newest
+    results, the earliest let go of."""
+    table = schema.checkpoint
+    for one in {one.step: one for one in sorted(put_down, key=lambda one: one.until_us)}.values():
+        mine = table.c.vehicle_id == vehicle_id, table.c.step == one.step
+        connection.execute(delete(table).where(*mine, table.c.until_us == one.until_us))
+        connection.execute(insert(table).values(vehicle_id=vehicle_id, made_by=_code(), **vars(one)))
+        latest = connection.execute(select(table.c.until_us).where(*mine).order_by(table.c.until_us.desc())).scalars()
+        connection.execute(delete(table).where(*mine, table.c.until_us.in_(latest.all()[WEEKS + 1 :])))
 
 
 def keep(connection: Connection, vehicle_id: int, checkpoints: tuple[Checkpoint, ...]) -> None:

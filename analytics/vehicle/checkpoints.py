@@ -22,7 +22,7 @@ from ingest.times import DAY_US
 
 _WEEK_US: Final = 7 * DAY_US
 _SETTLED_US: Final = 3 * DAY_US  # what is younger is often put right by what comes after it
-_WEEKS: Final = 2  # that are kept: for a message that is late by more than some days the one before stands by
+WEEKS: Final = 2  # that are kept: for a message that is late by more than some days the one before stands by
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ class Checkpoints:
 def _ends_of_weeks(as_of_us: int) -> list[int]:
     """The ends of the latest weeks that are settled, the earliest first."""
     latest = (as_of_us - _SETTLED_US) // _WEEK_US * _WEEK_US
-    return [latest - n * _WEEK_US for n in reversed(range(_WEEKS))]
+    return [latest - n * _WEEK_US for n in reversed(range(WEEKS))]
 
 
 def _dumped(states: list[dict[str, Any]]) -> bytes:

@@ -3,9 +3,9 @@
 from dataclasses import replace
 
 import pytest
-from sqlalchemy import Engine, delete, func, select, update
+from sqlalchemy import Engine, delete, func, insert, select, update
 
-from analytics.pipeline import results
+from analytics.pipeline import asked, results
 from analytics.pipeline.tasks import Outcome, outcome_of, tasks_of
 from ingest import database, schema
 from ingest.recorder import Recorder
@@ -58,3 +58,28 @@ def test_states_are_kept_with_results(engine: Engine) -> None:
         connection.execute(delete(table))
     assert analysed(engine, END_US) == later
     assert {finding.kind for finding in later.findings} == {"reservoir_loss"}
+
+
+@pytest.mark.usefixtures("in_this_process")
+def test_who_asks_of_times_past_leaves_one_state_to_the_next(engine: Engine) -> None:
+    """On both databases: beside those of the newest results, and in place of the one that was left before."""
+    with_registry(engine)
+    Recorder(engine, "test").record(arrivals("HS-101", (), days=60))
+    newest = kept(engine, analysed(engine, END_US))
+    table, left = schema.checkpoint, list[int]()
+    for days in (30, 21):
+        at_us = END_US - days * DAY_US
+        told = analysed(engine, at_us)
+        asked.keep(engine, at_us, [told])
+        with engine.connect() as connection:
+            untils = list(connection.execute(select(table.c.until_us).order_by(table.c.until_us)).scalars())
+        assert untils[1:] == newest
+        assert untils[0] < at_us
+        left.append(untils[0])
+        with database.writing(engine) as connection:
+            others = connection.execute(select(table)).all()
+            connection.execute(delete(table))
+        assert replace(analysed(engine, at_us), checkpoints=None) == replace(told, checkpoints=None)
+        with database.writing(engine) as connection:
+            connection.execute(insert(table), [row._asdict() for row in others])
+    assert left[0] < left[1]
