@@ -21,6 +21,7 @@ from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.errors import Problem
 from ingest.languages import Words, later, tr, trn
+from ingest.times import DAY_US
 
 dash.register_page(
     __name__, path="/fleet", name=later("Fleet"), title=lambda **_: tr("Fleet"), in_menu=True, order=1, icon="fleet"
@@ -144,6 +145,13 @@ def body(view: FleetView, chosen: dict[str, str], now_us: int) -> list[Any]:
     if _folds(chosen) and view.totals["none"]:
         number = view.totals["none"]
         text = trn("{n} vehicle needs nothing", "{n} vehicles need nothing", number)
+        if view.folded_us is not None and now_us - view.folded_us > DAY_US:  # nobody knows what they need now
+            text = trn(
+                "{n} vehicle needed nothing when it was last analysed ({ago})",
+                "{n} vehicles needed nothing when they were last analysed (the first of them {ago})",
+                number,
+                ago=formatting.ago(view.folded_us, now_us),
+            )
         link = dcc.Link(tr("Show them"), href=_address(chosen, need="none"))
         shown.append(
             html.Tr(

@@ -59,6 +59,9 @@ class FleetView:
         dict[tuple[str, str], AtRisk] | None
     )  # (fleet, vehicle) -> money, of those that have points with a price that are dry
     currency: str = ""
+    folded_us: int | None = (
+        None  # when the one of those that are only counted was analysed whose results are the oldest
+    )
 
 
 def fleet(
@@ -114,11 +117,16 @@ def fleet(
             ).scalars()
         )
         rows = read_rows(connection, ids)
+        nothing = table.c.need == PRIORITIES.index("none")
+        made = select(func.min(schema.analysis.c.as_of_us)).join(
+            table, table.c.vehicle_id == schema.analysis.c.vehicle_id
+        )
+        folded_us = connection.scalar(made.where(*mine, *wanted, nothing)) if fold else None
         at_risk = None if priced is None else read_at_risk(connection, priced, ids)
         depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
         unregistered = 0 if visible(table) else count_unregistered(connection)
     return FleetView(tuple(rows), found, page, pages, totals, tuple(depots_), tuple(classes), unregistered,
-                     at_risk, "" if priced is None else priced.currency)  # fmt: skip
+                     at_risk, "" if priced is None else priced.currency, folded_us)  # fmt: skip
 
 
 def newest_us(engine: Engine) -> int:

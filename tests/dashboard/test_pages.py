@@ -233,6 +233,27 @@ def test_who_was_never_heard_needs_something_or_is_counted_apart(client: FlaskCl
     assert list(view.totals) == ["act_now", "plan", "note", "unheard", "not_proven", "none"]
 
 
+def test_who_needed_nothing_days_ago_may_need_something_now(client: FlaskClient, engine: Engine) -> None:
+    """Where nobody has analysed for days, the list says of when its counts are."""
+    assert client is not None
+    page, chosen = (
+        fleet_page(),
+        dict.fromkeys(("fleet", "depot", "class", "need", "kind", "search", "sort"), "") | {"page": "1"},
+    )
+    view = fleet.fleet(engine, fold=True)
+    view = replace(view, totals=view.totals | {"none": 12}, folded_us=END_US)
+    now, later = (json.dumps(page.body(view, chosen, END_US + days * DAY_US), cls=PlotlyJSONEncoder) for days in (0, 3))
+    assert "12 vehicles need nothing" in now
+    assert "12 vehicles needed nothing when they were last analysed (the first of them 3 days ago)" in later
+    table, mine = schema.vehicle_summary, schema.vehicle_summary.c.vehicle == "HS-206"
+    with writing(engine) as connection:
+        need = connection.scalar(select(table.c.need).where(mine))
+        connection.execute(update(table).where(mine).values(need=vehicle_summary.PRIORITIES.index("none")))
+    assert fleet.fleet(engine, fold=True).folded_us == END_US
+    with writing(engine) as connection:
+        connection.execute(update(table).where(mine).values(need=need))
+
+
 def test_of_whom_nothing_is_proven_it_is_said(client: FlaskClient, engine: Engine) -> None:
     """A trailer whose lines nothing watches; beside it a loader whose lines are read."""
     assert client is not None
