@@ -15,8 +15,8 @@ _NO_TEXT: Final = frozenset(
 )
 _NO_TEXT_CALLS: Final = frozenset(
     "ContextVar getLogger get_logger Problem NotAllowed ValueError RuntimeError KeyError TypeError AttributeError Column Index Text text"
-    " ClientsideFunction compile Setting Literal NewType TypeVar register_page_path split exec_driver_sql debug info warning error exception"
-    " execute FieldInfo strftime strptime startswith endswith removeprefix removesuffix replace Summary_ Undelivered Unusable"
+    " ClientsideFunction compile Setting Literal NewType TypeVar register_page_path split exec_driver_sql debug info warning error"
+    " exception execute FieldInfo strftime strptime startswith endswith removeprefix removesuffix replace Summary_ Undelivered Unusable"
     " add_url_rule Blueprint getattr setattr isinstance".split()
 )
 _WORDS: Final = re.compile(r"[^\W\d_]{2,}[,;:.]? [^\W\d_]{2,}|[^\W\d_]+ [^\W\d_]{3,}|^ ?[A-Z][a-z]{2,}")

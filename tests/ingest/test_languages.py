@@ -55,7 +55,6 @@ OF_PROGRAMS = frozenset(
     dashboard/pages/set_up/prices.py
     dashboard/pages/set_up/vehicles.py
     dashboard/photos.py
-    dashboard/queries/lists.py
     dashboard/queries/set_up.py
     dashboard/tokens.py
     dashboard/units.py
