@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
 
-from analytics.alarms import outbox
 from analytics.alarms.evaluate import Alarm
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.records import alarm_of
@@ -250,6 +249,8 @@ class Delivery:
 
 def delivery(engine: Engine, now_us: int) -> Delivery:
     """How alerts travel, of the whole fleet."""
+    from analytics.alarms import outbox  # here, since who asks for alarms delivers nothing
+
     with engine.connect() as connection:
         return Delivery(read_routes(connection), outbox.waiting(connection, now_us))
 
