@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
 
-from analytics.alarms.evaluate import Alarm
+from analytics.alarms.evaluate import Alarm, alarm_of
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
-from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES
 from dashboard.queries.scope import Scope, read_vehicles, visible, within
