@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, Engine, delete, insert, select, update
 
-from dashboard import attempts, change_log, passwords, second_factor
+from dashboard import attempts, change_log, second_factor
 from dashboard.attempts import TooMany
 from dashboard.units import Units, units_of
 from ingest import schema
@@ -28,7 +28,6 @@ Role = Literal["viewer", "technician", "lead"]
 # Each may do what those before may: see; record work and deal with alarms; change the set-up.
 ROLES: Final[tuple[Role, ...]] = ("viewer", "technician", "lead")
 
-SHORTEST_PASSWORD: Final = passwords.SHORTEST
 _LONGEST_NAME: Final = 128
 
 
@@ -147,6 +146,8 @@ def add(
     """Name somebody. Raises Problem."""
     name = name.strip()
     check_new(connection, name, role, fleets, depots)
+    from dashboard import passwords  # here and below, since who only asks who somebody is needs none
+
     values = {"fleets": sorted(set(fleets)), "depots": sorted(set(depots)), "units": {}, "session": _new_session()}
     connection.execute(
         insert(schema.person).values(name=name, secret_hash=passwords.hashed(password, name), role=role, **values)
@@ -171,6 +172,8 @@ def check_known(connection: Connection, name: str) -> None:
 
 def set_password(connection: Connection, name: str, password: str) -> None:
     """Give somebody another password, and end their sessions. Raises Problem."""
+    from dashboard import passwords
+
     _change(connection, name, secret_hash=passwords.hashed(password, name))
 
 
@@ -249,6 +252,8 @@ def _check(name: str, role: str) -> None:
 def sign_in(engine: Engine, name: str, password: str, origin: str, now_us: int) -> Person | None:
     """Who signs in with this name and password; None where nobody does, which is logged. Raises Problem after too many failures, for a
     while that grows with them. No lock is held while a password is looked at."""
+    from dashboard import passwords
+
     table, shown = schema.person, name.strip()
     name, origin = shown.casefold()[:_LONGEST_NAME], origin[:64]
     if not _is_storable(name) or not _is_storable(password):

@@ -8,7 +8,6 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY
 from analytics.kinds import FINDING_KINDS
 from dashboard import accounts
 from ingest.languages import ENGLISH, LANGUAGES, Words, cldr, inside, later, tr, trn
@@ -319,6 +318,8 @@ ALARM_AIMS: Final = Words(
 
 def alarm_figures(told: Figures) -> list[tuple[str, str, str]]:
     """(measure by its name in `ALARM_AIMS`, value, what the standards aim at)."""
+    from analytics.alarms.performance import ACCEPTABLE_PER_DAY, FLOOD_ABOVE, MANAGEABLE_PER_DAY
+
     shares = {name: number / told.raised if told.raised else 0.0 for name, number in told.by_severity.items()}
     waited = told.hours_to_acknowledge
     return [

@@ -7,8 +7,6 @@ import secrets
 from collections.abc import Sequence
 from typing import Final
 
-import pyotp
-
 CODES: Final = 10  # on paper
 _STEP_S: Final = 30
 _APART: Final = 1  # steps that the clock of a device may be ahead or behind
@@ -19,11 +17,15 @@ _DIGITS: Final = 6
 
 def new_secret() -> str:
     """What the device and this server share: 160 random bits, in base 32."""
-    return pyotp.random_base32(32)
+    import pyotp  # here and below, since most processes never look at a second factor
+
+    return str(pyotp.random_base32(32))
 
 
 def address_of(secret: str, name: str) -> str:
     """What a device is shown, as a picture, to take a secret in."""
+    import pyotp
+
     return pyotp.TOTP(secret).provisioning_uri(name=name, issuer_name="tallow")
 
 
@@ -47,6 +49,8 @@ def take(
     """(the newest step taken, hashes of codes that are left) after a code; None where it is none, or was taken before."""
     typed = "".join(code.split())
     if len(typed) == _DIGITS and typed.isascii() and typed.isdigit():
+        import pyotp
+
         now, of = now_s // _STEP_S, pyotp.TOTP(secret, digits=_DIGITS, interval=_STEP_S)
         for step in range(now - _APART, now + _APART + 1):
             if step > last_step and hmac.compare_digest(of.generate_otp(step), typed):

@@ -113,7 +113,7 @@ def upsert(connection: Connection, table: Any) -> Any:
 
 def open_database(url: str) -> Engine:
     """An engine for a database of today's shape; an empty one is made. Raises Problem where it cannot be used."""
-    return _opened(url, upgrade)
+    return _opened(connect(url), upgrade)
 
 
 def open_existing(url: str) -> Engine:
@@ -122,7 +122,7 @@ def open_existing(url: str) -> Engine:
     file = engine.url.database if engine.dialect.name == "sqlite" else None
     if file and not Path(file).exists():
         _none_there(engine)
-    return _opened(url, _none_there)
+    return _opened(engine, _none_there)
 
 
 def _none_there(engine: Engine) -> None:
@@ -132,14 +132,13 @@ def _none_there(engine: Engine) -> None:
     )
 
 
-def _opened(url: str, fill: Callable[[Engine], None]) -> Engine:
+def _opened(engine: Engine, fill: Callable[[Engine], None]) -> Engine:
     """An engine for a database of today's shape, after `fill` where it is empty."""
-    engine = connect(url)
     try:
         with reachable(engine):
             with engine.connect() as connection:
-                empty = not inspect(connection).get_table_names()
                 found = _revision(connection)
+                empty = found is None and not inspect(connection).get_table_names()
             if empty:
                 fill(engine)
             elif found is None:

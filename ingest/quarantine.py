@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine, delete, func, select
 
@@ -9,7 +10,9 @@ from ingest import schema
 from ingest.database import writing
 from ingest.errors import Problem
 from ingest.messages import Arrival, Rejected, decode
-from ingest.recorder import Recorder, Tally
+
+if TYPE_CHECKING:
+    from ingest.recorder import Tally
 
 _BATCH = 500
 _NO_MESSAGE = ("size", "log_line", "row")  # what is kept of these can never be read as one
@@ -53,8 +56,10 @@ def one(connection: Connection, number: int) -> Held:
     return Held(row.id, row.topic, row.payload, Rejected(row.code, row.detail), row.received_us)
 
 
-def release(engine: Engine) -> Tally:
+def release(engine: Engine) -> "Tally":
     """Record what can be read now, and let go of it; the rest stays. Safe to repeat, and to break off."""
+    from ingest.recorder import Recorder, Tally  # here, since who only looks at it records nothing
+
     table, tally, after = schema.quarantine, Tally(), 0
     recorder = Recorder(engine, "quarantine")
     with engine.connect() as connection:

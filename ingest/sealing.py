@@ -5,12 +5,13 @@ The key's file holds Fernet keys, one a line: the first seals, all open, so that
 
 import os
 from pathlib import Path
-from typing import Final
-
-from cryptography.fernet import Fernet, InvalidToken, MultiFernet
+from typing import TYPE_CHECKING, Final
 
 from ingest.environment import SECRETS_KEY_FILE
 from ingest.errors import Problem
+
+if TYPE_CHECKING:
+    from cryptography.fernet import MultiFernet
 
 _SEALED: Final = "fernet:"  # what is sealed begins so; no address does
 
@@ -28,6 +29,8 @@ def unseal(kept: str) -> str:
     key = _key()
     if key is None:
         raise Problem(f"secrets in the database are encrypted: name the file with their key in {SECRETS_KEY_FILE.name}")
+    from cryptography.fernet import InvalidToken  # here and below, since most processes neither seal nor open anything
+
     try:
         return key.decrypt(kept.removeprefix(_SEALED).encode()).decode()
     except InvalidToken:
@@ -43,6 +46,8 @@ def is_sealed(kept: str) -> bool:
 
 def make_key(path: Path) -> None:
     """Write a file with a new key, readable by its owner only. Raises Problem, also where it is there already."""
+    from cryptography.fernet import Fernet
+
     try:
         with os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
             file.write(Fernet.generate_key() + b"\n")
@@ -50,11 +55,13 @@ def make_key(path: Path) -> None:
         raise Problem(f"{path} cannot be made: {error.strerror}") from None
 
 
-def _key() -> MultiFernet | None:
+def _key() -> "MultiFernet | None":
     """What seals and opens; None where no file is named."""
     path = SECRETS_KEY_FILE.value
     if not path:
         return None
+    from cryptography.fernet import Fernet, MultiFernet
+
     try:
         lines = Path(path).read_text("ascii").split()
         keys = [Fernet(line) for line in lines]

@@ -2,13 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 from analytics.alarms.states import Condition, State, Transition, after
 from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, REFILL_DUE, Severity, severity_rank
 from analytics.settings import PROOF_CYCLES
 from ingest.languages import later
+from ingest.languages.saying import kept
 from ingest.times import DAY_US, FOREVER_US, HOUR_US
 from ingest.work import Work
 
@@ -48,6 +49,16 @@ class Alarm:
     def state(self) -> State:
         """Its state by the standard."""
         return self.condition.state
+
+
+def alarm_of(row: Any) -> Alarm:
+    """A row of the table as an alarm."""
+    condition = Condition(row.active, row.acknowledged, row.shelved_until_us, row.suppressed_why, row.out_of_service)
+    return Alarm(
+        row.id, row.kind, row.channel, tuple(row.lines), row.severity, kept(row.summary, row.said), row.evidence, row.began_us,
+        row.ended_us,
+        row.raised_us, condition, row.changed_us, row.transitions,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -2,20 +2,20 @@
 
 from collections.abc import Collection
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import Connection, insert, select, update
 
 from analytics import findings
 from analytics.alarms import depots, outbox, wording
-from analytics.alarms.evaluate import Alarm, Change, Sight, changed, judge
+from analytics.alarms.evaluate import Alarm, Change, Sight, alarm_of, changed, judge
 from analytics.alarms.refill_due import refill_trouble
-from analytics.alarms.states import Condition, Transition
+from analytics.alarms.states import Transition
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
 from analytics.refills import Refill
 from ingest import schema
 from ingest.errors import Problem
-from ingest.languages.saying import kept, parts_of
+from ingest.languages.saying import parts_of
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
@@ -26,16 +26,6 @@ _SPEAKS_US: Final = 6 * HOUR_US
 
 
 _KEPT_DAYS: Final = 120  # so long an alarm that is over may turn out to go on
-
-
-def alarm_of(row: Any) -> Alarm:
-    """A row of the table as an alarm."""
-    condition = Condition(row.active, row.acknowledged, row.shelved_until_us, row.suppressed_why, row.out_of_service)
-    return Alarm(
-        row.id, row.kind, row.channel, tuple(row.lines), row.severity, kept(row.summary, row.said), row.evidence, row.began_us,
-        row.ended_us,
-        row.raised_us, condition, row.changed_us, row.transitions,
-    )  # fmt: skip
 
 
 def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:

@@ -2,7 +2,6 @@
 this machine can. And how to reach an address that was looked at, so that a second look-up leads nowhere else."""
 
 import ipaddress
-import ssl
 from collections.abc import Iterable
 from typing import Any
 
@@ -31,6 +30,8 @@ def pool(address: str, port: int, host: str, wait_s: float, ca_file: str = "", *
 
     if not secure:
         return urllib3.HTTPConnectionPool(address, port, timeout=wait_s, retries=False)
+    import ssl
+
     context = ssl.create_default_context()
     if ca_file:
         context.load_verify_locations(ca_file)

@@ -9,14 +9,14 @@ call that compatible, 4 borderline, 5 incompatible. Where sources differ, or say
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
-import numpy as np
-
-from ingest.arrays import Floats, Ints
 from ingest.errors import Problem
 from ingest.languages import later, tr
 from ingest.times import DAY_US, instant
+
+if TYPE_CHECKING:
+    from ingest.arrays import Floats, Ints
 
 THICKENERS: Final = (
     later("sodium"), later("aluminium complex"), later("barium"), later("calcium"), later("calcium complex"),
@@ -95,8 +95,10 @@ def warning(filled: Grease, held: Grease) -> str | None:
     return tr(_DIFFERS if told == "sources differ" else _NOT_NAMED, pair=pair)
 
 
-def cold_weeks(at_us: Ints, temp_c: Floats) -> dict[str, float]:
+def cold_weeks(at_us: "Ints", temp_c: "Floats") -> dict[str, float]:
     """Week of the year (01 to 53, ISO 8601) -> temperature that a tenth of the readings (n,) lie below; of weeks with enough of them."""
+    import numpy as np  # here, since who only lists greases needs none
+
     known = np.isfinite(temp_c)
     days, of_day = np.unique(at_us[known] // DAY_US, return_inverse=True)
     week = np.array([instant(int(day) * DAY_US).isocalendar().week for day in days], np.int64)[of_day]

@@ -3,11 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
-from ingest.arrays import Floats
+if TYPE_CHECKING:
+    from ingest.arrays import Floats
 
 
 @dataclass(frozen=True)
@@ -23,7 +22,8 @@ class Rate:
 
 def rate(events: int, exposure: float, confidence: float = 0.95) -> Rate:
     """The rate of `events` in an exposure above 0."""
-    from statsmodels.stats.rates import confint_poisson  # here, since it takes long to load
+    import numpy as np  # here, since it takes long to load
+    from statsmodels.stats.rates import confint_poisson
 
     low, high = confint_poisson(events, exposure, method="exact-c", alpha=1 - confidence)
     return Rate(events, exposure, events / exposure, float(np.nan_to_num(low)), float(high))
@@ -51,11 +51,11 @@ def share(hits: int, of: int, confidence: float = 0.95) -> Share:
 class MeanCumulative:
     """Mean number of events a unit has had up to each time (n,), and its confidence limits."""
 
-    time: Floats
-    mean: Floats
-    ci_low: Floats
-    ci_high: Floats
-    std_error: Floats
+    time: "Floats"
+    mean: "Floats"
+    ci_low: "Floats"
+    ci_high: "Floats"
+    std_error: "Floats"
 
 
 _CELLS_AT_ONCE: Final = 1_000_000  # units times events
@@ -69,6 +69,8 @@ def mean_cumulative(
     Nelson's estimate with the variance of Lawless and Nadeau (1995), which does not assume that a unit's events come
     independently. A unit whose watch ends at the time of an event still counts then. The limits are those of the logarithm.
     """
+    import numpy as np
+
     time, when = np.unique([t for _, t in events], return_inverse=True)
     place = {unit: k for k, unit in enumerate(ends)}
     unit = np.array([place[one] for one, _ in events], np.intp)

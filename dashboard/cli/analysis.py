@@ -16,7 +16,7 @@ from ingest.errors import Problem
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from sqlalchemy import Connection
+    from sqlalchemy import Connection, Engine
 
     from analytics.pipeline.asked import Answer
 
@@ -52,11 +52,10 @@ def analyse(
         raise Problem(f"{left} more could not be analysed, or another analyser has them in hand; try again in a minute")
 
 
-def _answers(database: str, as_of: str | None) -> "list[Answer]":
+def _answers(engine: "Engine", as_of: str | None) -> "list[Answer]":
     """What is answered of every vehicle: as it was answered before, if nothing was recorded since."""
     from analytics.pipeline import asked
 
-    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         at_us = as_of_us(engine, as_of)
         kept = asked.read(connection, at_us)
@@ -116,11 +115,10 @@ def backtest(
         )
 
 
-def _kept(database: str, as_of: str | None, read: "Callable[[Connection], list[Row]]") -> "list[Row] | None":
+def _kept(engine: "Engine", as_of: str | None, read: "Callable[[Connection], list[Row]]") -> "list[Row] | None":
     """What the newest results say, where they are the answer."""
     from analytics.pipeline.kept import count_current
 
-    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         if count_current(connection, as_of_us(engine, as_of)) is None:
             return None
@@ -132,26 +130,26 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
     """Print what was found, past findings included; with --as-of what was known at that time."""
     from analytics.pipeline.kept import read_findings
 
-    told = _kept(database, as_of, read_findings)
+    engine = open_existing(database)
+    told = _kept(engine, as_of, read_findings)
     if told is None:
-        told = [(one.fleet, one.vehicle, f) for one in _answers(database, as_of) for f in one.findings]
+        told = [(one.fleet, one.vehicle, f) for one in _answers(engine, as_of) for f in one.findings]
     if as_json:
         print_json([f.as_json(fleet, vehicle) for fleet, vehicle, f in told])
         return
     for fleet, vehicle, f in sorted(told, key=lambda row: (not row[2].open, *urgency(row[2]))):
         state = "open" if f.open else "past"
         print(f"{state}  {fleet}/{vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
-    print(CAUTION if told else _nothing_found(database))
+    print(CAUTION if told else _nothing_found(engine))
 
 
-def _nothing_found(database: str) -> str:
+def _nothing_found(engine: "Engine") -> str:
     """That nothing was found, and of how many vehicles nothing could be."""
     from sqlalchemy import case, func, select
 
     from ingest import schema, times
 
     table = schema.vehicle_summary.join(schema.vehicle, schema.vehicle.c.id == schema.vehicle_summary.c.vehicle_id)
-    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         could_be = schema.vehicle_summary.c.controller  # of others nothing could be heard
         believed = schema.vehicle.c.heard_us <= times.now_us() + times.AHEAD_US  # else by a clock that is ahead
@@ -175,9 +173,10 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
     """Print when each reservoir reaches its low mark."""
     from analytics.pipeline.kept import read_refills
 
-    found = _kept(database, as_of, read_refills)
+    engine = open_existing(database)
+    found = _kept(engine, as_of, read_refills)
     if found is None:
-        found = [(one.fleet, one.vehicle, one.timezone, one.refill) for one in _answers(database, as_of)]
+        found = [(one.fleet, one.vehicle, one.timezone, one.refill) for one in _answers(engine, as_of)]
     if as_json:
         print_json([refill.as_json(fleet, vehicle) for fleet, vehicle, _, refill in found])
         return
@@ -197,7 +196,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
 @app.command(epilog="Example: tallow fills --json")
 def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
-    found = [(one, fill) for one in _answers(database, as_of) for fill in one.fills]
+    found = [(one, fill) for one in _answers(open_existing(database), as_of) for fill in one.fills]
     if as_json:
         print_json([fill.as_json(one.fleet, one.vehicle) for one, fill in found])
         return

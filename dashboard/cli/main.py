@@ -1,5 +1,6 @@
 """The command line. Every command prints its answer to standard output, or one clear line to standard error and fails."""
 
+import gc
 import os
 import sys
 from collections.abc import Iterator, Mapping
@@ -49,8 +50,8 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "timer": Command("planning", "Say how much grease each point gets in 8 ignition hours"),
     "amounts": Command("planning", "Print grease used, filled and needed, by month and depot"),
     "account": Command("account", "Say how much of the planned grease arrived, by month"),
-    "found": Command("account", "Say how often findings were true, by what people recorded"),
-    "wear": Command("account", "List what gets worse slowly"),
+    "found": Command("found", "Say how often findings were true, by what people recorded"),
+    "wear": Command("found", "List what gets worse slowly"),
     "parts": Command("account", "List parts to have, what fails more often, how long things last"),
     "price": Command("prices", "Say what a dry point costs: rates, set, remove, list; money at risk"),
     "grease": Command("greases", "Say which greases are used: add, remove, list; plan for the cold"),
@@ -92,6 +93,13 @@ class _Group(TyperGroup):
         super().__init__(**attributes)
         self.commands: Any = _Commands()
 
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """The command that is asked for. What was loaded for it stays to the end, so that nobody has to look through it for garbage."""
+        found = super().resolve_command(ctx, args)
+        gc.freeze()
+        gc.enable()
+        return found
+
     def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002
         """Print it."""
         with formatter.section("Commands"):
@@ -124,6 +132,7 @@ def start(context: typer.Context) -> None:
 
 def main() -> None:
     """Run the command line; the console script."""
+    gc.disable()  # until a command is loaded: loading makes no garbage, and looking for it takes longer than most commands
     parent.follow()
     end_in_order()
     if (clock := demo_clock()) is not None:
@@ -142,6 +151,8 @@ def main() -> None:
         # Whoever reads has read enough.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    finally:
+        gc.enable()
     sys.exit(status if isinstance(status, int) else 0)
 
 

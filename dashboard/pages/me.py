@@ -9,6 +9,7 @@ from flask import session
 
 from dashboard import accounts, change_log, components
 from dashboard.pages import my_browsers
+from dashboard.passwords import SHORTEST
 from dashboard.units import PRESSURES, TEMPERATURES, VOLUMES, units_of
 from dashboard.web.database import engine
 from ingest import times
@@ -78,7 +79,7 @@ def _languages() -> list[dict[str, str]]:
 
 
 def _password() -> Any:
-    new = tr("New password, {number} characters or more", number=accounts.SHORTEST_PASSWORD)
+    new = tr("New password, {number} characters or more", number=SHORTEST)
     fields = [
         dmc.PasswordInput(id="me-old", label=tr("Current password")),
         dmc.PasswordInput(id="me-new", label=new),

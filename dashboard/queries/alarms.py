@@ -8,10 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
 
-from analytics.alarms import outbox
-from analytics.alarms.evaluate import Alarm
+from analytics.alarms.evaluate import Alarm, alarm_of
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
-from analytics.alarms.records import alarm_of
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES
 from dashboard.queries.scope import Scope, read_vehicles, visible, within
@@ -252,6 +250,8 @@ class Delivery:
 
 def delivery(engine: Engine, now_us: int) -> Delivery:
     """How alerts travel, of the whole fleet."""
+    from analytics.alarms import outbox  # here, since who asks for alarms delivers nothing
+
     with engine.connect() as connection:
         return Delivery(read_routes(connection), outbox.waiting(connection, now_us))
 

@@ -6,8 +6,7 @@ from typing import Any, Generic, TypeVar
 
 from sqlalchemy import Engine, func, select, tuple_
 
-from analytics.alarms.evaluate import Alarm
-from analytics.alarms.records import alarm_of
+from analytics.alarms.evaluate import Alarm, alarm_of
 from analytics.findings import Finding, from_row
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.refills import Refill

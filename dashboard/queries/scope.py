@@ -9,9 +9,7 @@ from sqlalchemy import Connection, Engine, false, func, select
 from dashboard import accounts
 from ingest import schema, times
 from ingest.errors import Problem
-from ingest.registry import read_vehicles as read_all_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.stands import depot_of
 
 
 class Scope(NamedTuple):
@@ -69,7 +67,11 @@ def visible(table: Any, depot: Any = None) -> list[Any]:
 
 def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The registered vehicles that whoever asks may see: nothing on any page is read but by way of this."""
-    return [one for one in read_all_vehicles(connection, vehicle_id) if accounts.sees(one.in_force(times.now_us()))]
+    from ingest import registry  # here, since commands that check a scope only need no line lists
+
+    return [
+        one for one in registry.read_vehicles(connection, vehicle_id) if accounts.sees(one.in_force(times.now_us()))
+    ]
 
 
 def setups(engine: Engine) -> list[Setup]:
@@ -116,6 +118,8 @@ def check_depot(engine: Engine, depot: str) -> None:
 
 def vehicles_at(connection: Connection, depot: str, at_us: int) -> list[int]:
     """The vehicles that a depot serves and that are not sold."""
+    from ingest.stands import depot_of
+
     table = schema.vehicle_summary
     chosen = depot_of(table, at_us) == depot, ~table.c.sold, *visible(table)
     return list(connection.execute(select(table.c.vehicle_id).where(*chosen)).scalars())

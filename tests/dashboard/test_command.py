@@ -124,12 +124,19 @@ HEAVY = (
     "apprise",
     "alembic",
     "structlog",
+    "argon2",
+    "cryptography",
+    "pyotp",
     "simulators",
 )
 
 
 @pytest.mark.parametrize(
-    "command", [["--help"], ["findings"], ["status"], ["alarms"], ["person", "list"], ["work", "--help"]]
+    "command",
+    [
+        *(["--help"], ["findings"], ["refills"], ["status"], ["alarms"], ["quarantine"], ["person", "list"]),
+        *(["route", "list"], ["work", "--help"]),
+    ],
 )
 def test_a_command_loads_nothing_that_it_does_not_need(command: list[str], tmp_path: Path) -> None:
     """In a process of its own, at its end: what lists and reads waits for no library of those that analyse, draw or send."""

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from dashboard import accounts, components
 from dashboard.pages.set_up.changes import write
+from dashboard.passwords import SHORTEST
 from dashboard.queries import scope
 from dashboard.web.database import engine
 from ingest.bounds import text_of, texts_of
@@ -45,7 +46,7 @@ def person_form() -> html.Div:
                 [
                     dmc.TextInput(id="setup-name", label=tr("Name")),
                     dmc.PasswordInput(id="setup-password", label=tr("Password, {number} characters or more",
-                        number=accounts.SHORTEST_PASSWORD)),
+                        number=SHORTEST)),
                     dmc.Select(id="setup-role", label=tr("Role"), data=list(accounts.ROLES), value="technician", allowDeselect=False),
                     dmc.MultiSelect(id="setup-fleets", label=tr("Fleets"), data=sorted({s.fleet for s in setups}), value=[],
                         placeholder=tr("all")),
