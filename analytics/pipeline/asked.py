@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from sqlalchemy import Connection, Engine, delete, func, insert, select
 from sqlalchemy.exc import DBAPIError
 
+from analytics.fills import Fill
 from analytics.findings import Finding
 from analytics.pipeline.kept import fleet_revision, program
 from analytics.refills import Refill
@@ -15,7 +16,6 @@ from ingest.database import writing
 
 if TYPE_CHECKING:
     from analytics.pipeline.tasks import Outcome
-    from analytics.vehicle.level import Fill
 
 _MOST_TIMES: Final = 60  # asked of that are kept: one a week for a year
 _MOST_ROWS: Final = 50_000  # vehicles of all of them
@@ -30,7 +30,7 @@ class Answer:
     timezone: str
     findings: tuple[Finding, ...]
     refill: Refill
-    fills: "tuple[Fill, ...]"
+    fills: tuple[Fill, ...]
 
     def as_json(self) -> dict[str, Any]:
         """As it is kept."""
@@ -46,8 +46,6 @@ class Answer:
 
 def from_json(kept: Any) -> Answer:
     """What `as_json` wrote."""
-    from analytics.vehicle.level import Fill  # here, since it loads what only an analysis needs
-
     findings = (Finding(**{**one, "lines": tuple(one["lines"])}) for one in kept["findings"])
     fills = tuple(Fill(**fill) for fill in kept["fills"])
     refill = Refill.from_row(kept["refill"])

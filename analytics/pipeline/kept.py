@@ -5,6 +5,7 @@ from importlib.metadata import version
 
 from sqlalchemy import Connection, and_, func, select
 
+from analytics.fills import Fill
 from analytics.findings import Finding, from_row
 from analytics.refills import Refill
 from ingest import schema
@@ -53,6 +54,19 @@ def read_refills(connection: Connection) -> list[tuple[str, str, str, Refill]]:
         .order_by(summary.c.fleet, summary.c.vehicle)
     )
     return [(fleet, vehicle, zone, Refill.from_row(row)) for fleet, vehicle, zone, row in rows]
+
+
+def read_fills(connection: Connection) -> list[tuple[str, str, str, Fill]] | None:
+    """(fleet, vehicle, timezone, fill) of all that are kept; None where those of any vehicle are not."""
+    summary, analysis = schema.vehicle_summary, schema.analysis
+    rows = connection.execute(
+        select(summary.c.fleet, summary.c.vehicle, summary.c.timezone, analysis.c.fills)
+        .join(analysis, analysis.c.vehicle_id == summary.c.vehicle_id)
+        .order_by(summary.c.fleet, summary.c.vehicle)
+    ).all()
+    if any(row.fills is None for row in rows):
+        return None
+    return [(row.fleet, row.vehicle, row.timezone, Fill(**fill)) for row in rows for fill in row.fills]
 
 
 def read_findings(connection: Connection) -> list[tuple[str, str, Finding]]:

@@ -3,7 +3,7 @@
 import time
 import traceback
 from collections.abc import Callable, Collection, Generator, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Final
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -168,6 +168,7 @@ def keep(connection: Connection, outcome: Outcome) -> None:
         "alarms_due_us": 0,
         "fleet_revision": outcome.fleet_revision,
         "made_by": program(),
+        "fills": [asdict(fill) for fill in outcome.fills],
     }
     if outcome.trends is not None:
         made["trends_us"] = outcome.as_of_us

@@ -11,6 +11,7 @@ from sqlalchemy.exc import DBAPIError
 
 from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
+from analytics.fills import Fill
 from analytics.findings import Finding
 from analytics.pipeline import checkpoints
 from analytics.pipeline.account import known_from, trends_due
@@ -28,7 +29,6 @@ from analytics.vehicle.day import Day
 from analytics.vehicle.doses import doses
 from analytics.vehicle.hand_doses import hand_doses, with_hand
 from analytics.vehicle.hand_points import HandState
-from analytics.vehicle.level import Fill
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.model_check import Check, checks
 from analytics.vehicle.wear import Trend, trends

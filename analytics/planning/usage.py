@@ -6,9 +6,9 @@ from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from analytics.fills import Fill
 from analytics.refills import Refill
 from analytics.vehicle.day import Day, setup_of_day
-from analytics.vehicle.level import Fill
 from ingest.setups import Setup
 from ingest.times import instant
 from ingest.work import Work

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.fills import Fill
 from analytics.findings import Episode, Finding
 from analytics.refills import Refill
 from analytics.settings import DEFAULTS, Settings
@@ -18,7 +19,7 @@ from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.hand_points import HandState, Meter
 from analytics.vehicle.history import History, build
-from analytics.vehicle.level import Fill, Reservoir, draws_air
+from analytics.vehicle.level import Reservoir, draws_air
 from analytics.vehicle.lubrication import escalate, hours_since
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures

@@ -9,9 +9,9 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from analytics.fills import Fill
 from analytics.findings import Finding
 from analytics.vehicle.day import Day
-from analytics.vehicle.level import Fill
 from ingest.languages.saying import in_json, of_json
 
 

@@ -115,7 +115,7 @@ def backtest(
         )
 
 
-def _kept(engine: "Engine", as_of: str | None, read: "Callable[[Connection], list[Row]]") -> "list[Row] | None":
+def _kept(engine: "Engine", as_of: str | None, read: "Callable[[Connection], list[Row] | None]") -> "list[Row] | None":
     """What the newest results say, where they are the answer."""
     from analytics.pipeline.kept import count_current
 
@@ -196,13 +196,18 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
 @app.command(epilog="Example: tallow fills --json")
 def fills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFAULT_DATABASE) -> None:
     """Print the fills seen in the level readings."""
-    found = [(one, fill) for one in _answers(open_existing(database), as_of) for fill in one.fills]
+    from analytics.pipeline.kept import read_fills
+
+    engine = open_existing(database)
+    found = _kept(engine, as_of, read_fills)
+    if found is None:
+        found = [(one.fleet, one.vehicle, one.timezone, fill) for one in _answers(engine, as_of) for fill in one.fills]
     if as_json:
-        print_json([fill.as_json(one.fleet, one.vehicle) for one, fill in found])
+        print_json([fill.as_json(fleet, vehicle) for fleet, vehicle, _, fill in found])
         return
-    for one, fill in sorted(found, key=lambda row: row[1].at_us):
+    for fleet, vehicle, zone, fill in sorted(found, key=lambda row: row[3].at_us):
         print(
-            f"{formatting.moment(fill.at_us, one.timezone, with_zone=True)}  {one.fleet}/{one.vehicle}"
+            f"{formatting.moment(fill.at_us, zone, with_zone=True)}  {fleet}/{vehicle}"
             f"  {fill.from_pct:.0f} to {fill.to_pct:.0f} %, {fill.litres:.2f} litres"
         )
     if not found:

@@ -117,16 +117,20 @@ def fleet(
             ).scalars()
         )
         rows = read_rows(connection, ids)
-        nothing = table.c.need == PRIORITIES.index("none")
-        made = select(func.min(schema.analysis.c.as_of_us)).join(
-            table, table.c.vehicle_id == schema.analysis.c.vehicle_id
-        )
-        folded_us = connection.scalar(made.where(*mine, *wanted, nothing)) if fold else None
+        folded_us = _folded_us(connection, [*mine, *wanted]) if fold else None
         at_risk = None if priced is None else read_at_risk(connection, priced, ids)
         depots_, classes = (sorted({str(row[k]) for row in kinds}) for k in (0, 1))
         unregistered = 0 if visible(table) else count_unregistered(connection)
     return FleetView(tuple(rows), found, page, pages, totals, tuple(depots_), tuple(classes), unregistered,
                      at_risk, "" if priced is None else priced.currency, folded_us)  # fmt: skip
+
+
+def _folded_us(connection: Connection, which: list[Any]) -> int | None:
+    """When the one of those that need nothing was analysed whose results are the oldest."""
+    table, analysis = schema.vehicle_summary, schema.analysis
+    made = select(func.min(analysis.c.as_of_us)).join(table, table.c.vehicle_id == analysis.c.vehicle_id)
+    found: int | None = connection.scalar(made.where(*which, table.c.need == PRIORITIES.index("none")))
+    return found
 
 
 def newest_us(engine: Engine) -> int:

@@ -40,6 +40,7 @@ analysis = Table(
         "fleet_revision", BigInteger
     ),  # the sum of all vehicles' revisions then: others lend a vehicle their calendar
     Column("made_by", String(32)),  # version of the program
+    Column("fills", JSON),  # those seen in the level; null: not kept
     Column("trends_us", BigInteger),  # when its trends were made, whether or not there were any
 )
 

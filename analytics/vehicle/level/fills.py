@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 
+from analytics.fills import Fill
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import SheetUse, used_until
-from analytics.vehicle.level.reservoir import Fill
 from analytics.vehicle.level.segments import Segment
 from ingest.times import HOUR_US, LONG_AGO_US
 

@@ -1,16 +1,17 @@
-"""What is known of the grease in a reservoir, and of each fill."""
+"""What is known of the grease in a reservoir."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.fills import Fill
 from analytics.findings import Episode
 from analytics.vehicle.history import History
 from ingest.arrays import Floats
-from ingest.times import FOREVER_US, rfc3339
+from ingest.times import FOREVER_US
 
 BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
 DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
@@ -18,29 +19,6 @@ DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take gre
 
 # From a cycle up to another: the level before anything was used, and grease per cycle over what the sheet says.
 Counted = tuple[int, int, float, float]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Fill:
-    """Grease added; `at_us` is when, `detected_us` when the readings made it certain."""
-
-    at_us: int
-    detected_us: int
-    from_pct: float
-    to_pct: float
-    litres: float
-
-    def as_json(self, fleet: str, vehicle: str) -> dict[str, Any]:
-        """The fill as `tallow fills --json` prints it."""
-        return {
-            "fleet": fleet,
-            "vehicle": vehicle,
-            "at": rfc3339(self.at_us),
-            "detected_at": rfc3339(self.detected_us),
-            "from_pct": self.from_pct,
-            "to_pct": self.to_pct,
-            "litres": self.litres,
-        }
 
 
 @dataclass(frozen=True, kw_only=True)

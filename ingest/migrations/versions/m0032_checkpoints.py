@@ -1,4 +1,4 @@
-"""What steps of the analysis knew at the end of earlier weeks."""
+"""What steps of the analysis knew at the end of earlier weeks, and the fills beside findings and forecasts."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -20,3 +20,4 @@ def upgrade() -> None:
         sa.Column("state", sa.LargeBinary(), nullable=False),
         sa.Column("made_by", sa.LargeBinary(), nullable=False),
     )
+    op.add_column("analysis", sa.Column("fills", sa.JSON(), nullable=True))

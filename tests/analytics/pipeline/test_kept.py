@@ -8,11 +8,11 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
-from sqlalchemy import Engine, delete, event, func, select
+from sqlalchemy import Engine, delete, event, func, null, select, update
 
 from analytics.alarms import depots
 from analytics.pipeline import asked, kept, results, tasks, vehicle_summary
-from analytics.pipeline.kept import count_current, read_findings, read_refills
+from analytics.pipeline.kept import count_current, read_fills, read_findings, read_refills
 from analytics.pipeline.workers import Workers
 from dashboard.cli import analysis
 from ingest import database, registry, schema, work_records
@@ -68,7 +68,7 @@ def test_they_are_the_answer_of_an_analysis(analysed: Engine, pool: Workers) -> 
     made = list(tasks.outcomes(analysed, END_US, pool, lambda done, of: None))
     with analysed.connect() as connection:
         assert count_current(connection, END_US) == 4
-        found, refills = read_findings(connection), read_refills(connection)
+        found, refills, fills = read_findings(connection), read_refills(connection), read_fills(connection)
     assert [f.as_json(fleet, name) for fleet, name, f in found] == [
         f.as_json(o.setup.fleet, o.setup.vehicle) for o in made for f in o.findings
     ]
@@ -76,6 +76,17 @@ def test_they_are_the_answer_of_an_analysis(analysed: Engine, pool: Workers) -> 
     assert [(r.as_json(fleet, name), zone) for fleet, name, zone, r in refills] == [
         (o.refill.as_json(o.setup.fleet, o.setup.vehicle), o.setup.timezone) for o in made
     ]
+    assert fills
+    assert fills == [(o.setup.fleet, o.setup.vehicle, o.setup.timezone, fill) for o in made for fill in o.fills]
+
+
+def test_fills_that_were_not_kept_are_none(analysed: Engine) -> None:
+    """Of results that were made before they were: nobody says that there were none."""
+    table = schema.analysis
+    with database.writing(analysed) as connection:
+        connection.execute(update(table).values(fills=null()))
+    with analysed.connect() as connection:
+        assert read_fills(connection) is None
 
 
 def _message(engine: Engine) -> None:
