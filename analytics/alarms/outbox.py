@@ -17,23 +17,13 @@ from ingest import schema
 from ingest.database import upsert, writing
 from ingest.languages import speaking
 from ingest.setups import Setup
-from ingest.times import DAY_US, instant
+from ingest.times import AHEAD_US, DAY_US, instant
 
 MINUTE_US: Final = 60_000_000
-
-
 CLAIM_US: Final = 300_000_000  # whoever claimed a message and did not send it by then has died
-
-
 PAUSE_S: Final = 30.0  # after the first failure of a route; twice as long after each further one
-
-
 LONGEST_PAUSE_S: Final = 3600.0
-
-
 REPORTED_AFTER: Final = 3  # failures in a row
-
-
 STORM_WINDOW_S: Final = 600  # in which somebody is sent at most `Route.most_alerts` one by one
 BUNDLE_EVERY_S: Final = 120  # beyond that they come together, not more often
 _BESIDE: Final = 8  # routes that are served beside each other
@@ -205,12 +195,18 @@ def _try(send: Send, message: Message) -> str | None:
 
 
 def _due(now_us: int) -> tuple[ColumnElement[bool], ...]:
-    """What may be sent now."""
+    """What may be sent now. What was written by a clock that ran ahead, and was put right since, holds nothing up."""
     table = schema.outbox
     return (
-        table.c.done_us.is_(None), table.c.due_us <= now_us, table.c.next_try_us <= now_us,
-        or_(table.c.claimed_us.is_(None), table.c.claimed_us <= now_us - CLAIM_US),
+        table.c.done_us.is_(None), or_(table.c.due_us <= now_us, table.c.made_us > now_us + AHEAD_US),
+        _no_pause(table.c.next_try_us, now_us),
+        or_(table.c.claimed_us.is_(None), ~table.c.claimed_us.between(now_us - CLAIM_US + 1, now_us + AHEAD_US)),
     )  # fmt: skip
+
+
+def _no_pause(next_try_us: ColumnElement[int], now_us: int) -> ColumnElement[bool]:
+    """Whether a pause after failures is over: none is longer than the longest."""
+    return ~next_try_us.between(now_us + 1, now_us + int(LONGEST_PAUSE_S * 1e6))
 
 
 def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
@@ -220,7 +216,7 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
         select(table, alarm.c.state, route.c.removed)
         .join(route, route.c.id == table.c.route_id)
         .outerjoin(alarm, alarm.c.id == table.c.alarm_id)
-        .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, route.c.next_try_us <= now_us))
+        .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, _no_pause(route.c.next_try_us, now_us)))
         .order_by(table.c.due_us, table.c.id)
         .with_for_update(of=table, skip_locked=True)
     )
@@ -234,7 +230,7 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
         if row.alarm_id is not None and not found.to_programs and _is_storm(connection, row, found, now_us):
             same = waiting.where(table.c.recipient == row.recipient, table.c.alarm_id.is_not(None))
             rows = [one for one in connection.execute(same) if not _not_wanted(connection, one, found, now_us)]
-            ready_us = _last_sent_us(connection, row) + BUNDLE_EVERY_S * 1_000_000
+            ready_us = _last_sent_us(connection, row, now_us) + BUNDLE_EVERY_S * 1_000_000
             if ready_us > now_us:  # those to come will be told of with them
                 ids = [one.id for one in rows]
                 connection.execute(update(table).where(table.c.id.in_(ids)).values(next_try_us=ready_us))
@@ -266,10 +262,11 @@ def _not_wanted(connection: Connection, row: Any, route: Route | None, now_us: i
     return None if row.state == "unacknowledged" else f"the alarm was {row.state} before it was sent"
 
 
-def _told_before(row: Any) -> tuple[ColumnElement[bool], ...]:
-    """What the same recipient was sent of alarms."""
+def _told_lately(row: Any, now_us: int) -> tuple[ColumnElement[bool], ...]:
+    """What the same recipient was sent of alarms lately."""
     table = schema.outbox
     return (
+        table.c.done_us.between(now_us - STORM_WINDOW_S * 1_000_000 + 1, now_us + MINUTE_US),
         table.c.route_id == row.route_id, table.c.recipient == row.recipient, table.c.alarm_id.is_not(None),
         table.c.done_us.is_not(None), table.c.dropped_why.is_(None), table.c.refused_why.is_(None),
     )  # fmt: skip
@@ -277,13 +274,12 @@ def _told_before(row: Any) -> tuple[ColumnElement[bool], ...]:
 
 def _is_storm(connection: Connection, row: Any, route: Route, now_us: int) -> bool:
     """Whether somebody was sent as many alerts lately as anybody can take in."""
-    lately = schema.outbox.c.done_us > now_us - STORM_WINDOW_S * 1_000_000
-    number = connection.scalar(select(func.count()).select_from(schema.outbox).where(*_told_before(row), lately))
+    number = connection.scalar(select(func.count()).select_from(schema.outbox).where(*_told_lately(row, now_us)))
     return (number or 0) >= route.most_alerts
 
 
-def _last_sent_us(connection: Connection, row: Any) -> int:
-    return connection.scalar(select(func.max(schema.outbox.c.done_us)).where(*_told_before(row))) or 0
+def _last_sent_us(connection: Connection, row: Any, now_us: int) -> int:
+    return connection.scalar(select(func.max(schema.outbox.c.done_us)).where(*_told_lately(row, now_us))) or 0
 
 
 def _sent(connection: Connection, message: Message, answer: str | None, now_us: int) -> None:
