@@ -8,7 +8,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from analytics import findings
 from analytics.alarms import depots, outbox, wording
-from analytics.alarms.evaluate import Alarm, Change, Sight, changed, judge
+from analytics.alarms.evaluate import PROGRAM, Alarm, Change, Sight, changed, judge
 from analytics.alarms.refill_due import refill_trouble
 from analytics.alarms.states import Condition, Transition
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
@@ -105,6 +105,15 @@ def assign(connection: Connection, numbers: Collection[int], to: str, who: str, 
         connection.execute(insert(schema.transition).values(**step))
         values = {"assigned_to": to or None, "transitions": row.transitions + 1}
         connection.execute(update(table).where(table.c.id == row.id).values(**values))
+
+
+def give_up(connection: Connection, who: str, at_us: int) -> None:
+    """Give the alarms of somebody who deals with none any more to nobody, so that others see that they are to be dealt with."""
+    table = schema.alarm
+    theirs = table.c.assigned_to == who
+    standing = connection.execute(select(table.c.id).where(theirs, table.c.state != "normal")).scalars().all()
+    assign(connection, standing, "", PROGRAM, at_us)
+    connection.execute(update(table).where(theirs).values(assigned_to=None))
 
 
 def withdraw(connection: Connection, number: int, who: str, why: str, at_us: int) -> None:
