@@ -13,6 +13,7 @@ from analytics.alarms import browsers, depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
 from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import ByHand, Told, alert, bundle, detail, digest, site
+from analytics.kinds import ALARM_KINDS
 from ingest import schema
 from ingest.database import upsert, writing
 from ingest.languages import speaking
@@ -34,9 +35,9 @@ DIGEST_WITHIN_MIN: Final = 360  # a digest that could not be made for so long is
 KEPT_DAYS: Final = 90  # so long it is kept what was delivered
 
 
-def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> None:
+def announce(connection: Connection, setup: Setup, told: Told, now_us: int, moved_from: str | None = None) -> None:
     """Write down, within the transaction of a transition, to whom it is to be told at once: people of what cannot wait and nobody
-    has taken note of, programs of everything."""
+    has taken note of, programs of everything; of a vehicle that moved only who was not told at the depot before."""
     wishes, zone = depots.depot(connection, setup.depot), ZoneInfo(setup.timezone)
     rows = []
     for route in read_routes(connection):
@@ -44,6 +45,8 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
         # Who is told only of what nobody took note of is in no digest.
         now = waits and (told.severity == "act_now" or route.after_min > 0)
         if not route.takes(setup.fleet, setup.depot, told.severity, told.kind.group) or not (now or route.to_programs):
+            continue
+        if moved_from is not None and route.takes(setup.fleet, moved_from, told.severity, told.kind.group):
             continue
         due_us = now_us + route.after_min * MINUTE_US
         if not route.at_any_hour and not route.to_programs:
@@ -56,8 +59,8 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
              "detail": detail(setup, told, now_us)}
             for one in recipients(route.address)
         ]  # fmt: skip
-    if rows:
-        connection.execute(insert(schema.outbox), rows)
+    if rows:  # of who moves to and fro nobody is told twice
+        connection.execute(upsert(connection, schema.outbox).on_conflict_do_nothing(), rows)
 
 
 def make_digests(
@@ -212,10 +215,12 @@ def _no_pause(next_try_us: ColumnElement[int], now_us: int) -> ColumnElement[boo
 def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
     """The next message of a route that is due and still wanted, claimed; None where there is none."""
     table, alarm, route = schema.outbox, schema.alarm, schema.route
+    who = schema.vehicle_summary
     waiting = (
-        select(table, alarm.c.state, route.c.removed)
+        select(table, alarm.c.state, alarm.c.kind, who.c.fleet, who.c.depot, route.c.removed)
         .join(route, route.c.id == table.c.route_id)
         .outerjoin(alarm, alarm.c.id == table.c.alarm_id)
+        .outerjoin(who, who.c.vehicle_id == alarm.c.vehicle_id)
         .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, _no_pause(route.c.next_try_us, now_us)))
         .order_by(table.c.due_us, table.c.id)
         .with_for_update(of=table, skip_locked=True)
@@ -252,6 +257,8 @@ def _not_wanted(connection: Connection, row: Any, route: Route | None, now_us: i
         return "the route was removed"
     if row.alarm_id is None or route.to_programs:
         return None
+    if row.depot is not None and not route.takes(row.fleet, row.depot, "act_now", ALARM_KINDS[row.kind].group):
+        return f"the vehicle belongs to {row.depot} now, of which nothing is told here"
     table = schema.outbox
     newer = select(table.c.id).where(
         table.c.alarm_id == row.alarm_id, table.c.route_id == row.route_id, table.c.recipient == row.recipient,

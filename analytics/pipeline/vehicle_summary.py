@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, bindparam, insert, update
 
+from analytics.alarms import records
 from analytics.findings import Finding, urgency
 from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
@@ -177,6 +178,7 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
         "drifting": sum(line.condition in DRIFTS for line in outcome.lines),
         "detail": detail(outcome).to_row(),
     }
+    records.tell_of_move(connection, outcome.vehicle_id, outcome.setup, outcome.as_of_us)
     _put(connection, outcome.vehicle_id, _identity(outcome.setup) | found, sold=outcome.sold)
 
 
@@ -203,7 +205,9 @@ def keep(
 
 def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
-        _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
+        setup = vehicle.in_force(now_us)
+        records.tell_of_move(connection, vehicle.id, setup, now_us)
+        _put(connection, vehicle.id, _identity(setup), sold=False)
     return done
 
 

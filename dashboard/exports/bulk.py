@@ -59,8 +59,8 @@ class _Files:
         for writer in (*self._parquet.values(), *self._csv.values()):
             with suppress(OSError):  # of a disk that is full
                 writer.close()
-        for ending, names in (("parquet", self._parquet), ("csv", self._csv)):
-            for name in names:
+        for name in (*KEPT, *READINGS):  # also what could not even be begun
+            for ending in ("parquet", "csv"):
                 (self._folder / f"{name}.{ending}").unlink(missing_ok=True)
 
     def _hand_over(self, name: str) -> None:

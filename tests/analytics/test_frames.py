@@ -170,7 +170,7 @@ def test_an_export_that_is_broken_off_leaves_nothing(
     monkeypatch.setattr(bulk, "_ROWS_A_GROUP", 200)
     seen: list[bool] = []
 
-    def stop(done: int, of: int) -> None:
+    def stop(*_: int) -> None:
         seen.append(any((tmp_path / "out").iterdir()))
         raise SystemExit(143)
 
