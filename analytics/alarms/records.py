@@ -18,7 +18,7 @@ from ingest.errors import Problem
 from ingest.languages.saying import kept, parts_of
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
-from ingest.times import DAY_US, HOUR_US, now_us
+from ingest.times import DAY_US, HOUR_US
 from ingest.work import why_away
 from ingest.work_records import read_work
 
@@ -183,17 +183,15 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
     outbox.announce(connection, setup, _told(now, change.steps[-1][0].event), now_us)
 
 
-def tell_of_move(connection: Connection, vehicle_id: int, setup: Setup, at_us: int) -> None:
+def tell_of_move(connection: Connection, vehicle_id: int, setup: Setup, now_us: int) -> None:
     """Tell those who hear of the depot that a vehicle moves to of what waits for somebody; before it is listed there."""
     table, who = schema.alarm, schema.vehicle_summary
     waiting = table.c.vehicle_id == vehicle_id, table.c.state == "unacknowledged", who.c.depot != setup.depot
     rows = connection.execute(
         select(table, who.c.depot).join(who, who.c.vehicle_id == table.c.vehicle_id).where(*waiting)
     ).all()
-    if abs(now_us() - at_us) > _SPEAKS_US:  # somebody asked where it was
-        return
     for row in rows:
-        outbox.announce(connection, setup, _told(alarm_of(row), "moved"), at_us, moved_from=row.depot)
+        outbox.announce(connection, setup, _told(alarm_of(row), "moved"), now_us, moved_from=row.depot)
 
 
 def _told(alarm: Alarm, event: str = "") -> wording.Told:
