@@ -18,7 +18,7 @@ from ingest.errors import Problem
 from ingest.languages.saying import kept, parts_of
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import DAY_US, HOUR_US, now_us
 from ingest.work import why_away
 from ingest.work_records import read_work
 
@@ -210,5 +210,5 @@ def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Tol
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
         .where(who.c.depot == depot, table.c.state.in_(("unacknowledged", "returned", "acknowledged")))
     ).all()
-    setups = {one.id: one.newest for one in read_vehicles(connection, {row.vehicle_id for row in rows})}
+    setups = {one.id: one.in_force(now_us()) for one in read_vehicles(connection, {row.vehicle_id for row in rows})}
     return [(setups[row.vehicle_id], _told(alarm_of(row))) for row in rows]

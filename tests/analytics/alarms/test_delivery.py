@@ -574,3 +574,19 @@ def test_an_alarm_moves_with_its_vehicle(fleet: Engine, monkeypatch: pytest.Monk
     assert sorted(message.route.id for message in sent) == [after, after, both, both]
     dropped = [row.dropped_why for row in rows(fleet) if row.route_id == before]
     assert dropped == ["the vehicle belongs to Estuary Wharf now, of which nothing is told here"] * 2
+
+
+def test_a_digest_calls_a_vehicle_by_the_set_up_of_now(fleet: Engine) -> None:
+    """Not by one that is still to come."""
+    with database.writing(fleet) as connection:
+        routes.add_route(
+            connection, "json://a.example", depot=None, severity="note", groups=(), after_min=0, at_any_hour=True
+        )
+        to_come = {"unit": "renamed", "valid_from_us": times.now_us() + DAY_US}
+        renamed = structs.replace(registry.find(connection, "HS-102").newest, **to_come)
+        vehicle_summary.keep(connection, [renamed], times.now_us())
+    bring_up(fleet)
+    outbox.make_digests(fleet, records.open_at, NOW + 8 * HOUR_US)
+    (told,) = [row.body for row in rows(fleet) if row.key.startswith("digest/") and row.dropped_why is None]
+    assert "tipper 102" in told
+    assert "renamed" not in told
