@@ -266,8 +266,11 @@ def test_a_message_of_a_clock_ahead_is_counted_in_once_its_time_has_come(fleet: 
     assert renewed(fleet, pool, END_US + 62_000_000, NEWS) == []
 
 
-def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, tmp_path: Path) -> None:
+def test_a_set_up_to_come_holds_from_its_time_on(
+    fleet: Engine, pool: Workers, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Until then the vehicle is where it was, in lists as in its analysis."""
+    monkeypatch.setattr(times, "machine_us", lambda: END_US)
     move_us = END_US + 3_600_000_000
     folder = tmp_path / "moved"
     folder.mkdir()
@@ -288,6 +291,7 @@ def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, t
     assert stands() == "Skarvholm Quarry"
     renewed(fleet, pool)
     assert stands() == "Skarvholm Quarry"
+    monkeypatch.setattr(times, "machine_us", lambda: move_us + 1)
     assert renewed(fleet, pool, move_us + 1, Wanting(10 * HOUR_US)) == ["HS-101"]
     assert stands() == "Estuary Wharf"
 
