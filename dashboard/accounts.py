@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, delete, insert, select, update
 from dashboard import attempts, change_log, second_factor
 from dashboard.attempts import TooMany
 from dashboard.units import Units, units_of
-from ingest import schema
+from ingest import schema, times
 from ingest.bounds import STORABLE
 from ingest.database import writing
 from ingest.environment import SECOND_FACTOR
@@ -213,9 +213,10 @@ def remove(connection: Connection, name: str) -> None:
     _another_lead(connection, name)
     token, own = schema.access_token, select(schema.person.c.id).where(schema.person.c.name == name)
     for number in connection.execute(own).scalars().all():
-        from analytics.alarms import browsers  # here, since hardly anybody who asks who somebody is needs it
+        from analytics.alarms import browsers, records  # here, since hardly anybody who asks who somebody is needs them
 
         browsers.take_off_all(connection, number)
+        records.give_up(connection, name, times.now_us())
     connection.execute(delete(token).where(token.c.person_id.in_(own)))
     if not connection.execute(delete(schema.person).where(schema.person.c.name == name)).rowcount:
         raise Problem(f"nobody is called {name!r}")

@@ -26,7 +26,8 @@ def count(connection: Connection, name: str, origin: str, now_us: int) -> int:
     """Write an attempt down before it is looked at, so that many at once count as well; its number. Raises TooMany where this name from
     this address, or this address, has to wait: nobody can lock another out from elsewhere."""
     attempt = schema.attempt
-    connection.execute(delete(attempt).where(attempt.c.at_us < now_us - _WINDOW_US))
+    # Those of a clock that ran ahead, and was put right since, make nobody wait until then.
+    connection.execute(delete(attempt).where(~attempt.c.at_us.between(now_us - _WINDOW_US, now_us + _WINDOW_US)))
     failed = connection.execute(select(attempt.c.name, attempt.c.at_us).where(attempt.c.origin == origin)).all()
     of_name = [row.at_us for row in failed if row.name == name]
     until_us = _free_again_us(of_name, _FREE_TRIES)

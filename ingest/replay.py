@@ -69,6 +69,8 @@ def replay(arrivals: Iterable[Arrival], recording: RecorderProcess) -> Tally:
     tally, batch, in_hand = Tally(), list[Arrival](), False
 
     def settle() -> None:
+        nonlocal in_hand
+        in_hand = False  # each batch has one answer, even where it is that the database is away
         answer = recording.take()
         if isinstance(answer, Away):
             raise Unreachable(f"the database cannot be used: {answer.reason}")

@@ -51,6 +51,9 @@ def record(
         owner = connection.scalar(select(table.c.vehicle_id).where(table.c.key == work.corrects))
         if owner != vehicle_id:
             raise Problem(f"record {work.corrects}, which is to be corrected, is none of {vehicle_name}")
+        heir = None if work.withdrawn else _heir(read_records(connection, vehicle_id)[vehicle_id], work.corrects)
+        if heir is not None:
+            raise Problem(f"record {work.corrects} was corrected already; correct record {heir}, which stands for it")
     connection.execute(
         insert(table).values(
             key=work.key,
@@ -66,6 +69,16 @@ def record(
     if work.found is not None or work.corrects is not None:
         _keep_verdicts(connection, vehicle_id)
     return True
+
+
+def _heir(records: tuple[tuple[Work, int, bool], ...], key: str) -> str | None:
+    """The record that stands in the place of another, through all corrections between them; None where none does."""
+    for work, _, stands in records:
+        if work.corrects == key and not work.withdrawn:
+            found = work.key if stands else _heir(records, work.key)
+            if found is not None:
+                return found
+    return None
 
 
 def _keep_verdicts(connection: Connection, vehicle_id: int) -> None:

@@ -13,27 +13,18 @@ from analytics.alarms import browsers, depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
 from analytics.alarms.transports import Message, Send, Undelivered
 from analytics.alarms.wording import ByHand, Told, alert, bundle, detail, digest, site
+from analytics.kinds import ALARM_KINDS
 from ingest import schema
 from ingest.database import upsert, writing
 from ingest.languages import speaking
 from ingest.setups import Setup
-from ingest.times import DAY_US, instant
+from ingest.times import AHEAD_US, DAY_US, instant
 
 MINUTE_US: Final = 60_000_000
-
-
 CLAIM_US: Final = 300_000_000  # whoever claimed a message and did not send it by then has died
-
-
 PAUSE_S: Final = 30.0  # after the first failure of a route; twice as long after each further one
-
-
 LONGEST_PAUSE_S: Final = 3600.0
-
-
 REPORTED_AFTER: Final = 3  # failures in a row
-
-
 STORM_WINDOW_S: Final = 600  # in which somebody is sent at most `Route.most_alerts` one by one
 BUNDLE_EVERY_S: Final = 120  # beyond that they come together, not more often
 _BESIDE: Final = 8  # routes that are served beside each other
@@ -44,9 +35,9 @@ DIGEST_WITHIN_MIN: Final = 360  # a digest that could not be made for so long is
 KEPT_DAYS: Final = 90  # so long it is kept what was delivered
 
 
-def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> None:
+def announce(connection: Connection, setup: Setup, told: Told, now_us: int, moved_from: str | None = None) -> None:
     """Write down, within the transaction of a transition, to whom it is to be told at once: people of what cannot wait and nobody
-    has taken note of, programs of everything."""
+    has taken note of, programs of everything; of a vehicle that moved only who was not told at the depot before."""
     wishes, zone = depots.depot(connection, setup.depot), ZoneInfo(setup.timezone)
     rows = []
     for route in read_routes(connection):
@@ -54,6 +45,8 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
         # Who is told only of what nobody took note of is in no digest.
         now = waits and (told.severity == "act_now" or route.after_min > 0)
         if not route.takes(setup.fleet, setup.depot, told.severity, told.kind.group) or not (now or route.to_programs):
+            continue
+        if moved_from is not None and route.takes(setup.fleet, moved_from, told.severity, told.kind.group):
             continue
         due_us = now_us + route.after_min * MINUTE_US
         if not route.at_any_hour and not route.to_programs:
@@ -66,8 +59,8 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int) -> N
              "detail": detail(setup, told, now_us)}
             for one in recipients(route.address)
         ]  # fmt: skip
-    if rows:
-        connection.execute(insert(schema.outbox), rows)
+    if rows:  # of who moves to and fro nobody is told twice
+        connection.execute(upsert(connection, schema.outbox).on_conflict_do_nothing(), rows)
 
 
 def make_digests(
@@ -205,22 +198,30 @@ def _try(send: Send, message: Message) -> str | None:
 
 
 def _due(now_us: int) -> tuple[ColumnElement[bool], ...]:
-    """What may be sent now."""
+    """What may be sent now. What was written by a clock that ran ahead, and was put right since, holds nothing up."""
     table = schema.outbox
     return (
-        table.c.done_us.is_(None), table.c.due_us <= now_us, table.c.next_try_us <= now_us,
-        or_(table.c.claimed_us.is_(None), table.c.claimed_us <= now_us - CLAIM_US),
+        table.c.done_us.is_(None), or_(table.c.due_us <= now_us, table.c.made_us > now_us + AHEAD_US),
+        _no_pause(table.c.next_try_us, now_us),
+        or_(table.c.claimed_us.is_(None), ~table.c.claimed_us.between(now_us - CLAIM_US + 1, now_us + AHEAD_US)),
     )  # fmt: skip
+
+
+def _no_pause(next_try_us: ColumnElement[int], now_us: int) -> ColumnElement[bool]:
+    """Whether a pause after failures is over: none is longer than the longest."""
+    return ~next_try_us.between(now_us + 1, now_us + int(LONGEST_PAUSE_S * 1e6))
 
 
 def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
     """The next message of a route that is due and still wanted, claimed; None where there is none."""
     table, alarm, route = schema.outbox, schema.alarm, schema.route
+    who = schema.vehicle_summary
     waiting = (
-        select(table, alarm.c.state, route.c.removed)
+        select(table, alarm.c.state, alarm.c.kind, who.c.fleet, who.c.depot, route.c.removed)
         .join(route, route.c.id == table.c.route_id)
         .outerjoin(alarm, alarm.c.id == table.c.alarm_id)
-        .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, route.c.next_try_us <= now_us))
+        .outerjoin(who, who.c.vehicle_id == alarm.c.vehicle_id)
+        .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, _no_pause(route.c.next_try_us, now_us)))
         .order_by(table.c.due_us, table.c.id)
         .with_for_update(of=table, skip_locked=True)
     )
@@ -234,7 +235,7 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
         if row.alarm_id is not None and not found.to_programs and _is_storm(connection, row, found, now_us):
             same = waiting.where(table.c.recipient == row.recipient, table.c.alarm_id.is_not(None))
             rows = [one for one in connection.execute(same) if not _not_wanted(connection, one, found, now_us)]
-            ready_us = _last_sent_us(connection, row) + BUNDLE_EVERY_S * 1_000_000
+            ready_us = _last_sent_us(connection, row, now_us) + BUNDLE_EVERY_S * 1_000_000
             if ready_us > now_us:  # those to come will be told of with them
                 ids = [one.id for one in rows]
                 connection.execute(update(table).where(table.c.id.in_(ids)).values(next_try_us=ready_us))
@@ -256,6 +257,8 @@ def _not_wanted(connection: Connection, row: Any, route: Route | None, now_us: i
         return "the route was removed"
     if row.alarm_id is None or route.to_programs:
         return None
+    if row.depot is not None and not route.takes(row.fleet, row.depot, "act_now", ALARM_KINDS[row.kind].group):
+        return f"the vehicle belongs to {row.depot} now, of which nothing is told here"
     table = schema.outbox
     newer = select(table.c.id).where(
         table.c.alarm_id == row.alarm_id, table.c.route_id == row.route_id, table.c.recipient == row.recipient,
@@ -266,10 +269,11 @@ def _not_wanted(connection: Connection, row: Any, route: Route | None, now_us: i
     return None if row.state == "unacknowledged" else f"the alarm was {row.state} before it was sent"
 
 
-def _told_before(row: Any) -> tuple[ColumnElement[bool], ...]:
-    """What the same recipient was sent of alarms."""
+def _told_lately(row: Any, now_us: int) -> tuple[ColumnElement[bool], ...]:
+    """What the same recipient was sent of alarms lately."""
     table = schema.outbox
     return (
+        table.c.done_us.between(now_us - STORM_WINDOW_S * 1_000_000 + 1, now_us + MINUTE_US),
         table.c.route_id == row.route_id, table.c.recipient == row.recipient, table.c.alarm_id.is_not(None),
         table.c.done_us.is_not(None), table.c.dropped_why.is_(None), table.c.refused_why.is_(None),
     )  # fmt: skip
@@ -277,13 +281,12 @@ def _told_before(row: Any) -> tuple[ColumnElement[bool], ...]:
 
 def _is_storm(connection: Connection, row: Any, route: Route, now_us: int) -> bool:
     """Whether somebody was sent as many alerts lately as anybody can take in."""
-    lately = schema.outbox.c.done_us > now_us - STORM_WINDOW_S * 1_000_000
-    number = connection.scalar(select(func.count()).select_from(schema.outbox).where(*_told_before(row), lately))
+    number = connection.scalar(select(func.count()).select_from(schema.outbox).where(*_told_lately(row, now_us)))
     return (number or 0) >= route.most_alerts
 
 
-def _last_sent_us(connection: Connection, row: Any) -> int:
-    return connection.scalar(select(func.max(schema.outbox.c.done_us)).where(*_told_before(row))) or 0
+def _last_sent_us(connection: Connection, row: Any, now_us: int) -> int:
+    return connection.scalar(select(func.max(schema.outbox.c.done_us)).where(*_told_lately(row, now_us))) or 0
 
 
 def _sent(connection: Connection, message: Message, answer: str | None, now_us: int) -> None:

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from analytics import findings
 from analytics.alarms import depots, outbox, wording
-from analytics.alarms.evaluate import Alarm, Change, Sight, alarm_of, changed, judge
+from analytics.alarms.evaluate import PROGRAM, Alarm, Change, Sight, alarm_of, changed, judge
 from analytics.alarms.refill_due import refill_trouble
 from analytics.alarms.states import Transition
 from analytics.kinds import ALARM_KINDS, REFILL_DUE
@@ -18,7 +18,7 @@ from ingest.errors import Problem
 from ingest.languages.saying import parts_of
 from ingest.registry import read_vehicles
 from ingest.setups import Setup
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import DAY_US, HOUR_US, now_us
 from ingest.work import why_away
 from ingest.work_records import read_work
 
@@ -97,6 +97,15 @@ def assign(connection: Connection, numbers: Collection[int], to: str, who: str, 
         connection.execute(update(table).where(table.c.id == row.id).values(**values))
 
 
+def give_up(connection: Connection, who: str, at_us: int) -> None:
+    """Give the alarms of somebody who deals with none any more to nobody, so that others see that they are to be dealt with."""
+    table = schema.alarm
+    theirs = table.c.assigned_to == who
+    standing = connection.execute(select(table.c.id).where(theirs, table.c.state != "normal")).scalars().all()
+    assign(connection, standing, "", PROGRAM, at_us)
+    connection.execute(update(table).where(theirs).values(assigned_to=None))
+
+
 def withdraw(connection: Connection, number: int, who: str, why: str, at_us: int) -> None:
     """Say that nobody is asked to deal with an alarm any more, which may be over. Its state stays."""
     table = schema.alarm
@@ -164,6 +173,17 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
     outbox.announce(connection, setup, _told(now, change.steps[-1][0].event), now_us)
 
 
+def tell_of_move(connection: Connection, vehicle_id: int, setup: Setup, now_us: int) -> None:
+    """Tell those who hear of the depot that a vehicle moves to of what waits for somebody; before it is listed there."""
+    table, who = schema.alarm, schema.vehicle_summary
+    waiting = table.c.vehicle_id == vehicle_id, table.c.state == "unacknowledged", who.c.depot != setup.depot
+    rows = connection.execute(
+        select(table, who.c.depot).join(who, who.c.vehicle_id == table.c.vehicle_id).where(*waiting)
+    ).all()
+    for row in rows:
+        outbox.announce(connection, setup, _told(alarm_of(row), "moved"), now_us, moved_from=row.depot)
+
+
 def _told(alarm: Alarm, event: str = "") -> wording.Told:
     since_us = alarm.raised_us if alarm.kind == REFILL_DUE else alarm.began_us
     return wording.Told(
@@ -180,5 +200,5 @@ def open_at(connection: Connection, depot: str) -> list[tuple[Setup, wording.Tol
         .join(who, who.c.vehicle_id == table.c.vehicle_id)
         .where(who.c.depot == depot, table.c.state.in_(("unacknowledged", "returned", "acknowledged")))
     ).all()
-    setups = {one.id: one.newest for one in read_vehicles(connection, {row.vehicle_id for row in rows})}
+    setups = {one.id: one.in_force(now_us()) for one in read_vehicles(connection, {row.vehicle_id for row in rows})}
     return [(setups[row.vehicle_id], _told(alarm_of(row))) for row in rows]

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, bindparam, insert, update
 
+from analytics.alarms import records
 from analytics.findings import Finding, urgency
 from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
@@ -17,11 +18,13 @@ from ingest import registry, schema
 from ingest.languages.saying import in_json, of_json, say
 from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup
+from ingest.times import now_us
 
 # What a vehicle needs, worst first; of one never heard, of which nothing is proven, or with a point greased by hand of which no date is
 # known, nobody knows that it needs nothing.
 PRIORITIES: Final = ("act_now", "plan", "note", "unheard", "not_proven", "none")
 _FINDINGS_SHOWN: Final = 3
+_PRESENT_US: Final = 60_000_000  # results of so long ago are of the present
 _WEEK_DAYS: Final = 7
 # `rank` is the place of the worst finding's kind; from here on for those that leave no point dry that steering or braking depends on.
 ORDINARY_RANK: Final = 100
@@ -177,7 +180,13 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
         "drifting": sum(line.condition in DRIFTS for line in outcome.lines),
         "detail": detail(outcome).to_row(),
     }
-    _put(connection, outcome.vehicle_id, _identity(outcome.setup) | found, sold=outcome.sold)
+    present_us, setup = now_us(), outcome.setup
+    if (
+        not present_us - _PRESENT_US <= outcome.as_of_us <= present_us
+    ):  # who sees a vehicle, and where, goes by the present
+        setup = read_vehicles(connection, outcome.vehicle_id)[0].in_force(present_us)
+    records.tell_of_move(connection, outcome.vehicle_id, setup, present_us)
+    _put(connection, outcome.vehicle_id, _identity(setup) | found, sold=outcome.sold)
 
 
 def _rank(worst: Finding, lines: Sequence[LineCondition]) -> int:
@@ -203,7 +212,9 @@ def keep(
 
 def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
-        _put(connection, vehicle.id, _identity(vehicle.in_force(now_us)), sold=False)
+        setup = vehicle.in_force(now_us)
+        records.tell_of_move(connection, vehicle.id, setup, now_us)
+        _put(connection, vehicle.id, _identity(setup), sold=False)
     return done
 
 

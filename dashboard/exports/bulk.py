@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -51,6 +52,16 @@ class _Files:
             self._beside.shutdown()
             for writer in (*self._parquet.values(), *self._csv.values()):
                 writer.close()
+
+    def drop(self) -> None:
+        """Take away what was written."""
+        self._beside.shutdown(cancel_futures=True)
+        for writer in (*self._parquet.values(), *self._csv.values()):
+            with suppress(OSError):  # of a disk that is full
+                writer.close()
+        for name in (*KEPT, *READINGS):  # also what could not even be begun
+            for ending in ("parquet", "csv"):
+                (self._folder / f"{name}.{ending}").unlink(missing_ok=True)
 
     def _hand_over(self, name: str) -> None:
         self._settle()
@@ -142,8 +153,8 @@ def _as_json(value: Any) -> str:
 
 
 def write_all(engine: Engine, folder: Path, timezone: str, progress: Callable[[int, int], None]) -> int:
-    """Write the readings and the newest results of all registered vehicles into a new or empty folder; how many vehicles. Raises
-    Problem."""
+    """Write the readings and the newest results of all registered vehicles into a new or empty folder, or nothing; how many
+    vehicles. Raises Problem."""
     try:
         import pyarrow  # noqa: F401
     except ImportError:
@@ -156,8 +167,10 @@ def write_all(engine: Engine, folder: Path, timezone: str, progress: Callable[[i
         try:
             for done, of in _written(engine, files, timezone):
                 progress(done, of)
-        finally:
             files.close()
+        except BaseException:  # a part of an export looks like a whole one
+            files.drop()
+            raise
     except OSError as failure:
         raise Problem(f"{folder} cannot be written: {failure.strerror or failure}") from None
     return done

@@ -90,6 +90,10 @@ def refill_calendar(asked: Asked, depot: str) -> bytes:
         event.add("url", wording.address_of(one.setup, wording.site()))
         calendar.add_component(event)
     _add_undated(calendar, "refills", depot, asked.today, asked.undated, ())
+    if (
+        not asked.vehicles
+    ):  # moved, sold, or of another depot's name now: an empty calendar would say that nothing is due
+        _add_note(calendar, "refills-none", depot, asked.today, tr("No vehicle belongs to {depot}.", depot=depot))
     return bytes(calendar.to_ical())
 
 
@@ -100,12 +104,16 @@ def _add_undated(
     if not vehicles and not points:
         return
     names = ", ".join([*(f"{one.unit} ({one.vehicle})" for one in vehicles), *points])
+    _add_note(calendar, f"{what}-undated", depot, today, tr("No date is known for: {names}.", names=names))
+
+
+def _add_note(calendar: Calendar, what: str, depot: str, today: date, text: str) -> None:
     event = Event()
-    event.add("uid", f"{quote(depot)}-{what}-undated@tallow")
+    event.add("uid", f"{quote(depot)}-{what}@tallow")
     event.add("dtstamp", datetime.now(UTC))
     event.add("dtstart", today)
     event.add("dtend", today + timedelta(days=1))
-    event.add("summary", tr("No date is known for: {names}.", names=names))
+    event.add("summary", text)
     event.add("location", depot)
     calendar.add_component(event)
 

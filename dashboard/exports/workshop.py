@@ -3,7 +3,8 @@
 `requests/alarm-NUMBER.csv` is one request; the alarm is assigned to the workshop once the file is there, so that a pass that is broken
 off writes the same file again. Whatever takes requests goes by the number. `withdrawn/alarm-NUMBER.csv` says that an alarm ended before
 anybody recorded work for its request; the alarm is then given to nobody, and requested anew should it go on. `completions/*.csv` has a row
-an alarm: an order number alone says that it is taken on, `done_at` that work was done, which becomes one work record, once for each alarm.
+an alarm: an order number alone says that it is taken on, `done_at` that work was done, which becomes one work record for each request. An
+alarm that is raised again after that is requested again.
 """
 
 import os
@@ -13,7 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, select
+import msgspec
+from sqlalchemy import Connection, Engine, func, select
 
 from analytics.alarms import records
 from analytics.findings import CAUTION
@@ -26,7 +28,7 @@ from ingest.database import reachable, writing
 from ingest.errors import Problem, Unusable
 from ingest.spreadsheets import Table, read_table, with_point
 from ingest.times import now_us, read_local, read_time, rfc3339
-from ingest.work import work_of
+from ingest.work import Work, work_of
 
 COLUMNS: Final = (
     "alarm", "order", "done_at", "by", "kind", "lines", "litres", "to_pct", "grease", "found", "cause", "note",
@@ -51,9 +53,8 @@ class Pass:
 
 
 def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Severity = "plan") -> Pass:
-    """Write requests for alarms that stand, are given to nobody and are at least so severe, and withdraw those for alarms that ended; take
-    what came back before. Refill dates are a
-    matter of rounds and are not requested. Raises Problem."""
+    """Write requests for alarms that stand, are given to nobody, or were raised again after work, and are at least so severe, and withdraw
+    those for alarms that ended; take what came back before. Refill dates are a matter of rounds and are not requested. Raises Problem."""
     told = Pass()
     try:
         for part in ("requests", "withdrawn", "completions/taken", "completions/refused"):
@@ -69,9 +70,10 @@ def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Se
         for row in alarms.over_and_given(engine, name, depot):
             _withdraw(engine, folder, row, name)
             told.withdrawn += 1
+        again = {row.alarm.id for row in alarms.raised_since_done(engine, name, depot)}
         for row in alarms.alarms(engine, depot, most=_MOST):
             wanted = row.alarm.kind != REFILL_DUE and severity_rank(row.alarm.severity) <= severity_rank(least)
-            if wanted and row.alarm.state in _STANDING and not row.assigned_to:
+            if wanted and row.alarm.state in _STANDING and (not row.assigned_to or row.alarm.id in again):
                 _request(engine, folder, row, name)
                 told.requested += 1
     except OSError as error:
@@ -170,10 +172,22 @@ def _row(connection: Connection, cells: Mapping[str, str], name: str, depot: str
             told.ordered += 1
         return
     values = _values(said, alarm, name, vehicle.in_force(now_us()).timezone)
-    if work_records.record(connection, vehicle.id, vehicle.setups, work_of(values), now_us()):
-        told.done += 1
-    else:
-        told.before += 1
+    for key in _keys(connection, number, name):  # of what was answered before, this row may be sent again
+        kept = connection.scalar(select(schema.work.c.detail).where(schema.work.c.key == key))
+        if kept is not None and msgspec.convert(kept, Work) == work_of(values | {"key": key}):
+            told.before += 1
+            return
+    work = work_of(values | {"key": key})
+    work_records.record(connection, vehicle.id, vehicle.setups, work, now_us())
+    told.done += 1
+
+
+def _keys(connection: Connection, number: int, name: str) -> list[str]:
+    """What the records for an alarm are called, one for each time that it was requested, oldest first."""
+    step = schema.transition
+    asked = step.c.alarm_id == number, step.c.event == "assign", step.c.who == name, step.c.why == f"to {name}"
+    times_asked = connection.scalar(select(func.count()).where(*asked)) or 0
+    return [f"{WORKSHOP_KEY}{number}", *(f"{WORKSHOP_KEY}{number}-{n}" for n in range(2, times_asked + 1))]
 
 
 def _values(said: Mapping[str, str], alarm: Any, name: str, timezone: str) -> dict[str, Any]:
@@ -184,7 +198,6 @@ def _values(said: Mapping[str, str], alarm: Any, name: str, timezone: str) -> di
     about = {"kind": alarm.kind, "channel": alarm.channel, "began_us": alarm.began_us}
     note = "; ".join(part for part in (f"order {said['order']}" if said["order"] else "", said["note"]) if part)
     return {
-        "key": f"{WORKSHOP_KEY}{alarm.id}",
         "kind": kind,
         "at_us": _moment(said["done_at"], timezone),
         "by": said["by"] or name,

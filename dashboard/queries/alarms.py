@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from sqlalchemy import Connection, Engine, String, and_, case, cast, func, literal, select
+from sqlalchemy import Connection, Engine, Select, String, and_, case, cast, func, literal, select
 
 from analytics.alarms.evaluate import Alarm, alarm_of
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
@@ -39,7 +39,9 @@ PAGE_ROWS: Final = 50
 MOST_ALARMS: Final = 200  # where they are not listed page by page; of those that are over a fifth of it
 _OVER_DAYS: Final = 90
 _MOST_OVER: Final = 10_000
-WORKSHOP_KEY: Final = "workshop-"  # begins the name of the one record of work that a workshop may make for an alarm
+WORKSHOP_KEY: Final = (
+    "workshop-"  # begins the name of the record of work that a workshop may make each time it is asked
+)
 
 # In the order in which they want somebody.
 STATES: Final = ("unacknowledged", "returned", "acknowledged", "shelved", "suppressed", "out_of_service", "normal")
@@ -79,15 +81,44 @@ def alarms(
 
 
 def over_and_given(engine: Engine, to: str, depot: str = "") -> list[AlarmRow]:
-    """What is over while somebody is still asked to deal with it: `to`, or an order of theirs, and they have not recorded work on it."""
+    """What is over while somebody is still asked to deal with it: `to`, or an order of theirs, and they have not recorded work on it since
+    they were asked last."""
+    with engine.connect() as connection:
+        chosen = [~schema.alarm.c.active, *_asked_of(to), ~_answered(to).exists(), *_of(Scope("", depot), None)]
+        return _read(connection, chosen, _NEWEST, _MOST_OVER)
+
+
+def raised_since_done(engine: Engine, to: str, depot: str = "") -> list[AlarmRow]:
+    """What `to` was asked to deal with and recorded work on, which was raised again since and waits for somebody: it did not help."""
     table, step, work = schema.alarm, schema.transition, schema.work
+    raised = select(step.c.alarm_id).where(
+        step.c.alarm_id == table.c.id, step.c.event.in_(("occur", "realarm")), step.c.at_us > work.c.recorded_us
+    )
+    waits = table.c.state == "unacknowledged", _answered(to).where(raised.correlate(table, work).exists()).exists()
+    with engine.connect() as connection:
+        return _read(connection, [*waits, *_asked_of(to), *_of(Scope("", depot), None)], _NEWEST, _MOST_OVER)
+
+
+def _asked_of(to: str) -> list[Any]:
+    """Conditions that somebody, or an order of theirs, deals with an alarm, because they were asked to."""
+    table, step = schema.alarm, schema.transition
     theirs = (table.c.assigned_to == to) | table.c.assigned_to.startswith(f"{to}, order ", autoescape=True)
     asked = select(step.c.alarm_id).where(step.c.alarm_id == table.c.id, step.c.event == "assign", step.c.who == to)
+    return [theirs, asked.exists()]
+
+
+def _answered(to: str) -> Select[str]:
+    """The work that somebody recorded on an alarm since they were asked last."""
+    table, step, work = schema.alarm, schema.transition, schema.work
     key = literal(WORKSHOP_KEY) + cast(table.c.id, String)
-    done = select(work.c.key).where(work.c.vehicle_id == table.c.vehicle_id, work.c.key == key)
-    chosen = [~table.c.active, theirs, asked.exists(), ~done.exists(), *_of(Scope("", depot), None)]
-    with engine.connect() as connection:
-        return _read(connection, chosen, _NEWEST, _MOST_OVER)
+    asked = step.c.event == "assign", step.c.who == to, step.c.why == f"to {to}"
+    asked_us = select(func.max(step.c.at_us)).where(step.c.alarm_id == table.c.id, *asked).correlate(table)
+    mine = work.c.vehicle_id == table.c.vehicle_id, (work.c.key == key) | work.c.key.like(key + "-%")
+    return (
+        select(work.c.key)
+        .where(*mine, work.c.recorded_us >= func.coalesce(asked_us.scalar_subquery(), 0))
+        .correlate(table)
+    )
 
 
 def _past() -> list[Any]:

@@ -80,12 +80,13 @@ class Refillable:
 
 @dataclass(frozen=True)
 class Asked:
-    """What the vehicles of a depot ask for; `today` is the depot's, `undated` have no refill date, or were never analysed. Who was filled
-    since the newest analysis is left out."""
+    """What the vehicles of a depot ask for, and how many they are; `today` is the depot's, `undated` have no refill date, or were never
+    analysed. Who was filled since the newest analysis is left out."""
 
     today: date
     refillable: tuple[Refillable, ...]
     undated: tuple[Setup, ...]
+    vehicles: int
 
 
 def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
@@ -110,7 +111,7 @@ def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
             undated[id_] = setup
     zone = ZoneInfo(next(iter(setups.values())).timezone) if setups else ZoneInfo("UTC")
     nobody_knows = sorted((one for one in undated.values() if one.controller), key=lambda one: (one.unit, one.vehicle))
-    return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(nobody_knows))
+    return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(nobody_knows), len(setups))
 
 
 def read_refillable(engine: Engine, depot: str, at_us: int) -> Asked:

@@ -162,6 +162,24 @@ def test_a_fleet_is_written_into_files(engine: Engine, tmp_path: Path, monkeypat
         bulk.write_all(engine, tmp_path / "out", "UTC", lambda done, of: None)
 
 
+def test_an_export_that_is_broken_off_leaves_nothing(
+    engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part of a fleet would look like all of it; what began it may begin again."""
+    pytest.importorskip("pyarrow", reason="the extra for exports is not installed")
+    monkeypatch.setattr(bulk, "_ROWS_A_GROUP", 200)
+    seen: list[bool] = []
+
+    def stop(*_: int) -> None:
+        seen.append(any((tmp_path / "out").iterdir()))
+        raise SystemExit(143)
+
+    with pytest.raises(SystemExit):
+        bulk.write_all(engine, tmp_path / "out", "UTC", stop)
+    assert seen == [True]
+    assert list((tmp_path / "out").iterdir()) == []
+
+
 def test_csv_files_hold_what_the_parquet_files_do(engine: Engine, tmp_path: Path) -> None:
     """Read by pandas from either: local times with their offset on both sides of a change of clocks, missing values, whose each row is."""
     bulk.write_all(engine, tmp_path / "out", "Europe/Oslo", lambda done, of: None)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
-from sqlalchemy import Engine, insert, select
+from sqlalchemy import Engine, insert, select, update
 
 from analytics.alarms import outbox, routes, transports
 from analytics.alarms.outbox import BUNDLE_EVERY_S
@@ -19,6 +19,7 @@ from analytics.alarms.transports import Message, Undelivered
 from dashboard.cli import routes as commands
 from ingest import database, schema
 from ingest.environment import ALERT_LOCAL
+from ingest.times import DAY_US
 from tests.conftest import free_port
 from tests.helpers.alarms import NOW, bring_up, fleet, vehicle_id
 
@@ -270,3 +271,21 @@ def test_a_storm_is_told_in_few_messages(fleet: Engine, number: int, most_alerts
     assert sorted(told) == [row.id for row in rows(fleet)]
     assert all(row.done_us is not None for row in rows(fleet))
     assert BUNDLE_EVERY_S < 600
+
+
+def test_a_clock_that_was_ahead_holds_no_alert_up(fleet: Engine) -> None:
+    """Put right after a month: neither pauses nor storms of then last until then, and what was written then is due."""
+    number = add(fleet, "json://a.example", most_alerts=3)
+    storm(fleet, number, 6)
+    ahead_us, sent = NOW + 30 * DAY_US, list[Message]()
+    with database.writing(fleet) as connection:
+        connection.execute(update(schema.outbox).values(made_us=ahead_us, due_us=ahead_us))
+
+    def fail(_: Message) -> None:
+        raise Undelivered("the certificate is out of date")
+
+    outbox.deliver(fleet, lambda: ahead_us, lambda m: fail(m) if sent else sent.append(m))
+    outbox.deliver(fleet, lambda: NOW, sent.append)
+    assert len(sent) == 4
+    outbox.deliver(fleet, lambda: NOW + BUNDLE_EVERY_S * 1_000_000, sent.append)
+    assert all(row.done_us is not None for row in rows(fleet))

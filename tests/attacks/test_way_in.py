@@ -213,6 +213,8 @@ def test_codes_are_those_of_the_standard() -> None:
         assert second_factor.take(secret, 0, (), code, at_s) == (at_s // 30, ())
         assert second_factor.take(secret, at_s // 30, (), code, at_s) is None
         assert second_factor.take(secret, 0, (), code, at_s + 30) is not None
+        # The last one was taken by a clock that was a month ahead.
+        assert second_factor.take(secret, at_s // 30 + 30 * 2880, (), code, at_s) is not None
         assert second_factor.take(secret, 0, (), code, at_s + 90) is None
         assert second_factor.take(secret, 0, (), f"{(int(code) + 1) % 10**6:06}", at_s) is None
 
@@ -430,6 +432,7 @@ def test_many_at_once_count_as_many(engine: Engine) -> None:
         with pytest.raises(attempts.TooMany):
             attempts.count(connection, "lead", "192.0.2.7", 10**15)
         attempts.count(connection, "lead", "192.0.2.8", 10**15)
+        attempts.count(connection, "lead", "192.0.2.7", 10**15 - DAY_US)  # tried while the clock was a day ahead
 
 
 NUMBERS = st.one_of(

@@ -409,6 +409,13 @@ def test_whom_an_alarm_may_be_given_to(app: dash.Dash, fleet: Engine) -> None:
     assert (row.assigned_to, row.state, row.transitions) == ("technician", "unacknowledged", last.number)
     assert (last.event, last.who, last.why, last.state) == ("assign", "lead", "to technician", "unacknowledged")
     assert "acknowledged" in acknowledge(app, sign_in(app, "technician"), number).text  # its history goes on
+    with database.writing(fleet) as connection:
+        accounts.remove(connection, "technician")
+        row = connection.execute(select(schema.alarm).where(schema.alarm.c.id == number)).one()
+        last = connection.execute(select(schema.transition).where(
+            schema.transition.c.alarm_id == number, schema.transition.c.number == row.transitions)).one()  # fmt: skip
+    assert (row.assigned_to, row.state) == (None, "acknowledged")  # whoever may come in no more deals with nothing
+    assert (last.event, last.who, last.why) == ("assign", "tallow", "to nobody")
 
 
 def test_saved_views_are_their_owners(app: dash.Dash, fleet: Engine) -> None:
@@ -623,6 +630,19 @@ def test_a_calendar_needs_its_secret_only(app: dash.Dash, fleet: Engine) -> None
     with database.writing(fleet) as connection:
         addresses.revoke(connection, "Skarvholm Quarry", 2)
     assert client.get(f"/calendar/{secret}.ics").status_code == 404
+
+
+def test_a_calendar_of_a_depot_that_is_no_more_does_not_look_as_if_nothing_was_due(
+    app: dash.Dash, fleet: Engine
+) -> None:
+    """Its vehicles belong to another name now: who subscribed is told that there are none."""
+    from dashboard.exports import addresses
+
+    with database.writing(fleet) as connection:
+        secret = addresses.make(connection, "Skarvholm Quarry", 1)
+        connection.execute(update(schema.vehicle_summary).values(depot="Skarvholm North"))
+    told = app.server.test_client().get(f"/calendar/{secret}.ics").text
+    assert "SUMMARY:No vehicle belongs to Skarvholm Quarry." in told
 
 
 def test_before_anybody_is_named_it_serves_this_machine_only(fleet: Engine) -> None:

@@ -12,6 +12,7 @@ from sqlalchemy import Engine, select
 
 from analytics.alarms import records
 from analytics.findings import CAUTION
+from analytics.settings import PROOF_CYCLES
 from dashboard import accounts
 from dashboard.exports.workshop import Pass, exchange
 from dashboard.pages.alarms import drawer
@@ -100,6 +101,29 @@ def test_an_alarm_is_requested_once_and_completed_once(asked: Engine, tmp_path: 
             .all()
         )
     assert "recorded: Line cleared or replaced" in steps  # nobody is asked to take note of it once more
+
+
+def test_what_did_not_hold_is_requested_again(asked: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Under its number, once; the second repair is a record of its own, and the first sent again is still nothing new."""
+    passed(asked, tmp_path)
+    blocked = number(asked, "blocked_line")
+    head = "alarm,order,done_at,kind,lines\n"
+    first = f"{head}{blocked},A-1,2024-10-04T00:30:00Z,line_mended,5\n"
+    answer(tmp_path, first)
+    assert (passed(asked, tmp_path).done, passed(asked, tmp_path).requested) == (1, 0)
+    (tmp_path / "requests" / f"alarm-{blocked}.csv").unlink()
+    failed = finding("blocked_line", channel="p05", evidence={"cycles_since_repair": float(PROOF_CYCLES)})
+    with database.writing(asked) as connection:
+        put(connection, finding("low_level"), failed)
+    bring_up(asked, days=0.1)
+    monkeypatch.setattr(times, "machine_us", lambda: NOW + times.DAY_US)
+    assert [passed(asked, tmp_path).requested for _ in range(2)] == [1, 0]
+    assert (tmp_path / "requests" / f"alarm-{blocked}.csv").exists()
+    answer(tmp_path, first)
+    answer(tmp_path, f"{head}{blocked},A-9,2024-10-04T00:50:00Z,line_mended,5\n", "b.csv")
+    told = passed(asked, tmp_path)
+    assert (told.done, told.before, told.refused) == (1, 1, [])
+    assert sorted(one.note for one in work(asked)) == ["order A-1", "order A-9"]
 
 
 def test_a_request_is_withdrawn_when_its_alarm_ends(asked: Engine, tmp_path: Path) -> None:

@@ -3,7 +3,11 @@
 import gzip
 import json
 import os
+import sqlite3
+import subprocess
+import sys
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -14,7 +18,7 @@ from ingest.errors import Problem
 from ingest.log_files import size
 from ingest.recorder import Tally
 from ingest.recorder_process import RecorderProcess
-from ingest.replay import read_log, replay
+from ingest.replay import BATCH, read_log, replay
 
 
 def line(seq: int) -> str:
@@ -87,3 +91,24 @@ def test_a_damaged_file_is_one_clear_line_and_keeps_what_was_read(engine: Engine
         run(path, engine)
     with engine.connect() as connection:
         assert totals.status(connection)["recorded"]["level"] > 100
+
+
+def test_a_database_that_stays_away_is_told_of_however_long_the_file(tmp_path: Path) -> None:
+    """One clear line, also where the next batch is read already."""
+    file = tmp_path / "held.db"
+    database.open_database(f"sqlite:///{file}").dispose()
+    line = '{"topic": "lube/1/f/v%d/ignition", "payload": {"seq": %d, "at": "2026-01-01T00:00:00Z", "on": true, "engine_h": 1}}\n'
+    (tmp_path / "long.ndjson").write_text("".join(line % (n % 9, n) for n in range(2 * BATCH + 1)))
+    with closing(sqlite3.connect(file, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        command = [
+            sys.executable,
+            "-m",
+            "dashboard",
+            "replay",
+            str(tmp_path / "long.ndjson"),
+            "--database",
+            f"sqlite:///{file}",
+        ]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=100, check=False)
+    assert (done.returncode, done.stderr) == (1, "tallow: the database cannot be used: database is locked\n")

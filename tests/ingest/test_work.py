@@ -59,6 +59,20 @@ def test_records_are_corrected_and_never_erased(engine: Engine) -> None:
         assert connection.scalar(select(func.count()).select_from(schema.work)) == 4
 
 
+def test_two_who_correct_the_same_record_do_not_count_twice(engine: Engine) -> None:
+    """The second is told of what stands now; withdrawing it, or correcting that, is still open to them."""
+    say(engine, kind="filled", litres=3.5)
+    say(engine, key="b", kind="filled", litres=2.5, corrects="a")
+    with pytest.raises(Problem, match="record a was corrected already; correct record b, which stands for it"):
+        say(engine, key="c", kind="filled", litres=2.4, corrects="a")
+    assert standing(engine) == ["b"]
+    say(engine, key="d", kind="filled", litres=2.4, corrects="b")
+    assert standing(engine) == ["d"]
+    say(engine, key="e", kind="filled", corrects="d", withdrawn=True)
+    say(engine, key="f", kind="filled", litres=2.2, corrects="a")
+    assert standing(engine) == ["f"]
+
+
 @pytest.mark.parametrize(
     ("values", "told"),
     [

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import paho.mqtt.client as mqtt
 import pytest
 from aiosmtpd.controller import Controller
+from msgspec import structs
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Connection, Engine, select
 
@@ -27,9 +28,10 @@ from analytics.alarms.transports import Message, Undelivered
 from analytics.alarms.wording import Told, alert
 from analytics.findings import CAUTIONS, ENGLISH_DECIDES
 from analytics.kinds import ALARM_KINDS
+from analytics.pipeline import vehicle_summary
 from analytics.pipeline.account import keep_hand
 from analytics.vehicle.hand_points import HandState
-from ingest import database, registry, schema
+from ingest import database, registry, schema, times
 from ingest.errors import Problem
 from ingest.languages import speaking, tr
 from ingest.languages.saying import say
@@ -549,3 +551,42 @@ def test_what_was_delivered_long_ago_is_let_go_of(fleet: Engine, web: Web) -> No
     send(fleet, NOW)
     assert outbox.forget(fleet, NOW + 89 * DAY_US) == 0
     assert outbox.forget(fleet, NOW + 91 * DAY_US) == 1
+
+
+def test_an_alarm_moves_with_its_vehicle(fleet: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What waits is told at its new depot, once, and no more at the one before; who hears of both is not told again."""
+    monkeypatch.setattr(times, "machine_us", lambda: NOW)
+    with database.writing(fleet) as connection:
+        before, after, both = (
+            routes.add_route(
+                connection, f"json://{name}.example", depot=depot, severity="note", groups=(), after_min=30, at_any_hour=True,
+            )
+            for name, depot in (("a", "Skarvholm Quarry"), ("b", "Estuary Wharf"), ("c", None))
+        )  # fmt: skip
+    bring_up(fleet)
+    for second, depot in enumerate(("Estuary Wharf", "Skarvholm Quarry", "Estuary Wharf")):
+        with database.writing(fleet) as connection:
+            at_us = NOW + second * 1_000_000
+            moved = structs.replace(registry.find(connection, "HS-102").newest, depot=depot, valid_from_us=at_us)
+            vehicle_summary.keep(connection, [moved], at_us)
+    sent: list[Message] = []
+    outbox.deliver(fleet, lambda: NOW + HOUR_US, sent.append)
+    assert sorted(message.route.id for message in sent) == [after, after, both, both]
+    dropped = [row.dropped_why for row in rows(fleet) if row.route_id == before]
+    assert dropped == ["the vehicle belongs to Estuary Wharf now, of which nothing is told here"] * 2
+
+
+def test_a_digest_calls_a_vehicle_by_the_set_up_of_now(fleet: Engine) -> None:
+    """Not by one that is still to come."""
+    with database.writing(fleet) as connection:
+        routes.add_route(
+            connection, "json://a.example", depot=None, severity="note", groups=(), after_min=0, at_any_hour=True
+        )
+        to_come = {"unit": "renamed", "valid_from_us": times.now_us() + DAY_US}
+        renamed = structs.replace(registry.find(connection, "HS-102").newest, **to_come)
+        vehicle_summary.keep(connection, [renamed], times.now_us())
+    bring_up(fleet)
+    outbox.make_digests(fleet, records.open_at, NOW + 8 * HOUR_US)
+    (told,) = [row.body for row in rows(fleet) if row.key.startswith("digest/") and row.dropped_why is None]
+    assert "tipper 102" in told
+    assert "renamed" not in told

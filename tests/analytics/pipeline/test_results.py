@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 from sqlalchemy import Engine, event, func, insert, select, update
 
 from analytics.pipeline import claims, results, vehicle_summary
@@ -20,7 +21,7 @@ from analytics.pipeline.results import Wanting
 from analytics.pipeline.tasks import Outcome, Task, outcome_of, outcomes, registered, tasks_of
 from analytics.pipeline.watch import look
 from analytics.pipeline.workers import Workers, workers
-from ingest import database, schema, times
+from ingest import database, registry, schema, times
 from ingest.errors import Problem
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
@@ -265,8 +266,11 @@ def test_a_message_of_a_clock_ahead_is_counted_in_once_its_time_has_come(fleet: 
     assert renewed(fleet, pool, END_US + 62_000_000, NEWS) == []
 
 
-def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, tmp_path: Path) -> None:
+def test_a_set_up_to_come_holds_from_its_time_on(
+    fleet: Engine, pool: Workers, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Until then the vehicle is where it was, in lists as in its analysis."""
+    monkeypatch.setattr(times, "machine_us", lambda: END_US)
     move_us = END_US + 3_600_000_000
     folder = tmp_path / "moved"
     folder.mkdir()
@@ -287,6 +291,7 @@ def test_a_set_up_to_come_holds_from_its_time_on(fleet: Engine, pool: Workers, t
     assert stands() == "Skarvholm Quarry"
     renewed(fleet, pool)
     assert stands() == "Skarvholm Quarry"
+    monkeypatch.setattr(times, "machine_us", lambda: move_us + 1)
     assert renewed(fleet, pool, move_us + 1, Wanting(10 * HOUR_US)) == ["HS-101"]
     assert stands() == "Estuary Wharf"
 
@@ -387,3 +392,14 @@ def test_a_cluster_that_is_not_there_is_told_of(monkeypatch: pytest.MonkeyPatch)
         workers(dask="127.0.0.1:9"),
     ):
         pass
+
+
+def test_where_a_vehicle_is_goes_by_the_present(fleet: Engine, pool: Workers) -> None:
+    """Whoever analyses the past, if only as of the newest message, gives no vehicle back to those whom it left since."""
+    with database.writing(fleet) as connection:
+        moved = structs.replace(registry.find(connection, "HS-101").newest, depot="Elsewhere", valid_from_us=now_us())
+        vehicle_summary.keep(connection, [moved], now_us())
+    assert "HS-101" in renewed(fleet, pool, now_us() - HOUR_US)
+    kept = schema.vehicle_summary.c
+    with fleet.connect() as connection:
+        assert connection.scalar(select(kept.depot).where(kept.vehicle == "HS-101")) == "Elsewhere"
