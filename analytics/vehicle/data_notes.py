@@ -51,6 +51,15 @@ def notes(result: Result) -> list[str]:
                 "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
             )
         )
+    if history.unmetered_us is not None:
+        at = instant(history.unmetered_us).astimezone(ZoneInfo(history.setup.timezone))
+        found.append(
+            say(
+                "The hour meter has counted nothing since {day}, while the pump went on: hours since grease are not known, and cycles that"
+                " never run would not be noticed.",
+                day=on_day(at),
+            )
+        )
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
     for channel, (ratio, sisters) in odd_from_the_start(result).items():

@@ -182,6 +182,8 @@ def _in_doubt(result: Result) -> Flags:
     """(cycles,) in which grease left the reservoir too slowly for all points to have got theirs, or of which nobody counts hours."""
     history = result.history
     doubt = np.full(len(history.cycles), not history.metered)
+    if history.unmetered_us is not None:
+        doubt |= history.cycles.at_us > history.unmetered_us
     for found in result.findings:
         if found.kind == "under_delivery":
             doubt |= inside(history, found)
