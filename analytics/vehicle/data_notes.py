@@ -7,7 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.line_conditions import odd_from_the_start
+from analytics.vehicle.history import History
+from analytics.vehicle.lubrication import odd_from_the_start
+from analytics.vehicle.missed import runs_unheard
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
 from analytics.vehicle.wording import where
 from ingest.languages import later
@@ -51,18 +53,10 @@ def notes(result: Result) -> list[str]:
                 "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
             )
         )
-    if history.unmetered_us is not None:
-        at = instant(history.unmetered_us).astimezone(ZoneInfo(history.setup.timezone))
-        found.append(
-            say(
-                "The hour meter has counted nothing since {day}, while the pump went on: hours since grease are not known, and cycles that"
-                " never run would not be noticed.",
-                day=on_day(at),
-            )
-        )
+    found += _unknown_hours(history)
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
-    for channel, (ratio, sisters) in odd_from_the_start(result).items():
+    for channel, (ratio, sisters) in odd_from_the_start(result.pressures, history.setup).items():
         alike = (
             say("lines like it on {vehicles} sister vehicles", vehicles=sisters) if sisters else say("lines like it")
         )
@@ -89,6 +83,27 @@ def notes(result: Result) -> list[str]:
             found.append(say(text, channels=names, left=left_out))
         else:
             found.append(say("Pressure channels that no line list names: {channels}.", channels=names))
+    return found
+
+
+def _unknown_hours(history: History) -> list[str]:
+    """What nobody knows for want of cycles that are told, or of a meter that counts."""
+    found = list[str]()
+    if runs_unheard(history):
+        found.append(
+            say(
+                "No cycle was ever heard of, although the level falls as if the pump ran: nothing tells whether grease arrives."
+            )
+        )
+    if history.unmetered_us is not None:
+        at = instant(history.unmetered_us).astimezone(ZoneInfo(history.setup.timezone))
+        found.append(
+            say(
+                "The hour meter has counted nothing since {day}, while the pump went on: hours since grease are not known, and cycles that"
+                " never run would not be noticed.",
+                day=on_day(at),
+            )
+        )
     return found
 
 

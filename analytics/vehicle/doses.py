@@ -4,8 +4,9 @@ A dose is planned for each interval of ignition time, for each point of the line
 by the pressure of its line, or by the confirmation of its divider. It surely did not where the pump never ran or ran short, where it
 pumped air, where the one line that a channel watches was open or at relief, where a divider stood, or where injectors did not
 reload. Everything else is not proven, and counts as neither: messages that were lost, lines that nothing watches, a channel that
-watches several lines of which one has failed, a reservoir that less leaves than the cycles account for, a vehicle without an hour
-meter. A dose is one that brings at least three quarters of what the sheet says, and of which nothing went out at the relief valve.
+watches several lines of which one has failed, or that has read otherwise than those like it since it was first heard, a reservoir that
+was empty or that less leaves than the cycles account for, a vehicle without an hour meter, or whose meter counts no more. A dose is one
+that brings at least three quarters of what the sheet says, and of which nothing went out at the relief valve.
 """
 
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.gaps import registered_h
-from analytics.vehicle.lubrication import arrivals, inside
+from analytics.vehicle.lubrication import arrivals, inside, odd_from_the_start
 from ingest.arrays import Floats, Ints
 from ingest.setups import Line
 from ingest.times import DAY_US, local_us
@@ -79,7 +80,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
     def by_day(weight: Floats) -> Floats:
         return np.asarray(np.bincount(day - first, weights=weight, minlength=width), np.float64)
 
-    doubt = _in_doubt(result)
+    doubt, odd = _in_doubt(result), odd_from_the_start(result.pressures, history.setup)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
@@ -87,7 +88,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
             continue
         due = np.where(of_setup, slots.weight, 0.0)
         never = due * slots.missed
-        proven = arrivals(history, setup.lines, result.findings, result.flaws, settings)
+        proven = arrivals(history, setup.lines, result.findings, result.flaws, settings, odd)
         tables: dict[tuple[bytes, bytes], Floats] = {}  # most lines of a vehicle have come off alike
         for line, failed in _failures(result, setup.lines, settings):
             arrived = proven[line.line] & ~failed & ~doubt

@@ -69,7 +69,10 @@ def ignition_hours(*kinds: Common) -> Heard:
         grown[first:last] = np.minimum(gain, passed + 2 * step)
     hours, certain = _between(at, at[known], np.cumsum(grown), on, step)
     last = int(np.flatnonzero(known)[-1])
-    certain[last:] = ~_any_lost(seq[last:], boot[last:])
+    if switched.any():
+        certain[last:] = ~_any_lost(seq[last:], boot[last:])
+    else:  # nobody would say that it was switched off
+        hours[last:], certain[last:] = hours[last], False
     return Heard(at, hours, known | certain, seq, boot, row, step, doubts, coarse_h)
 
 

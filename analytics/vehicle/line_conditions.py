@@ -11,22 +11,8 @@ from analytics.kinds import FINDING_KINDS, severity_rank
 from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.lubrication import odd_from_the_start
 from ingest.arrays import Floats
-
-
-def odd_from_the_start(result: Result) -> dict[str, tuple[float, int]]:
-    """Channels whose pressure has differed from that of channels like them since they were first heard: channel -> (ratio, sister
-    vehicles that tell it, 0 where the vehicle's own lines do).
-
-    Nothing in a line's own past tells a fault that was there from the beginning; lines like it do.
-    """
-    beside = result.pressures.beside
-    return {
-        name: (round(float(np.exp(off)), 2), int(number))
-        for name, off, number in zip(result.pressures.channels, beside.odd, beside.sisters, strict=True)
-        if np.isfinite(off) and off != 0.0 and name in result.history.setup.channels
-    }
-
 
 _DRIFT_READINGS: Final = 60
 _DRIFT_LATEST: Final = 200  # of which the moving average is made
@@ -96,7 +82,7 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
     """The condition of each line of the line list, in its order."""
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     index = {name: j for j, name in enumerate(result.pressures.channels)}
-    odd = odd_from_the_start(result)
+    odd = odd_from_the_start(result.pressures, result.history.setup)
     out = []
     for line in result.history.setup.lines:
         own = [f for f in open_ if f.channel is not None and f.channel == line.channel]

@@ -1,6 +1,6 @@
 """The number behind it all: for each point, ignition hours since grease last surely arrived."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -11,19 +11,36 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
+from analytics.vehicle.pressure import Pressures
 from ingest.languages.saying import Said, also, say
-from ingest.setups import Line
+from ingest.setups import Line, Setup
 from ingest.times import FOREVER_US
 
 _NAMED: Final = 4  # points of a sentence
 
 
+def odd_from_the_start(pressures: Pressures, setup: Setup) -> dict[str, tuple[float, int]]:
+    """Channels whose pressure has differed from that of channels like them since they were first heard: channel -> (ratio, sister
+    vehicles that tell it, 0 where the vehicle's own lines do).
+
+    Nothing in a line's own past tells a fault that was there from the beginning; lines like it do.
+    """
+    beside = pressures.beside
+    return {
+        name: (round(float(np.exp(off)), 2), int(number))
+        for name, off, number in zip(pressures.channels, beside.odd, beside.sisters, strict=True)
+        if np.isfinite(off) and off != 0.0 and name in setup.channels
+    }
+
+
 def hours_since(
-    history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings
-) -> dict[int, float | None]:
+    history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings,
+    odd: Container[str | None] = (),
+) -> dict[int, float | None]:  # fmt: skip
     """Line -> ignition hours since grease surely arrived: with a cycle that has no flaw (`confirmation.flawed`; air in place of
     grease), that its pressure or the confirmation of its divider proves, and while nothing was found wrong with line, sensor or pump;
-    or by hand. None where nothing ever proved it, or where no hour meter counts.
+    or by hand. The pressure of a channel that is `odd` (`odd_from_the_start`) proves nothing. None where nothing ever proved it, or where
+    no hour meter counts.
 
     Where messages were lost since the hour meter was last read for sure, nobody knows how long it has been, unless it is too long already.
 
@@ -33,7 +50,7 @@ def hours_since(
     if not history.metered or not len(history.heard_h):
         return {line.line: None for line in history.setup.lines}
     now_h = float(history.heard_h[-1])
-    proven = arrivals(history, history.setup.lines, findings, flaws, settings)
+    proven = arrivals(history, history.setup.lines, findings, flaws, settings, odd)
     out: dict[int, float | None] = {}
     for line in history.setup.lines:
         arrived = np.flatnonzero(proven[line.line])
@@ -50,8 +67,9 @@ def hours_since(
 
 
 def arrivals(
-    history: History, lines: Iterable[Line], findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings
-) -> dict[int, NDArray[np.bool_]]:
+    history: History, lines: Iterable[Line], findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings,
+    odd: Container[str | None] = (),
+) -> dict[int, NDArray[np.bool_]]:  # fmt: skip
     """Line -> (cycles,) with which of them grease surely arrived at its point, as `hours_since` says it."""
     pumped, found_wrong = ~flaws, tuple(findings)
     for found in found_wrong:
@@ -61,7 +79,7 @@ def arrivals(
     out: dict[int, NDArray[np.bool_]] = {}
     for line in lines:
         if line.channel not in proof:
-            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong)
+            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong, line.channel in odd)
         arrived = proof[line.channel].copy()
         for found in found_wrong:
             if found.kind in LINE_FAULTS and line.line in found.lines:
@@ -70,12 +88,12 @@ def arrivals(
     return out
 
 
-def _proof(history: History, channel: str | None, findings: Iterable[Finding]) -> NDArray[np.bool_]:
+def _proof(history: History, channel: str | None, findings: Iterable[Finding], odd: bool) -> NDArray[np.bool_]:
     """(cycles,) whether a cycle proves that grease arrived at the lines of a channel, or at lines that none watches."""
     c = history.cycles
     # One outlet that is shut stops a divider, so that its confirmation speaks for all; elsewhere lines are independent.
     confirmed = (c.complete == 1) & (history.setup.feed == "progressive")
-    if channel is None or channel not in c.channels:
+    if odd or channel is None or channel not in c.channels:
         return np.asarray(confirmed)
     read = np.isfinite(c.peak_kpa[:, c.channels.index(channel)])
     for found in findings:
