@@ -185,7 +185,7 @@ def runs_unheard(history: History) -> bool:
         levels.at_us[read[[top + _MEDIAN_OF // 2, -1 - _MEDIAN_OF // 2]]], history.heard_us, history.heard_h
     )
     by_sheet = (last_h - first_h) / (setup.interval_min / 60) * setup.dose_cm3 / (10 * setup.reservoir_l)
-    return fell_pct >= max(_FELL_PCT, by_sheet / 2)
+    return bool(fell_pct >= max(_FELL_PCT, by_sheet / 2))
 
 
 def _idle(history: History, first: int, end: int, own_h: list[float], settings: Settings) -> Idle | None:

@@ -72,8 +72,8 @@ def forecast(
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
         unheard = not len(at_us) and len(history.heard_us) and as_of - int(history.heard_us[0]) >= 3 * DAY_US
-        reason = say("no cycle of the pump was ever heard of") if unheard else say("less than three days are recorded")
-        return answer("unknown", reason)
+        heard = say("no cycle of the pump was ever heard of") if unheard else say("less than three days are recorded")
+        return answer("unknown", heard)
     ahead = _draw(history, audit, use, (level, level_sd), reservoir.dose_ratio_sd, settings, sisters, yard)
     if ahead is None:
         return answer("unknown", say("the pump has not run in the weeks on record"))
