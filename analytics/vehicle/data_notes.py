@@ -14,7 +14,7 @@ from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_fa
 from analytics.vehicle.wording import where
 from ingest.languages import later
 from ingest.languages.saying import number, on_day, say
-from ingest.times import HOUR_US, instant
+from ingest.times import DAY_US, FOREVER_US, HOUR_US, instant
 
 _BLOCKED: Final = later(
     "{where} has had {ratio} times the pressure of {alike} since it was first heard: it may have been blocked from the start, which its own"
@@ -24,6 +24,7 @@ _OPEN: Final = later(
     "{where} has had {ratio} times the pressure of {alike} since it was first heard: it may have been open from the start, which its own"
     " past cannot tell."
 )
+_WORKING_DAYS: Final = 3  # somebody may move it, or try whether it starts
 _TURNS: Final = 4  # a controller that was swapped and swapped back came back once
 
 
@@ -53,7 +54,7 @@ def notes(result: Result) -> list[str]:
                 "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
             )
         )
-    found += _unknown_hours(history)
+    found += [*_unknown_hours(history), *_works_though_away(history)]
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
     for channel, (ratio, sisters) in odd_from_the_start(result.pressures, history.setup).items():
@@ -105,6 +106,23 @@ def _unknown_hours(history: History) -> list[str]:
             )
         )
     return found
+
+
+def _works_though_away(history: History) -> list[str]:
+    """A vehicle whose alarms are hidden since it is laid up or sold, and whose pump runs day by day."""
+    away = history.away()
+    if not away or away[-1][1] != FOREVER_US:
+        return []
+    at_us = history.cycles.at_us
+    days = len(np.unique(at_us[at_us > away[-1][0] + DAY_US] // DAY_US))
+    if days < _WORKING_DAYS:
+        return []
+    at = instant(away[-1][0]).astimezone(ZoneInfo(history.setup.timezone))
+    text = later(
+        "It is recorded as laid up or sold since {day}, but its pump has run on {days} days since: its alarms stay hidden until it is"
+        " recorded as back."
+    )
+    return [say(text, day=on_day(at), days=days)]
 
 
 def _units(result: Result) -> list[str]:

@@ -130,6 +130,8 @@ def risks(told: Report) -> list[str]:
     ]
     if told.more_risks:
         said.append(tr("and {left} more.", left=told.more_risks))
+    if told.hand_due:
+        said.append(trn("{n} point greased by hand is due.", "{n} points greased by hand are due.", told.hand_due))
     return said + _unknown(told.open) or [tr("Nothing that somebody has to act on or plan for is open.")]
 
 
@@ -141,7 +143,17 @@ def _unknown(told: Unknown) -> list[str]:
     )
     not_proven = trn("{n} vehicle is not proven now.", "{n} vehicles are not proven now.", told.not_proven)
     undated = trn("No refill date is known of {n} vehicle.", "No refill date is known of {n} vehicles.", told.undated)
-    counted = (told.unheard, unheard), (told.not_proven, not_proven), (told.undated, undated)
+    by_hand = trn(
+        "Nobody knows when {n} point greased by hand is due.",
+        "Nobody knows when {n} points greased by hand are due.",
+        told.hand_undated,
+    )
+    counted = (
+        (told.unheard, unheard),
+        (told.not_proven, not_proven),
+        (told.undated, undated),
+        (told.hand_undated, by_hand),
+    )
     return [said for number, said in counted if number]
 
 

@@ -13,8 +13,10 @@ from analytics.pipeline.vehicle_summary import PRIORITIES
 from analytics.planning.usage import Amount
 from dashboard.queries import account, grease
 from dashboard.queries.fleet import NO_REFILL_DATE
+from dashboard.queries.hand import counted
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema
+from ingest.times import now_us
 from ingest.work_records import read_work
 
 MOST_RISKS = 15
@@ -36,21 +38,23 @@ class Risk:
 @dataclass(frozen=True)
 class Unknown:
     """Vehicles of a scope of which nothing was heard since the month began, of which not everything is proven now, and of which no refill
-    date is known now."""
+    date is known now; and points greased by hand without a date."""
 
     unheard: int
     not_proven: int
     undated: int
+    hand_undated: int
 
     def __bool__(self) -> bool:
-        return bool(self.unheard or self.not_proven or self.undated)
+        return bool(self.unheard or self.not_proven or self.undated or self.hand_undated)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
     """A month of a scope: the trend up to it, the month by depot and by what depends on the points, the worst points;
     findings that began in it, ended in it, and last, by kind; work done in it, by kind; litres; the most urgent findings that last;
-    `silent` depots have vehicles, and nothing is accounted for there; `open` is what nobody knows."""
+    `silent` depots have vehicles, and nothing is accounted for there; `hand_due` points greased by hand are due now; `open` is what
+    nobody knows."""
 
     month: str
     scope: Scope
@@ -66,6 +70,7 @@ class Report:
     risks: list[Risk]
     more_risks: int
     silent: list[str]
+    hand_due: int
     open: Unknown
 
 
@@ -96,7 +101,8 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
         ).mappings()
         risks = [_risk(row) for row in rows]
         depots = set(connection.execute(select(who.c.depot).where(~who.c.sold, *mine).distinct()).scalars())
-        open_ = _unknown(connection, mine, since_us)
+        hand = counted(connection, scope, now_us())
+        open_ = _unknown(connection, mine, since_us, sum(one.unknown for one in hand))
     risks.sort(key=lambda one: urgency(one.finding))
     by_depot = account.by_group(engine, month, "depot", scope)
     return Report(
@@ -114,11 +120,12 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
         risks=risks[:MOST_RISKS],
         more_risks=max(0, len(risks) - MOST_RISKS),
         silent=sorted(depots - set(by_depot["group"])),
+        hand_due=sum(one.due for one in hand),
         open=open_,
     )
 
 
-def _unknown(connection: Connection, mine: list[Any], since_us: int) -> Unknown:
+def _unknown(connection: Connection, mine: list[Any], since_us: int, hand_undated: int) -> Unknown:
     who, vehicle = schema.vehicle_summary, schema.vehicle
 
     def number(condition: Any) -> Any:
@@ -134,7 +141,7 @@ def _unknown(connection: Connection, mine: list[Any], since_us: int) -> Unknown:
         .select_from(who.join(vehicle, vehicle.c.id == who.c.vehicle_id))
         .where(~who.c.sold, *mine)
     ).one()
-    return Unknown(*map(int, row))
+    return Unknown(*map(int, row), hand_undated)
 
 
 def _risk(row: Any) -> Risk:

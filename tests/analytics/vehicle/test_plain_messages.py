@@ -310,3 +310,32 @@ def test_a_meter_that_is_read_with_cycles_only_does_not_run_while_it_is_parked(t
     result = heard(tmp_path, [*cycles(50), *parked], 86, {})
     assert kinds(result) == []
     assert result.history.heard_h[-1] == pytest.approx(49 * INTERVAL_H, abs=0.1)
+
+
+@pytest.mark.parametrize(("litres", "mean_pct"), [(0.25, 60.0), (0.9, 92.5)])
+def test_a_fill_of_some_litres_into_nobody_knows_what_fills_no_reservoir(
+    tmp_path: Path, litres: float, mean_pct: float
+) -> None:
+    """Without a level sensor it holds those litres at least, and may hold no more: the refill may be due as early as that says."""
+    fill = Work(key="k", kind="filled", at_us=START_US, by="somebody", litres=litres)
+    sheet = {"level": "none", "reservoir_l": "1", "low_mark_pct": "15"}
+    told = heard(tmp_path, cycles(400), 160, sheet, work=(fill,)).refill
+    used_pct = 400 * 0.2 / 10
+    assert told.level_pct == pytest.approx(mean_pct - used_pct, abs=0.5)
+    least = told.due_early_us is not None and (told.due_early_us - told.as_of_us) / HOUR_US * 2.5 * 0.2 / 10
+    assert 15 + least <= litres * 100 - used_pct + 12
+
+
+def test_who_is_laid_up_and_works_is_told_of(tmp_path: Path) -> None:
+    """Its alarms are hidden: a record that was forgotten, or that is another vehicle's, is named."""
+    away = Work(key="k", kind="laid_up", at_us=START_US + 20 * HOUR_US, by="somebody")
+    back = Work(key="b", kind="back", at_us=START_US + 60 * HOUR_US, by="somebody")
+
+    def told(number: int, *work: Work) -> bool:
+        result = heard(tmp_path / f"{number}-{len(work)}", cycles(number), 170, {}, work=work)
+        return any("its pump has run on" in note for note in notes(result))
+
+    assert told(400, away)
+    assert not told(400, away, back)
+    assert not told(100, away)  # until a day after
+    assert not told(400)
