@@ -141,7 +141,7 @@ def _unknown(connection: Connection, mine: list[Any], since_us: int, hand_undate
         .select_from(who.join(vehicle, vehicle.c.id == who.c.vehicle_id))
         .where(~who.c.sold, *mine)
     ).one()
-    return Unknown(*map(int, row), hand_undated)
+    return Unknown(int(row[0]), int(row[1]), int(row[2]), hand_undated)
 
 
 def _risk(row: Any) -> Risk:
