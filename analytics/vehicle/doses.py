@@ -29,6 +29,7 @@ Flags = NDArray[np.bool_]
 # Of relief pressure: from here on a line that is found blocked has the relief valve open, which opens within 2 % (common practice, no
 # source); below, all of the dose may still go through.
 _VALVE_OPEN: Final = 0.98
+_TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
 
 
@@ -164,15 +165,20 @@ def _since_last_cycle(result: Result, off: Floats) -> tuple[Floats, Floats, floa
 
 
 def _timer_off(result: Result) -> Floats:
-    """(cycles,) the timer's interval over the registered one while it is found to differ; else 1: a timer is good to two percent."""
+    """(cycles,) the timer's interval over the registered one while it is found to differ; else 1: a timer is good to two percent. It is
+    the timer's own as known at each cycle, since one that drifts was not always as far off as it is now."""
     history = result.history
     off = np.ones(len(history.cycles))
-    own_min = registered_h(history) * 60
+    registered = registered_h(history)
+    timer = result.audit.interval_h / registered
     for found in result.findings:
         said = found.evidence.get("interval_min") if found.kind == "timer_mismatch" else None
         if said is not None:
-            during = inside(history, found)
-            off[during] = float(said) / own_min[during]
+            during = np.flatnonzero(inside(history, found))
+            known = np.flatnonzero(np.abs(timer[during] - 1) > _TIMER_ERROR)
+            off[during] = timer[during] if len(known) else float(said) / (60 * registered[during])
+            if len(known):  # until it was known it was as it was known first
+                off[during[: known[0]]] = timer[during[known[0]]]
     return off
 
 

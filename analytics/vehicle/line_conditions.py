@@ -32,9 +32,11 @@ def _drift(ratio: Floats, noise: float) -> str | None:
 
     An average run length of 500 takes 2.814 standard deviations at this weight (Lucas and Saccucci 1990); the limit is wider.
     """
-    z = np.clip(np.log(np.maximum(ratio, 1e-3)) / noise, -3, 3)
-    latest = float(ewma(z, _DRIFT_WEIGHT)[-1])
-    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or abs(latest) * noise < np.log(_DRIFT_RATIO):
+    log = np.log(np.maximum(ratio, 1e-3))
+    latest = float(ewma(np.clip(log / noise, -3, 3), _DRIFT_WEIGHT)[-1])
+    # The average of what is clipped says of a quiet line that it drifts, not how far.
+    far = max(abs(latest) * noise, abs(float(np.median(log[-_DRIFT_READINGS:]))))
+    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or far < np.log(_DRIFT_RATIO):
         return None
     return "rising" if latest > 0 else "falling"
 
