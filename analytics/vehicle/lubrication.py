@@ -14,9 +14,11 @@ from analytics.vehicle.history import History
 from analytics.vehicle.pressure import Pressures
 from ingest.languages.saying import Said, also, say
 from ingest.setups import Line, Setup
-from ingest.times import FOREVER_US
+from ingest.times import DAY_US, FOREVER_US
 
 _NAMED: Final = 4  # points of a sentence
+_TURNS: Final = 4  # a controller that was swapped and swapped back came back once
+_ONE_AGAIN_US: Final = 7 * DAY_US  # without a turn: one of them has a name of its own now
 
 
 def odd_from_the_start(pressures: Pressures, setup: Setup) -> dict[str, tuple[float, int]]:
@@ -33,6 +35,20 @@ def odd_from_the_start(pressures: Pressures, setup: Setup) -> dict[str, tuple[fl
     }
 
 
+def several_controllers(history: History) -> tuple[int, int] | None:
+    """From when to when several controllers send under one name by turns, microseconds: boots come back after others, again and again, as
+    those of one controller never do; None where they do not."""
+    boot = history.heard_boot
+    changes = np.flatnonzero(boot[1:] != boot[:-1]) + 1
+    if len(changes) < _TURNS:
+        return None
+    back = ~np.isin(changes, np.unique(boot, return_index=True)[1])
+    if back.sum() < _TURNS:
+        return None
+    first = changes[max(0, int(np.argmax(back)) - 1)]
+    return int(history.heard_us[first]), int(history.heard_us[changes[back][-1]]) + _ONE_AGAIN_US
+
+
 def hours_since(
     history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings,
     odd: Container[str | None] = (),
@@ -47,7 +63,8 @@ def hours_since(
     That the level falls proves that grease leaves the reservoir, not that it arrives at a point. Cycles whose messages were lost
     count for nothing: nobody knows what their pressures were.
     """
-    if not history.metered or not len(history.heard_h):
+    mixed = several_controllers(history)
+    if not history.metered or not len(history.heard_h) or (mixed is not None and history.as_of_us < mixed[1]):
         return {line.line: None for line in history.setup.lines}
     now_h = float(history.heard_h[-1])
     proven = arrivals(history, history.setup.lines, findings, flaws, settings, odd)
@@ -71,7 +88,9 @@ def arrivals(
     odd: Container[str | None] = (),
 ) -> dict[int, NDArray[np.bool_]]:  # fmt: skip
     """Line -> (cycles,) with which of them grease surely arrived at its point, as `hours_since` says it."""
-    pumped, found_wrong = ~flaws, tuple(findings)
+    pumped, found_wrong, mixed = ~flaws, tuple(findings), several_controllers(history)
+    if mixed is not None:  # whose point a cycle greased nobody knows
+        pumped &= (history.cycles.at_us < mixed[0]) | (history.cycles.at_us >= mixed[1])
     for found in found_wrong:
         if found.kind == "starved_pump" or _delivers_nothing(found, settings):
             pumped &= ~inside(history, found)

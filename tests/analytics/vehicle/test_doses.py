@@ -156,6 +156,16 @@ def test_a_timer_that_drifts_was_not_always_as_far_off_as_it_is(tmp_path: Path) 
     assert failed == pytest.approx(planned - arrived, abs=1)
 
 
+def test_what_two_controllers_say_by_turns_proves_no_dose(tmp_path: Path) -> None:
+    """Whose point a cycle greased nobody knows; of one that was swapped once it is known."""
+    said = read(60)
+    for turns, arrived in ((6, 6), (30, 60)):
+        mixed = [(k, h, v | {"boot": "AB"[n // turns % 2]}) for n, (k, h, v) in enumerate(said)]
+        assert totals(told(heard(tmp_path / str(turns), mixed, 24.0, {}, channel="p1")))[1] == pytest.approx(
+            arrived, abs=1
+        )
+
+
 def test_who_was_never_heard_has_no_account(tmp_path: Path) -> None:
     """None, not nothing."""
     assert doses(heard(tmp_path, [], 8.0, {}, channel="p1")) is None

@@ -339,3 +339,28 @@ def test_who_is_laid_up_and_works_is_told_of(tmp_path: Path) -> None:
     assert not told(400, away, back)
     assert not told(100, away)  # until a day after
     assert not told(400)
+
+
+@pytest.mark.parametrize(("hours", "told"), [(4200.0, True), (0.0, False), (524.0, False)])
+def test_a_controller_with_the_hours_of_another_machine_is_asked_about(
+    tmp_path: Path, hours: float, told: bool
+) -> None:
+    """Not one that is new, nor one that goes on, nor one that somebody recorded."""
+    other = [
+        (kind, hour, values | {"engine_h": round(hours + (hour - 24.0), 2)})
+        for kind, hour, values in cycles(60, 24.0, "B")
+    ]
+    asked = "is it that of another vehicle"
+    assert any(asked in note for note in notes(heard(tmp_path, cycles(60) + other, 48, {}))) == told
+    swap = Work(key="k", kind="controller_swapped", at_us=START_US + 23 * HOUR_US, by="somebody")
+    assert not any(asked in note for note in notes(heard(tmp_path / "b", cycles(60) + other, 48, {}, work=(swap,))))
+
+
+def test_who_was_heard_at_no_time_that_can_be_known_was_not_never_heard(tmp_path: Path) -> None:
+    """Of a clock that lost its power, and whose messages nobody received on the way."""
+    lost_h = START_US / HOUR_US
+    said = [(kind, hour - lost_h, values) for kind, hour, values in cycles(60)]
+    (silent,) = heard(tmp_path, said, 24.0 * 200, {}).findings
+    assert (silent.kind, silent.evidence["undated_messages"]) == ("silent", 60)
+    assert "Nobody knows when it was heard" in silent.summary
+    assert "60 messages" in silent.summary
