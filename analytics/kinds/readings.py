@@ -58,6 +58,11 @@ def _pressure_sensor(facts: Facts) -> Said:
 
 
 def _silent(facts: Facts) -> Said:
+    if "undated_messages" in facts.evidence:
+        return say(
+            "Nobody knows when it was heard: its clock is wrong, and so its {count} messages tell nothing. Set the clock.",
+            count=number(facts.evidence["undated_messages"], 0),
+        )
     if "never_heard" in facts.evidence:
         return say("It was never heard, a week and more after it was commissioned and registered.")
     return say(

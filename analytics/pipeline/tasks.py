@@ -39,7 +39,7 @@ from ingest.errors import Problem
 from ingest.reading import read_messages
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.times import LONG_AGO_US, rfc3339
+from ingest.times import EARLIEST_US, LONG_AGO_US, rfc3339
 from ingest.totals import newest_at_us, recorded_since_us
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
@@ -98,7 +98,7 @@ def analysed(
 ) -> list[analysis.Result]:  # fmt: skip
     """Read one vehicle and analyse it, for each of the moments; `as_arrived` with the messages only that had arrived by then."""
     messages = read_messages(connection, vehicle.id)
-    unheard = not any(len(rows) for rows in vars(messages).values())
+    unheard = not any((rows.at_us >= EARLIEST_US).any() for rows in vars(messages).values())
     since_us = recorded_since_us(connection, vehicle.fleet) if unheard else None
     beside = []
     for at_us in moments_us:

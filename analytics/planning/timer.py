@@ -37,7 +37,7 @@ def dose_at(setup: Setup, dose_cm3: float, run_s: float) -> float:
 @dataclass(frozen=True)
 class Setting:
     """What a setting means: each line's grease in SHIFT_H ignition hours, and the days from now to the low mark (early,
-    expected, late; None: not known) and of a full reservoir down to it."""
+    expected, late; 0 once it may be or is reached, None: not known) and of a full reservoir down to it."""
 
     interval_min: float
     run_s: float
@@ -53,7 +53,7 @@ def setting(result: Result, interval_min: float, run_s: float) -> Setting:
     cycles = None if refill.cycles_per_day is None else refill.cycles_per_day * setup.interval_min / interval_min
     more = dose_at(setup, 1.0, run_s) * setup.interval_min / interval_min
     points = refill.due_early_us, refill.due_expected_us, refill.due_late_us
-    early, middle, late = (None if us is None or us <= now else (us - now) / 86_400e6 / more for us in points)
+    early, middle, late = (None if us is None else max(us - now, 0) / 86_400e6 / more for us in points)
     lasts = None
     if cycles:
         use_pct = percent_of_reservoir(dose_at(setup, refill.cm3_per_cycle, run_s), setup.reservoir_l) * cycles

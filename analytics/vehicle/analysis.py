@@ -20,7 +20,7 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.hand_points import HandState, Meter
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import Reservoir, draws_air
-from analytics.vehicle.lubrication import escalate, hours_since
+from analytics.vehicle.lubrication import escalate, hours_since, odd_from_the_start
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.pressure.sister_lines import SisterChannel
@@ -107,9 +107,8 @@ def analyse(
     if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
         tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)
     findings = findings_with(past, [to_finding(episode, history) for episode in told], as_of_us)
-    if not pressures.channels:  # then no pressure tells that it draws air
-        flaws = flaws | draws_air(history, tank)
-    since = hours_since(history, findings, flaws, settings)
+    flaws = flaws | _without_grease(history, tank, pressures)
+    since = hours_since(history, findings, flaws, settings, odd_from_the_start(pressures, history.setup))
     refill = forecast(history, audit, tank, settings, sisters, yard)
     hours = hand_points.hour_meters(history, outside_meters.split(messages.states)[1])
     handed = handover(history, audit, tank, findings, settings)
@@ -143,6 +142,17 @@ def _filled(episode: Episode, history: History, tank: Reservoir) -> Episode:
         if work.kind == "filled" and work.at_us > after and filled_to(work, history, tank) > mark
     ]
     return replace(episode, ended_us=fills[0]) if fills else episode
+
+
+def _without_grease(history: History, tank: Reservoir, pressures: Pressures) -> NDArray[np.bool_]:
+    """(cycles,) to which the level left no grease, as far as no pressure tells it: there is none, or the pump has drawn air since it was
+    first heard, so that its pressures never were others."""
+    air = draws_air(history, tank)
+    if not pressures.channels or not air.any():
+        return air
+    unread = np.isnan(tank.level_at_cycle_pct)  # what ran before the first reading goes with it
+    never = np.logical_and.accumulate(air | unread)
+    return np.asarray(never & (never & air).any())
 
 
 def _lone_channel(pressures: Pressures, tank: Reservoir, history: History) -> list[Episode]:

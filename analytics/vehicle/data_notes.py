@@ -4,15 +4,16 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.line_conditions import odd_from_the_start
+from analytics.vehicle.history import History
+from analytics.vehicle.lubrication import odd_from_the_start, several_controllers
+from analytics.vehicle.missed import runs_unheard
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
 from analytics.vehicle.wording import where
 from ingest.languages import later
 from ingest.languages.saying import number, on_day, say
-from ingest.times import HOUR_US, instant
+from ingest.times import DAY_US, FOREVER_US, HOUR_US, instant
 
 _BLOCKED: Final = later(
     "{where} has had {ratio} times the pressure of {alike} since it was first heard: it may have been blocked from the start, which its own"
@@ -22,13 +23,9 @@ _OPEN: Final = later(
     "{where} has had {ratio} times the pressure of {alike} since it was first heard: it may have been open from the start, which its own"
     " past cannot tell."
 )
-_TURNS: Final = 4  # a controller that was swapped and swapped back came back once
-
-
-def _several_controllers(boot: NDArray[np.str_]) -> bool:
-    """Whether boots come back after others, again and again: one controller never goes back to a boot it had before."""
-    changes = int((boot[1:] != boot[:-1]).sum())
-    return changes >= _TURNS and changes - (len(np.unique(boot)) - 1) >= _TURNS
+_FRESH_H: Final = 100.0  # a new controller counts from about nothing, or goes on
+_SWAPPED_US: Final = 7 * DAY_US  # from the swap to its record, or to the first message
+_WORKING_DAYS: Final = 3  # somebody may move it, or try whether it starts
 
 
 def notes(result: Result) -> list[str]:
@@ -45,15 +42,16 @@ def notes(result: Result) -> list[str]:
                 count=history.corrected,
             )
         )
-    if _several_controllers(history.heard_boot):
+    if several_controllers(history) is not None:
         found.append(
             say(
                 "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
             )
         )
+    found += [*_another_vehicles(history), *_unknown_hours(history), *_works_though_away(history)]
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
-    for channel, (ratio, sisters) in odd_from_the_start(result).items():
+    for channel, (ratio, sisters) in odd_from_the_start(result.pressures, history.setup).items():
         alike = (
             say("lines like it on {vehicles} sister vehicles", vehicles=sisters) if sisters else say("lines like it")
         )
@@ -81,6 +79,73 @@ def notes(result: Result) -> list[str]:
         else:
             found.append(say("Pressure channels that no line list names: {channels}.", channels=names))
     return found
+
+
+def _unknown_hours(history: History) -> list[str]:
+    """What nobody knows for want of cycles that are told, or of a meter that counts."""
+    found = list[str]()
+    if runs_unheard(history):
+        found.append(
+            say(
+                "No cycle was ever heard of, although the level falls as if the pump ran: nothing tells whether grease arrives."
+            )
+        )
+    if history.unmetered_us is not None:
+        at = instant(history.unmetered_us).astimezone(ZoneInfo(history.setup.timezone))
+        found.append(
+            say(
+                "The hour meter has counted nothing since {day}, while the pump went on: hours since grease are not known, and cycles that"
+                " never run would not be noticed.",
+                day=on_day(at),
+            )
+        )
+    return found
+
+
+def _another_vehicles(history: History) -> list[str]:
+    """The latest controller that came without a record of its swap, with the hours of a machine that is older or younger: it may be that of
+    another vehicle, whose readings are taken for this one's."""
+    kinds = history.cycles, history.ignitions
+    at_us, read, boot = (
+        np.concatenate([getattr(rows, name) for rows in kinds]) for name in ("at_us", "engine_h", "boot")
+    )
+    order = np.argsort(at_us, kind="stable")
+    order = order[np.isfinite(read[order])]
+    at_us, read, boot = at_us[order], read[order], boot[order]
+    changes = np.flatnonzero(boot[1:] != boot[:-1]) + 1
+    if not len(changes) or several_controllers(history) is not None:
+        return []
+    new = int(changes[-1])
+    before, now, passed_h = float(read[new - 1]), float(read[new]), (at_us[new] - at_us[new - 1]) / HOUR_US
+    fresh = now < _FRESH_H or -_FRESH_H < now - before < passed_h + _FRESH_H
+    swapped = any(
+        one.kind == "controller_swapped" and abs(one.at_us - at_us[new]) < _SWAPPED_US for one in history.work
+    )
+    if fresh or swapped:
+        return []
+    at = instant(int(at_us[new])).astimezone(ZoneInfo(history.setup.timezone))
+    text = later(
+        "Since {day} another controller sends under this name, and its hour meter read {hours} h, {before} h before: is it that of another"
+        " vehicle? Record the swap of the controller if it was fitted here."
+    )
+    return [say(text, day=on_day(at), hours=number(now, 0), before=number(before, 0))]
+
+
+def _works_though_away(history: History) -> list[str]:
+    """A vehicle whose alarms are hidden since it is laid up or sold, and whose pump runs day by day."""
+    away = history.away()
+    if not away or away[-1][1] != FOREVER_US:
+        return []
+    at_us = history.cycles.at_us
+    days = len(np.unique(at_us[at_us > away[-1][0] + DAY_US] // DAY_US))
+    if days < _WORKING_DAYS:
+        return []
+    at = instant(away[-1][0]).astimezone(ZoneInfo(history.setup.timezone))
+    text = later(
+        "It is recorded as laid up or sold since {day}, but its pump has run on {days} days since: its alarms stay hidden until it is"
+        " recorded as back."
+    )
+    return [say(text, day=on_day(at), days=days)]
 
 
 def _units(result: Result) -> list[str]:

@@ -4,8 +4,9 @@ A dose is planned for each interval of ignition time, for each point of the line
 by the pressure of its line, or by the confirmation of its divider. It surely did not where the pump never ran or ran short, where it
 pumped air, where the one line that a channel watches was open or at relief, where a divider stood, or where injectors did not
 reload. Everything else is not proven, and counts as neither: messages that were lost, lines that nothing watches, a channel that
-watches several lines of which one has failed, a reservoir that less leaves than the cycles account for, a vehicle without an hour
-meter. A dose is one that brings at least three quarters of what the sheet says, and of which nothing went out at the relief valve.
+watches several lines of which one has failed, or that has read otherwise than those like it since it was first heard, a reservoir that
+was empty or that less leaves than the cycles account for, a vehicle without an hour meter, or whose meter counts no more. A dose is one
+that brings at least three quarters of what the sheet says, and of which nothing went out at the relief valve.
 """
 
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.gaps import registered_h
-from analytics.vehicle.lubrication import arrivals, inside
+from analytics.vehicle.lubrication import arrivals, inside, odd_from_the_start
 from ingest.arrays import Floats, Ints
 from ingest.setups import Line
 from ingest.times import DAY_US, local_us
@@ -28,6 +29,7 @@ Flags = NDArray[np.bool_]
 # Of relief pressure: from here on a line that is found blocked has the relief valve open, which opens within 2 % (common practice, no
 # source); below, all of the dose may still go through.
 _VALVE_OPEN: Final = 0.98
+_TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
 
 
@@ -79,7 +81,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
     def by_day(weight: Floats) -> Floats:
         return np.asarray(np.bincount(day - first, weights=weight, minlength=width), np.float64)
 
-    doubt = _in_doubt(result)
+    doubt, odd = _in_doubt(result), odd_from_the_start(result.pressures, history.setup)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
@@ -87,7 +89,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
             continue
         due = np.where(of_setup, slots.weight, 0.0)
         never = due * slots.missed
-        proven = arrivals(history, setup.lines, result.findings, result.flaws, settings)
+        proven = arrivals(history, setup.lines, result.findings, result.flaws, settings, odd)
         tables: dict[tuple[bytes, bytes], Floats] = {}  # most lines of a vehicle have come off alike
         for line, failed in _failures(result, setup.lines, settings):
             arrived = proven[line.line] & ~failed & ~doubt
@@ -163,15 +165,20 @@ def _since_last_cycle(result: Result, off: Floats) -> tuple[Floats, Floats, floa
 
 
 def _timer_off(result: Result) -> Floats:
-    """(cycles,) the timer's interval over the registered one while it is found to differ; else 1: a timer is good to two percent."""
+    """(cycles,) the timer's interval over the registered one while it is found to differ; else 1: a timer is good to two percent. It is
+    the timer's own as known at each cycle, since one that drifts was not always as far off as it is now."""
     history = result.history
     off = np.ones(len(history.cycles))
-    own_min = registered_h(history) * 60
+    registered = registered_h(history)
+    timer = result.audit.interval_h / registered
     for found in result.findings:
         said = found.evidence.get("interval_min") if found.kind == "timer_mismatch" else None
         if said is not None:
-            during = inside(history, found)
-            off[during] = float(said) / own_min[during]
+            during = np.flatnonzero(inside(history, found))
+            known = np.flatnonzero(np.abs(timer[during] - 1) > _TIMER_ERROR)
+            off[during] = timer[during] if len(known) else float(said) / (60 * registered[during])
+            if len(known):  # until it was known it was as it was known first
+                off[during[: known[0]]] = timer[during[known[0]]]
     return off
 
 
@@ -182,6 +189,8 @@ def _in_doubt(result: Result) -> Flags:
     """(cycles,) in which grease left the reservoir too slowly for all points to have got theirs, or of which nobody counts hours."""
     history = result.history
     doubt = np.full(len(history.cycles), not history.metered)
+    if history.unmetered_us is not None:
+        doubt |= history.cycles.at_us > history.unmetered_us
     for found in result.findings:
         if found.kind == "under_delivery":
             doubt |= inside(history, found)

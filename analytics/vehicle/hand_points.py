@@ -15,6 +15,7 @@ import numpy as np
 
 from analytics.vehicle import outside_meters
 from analytics.vehicle.history import History
+from analytics.vehicle.hour_meter import RESET_H
 from ingest.arrays import Floats, Ints, States, chosen
 from ingest.languages import later
 from ingest.setups import HandPoint
@@ -88,7 +89,10 @@ def hour_meters(history: History, readings: States) -> list[Meter]:
     """The hour meters of a vehicle, the best first; `readings` are of meters that somebody else reads."""
     meters = []
     if history.metered and len(history.heard_us):
-        meters.append(Meter(history.heard_us, history.heard_h, np.zeros(len(history.heard_us), np.int64)))
+        counted = len(history.heard_us)
+        if history.unmetered_us is not None:  # it shows nothing since
+            counted = int(np.searchsorted(history.heard_us, history.unmetered_us, "right"))
+        meters.append(Meter(history.heard_us[:counted], history.heard_h[:counted], np.zeros(counted, np.int64)))
     outside = outside_meters.usable(chosen(readings, readings.at_us <= history.as_of_us))
     if len(outside):
         outside = chosen(outside, np.argsort(outside.at_us, kind="stable"))
@@ -103,7 +107,7 @@ def typed_in(work: Iterable[Work], name: str) -> list[Meter]:
     if not read:
         return []
     at_us, shown = np.array([one[0] for one in read], np.int64), np.array([one[1] for one in read], np.float64)
-    new = np.array([one[2] for one in read]) | (np.diff(shown, prepend=shown[:1]) < -outside_meters.RESET_H)
+    new = np.array([one[2] for one in read]) | (np.diff(shown, prepend=shown[:1]) < -RESET_H)
     new[0] = False
     return [_joined(at_us, shown, new)]
 

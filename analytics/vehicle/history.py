@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from analytics.vehicle import outside_meters
 from analytics.vehicle.clocks import corrected_at
-from analytics.vehicle.ignition import by_timer, ignition_hours
+from analytics.vehicle.hour_meter import stopped_us
+from analytics.vehicle.ignition import Heard, by_timer, ignition_hours
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen
 from ingest.setups import Setup, in_force
 from ingest.times import FOREVER_US, LONG_AGO_US
@@ -22,7 +23,8 @@ class History:
 
     `cycle_h` is ignition-on hours since an arbitrary start, of each cycle. Hours are sure where no lost message can have
     switched the ignition unseen. Between messages of different `heard_doubts` they are good to `doubt_h` only (0 with a fine
-    hour meter). Without any meter (`metered`) they are the timer's: each cycle is worth its interval, and nothing else is.
+    hour meter). Without any meter (`metered`), and from `unmetered_us` on, since when the meter counts no more (None: it counts), they are
+    the timer's: each cycle is worth its interval, and nothing else is.
     """
 
     setups: tuple[Setup, ...]
@@ -45,6 +47,7 @@ class History:
     cycle_doubts: Ints
     doubt_h: float
     metered: bool
+    unmetered_us: int | None
     undated: int  # messages whose time cannot be known: no finding rests on them
     corrected: int  # messages whose clock was wrong and could be put right
     work: tuple[Work, ...] = ()  # what people did, by its time
@@ -126,13 +129,9 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     to_come = [int(at_us.min()) for at_us in later if len(at_us)]
     to_come += [s.valid_from_us for s in setups if s.valid_from_us is not None and s.valid_from_us > as_of_us]
     to_come += outside.at_us[outside.at_us > as_of_us].tolist()
-    heard = ignition_hours(cycles, levels, ignitions, faults, states)
-    if not heard.metered:
-        meters = outside_meters.usable(chosen(outside, outside.at_us <= as_of_us))
-        heard = outside_meters.without(ignition_hours(cycles, levels, ignitions, faults, states, meters), len(meters))
-    if not heard.metered:
-        interval_h = np.array([s.interval_min / 60 for s in setups])[_setup_at(setups, cycles.at_us)]
-        heard = by_timer(heard, cycles.cycle_no, cycles.boot, interval_h)
+    heard, unmetered_us = _hours(
+        (cycles, levels, ignitions, faults, states), setups, chosen(outside, outside.at_us <= as_of_us)
+    )
     heard_us, heard_h, cycle_row = heard.at_us, heard.hours, heard.row[: len(cycles)]
     told = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
@@ -156,7 +155,25 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         cycle_doubts=heard.doubts[cycle_row],
         doubt_h=heard.doubt_h,
         metered=heard.metered,
+        unmetered_us=unmetered_us,
         undated=int((everything == 2).sum()),
         corrected=int((everything == 1).sum()),
         work=tuple(one for one in work if one.at_us <= as_of_us),
     )
+
+
+def _hours(own: Sequence[Any], setups: Sequence[Setup], outside: States) -> tuple[Heard, int | None]:
+    """Ignition hours at all messages of the controller (`own`: cycles, then the other kinds), and since when its meter counts no more:
+    by its meter, else by those that somebody else reads (`outside`), else by its timer."""
+    cycles = own[0]
+    interval_h = np.array([s.interval_min / 60 for s in setups])[_setup_at(setups, cycles.at_us)]
+    unmetered_us = stopped_us(cycles, interval_h, own)
+    if unmetered_us is not None:
+        own = [replace(x, engine_h=np.where(x.at_us > unmetered_us, np.nan, x.engine_h)) for x in own]
+    heard = ignition_hours(*own)
+    if not heard.metered:
+        unmetered_us, meters = None, outside_meters.usable(outside)
+        heard = outside_meters.without(ignition_hours(*own, meters), len(meters))
+    if not heard.metered or unmetered_us is not None:
+        heard = by_timer(heard, cycles.cycle_no, cycles.boot, interval_h, unmetered_us)
+    return heard, unmetered_us

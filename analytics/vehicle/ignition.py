@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.vehicle.coarse_meter import COARSE_H, fine_hours, step_of
+from analytics.vehicle.hour_meter import lives
 from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints, runs_of
 from ingest.times import HOUR_US
 
@@ -34,7 +35,7 @@ class Heard:
 def ignition_hours(*kinds: Common) -> Heard:
     """Ignition hours over all messages.
 
-    The meter may start afresh with a new boot, and it never runs faster than the clock.
+    The meter may start afresh with a new boot, or be set within one (`lives`), and it never runs faster than the clock.
     """
     at = np.concatenate([rows.at_us for rows in kinds])
     # After a message the ignition is on (1), off (0), or as it was before (NaN).
@@ -52,12 +53,13 @@ def ignition_hours(*kinds: Common) -> Heard:
         nothing = np.zeros(len(at))
         return Heard(at, nothing, np.ones(len(at), bool), seq, boot, row, 0.01, doubts, metered=False)
     switched = np.concatenate([np.full(len(rows), isinstance(rows, Ignitions)) for rows in kinds])[order]
-    coarse_h, unsure = _refine(at, meter, boot, seq, on, switched)
+    life = lives(at, meter, boot, seq)
+    coarse_h, unsure = _refine(at, meter, life, seq, on, switched)
     doubts = np.cumsum(unsure)
     known = ~np.isnan(meter)
-    read, clock, life = meter[known], at[known] / HOUR_US, boot[known]
+    read, clock, life = meter[known], at[known] / HOUR_US, life[known]
     step = 0.05 if coarse_h or np.allclose(read * 20, np.round(read * 20), atol=1e-6) else 0.01
-    # The meter of one boot only rises; rounding and late rows make it dip, and a running maximum takes the dips out.
+    # The meter of one life only rises; rounding and late rows make it dip, and a running maximum takes the dips out.
     grown = np.zeros(len(read))
     starts = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
     for first, last in zip(starts, np.r_[starts[1:], len(read)], strict=True):
@@ -67,7 +69,10 @@ def ignition_hours(*kinds: Common) -> Heard:
         grown[first:last] = np.minimum(gain, passed + 2 * step)
     hours, certain = _between(at, at[known], np.cumsum(grown), on, step)
     last = int(np.flatnonzero(known)[-1])
-    certain[last:] = ~_any_lost(seq[last:], boot[last:])
+    if switched.any():
+        certain[last:] = ~_any_lost(seq[last:], boot[last:])
+    else:  # nobody would say that it was switched off
+        hours[last:], certain[last:] = hours[last], False
     return Heard(at, hours, known | certain, seq, boot, row, step, doubts, coarse_h)
 
 
@@ -86,7 +91,7 @@ def _in_order(at: Ints, meter: Floats) -> Ints:
 def _refine(
     at: Ints, meter: Floats, boot: NDArray[np.str_], seq: Ints, on: Floats, switched: NDArray[np.bool_]
 ) -> tuple[float, NDArray[np.bool_]]:
-    """Put finer hours in place of what coarse meters read, in `meter` itself, controller by controller.
+    """Put finer hours in place of what coarse meters read, in `meter` itself, life by life.
 
     Returns the coarsest step, 0 where none is coarse, and before which messages only that bounds what was gained.
     """
@@ -104,15 +109,21 @@ def _refine(
     return coarsest, unsure
 
 
-def by_timer(heard: Heard, cycle_no: Ints, boot: NDArray[np.str_], interval_h: Floats) -> Heard:
-    """Hours of a vehicle without a meter: its timer is one. Each cycle is worth the interval registered for it, those whose
-    messages were lost too; `boot` is each cycle's."""
+def by_timer(
+    heard: Heard, cycle_no: Ints, boot: NDArray[np.str_], interval_h: Floats, since_us: int | None = None
+) -> Heard:
+    """Hours of a vehicle without a meter, or whose meter counts no more since some time: its timer is one. Each cycle is worth the
+    interval registered for it, those whose messages were lost too; `boot` is each cycle's."""
     ran = np.diff(cycle_no, prepend=cycle_no[:1] - 1)
     same = np.r_[False, boot[1:] == boot[:-1]]
     ran = np.where(same & (ran >= 1), ran, 1)
     gained = np.zeros(len(heard.at_us))
     np.add.at(gained, heard.row[: len(cycle_no)], ran * interval_h)
-    return replace(heard, hours=np.cumsum(gained) - (gained[:1].sum()))
+    if since_us is None:
+        return replace(heard, hours=np.cumsum(gained) - (gained[:1].sum()))
+    first = int(np.searchsorted(heard.at_us, since_us, "right"))
+    hours = np.r_[heard.hours[:first], heard.hours[first - 1] + np.cumsum(gained[first:])]
+    return replace(heard, hours=hours, sure=heard.sure & (np.arange(len(hours)) < first))
 
 
 def _any_lost(seq: Ints, boot: NDArray[np.str_]) -> NDArray[np.bool_]:

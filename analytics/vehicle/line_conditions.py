@@ -11,22 +11,8 @@ from analytics.kinds import FINDING_KINDS, severity_rank
 from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.lubrication import odd_from_the_start
 from ingest.arrays import Floats
-
-
-def odd_from_the_start(result: Result) -> dict[str, tuple[float, int]]:
-    """Channels whose pressure has differed from that of channels like them since they were first heard: channel -> (ratio, sister
-    vehicles that tell it, 0 where the vehicle's own lines do).
-
-    Nothing in a line's own past tells a fault that was there from the beginning; lines like it do.
-    """
-    beside = result.pressures.beside
-    return {
-        name: (round(float(np.exp(off)), 2), int(number))
-        for name, off, number in zip(result.pressures.channels, beside.odd, beside.sisters, strict=True)
-        if np.isfinite(off) and off != 0.0 and name in result.history.setup.channels
-    }
-
 
 _DRIFT_READINGS: Final = 60
 _DRIFT_LATEST: Final = 200  # of which the moving average is made
@@ -46,9 +32,11 @@ def _drift(ratio: Floats, noise: float) -> str | None:
 
     An average run length of 500 takes 2.814 standard deviations at this weight (Lucas and Saccucci 1990); the limit is wider.
     """
-    z = np.clip(np.log(np.maximum(ratio, 1e-3)) / noise, -3, 3)
-    latest = float(ewma(z, _DRIFT_WEIGHT)[-1])
-    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or abs(latest) * noise < np.log(_DRIFT_RATIO):
+    log = np.log(np.maximum(ratio, 1e-3))
+    latest = float(ewma(np.clip(log / noise, -3, 3), _DRIFT_WEIGHT)[-1])
+    # The average of what is clipped says of a quiet line that it drifts, not how far.
+    far = max(abs(latest) * noise, abs(float(np.median(log[-_DRIFT_READINGS:]))))
+    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or far < np.log(_DRIFT_RATIO):
         return None
     return "rising" if latest > 0 else "falling"
 
@@ -96,7 +84,7 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
     """The condition of each line of the line list, in its order."""
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     index = {name: j for j, name in enumerate(result.pressures.channels)}
-    odd = odd_from_the_start(result)
+    odd = odd_from_the_start(result.pressures, result.history.setup)
     out = []
     for line in result.history.setup.lines:
         own = [f for f in open_ if f.channel is not None and f.channel == line.channel]

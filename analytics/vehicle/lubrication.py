@@ -1,6 +1,6 @@
 """The number behind it all: for each point, ignition hours since grease last surely arrived."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -11,29 +11,63 @@ from analytics.findings import Finding
 from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
+from analytics.vehicle.pressure import Pressures
 from ingest.languages.saying import Said, also, say
-from ingest.setups import Line
-from ingest.times import FOREVER_US
+from ingest.setups import Line, Setup
+from ingest.times import DAY_US, FOREVER_US
 
 _NAMED: Final = 4  # points of a sentence
+_TURNS: Final = 4  # a controller that was swapped and swapped back came back once
+_ONE_AGAIN_US: Final = 7 * DAY_US  # without a turn: one of them has a name of its own now
+
+
+def odd_from_the_start(pressures: Pressures, setup: Setup) -> dict[str, tuple[float, int]]:
+    """Channels whose pressure has differed from that of channels like them since they were first heard: channel -> (ratio, sister
+    vehicles that tell it, 0 where the vehicle's own lines do).
+
+    Nothing in a line's own past tells a fault that was there from the beginning; lines like it do.
+    """
+    beside = pressures.beside
+    return {
+        name: (round(float(np.exp(off)), 2), int(number))
+        for name, off, number in zip(pressures.channels, beside.odd, beside.sisters, strict=True)
+        if np.isfinite(off) and off != 0.0 and name in setup.channels
+    }
+
+
+def several_controllers(history: History) -> tuple[int, int] | None:
+    """From when to when several controllers send under one name by turns, microseconds: boots come back after others, again and again, as
+    those of one controller never do; None where they do not."""
+    boot = history.heard_boot
+    changes = np.flatnonzero(boot[1:] != boot[:-1]) + 1
+    if len(changes) < _TURNS:
+        return None
+    back = ~np.isin(changes, np.unique(boot, return_index=True)[1])
+    if back.sum() < _TURNS:
+        return None
+    first = changes[max(0, int(np.argmax(back)) - 1)]
+    return int(history.heard_us[first]), int(history.heard_us[changes[back][-1]]) + _ONE_AGAIN_US
 
 
 def hours_since(
-    history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings
-) -> dict[int, float | None]:
+    history: History, findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings,
+    odd: Container[str | None] = (),
+) -> dict[int, float | None]:  # fmt: skip
     """Line -> ignition hours since grease surely arrived: with a cycle that has no flaw (`confirmation.flawed`; air in place of
     grease), that its pressure or the confirmation of its divider proves, and while nothing was found wrong with line, sensor or pump;
-    or by hand. None where nothing ever proved it, or where no hour meter counts.
+    or by hand. The pressure of a channel that is `odd` (`odd_from_the_start`) proves nothing. None where nothing ever proved it, or where
+    no hour meter counts.
 
     Where messages were lost since the hour meter was last read for sure, nobody knows how long it has been, unless it is too long already.
 
     That the level falls proves that grease leaves the reservoir, not that it arrives at a point. Cycles whose messages were lost
     count for nothing: nobody knows what their pressures were.
     """
-    if not history.metered or not len(history.heard_h):
+    mixed = several_controllers(history)
+    if not history.metered or not len(history.heard_h) or (mixed is not None and history.as_of_us < mixed[1]):
         return {line.line: None for line in history.setup.lines}
     now_h = float(history.heard_h[-1])
-    proven = arrivals(history, history.setup.lines, findings, flaws, settings)
+    proven = arrivals(history, history.setup.lines, findings, flaws, settings, odd)
     out: dict[int, float | None] = {}
     for line in history.setup.lines:
         arrived = np.flatnonzero(proven[line.line])
@@ -50,10 +84,13 @@ def hours_since(
 
 
 def arrivals(
-    history: History, lines: Iterable[Line], findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings
-) -> dict[int, NDArray[np.bool_]]:
+    history: History, lines: Iterable[Line], findings: Iterable[Finding], flaws: NDArray[np.bool_], settings: Settings,
+    odd: Container[str | None] = (),
+) -> dict[int, NDArray[np.bool_]]:  # fmt: skip
     """Line -> (cycles,) with which of them grease surely arrived at its point, as `hours_since` says it."""
-    pumped, found_wrong = ~flaws, tuple(findings)
+    pumped, found_wrong, mixed = ~flaws, tuple(findings), several_controllers(history)
+    if mixed is not None:  # whose point a cycle greased nobody knows
+        pumped &= (history.cycles.at_us < mixed[0]) | (history.cycles.at_us >= mixed[1])
     for found in found_wrong:
         if found.kind == "starved_pump" or _delivers_nothing(found, settings):
             pumped &= ~inside(history, found)
@@ -61,7 +98,7 @@ def arrivals(
     out: dict[int, NDArray[np.bool_]] = {}
     for line in lines:
         if line.channel not in proof:
-            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong)
+            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong, line.channel in odd)
         arrived = proof[line.channel].copy()
         for found in found_wrong:
             if found.kind in LINE_FAULTS and line.line in found.lines:
@@ -70,12 +107,12 @@ def arrivals(
     return out
 
 
-def _proof(history: History, channel: str | None, findings: Iterable[Finding]) -> NDArray[np.bool_]:
+def _proof(history: History, channel: str | None, findings: Iterable[Finding], odd: bool) -> NDArray[np.bool_]:
     """(cycles,) whether a cycle proves that grease arrived at the lines of a channel, or at lines that none watches."""
     c = history.cycles
     # One outlet that is shut stops a divider, so that its confirmation speaks for all; elsewhere lines are independent.
     confirmed = (c.complete == 1) & (history.setup.feed == "progressive")
-    if channel is None or channel not in c.channels:
+    if odd or channel is None or channel not in c.channels:
         return np.asarray(confirmed)
     read = np.isfinite(c.peak_kpa[:, c.channels.index(channel)])
     for found in findings:

@@ -2,9 +2,10 @@
 
 import math
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from analytics.findings import Episode
 from analytics.settings import Settings
@@ -12,6 +13,9 @@ from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
+
+_MEDIAN_OF: Final = 5  # level readings: grease does not lie flat
+_FELL_PCT: Final = 5.0  # no noise of a level
 
 
 class MissedEpisodes:
@@ -158,13 +162,30 @@ def idle_controllers(history: History, interval_h: list[float], settings: Settin
     `interval_h` is the timer's own as known at each cycle. Nothing but the messages of that boot tells.
     """
     boot = history.heard_boot
-    if not len(boot):
+    if not len(boot) or runs_unheard(history):
         return
     begins = np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]])
     for first, end in zip(begins.tolist(), [*begins[1:].tolist(), len(boot)], strict=True):
         idle = _idle(history, first, end, interval_h, settings)
         if idle is not None:
             yield idle
+
+
+def runs_unheard(history: History) -> bool:
+    """Whether the level of a controller that never told of a cycle falls as if the pump ran all the same, at half of the sheet's pace at
+    least: then nobody knows whether cycles were missed."""
+    setup, levels = history.setup, history.levels
+    read = np.flatnonzero(np.isfinite(levels.level_pct))
+    if len(history.cycles) or setup.level != "percent" or len(read) < 2 * _MEDIAN_OF:
+        return False
+    middle = np.median(sliding_window_view(levels.level_pct[read], _MEDIAN_OF), axis=1)
+    top = int(np.argmax(middle))
+    fell_pct = float(middle[top] - middle[-1])
+    first_h, last_h = np.interp(
+        levels.at_us[read[[top + _MEDIAN_OF // 2, -1 - _MEDIAN_OF // 2]]], history.heard_us, history.heard_h
+    )
+    by_sheet = (last_h - first_h) / (setup.interval_min / 60) * setup.dose_cm3 / (10 * setup.reservoir_l)
+    return bool(fell_pct >= max(_FELL_PCT, by_sheet / 2))
 
 
 def _idle(history: History, first: int, end: int, own_h: list[float], settings: Settings) -> Idle | None:

@@ -7,15 +7,12 @@ the controller was heard, nor that it was online.
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analytics.vehicle.hour_meter import RESET_H, alone
 from analytics.vehicle.ignition import Heard
 from ingest.arrays import States, chosen
 from ingest.messages import METER_BOOT
 from ingest.times import EARLIEST_US
-
-# A meter that reads so much less than before was put to zero or replaced; less is rounding.
-RESET_H = 1.0
 
 
 def split(states: States) -> tuple[States, States]:
@@ -33,7 +30,7 @@ def usable(readings: States) -> States:
     for source in np.unique(readings.boot):  # in order of rank, which stands in front
         mine = chosen(readings, readings.boot == source)
         mine = chosen(mine, np.lexsort((mine.engine_h, mine.at_us)))
-        mine = chosen(mine, ~_alone(mine.engine_h))
+        mine = chosen(mine, ~alone(mine.engine_h))
         life = np.cumsum(np.diff(mine.engine_h, prepend=mine.engine_h[:1]) < -RESET_H)
         free = np.ones(len(mine), bool)
         for first, last in covered:
@@ -48,16 +45,6 @@ def usable(readings: States) -> States:
         for name in ("boot", "seq", "at_us", "sent_us", "received_us", "engine_h", "online")
     }
     return States(**joined)
-
-
-def _alone(hours: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Single readings far off between two that go together: a meter does not come back from a reset, nor from the future."""
-    off = np.zeros(len(hours), bool)
-    if len(hours) > 2:
-        before, here, after = hours[:-2], hours[1:-1], hours[2:]
-        fell, leapt = here < before - RESET_H, here > after + RESET_H
-        off[1:-1] = (after >= before - RESET_H) & (fell | leapt)
-    return off
 
 
 def without(heard: Heard, number: int) -> Heard:

@@ -7,6 +7,7 @@ rarely. The level now and the grease per cycle are drawn from their uncertaintie
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import sqrt
 from statistics import NormalDist
 from typing import Final
 from zlib import crc32
@@ -33,6 +34,8 @@ _PATHS: Final = 400
 _NORMAL: Final = np.array([NormalDist().inv_cdf((k + 0.5) / _PATHS) for k in range(_PATHS)])
 _EVEN: Final = (np.arange(_PATHS) + 0.5) / _PATHS
 _UNREAD_DAYS: Final = 7.0  # so long without a reading a level is no reading of these days
+_FULL_PCT: Final = 95.0  # to which people fill
+_FILL_SD_PCT: Final = 5.0  # of litres that somebody wrote down
 _MENDED_DAYS: Final = 21.0  # in the mean, after which somebody mends what is found (common practice, no source)
 
 
@@ -71,7 +74,9 @@ def forecast(
         since = since if since is not None else _reached_us(history, reservoir)
         return answer("due", None, (since, since, since))
     if per_day is None or days < 3:
-        return answer("unknown", say("less than three days are recorded"))
+        unheard = not len(at_us) and len(history.heard_us) and as_of - int(history.heard_us[0]) >= 3 * DAY_US
+        heard = say("no cycle of the pump was ever heard of") if unheard else say("less than three days are recorded")
+        return answer("unknown", heard)
     ahead = _draw(history, audit, use, (level, level_sd), reservoir.dose_ratio_sd, settings, sisters, yard)
     if ahead is None:
         return answer("unknown", say("the pump has not run in the weeks on record"))
@@ -188,15 +193,23 @@ def _recorded_fills(history: History) -> list[Work]:
 
 
 def filled_to(work: Work, history: History, reservoir: Reservoir) -> float:
-    """The level after a recorded fill, percent: as it says, or by its litres on top of the level then; about full where neither is
-    known."""
+    """The level after a recorded fill, percent: as it says, or by its litres on top of the level then."""
+    return _after_fill(work, history, reservoir)[0]
+
+
+def _after_fill(work: Work, history: History, reservoir: Reservoir) -> tuple[float, float]:
+    """The level after a recorded fill and its standard deviation, percent. Where nobody knows what was left, anything between its litres
+    alone and about full is as likely."""
+    setup = history.setup
     before = int(np.searchsorted(history.cycles.at_us, work.at_us)) - 1
     level = float(reservoir.level_at_cycle_pct[before]) if before >= 0 else np.nan
     if work.to_pct is not None:
-        return work.to_pct
-    if work.litres is not None and np.isfinite(level):
-        return float(np.clip(level + 100 * work.litres / history.setup.reservoir_l, 0, 105))
-    return 95.0
+        return work.to_pct, 3.0
+    filled_pct = 100 * (work.litres or 0.0) / setup.reservoir_l
+    if np.isfinite(level):
+        return float(np.clip(level + filled_pct, 0, 105)), _FILL_SD_PCT
+    least = min(filled_pct + (setup.low_mark_pct if setup.level == "switch" else 0.0), _FULL_PCT)
+    return (least + _FULL_PCT) / 2, max((_FULL_PCT - least) / sqrt(12), _FILL_SD_PCT)
 
 
 def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int | None, int | None] | None:
@@ -212,10 +225,7 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
                 # Whoever fills it fills it to about the mark.
                 known.append((int(at_us), *((setup.low_mark_pct, 1.0) if active else (93.0, 6.0))))
     fills = {work.at_us: work for work in _recorded_fills(history)}
-    known += [
-        (work.at_us, filled_to(work, history, reservoir), 3.0 if work.to_pct is not None else 5.0)
-        for work in fills.values()
-    ]
+    known += [(work.at_us, *_after_fill(work, history, reservoir)) for work in fills.values()]
     known = sorted(k for k in known if reservoir.read_us is None or k[0] > reservoir.read_us)
     for n in range(1, len(known)):
         work = fills.get(known[n][0])

@@ -115,4 +115,5 @@ def _never_heard(history: History, recorded_since_us: int | None) -> list[Episod
     if began == LONG_AGO_US or detected > history.as_of_us:
         return []
     silent_h = round((history.as_of_us - began) / HOUR_US, 1)
-    return [Episode("silent", None, began, detected, None, {"silent_h": silent_h, "never_heard": 1.0})]
+    undated = {"undated_messages": float(history.undated)} if history.undated else {}
+    return [Episode("silent", None, began, detected, None, {"silent_h": silent_h, "never_heard": 1.0, **undated})]

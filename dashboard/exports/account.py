@@ -77,7 +77,7 @@ def limits(row: Any) -> str:
     """How far it may lie from another month or group without a reason; nothing of one vehicle."""
     if pd.isna(row["low_pct"]) or pd.isna(row["high_pct"]):
         return tr("not known")
-    return tr("{low} to {high} %", low=cldr.decimal(row["low_pct"], 1), high=cldr.decimal(row["high_pct"], 1))
+    return tr("{low} to {high} %", low=cldr.floored(row["low_pct"], 1), high=cldr.decimal(row["high_pct"], 1))
 
 
 def group_table(told: pd.DataFrame, month: str) -> list[dict[str, str]]:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Connection, Engine, insert, select
 
 from analytics.account.greased import kept_of
 from analytics.alarms import letters, routes
@@ -318,6 +318,20 @@ def test_a_report_says_nothing_is_open_only_where_all_is_known(tmp_path: Path) -
     ]
     assert sentences.risks(known) == ["Nothing that somebody has to act on or plan for is open."]
     assert sentences.failed(known) == ["Nothing was found to fail."]
+    with database.writing(fleet) as connection:
+        of = {
+            "vehicle_id": registry.find(connection, "v1").id,
+            "point": "pivot",
+            "every": 30.0,
+            "unit": "d",
+            "grease": "",
+            "critical": True,
+        }
+        points = [of | {"number": n, "due_us": due_us, "reason": ""} for n, due_us in enumerate((None, 0, 0), start=1)]
+        connection.execute(insert(schema.hand_due), points)
+    by_hand = sentences.risks(replace(known, waiting=read_report(fleet, "2026-02").waiting))
+    assert "2 points greased by hand are due. Steering or braking depends on 2 of those that are due." in by_hand
+    assert "Nobody knows when 1 point greased by hand is due." in by_hand
     fleet.dispose()
 
 

@@ -1,5 +1,7 @@
 """What another setting of the timer changes, and what it warns of."""
 
+from dataclasses import replace
+
 import pytest
 from msgspec import structs
 
@@ -27,6 +29,16 @@ def test_twice_the_interval_is_half_the_grease_and_twice_the_time(result: Result
     assert then.cycles_per_day == pytest.approx(now.cycles_per_day / 2)
     assert then.reservoir_days == pytest.approx(now.reservoir_days * 2)
     assert then.due_days[1] == pytest.approx(now.due_days[1] * 2)
+
+
+def test_a_mark_that_may_be_reached_is_no_date_that_nobody_knows(result: Result) -> None:
+    """The early end of a window that has begun is now, and so is the whole of one that is over."""
+    now_us, day_us = result.history.as_of_us, 86_400_000_000
+    begun = replace(
+        result, refill=replace(result.refill, due_early_us=now_us - day_us, due_expected_us=now_us + day_us)
+    )
+    assert timer.setting(begun, 10, 60).due_days[0] == 0.0
+    assert (timer.setting(begun, 10, 60).due_days[1] or 0.0) > 0.0
 
 
 def test_a_direct_feed_goes_with_the_run_time_and_an_injector_does_not(result: Result) -> None:

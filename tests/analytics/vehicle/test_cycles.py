@@ -332,5 +332,6 @@ def test_two_controllers_under_one_name_are_told(tmp_path: Path) -> None:
     """By turns, each with a counter of its own; one that was swapped, and swapped back, is none."""
     by_turns = drive(tmp_path / "a", every(range(1, 61)), boots={n: "B" for n in range(60) if n // 6 % 2})
     assert any("Two controllers" in note for note in notes(by_turns))
+    assert set(by_turns.hours_since_grease.values()) == {None}
     swapped = drive(tmp_path / "b", every(range(1, 61)), boots=dict.fromkeys(range(20, 40), "B"))
     assert not any("Two controllers" in note for note in notes(swapped))

@@ -145,6 +145,27 @@ def test_a_short_run_brings_no_dose(tmp_path: Path) -> None:
     assert totals(told(heard(tmp_path, said, 8.0, {}, channel="p1"))) == (20, 17, 3)
 
 
+def test_a_timer_that_drifts_was_not_always_as_far_off_as_it_is(tmp_path: Path) -> None:
+    """Each cycle stands for as much as its own interval: planned is what the hours ask for, neither more nor less."""
+    hours = np.cumsum(INTERVAL_H * (1 + 0.5 * np.arange(300) / 300))
+    said = [
+        (k, float(h), v | {"engine_h": round(500 + float(h), 2)}) for (k, _, v), h in zip(read(300), hours, strict=True)
+    ]
+    planned, arrived, failed = totals(told(heard(tmp_path, said, float(hours[-1]) + 0.1, {}, channel="p1")))
+    assert (arrived, planned) == (300, pytest.approx(hours[-1] / INTERVAL_H, rel=0.02))
+    assert failed == pytest.approx(planned - arrived, abs=1)
+
+
+def test_what_two_controllers_say_by_turns_proves_no_dose(tmp_path: Path) -> None:
+    """Whose point a cycle greased nobody knows; of one that was swapped once it is known."""
+    said = read(60)
+    for turns, arrived in ((6, 6), (30, 60)):
+        mixed = [(k, h, v | {"boot": "AB"[n // turns % 2]}) for n, (k, h, v) in enumerate(said)]
+        assert totals(told(heard(tmp_path / str(turns), mixed, 24.0, {}, channel="p1")))[1] == pytest.approx(
+            arrived, abs=1
+        )
+
+
 def test_who_was_never_heard_has_no_account(tmp_path: Path) -> None:
     """None, not nothing."""
     assert doses(heard(tmp_path, [], 8.0, {}, channel="p1")) is None

@@ -2,11 +2,12 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analytics.findings import Finding, urgency
 from analytics.vehicle.analysis import Result, analyse
-from analytics.vehicle.line_conditions import LineCondition, line_conditions
+from analytics.vehicle.line_conditions import LineCondition, _drift, line_conditions
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
@@ -106,3 +107,11 @@ def test_a_critical_point_that_may_be_dry_is_said_for_every_cause(tmp_path: Path
             concerned = [x for x in critical if not f.lines or x.line in f.lines]
             assert ("for a qualified person to judge" in f.summary) is bool(concerned)
             assert all(x.point in f.summary for x in concerned[:4])
+
+
+@pytest.mark.parametrize("noise", [0.03, 0.08])
+@pytest.mark.parametrize(("ratio", "told"), [(1.34, "rising"), (0.72, "falling"), (1.12, None)])
+def test_a_quiet_line_that_drifts_is_told_of_too(noise: float, ratio: float, told: str | None) -> None:
+    """However small its noise is, by as many times as far off it is."""
+    readings = ratio * np.exp(np.random.default_rng(3).normal(0, noise, 200))
+    assert _drift(readings, noise) == told

@@ -9,6 +9,9 @@ import pytest
 
 from analytics.pipeline import vehicle_summary
 from analytics.vehicle.analysis import Result, analyse
+from analytics.vehicle.data_notes import notes
+from analytics.vehicle.doses import doses
+from analytics.vehicle.line_conditions import line_conditions
 from ingest import database, reading, registry
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
@@ -249,3 +252,115 @@ def test_a_recorded_fill_greases_while_no_reading_says_otherwise(tmp_path: Path)
     assert hours < 1
     unproven = heard(tmp_path / "c", said, 170, small | {"feed": "direct"}, work=(filled,))
     assert unproven.hours_since_grease[1] is None
+
+
+LEVEL = {"level": "percent", "reservoir_l": "1", "low_mark_pct": "15"}
+
+
+def with_levels(said: Sequence[Said], first_pct: float, per_h: float) -> list[Said]:
+    """A level reading after each of these messages, falling by so many points an hour."""
+    return [
+        one
+        for kind, hour, values in said
+        for one in (
+            (kind, hour, values),
+            ("level", hour + 0.05, {"level_pct": round(max(0.0, first_pct - per_h * hour), 1)}),
+        )
+    ]
+
+
+@pytest.mark.parametrize("level_pct", [0.0, 60.0])
+def test_pressures_that_were_never_others_prove_no_grease_in_an_empty_reservoir(
+    tmp_path: Path, level_pct: float
+) -> None:
+    """A pump that draws air since its first message has the pressures that it always had."""
+    said = [
+        (kind, hour, values | {"peak_kpa": {"p1": 400.0 + 9 * (n % 5)}})
+        for n, (kind, hour, values) in enumerate(cycles(200))
+    ]
+    result = heard(tmp_path, with_levels(said, level_pct, 0.0), 80.2, LEVEL, channel="p1")
+    told = doses(result)
+    assert told is not None
+    if level_pct:
+        assert result.hours_since_grease[1] is not None
+        assert told.arrived.sum() == pytest.approx(200, abs=2)
+    else:
+        assert kinds(result) == ["low_level"]
+        assert (result.hours_since_grease, told.arrived.sum()) == ({1: None}, 0)
+
+
+@pytest.mark.parametrize(("per_h", "expected"), [(0.3, []), (0.0, ["missed_cycles"])])
+def test_a_controller_that_tells_of_no_cycle_may_run_them(tmp_path: Path, per_h: float, expected: list[str]) -> None:
+    """Where the level falls as the sheet says, nobody knows of a missed one; nor that grease arrived anywhere."""
+    said = [
+        (kind, hour, values | ({"level_pct": round(80 - per_h * hour, 1)} if kind == "level" else {}))
+        for kind, hour, values in idle(100)
+    ]
+    result = heard(tmp_path, said, 99, LEVEL)
+    assert kinds(result) == expected
+    assert result.hours_since_grease == {1: None}
+    assert [one.state for one in line_conditions(result)] == ["not_proven" if not expected else "act_now"]
+    assert any("No cycle was ever heard of" in note for note in notes(result)) == (not expected)
+    assert (result.refill.state, result.refill.reason) == ("unknown", "no cycle of the pump was ever heard of")
+
+
+def test_a_meter_that_is_read_with_cycles_only_does_not_run_while_it_is_parked(tmp_path: Path) -> None:
+    """Nobody tells that the ignition was switched off: then hours after the last cycle are not known, and no cycle was missed."""
+    parked: list[Said] = [("level", 20.0 + 6 * n, {"level_pct": 80}) for n in range(1, 12)]
+    result = heard(tmp_path, [*cycles(50), *parked], 86, {})
+    assert kinds(result) == []
+    assert result.history.heard_h[-1] == pytest.approx(49 * INTERVAL_H, abs=0.1)
+
+
+@pytest.mark.parametrize(("litres", "mean_pct"), [(0.25, 60.0), (0.9, 92.5)])
+def test_a_fill_of_some_litres_into_nobody_knows_what_fills_no_reservoir(
+    tmp_path: Path, litres: float, mean_pct: float
+) -> None:
+    """Without a level sensor it holds those litres at least, and may hold no more: the refill may be due as early as that says."""
+    fill = Work(key="k", kind="filled", at_us=START_US, by="somebody", litres=litres)
+    sheet = {"level": "none", "reservoir_l": "1", "low_mark_pct": "15"}
+    told = heard(tmp_path, cycles(400), 160, sheet, work=(fill,)).refill
+    used_pct = 400 * 0.2 / 10
+    assert told.level_pct == pytest.approx(mean_pct - used_pct, abs=0.5)
+    least = told.due_early_us is not None and (told.due_early_us - told.as_of_us) / HOUR_US * 2.5 * 0.2 / 10
+    assert 15 + least <= litres * 100 - used_pct + 12
+
+
+def test_who_is_laid_up_and_works_is_told_of(tmp_path: Path) -> None:
+    """Its alarms are hidden: a record that was forgotten, or that is another vehicle's, is named."""
+    away = Work(key="k", kind="laid_up", at_us=START_US + 20 * HOUR_US, by="somebody")
+    back = Work(key="b", kind="back", at_us=START_US + 60 * HOUR_US, by="somebody")
+
+    def told(number: int, *work: Work) -> bool:
+        result = heard(tmp_path / f"{number}-{len(work)}", cycles(number), 170, {}, work=work)
+        return any("its pump has run on" in note for note in notes(result))
+
+    assert told(400, away)
+    assert not told(400, away, back)
+    assert not told(100, away)  # until a day after
+    assert not told(400)
+
+
+@pytest.mark.parametrize(("hours", "told"), [(4200.0, True), (0.0, False), (524.0, False)])
+def test_a_controller_with_the_hours_of_another_machine_is_asked_about(
+    tmp_path: Path, hours: float, told: bool
+) -> None:
+    """Not one that is new, nor one that goes on, nor one that somebody recorded."""
+    other = [
+        (kind, hour, values | {"engine_h": round(hours + (hour - 24.0), 2)})
+        for kind, hour, values in cycles(60, 24.0, "B")
+    ]
+    asked = "is it that of another vehicle"
+    assert any(asked in note for note in notes(heard(tmp_path, cycles(60) + other, 48, {}))) == told
+    swap = Work(key="k", kind="controller_swapped", at_us=START_US + 23 * HOUR_US, by="somebody")
+    assert not any(asked in note for note in notes(heard(tmp_path / "b", cycles(60) + other, 48, {}, work=(swap,))))
+
+
+def test_who_was_heard_at_no_time_that_can_be_known_was_not_never_heard(tmp_path: Path) -> None:
+    """Of a clock that lost its power, and whose messages nobody received on the way."""
+    lost_h = START_US / HOUR_US
+    said = [(kind, hour - lost_h, values) for kind, hour, values in cycles(60)]
+    (silent,) = heard(tmp_path, said, 24.0 * 200, {}).findings
+    assert (silent.kind, silent.evidence["undated_messages"]) == ("silent", 60)
+    assert "Nobody knows when it was heard" in silent.summary
+    assert "60 messages" in silent.summary

@@ -7,7 +7,9 @@ import pytest
 
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.data_notes import notes
-from analytics.vehicle.line_conditions import line_conditions, odd_from_the_start
+from analytics.vehicle.doses import doses
+from analytics.vehicle.line_conditions import line_conditions
+from analytics.vehicle.lubrication import odd_from_the_start
 from analytics.vehicle.pressure.traces import course
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
@@ -54,13 +56,20 @@ def test_a_line_that_was_never_sound_is_told_by_lines_alike(tmp_path: Path) -> N
     never = (Trouble("blocked_line", 100, None, line=5, ratio=4.0),)
     _, held = recorded(tmp_path / "never", [arrivals("HS-101", never)])
     result = analyse(*held["HS-101"], END_US)
-    (odd,) = odd_from_the_start(result)
+    (odd,) = odd_from_the_start(result.pressures, result.history.setup)
     assert [line.line for line in result.history.setup.lines if line.channel == odd] == [5]
     assert {x.state for x in line_conditions(result) if x.line == 5} == {"not_proven"}
+    assert {line: hours is None for line, hours in result.hours_since_grease.items()} == {
+        line.line: line.line == 5 for line in result.history.setup.lines
+    }
+    told = doses(result)
+    assert told is not None
+    assert [line.line for line, arrived in zip(told.lines, told.arrived.sum(0), strict=True) if not arrived] == [5]
     assert any("Line 5" in note and "blocked from the start" in note for note in notes(result))
     _, held = recorded(tmp_path / "sound", [[a for v in ("HS-101", "HS-103", "HS-306") for a in arrivals(v)]])
     for name in ("HS-101", "HS-103", "HS-306"):
-        assert odd_from_the_start(analyse(*held[name], END_US)) == {}
+        sound = analyse(*held[name], END_US)
+        assert odd_from_the_start(sound.pressures, sound.history.setup) == {}
 
 
 def test_until_enough_is_known_a_line_is_being_learned(tmp_path: Path) -> None:
