@@ -11,14 +11,13 @@ from typing import Any, Final, Protocol
 from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, update
 
 from ingest import schema
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import AHEAD_US, DAY_US, HOUR_US
 
 KEPT_DAYS: Final = 14
 LEAST_RADIUS_M: Final = 50.0
 MOST_RADIUS_M: Final = 5_000.0
 _STANDS_US: Final = 2 * HOUR_US  # between the first and the latest time it was seen there
 _UNSEEN_US: Final = 3 * DAY_US  # after so long it may have been anywhere
-_AHEAD_US: Final = HOUR_US  # of a clock that is not right
 _EARTH_M: Final = 6_371_008.8  # mean radius (IUGG, Moritz 2000)
 _ELSEWHERE: Final = ""
 
@@ -59,7 +58,7 @@ def note(connection: Connection, seen: Iterable[Position], now_us: int) -> int:
             mine = vehicle.c.fleet == one.fleet, vehicle.c.vehicle == one.vehicle
             ids[who] = connection.scalar(select(vehicle.c.id).where(*mine))
         id_ = ids[who]
-        if id_ is not None and one.at_us <= now_us + _AHEAD_US:
+        if id_ is not None and one.at_us <= now_us + AHEAD_US:
             number += _note(connection, id_, _depot_at(places, one), one.at_us)
     prune(connection, now_us)
     return number

@@ -1,6 +1,6 @@
 """What steps of the analysis knew at the end of earlier weeks, so that news need not begin with a vehicle's first message.
 
-A step that goes from row to row (`cycles`, `level.tracker`) puts down its state where a week has ended, with a digest of all it rested
+A step that goes from row to row (`level.tracker`) puts down its state where a week has ended, with a digest of all it rested
 on: settings, set-ups, and every row up to then. It goes on from a state only where its own rows up to then have that digest: a late
 message, a corrected clock, another set-up or a thinned past make it begin earlier, or anew. So no state ever changes an answer; without
 any the answer only takes longer.
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.arrays import Ints
-from ingest.times import DAY_US
+from ingest.times import DAY_US, LONG_AGO_US
 
 _WEEK_US: Final = 7 * DAY_US
 _SETTLED_US: Final = 3 * DAY_US  # what is younger is often put right by what comes after it
@@ -81,30 +81,29 @@ class Checkpoints:
         latest = tuple(one for one in self._held.values() if one.until_us in ends)
         return None if self._kept.issuperset(latest) else latest
 
-    def walk(
-        self, step: str, basis: Basis, parts: Sequence[Stateful], row_us: Ints, as_of_us: int
-    ) -> Iterator[int]:  # fmt: skip
+    def walk(self, step: str, basis: Basis, parts: Sequence[Stateful], row_us: Ints, as_of_us: int) -> Iterator[int]:
         """The rows that a step has to go through, in order; its parts are where it was before the first of them."""
-        begin = 0
-        known = sorted((until_us for name, until_us in self._held if name == step), reverse=True)
-        for until_us in known:
+        known_us = self._taken_up(step, basis, parts, as_of_us)
+        begin = int(np.searchsorted(row_us, known_us, "right"))
+        for end_us in _ends_of_weeks(as_of_us):
+            if end_us > known_us:
+                row = int(np.searchsorted(row_us, end_us, "right"))
+                yield from range(begin, row)
+                begin = row
+                dumped = _dumped([part.state() for part in parts])
+                self._held[step, end_us] = Checkpoint(step, end_us, basis.digest(end_us), dumped)
+        yield from range(begin, len(row_us))
+
+    def _taken_up(self, step: str, basis: Basis, parts: Sequence[Stateful], as_of_us: int) -> int:
+        """Bring the parts to where the latest state that holds has them, and until when that is; long ago where none holds."""
+        for until_us in sorted((until_us for name, until_us in self._held if name == step), reverse=True):
             held = self._held[step, until_us]
             if until_us > as_of_us or held.digest != basis.digest(until_us) or (states := _loaded(held.state)) is None:
                 continue
-            begin = int(np.searchsorted(row_us, until_us, "right"))
             for part, state in zip(parts, states, strict=True):
                 part.go_on(state)
-            break
-        else:
-            until_us = None
-        ends = [end for end in _ends_of_weeks(as_of_us) if until_us is None or end > until_us]
-        for end_us in ends:
-            row = int(np.searchsorted(row_us, end_us, "right"))
-            yield from range(begin, row)
-            begin = row
-            dumped = _dumped([part.state() for part in parts])
-            self._held[step, end_us] = Checkpoint(step, end_us, basis.digest(end_us), dumped)
-        yield from range(begin, len(row_us))
+            return until_us
+        return LONG_AGO_US
 
 
 def _ends_of_weeks(as_of_us: int) -> list[int]:

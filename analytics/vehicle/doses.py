@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
-from analytics.vehicle.gaps import registered_h
+from analytics.vehicle.gaps import TIMER_ERROR, registered_h
 from analytics.vehicle.lubrication import arrivals, inside, odd_from_the_start
 from ingest.arrays import Floats, Ints
 from ingest.setups import Line
@@ -29,7 +29,6 @@ Flags = NDArray[np.bool_]
 # Of relief pressure: from here on a line that is found blocked has the relief valve open, which opens within 2 % (common practice, no
 # source); below, all of the dose may still go through.
 _VALVE_OPEN: Final = 0.98
-_TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
 
 
@@ -175,7 +174,7 @@ def _timer_off(result: Result) -> Floats:
         said = found.evidence.get("interval_min") if found.kind == "timer_mismatch" else None
         if said is not None:
             during = np.flatnonzero(inside(history, found))
-            known = np.flatnonzero(np.abs(timer[during] - 1) > _TIMER_ERROR)
+            known = np.flatnonzero(np.abs(timer[during] - 1) > TIMER_ERROR)
             off[during] = timer[during] if len(known) else float(said) / (60 * registered[during])
             if len(known):  # until it was known it was as it was known first
                 off[during[: known[0]]] = timer[during[known[0]]]

@@ -15,7 +15,7 @@ from ingest.arrays import Floats
 
 # A gap shorter than this many intervals may hold an extra cycle by the test button; from here on a pump stood still.
 LONG_GAP: Final = 2.5
-_TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
+TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 
 
 def registered_h(history: History) -> Floats:
@@ -121,7 +121,7 @@ class GapCounter:
         if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:
             self._phase, self._perhaps = 0.0, 0
             # Over hundreds of cycles that ran unheard, the timer's own tolerance is worth several.
-            return nearest - ran if nearest - ran > _TIMER_ERROR * x else 0
+            return nearest - ran if nearest - ran > TIMER_ERROR * x else 0
         missed = 0
         whole = math.floor(x + slack)
         by_timer = ran - max(manual, 1) if manual or x < ran + 0.5 or x > LONG_GAP else ran
