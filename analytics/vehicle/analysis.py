@@ -91,7 +91,7 @@ def analyse(
     read on other vehicles, `checkpoints` what earlier analyses of the vehicle put down: the answer is the same without."""
     checkpoints = checkpoints or Checkpoints()
     history = build(messages, setups, as_of_us, work)
-    audit = cycles.analyse(history, settings)
+    audit = cycles.analyse(history, settings, checkpoints)
     tank = level.analyse(history, audit, settings, checkpoints)
     pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings, sister_channels)
     flaws = confirmation.flawed(history, pressures.explained, settings)

@@ -1,6 +1,6 @@
 """What steps of the analysis knew at the end of earlier weeks, so that news need not begin with a vehicle's first message.
 
-A step that goes from row to row (`level.tracker`) puts down its state where a week has ended, with a digest of all it rested
+A step that goes from row to row (`cycles`, `level.tracker`) puts down its state where a week has ended, with a digest of all it rested
 on: settings, set-ups, and every row up to then. It goes on from a state only where its own rows up to then have that digest: a late
 message, a corrected clock, another set-up or a thinned past make it begin earlier, or anew. So no state ever changes an answer; without
 any the answer only takes longer.
@@ -58,6 +58,7 @@ class Stateful:
     """Part of a step. Its attributes are its state, but for those that are `GIVEN`: they follow from what the step rests on."""
 
     GIVEN: ClassVar[frozenset[str]] = frozenset()
+    looked_us: int = LONG_AGO_US  # latest time of what its state rests on, where that may lie after the row it is at
 
     def state(self) -> dict[str, Any]:
         """As it is put down."""
@@ -90,6 +91,8 @@ class Checkpoints:
                 row = int(np.searchsorted(row_us, end_us, "right"))
                 yield from range(begin, row)
                 begin = row
+                if any(part.looked_us > end_us for part in parts):
+                    continue  # what comes may still change it
                 dumped = _dumped([part.state() for part in parts])
                 self._held[step, end_us] = Checkpoint(step, end_us, basis.digest(end_us), dumped)
         yield from range(begin, len(row_us))

@@ -9,11 +9,12 @@ import numpy as np
 
 from analytics.findings import Episode, joined
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Basis, Checkpoints
 from analytics.vehicle.gaps import GapCounter
 from analytics.vehicle.history import History
 from analytics.vehicle.missed import MissedEpisodes, idle_controllers
 from analytics.vehicle.timer_setting import TimerEstimate, run_time_mismatches
-from ingest.arrays import Floats, Ints
+from ingest.arrays import Floats, Ints, runs_of
 from ingest.times import HOUR_US
 
 
@@ -33,17 +34,19 @@ class Audit:
     episodes: tuple[Episode, ...]
 
 
-def analyse(history: History, settings: Settings) -> Audit:
+def analyse(history: History, settings: Settings, checkpoints: Checkpoints | None = None) -> Audit:
     """Go through the gaps between cycles in order."""
     counter = GapCounter(history)
     timer = TimerEstimate(counter, history.meter_step_h, settings)
     episodes = MissedEpisodes(counter, history, settings)
-    for i in range(len(counter)):
-        if counter.new_timer[i]:
+    gaps, walk = counter.gaps, (checkpoints or Checkpoints()).walk
+    parts = counter, timer, episodes
+    for i in walk("cycles", _basis(history, settings), parts, history.cycles.at_us, history.as_of_us):
+        if gaps.new_timer[i]:
             timer.restart(i)
             counter.forget_phase()
         counter.interval_h[i] = timer.factor * counter.registered_h[i]
-        if counter.new_boot[i]:
+        if gaps.new_boot[i]:
             episodes.restart()
         gap = counter.take(i)
         if gap is None:
@@ -54,7 +57,7 @@ def analyse(history: History, settings: Settings) -> Audit:
         episodes.take(gap)
 
     open_missed = 0
-    if len(counter):
+    if len(history.cycles):
         # Where it was set otherwise since, the longer of both.
         interval_h = timer.factor * max(counter.registered_h[-1], history.setup.interval_min / 60)
         open_missed = episodes.since_last_cycle(interval_h)
@@ -71,10 +74,26 @@ def analyse(history: History, settings: Settings) -> Audit:
     run_times = joined(run_time_mismatches(history, settings), pause_us)
     mismatches = joined([*joined(mismatches, pause_us), *run_times], 0)  # at one time the timer has one finding
     return Audit(
-        np.array(counter.lost, np.int64),
+        gaps.lost,
         np.array(counter.missed, np.int64),
         np.array(counter.interval_h),
         np.array(counter.expected),
         open_missed,
         (*joined(missed, pause_us), *mismatches),
+    )
+
+
+def _basis(history: History, settings: Settings) -> Basis:
+    """All that the way up to a cycle rests on."""
+    c, heard_boots, cycle_boots = history.cycles, runs_of(history.heard_boot), runs_of(history.cycles.boot)
+    heard = history.heard_h, history.heard_sure, history.heard_seq, history.heard_doubts
+    of_cycles = c.seq, c.cycle_no, c.manual, history.cycle_h, history.cycle_sure, history.cycle_doubts
+    return Basis(
+        (history.setups, settings, history.meter_step_h, history.doubt_h),
+        (
+            (history.heard_us, heard),
+            (history.heard_us[heard_boots], (history.heard_boot[heard_boots],)),
+            (c.at_us, of_cycles),
+            (c.at_us[cycle_boots], (c.boot[cycle_boots],)),
+        ),
     )

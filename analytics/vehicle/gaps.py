@@ -6,12 +6,15 @@ than the messages, they ran and their messages were lost.
 """
 
 import math
-from typing import Final, NamedTuple
+from dataclasses import dataclass
+from typing import Any, ClassVar, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.history import History
-from ingest.arrays import Floats
+from ingest.arrays import Floats, Ints
 
 # A gap shorter than this many intervals may hold an extra cycle by the test button; from here on a pump stood still.
 LONG_GAP: Final = 2.5
@@ -38,37 +41,101 @@ class Gap(NamedTuple):
     doubt_h: float
 
 
-class GapCounter:
+@dataclass(frozen=True)
+class Gaps:
+    """What messages alone say of the gap that ends with each cycle, arrays (cycles,); what a `Gap` has is 0 where there is none.
+
+    `first` is the cycle at which a gap begins, -1 where nothing can be said of one; `lost` are messages of cycles that ran.
+    """
+
+    registered_h: Floats
+    new_boot: NDArray[np.bool_]  # another controller, or one whose counters began anew, tells of the cycle
+    new_timer: NDArray[np.bool_]  # another interval is registered from it on
+    broken: NDArray[np.bool_]  # the counter stood still, went back, or gained more than the pump can run
+    lost: Ints
+    sure: NDArray[np.bool_]
+    latest: Ints  # cycle of this boot up to it whose hours are sure: gaps are counted from one such to the next
+    first: Ints
+    hours: Floats
+    ran: Ints
+    manual: Ints
+    after_manual: NDArray[np.bool_]
+    doubt_h: Floats
+
+    @property
+    def regular(self) -> NDArray[np.bool_]:
+        """Gaps that tell of the timer."""
+        return np.asarray((self.first >= 0) & (self.manual == 0) & ~self.after_manual & (self.doubt_h == 0))
+
+
+def gaps_of(history: History) -> Gaps:
+    """All gaps between cycles."""
+    c, number, sure = history.cycles, len(history.cycles), history.cycle_sure
+    registered = registered_h(history)
+    new_boot = np.r_[True, c.boot[1:] != c.boot[:-1]][:number]
+    new_timer = np.r_[True, np.diff(registered) != 0][:number]
+    gained, passed_s = np.diff(c.cycle_no, prepend=0), np.diff(c.at_us, prepend=0) / 1e6
+    broken = new_boot | (gained < 1) | (gained > 5 + passed_s / history.run_s)
+    anew = broken | new_timer  # a gap in which the timer was set otherwise says nothing
+    place = np.maximum.accumulate(np.where(sure | anew, np.arange(number), 0))
+    latest = np.where(sure[place], place, -1)
+    first = np.where(sure & ~anew, np.r_[-1, latest][:number], -1)
+    known, pressed = first >= 0, np.cumsum(c.manual == 1)
+    return Gaps(
+        registered_h=registered,
+        new_boot=new_boot,
+        new_timer=new_timer,
+        broken=broken,
+        lost=np.where(broken, 0, gained - 1),
+        sure=sure,
+        latest=latest,
+        first=first,
+        hours=np.where(known, history.cycle_h - history.cycle_h[first], 0.0),
+        ran=np.where(known, c.cycle_no - c.cycle_no[first], 0),
+        manual=np.where(known, pressed - pressed[first], 0),
+        after_manual=known & (c.manual[first] == 1),
+        doubt_h=np.where(known & (history.cycle_doubts != history.cycle_doubts[first]), history.doubt_h, 0.0),
+    )
+
+
+class GapCounter(Stateful):
     """What is known of each gap so far, as lists over the cycles; `take` goes from cycle to cycle.
 
-    `lost` messages of cycles that ran, `missed` cycles that never ran, `interval_h` the vehicle's own timer as known
-    then, `expected` cycles the gap should have brought, `first` the cycle at which it begins.
+    `missed` cycles that never ran, `interval_h` the vehicle's own timer as known then, `expected` cycles the gap should have
+    brought.
     """
+
+    GIVEN: ClassVar = frozenset("gaps at_us registered_h first interval_h expected _of_gaps _step_h".split())
 
     def __init__(self, history: History) -> None:
         # Lists: a loop takes several times as long over the numbers of an array.
-        c, n = history.cycles, len(history.cycles)
-        self.at_us: list[int] = c.at_us.tolist()
-        self.registered_h: list[float] = registered_h(history).tolist()
+        self.gaps = gaps = gaps_of(history)
+        self.at_us: list[int] = history.cycles.at_us.tolist()
+        self.registered_h: list[float] = gaps.registered_h.tolist()
+        self.first: list[int] = gaps.first.tolist()
         self.interval_h = list(self.registered_h)
-        self.lost, self.missed, self.expected, self.first = [0] * n, [0] * n, [0.0] * n, [-1] * n
-        self.last = -1  # latest cycle of this boot whose hours are sure: gaps are counted from one such to the next
-        self._hours, self._run_s = history.cycle_h.tolist(), history.run_s.tolist()
-        self._cycle_no = c.cycle_no.tolist()
-        # Whether another controller, or one whose counters began anew, tells of a cycle; whether another interval is
-        # registered from it on.
-        self.new_boot: list[bool] = np.r_[True, c.boot[1:] != c.boot[:-1]][:n].tolist()
-        self.new_timer: list[bool] = np.r_[True, np.diff(self.registered_h) != 0][:n].tolist()
-        self._pressed, self._sure = np.cumsum(c.manual == 1).tolist(), history.cycle_sure.tolist()
-        self._step_h, self._doubt_h = history.meter_step_h, history.doubt_h
-        self._doubts = history.cycle_doubts.tolist()
+        columns = gaps.hours, gaps.ran, gaps.manual, gaps.after_manual, gaps.doubt_h
+        self._of_gaps = [values.tolist() for values in columns]
+        self.expected = [ran if first >= 0 else 0.0 for ran, first in zip(self._of_gaps[1], self.first, strict=True)]
+        self.missed = [0] * len(self.first)
+        self.counted: dict[int, int] = {}  # what was missed in gaps as it was counted at first, where it was any
+        self._step_h = history.meter_step_h
         self._phase = 0.0  # intervals that had passed at the latest sure cycle since the timer last started the pump
         self._perhaps = (
             0  # cycles since the timer was last seen for sure that may have been its own: nobody said otherwise
         )
 
-    def __len__(self) -> int:
-        return len(self.at_us)
+    def state(self) -> dict[str, Any]:
+        """As it is put down: before few cycles any was missed."""
+        return {**super().state(), "missed": {i: missed for i, missed in enumerate(self.missed) if missed}}
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down."""
+        super().go_on({**state, "missed": self.missed})
+        for i, missed in state["missed"].items():
+            self.missed[i] = missed
+        for i, missed in self.counted.items():
+            self.expected[i] += missed
 
     def forget_phase(self) -> None:
         """The timer is another one than was thought: nothing is known of where in its interval it stands."""
@@ -76,36 +143,18 @@ class GapCounter:
 
     def take(self, i: int) -> Gap | None:
         """Count the gap that ends with a cycle; None where nothing can be said of it."""
-        if self.new_boot[i]:
-            self._phase, self._perhaps, self.last = 0.0, 0, i if self._sure[i] else -1
+        if self.first[i] < 0:
+            gaps = self.gaps
+            if gaps.broken[i] or gaps.sure[i]:
+                self._phase = 0.0
+            if gaps.new_boot[i] or (gaps.new_timer[i] and not gaps.broken[i]):
+                self._perhaps = 0
             return None
-        ran = self._cycle_no[i] - self._cycle_no[i - 1]
-        # The counter stood still, went back, or gained more than the pump can run: nothing can be said of this gap.
-        if not 1 <= ran <= 5 + (self.at_us[i] - self.at_us[i - 1]) / 1e6 / self._run_s[i]:
-            self._phase, self.last = 0.0, i if self._sure[i] else -1
-            return None
-        self.lost[i] = ran - 1
-        if self.new_timer[i]:  # a gap in which the timer was set otherwise says nothing
-            self._perhaps, self.last = 0, i if self._sure[i] else -1
-            return None
-        if not self._sure[i] or self.last < 0:
-            if self._sure[i]:
-                self._phase, self.last = 0.0, i
-            return None
-        last, self.last = self.last, i
-        self.first[i] = last
-        pressed = self._pressed
-        gap = Gap(
-            last,
-            i,
-            self._hours[i] - self._hours[last],
-            self._cycle_no[i] - self._cycle_no[last],
-            pressed[i] - pressed[last],
-            pressed[last] > (pressed[last - 1] if last else 0),
-            self._doubt_h if self._doubts[i] != self._doubts[last] else 0.0,
-        )
-        self.missed[i] = self._missed(gap)
-        self.expected[i] = self.missed[i] + gap.ran
+        gap = Gap(self.first[i], i, *(values[i] for values in self._of_gaps))
+        missed = self._missed(gap)
+        if missed:
+            self.missed[i] = self.counted[i] = missed
+            self.expected[i] += missed
         return gap
 
     def _missed(self, gap: Gap) -> int:

@@ -2,24 +2,27 @@
 
 import math
 from collections.abc import Iterator
-from typing import Final, NamedTuple
+from typing import ClassVar, Final, NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from analytics.findings import Episode
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
-from ingest.times import HOUR_US
+from ingest.times import FOREVER_US, HOUR_US
 
 _MEDIAN_OF: Final = 5  # level readings: grease does not lie flat
 _FELL_PCT: Final = 5.0  # no noise of a level
 
 
-class MissedEpisodes:
+class MissedEpisodes(Stateful):
     """Where enough of the latest cycles that should have been never ran, and until when."""
+
+    GIVEN: ClassVar = frozenset(("_counter", "_history", "_settings"))
 
     def __init__(self, counter: GapCounter, history: History, settings: Settings) -> None:
         self.ended: list[Episode] = []
@@ -59,7 +62,9 @@ class MissedEpisodes:
         i, interval_h = gap.last, counter.interval_h[gap.last]
         first = next(k for k in self._window if counter.missed[k])
         before = counter.first[first]
-        due_us = counter.at_us[before] + _until_due(history, before, counter.interval_h[first])
+        until_due_us, told_us = _until_due(history, before, counter.interval_h[first])
+        self.looked_us = max(self.looked_us, told_us)
+        due_us = counter.at_us[before] + until_due_us
         early_us = _open_gap_certain(history, gap.first, gap.first, interval_h, self._settings)
         detected_us = counter.at_us[i] if early_us is None else min(early_us, counter.at_us[i])
         evidence = _counts(sum(counter.missed[first : i + 1]), sum(counter.expected[first : i + 1]))
@@ -81,13 +86,14 @@ class MissedEpisodes:
 
     def since_last_cycle(self, interval_h: float) -> int:
         """Cycles missed since the last one, as the hour meter in other messages shows."""
-        if self._counter.last < 0:
+        history, cycle = self._history, len(self._counter.at_us) - 1
+        latest = int(self._counter.gaps.latest[cycle])
+        if latest < 0:
             return 0
-        history, cycle = self._history, len(self._counter) - 1
-        missed, certain_us = _since_last_cycle(history, self._counter.last, interval_h, self._settings)
+        missed, certain_us = _since_last_cycle(history, latest, interval_h, self._settings)
         if missed >= self._settings.missed_needed:
             if self.trouble is None:
-                due_us = self._counter.at_us[-1] + _until_due(history, cycle, interval_h)
+                due_us = self._counter.at_us[-1] + _until_due(history, cycle, interval_h)[0]
                 self.trouble = Episode("missed_cycles", None, due_us, certain_us, evidence=_counts(0.0, 0.0))
             self.trouble.evidence = {name: (value or 0.0) + missed for name, value in self.trouble.evidence.items()}
         return missed
@@ -97,18 +103,19 @@ def _counts(missed: float, expected: float) -> dict[str, float | None]:
     return {"missed": missed, "expected": expected}
 
 
-def _until_due(history: History, cycle: int, interval_h: float) -> int:
-    """Microseconds from a cycle to the time at which the next was due, by the hour meter in other messages."""
+def _until_due(history: History, cycle: int, interval_h: float) -> tuple[int, int]:
+    """(microseconds from a cycle to the time at which the next was due, when that was told): by the hour meter in other messages,
+    none of which tells it yet at the end of time."""
     start_us = int(history.cycles.at_us[cycle])
     later = np.searchsorted(history.heard_us, start_us, "right")
     due = np.searchsorted(history.heard_h[later:], history.cycle_h[cycle] + interval_h) + later
     if due >= len(history.heard_us):
-        return int(interval_h * HOUR_US)
+        return int(interval_h * HOUR_US), FOREVER_US
     before, after = due - 1, due
     gained = history.heard_h[after] - history.heard_h[before]
     part = 1.0 if gained <= 0 else (history.cycle_h[cycle] + interval_h - history.heard_h[before]) / gained
     at = history.heard_us[before] + part * (history.heard_us[after] - history.heard_us[before])
-    return max(0, int(at) - start_us)
+    return max(0, int(at) - start_us), int(history.heard_us[after])
 
 
 def _open_gap_certain(history: History, anchor: int, cycle: int, interval_h: float, settings: Settings) -> int | None:

@@ -1,12 +1,16 @@
 """The timer's own settings, its interval from gaps between cycles and its run time, and where they are not as registered."""
 
 import math
-from typing import Final
+from collections.abc import Sequence
+from functools import reduce
+from operator import add
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
 from analytics.findings import Episode
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
@@ -16,37 +20,56 @@ _CUT_OFF: Final = 24  # short runs in a row that no intermittent fault brings ab
 _TIMER_SCATTER: Final = 0.04  # within which intervals are alike: a timer is good to two percent either way
 
 
-class TimerEstimate:
+class TimerEstimate(Stateful):
     """The timer's own interval over the registered one (`factor`), as the latest regular gaps show it."""
+
+    GIVEN: ClassVar = frozenset(("_counter", "_step_h", "_settings", "_hours", "_begins", "_number"))
 
     def __init__(self, counter: GapCounter, step_h: float, settings: Settings) -> None:
         self.factor = 1.0
         self.ended: list[Episode] = []
         self.mismatch: Episode | None = None
         self._counter, self._step_h, self._settings = counter, step_h, settings
+        gaps, regular = counter.gaps, counter.gaps.regular
+        self._hours: list[float] = (gaps.hours[regular] / gaps.ran[regular]).tolist()  # per cycle of regular gaps
+        self._begins: list[int] = gaps.first[regular].tolist()
+        self._number: list[int] = np.cumsum(regular).tolist()  # of regular gaps up to each cycle
+        self._since = 0  # regular gap from which on they tell of the timer as it is
         self._told, self._since_told = 0.0, 0  # by how much the evidence says it differs, and gaps since it said so
-        self._gaps: list[tuple[float, int]] = []  # hours per cycle of the latest regular gaps, and where they begin
+        self._told_by: list[int] = []  # how many of the latest regular gaps told the factor after each cycle, 0: none
 
     def restart(self, i: int) -> None:
         """Another interval is registered from this cycle on: what was learned of the one before says nothing."""
-        self.factor, self._gaps = 1.0, []
+        self.factor, self._since = 1.0, self._number[i]
         self._end(self._counter.at_us[i])
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down; what the interval was known to be at each cycle follows from which gaps told it."""
+        super().go_on(state)
+        counter, hours, up_to = self._counter, np.array(self._hours), np.array(self._number)
+        factor, told_by = np.full(len(counter.at_us) + 1, np.nan), np.array(self._told_by, np.int64)
+        for number in np.unique(told_by[told_by > 0]).tolist():
+            told = np.flatnonzero(told_by == number)
+            mean = _mean([hours[up_to[told] - back] for back in range(number, 0, -1)])
+            factor[told + 1] = mean / counter.gaps.registered_h[told]
+        factor[:-1][counter.gaps.new_timer] = 1.0
+        since = np.maximum.accumulate(np.where(np.isnan(factor), 0, np.arange(len(factor))))[:-1]
+        counter.interval_h = (factor[since] * counter.gaps.registered_h).tolist()
 
     def take(self, gap: Gap) -> int | None:
         """Learn from a gap. The cycle from which the timer is found to be set otherwise than was known; None where it is not."""
+        number = self._number[gap.last]
         if gap.manual and self._counter.missed[gap.last]:  # a standstill that ended by the test button
-            self._gaps = []
-        elif not gap.manual and not gap.after_manual and not gap.doubt_h:
-            self._gaps.append((gap.hours / gap.ran, gap.first))
+            self._since = number
         interval, registered = self._counter.interval_h[gap.last], self._counter.registered_h[gap.last]
         needed = max(self._settings.timer_gaps, math.ceil(self._step_h / (0.02 * interval)))
-        if len(self._gaps) > 2 * needed:
-            del self._gaps[: -2 * needed]
-        mean = self._regular(needed)
+        self._since = max(self._since, number - 2 * needed)
+        mean = self._regular(number, needed)
         if mean is None:
             return None
+        self._told_by += [0] * (gap.last - len(self._told_by)) + [needed]
         off = abs(mean / registered - 1)
-        first = self._gaps[-needed][1]
+        first = self._begins[number - needed]
         self.factor = mean / registered
         is_new = abs(mean / interval - 1) > _NEW_SETTING
         if off < self._settings.timer_mismatch:
@@ -65,12 +88,12 @@ class TimerEstimate:
             self.mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered * 60, 2)}
         return first if is_new else None
 
-    def _regular(self, needed: int) -> float | None:
+    def _regular(self, last: int, needed: int) -> float | None:
         """Hours per cycle of the latest gaps, None where they are too few or not alike."""
-        if len(self._gaps) < needed:
+        if last - self._since < needed:
             return None
-        latest = [hours for hours, _ in self._gaps[-needed:]]
-        mean = sum(latest) / needed
+        latest = self._hours[last - needed : last]
+        mean: float = _mean(latest)
         spread = max(max(latest) - mean, mean - min(latest))
         # Hours that stand still say nothing of a timer.
         regular = mean > 1.5 * self._step_h and spread <= self._step_h + _TIMER_SCATTER * mean
@@ -81,6 +104,11 @@ class TimerEstimate:
             self.mismatch.ended_us = at_us
             self.ended.append(self.mismatch)
             self.mismatch = None
+
+
+def _mean(values: Sequence[Any]) -> Any:
+    """Of numbers, or of arrays of them: added one after the other, so that both come to the same to the bit."""
+    return reduce(add, values) / len(values)
 
 
 def run_time_mismatches(history: History, settings: Settings) -> list[Episode]:
@@ -131,7 +159,7 @@ def _all_alike(values: Floats, begins: Ints, number: int) -> Floats:
     means = np.full(len(values), np.nan)
     if len(values) >= number:
         latest = np.lib.stride_tricks.sliding_window_view(values, number)
-        mean = sum(latest[:, k] for k in range(number)) / number
+        mean = _mean([latest[:, k] for k in range(number)])
         same = np.ptp(latest, axis=1) <= 2 * _TIMER_SCATTER * mean
         inside = np.arange(len(latest)) >= begins[number - 1 :]
         means[number - 1 :] = np.where(same & inside, mean, np.nan)
@@ -143,5 +171,5 @@ def _alike(values: list[float], begin: int, last: int, number: int) -> float | N
     if last - number + 1 < begin:
         return None
     latest = values[last - number + 1 : last + 1]
-    mean = sum(latest) / number
+    mean: float = _mean(latest)
     return mean if max(latest) - min(latest) <= 2 * _TIMER_SCATTER * mean else None

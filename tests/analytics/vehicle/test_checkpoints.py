@@ -4,6 +4,7 @@ import io
 import pickle
 import tempfile
 import zlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from random import Random
@@ -15,12 +16,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
+from analytics.findings import Episode
 from analytics.settings import DEFAULTS
-from analytics.vehicle import checkpoints
+from analytics.vehicle import checkpoints, cycles
 from analytics.vehicle.analysis import Result, analyse
-from analytics.vehicle.checkpoints import Checkpoint, Checkpoints
+from analytics.vehicle.checkpoints import Basis, Checkpoint, Checkpoints, Stateful
+from analytics.vehicle.gaps import GapCounter
+from analytics.vehicle.history import History, build
 from analytics.vehicle.level import tracker
-from ingest.arrays import Messages, Rows, chosen
+from analytics.vehicle.missed import MissedEpisodes
+from analytics.vehicle.timer_setting import TimerEstimate
+from ingest.arrays import Ints, Messages, Rows, chosen
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import Work
@@ -33,12 +39,31 @@ VEHICLES = {
     "HS-103": (Trouble("under_delivery", 60, 35, ratio=0.6), Trouble("overfill", 20), Trouble("blocked_line", 12, line=5, ratio=4.0)),
     "HS-206": (Trouble("low_level", 50, 45), Trouble("missed_cycles", 28, 25, variant="dead"), Trouble("top_ups", 40, 5)),
 }  # fmt: skip
+AUDITED = {
+    "HS-101": (Trouble("timer_mismatch", 90, 60, ratio=1.8), Trouble("timer_mismatch", 60, 40, ratio=1.4),
+               Trouble("missed_cycles", 30, 12, variant="intermittent", ratio=0.5)),
+    "HS-104": (Trouble("missed_cycles", 80, 45, variant="intermittent", ratio=0.7), Trouble("timer_mismatch", 40, ratio=0.6),
+               Trouble("wrong_clock", 20, 18, ratio=30)),
+    "HS-206": (Trouble("missed_cycles", 60, 30, variant="dead"), Trouble("wrong_clock", 70, 65, variant="reset"),
+               Trouble("controller_replaced", 25, 24), Trouble("radio_gap", 35, 33), Trouble("timer_mismatch", 15, ratio=1.2)),
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
 def held() -> dict[str, tuple[Messages, tuple[Setup, ...]]]:
     """The messages and set-ups of vehicles whose levels show all sorts of things."""
-    sent = [one for name, troubles in VEHICLES.items() for one in arrivals(name, troubles, days=DAYS)]
+    return told_of(VEHICLES)
+
+
+@pytest.fixture(scope="module")
+def audited() -> dict[str, tuple[Messages, tuple[Setup, ...]]]:
+    """Those of vehicles whose cycles do."""
+    return told_of(AUDITED)
+
+
+def told_of(vehicles: dict[str, tuple[Trouble, ...]]) -> dict[str, tuple[Messages, tuple[Setup, ...]]]:
+    """The messages and set-ups of vehicles that have such troubles."""
+    sent = [one for name, troubles in vehicles.items() for one in arrivals(name, troubles, days=DAYS)]
     with tempfile.TemporaryDirectory() as folder:
         engine, told = recorded(Path(folder), [sent])
         engine.dispose()
@@ -66,6 +91,27 @@ def differing(a: Result, b: Result) -> list[str]:
         for f in fields(a)
         if f.name != "checkpoints" and in_bits(getattr(a, f.name)) != in_bits(getattr(b, f.name))
     ]
+
+
+def told_otherwise(messages: Messages, seed: int) -> Messages:
+    """The same as other controllers would have told it: by a coarse meter, with a test button in use, beginning anew, or with a counter
+    that leaps."""
+    random, draw = Random(seed), np.random.default_rng(seed)
+    cycles, kinds = messages.cycles, dict[str, Any]()
+    pressed = draw.random(len(cycles)) < random.choice([0.0, 0.01, 0.3])
+    leaps = np.where(draw.random(len(cycles)) < random.choice([0.0, 0.01]), draw.integers(-3, 200, len(cycles)), 0)
+    cycles = replace(cycles, manual=np.where(pressed, 1.0, cycles.manual), cycle_no=cycles.cycle_no + leaps)
+    begins_us = sorted(END_US - int(random.uniform(0, DAYS) * DAY_US) for _ in range(random.choice([0, 1, 2])))
+    for begin_us in begins_us:
+        since = cycles.at_us >= begin_us
+        gone = cycles.cycle_no[since].min(initial=2**40) - 1
+        cycles = replace(cycles, cycle_no=np.where(since, cycles.cycle_no - gone, cycles.cycle_no))
+    step_h = random.choice([None, 1.0, 0.1, 0.05])
+    for name, rows in {**vars(messages), "cycles": cycles}.items():
+        boot = np.char.add(rows.boot, np.searchsorted(begins_us, rows.at_us, "right").astype(str))
+        hours = rows.engine_h if step_h is None else np.floor(rows.engine_h / step_h) * step_h
+        kinds[name] = replace(rows, boot=boot, engine_h=hours)
+    return Messages(**kinds)
 
 
 class Life:
@@ -103,7 +149,11 @@ class Life:
         elif what < 0.3:
             last = self.setups[-1]
             since_us = max(begin_us, (last.valid_from_us or 0) + HOUR_US)
-            changed = structs.replace(last, valid_from_us=since_us, low_mark_pct=self.random.choice([10.0, 15.0, 25.0]))
+            interval_min = last.interval_min * self.random.choice([1.0, 1.0, 0.5, 1.2, 2.0])
+            low_mark_pct = self.random.choice([10.0, 15.0, 25.0])
+            changed = structs.replace(
+                last, valid_from_us=since_us, low_mark_pct=low_mark_pct, interval_min=interval_min
+            )
             self.setups = (*self.setups, changed)
 
 
@@ -159,6 +209,72 @@ def test_what_is_known_changes_no_answer_in_many_lives(held: Any, monkeypatch: A
     lived(held, seed, monkeypatch)
 
 
+@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.integers(0, 2**32))
+def test_what_is_known_changes_no_audit(audited: Any, seed: int) -> None:
+    """The same of cycles alone, which controllers tell of in other ways; timers are set otherwise, and cycles missed."""
+    random = Random(seed)
+    messages, setups = audited[random.choice(list(AUDITED))]
+    life = Life(told_otherwise(messages, seed), setups, seed)
+    kept: tuple[Checkpoint, ...] = ()
+    at_us = END_US - int((DAYS - random.uniform(5, 40)) * DAY_US)
+    while at_us < END_US:
+        life.goes_on(at_us)
+        history, known = build(life.by(at_us), life.setups, at_us), Checkpoints(kept)
+        assert in_bits(cycles.analyse(history, DEFAULTS, known)) == in_bits(cycles.analyse(history, DEFAULTS))
+        kept = known.to_keep(at_us) or kept
+        at_us += int(random.expovariate(1 / 4) * DAY_US)
+
+
+class Watched(Checkpoints):
+    """Now and then has new parts go on from what those that are walked with would put down: they hold the same."""
+
+    def __init__(self, new: Callable[[], Sequence[Stateful]]) -> None:
+        super().__init__()
+        self.new, self.moved = new, set[str]()
+        self.looked_us = 0
+
+    def walk(self, step: str, basis: Basis, parts: Sequence[Stateful], row_us: Ints, as_of_us: int) -> Iterator[int]:
+        del step, basis, as_of_us
+        first = [part.state() for part in self.new()]
+        for i in range(len(row_us)):
+            yield i
+            if i % 11 == 0:
+                states, others = checkpoints._loaded(checkpoints._dumped([part.state() for part in parts])), self.new()
+                assert states is not None
+                self.looked_us = max(self.looked_us, *(part.looked_us for part in parts))
+                for other, state, begun in zip(others, states, first, strict=True):
+                    self.moved |= {name for name in begun if state[name] != begun[name]}
+                    other.go_on(state)
+                assert [inside(one, i + 1) for one in others] == [inside(one, i + 1) for one in parts]
+
+
+def inside(part: Stateful, number: int) -> dict[str, str]:
+    """All that a part holds, of lists the first so many; what follows from what it rests on is in it too."""
+    plain = (int, float, list, dict, Episode, type(None))
+    held = {name: value for name, value in vars(part).items() if isinstance(value, plain)}
+    return {name: repr(value[:number] if isinstance(value, list) else value) for name, value in held.items()}
+
+
+def test_what_goes_on_from_a_state_holds_all_that_was_held(audited: Any) -> None:
+    """Each part of the state is something else at some time than at first, so that none can be left out."""
+    moved, names = set[str](), set[str]()
+    for seed, (messages, setups) in enumerate(audited.values()):
+        history = build(told_otherwise(messages, seed), setups, END_US)
+
+        def new(history: History = history) -> Sequence[Stateful]:
+            counter = GapCounter(history)
+            timer = TimerEstimate(counter, history.meter_step_h, DEFAULTS)
+            return counter, timer, MissedEpisodes(counter, history, DEFAULTS)
+
+        watched = Watched(new)
+        assert in_bits(cycles.analyse(history, DEFAULTS, watched)) == in_bits(cycles.analyse(history, DEFAULTS))
+        assert watched.looked_us in history.heard_us  # when a message told since when a cycle was due
+        moved |= watched.moved
+        names |= {name for part in new() for name in part.state()}
+    assert moved == names
+
+
 def test_news_goes_through_a_few_rows(
     held: dict[str, tuple[Messages, tuple[Setup, ...]]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -178,24 +294,40 @@ def test_news_goes_through_a_few_rows(
 def test_a_state_is_taken_up_only_where_all_it_rests_on_is_the_same(
     held: dict[str, tuple[Messages, tuple[Setup, ...]]],
 ) -> None:
-    """One reading long ago, a constant of the sheet, or a setting: another digest."""
+    """One reading or counter long ago, a constant of the sheet, or a setting: another digest."""
     messages, setups = held["HS-101"]
     put_down = analyse(messages, setups, END_US).checkpoints
     assert put_down
     assert len({one.digest for one in put_down}) == len(put_down)
+    steps = {one.step for one in put_down}
     assert analyse(messages, setups, END_US, checkpoints=Checkpoints(put_down)).checkpoints is None
     off = messages.levels.level_pct.copy()
     off[40] += 0.1
     moved = replace(messages, levels=replace(messages.levels, level_pct=off))
+    number = messages.cycles.cycle_no.copy()
+    number[40] += 1
+    counted = replace(messages, cycles=replace(messages.cycles, cycle_no=number))
     smaller = tuple(structs.replace(one, reservoir_l=one.reservoir_l - 0.1) for one in setups)
     more = replace(DEFAULTS, use_readings=DEFAULTS.use_readings + 1)
-    for other in (
-        analyse(moved, setups, END_US, checkpoints=Checkpoints(put_down)),
-        analyse(messages, smaller, END_US, checkpoints=Checkpoints(put_down)),
-        analyse(messages, setups, END_US, settings=more, checkpoints=Checkpoints(put_down)),
-    ):  # fmt: skip
+    for other, touched in (
+        (analyse(moved, setups, END_US, checkpoints=Checkpoints(put_down)), {"level"}),
+        (analyse(counted, setups, END_US, checkpoints=Checkpoints(put_down)), {"cycles"}),
+        (analyse(messages, smaller, END_US, checkpoints=Checkpoints(put_down)), steps),
+        (analyse(messages, setups, END_US, settings=more, checkpoints=Checkpoints(put_down)), steps),
+    ):
         assert other.checkpoints is not None
-        assert not {one.digest for one in other.checkpoints} & {one.digest for one in put_down}
+        same = {one.digest for one in other.checkpoints} & {one.digest for one in put_down}
+        assert not touched & {one.step for one in put_down if one.digest in same}
+
+
+def test_a_state_that_rests_on_what_came_later_is_not_put_down() -> None:
+    """What has looked beyond the end of a week is put down with the next."""
+    day = np.arange(0, 60, dtype=np.int64) * DAY_US
+    part, known = Stateful(), Checkpoints()
+    ends_us = checkpoints._ends_of_weeks(60 * DAY_US)
+    part.looked_us = ends_us[0] + 1
+    assert list(known.walk("one", Basis((), ((day, ()),)), [part], day, 60 * DAY_US)) == list(range(60))
+    assert [one.until_us for one in known.to_keep(60 * DAY_US) or ()] == ends_us[1:]
 
 
 def test_a_damaged_state_is_none(held: dict[str, tuple[Messages, tuple[Setup, ...]]]) -> None:
