@@ -10,9 +10,9 @@ import io
 import pickle
 import zlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, is_dataclass
+from dataclasses import dataclass, field, is_dataclass
 from hashlib import blake2b
-from typing import Any, ClassVar, Final
+from typing import Any, ClassVar, Final, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ from ingest.times import DAY_US, LONG_AGO_US
 _WEEK_US: Final = 7 * DAY_US
 _SETTLED_US: Final = 3 * DAY_US  # what is younger is often put right by what comes after it
 WEEKS: Final = 2  # that are kept: for a message that is late by more than some days the one before stands by
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,24 @@ class Stateful:
         vars(self).update(state)
 
 
+@dataclass
+class Runs(Generic[Value]):
+    """A value of each row, which stays alike for long: the rows at which it changes, and to what."""
+
+    rows: list[int] = field(default_factory=list)
+    values: list[Value] = field(default_factory=list)
+
+    def note(self, row: int, value: Value) -> None:
+        """What it is from this row on."""
+        if not self.values or self.values[-1] != value:
+            self.rows.append(row)
+            self.values.append(value)
+
+    def places(self, number: int) -> Ints:
+        """Which of the values each of the first rows has."""
+        return np.repeat(np.arange(len(self.values)), np.diff([*self.rows, number]))
+
+
 class Checkpoints:
     """Those of one vehicle: what was kept of earlier analyses, and what this one puts down."""
 
@@ -91,8 +111,8 @@ class Checkpoints:
                 row = int(np.searchsorted(row_us, end_us, "right"))
                 yield from range(begin, row)
                 begin = row
-                if any(part.looked_us > end_us for part in parts):
-                    continue  # what comes may still change it
+                if row == 0 or any(part.looked_us > end_us for part in parts):
+                    continue  # there is nothing yet, or what comes may still change it
                 dumped = _dumped([part.state() for part in parts])
                 self._held[step, end_us] = Checkpoint(step, end_us, basis.digest(end_us), dumped)
         yield from range(begin, len(row_us))
@@ -107,6 +127,20 @@ class Checkpoints:
                 part.go_on(state)
             return until_us
         return LONG_AGO_US
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Through rows at ascending times, as of a moment."""
+
+    at_us: Ints
+    as_of_us: int
+    checkpoints: Checkpoints = field(default_factory=Checkpoints)
+
+    def rows(self, step: str, columns: tuple[NDArray[Any], ...], part: Stateful) -> Iterator[int]:
+        """Those that a step has to go through that rests on these columns of the rows and on nothing else."""
+        basis = Basis((), ((self.at_us, columns),))
+        return self.checkpoints.walk(step, basis, [part], self.at_us, self.as_of_us)
 
 
 def _ends_of_weeks(as_of_us: int) -> list[int]:

@@ -4,12 +4,13 @@ Between two fills grease goes with the cycles, so that a straight sensor's readi
 whatever the grease per cycle; one that bends shows an arc. Its height is learned from fill to fill.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
+from analytics.vehicle.checkpoints import Runs, Stateful, Walk
 from ingest.arrays import Floats
 
 _PRIOR_SD: Final = 1.5  # percent at half height, before readings tell
@@ -43,37 +44,47 @@ def arc(level_pct: Floats) -> Floats:
 
 
 def straightened(
-    reading: Floats, used: Floats, starts_anew: Sequence[bool], step_pct: Sequence[float]
+    reading: Floats, used: Floats, starts_anew: Sequence[bool], step_pct: Sequence[float], walk: Walk
 ) -> tuple[Floats, list[Bend]]:
     """The readings with the bend taken out, and the bend as known by each: from readings of before the latest fill."""
-    pct, known = np.zeros(len(reading)), list[Bend]()
-    bend, weight, total, first = Bend(), 1 / _PRIOR_SD**2, 0.0, 0
-    for j, until in enumerate(_ends(reading + used, starts_anew)):
-        if until is not None:
-            told = _arc_of(reading[first:until], used[first:until], step_pct[j])
-            if told is not None:
-                weight, total = weight + 1 / told.sd**2, total + told.pct / told.sd**2
-                bend = Bend(total / weight, float(weight**-0.5))
-            first = until
-        pct[j] = bend.pct
-        known.append(bend)
+    learner = _Learner(reading, used)
+    for j in walk.rows("bends", (reading, used, np.asarray(starts_anew), np.asarray(step_pct)), learner):
+        learner.read(j, starts_anew[j], step_pct[j])
+    known = [learner.bends.values[place] for place in learner.bends.places(len(reading)).tolist()]
+    pct = np.array([bend.pct for bend in known])
     level = reading - pct * arc(reading)
     return np.asarray(reading - pct * arc(level)), known
 
 
-def _ends(unused: Floats, starts_anew: Sequence[bool]) -> Iterator[int | None]:
-    """For each reading the row before which a stretch without a fill has ended, as it shows; None where none has."""
-    values, first = unused.tolist(), 0
-    for j, value in enumerate(values):
-        until = j if starts_anew[j] else None
-        before = sorted(values[max(first, j - 1 - _BEFORE) : max(first, j - 1)])
-        if until is None and len(before) > 1:
-            above = before[len(before) // 2] + _RISES_PCT
-            if value > above and values[j - 1] > above:
-                until = j - 1
+class _Learner(Stateful):
+    GIVEN: ClassVar = frozenset(("reading", "used", "unused"))
+
+    def __init__(self, reading: Floats, used: Floats) -> None:
+        self.reading, self.used = reading, used
+        self.unused: list[float] = (reading + used).tolist()
+        self.first = 0  # reading since which there was no fill, as it shows
+        self.weight, self.total = 1 / _PRIOR_SD**2, 0.0
+        self.bend = Bend()
+        self.bends: Runs[Bend] = Runs()
+
+    def read(self, j: int, anew: bool, step_pct: float) -> None:
+        """Take a reading in."""
+        until = j if anew else self._ended(j)
         if until is not None:
-            first = until
-        yield until
+            told = _arc_of(self.reading[self.first : until], self.used[self.first : until], step_pct)
+            if told is not None:
+                self.weight, self.total = self.weight + 1 / told.sd**2, self.total + told.pct / told.sd**2
+                self.bend = Bend(self.total / self.weight, float(self.weight**-0.5))
+            self.first = until
+        self.bends.note(j, self.bend)
+
+    def _ended(self, j: int) -> int | None:
+        """The row before which a stretch without a fill has ended, as this reading shows; None where none has."""
+        before = sorted(self.unused[max(self.first, j - 1 - _BEFORE) : max(self.first, j - 1)])
+        if len(before) < 2:
+            return None
+        above = before[len(before) // 2] + _RISES_PCT
+        return j - 1 if self.unused[j] > above and self.unused[j - 1] > above else None
 
 
 def _arc_of(reading: Floats, used: Floats, step_pct: float) -> Bend | None:

@@ -10,11 +10,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist, fmean, median
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
-from ingest.arrays import Floats, Ints
+from analytics.vehicle.checkpoints import Runs, Stateful, Walk
+from ingest.arrays import Floats
 from ingest.times import DAY_US
 
 _TURN_PCT: Final = 6.0  # above or below where the readings before lay, two in a row: a fill, a loss or a step
@@ -76,23 +77,25 @@ class _Turn:
 
 
 def put_right(
-    reading: Floats, used: Floats, at_us: Ints, starts_anew: Sequence[bool], refitted: Sequence[bool], step_pct: Sequence[float],
-    stops: Sequence[int],
+    reading: Floats, used: Floats, starts_anew: Sequence[bool], refitted: Sequence[bool], step_pct: Sequence[float],
+    stops: Sequence[int], walk: Walk,
 ) -> tuple[Floats, list[Offset]]:  # fmt: skip
     """Readings (n,) with what they are off by taken out as it is known by each, and what they were off by. `used` is percent of the
     reservoir by the sheet up to each, `stops` how often it had stood by then."""
-    learner = _Learner(np.asarray(at_us / DAY_US), stops)
-    out = reading.copy()
-    unused = (reading + used).tolist()
-    for j, value in enumerate(unused):
+    day, unused = np.asarray(walk.at_us / DAY_US), (reading + used).tolist()
+    learner = _Learner(day, stops)
+    lists = starts_anew, refitted, step_pct, stops
+    for j in walk.rows("offsets", (reading, used, *map(np.asarray, lists)), learner):
         if refitted[j]:
             learner.replaced(j)
         if starts_anew[j]:
             learner.first, learner.turn = j, None
         if step_pct[j] < _COARSE_PCT:
-            learner.read(j, value, unused, float(used[j]))
-        out[j] -= learner.off_at(j)
-    return out, learner.found
+            learner.read(j, unused[j], unused, float(used[j]))
+        learner.off_by.note(j, (learner.off, learner.drift, learner.drift_from))
+    told = np.array(learner.off_by.values).reshape(-1, 3)[learner.off_by.places(len(reading))]
+    off, drift, drift_from = told.T
+    return np.asarray(reading - (off + drift * (day - drift_from))), learner.found
 
 
 def turns_of(offsets: Sequence[Offset]) -> list[int]:
@@ -100,7 +103,9 @@ def turns_of(offsets: Sequence[Offset]) -> list[int]:
     return [row for one in offsets for row in (one.known, one.back) if row is not None]
 
 
-class _Learner:
+class _Learner(Stateful):
+    GIVEN: ClassVar = frozenset(("day", "stops"))
+
     def __init__(self, day: Floats, stops: Sequence[int]) -> None:
         self.day, self.stops = day, stops
         self.found: list[Offset] = []
@@ -109,6 +114,7 @@ class _Learner:
         self.turn: tuple[int, float] | None = None  # reading at which this stretch began with a turn, level before
         self.off = 0.0
         self.drift, self.drift_from = 0.0, 0.0
+        self.off_by: Runs[tuple[float, float, float]] = Runs()  # `off`, `drift` and `drift_from` with each reading
 
     def off_at(self, j: int) -> float:
         """What reading `j` is off by, as known by now."""

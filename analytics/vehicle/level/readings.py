@@ -1,13 +1,14 @@
 """Level readings as arrays: the tilt's share and the sensor's bend taken out, and what the sheet says was used until each."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.settings import Settings
+from analytics.vehicle.checkpoints import Checkpoints, Runs, Stateful, Walk
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend, straightened
@@ -119,7 +120,7 @@ def used_until(history: History, use: SheetUse, at_us: Ints) -> Floats:
     return np.asarray(used)
 
 
-def readings_of(history: History, use: SheetUse) -> Readings:
+def readings_of(history: History, use: SheetUse, checkpoints: Checkpoints | None = None) -> Readings:
     """The readings that count, in order of time."""
     levels = history.levels
     fitted = history.said("level", levels.at_us) == "percent"
@@ -132,11 +133,12 @@ def readings_of(history: History, use: SheetUse) -> Readings:
     since = since + np.searchsorted(np.array(replaced, np.int64), at_us, "right")
     refitted = np.diff(since, prepend=since[:1]) > 0
     heard_row = np.searchsorted(history.heard_us, at_us, "right")
-    step = steps_of(raw, refitted.tolist())
+    walk = Walk(at_us, history.as_of_us, checkpoints or Checkpoints())
+    step = steps_of(raw, refitted.tolist(), walk)
     starts_anew = (_counted_anew(history, heard_row) | refitted).tolist()
     stops = stops_before(history, at_us).tolist()
-    level, bends = straightened(level, used, starts_anew, step)
-    level, offsets = put_right(level, used, at_us, starts_anew, refitted.tolist(), step, stops)
+    level, bends = straightened(level, used, starts_anew, step, walk)
+    level, offsets = put_right(level, used, starts_anew, refitted.tolist(), step, stops, walk)
     for row in turns_of(offsets):
         starts_anew[row] = True
     # With the next cycle it is known what had been used, where messages before that were lost.
@@ -168,46 +170,52 @@ def stops_before(history: History, at_us: Ints) -> Ints:
     return np.asarray(np.r_[0, np.cumsum(stood_h > _PASSING_H)][np.searchsorted(heard_us, at_us, "right")], np.int64)
 
 
+@dataclass
 class StepEstimate:
     """The step in which a sensor reads, percent: the largest of which all its readings lie whole numbers apart. Two readings that
     do not fit make it finer, as one may be wild."""
 
-    def __init__(self) -> None:
-        self._anchor, self._step, self._times, self._misfit = math.nan, 0.0, 0, math.nan
-        self._seen, self._misfit_at, self._values = 0, 0, set[float]()
+    anchor: float = math.nan  # the first reading
+    step: float = 0.0
+    times: int = 0  # steps from the first reading to the one that tells the step best
+    misfit: float = math.nan  # a reading that did not fit, and how many had been seen with it
+    misfit_at: int = 0
+    seen: int = 0
+    values: list[float] = field(default_factory=list)  # different ones, as many as are needed
 
     @property
     def sure(self) -> bool:
         """Whether enough readings of different values were seen."""
-        return self._seen >= _STEP_READINGS and len(self._values) >= _STEP_VALUES
+        return self.seen >= _STEP_READINGS and len(self.values) >= _STEP_VALUES
 
     @property
     def pct(self) -> float:
         """As known by now; 0 where it is too fine to matter."""
-        if self._step == 0.0:
+        if self.step == 0.0:
             return _UNKNOWN_STEP_PCT
-        return min(self._step, _LARGEST_STEP_PCT) if self._step >= _FINE_PCT else 0.0
+        return min(self.step, _LARGEST_STEP_PCT) if self.step >= _FINE_PCT else 0.0
 
     def learn(self, value: float) -> None:
         """Take a reading in."""
         if not LEAST_PCT <= value <= MOST_PCT:
             return
-        self._seen += 1
-        self._values.add(value)
-        if math.isnan(self._anchor):
-            self._anchor = value
-        apart = abs(value - self._anchor)
-        times = round(apart / self._step) if self._step else 0
-        if self._step == 0.0:
-            self._step, self._times = apart, 1
-        elif abs(apart - times * self._step) <= _tolerance(self._step):
-            if times > self._times:  # the further apart, the less the rounding of what is sent matters
-                self._step, self._times = apart / times, times
-        elif math.isnan(self._misfit) or self._seen - self._misfit_at > _WILD_APART:
-            self._misfit, self._misfit_at = value, self._seen
-        elif value != self._misfit:
-            finer = _common(_common(self._step, apart), abs(self._misfit - self._anchor))
-            self._step, self._times, self._misfit = finer, round(apart / finer), math.nan
+        self.seen += 1
+        if len(self.values) < _STEP_VALUES and value not in self.values:
+            self.values.append(value)
+        if math.isnan(self.anchor):
+            self.anchor = value
+        apart = abs(value - self.anchor)
+        times = round(apart / self.step) if self.step else 0
+        if self.step == 0.0:
+            self.step, self.times = apart, 1
+        elif abs(apart - times * self.step) <= _tolerance(self.step):
+            if times > self.times:  # the further apart, the less the rounding of what is sent matters
+                self.step, self.times = apart / times, times
+        elif math.isnan(self.misfit) or self.seen - self.misfit_at > _WILD_APART:
+            self.misfit, self.misfit_at = value, self.seen
+        elif value != self.misfit:
+            finer = _common(_common(self.step, apart), abs(self.misfit - self.anchor))
+            self.step, self.times, self.misfit = finer, round(apart / finer), math.nan
 
 
 def _tolerance(step: float) -> float:
@@ -225,19 +233,31 @@ def _common(a: float, b: float) -> float:
     return _FINEST_PCT
 
 
-def steps_of(raw: Floats, refitted: list[bool]) -> list[float]:
-    """(readings,) the step as known by each reading; another sensor has another one. It is learned afresh all the while, so
-    that wild readings do not stay in it for good."""
-    steps, estimate, fresh = [], StepEstimate(), StepEstimate()
-    for value, anew in zip(raw.tolist(), refitted, strict=True):
-        if anew:
-            estimate, fresh = StepEstimate(), StepEstimate()
-        estimate.learn(value)
-        fresh.learn(value)
-        if fresh.sure:
-            estimate, fresh = fresh, StepEstimate()
-        steps.append(estimate.pct)
+def steps_of(raw: Floats, refitted: list[bool], walk: Walk) -> list[float]:
+    """(readings,) the step as known by each reading; another sensor has another one."""
+    learner, values = _Steps(), raw.tolist()
+    for j in walk.rows("steps", (raw, np.array(refitted, bool)), learner):
+        learner.read(j, values[j], refitted[j])
+    steps: list[float] = np.array(learner.pct.values)[learner.pct.places(len(raw))].tolist()
     return steps
+
+
+class _Steps(Stateful):
+    """The step is learned afresh all the while, so that wild readings do not stay in it for good."""
+
+    def __init__(self) -> None:
+        self.estimate, self.fresh = StepEstimate(), StepEstimate()
+        self.pct: Runs[float] = Runs()
+
+    def read(self, j: int, value: float, anew: bool) -> None:
+        """Take a reading in."""
+        if anew:
+            self.estimate, self.fresh = StepEstimate(), StepEstimate()
+        self.estimate.learn(value)
+        self.fresh.learn(value)
+        if self.fresh.sure:
+            self.estimate, self.fresh = self.fresh, StepEstimate()
+        self.pct.note(j, self.estimate.pct)
 
 
 def _counted_anew(history: History, heard_row: Ints) -> NDArray[np.bool_]:

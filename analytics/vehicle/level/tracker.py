@@ -28,7 +28,8 @@ _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
 
 def analyse(history: History, audit: Audit, settings: Settings, checkpoints: Checkpoints | None = None) -> Reservoir:
     """Go through the readings in order; each is judged by what came before it only."""
-    return _Tracker(history, audit, settings).run(checkpoints or Checkpoints())
+    checkpoints = checkpoints or Checkpoints()
+    return _Tracker(history, audit, settings, checkpoints).run(checkpoints)
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,10 @@ class _Tracker(Stateful):
         "history settings use readings fitted consumption sensor gaps marks noise segments".split()
     )
 
-    def __init__(self, history: History, audit: Audit, settings: Settings) -> None:
+    def __init__(self, history: History, audit: Audit, settings: Settings, checkpoints: Checkpoints) -> None:
         self.history, self.settings = history, settings
         self.use = sheet_use(history, audit)
-        self.readings = readings_of(history, self.use)
+        self.readings = readings_of(history, self.use, checkpoints)
         self.fitted = history.said("level", history.cycles.at_us) == "percent"
         self.ended: list[Episode] = []  # troubles that are over, in the order in which they ended
         self.consumption = Consumption(settings, self.ended)

@@ -4,7 +4,8 @@ import io
 import pickle
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from copy import deepcopy
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from random import Random
@@ -16,21 +17,20 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
-from analytics.findings import Episode
-from analytics.settings import DEFAULTS
+from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle import checkpoints, cycles
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.checkpoints import Basis, Checkpoint, Checkpoints, Stateful
-from analytics.vehicle.gaps import GapCounter
+from analytics.vehicle.gaps import Gaps
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import tracker
-from analytics.vehicle.missed import MissedEpisodes
-from analytics.vehicle.timer_setting import TimerEstimate
+from analytics.vehicle.level.readings import readings_of, sheet_use
 from ingest.arrays import Ints, Messages, Rows, chosen
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import Work
 from simulators.scenario import Trouble
+from tests.analytics.vehicle.level.test_offset import off_by
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAYS = 110
@@ -227,52 +227,54 @@ def test_what_is_known_changes_no_audit(audited: Any, seed: int) -> None:
 
 
 class Watched(Checkpoints):
-    """Now and then has new parts go on from what those that are walked with would put down: they hold the same."""
+    """Now and then has parts that have done nothing yet go on from what those that are walked with would put down: they hold the same.
+    Notes which parts of states there are, and which were something else at some time than at first."""
 
-    def __init__(self, new: Callable[[], Sequence[Stateful]]) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        self.new, self.moved = new, set[str]()
-        self.looked_us = 0
+        self.names, self.moved, self.looked_us = set[tuple[str, str]](), set[tuple[str, str]](), 0
 
     def walk(self, step: str, basis: Basis, parts: Sequence[Stateful], row_us: Ints, as_of_us: int) -> Iterator[int]:
-        del step, basis, as_of_us
-        first = [part.state() for part in self.new()]
+        del basis, as_of_us
+        new = deepcopy(list(parts))
+        first = [part.state() for part in new]
+        self.names |= {(step, name) for begun in first for name in begun}
         for i in range(len(row_us)):
             yield i
-            if i % 11 == 0:
-                states, others = checkpoints._loaded(checkpoints._dumped([part.state() for part in parts])), self.new()
+            if i % 19 == 0:
+                states, others = (
+                    checkpoints._loaded(checkpoints._dumped([part.state() for part in parts])),
+                    deepcopy(new),
+                )
                 assert states is not None
-                self.looked_us = max(self.looked_us, *(part.looked_us for part in parts))
+                self.looked_us = max(self.looked_us, *(part.looked_us for part in parts), 0)
                 for other, state, begun in zip(others, states, first, strict=True):
-                    self.moved |= {name for name in begun if state[name] != begun[name]}
+                    self.moved |= {(step, name) for name in begun if repr(state[name]) != repr(begun[name])}
                     other.go_on(state)
                 assert [inside(one, i + 1) for one in others] == [inside(one, i + 1) for one in parts]
 
 
 def inside(part: Stateful, number: int) -> dict[str, str]:
     """All that a part holds, of lists the first so many; what follows from what it rests on is in it too."""
-    plain = (int, float, list, dict, Episode, type(None))
-    held = {name: value for name, value in vars(part).items() if isinstance(value, plain)}
+    whole = (Stateful, History, Settings, Gaps)
+    held = {name: value for name, value in vars(part).items() if not isinstance(value, whole)}
     return {name: repr(value[:number] if isinstance(value, list) else value) for name, value in held.items()}
 
 
 def test_what_goes_on_from_a_state_holds_all_that_was_held(audited: Any) -> None:
     """Each part of the state is something else at some time than at first, so that none can be left out."""
-    moved, names = set[str](), set[str]()
+    watched = Watched()
     for seed, (messages, setups) in enumerate(audited.values()):
-        history = build(told_otherwise(messages, seed), setups, END_US)
-
-        def new(history: History = history) -> Sequence[Stateful]:
-            counter = GapCounter(history)
-            timer = TimerEstimate(counter, history.meter_step_h, DEFAULTS)
-            return counter, timer, MissedEpisodes(counter, history, DEFAULTS)
-
-        watched = Watched(new)
-        assert in_bits(cycles.analyse(history, DEFAULTS, watched)) == in_bits(cycles.analyse(history, DEFAULTS))
+        history, watched.looked_us = build(told_otherwise(messages, seed), setups, END_US), 0
+        audit = cycles.analyse(history, DEFAULTS, watched)
+        assert in_bits(audit) == in_bits(cycles.analyse(history, DEFAULTS))
         assert watched.looked_us in history.heard_us  # when a message told since when a cycle was due
-        moved |= watched.moved
-        names |= {name for part in new() for name in part.state()}
-    assert moved == names
+        use = sheet_use(history, audit)
+        assert in_bits(readings_of(history, use, watched)) == in_bits(readings_of(history, use))
+    for off in (lambda day: 0.1 * day, lambda day: np.where((day >= 100) & (day < 200), 12.0, 0.0)):
+        assert in_bits(off_by(off, 1, checkpoints=watched)) == in_bits(off_by(off, 1))
+    assert {step for step, _ in watched.names} == {"cycles", "steps", "bends", "offsets"}
+    assert watched.moved == watched.names
 
 
 def test_news_goes_through_a_few_rows(
@@ -300,6 +302,7 @@ def test_a_state_is_taken_up_only_where_all_it_rests_on_is_the_same(
     assert put_down
     assert len({one.digest for one in put_down}) == len(put_down)
     steps = {one.step for one in put_down}
+    assert steps == {"cycles", "steps", "bends", "offsets", "level"}
     assert analyse(messages, setups, END_US, checkpoints=Checkpoints(put_down)).checkpoints is None
     off = messages.levels.level_pct.copy()
     off[40] += 0.1
@@ -310,10 +313,10 @@ def test_a_state_is_taken_up_only_where_all_it_rests_on_is_the_same(
     smaller = tuple(structs.replace(one, reservoir_l=one.reservoir_l - 0.1) for one in setups)
     more = replace(DEFAULTS, use_readings=DEFAULTS.use_readings + 1)
     for other, touched in (
-        (analyse(moved, setups, END_US, checkpoints=Checkpoints(put_down)), {"level"}),
+        (analyse(moved, setups, END_US, checkpoints=Checkpoints(put_down)), steps - {"cycles"}),
         (analyse(counted, setups, END_US, checkpoints=Checkpoints(put_down)), {"cycles"}),
-        (analyse(messages, smaller, END_US, checkpoints=Checkpoints(put_down)), steps),
-        (analyse(messages, setups, END_US, settings=more, checkpoints=Checkpoints(put_down)), steps),
+        (analyse(messages, smaller, END_US, checkpoints=Checkpoints(put_down)), steps - {"steps"}),
+        (analyse(messages, setups, END_US, settings=more, checkpoints=Checkpoints(put_down)), {"cycles", "level"}),
     ):
         assert other.checkpoints is not None
         same = {one.digest for one in other.checkpoints} & {one.digest for one in put_down}

@@ -12,6 +12,7 @@ import pytest
 from analytics.findings import Episode
 from analytics.kinds import FINDING_KINDS, Facts
 from analytics.vehicle.causes import by_cause
+from analytics.vehicle.checkpoints import Checkpoints, Walk
 from analytics.vehicle.level.offset import Offset, put_right
 from ingest.arrays import Floats
 from ingest.languages.saying import say
@@ -25,8 +26,9 @@ Off = Callable[[Floats], Floats]
 
 
 def off_by(
-    off: Off, seed: int, full: tuple[Off, Off] = (lambda day: 86 + 0 * day, lambda day: 98 + 0 * day)
-) -> tuple[Floats, list[Offset]]:
+    off: Off, seed: int, full: tuple[Off, Off] = (lambda day: 86 + 0 * day, lambda day: 98 + 0 * day),
+    checkpoints: Checkpoints | None = None,
+) -> tuple[Floats, list[Offset]]:  # fmt: skip
     """(by what the readings, put right, are still off the truth, what was found) of a tank that is filled at 22 % up to between the two
     of `full`, and whose sensor is off by `off` of the day."""
     rng = np.random.default_rng(seed)
@@ -41,7 +43,8 @@ def off_by(
     reading = np.clip(level + off(day) + rng.normal(0, 1.0, len(day)), 0, 118)
     none = [False] * len(day)
     at_us = START_US + (day * DAY_US).astype(np.int64)
-    right, found = put_right(reading, USE_PCT * day, at_us, none, none, [0.0] * len(day), stops.tolist())
+    fine, walk = [0.0] * len(day), Walk(at_us, int(at_us[-1]), checkpoints or Checkpoints())
+    right, found = put_right(reading, USE_PCT * day, none, none, fine, stops.tolist(), walk)
     return right - level, found
 
 

@@ -5,6 +5,7 @@ import pytest
 
 from analytics.kinds import FINDING_KINDS, Facts
 from analytics.vehicle.analysis import analyse
+from analytics.vehicle.checkpoints import Walk
 from analytics.vehicle.data_notes import notes
 from analytics.vehicle.level.readings import steps_of
 from ingest.languages.saying import say
@@ -21,7 +22,7 @@ def test_the_step_is_learned_from_the_readings(step: float) -> None:
         true = 95 - np.cumsum(rng.gamma(2, 0.6, 400)) % 75 + rng.normal(0, 1.2, 400)
         read = np.round(np.round(true / step) * step, 1)
         read[rng.random(400) < 0.002] = 77.7
-        steps = steps_of(read, [False] * len(read))
+        steps = steps_of(read, [False] * len(read), Walk(np.arange(len(read)), START_US))
         known.append(np.abs(np.array(steps[40:]) - step) < 0.1)
     assert np.mean(known) > 0.85
 
@@ -30,7 +31,7 @@ def test_a_step_too_fine_to_matter_is_none_and_another_sensor_has_its_own() -> N
     """Readings to a tenth are not in steps; what one sensor told says nothing of the next."""
     fine = np.round(np.random.default_rng(2).uniform(20, 90, 60), 1)
     coarse = np.repeat([75.0, 50.0, 25.0], 20)
-    steps = steps_of(np.r_[fine, coarse], [False] * 60 + [True] + [False] * 59)
+    steps = steps_of(np.r_[fine, coarse], [False] * 60 + [True] + [False] * 59, Walk(np.arange(120), START_US))
     assert steps[59] == 0.0
     assert steps[-1] == 25.0
 
