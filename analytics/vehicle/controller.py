@@ -4,6 +4,7 @@ pressures on vehicles without pressure readings.
 A single report says little: sound vehicles send one in weeks, and cold brings dozens of `pressure_high`.
 """
 
+import statistics
 from typing import Final
 
 import numpy as np
@@ -125,11 +126,12 @@ def _sagging(history: History) -> list[Episode]:
     usual: list[float] = latest[:_LEARN_READINGS].tolist()
     if len(latest) <= len(usual):
         return []
-    normal = float(np.median(usual))
-    medians = np.median(sliding_window_view(latest, _MEDIAN_OF), axis=1)
+    normal = statistics.median(usual)
+    medians = np.sort(sliding_window_view(latest, _MEDIAN_OF), axis=1)[:, _MEDIAN_OF // 2]  # of an odd number
     # Lists: a loop takes several times as long over the numbers of an array. middle[k] is that of readings up to k + _MEDIAN_OF - 1.
     volts, middle, at_us = latest.tolist(), medians.tolist(), c.at_us[told].tolist()
-    for n in range(len(usual), len(volts)):
+    n = len(usual)
+    while n < len(volts):
         median = middle[n - _MEDIAN_OF + 1]
         if current is None and median < _SAG * normal:
             current = Episode("controller_fault", None, at_us[n - _MEDIAN_OF // 2], at_us[n])
@@ -140,5 +142,9 @@ def _sagging(history: History) -> list[Episode]:
             current.evidence = {"code": "supply_low", "supply_v": round(median, 1), "usual_v": round(normal, 1)}
         elif len(usual) < _USUAL_READINGS and volts[n] > _SOUND_V * normal:
             usual.append(volts[n])
-            normal = float(np.median(usual))
+            normal = statistics.median(usual)
+        n += 1
+        if current is None and len(usual) == _USUAL_READINGS:  # until one lies low nothing changes
+            low = np.flatnonzero(medians[n - _MEDIAN_OF + 1 :] < _SAG * normal)
+            n += int(low[0]) if len(low) else len(volts)
     return episodes

@@ -158,10 +158,10 @@ def _all_alike(values: Floats, begins: Ints, number: int) -> Floats:
     """(n,) `_alike` at each place, NaN where it is None."""
     means = np.full(len(values), np.nan)
     if len(values) >= number:
-        latest = np.lib.stride_tricks.sliding_window_view(values, number)
-        mean = _mean([latest[:, k] for k in range(number)])
-        same = np.ptp(latest, axis=1) <= 2 * _TIMER_SCATTER * mean
-        inside = np.arange(len(latest)) >= begins[number - 1 :]
+        latest = [values[k : len(values) - number + 1 + k] for k in range(number)]
+        mean = _mean(latest)
+        same = reduce(np.maximum, latest) - reduce(np.minimum, latest) <= 2 * _TIMER_SCATTER * mean
+        inside = np.arange(len(mean)) >= begins[number - 1 :]
         means[number - 1 :] = np.where(same & inside, mean, np.nan)
     return means
 

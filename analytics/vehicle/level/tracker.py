@@ -42,11 +42,11 @@ class _Doubt:
 
 class _Tracker(Stateful):
     GIVEN: ClassVar = frozenset(
-        "history settings use readings fitted consumption sensor gaps marks noise segments".split()
+        "history settings dose_cm3 use readings fitted consumption sensor gaps marks noise segments".split()
     )
 
     def __init__(self, history: History, audit: Audit, settings: Settings, checkpoints: Checkpoints) -> None:
-        self.history, self.settings = history, settings
+        self.history, self.settings, self.dose_cm3 = history, settings, history.setup.dose_cm3
         self.use = sheet_use(history, audit)
         self.readings = readings_of(history, self.use, checkpoints)
         self.fitted = history.said("level", history.cycles.at_us) == "percent"
@@ -178,8 +178,7 @@ class _Tracker(Stateful):
         used, reading = float(self.readings.used_pct[j]), float(self.readings.level_pct[j])
         self.noise.learn(self.segments[-1], used, reading)
         self._append(j)
-        known_us, dose_cm3 = int(self.readings.known_us[j]), self.history.setup.dose_cm3
-        self.consumption.learn(self.segments, used, known_us, self.noise.pct, dose_cm3)
+        self.consumption.learn(self.segments, used, int(self.readings.known_us[j]), self.noise.pct, self.dose_cm3)
         self._judge_marks(j)
 
     def _append(self, j: int) -> None:
@@ -215,7 +214,7 @@ class _Tracker(Stateful):
             lost = Episode("reservoir_loss", None, int(r.at_us[first]), at_us, at_us)
             lost.evidence = {
                 "cm3_per_cycle": round(fell * setup.reservoir_l * 10 / cycles, 2),
-                "expected_cm3_per_cycle": round(consumption.baseline_dose_ratio * self.history.setup.dose_cm3, 2),
+                "expected_cm3_per_cycle": round(consumption.baseline_dose_ratio * self.dose_cm3, 2),
             }
             self.ended.append(lost)
         misfits.clear()
