@@ -15,13 +15,14 @@ is what left the reservoir over what the line list says, in stretches of use bet
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.kinds import FINDING_KINDS
 from analytics.settings import DEFAULTS, Settings
+from analytics.trends import Baseline, Trend, What
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import readings_of, sheet_use
@@ -30,8 +31,6 @@ from analytics.vehicle.pressure.traces import courses
 from ingest.arrays import Floats, Ints
 from ingest.times import DAY_US, FOREVER_US, HOUR_US, LONG_AGO_US
 
-What = Literal["pressure", "rest", "rise", "supply", "dose"]
-Baseline = Literal["commissioning", "first month"]
 FEWEST_DAYS: Final = 40
 FEWEST_H: Final = 100.0
 _READINGS: Final = 3  # of a day, at least, for a median
@@ -53,28 +52,6 @@ _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _SPOILS_LEVEL: Final = (
     "reservoir_loss", "under_delivery", "level_sensor", "starved_pump", "low_level", "overfill", "incomplete_cycles",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, kw_only=True)
-class Trend:
-    """The trend of one thing on a channel (None: the pump), over `hours` of ignition: percent in 1,000 hours with 95 % limits, percent
-    by which it has changed since its baseline, and when it is expected to pass its limit, at the earliest and most likely (None: not
-    within half a year, or not that way). `worsens` where the limits leave no doubt that it changes, and it passes by then. `latest` is
-    how it stands at the usual temperature: kPa, share of the peak, seconds, volts, or litres a cycle."""
-
-    what: What
-    channel: str | None
-    lines: tuple[int, ...]
-    hours: float
-    percent: float
-    percent_low: float
-    percent_high: float
-    changed_percent: float
-    baseline: Baseline
-    latest: float
-    early_us: int | None
-    expected_us: int | None
-    worsens: bool
 
 
 @dataclass(frozen=True)
