@@ -7,6 +7,7 @@ from ingest.setups import HandPoint
 from ingest.times import DAY_US
 
 SOON_DAYS: Final = 7
+HAND_FROM: Final = 10_000  # a point greased by hand has its number above those of lines
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -180,14 +180,14 @@ def sound(result: Result, channel: str) -> NDArray[np.bool_]:
 
 def _trend(result: Result, series: _Series) -> Trend | None:
     """The trend of one series; None where too little is told."""
-    from scipy import stats  # here, since it takes long to load
+    from scipy.special import stdtrit  # here, since it takes long to load
 
     at_h, y = series.hours, series.y
     fewest = FEWEST_STRETCHES if series.what == "dose" else FEWEST_DAYS
     if len(y) < fewest or at_h[-1] - at_h[0] < FEWEST_H:
         return None
     slope, error, weather = fit(at_h / 1000, y, series.temp_c)
-    wide = float(stats.t.ppf(_SURE, max(len(y) - 2, 1))) * error
+    wide = float(stdtrit(max(len(y) - 2, 1), _SURE)) * error
     low, high = slope - wide, slope + wide
     dry, thousand_h = y - weather, (at_h - at_h[0]) / 1000
     baseline, began = _baseline(result, series, dry)

@@ -52,7 +52,7 @@ COMMANDS: Final[Mapping[str, Command]] = {
     "account": Command("account", "Say how much of the planned grease arrived, by month"),
     "found": Command("found", "Say how often findings were true, by what people recorded"),
     "wear": Command("found", "List what gets worse slowly"),
-    "parts": Command("account", "List parts to have, what fails more often, how long things last"),
+    "parts": Command("parts", "List parts to have, what fails more often, how long things last"),
     "price": Command("prices", "Say what a dry point costs: rates, set, remove, list; money at risk"),
     "grease": Command("greases", "Say which greases are used: add, remove, list; plan for the cold"),
     "evidence": Command("evidence", "Print what stands for a point or a pump over a span"),
