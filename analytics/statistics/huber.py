@@ -40,7 +40,8 @@ def huber_fits(design: Floats, y: Floats) -> Fits:
         missed = (mine - x @ found)[:, :, 0]
         variance = np.vecdot(missed, missed) / (design.shape[0] - design.shape[1])
         params[going], left[going], before = found[:, :, 0], rest, lost[going]
-        scale[going] = np.median(np.abs(rest) / _MAD, axis=1)
+        ordered, n = np.sort(np.abs(rest) / _MAD, axis=1), y.shape[1]
+        scale[going] = (ordered[:, (n - 1) // 2] + ordered[:, n // 2]) / 2
         with np.errstate(divide="ignore", invalid="ignore"):  # nothing is left over
             lost[going] = _lost(rest / variance[:, np.newaxis]).sum(axis=1)
             going = going[(np.abs(lost[going] - before) > _NEAR) & (scale[going] > 0)]

@@ -12,7 +12,6 @@ Of the messages only a sampled course (`trace`) tells how fast pressure rises: w
 is what left the reservoir over what the line list says, in stretches of use between two fills.
 """
 
-import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -28,6 +27,7 @@ from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import readings_of, sheet_use
 from analytics.vehicle.lubrication import inside
+from analytics.vehicle.pressure.expected import row_medians
 from analytics.vehicle.pressure.traces import courses
 from ingest.arrays import Floats, Ints
 from ingest.times import DAY_US, FOREVER_US, HOUR_US, LONG_AGO_US
@@ -177,10 +177,8 @@ def _together(history: History) -> Floats:
     if peak.shape[1] < _SEVERAL or not len(peak):
         return np.zeros(len(c))
     log_peak = np.log(np.where(peak > 0, peak, np.nan))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # nobody reads in a cycle: nothing is known of it
-        off = log_peak - np.nanmedian(log_peak, axis=0)
-        told = np.nanmedian(off, axis=1)
+    off = log_peak - row_medians(log_peak.T)
+    told = row_medians(off)
     return np.where(np.isfinite(off).sum(axis=1) >= _SEVERAL, np.nan_to_num(told), 0.0)
 
 
