@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from analytics.account.points import point_kind
 from analytics.statistics.ratio import ratio_error
 from analytics.vehicle.day import setup_of_day
-from analytics.vehicle.doses import Doses
 from ingest.arrays import Floats
 from ingest.setups import Setup
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from analytics.vehicle.doses import Doses
 
 _TENTHS: Final = 10.0  # doses are kept in tenths: a timer that is set otherwise makes parts of one
 CONFIDENCE: Final = 0.95
@@ -59,7 +60,7 @@ class Kept:
     weeks: dict[tuple[str, str], Sums] = field(default_factory=dict)
 
 
-def kept_of(doses: Doses | None, setups: tuple[Setup, ...]) -> Kept:
+def kept_of(doses: "Doses | None", setups: tuple[Setup, ...]) -> Kept:
     """What is kept of a vehicle's doses: each day belongs to the depot at which the vehicle was then."""
     kept = Kept()
     if doses is None:
@@ -117,7 +118,7 @@ class DaysOfMonth:
     failed: Floats
 
 
-def packed(doses: Doses, days: Sequence[int], table: Floats) -> bytes:
+def packed(doses: "Doses", days: Sequence[int], table: Floats) -> bytes:
     """A table (3, days, lines) of doses in tenths, in some hundred bytes: most lines of a vehicle are alike."""
     head = np.array([len(days), len(doses.lines), *days, *(line.line for line in doses.lines)], "<i2")
     # Line after line, so that those that are alike repeat each other.
@@ -146,7 +147,7 @@ def with_limits(sums: "pd.DataFrame") -> "pd.DataFrame":
     between them. `low_pct` and `high_pct` widen that by how much vehicles differ, at CONFIDENCE (NaN of one vehicle): by so much
     another month or depot may differ without a reason.
     """
-    from scipy.stats import t  # here, since it takes long to load
+    from scipy.special import stdtrit  # here, since it takes long to load
 
     n, planned = sums["vehicles"].to_numpy(np.float64), sums["planned"].to_numpy(np.float64)
     arrived, failed = sums["arrived"].to_numpy(np.float64), sums["failed"].to_numpy(np.float64)
@@ -155,7 +156,7 @@ def with_limits(sums: "pd.DataFrame") -> "pd.DataFrame":
         ratio_error(n, planned, y, pp, *(sums[name].to_numpy(np.float64) for name in products))
         for y, products in ((arrived, ("pa", "aa")), (failed, ("pf", "ff")))
     )
-    reach = t.ppf((1 + CONFIDENCE) / 2, np.maximum(n - 1, 1))
+    reach = stdtrit(np.maximum(n - 1, 1), (1 + CONFIDENCE) / 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         surely, at_most = arrived / planned, 1 - failed / planned
     told: dict[str, Any] = {

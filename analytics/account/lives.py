@@ -64,8 +64,6 @@ class Curve:
 
 def curve(lives: pd.DataFrame, group: str = "all") -> Curve | None:
     """The curve of lives (columns entry_h, exit_h, failed: one part a row); None where too few failed."""
-    from statsmodels.duration.survfunc import SurvfuncRight  # here, since it takes long to load
-
     lives = lives[lives["exit_h"] > lives["entry_h"]]
     failures = int(lives["failed"].sum())
     if failures < FEWEST:
@@ -74,6 +72,8 @@ def curve(lives: pd.DataFrame, group: str = "all") -> Curve | None:
     late = lives[lives["exit_h"] > from_h]
     if int(late["failed"].sum()) < FEWEST:
         return None
+    from statsmodels.duration.survfunc import SurvfuncRight  # here, since it takes long to load
+
     told = SurvfuncRight(late["exit_h"], late["failed"], entry=np.maximum(late["entry_h"], from_h))
     at_h, share, error = (np.asarray(v, np.float64) for v in (told.surv_times, told.surv_prob, told.surv_prob_se))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -115,18 +115,21 @@ class Comparison:
 def rate_model(failures: Floats, hours: Floats, design: Floats) -> tuple[Floats, Floats]:
     """(coefficients, their covariance) of log rates over rows (n,) of a design (n, terms) with an intercept: Poisson, or negative
     binomial where failures scatter by more than chance."""
-    import statsmodels.api as sm  # here, since it takes long to load
+    # Here, since they take long to load; each by its own name, since the library as a whole takes three times as long.
+    from statsmodels.discrete.discrete_model import NegativeBinomial
+    from statsmodels.genmod.families import Poisson
+    from statsmodels.genmod.generalized_linear_model import GLM
 
     with warnings.catch_warnings():
         warnings.simplefilter(
             "ignore"
         )  # as many terms as rows leave no scatter to be judged; whether it converged is asked below
-        poisson = sm.GLM(failures, design, family=sm.families.Poisson(), exposure=hours).fit()
+        poisson = GLM(failures, design, family=Poisson(), exposure=hours).fit()
         scatter = float(poisson.pearson_chi2) / max(poisson.df_resid, 1)
         if scatter <= _SCATTERS or poisson.df_resid <= design.shape[1]:
             return np.asarray(poisson.params), np.asarray(poisson.cov_params()) * max(1.0, scatter)
         start = np.r_[poisson.params, 0.1]
-        told = sm.NegativeBinomial(failures, design, exposure=hours).fit(start_params=start, disp=0, maxiter=200)
+        told = NegativeBinomial(failures, design, exposure=hours).fit(start_params=start, disp=0, maxiter=200)
     explains = told.mle_retvals["converged"] and float(told.llf - poisson.llf) > _EXPLAINS
     if explains and np.isfinite(told.bse).all():
         return np.asarray(told.params, np.float64)[:-1], np.asarray(told.cov_params(), np.float64)[:-1, :-1]
@@ -147,10 +150,10 @@ def compare(cells: pd.DataFrame, what: str) -> list[Comparison]:
 
 
 def _proven(told: Sequence[Comparison]) -> list[Comparison]:
-    from statsmodels.stats.multitest import multipletests  # here, since it takes long to load
-
     if not told:
         return []
+    from statsmodels.stats.multitest import multipletests  # here, since it takes long to load
+
     stands = multipletests([one.p_value for one in told], _FALSE, "fdr_bh")[0]
     return sorted((one for one, so in zip(told, stands, strict=True) if so), key=lambda one: one.p_value)
 

@@ -108,7 +108,7 @@ def chances(parts: pd.DataFrame, rates: Rates, days: float = DAYS) -> pd.DataFra
     its trend; `of`, whose rate it rests on, and `rests_on`, how many failures that is (NaN: none). Columns of `parts`: what, point,
     lines, pace_h (ignition hours a day), age_h (NaN: not known), fails_now, worn_days and worn_early_days (until its trend passes its
     limit; NaN: it does not)."""
-    from scipy import stats  # here, since it takes long to load
+    from scipy.special import ndtr  # here, since it takes long to load
 
     told = [rates.get((what, point)) or rates.get((what, _ALL))
             for what, point in zip(parts["what"], parts["point"], strict=True)]  # fmt: skip
@@ -120,7 +120,7 @@ def chances(parts: pd.DataFrame, rates: Rates, days: float = DAYS) -> pd.DataFra
             rate[rows] *= _by_age(own.course, own.per_h, parts["age_h"].to_numpy(float)[rows], ahead_h[rows])
     chance = -np.expm1(-rate * parts["lines"].to_numpy(float) * ahead_h)
     passes, early = (parts[name].to_numpy(float) for name in ("worn_days", "worn_early_days"))
-    worn = np.nan_to_num(stats.norm.cdf((days - passes) / np.maximum((passes - early) / _EARLY, 1.0)), nan=0.0)
+    worn = np.nan_to_num(ndtr((days - passes) / np.maximum((passes - early) / _EARLY, 1.0)), nan=0.0)
     now = parts["fails_now"].to_numpy(bool)
     chance = np.where(now, 1.0, np.where(worn > 0, np.fmax(chance, worn), chance))
     return parts.assign(
@@ -171,10 +171,10 @@ def needs(parts: pd.DataFrame) -> list[Need]:
 
 def upper(mean: float, variance: float, *, whole: bool, share: float = ENOUGH) -> float:
     """The point that a count (`whole`) or an amount of such a mean and variance does not pass in `share` of cases."""
-    from scipy import stats  # here, since it takes long to load
-
     if mean <= 0:
         return 0.0
+    from scipy import stats  # here, since it takes long to load
+
     if not whole:
         return float(stats.gamma.ppf(share, mean**2 / variance, scale=variance / mean)) if variance > 0 else mean
     if variance <= mean:

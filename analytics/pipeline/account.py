@@ -11,12 +11,12 @@ from sqlalchemy import Connection, Delete, Insert, Select, Table, bindparam, del
 
 from analytics.account.greased import Kept
 from analytics.account.points import point_kind
+from analytics.hand import HandState
 from analytics.kinds import FINDING_KINDS
+from analytics.trends import Trend
 from analytics.vehicle.archive import Past
-from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.model_check import Check
-from analytics.vehicle.wear import Trend
 from ingest import schema
 from ingest.setups import HandPoint, Setup
 from ingest.times import HOUR_US, instant

@@ -13,6 +13,7 @@ from analytics.account.greased import Kept, kept_of
 from analytics.alarms.depots import depot
 from analytics.fills import Fill
 from analytics.findings import Finding
+from analytics.hand import HandState
 from analytics.pipeline import checkpoints
 from analytics.pipeline.account import known_from, trends_due
 from analytics.pipeline.kept import fleet_revision
@@ -22,16 +23,16 @@ from analytics.planning.greases import cold_weeks
 from analytics.planning.usage import Amount, Supply, monthly
 from analytics.refills import Refill
 from analytics.settings import DEFAULTS
+from analytics.trends import Trend
 from analytics.vehicle import analysis, daily, data_notes, line_conditions
 from analytics.vehicle.archive import Past, from_json
 from analytics.vehicle.checkpoints import Checkpoint
 from analytics.vehicle.day import Day
 from analytics.vehicle.doses import doses
 from analytics.vehicle.hand_doses import hand_doses, with_hand
-from analytics.vehicle.hand_points import HandState
 from analytics.vehicle.line_conditions import LineCondition
 from analytics.vehicle.model_check import Check, checks
-from analytics.vehicle.wear import Trend, trends
+from analytics.vehicle.wear import trends
 from ingest import schema
 from ingest.arrays import arrived_by
 from ingest.database import address, connect

@@ -9,10 +9,10 @@ from sqlalchemy import Connection, bindparam, insert, update
 
 from analytics.alarms import records
 from analytics.findings import Finding, urgency
+from analytics.hand import HandState, standing
 from analytics.kinds import FINDING_KINDS, Severity, kind_rank
 from analytics.pipeline.tasks import Outcome
 from analytics.refills import Refill
-from analytics.vehicle.hand_points import HandState, standing
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from ingest import registry, schema
 from ingest.languages.saying import in_json, of_json, say

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from analytics.fills import Fill
 from analytics.findings import Episode, Finding
+from analytics.hand import HandState
 from analytics.refills import Refill
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle import confirmation, controller, cycles, hand_points, level, outside_meters, pressure, silence
@@ -17,7 +18,7 @@ from analytics.vehicle.causes import by_cause
 from analytics.vehicle.checkpoints import Checkpoint, Checkpoints
 from analytics.vehicle.commissioning import Handover, handover
 from analytics.vehicle.cycles import Audit
-from analytics.vehicle.hand_points import HandState, Meter
+from analytics.vehicle.hand_points import Meter
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import Reservoir, draws_air
 from analytics.vehicle.lubrication import escalate, hours_since, odd_from_the_start

@@ -34,7 +34,7 @@ EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
 
 @dataclass(frozen=True)
 class Dosed:
-    """A point greased by hand that doses are planned for: its number above those of lines (`hand_doses.HAND_FROM`)."""
+    """A point greased by hand that doses are planned for: its number above those of lines (`hand.HAND_FROM`)."""
 
     line: int
     point: str

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from analytics.hand import HAND_FROM
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.doses import EPOCH_DAY, Dosed, Doses
 from analytics.vehicle.hand_points import Meter, greased_at, typed_in
@@ -22,7 +23,6 @@ from ingest.arrays import Floats
 from ingest.setups import HandPoint, Setup
 from ingest.times import DAY_US, FOREVER_US, LONG_AGO_US, local_us
 
-HAND_FROM: Final = 10_000  # a point greased by hand has its number above those of lines
 _LATE: Final = 1.1  # of an interval: greased until then it was in time
 _EXTRA: Final = 0.5  # of an interval: greased before, the planned dose is still to come
 _UNTOLD_US: Final = 30 * DAY_US

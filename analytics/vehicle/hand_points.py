@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from analytics.hand import HandState
 from analytics.vehicle import outside_meters
 from analytics.vehicle.history import History
 from analytics.vehicle.hour_meter import RESET_H
@@ -25,7 +26,6 @@ from ingest.work import Work
 RATE_DAYS: Final = 28  # over which a meter's pace is taken: two weeks of work and their weekends, twice
 STALE_DAYS: Final = 45  # so long after its last reading a meter says nothing of today
 WORTH: Final = 0.8  # of an interval: greasing before it is waste (common practice, no source)
-SOON_DAYS: Final = 7
 FAR_DAYS: Final = 20 * 365  # no pace tells of what lies further ahead
 
 
@@ -67,22 +67,6 @@ class Meter:
         if base < 0:
             return None
         return float((counted[-1] - counted[base]) / ((at_us[-1] - at_us[base]) / DAY_US))
-
-
-@dataclass(frozen=True, kw_only=True)
-class HandState:
-    """How a point greased by hand stands. `since` is in the unit of its interval and `hours_since` in ignition hours, both by the meter's
-    latest reading (`read_us`; None: a calendar's); None is not known, and so is a point that was never greased by record. `from_us` is
-    from when greasing it is no waste; `reason` says why no date is known."""
-
-    point: HandPoint
-    greased_us: int | None = None
-    since: float | None = None
-    hours_since: float | None = None
-    read_us: int | None = None
-    from_us: int | None = None
-    due_us: int | None = None
-    reason: str = ""
 
 
 def hour_meters(history: History, readings: States) -> list[Meter]:
@@ -206,12 +190,3 @@ def _due(meter: Meter, greased_us: int, every: float, as_of_us: int) -> tuple[in
     if as_of_us - read_us > STALE_DAYS * DAY_US and when(1.0) > as_of_us:
         return None, None, f"its meter was not read for {(as_of_us - read_us) / DAY_US:.0f} days"
     return when(WORTH), when(1.0), ""
-
-
-def standing(due_us: int | None, now_us: int) -> str:
-    """Whether a point is `due`, `soon`, `ok`, or `unknown`."""
-    if due_us is None:
-        return "unknown"
-    if due_us <= now_us:
-        return "due"
-    return "soon" if due_us <= now_us + SOON_DAYS * DAY_US else "ok"

@@ -12,26 +12,26 @@ Of the messages only a sampled course (`trace`) tells how fast pressure rises: w
 is what left the reservoir over what the line list says, in stretches of use between two fills.
 """
 
-import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.kinds import FINDING_KINDS
 from analytics.settings import DEFAULTS, Settings
+from analytics.statistics.huber import huber_fits
+from analytics.trends import Baseline, Trend, What
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import readings_of, sheet_use
 from analytics.vehicle.lubrication import inside
+from analytics.vehicle.pressure.expected import row_medians
 from analytics.vehicle.pressure.traces import courses
 from ingest.arrays import Floats, Ints
 from ingest.times import DAY_US, FOREVER_US, HOUR_US, LONG_AGO_US
 
-What = Literal["pressure", "rest", "rise", "supply", "dose"]
-Baseline = Literal["commissioning", "first month"]
 FEWEST_DAYS: Final = 40
 FEWEST_H: Final = 100.0
 _READINGS: Final = 3  # of a day, at least, for a median
@@ -55,28 +55,6 @@ _SPOILS_LEVEL: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class Trend:
-    """The trend of one thing on a channel (None: the pump), over `hours` of ignition: percent in 1,000 hours with 95 % limits, percent
-    by which it has changed since its baseline, and when it is expected to pass its limit, at the earliest and most likely (None: not
-    within half a year, or not that way). `worsens` where the limits leave no doubt that it changes, and it passes by then. `latest` is
-    how it stands at the usual temperature: kPa, share of the peak, seconds, volts, or litres a cycle."""
-
-    what: What
-    channel: str | None
-    lines: tuple[int, ...]
-    hours: float
-    percent: float
-    percent_low: float
-    percent_high: float
-    changed_percent: float
-    baseline: Baseline
-    latest: float
-    early_us: int | None
-    expected_us: int | None
-    worsens: bool
-
-
 @dataclass(frozen=True)
 class _Series:
     """One thing over time: `y` (n,) logarithms at `at_us` (n,) after `hours` (n,) of ignition at `temp_c` (n,; 0 where it is not known).
@@ -94,6 +72,11 @@ class _Series:
     scale: float = 1.0
 
 
+_Line = tuple[
+    float, float, Floats
+]  # its slope, the standard error of that, and what the temperature explains of (n,) points
+
+
 def trends(result: Result, settings: Settings = DEFAULTS) -> list[Trend]:
     """Every trend that enough days tell of."""
     history = result.history
@@ -101,8 +84,25 @@ def trends(result: Result, settings: Settings = DEFAULTS) -> list[Trend]:
         return []
     many_days = history.heard_us[-1] - history.heard_us[0] > (FEWEST_DAYS - 2) * DAY_US
     series = (*(_series(result, settings) if many_days else ()), *_dose(result, settings))
-    found = (_trend(result, one) for one in series)
-    return [one for one in found if one is not None]
+    enough = [one for one in series if _tells(one)]
+    return [_trend(result, one, line) for one, line in zip(enough, _lines(enough), strict=True)]
+
+
+def _tells(series: _Series) -> bool:
+    fewest = FEWEST_STRETCHES if series.what == "dose" else FEWEST_DAYS
+    return len(series.y) >= fewest and bool(series.hours[-1] - series.hours[0] >= FEWEST_H)
+
+
+def _lines(series: Sequence[_Series]) -> list[_Line]:
+    """The straight line of each: of those with the same days together."""
+    beside: dict[int, list[int]] = {}
+    for k, one in enumerate(series):
+        beside.setdefault(id(one.hours), []).append(k)
+    found: dict[int, _Line] = {}
+    for mine in beside.values():
+        first = series[mine[0]]
+        found |= zip(mine, fits(first.hours / 1000, np.stack([series[k].y for k in mine]), first.temp_c), strict=True)
+    return [found[k] for k in range(len(series))]
 
 
 def _series(result: Result, settings: Settings) -> Iterator[_Series]:
@@ -177,10 +177,8 @@ def _together(history: History) -> Floats:
     if peak.shape[1] < _SEVERAL or not len(peak):
         return np.zeros(len(c))
     log_peak = np.log(np.where(peak > 0, peak, np.nan))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # nobody reads in a cycle: nothing is known of it
-        off = log_peak - np.nanmedian(log_peak, axis=0)
-        told = np.nanmedian(off, axis=1)
+    off = log_peak - row_medians(log_peak.T)
+    told = row_medians(off)
     return np.where(np.isfinite(off).sum(axis=1) >= _SEVERAL, np.nan_to_num(told), 0.0)
 
 
@@ -201,16 +199,13 @@ def sound(result: Result, channel: str) -> NDArray[np.bool_]:
     return np.asarray(sound)
 
 
-def _trend(result: Result, series: _Series) -> Trend | None:
-    """The trend of one series; None where too little is told."""
-    from scipy import stats  # here, since it takes long to load
+def _trend(result: Result, series: _Series, line: _Line) -> Trend:
+    """The trend of one series, by its straight line."""
+    from scipy.special import stdtrit  # here, since it takes long to load
 
     at_h, y = series.hours, series.y
-    fewest = FEWEST_STRETCHES if series.what == "dose" else FEWEST_DAYS
-    if len(y) < fewest or at_h[-1] - at_h[0] < FEWEST_H:
-        return None
-    slope, error, weather = fit(at_h / 1000, y, series.temp_c)
-    wide = float(stats.t.ppf(_SURE, max(len(y) - 2, 1))) * error
+    slope, error, weather = line
+    wide = float(stdtrit(max(len(y) - 2, 1), _SURE)) * error
     low, high = slope - wide, slope + wide
     dry, thousand_h = y - weather, (at_h - at_h[0]) / 1000
     baseline, began = _baseline(result, series, dry)
@@ -293,25 +288,23 @@ def _medians(day: Ints, values: Floats, fewest: int) -> Floats:
     return np.asarray(medians[number >= fewest], np.float64)
 
 
-def fit(thousand_h: Floats, y: Floats, temp_c: Floats) -> tuple[float, float, Floats]:
-    """(slope, its standard error, what the temperature explains (n,)) of a robust straight line over (n,) points.
+def fits(thousand_h: Floats, y: Floats, temp_c: Floats) -> list[_Line]:
+    """The robust straight lines through the rows of `y` (k, n) over (n,) points.
 
-    Huber's M-estimate (statsmodels' RLM), with temperature and its square beside it where it varies. The error is widened by the
-    lag-one correlation r of what is left over: so many points are worth (1 - r) / (1 + r) of them (Bayley and Hammersley 1946).
+    Huber's M-estimate, with temperature and its square beside it where it varies. The error is widened by the lag-one correlation r of
+    what is left over: so many points are worth (1 - r) / (1 + r) of them (Bayley and Hammersley 1946).
     """
-    # Here, since they take long to load.
-    from statsmodels.robust.norms import HuberT
-    from statsmodels.robust.robust_linear_model import RLM
-
     x = thousand_h - thousand_h[0]
     warm = (temp_c - np.median(temp_c)) / 10
     terms = [np.ones(len(x)), x, *([warm, warm**2] if np.ptp(temp_c) > 1 else [])]
     design = np.column_stack(terms)
-    told = RLM(y, design, M=HuberT()).fit()
-    left = np.clip(told.resid / max(told.scale, 1e-9), -3, 3)
-    r = float(np.clip(np.corrcoef(left[:-1], left[1:])[0, 1], 0.0, 0.95)) if np.ptp(left) > 0 else 0.0
-    weather = design[:, 2:] @ told.params[2:]
-    return float(told.params[1]), float(told.bse[1]) * np.sqrt((1 + r) / (1 - r)), np.asarray(weather, np.float64)
+    told = huber_fits(design, y)
+    lines = list[_Line]()
+    for params, errors, rest, scale in zip(told.params, told.errors, told.left, told.scale, strict=True):
+        left = np.clip(rest / max(scale, 1e-9), -3, 3)
+        r = float(np.clip(np.corrcoef(left[:-1], left[1:])[0, 1], 0.0, 0.95)) if np.ptp(left) > 0 else 0.0
+        lines.append((float(params[1]), float(errors[1]) * np.sqrt((1 + r) / (1 - r)), design[:, 2:] @ params[2:]))
+    return lines
 
 
 def _pace_h(result: Result) -> float:

@@ -1,4 +1,4 @@
-"""The commands of the account: was every point greased, the month's report, and parts to have."""
+"""The command of the account: was every point greased, and the month's report."""
 
 import math
 import sys
@@ -7,19 +7,12 @@ from typing import Annotated
 
 import typer
 
-from analytics.account.lives import DIMENSIONS
-from analytics.account.parts import DAYS
-from analytics.alarms import letters
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, print_json
 from dashboard.exports import account as words
 from dashboard.exports import csv
-from dashboard.exports import parts as stock
-from dashboard.exports import report as sentences
 from dashboard.queries import account as accounts
 from dashboard.queries import scope
-from dashboard.queries.lives import lasting
-from dashboard.queries.report import read_report
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
@@ -76,10 +69,15 @@ def account(
             sys.stdout.write(csv.csv_text(words.group_table(groups, chosen), "month"))
             return
         if report or send:
+            from dashboard.exports import report as sentences  # here, since they load what analyses
+            from dashboard.queries.report import read_report
+
             told = read_report(engine, chosen, within)
             if report:
                 sys.stdout.write(sentences.as_text(told))
             if send:
+                from analytics.alarms import letters
+
                 with writing(engine) as connection:
                     number = letters.post(
                         connection, f"account/{chosen}", depot, sentences.title(told), sentences.as_text(told), now_us()
@@ -101,46 +99,3 @@ def account(
             f" {math.floor(one.arrived_pct)} % did"
         )
     print(words.MEANING)
-
-
-@app.command("parts", epilog='Example: tallow parts --depot "Dry Fork Pit" --days 90')
-def parts(
-    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
-    days: Annotated[int, typer.Option(min=1, max=365, help="how far ahead")] = DAYS,
-    by: Annotated[str, typer.Option(help=f"compare lives by one of: {', '.join(DIMENSIONS)}")] = "point",
-    as_json: Json = False,
-    as_csv: Annotated[bool, typer.Option("--csv", help="print the parts as CSV")] = False,
-    database: Database = DEFAULT_DATABASE,
-) -> None:
-    """List parts to have, what fails more often, how long things last: by depot, by the newest analysis."""
-    if by not in DIMENSIONS:
-        raise Problem(f"--by: one of {', '.join(DIMENSIONS)}")
-    engine = open_existing(database)
-    with reachable(engine):
-        if depot:
-            scope.check_depot(engine, depot)
-        told = lasting(engine, scope.Scope(depot=depot), now_us(), by, days)
-    if as_json:
-        print_json(stock.as_object(told, days))
-        return
-    if as_csv:
-        sys.stdout.write(csv.csv_text(stock.need_table(told.needs), "depot"))
-        return
-    if not told.vehicles:
-        print(stock.NOTHING)
-        return
-    for one in stock.told(told.needs):
-        print(f"{one.depot}, {one.part}: expected {stock.expected(one)}, enough {stock.amount(one.enough, one.unit)}")
-    for text in stock.untold(told.needs):
-        print(f"{text}.")
-    print(stock.PARTS_MEANING)
-    for case in told.more_often:
-        print(f"{stock.sentence(case)}.")
-    for what, curves in told.curves.items():
-        for curve in curves:
-            ages = [f"{told_at} reach {age:,.0f} h" for age in stock.AGES_H if (told_at := stock.reaches(curve, age))]
-            print(
-                f"{stock.title(what)}, {stock.group_name(curve)}: {curve.failures} failures of {curve.parts} lives; {'; '.join(ages)}"
-            )
-        if not curves:
-            print(f"{stock.title(what)}: {told.failures[what]} failures so far, too few to say how long it lasts.")

@@ -1,4 +1,4 @@
-"""The commands that plan: refill visits, timers, amounts of grease, and the first cycles of a fitted system."""
+"""The commands that plan refill visits, and the first cycles of a fitted system."""
 
 import secrets
 import sys
@@ -10,7 +10,7 @@ import typer
 
 from analytics.alarms import wording
 from analytics.findings import CAUTION, FILL_STEP
-from analytics.planning import rounds, timer, usage
+from analytics.planning import rounds
 from dashboard import formatting
 from dashboard.cli.alarms import By
 from dashboard.cli.options import (
@@ -22,7 +22,6 @@ from dashboard.cli.options import (
 from dashboard.exports import csv, greases
 from dashboard.exports.calendar import round_calendar
 from dashboard.queries import scope
-from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_round
 from dashboard.queries.vehicle import vehicle_result
 from ingest import (
@@ -92,88 +91,6 @@ def refill_round(
     if told.points_undated:
         points = "; ".join(f"{one.unit}, {one.number} {one.point}" for one in told.points_undated)
         print(f"No date is known for these points greased by hand: {points}.")
-
-
-@app.command("timer", epilog="Example: tallow timer HS-102 --interval-min 15")
-def show_timer(
-    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
-    interval_min: Annotated[float | None, typer.Option(min=0.1, help="another interval, minutes")] = None,
-    run_s: Annotated[float | None, typer.Option(min=1, help="another run time, seconds")] = None,
-    line: Annotated[int | None, typer.Option(help="with --want: number of the line")] = None,
-    want: Annotated[
-        float | None,
-        typer.Option(min=0.001, help="cm3 that the point should get in 8 ignition hours, as its maker says"),
-    ] = None,
-    database: Database = DEFAULT_DATABASE,
-) -> None:
-    """Say how much grease each point gets in 8 ignition hours, and what another timer setting would change."""
-
-    engine = open_existing(database)
-    with reachable(engine):
-        with engine.connect() as connection:
-            found = registry.find(connection, vehicle)
-        setup = found.in_force(now_us())
-        result = vehicle_result(engine, setup.fleet, setup.vehicle)
-        everybody = scope.setups(engine)
-    if result is None:
-        raise Problem(f"nothing is known of {vehicle} yet")
-    if want is not None:
-        wanted = next((x for x in setup.lines if x.line == line), None)
-        if wanted is None:
-            raise Problem(f"say with --line which line of {vehicle} shall get it; there are {len(setup.lines)}")
-        interval_min = timer.interval_for(want, timer.dose_at(setup, wanted.dose_cm3, run_s or setup.run_s))
-    now = timer.setting(result, setup.interval_min, setup.run_s)
-    then = timer.setting(result, interval_min or setup.interval_min, run_s or setup.run_s)
-    print(f"{setup.unit} ({setup.vehicle}): every {now.interval_min:g} min for {now.run_s:g} s"
-          f"{'' if now == then else f', then every {then.interval_min:.1f} min for {then.run_s:g} s'}")  # fmt: skip
-    for text in formatting.timer_facts(now, then):
-        print(f"  {text}")
-    print("  cm3 in 8 ignition hours, by line:")
-    amounts = dict(then.per_shift)
-    for one, (_, before) in zip(setup.lines, now.per_shift, strict=True):
-        change = "" if now == then else f" -> {amounts[one.line]:.2f}"
-        print(f"  {one.line:>4} {one.point}: {before:.2f}{change}")
-    for text in timer.warnings(result, then, timer.sisters(everybody, setup)):
-        print(f"  Warning: {text}")
-    print(CAUTION)
-
-
-@app.command("amounts", epilog="Example: tallow amounts --depot 'Skarvholm Quarry' --months 3")
-def show_amounts(
-    depot: Annotated[str, typer.Option(help="one depot; all by default")] = "",
-    months: Annotated[int, typer.Option(min=1, max=120, help="number of months, the latest")] = 12,
-    density: Annotated[
-        float, typer.Option(min=0.5, max=2, help="kilograms a litre of grease weighs")
-    ] = usage.DENSITY_KG_PER_L,
-    as_csv: Annotated[bool, typer.Option("--csv", help="print CSV for other programs")] = False,
-    database: Database = DEFAULT_DATABASE,
-) -> None:
-    """Print grease used, filled and needed, by month and depot and grease, in litres and kilograms. Uses the newest analysis."""
-    engine = open_existing(database)
-    with reachable(engine):
-        if depot:
-            scope.check_depot(engine, depot)
-        found, ahead_l = read_amounts(engine, depot), read_ahead_l(engine, depot)
-    latest = sorted({one.month for one in found})[-months:]
-    found = [one for one in found if one.month in latest]
-    if as_csv:
-        sys.stdout.write(csv.csv_text(csv.amounts_table(found, density), "month"))
-        return
-    for one in found:
-        kept = "change in reservoirs not known"
-        if one.held_l is not None and one.unaccounted_l is not None:
-            kept = (
-                f"{one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
-                " nor still in reservoirs"
-            )
-        print(
-            f"{formatting.month(one.month)}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
-            f" {one.filled_l:.1f} l filled, {kept}"
-        )
-    for (place, grease), litres in ahead_l.items():
-        print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")
-    if not found:
-        print("Nothing is analysed yet; run: tallow analyse")
 
 
 @app.command("commission", epilog="Example: tallow commission HS-101")

@@ -1,11 +1,10 @@
 """Whether every point got its grease, as rows of text for files, as objects for other programs, and in sentences."""
 
-from collections.abc import Sequence
-from dataclasses import asdict
-from typing import Any
+from __future__ import annotations
 
-import pandas as pd
-from sqlalchemy import Engine
+from dataclasses import asdict
+from math import isnan
+from typing import TYPE_CHECKING, Any
 
 from dashboard.exports import prices as money
 from dashboard.line_numbers import line_numbers
@@ -13,6 +12,12 @@ from dashboard.queries import account
 from dashboard.queries.account import WorstPoints
 from dashboard.queries.scope import Scope
 from ingest.languages import cldr, later, tr, trn
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from sqlalchemy import Engine
 
 MEANING = later(
     "A dose is planned for each interval of ignition time, for each point. It surely arrived where the pressure of its line or the"
@@ -75,7 +80,7 @@ def points(one: WorstPoints) -> str:
 
 def limits(row: Any) -> str:
     """How far it may lie from another month or group without a reason; nothing of one vehicle."""
-    if pd.isna(row["low_pct"]) or pd.isna(row["high_pct"]):
+    if isnan(row["low_pct"]) or isnan(row["high_pct"]):
         return tr("not known")
     return tr("{low} to {high} %", low=cldr.floored(row["low_pct"], 1), high=cldr.decimal(row["high_pct"], 1))
 

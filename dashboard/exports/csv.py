@@ -9,6 +9,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from analytics.kinds import FINDING_KINDS
+from dashboard.exports import hand
 from ingest import times
 from ingest.languages import ENGLISH, speaking
 from ingest.spreadsheets import guarded
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 @speaking(ENGLISH)
 def round_table(told: Round) -> list[dict[str, str]]:
     """A round as rows of text, for files; whose date nobody knows comes last, without one."""
-    from dashboard.exports import hand  # here, since it loads what plans rounds
 
     def also(who: tuple[str, str]) -> str:
         return "; ".join(FINDING_KINDS[f.kind].title for f in told.beside.get(who, ()))

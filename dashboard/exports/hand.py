@@ -1,14 +1,19 @@
 """Points greased by hand, in words and as rows of text for files."""
 
-from collections.abc import Sequence
-from typing import Any, Final
+from __future__ import annotations
 
-from analytics.planning.rounds import HandNeed
+from typing import TYPE_CHECKING, Any, Final
+
 from dashboard import formatting
-from dashboard.queries.hand import HandDue
 from ingest.languages import Words, cldr, later, tr, trn
-from ingest.setups import HandPoint
 from ingest.times import rfc3339
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.planning.rounds import HandNeed
+    from dashboard.queries.hand import HandDue
+    from ingest.setups import HandPoint
 
 MEANING: Final = later(
     "A point is due again when its interval has passed since somebody recorded that it was greased: hours by the controller's meter, by one"

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from analytics.vehicle.wear import Trend
+from analytics.trends import Trend
 from dashboard import formatting
 from dashboard.line_numbers import line_numbers
 from dashboard.queries.wear import Wearing

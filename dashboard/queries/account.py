@@ -1,23 +1,28 @@
 """Whether every point got its grease, rolled up: one query a roll-up, of what whoever asks may see."""
 
+from __future__ import annotations
+
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, Final
+from math import isnan
+from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-import pandas as pd
 from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
-from analytics.account.greased import DaysOfMonth, unpacked, with_limits
-from analytics.vehicle.hand_doses import HAND_FROM
+from analytics.hand import HAND_FROM
 from dashboard.queries.prices import AtRisk, PointAtRisk, dry_points, read_priced, together
 from dashboard.queries.scope import EVERYTHING, Scope, read_vehicles, visible, within
 from ingest import schema
 from ingest.languages import later
 from ingest.setups import HandPoint, Line, Setup
 from ingest.times import instant, microseconds
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analytics.account.greased import DaysOfMonth
 
 # What a month may be rolled up by: what people call it, the table, and its column there.
 GROUPS: Final = {
@@ -125,6 +130,10 @@ def by_group(engine: Engine, month: str, group: str, scope: Scope = EVERYTHING) 
 
 
 def _rollup(engine: Engine, table: Table, key: str, where: Sequence[ColumnElement[bool]]) -> pd.DataFrame:
+    import pandas as pd  # here, since it takes long to load
+
+    from analytics.account.greased import with_limits
+
     p, a, f = table.c.planned, table.c.arrived, table.c.failed
     sums = {"planned": p, "arrived": a, "failed": f, "pp": p * p, "pa": p * a, "aa": a * a, "pf": p * f, "ff": f * f}
     column = table.c[key]
@@ -143,6 +152,8 @@ def worst_points(
 ) -> list[WorstPoints]:
     """Points of which most doses surely did not arrive in a month: the highest share first, and what steering or braking depends on
     first among equals; or those with most money at risk now, where there are prices."""
+    from analytics.account.greased import unpacked  # here, since it loads what takes long
+
     table = schema.greased
     asked = select(table.c.vehicle_id, table.c.depot, table.c.days).where(
         table.c.month == month, table.c.worst > 0, *within(table, scope)
@@ -210,6 +221,11 @@ def _worst_of(vehicle_id: int, setup: Setup, depot: str, told: DaysOfMonth) -> I
 def days_of(engine: Engine, fleet: str, vehicle: str, month: str) -> pd.DataFrame:
     """A vehicle's month by day and line, or point greased by hand: day, depot, line, hand_point (one of the two is None), planned, arrived,
     failed, not_proven; only where a dose was planned."""
+    import numpy as np  # here, since they take long to load
+    import pandas as pd
+
+    from analytics.account.greased import unpacked
+
     table, who = schema.greased, schema.vehicle
     asked = (
         select(table.c.depot, table.c.days)
@@ -265,5 +281,5 @@ def rows_of(told: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _rounded(name: str, value: Any) -> Any:
     if isinstance(value, float):
-        return None if pd.isna(value) else round(value, 2 if name.endswith("_pct") else 1)
+        return None if isnan(value) else round(value, 2 if name.endswith("_pct") else 1)
     return value

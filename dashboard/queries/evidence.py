@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine, Table, func, select
 from analytics.account.evidence import DayOfDoses, Gap, digest, gaps, of_all, together
 from analytics.account.greased import unpacked
 from analytics.findings import Finding, from_row
-from analytics.vehicle.hand_doses import HAND_FROM
+from analytics.hand import HAND_FROM
 from dashboard.queries.scope import read_vehicles
 from ingest import schema
 from ingest.errors import Problem

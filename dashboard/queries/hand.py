@@ -2,16 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, and_, case, func, select
 
-from analytics.vehicle.analysis import Result
-from analytics.vehicle.hand_points import SOON_DAYS, standing
+from analytics.hand import SOON_DAYS, standing
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema
 from ingest.times import DAY_US
 from ingest.work_records import read_records
+
+if TYPE_CHECKING:
+    from analytics.vehicle.analysis import Result
 
 JUST_GREASED: Final = "greased since the latest analysis"
 STATES: Final = ("due", "unknown", "soon", "ok")  # as the list has them: what nobody knows comes before what is not due
@@ -98,7 +100,7 @@ def _of_row(row: Any, greased_us: int | None, now_us: int) -> HandDue:
     )  # fmt: skip
 
 
-def of_result(result: Result) -> list[HandDue]:
+def of_result(result: "Result") -> list[HandDue]:
     """The points of a vehicle as a fresh analysis has them, in the order of its list."""
     setup = result.history.setup
     return [

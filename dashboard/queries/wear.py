@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, select
 
-from analytics.vehicle.wear import Trend
+from analytics.trends import Trend
 from dashboard.queries.scope import EVERYTHING, Scope, visible, within
 from ingest import schema
 

@@ -87,7 +87,7 @@ verdict = Table(
     Index(None, "kind", "at_us"),
 )
 
-# What gets worse slowly (`wear.Trend`): of each vehicle as of its latest trends, which are made once a day.
+# What gets worse slowly (`trends.Trend`): of each vehicle as of its latest trends, which are made once a day.
 wear = Table(
     "wear",
     metadata,
@@ -102,7 +102,7 @@ wear = Table(
     Column("percent_high", Double, nullable=False),
     Column("changed_percent", Double, nullable=False),
     Column("baseline", String(16), nullable=False),
-    Column("latest", Double, nullable=False),  # `wear.Trend.latest`
+    Column("latest", Double, nullable=False),  # `trends.Trend.latest`
     Column("early_us", BigInteger),
     Column("expected_us", BigInteger),
     Column("worsens", Boolean, nullable=False),

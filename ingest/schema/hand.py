@@ -1,4 +1,4 @@
-"""When points that are greased by hand are due, by the newest analysis (`vehicle.hand_points.HandState`)."""
+"""When points that are greased by hand are due, by the newest analysis (`hand.HandState`)."""
 
 from sqlalchemy import (
     BigInteger,

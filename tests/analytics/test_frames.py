@@ -10,11 +10,11 @@ import pytest
 from sqlalchemy import Engine, select
 
 from analytics import frames
+from analytics.hand import HandState
 from analytics.pipeline import results
 from analytics.pipeline.account import keep_hand, keep_trends
 from analytics.pipeline.workers import workers
-from analytics.vehicle.hand_points import HandState
-from analytics.vehicle.wear import Trend
+from analytics.trends import Trend
 from dashboard.exports import bulk
 from ingest import registry, schema
 from ingest.database import address

@@ -25,7 +25,9 @@ def show(database: Annotated[str, typer.Option("--database", envvar="TALLOW_DATA
         print(connection.execute(sqlalchemy.text("SELECT count(*) FROM vehicle")).scalar())
 app()
 """
-COMMANDS = ("--help", "status", "alarms", "findings", "refills", "quarantine", "person list", "route list")
+COMMANDS = (
+    "--help", "status", "alarms", "findings", "refills", "fills", "points", "wear", "amounts", "quarantine", "person list", "route list",
+)  # fmt: skip
 
 
 def processor_s(arguments: list[str], url: str, compiled: str) -> float:

@@ -17,8 +17,8 @@ from analytics.account.greased import kept_of
 from analytics.alarms import letters, routes
 from analytics.pipeline import vehicle_summary
 from analytics.pipeline.account import keep_greased, keep_trends
+from analytics.trends import Trend
 from analytics.vehicle.doses import Doses
-from analytics.vehicle.wear import Trend
 from dashboard.accounts import NOBODY, Person, acting_as
 from dashboard.exports import account as words
 from dashboard.exports import report as sentences

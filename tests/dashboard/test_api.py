@@ -19,10 +19,10 @@ from sqlalchemy import Engine, select
 from analytics.account.greased import kept_of
 from analytics.account.lives import FAILURES
 from analytics.account.prices import HourlyRate, Price
+from analytics.hand import HandState
 from analytics.pipeline.account import keep_greased, keep_hand
 from analytics.planning.greases import Grease
 from analytics.vehicle.doses import Doses
-from analytics.vehicle.hand_points import HandState
 from dashboard import access_tokens, accounts, passwords
 from dashboard.queries.greases import keep_grease
 from dashboard.queries.prices import keep_price, keep_rate

@@ -134,8 +134,9 @@ HEAVY = (
 @pytest.mark.parametrize(
     "command",
     [
-        *(["--help"], ["findings"], ["refills"], ["status"], ["alarms"], ["quarantine"], ["person", "list"]),
-        *(["route", "list"], ["work", "--help"]),
+        *(["--help"], ["findings"], ["refills"], ["fills"], ["status"], ["alarms"], ["quarantine"], ["person", "list"]),
+        *(["points"], ["wear"], ["amounts"], ["account", "--help"], ["timer", "--help"], ["found"], ["price", "list"]),
+        *(["grease", "list"], ["route", "list"], ["work", "--help"]),
     ],
 )
 def test_a_command_loads_nothing_that_it_does_not_need(command: list[str], tmp_path: Path) -> None:

@@ -1,14 +1,18 @@
 """The robust fit against published coefficients and against statsmodels."""
 
+import warnings
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
 
+from analytics.statistics.huber import huber_fits
 from analytics.statistics.robust import huber_update
 
 # Brownlee's stack loss data (Statistical Theory and Methodology in Science and Engineering, 1965, p. 454), as shipped
 # with statsmodels; Huber's M-estimate as printed in the statsmodels manual for RLM (R's MASS::rlm gives the same: from memory).
 PUBLISHED = (-41.0265, 0.8294, 0.9261, -0.1278)
+ERRORS = (9.79189854, 0.11100521, 0.30293016, 0.12864961)  # likewise
 SCALE = 2.440536  # not printed there: what statsmodels itself gives
 
 
@@ -22,6 +26,37 @@ def test_our_fit_gives_the_published_coefficients() -> None:
     x, y = stackloss()
     theta, _ = huber_update(np.zeros(4), np.eye(4) * 1e8, x, y, SCALE, rounds=60)
     assert theta == pytest.approx(PUBLISHED, abs=6e-4)
+
+
+def test_fits_side_by_side_give_the_published_coefficients_and_errors() -> None:
+    """Each of them as if it were alone."""
+    x, y = stackloss()
+    told = huber_fits(x, np.stack([y, y[::-1], y]))
+    for k in (0, 2):
+        assert told.params[k] == pytest.approx(PUBLISHED, abs=5e-5)
+        assert told.errors[k] == pytest.approx(ERRORS, abs=5e-9)
+        assert told.scale[k] == pytest.approx(SCALE, abs=5e-7)
+
+
+@pytest.mark.parametrize("rows", [6, 41, 90, 400])
+def test_fits_side_by_side_are_those_of_a_library(rows: int) -> None:
+    """statsmodels' RLM one by one, to the last bit: with wild values, readings in coarse steps, nothing left over, and a design of which
+    one term follows from others."""
+    rng = np.random.default_rng(rows)
+    warm, two = rng.normal(size=rows), rng.integers(0, 2, rows).astype(float)
+    for of_it in (warm, two):
+        x = np.column_stack([np.ones(rows), np.linspace(0, 1, rows), of_it, of_it**2])
+        y = 0.1 * x[:, 1] + 0.02 * rng.standard_t(2, (12, rows))
+        y[3], y[4] = np.round(y[3], 2), 0.5
+        told = huber_fits(x, y)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of a singular design, and of a row of which nothing is left over
+            library = [sm.RLM(one, x).fit() for one in y]
+            errors = [one.bse for one in library]
+        for k, (alone, error) in enumerate(zip(library, errors, strict=True)):
+            found = told.params[k], told.left[k], told.scale[k], told.errors[k]
+            for ours, theirs in zip(found, (alone.params, alone.resid, alone.scale, error), strict=True):
+                assert np.array_equal(ours, theirs, equal_nan=True)
 
 
 def test_learning_block_by_block_agrees_with_one_fit() -> None:

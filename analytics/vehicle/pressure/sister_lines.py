@@ -5,7 +5,7 @@ vehicle do.
 """
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain
@@ -135,30 +135,33 @@ def odd_lines(
     by_tubes: dict[Tubes, list[float]] = {}
     for sister in sisters:
         by_tubes.setdefault(sister.tubes, []).append(sister.log_kpa)
-    theirs = [
-        np.array([log_kpa for other, several in by_tubes.items() if alike_tubes(other, tubes) for log_kpa in several])
-        for tubes in watched
-    ]
-    enough = np.array([len(values) >= _FEWEST_SISTERS for values in theirs], bool)
+    told = {tubes: _of_sisters(tubes, by_tubes) for tubes in set(watched)}  # many channels watch lines of one kind
+    usual, spread, heard = np.array([told[tubes] for tubes in watched], np.float64).reshape(-1, 3).T
+    enough = heard >= _FEWEST_SISTERS
 
     def beside(log_kpa: Floats) -> Beside:
-        log, sd, heard = (np.full(len(channels), value) for value in (np.nan, np.nan, 0.0))
-        places = [j for j, name in enumerate(channels) if name in own and np.isfinite(log_kpa[j])]
-        log[places], scatter = sister_ratios([own[channels[j]] for j in places], log_kpa[places])
-        sd[places] = scatter
-        by_sisters = np.flatnonzero(enough & np.isfinite(log_kpa))
-        log[by_sisters], sd[by_sisters] = _beside_sisters(log_kpa[by_sisters], [theirs[j] for j in by_sisters])
-        heard[by_sisters] = [len(theirs[j]) for j in by_sisters]
-        return Beside(log, sd, heard)
+        log, sd = np.full(len(channels), np.nan), np.full(len(channels), np.nan)
+        known = np.isfinite(log_kpa)
+        by_sisters = np.flatnonzero(enough & known)
+        alone = np.array([name in own for name in channels], bool) & known
+        if (alone & ~enough).any():
+            places = np.flatnonzero(alone)
+            log[places], sd[places] = sister_ratios([own[channels[j]] for j in places.tolist()], log_kpa[places])
+        off = log_kpa[by_sisters] - usual[by_sisters]
+        if len(off) >= _FEWEST_LINES:  # what most channels of a vehicle share is its pump, its grease and its weather
+            off -= np.median(off)
+        log[by_sisters], sd[by_sisters] = off, np.maximum(spread[by_sisters], _SISTERS_SD)
+        return Beside(log, sd, np.where(enough & known, heard, 0.0))
 
     return beside
 
 
-def _beside_sisters(log_kpa: Floats, theirs: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """(by how much channels lie off those of sister vehicles; the standard deviation of that). What most channels of a vehicle share is
-    its pump, its grease and its weather."""
-    off = log_kpa - np.array([np.median(values) for values in theirs])
-    if len(off) >= _FEWEST_LINES:
-        off -= np.median(off)
-    scatter = [1.4826 * float(np.median(np.abs(values - np.median(values)))) for values in theirs]
-    return off, np.maximum(scatter, _SISTERS_SD)
+def _of_sisters(tubes: Tubes, by_tubes: Mapping[Tubes, Sequence[float]]) -> tuple[float, float, int]:
+    """(median, scatter, number) of what channels that watch lines like these read on sister vehicles, by the tubes of each."""
+    told = np.array(
+        [log_kpa for other, several in by_tubes.items() if alike_tubes(other, tubes) for log_kpa in several]
+    )
+    if len(told) < _FEWEST_SISTERS:
+        return np.nan, np.nan, len(told)
+    middle = float(np.median(told))
+    return middle, 1.4826 * float(np.median(np.abs(told - middle))), len(told)

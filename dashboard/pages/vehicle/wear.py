@@ -5,7 +5,8 @@ from typing import Any
 
 from dash import html
 
-from analytics.vehicle.wear import FEWEST_DAYS, FEWEST_H, Trend
+from analytics.trends import Trend
+from analytics.vehicle.wear import FEWEST_DAYS, FEWEST_H
 from dashboard import components
 from dashboard.exports import wear
 from ingest.languages import cldr, tr, trn

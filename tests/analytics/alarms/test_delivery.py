@@ -27,10 +27,10 @@ from analytics.alarms.states import Transition
 from analytics.alarms.transports import Message, Undelivered
 from analytics.alarms.wording import Told, alert
 from analytics.findings import CAUTIONS, ENGLISH_DECIDES
+from analytics.hand import HandState
 from analytics.kinds import ALARM_KINDS
 from analytics.pipeline import vehicle_summary
 from analytics.pipeline.account import keep_hand
-from analytics.vehicle.hand_points import HandState
 from ingest import database, registry, schema, times
 from ingest.errors import Problem
 from ingest.languages import speaking, tr

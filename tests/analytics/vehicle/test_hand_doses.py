@@ -5,9 +5,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from analytics.hand import HAND_FROM
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.doses import Dosed, Doses
-from analytics.vehicle.hand_doses import HAND_FROM, hand_doses, with_hand
+from analytics.vehicle.hand_doses import hand_doses, with_hand
 from ingest.setups import HandPoint, Setup
 from ingest.times import instant
 from ingest.work import Work

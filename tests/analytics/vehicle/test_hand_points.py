@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analytics.vehicle.hand_points import HandState, Meter, hour_meters, standing, states
+from analytics.hand import HandState, standing
+from analytics.vehicle.hand_points import Meter, hour_meters, states
 from analytics.vehicle.history import build
 from ingest.arrays import Cycles, Faults, Ignitions, Levels, Messages, States
 from ingest.setups import HandPoint, Setup
