@@ -207,7 +207,13 @@ def check_meters(work: Work, others: Iterable[Work]) -> None:
                 )
 
 
+def went_away(work: Iterable[Work]) -> Work | None:
+    """The record since which a vehicle is laid up, in the workshop or sold; None where it is in use."""
+    moves = [one for one in work if one.kind in AWAY or one.kind == "back"]
+    return moves[-1] if moves and moves[-1].kind in AWAY else None
+
+
 def why_away(work: Iterable[Work]) -> str | None:
-    """Why nobody needs to be told of a vehicle: laid up, in the workshop or sold, and not back since; None where it is in use."""
-    moves = [one.kind for one in work if one.kind in AWAY or one.kind == "back"]
-    return AWAY.get(moves[-1]) if moves else None
+    """Why nobody needs to be told of a vehicle; None where it is in use."""
+    last = went_away(work)
+    return None if last is None else AWAY[last.kind]

@@ -12,7 +12,7 @@ from dashboard import accounts, components, tokens
 from dashboard.queries import frame, scope
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
-from ingest.languages import Words, later, tr, trn
+from ingest.languages import Words, inside, later, tr, trn
 
 REFRESH_MS: Final = 5_000
 _ON_THE_BAR: Final = 4  # pages with a place of their own on a phone; the others stand under "more"
@@ -174,10 +174,14 @@ def _found(text: str | None, kept: str | None) -> list[Any]:
         out.append(html.H2(tr("Vehicles")))
         out += [
             dcc.Link(
-                [html.Strong(unit), html.Span(vehicle), html.Span(depot, className="dim")],
+                [
+                    html.Strong(unit),
+                    html.Span(vehicle),
+                    html.Span(inside(tr("Sold")) if sold else depot, className="dim"),
+                ],
                 href=f"/vehicle/{fleet}/{vehicle}",
             )
-            for fleet, vehicle, unit, depot in found.vehicles
+            for fleet, vehicle, unit, depot, sold in found.vehicles
         ]
     if found.kinds:
         out.append(html.H2(tr("Findings")))
