@@ -23,6 +23,7 @@ from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
 from dashboard import formatting
 from dashboard.accounts import OPERATOR, acting_as
+from dashboard.cli import planning
 from dashboard.exports import calendar, csv
 from dashboard.exports import registry as files
 from dashboard.exports.calendar import refill_calendar
@@ -40,6 +41,7 @@ from ingest.database import writing
 from ingest.languages import ENGLISH, speaking, tr
 from simulators.scenario import Trouble
 from tests.conftest import page_request
+from tests.dashboard.test_command import tallow
 from tests.helpers.databases import sqlite_at
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
@@ -316,6 +318,28 @@ def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     uids = {str(event["uid"]) for event in (*events, undated)}
     assert len(uids) == len(events) + 1
     assert {str(e["uid"]) for e in Calendar.from_ical(calendar.round_calendar(again)).walk("VEVENT")} <= uids
+
+
+@pytest.mark.usefixtures("app")  # a page can be imported once there is an application
+def test_a_round_says_how_old_its_levels_are(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When they were worked out, and who was last heard long before: on the page, by the command and in the file."""
+    rounds, depot = importlib.import_module("dashboard.pages.rounds"), "Skarvholm Quarry"
+    heard = {END_US: False, END_US + 5 * DAY_US: True}
+    for now_us, is_old in heard.items():
+        monkeypatch.setattr(times, "now_us", lambda now_us=now_us: now_us)
+        monkeypatch.setattr(planning, "now_us", lambda now_us=now_us: now_us)
+        told = read_round(engine, depot, 56, None, 0.4, frozenset(range(5)), now_us)
+        assert told.visits
+        shown = json.dumps(rounds.body(told, 56), cls=PlotlyJSONEncoder, ensure_ascii=False)
+        said = tallow("round", depot, "--days", "56", database=str(engine.url)).stdout
+        worked_out = f"Levels were worked out {'5 days ago' if is_old else 'just now'}, from what was heard by then."
+        for text in (shown, said):
+            assert worked_out in text
+            assert ("Heard last so long ago that levels may be other than expected: " in text) is is_old
+        assert ("heard 5 days ago" in shown) is is_old
+        filled = [row for row in csv.round_table(told) if row["litres"]]
+        assert filled
+        assert all(row["last_heard"].startswith("2025-11-") for row in filled)
 
 
 def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
