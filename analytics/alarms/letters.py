@@ -10,6 +10,7 @@ from analytics.alarms import depots, push
 from analytics.alarms.outbox import name_of
 from analytics.alarms.routes import Route, read_routes, recipients
 from ingest import schema
+from ingest.depot_zone import zone_of
 
 
 def post(connection: Connection, key: str, depot: str, title: str, body: str, now_us: int, *, own: bool = False) -> int:
@@ -50,13 +51,10 @@ def unposted(connection: Connection, key: str, depot: str) -> bool:
 
 
 def places(connection: Connection) -> list[tuple[str, str]]:
-    """(depot, its zone), and ("", one of the zones) for all of them."""
-    known = schema.vehicle_summary
-    found = connection.execute(select(known.c.depot, func.min(known.c.timezone)).group_by(known.c.depot)).all()
-    return [("", _zone(connection, "")), *((depot, zone) for depot, zone in found)]
+    """(depot, its zone), and ("", the zone of most vehicles) for all of them."""
+    found = connection.execute(select(schema.vehicle_summary.c.depot).distinct()).scalars().all()
+    return [(depot, _zone(connection, depot)) for depot in ("", *found)]
 
 
 def _zone(connection: Connection, depot: str) -> str:
-    known = schema.vehicle_summary
-    told = connection.scalar(select(func.min(known.c.timezone)).where(*([known.c.depot == depot] if depot else [])))
-    return told or "UTC"
+    return zone_of(connection, depot) or "UTC"

@@ -84,8 +84,13 @@ def record_work(
         record = work.work_of(said)
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
         warned = _not_proven_to_mix(connection, found, record.key)
+        moved = "" if record.kind != "moved" or record.withdrawn else registry.find(connection, vehicle).newest.timezone
     told = f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn."
-    print("\n".join([told, *([f"Warning: {warned}"] if warned else [])]))
+    print(told)
+    if warned:
+        print(f"Warning: {warned}")
+    if moved:
+        print(f"Its days and hours are those of {moved} from then on.")
 
 
 def _withdrawal(connection: Connection, vehicle_id: int, vehicle: str, key: str) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from dashboard.queries.greases import changes_of
 from dashboard.queries.hand import JUST_GREASED, HandDue, read_hand
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema
+from ingest.depot_zone import zone_of
 from ingest.setups import Setup
 from ingest.stands import depot_of
 from ingest.times import DAY_US, instant
@@ -114,7 +115,7 @@ def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
             found.append(Refillable(need, setup, filled_us, as_of_us, heard_us))
         elif refill.state == "unknown":
             undated[id_] = setup
-    zone = ZoneInfo(next(iter(setups.values())).timezone) if setups else ZoneInfo("UTC")
+    zone = ZoneInfo(zone_of(connection, depot) or "UTC")
     nobody_knows = sorted((one for one in undated.values() if one.controller), key=lambda one: (one.unit, one.vehicle))
     return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(nobody_knows), len(setups))
 
