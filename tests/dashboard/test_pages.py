@@ -5,7 +5,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +43,7 @@ from simulators.scenario import Trouble
 from tests.conftest import page_request
 from tests.dashboard.test_command import tallow
 from tests.helpers.databases import sqlite_at
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
@@ -835,3 +836,22 @@ def test_files_stay_english_whoever_asks(client: FlaskClient, engine: Engine) ->
     with speaking("de"):
         assert csv.fleet_table(told) == english
         assert any("Line blocked: Line 5" in row["findings"] for row in csv.fleet_table(told))
+
+
+def test_a_commissioning_to_come_is_told_when_registered(tmp_path: Path) -> None:
+    """By the command, by the preview and on the vehicle's own page; at most a year ahead."""
+    soon = (datetime.now(UTC) + timedelta(days=40)).date()
+    told = tallow(
+        "register",
+        str(write(tmp_path, [VEHICLE | {"commissioned": str(soon)}], [LINE])),
+        database=f"sqlite:///{tmp_path / 'x.db'}",
+    )
+    assert told.stdout.splitlines()[1:] == [f"Commissioned on a day still to come, is that meant? f/v1 ({soon})"]
+    empty = sqlite_at(tmp_path / "empty.db")
+    with empty.connect() as connection, acting_as(OPERATOR):
+        (change,) = set_up.changes(connection, registry.read(connection, tmp_path))
+    empty.dispose()
+    assert f"commissioned {soon}, which is still to come: is that meant?" in change.what
+    client = create_app(engine := sqlite_at(tmp_path / "x.db")).server.test_client()
+    assert f"{formatting.day(soon)}, still to come" in page(client, "/vehicle/f/v1")
+    engine.dispose()
