@@ -1,6 +1,7 @@
 """Pages through the web server's own door, without a browser."""
 
 import importlib
+import inspect
 import json
 import re
 from collections.abc import Iterator
@@ -9,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import dash
 import pytest
 from dash import Dash, no_update
 from flask.testing import FlaskClient
@@ -35,6 +37,7 @@ from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.scope import Scope
 from dashboard.queries.vehicle import records, vehicle_result
+from dashboard.tokens import DARK, LIGHT
 from dashboard.web.app import create_app
 from ingest import registry, schema, times, work, work_records
 from ingest.database import writing
@@ -653,8 +656,6 @@ SCRIPT = "<script>alert(1)</script>=1+1"
 
 def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In every field of a registry file and of a record: shown as it was written, as text of a component, and nowhere as markup."""
-    from tests.helpers.registry_rows import LINE, VEHICLE, write
-
     vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
     lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]
     database = sqlite_at(tmp_path / "tallow.db")
@@ -855,3 +856,25 @@ def test_a_commissioning_to_come_is_told_when_registered(tmp_path: Path) -> None
     client = create_app(engine := sqlite_at(tmp_path / "x.db")).server.test_client()
     assert f"{formatting.day(soon)}, still to come" in page(client, "/vehicle/f/v1")
     engine.dispose()
+
+
+@pytest.mark.usefixtures("app")
+def test_the_depot_at_the_top_holds_on_every_page_that_goes_by_depot() -> None:
+    """What stands at the top is what is shown: the script knows each page whose address takes a fleet or depot."""
+    script = Path(csv.__file__).parents[1] / "assets" / "frame.js"
+    (scoped,) = re.findall(r"const SCOPED = (\[[^\]]*\]);", script.read_text("utf-8"))
+    narrowed = {
+        one["path"]
+        for one in dash.page_registry.values()
+        if one.get("path_template") is None and "scope_of(" in inspect.getsource(importlib.import_module(one["module"]))
+    }
+    assert len(narrowed) > 5
+    assert narrowed <= set(json.loads(scoped))
+
+
+def test_the_reports_chart_is_dark_on_a_dark_screen(client: FlaskClient) -> None:
+    """One for each scheme, of which the style sheet shows one: that of the screen, and on paper the light one."""
+    shown = page(client, "/account/report")
+    for scheme, tokens in (("light", LIGHT), ("dark", DARK)):
+        assert shown.count(f'"className": "report-{scheme}"') == 1
+        assert f'"plot_bgcolor": "{tokens.surface}"' in shown

@@ -49,7 +49,7 @@ def one_form() -> list[Any]:
             [
                 dmc.Select(
                     id="setup-model", label=tr("Begin from"), data=known, searchable=True, clearable=True,
-                    placeholder=tr("a registered vehicle, or nothing"),
+                    placeholder=tr("nothing, or a vehicle"),
                 ),
                 dmc.TextInput(id="setup-one-fleet", label=tr("Fleet")),
                 dmc.TextInput(id="setup-one-vehicle", label=tr("Vehicle (number on its messages)")),
