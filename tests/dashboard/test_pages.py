@@ -878,3 +878,19 @@ def test_the_reports_chart_is_dark_on_a_dark_screen(client: FlaskClient) -> None
     for scheme, tokens in (("light", LIGHT), ("dark", DARK)):
         assert shown.count(f'"className": "report-{scheme}"') == 1
         assert f'"plot_bgcolor": "{tokens.surface}"' in shown
+
+
+def test_forms_and_menus_speak_the_readers_language(client: FlaskClient) -> None:
+    """Names of fields, of files and of the page itself are texts like others."""
+    client.get("/")
+
+    def shown(path: str) -> str:
+        answer = client.post("/_dash-update-component", json=page_request(path), headers={"Accept-Language": "de"})
+        return json.dumps(json.loads(answer.text), ensure_ascii=False)
+
+    form = shown("/set-up")
+    assert "Minimummarke" in form
+    for english in ("Low mark, %", "Time zone", "rows of a spreadsheet can be pasted"):
+        assert f'"{english}"' not in form
+    assert "Findings and work" not in shown("/vehicle/harrowmere-stone/HS-101")
+    assert '"Hand points"' not in shown("/points")
