@@ -186,6 +186,7 @@ def work_details(one: Work) -> list[str]:
         tr("every {interval} min", interval=cldr.plain(one.interval_min)) if one.interval_min is not None else "",
         tr("for {run} s", run=cldr.plain(one.run_s)) if one.run_s is not None else "",
         one.depot or "",
+        one.timezone or "",
         trn("point {points}", "points {points}", len(one.points), points=", ".join(map(str, one.points)))
         if one.points
         else "",

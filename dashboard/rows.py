@@ -11,14 +11,11 @@ from analytics.pipeline.vehicle_summary import FindingShown
 from analytics.vehicle.line_conditions import LineCondition, LineState
 from dashboard import components, formatting
 from dashboard.exports.hand import hand_due, hand_undated
-from dashboard.queries.fleet import FleetRow
+from dashboard.queries.fleet import FleetRow, heard_long_ago
 from dashboard.tokens import LINE_MARKS
 from ingest import times
 from ingest.languages import cldr, later, tr, trn
 from ingest.languages.saying import told as told_in
-from ingest.times import DAY_US
-
-_OLD_US: Final = 3 * DAY_US  # what was heard so long ago is said with its day
 
 CRITICAL: Final = later(
     "Steering or braking may be dry: for a qualified person to judge before it goes back on the road."
@@ -89,6 +86,15 @@ def without_findings(r: FleetRow) -> str:
     )
 
 
+def critical_hand(r: FleetRow) -> list[Any]:
+    """The points greased by hand that are due and that steering or braking depends on; nothing where there are none."""
+    points = r.detail.critical_hand if r.detail else ()
+    if not points:
+        return []
+    told = f"{tr('Grease by hand:')} {', '.join(points)} ({tr('steering or braking')})"
+    return [html.Div(told, className="warns small")]
+
+
 def critical(r: FleetRow) -> bool:
     """Whether a point that steering or braking depends on may be dry."""
     return any(found.critical for found in r.detail.findings) if r.detail else False
@@ -98,9 +104,9 @@ def reason(r: FleetRow) -> list[Any]:
     """Why somebody is needed, worst first; whatever may leave steering or brakes dry is said unfolded."""
     findings = r.detail.findings if r.detail else ()
     if not findings:
-        return [html.Div(without_findings(r), className="cause")]
+        return [html.Div(without_findings(r), className="cause"), *critical_hand(r)]
     warning = [html.Div(tr(CRITICAL), className="warns")] if critical(r) else []
-    return [html.Div(cause(findings[0]), className="cause"), *warning]
+    return [html.Div(cause(findings[0]), className="cause"), *warning, *critical_hand(r)]
 
 
 def strip(lines: Sequence[LineCondition]) -> Any:
@@ -164,7 +170,7 @@ def level(r: FleetRow) -> html.Div:
     )
     level_pct = cldr.decimal(refill.level_pct, 0)
     told = tr("about {level} %", level=level_pct) if refill.basis else f"{level_pct} %"
-    old = r.heard_us is None or times.now_us() - r.heard_us > _OLD_US
+    old = heard_long_ago(r.heard_us, times.now_us())
     since: list[Any] = []
     if old and r.heard_us is not None:
         since = [

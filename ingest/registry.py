@@ -2,8 +2,10 @@
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, update
@@ -13,6 +15,7 @@ from ingest.errors import Problem
 from ingest.recorder import find_vehicles, know_vehicles
 from ingest.registry_files import read_files
 from ingest.setups import HandPoint, Line, Setup, Vehicle, as_worked
+from ingest.times import instant
 from ingest.work_records import of_vehicles, read_work
 
 _SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
@@ -23,11 +26,12 @@ _HAND_TABLE: Final = tuple(c.name for c in schema.hand_point.columns if c.name !
 
 @dataclass(frozen=True)
 class Registered:
-    """What the files held, and the vehicles whose set-up they changed."""
+    """What the files held, the vehicles whose set-up they changed, and those that are commissioned on a day still to come."""
 
     vehicles: int
     lines: int
     changed: frozenset[int]
+    to_come: tuple[Setup, ...]
 
 
 def register(
@@ -85,7 +89,17 @@ def keep(
             since = now_us
         _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us))
     lines = sum(len(setup.lines) for setup in wanted)
-    return Registered(len(wanted), lines, frozenset(ids[setup.fleet, setup.vehicle] for setup in new))
+    changed = frozenset(ids[setup.fleet, setup.vehicle] for setup in new)
+    return Registered(len(wanted), lines, changed, to_come(wanted, now_us))
+
+
+def to_come(wanted: Sequence[Setup], now_us: int) -> tuple[Setup, ...]:
+    """Those that are commissioned on a day still to come, which may be meant, or a slip: nobody hears of their silence before."""
+
+    def today(setup: Setup) -> date:
+        return instant(now_us).astimezone(ZoneInfo(setup.timezone)).date()
+
+    return tuple(one for one in wanted if one.commissioned is not None and one.commissioned > today(one))
 
 
 def _held(connection: Connection, wanted: Sequence[Setup]) -> dict[tuple[str, str], Setup]:

@@ -144,7 +144,7 @@ def as_worked(setups: tuple[Setup, ...], work: Iterable[Work]) -> tuple[Setup, .
         if one.kind == "timer_set":
             changed = {"interval_min": one.interval_min, "run_s": one.run_s}
         elif one.kind == "moved":
-            changed = {"depot": one.depot}
+            changed = {"depot": one.depot, "timezone": one.timezone}
         changed = {name: value for name, value in changed.items() if value is not None}
         if not changed:
             continue

@@ -93,6 +93,7 @@ class Work(Struct, frozen=True, kw_only=True):
     `lines` are numbers of the line list (none: all); `channel` is a pressure sensor's (None: the level sensor). `found` says what was
     there of the finding that it is `about`, and `cause` what else was wrong. `points` are numbers of points greased by hand; `engine_h` and
     `odometer_km` what the vehicle's meters showed, with `new_meter` where they were replaced or put to zero since the reading before.
+    `timezone` is that of the `depot` it moved to, which whoever keeps the record looks up.
     """
 
     key: Key
@@ -107,6 +108,7 @@ class Work(Struct, frozen=True, kw_only=True):
     interval_min: Positive | None = None
     run_s: Positive | None = None
     depot: Name | None = None
+    timezone: Name | None = None
     points: tuple[Annotated[int, Meta(ge=1, le=9999)], ...] = ()
     engine_h: Reading | None = None
     odometer_km: Reading | None = None
@@ -207,7 +209,13 @@ def check_meters(work: Work, others: Iterable[Work]) -> None:
                 )
 
 
+def went_away(work: Iterable[Work]) -> Work | None:
+    """The record since which a vehicle is laid up, in the workshop or sold; None where it is in use."""
+    moves = [one for one in work if one.kind in AWAY or one.kind == "back"]
+    return moves[-1] if moves and moves[-1].kind in AWAY else None
+
+
 def why_away(work: Iterable[Work]) -> str | None:
-    """Why nobody needs to be told of a vehicle: laid up, in the workshop or sold, and not back since; None where it is in use."""
-    moves = [one.kind for one in work if one.kind in AWAY or one.kind == "back"]
-    return AWAY.get(moves[-1]) if moves else None
+    """Why nobody needs to be told of a vehicle; None where it is in use."""
+    last = went_away(work)
+    return None if last is None else AWAY[last.kind]

@@ -6,6 +6,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
 from ingest import schema
+from ingest.depot_zone import zone_of
 from ingest.errors import Problem
 from ingest.setups import Setup, in_force
 from ingest.times import EARLIEST_US, instant
@@ -26,7 +27,8 @@ def record(
     table, vehicle_name = schema.work, setups[-1].vehicle
     kept = connection.execute(select(table.c.vehicle_id, table.c.detail).where(table.c.key == work.key)).one_or_none()
     if kept is not None:
-        if kept.vehicle_id != vehicle_id or msgspec.convert(kept.detail, Work) != work:
+        before = msgspec.convert(kept.detail, Work)
+        if kept.vehicle_id != vehicle_id or before != msgspec.structs.replace(work, timezone=before.timezone):
             raise Problem(f"record {work.key} exists and says something else; correct it with a record of its own")
         return False
     known = {line.line for setup in setups for line in setup.lines}
@@ -54,6 +56,8 @@ def record(
         heir = None if work.withdrawn else _heir(read_records(connection, vehicle_id)[vehicle_id], work.corrects)
         if heir is not None:
             raise Problem(f"record {work.corrects} was corrected already; correct record {heir}, which stands for it")
+    moves = work.kind == "moved" and work.depot and not work.withdrawn
+    work = msgspec.structs.replace(work, timezone=zone_of(connection, work.depot or "", vehicle_id) if moves else None)
     connection.execute(
         insert(table).values(
             key=work.key,

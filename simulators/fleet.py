@@ -11,6 +11,7 @@ from concurrent.futures import ProcessPoolExecutor
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -233,10 +234,20 @@ def _story_of(
 def write(
     scenario: Scenario, end_h: float, seed: int, until_us: int, folder: Path, progress: Callable[[int], None]
 ) -> int:  # fmt: skip
-    """Write registry, messages that arrive before `until_us`, and truth; the number of messages.
+    """Write registry, messages that arrive before `until_us`, and truth, all or nothing; the number of messages.
 
     A log file holds some vehicles' messages in order of arrival: what one file holds is all that is in memory at once.
     """
+    with TemporaryDirectory(prefix=".simulating-", dir=folder) as name:  # a part of a story looks like a whole one
+        number = _write(scenario, end_h, seed, until_us, Path(name), progress)
+        for path in sorted(Path(name).iterdir()):
+            path.replace(folder / path.name)
+    return number
+
+
+def _write(
+    scenario: Scenario, end_h: float, seed: int, until_us: int, folder: Path, progress: Callable[[int], None]
+) -> int:  # fmt: skip
     write_registry(scenario, end_h, folder)
     number, count = 0, len(scenario.machines)
     as_of_h = [*(end_h - 24 * days for days in scenario.ask_days), end_h]

@@ -10,13 +10,14 @@ from analytics.alarms import depots, push
 from analytics.alarms.outbox import name_of
 from analytics.alarms.routes import Route, read_routes, recipients
 from ingest import schema
+from ingest.depot_zone import zones
 
 
 def post(connection: Connection, key: str, depot: str, title: str, body: str, now_us: int, *, own: bool = False) -> int:
     """Write down something that people read in peace, once for each recipient of the routes of a depot ("": those of all depots), with
     `own` of those that are of this depot only; how many there are."""
     table, number = schema.outbox, 0
-    wishes, zone = depots.depot(connection, depot), ZoneInfo(_zone(connection, depot))
+    wishes, zone = depots.depot(connection, depot), ZoneInfo(zones(connection).get(depot, "UTC"))
     for named, route, one in _letters(connection, key, depot, own=own):
         number += 1
         if connection.scalar(select(table.c.id).where(table.c.key == named)) is not None:
@@ -50,13 +51,6 @@ def unposted(connection: Connection, key: str, depot: str) -> bool:
 
 
 def places(connection: Connection) -> list[tuple[str, str]]:
-    """(depot, its zone), and ("", one of the zones) for all of them."""
-    known = schema.vehicle_summary
-    found = connection.execute(select(known.c.depot, func.min(known.c.timezone)).group_by(known.c.depot)).all()
-    return [("", _zone(connection, "")), *((depot, zone) for depot, zone in found)]
-
-
-def _zone(connection: Connection, depot: str) -> str:
-    known = schema.vehicle_summary
-    told = connection.scalar(select(func.min(known.c.timezone)).where(*([known.c.depot == depot] if depot else [])))
-    return told or "UTC"
+    """(depot, its zone), and ("", the zone of most vehicles) for all of them."""
+    found = zones(connection)
+    return [("", found.pop("", "UTC")), *found.items()]

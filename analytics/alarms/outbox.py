@@ -1,18 +1,17 @@
 """What is to be delivered: written with its transition, claimed, sent, marked done."""
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Connection, Engine, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Engine, delete, func, or_, select, update
 
 from analytics.alarms import browsers, depots
 from analytics.alarms.routes import Route, masked, read_routes, recipients
 from analytics.alarms.transports import Message, Send, Undelivered
-from analytics.alarms.wording import ByHand, Told, alert, bundle, detail, digest, site
+from analytics.alarms.wording import Told, alert, bundle, detail, site
 from analytics.kinds import ALARM_KINDS
 from ingest import schema
 from ingest.database import upsert, writing
@@ -29,10 +28,8 @@ STORM_WINDOW_S: Final = 600  # in which somebody is sent at most `Route.most_ale
 BUNDLE_EVERY_S: Final = 120  # beyond that they come together, not more often
 _BESIDE: Final = 8  # routes that are served beside each other
 
-DIGEST_WITHIN_MIN: Final = 360  # a digest that could not be made for so long is left out
-
-
 KEPT_DAYS: Final = 90  # so long it is kept what was delivered
+FAILING: Final = "failing_route"  # in the detail of a message that says so of another route
 
 
 def announce(connection: Connection, setup: Setup, told: Told, now_us: int, moved_from: str | None = None) -> None:
@@ -63,75 +60,6 @@ def announce(connection: Connection, setup: Setup, told: Told, now_us: int, move
         connection.execute(upsert(connection, schema.outbox).on_conflict_do_nothing(), rows)
 
 
-def make_digests(
-    engine: Engine, open_alarms: Callable[[Connection, str], list[tuple[Setup, Told]]], now_us: int
-) -> int:
-    """Write down the digests of the day that are due by their depots' clocks; how many. `open_alarms` gives a depot's."""
-    table, known, made = schema.outbox, schema.vehicle_summary, 0
-    with engine.connect() as connection:
-        people = [route for route in read_routes(connection) if not route.to_programs and not route.after_min]
-        if not people:
-            return 0
-        depots_ = connection.execute(select(known.c.depot, func.min(known.c.timezone)).group_by(known.c.depot)).all()
-        wishes = {name: depots.depot(connection, name) for name, _ in depots_}
-    for name, timezone in depots_:
-        zone = ZoneInfo(timezone)
-        at = instant(now_us).astimezone(zone)
-        late_min = (at.hour * 60 + at.minute - wishes[name].digest_min) % (24 * 60)
-        day = (at - timedelta(minutes=late_min)).date()
-        mine = [route for route in people if route.is_of(name)]
-        if not mine or late_min > DIGEST_WITHIN_MIN:
-            continue
-        place = hashlib.sha256(name.encode()).hexdigest()[:16]
-        keys = {
-            name_of(f"digest/{day}/{route.id}/{place}", one): (route, one)
-            for route in mine
-            for one in recipients(route.address)
-        }
-        with engine.connect() as connection:
-            done = set(connection.execute(select(table.c.key).where(table.c.key.in_(list(keys)))).scalars())
-            rows = open_alarms(connection, name) if len(done) < len(keys) else []
-            by_hand = _by_hand(connection, name, now_us)
-        if len(done) == len(keys):
-            continue
-        with writing(engine) as connection:
-            for key, (route, recipient) in keys.items():
-                if connection.scalar(select(table.c.id).where(table.c.key == key)) is not None:
-                    continue
-                chosen = [row for row in rows if route.takes(row[0].fleet, name, row[1].severity, row[1].kind.group)]
-                mine_by_hand = _heard_by(route, name, by_hand)
-                with speaking(route.language):
-                    title, body = digest(name, chosen, site(), mine_by_hand)
-                due_us = now_us if route.at_any_hour else wishes[name].not_before(now_us, zone)
-                stands = any(told.stands for _, told in chosen) or mine_by_hand.due > 0
-                nothing = {} if stands else {"done_us": now_us, "dropped_why": "nothing stands"}
-                values = {"made_us": now_us, "due_us": due_us, "title": title, "body": body, "detail": {}}
-                connection.execute(
-                    insert(table).values(key=key, route_id=route.id, recipient=recipient or None, **values, **nothing)
-                )
-                made += stands
-    return made
-
-
-def _by_hand(connection: Connection, depot: str, now_us: int) -> list[tuple[str, bool]]:
-    """What is due to be greased by hand at a depot, by the newest analyses: (fleet, whether steering or braking depends on it) of each."""
-    table, who = schema.hand_due, schema.vehicle_summary
-    due = (
-        select(who.c.fleet, table.c.critical)
-        .join(who, who.c.vehicle_id == table.c.vehicle_id)
-        .where(who.c.depot == depot, ~who.c.sold, table.c.due_us <= now_us)
-    )
-    return [(row.fleet, row.critical) for row in connection.execute(due)]
-
-
-def _heard_by(route: Route, depot: str, due: Sequence[tuple[str, bool]]) -> ByHand:
-    """What a route hears of it: as of refills, which it goes with."""
-    mine = [
-        critical for fleet, critical in due if route.takes(fleet, depot, "act_now" if critical else "plan", "refill")
-    ]
-    return ByHand(len(mine), sum(mine))
-
-
 def name_of(base: str, recipient: str) -> str:
     """What names a message to one of several, once."""
     return f"{base}/{hashlib.sha256(recipient.encode()).hexdigest()[:16]}" if recipient else base
@@ -147,7 +75,7 @@ def deliver(
     if enough():
         return 0
     with engine.connect() as connection:  # the usual case takes no lock
-        chosen = select(schema.outbox.c.route_id).where(*_due(now_us())).distinct()
+        chosen = select(schema.outbox.c.route_id).where(*due(now_us())).distinct()
         numbers = sorted(connection.execute(chosen).scalars())
     if len(numbers) < 2:
         return sum(_deliver_route(engine, number, now_us, send, step, enough) for number in numbers)
@@ -197,7 +125,7 @@ def _try(send: Send, message: Message) -> str | None:
         raise Undelivered(f"{type(error).__name__}: {error}") from error
 
 
-def _due(now_us: int) -> tuple[ColumnElement[bool], ...]:
+def due(now_us: int) -> tuple[ColumnElement[bool], ...]:
     """What may be sent now. What was written by a clock that ran ahead, and was put right since, holds nothing up."""
     table = schema.outbox
     return (
@@ -221,7 +149,7 @@ def _claim(connection: Connection, number: int, now_us: int) -> Message | None:
         .join(route, route.c.id == table.c.route_id)
         .outerjoin(alarm, alarm.c.id == table.c.alarm_id)
         .outerjoin(who, who.c.vehicle_id == alarm.c.vehicle_id)
-        .where(table.c.route_id == number, *_due(now_us), or_(route.c.removed, _no_pause(route.c.next_try_us, now_us)))
+        .where(table.c.route_id == number, *due(now_us), or_(route.c.removed, _no_pause(route.c.next_try_us, now_us)))
         .order_by(table.c.due_us, table.c.id)
         .with_for_update(of=table, skip_locked=True)
     )
@@ -255,6 +183,8 @@ def _not_wanted(connection: Connection, row: Any, route: Route | None, now_us: i
     """Why a message need not be sent any more: people are told of what still waits for somebody, once."""
     if route is None:
         return "the route was removed"
+    if row.alarm_id is None and FAILING in row.detail and not route.of_all:
+        return "whoever reads there may not read of the whole fleet any more"
     if row.alarm_id is None or route.to_programs:
         return None
     if row.depot is not None and not route.takes(row.fleet, row.depot, "act_now", ALARM_KINDS[row.kind].group):
@@ -351,7 +281,7 @@ def _report(connection: Connection, route: Route, key: str, now_us: int, why: st
     whose = f" ({route.owner.label}{f' of {route.owner.name}' if route.owner.name else ''})" if route.owner else ""
     rows: list[dict[str, Any]] = [
         {"key": name_of(f"{key}/{other.id}", one), "route_id": other.id, "recipient": one or None, "made_us": now_us, "due_us": now_us,
-         "detail": {}, "title": f"Alerts to {masked(route.address)}{whose} do not arrive",
+         "detail": {FAILING: route.id}, "title": f"Alerts to {masked(route.address)}{whose} do not arrive",
          "body": f"Route {route.id}: {why}. {then}. Look at it on {site()}/alarms."}
         for other in others
         for one in recipients(other.address)

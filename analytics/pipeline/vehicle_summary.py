@@ -68,8 +68,8 @@ class FindingShown:
 @dataclass(frozen=True, kw_only=True)
 class Detail:
     """What a list says of a vehicle beside what it sorts by: its worst open findings and how many there are, its refill, cycles
-    done and expected in its last seven days, the condition of each line in the line list's order, and how many points greased by hand
-    are due and of how many no date is known."""
+    done and expected in its last seven days, the condition of each line in the line list's order, how many points greased by hand are due
+    and of how many no date is known, and which of those that are due steering or braking depends on."""
 
     findings: tuple[FindingShown, ...]
     open: int
@@ -77,6 +77,7 @@ class Detail:
     week: tuple[int, int]
     lines: tuple[LineCondition, ...]
     hand: tuple[int, int] = (0, 0)
+    critical_hand: tuple[str, ...] = ()
 
     def to_row(self) -> dict[str, Any]:
         """As it is kept in the table."""
@@ -87,6 +88,7 @@ class Detail:
             "week": list(self.week),
             "lines": [line.to_row() for line in self.lines],
             "hand": list(self.hand),
+            "critical_hand": list(self.critical_hand),
         }
 
     @staticmethod
@@ -99,6 +101,7 @@ class Detail:
             week=tuple(row["week"]),
             lines=tuple(LineCondition.from_row(line) for line in row["lines"]),
             hand=tuple(row.get("hand", (0, 0))),  # those kept by an older version have none
+            critical_hand=tuple(row.get("critical_hand", ())),
         )
 
 
@@ -143,6 +146,11 @@ def detail(outcome: Outcome) -> Detail:
         week=(done, done + sum(day.missed for day in last)),
         lines=tuple(outcome.lines),
         hand=(hand.count("due"), hand.count("unknown")),
+        critical_hand=tuple(
+            f"{one.point.number} {one.point.point}"
+            for one, state in zip(outcome.hand, hand, strict=True)
+            if state == "due" and one.point.critical
+        ),
     )
 
 

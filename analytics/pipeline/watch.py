@@ -14,7 +14,7 @@ from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics.alarms import outbox, records, transports
+from analytics.alarms import digests, outbox, records, transports
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
 from analytics.alarms.routes import read_routes
 from analytics.pipeline import claims, results
@@ -70,7 +70,8 @@ def deliver(
     enough: Callable[[], bool] = lambda: False,
 ) -> int:  # fmt: skip
     """Make the digests that are due, and send what is to be sent until there is `enough`; how many messages were."""
-    outbox.make_digests(engine, records.open_at, at_us())
+    digests.make(engine, at_us())
+    digests.renew(engine, at_us())
     outbox.forget(engine, at_us())
     return outbox.deliver(engine, at_us, send, step, enough)
 

@@ -34,13 +34,14 @@ class Workers:
     def __init__(
         self, start: Callable[[], Executor], losses: tuple[type[BaseException], ...] = (),
         end: Callable[[], None] = lambda: None,
+        drop: Callable[[Any], None] = lambda pool: pool.shutdown(wait=False, cancel_futures=True),
     ) -> None:  # fmt: skip
         """`start` makes the processes, at first and whenever one is lost, which shows by a broken pool or one of `losses`; `end`
-        ends them at once."""
+        ends them at once, `drop` lets go of them with what they have not begun."""
         self._start = start
         self._losses: tuple[type[BaseException], ...] = (BrokenProcessPool, *losses)
         self._pool: Executor | None = start()
-        self._end, self._stopped = end, False
+        self._end, self._drop_pool, self._stopped = end, drop, False
 
     def map(self, work: Callable[[Task], Done], tasks: Sequence[Task]) -> Iterator[Done]:
         """The result of each task, in their order. Raises Lost instead of the result of a task that ends its process, and Stopped."""
@@ -49,17 +50,27 @@ class Workers:
             if self._pool is None:
                 self._pool = self._start()
             try:
-                for result in self._pool.map(work, tasks[done:]):
+                for future in [self._pool.submit(work, task) for task in tasks[done:]]:
+                    result = future.result()
                     done, lost = done + 1, 0
                     yield result
             except self._losses:
-                self._pool.shutdown(wait=False)
-                self._pool = None
+                self._drop()
                 if self._stopped:
                     raise Stopped("stopped in the middle of an analysis") from None
                 lost += 1
                 if lost > _MOST_LOST:
                     raise Lost("the processes that analyse end again and again; is memory short?") from None
+            except BaseException:
+                self._drop()
+                raise
+
+    def _drop(self) -> None:
+        """Let go of the processes. Tasks are not cancelled one by one: a pool that loses a process afterwards comes to grief over
+        those that were, and leaves the other processes to themselves."""
+        pool, self._pool = self._pool, None
+        if pool is not None:
+            self._drop_pool(pool)
 
     def stop(self) -> None:
         """End the processes at once, from another thread than that which waits for them."""
@@ -99,13 +110,19 @@ def workers(number: int | None = None, dask: str = "", beside: Sequence[str] = (
     apart.set_forkserver_preload(["analytics.pipeline.tasks", *beside])
     forkserver.ensure_running()  # and meanwhile this one does what it has to do before
     theirs, ours = apart.Pipe(duplex=False)
-    made = Workers(
-        lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=ours.close
-    )
+    one_at_a_time = threading.Lock()
+
+    def end() -> None:
+        with (
+            one_at_a_time
+        ):  # whoever stops and whoever is stopped by that: closed twice at once, a file of somebody else's may be shut
+            ours.close()
+
+    made = Workers(lambda: ProcessPoolExecutor(number or os.cpu_count() or 1, apart, _follow, (theirs,)), end=end)
     try:
         yield made
     finally:
-        ours.close()
+        end()
         made.close()
         theirs.close()
 
@@ -131,7 +148,8 @@ def _cluster(address: str) -> Iterator[Workers]:
         return found
 
     try:
-        yield Workers(start, (KilledWorker, CommClosedError, CancelledError))
+        lost = KilledWorker, CommClosedError, CancelledError
+        yield Workers(start, lost, drop=lambda pool: pool.shutdown(wait=False))
     finally:
         while clients:
             clients.pop().close(timeout=1)

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.settings import DEFAULTS, Settings
+from analytics.statistics.standing_out import discoveries, upper_tail
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.wear import sound
 from ingest.arrays import Floats
@@ -106,6 +108,30 @@ def check(
         worst=shares[order[0]],
         remarks=tuple(name for name in order if shares[name] > 1),
     )
+
+
+REMARKS: Final[tuple[Remark, ...]] = ("leans", "remembers", "wide", "outside")
+FEWEST_ALIKE: Final = 20  # channels that others are compared with
+FALSE_SHARE: Final = 0.05  # of the channels named, by chance
+
+
+def outstanding(measured: Floats, beyond: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """What is worth a look of many channels, (n, 4) in the order of `REMARKS`: what is `beyond` its limit, and more so than the rest of
+    the fleet, as far as a false share of `FALSE_SHARE` allows. What half of all channels do is how the sensors, the grease or the model
+    are, and no channel's own. `measured` (n, 4) are lean, memory, spread and the share outside; NaN where not known. Of fewer than
+    `FEWEST_ALIKE` channels nobody can say what is usual: all that is beyond a limit is worth a look."""
+    if len(measured) < FEWEST_ALIKE:
+        return beyond
+    with np.errstate(divide="ignore"):
+        told = np.column_stack(
+            [np.abs(measured[:, 0]), np.arctanh(np.clip(measured[:, 1], -0.999, 0.999)), np.log(measured[:, 2]),
+             np.arcsin(np.sqrt(np.clip(measured[:, 3], 0, 1)))]
+        )  # fmt: skip
+    enough = np.isfinite(told).sum(axis=0) >= FEWEST_ALIKE
+    p = np.column_stack(
+        [upper_tail(told[:, k]) if enough[k] else np.full(len(told), np.nan) for k in range(len(REMARKS))]
+    )
+    return np.asarray(beyond & (discoveries(p, FALSE_SHARE) | ~enough), bool)
 
 
 def lean_of(left: Floats, temp_c: Floats, memory: float) -> tuple[float, float, float] | None:

@@ -1,6 +1,6 @@
 // The frame around all pages: which page and scope it shows, how old the data is, the cursor in the search, light and dark.
 (function () {
-    const SCOPED = ["/", "/fleet", "/alarms", "/rounds", "/grease"];
+    const SCOPED = ["/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/grease", "/account", "/account/report", "/parts"];
     const BELONGS = [["/vehicle/", "/fleet"], ["/handover/", "/fleet"], ["/label/", "/fleet"]];
     // A text of this page's language, its places filled; the English one is its name.
     let texts = null;

@@ -40,6 +40,7 @@
         if ((text || "").trim()) {
             told = await hand(who, {key: newKey(), by, kind: "remark"}, {on, text});
             if (!isTaken(told)) return tr("Not added: {problem}.", {problem: told});
+            window.tallowRefused.changed(who, told);
             window.dash_clientside.set_props("remark-text", {value: ""});
         }
         return told === tr("Recorded.") ? tr("Added.") : told;

@@ -3,7 +3,11 @@
     const tr = (text, places) => window.tallowTr(text, places);
     const KEPT = "tallow-work";
     const kept = () => JSON.parse(localStorage.getItem(KEPT) || "[]");
-    const keep = (records) => localStorage.setItem(KEPT, JSON.stringify(records));
+    function keep(records) {
+        localStorage.setItem(KEPT, JSON.stringify(records));
+        window.dispatchEvent(new Event("tallow-kept"));
+    }
+    const discard = (key) => keep(kept().filter((other) => other.record.key !== key));
     const newKey = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("");
 
     const JSON_TYPE = "application/json";
@@ -43,23 +47,17 @@
                 break;
             }
             if (problem === null) continue;
-            if (problem === "" || entry.record.key === key) keep(kept().filter((other) => other.record.key !== entry.record.key));
+            if (problem === "" || entry.record.key === key) discard(entry.record.key);
             else keep(kept().map((one) => (one.record.key === entry.record.key ? {...one, problem} : one)));
             if (problem && entry.record.key === key) told = problem;
         }
-        const refused = kept().filter((one) => one.problem);
-        const waiting = kept().length - refused.length;
+        const waiting = kept().filter((one) => !one.problem).length;  // what was refused is told by `refused.js`
         if (told) return told;
         const mine = key !== "" && !kept().some((one) => one.record.key === key);
         if (!connected) return taken(tr("No connection: {number} kept on this device, sent as soon as there is one.", {number: waiting}));
         if (waiting && mine) {
             const names = [...others].join(", ");
             return others.size ? taken(tr("Recorded. {number} more kept here until {names} signs in.", {number: waiting, names})) : recorded();
-        }
-        if (key !== "" && refused.length) {  // told to whoever is there
-            const one = refused[0];
-            keep(kept().filter((other) => other.record.key !== one.record.key));
-            return tr("A record kept here for {vehicle} ({kind}) was refused: {problem}", {vehicle: one.name, kind: one.record.kind, problem: one.problem});
         }
         if (others.size) return taken(tr("{number} kept on this device until {names} signs in here.", {number: waiting, names: [...others].join(", ")}));
         if (waiting) return taken(tr("{number} kept on this device: the server does not take it now.", {number: waiting}));
@@ -122,7 +120,7 @@
             return `${mixes} ${tr("If it was filled so, press Record it again.")}`;
         }
         asked = warned = "";
-        return hand(who, chosen);
+        return window.tallowRefused.changed(who, await hand(who, chosen));
     }
 
     async function withdraw(clicks, who, by) {
@@ -141,7 +139,7 @@
         const key = newKey();
         const much = number(amount) === null ? {to_pct: 100} : {litres: Math.round(number(amount) * litresInOne * 1000) / 1000};
         const told = await hand({fleet: id.fleet, name: id.vehicle}, {key, kind: "filled", ...much, by, at_us: Date.now() * 1000});
-        return told === again() ? [told, no, no] : [told, kept().length || told === recorded() ? {} : {display: "none"}, key];
+        return told === again() ? [told, no, no] : [told, isTaken(told) ? {} : {display: "none"}, key];
     }
 
     async function untick(clicks, id, by, key) {
@@ -188,7 +186,13 @@
 
     const asks = (kind, all, ids) => ids.map((id) => ((all[kind] || []).includes(id.name) ? {} : {display: "none"}));
 
-    window.tallowKept = {hand, isTaken, newKey};
+    // One that was refused, sent once more.
+    function resend(key) {
+        keep(kept().map(({problem, ...one}) => (problem && one.record.key !== key ? {...one, problem} : one)));
+        return send("");
+    }
+
+    window.tallowKept = {again: resend, discard, hand, isTaken, kept, newKey};
     window.dash_clientside = window.dash_clientside || {};
     window.dash_clientside.tallow = Object.assign(window.dash_clientside.tallow || {}, {record, withdraw, tick, untick, tickPoints, untickPoints, meter, print, asks});
     window.addEventListener("online", () => send(""));

@@ -21,6 +21,7 @@ from dashboard.cli.options import (
 )
 from dashboard.exports import csv, greases
 from dashboard.exports.calendar import round_calendar
+from dashboard.exports.rounds import levels
 from dashboard.queries import scope
 from dashboard.queries.rounds import read_round
 from dashboard.queries.vehicle import vehicle_result
@@ -85,6 +86,8 @@ def refill_round(
             what = [f"{row['litres']} l"] if row["grease"] else []
             what += [f"by hand: {row['by_hand']}"] if row["by_hand"] else []
             print(f"  {row['unit']} ({row['vehicle']}): {'; '.join(what)}, by {by}{also}")
+    for text in levels(told, now_us()):
+        print(text)
     print(f"{FILL_STEP}\n{CAUTION}" if told.visits else f"Nothing is due at {depot} within {days} days.")
     if told.undated:
         print(f"No date is known for: {', '.join(one.unit for one in told.undated)}.")

@@ -6,7 +6,7 @@ import threading
 from enum import StrEnum
 from itertools import accumulate, islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 import structlog
 import typer
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     Reading = Callable[[Path, Progress], Iterator[Arrival]]
 
 app = typer.Typer(rich_markup_mode=None)
+
+_MOST_NAMED: Final = 20
 
 
 def _recorders(engine: "Engine") -> dict[str, int]:
@@ -71,6 +73,10 @@ def register(
     with reachable(engine), writing(engine) as connection, progress("Registering", "") as bar:
         done = vehicle_summary.register(connection, folder, now_us(), bar)
     print(f"{done.vehicles} vehicles with {done.lines} lines read; {len(done.changed)} new or changed.")
+    if done.to_come:
+        names = [f"{one.fleet}/{one.vehicle} ({one.commissioned})" for one in done.to_come]
+        more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+        print(f"Commissioned on a day still to come, is that meant? {', '.join(names[:_MOST_NAMED])}{more}")
 
 
 @app.command(epilog="Example: TALLOW_BROKER=mqtt://localhost tallow ingest")

@@ -4,7 +4,7 @@ import secrets
 from typing import Annotated, Any
 
 import typer
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Engine, select
 
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database, moment
@@ -19,7 +19,7 @@ app = typer.Typer(rich_markup_mode=None)
 
 @app.command("work", epilog="Example: tallow work HS-102 line_mended --line 5 --by 'R. Tarvolen' --note 'tube renewed'")
 def record_work(
-    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")],
+    vehicle: Annotated[str, typer.Argument(metavar="VEHICLE", help="VEHICLE, or FLEET/VEHICLE")] = "",
     kind: Annotated[
         str | None,
         typer.Argument(metavar="KIND", help=f"one of: {', '.join(work.KINDS)}; without it, the records are listed"),
@@ -53,10 +53,18 @@ def record_work(
     cause: Annotated[str | None, typer.Option(help="what else was wrong")] = None,
     corrects: Annotated[str | None, typer.Option(metavar="KEY", help="record that this one replaces")] = None,
     withdraw: Annotated[str | None, typer.Option(metavar="KEY", help="withdraw a record that was wrong")] = None,
+    away: Annotated[
+        bool, typer.Option("--away", help="without VEHICLE: list those that are laid up, in the workshop or sold")
+    ] = False,
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record work on a vehicle's system, or list it."""
     engine = open_existing(database)
+    if away and not vehicle:
+        _print_away(engine)
+        return
+    if not vehicle or away:
+        raise Problem("name one vehicle, or none with --away")
     with reachable(engine), writing(engine) as connection:
         found = registry.find(connection, vehicle)
         if kind is None and withdraw is None:
@@ -76,8 +84,13 @@ def record_work(
         record = work.work_of(said)
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
         warned = _not_proven_to_mix(connection, found, record.key)
+        moved = "" if record.kind != "moved" or record.withdrawn else registry.find(connection, vehicle).newest.timezone
     told = f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn."
-    print("\n".join([told, *([f"Warning: {warned}"] if warned else [])]))
+    print(told)
+    if warned:
+        print(f"Warning: {warned}")
+    if moved:
+        print(f"Its days and hours are those of {moved} from then on.")
 
 
 def _withdrawal(connection: Connection, vehicle_id: int, vehicle: str, key: str) -> dict[str, Any]:
@@ -114,6 +127,20 @@ def _finding(connection: Connection, vehicle_id: int, about: str) -> dict[str, A
     if row is None:
         raise Problem(f"this vehicle has no finding {about!r}; tallow findings lists them")
     return {"kind": row.kind, "channel": row.channel, "began_us": row.began_us}
+
+
+def _print_away(engine: Engine) -> None:
+    from dashboard.queries.work import away  # here, since recording needs no list
+
+    with reachable(engine):
+        found = away(engine)
+    for one in found:
+        since = formatting.moment(one.work.at_us, one.timezone, with_zone=True)
+        print(f"{one.fleet}/{one.vehicle}  {one.unit}, {one.depot}: {one.work.title}, {since} ({one.work.by})")
+    if found:
+        print("In use after all: tallow work VEHICLE back --by NAME")
+    else:
+        print("No vehicle is laid up, in the workshop or sold.")
 
 
 def _print_work(records: tuple[tuple[work.Work, int, bool], ...]) -> None:

@@ -40,7 +40,8 @@ def round_table(told: Round) -> list[dict[str, str]]:
     def undated(one: Setup | HandDue, grease: str, by_hand: str) -> dict[str, str]:
         unknown = {"litres": "", "grease": grease, "level_pct": "", "fill_by": ""}
         who = {"date": "", "depot": told.depot, "vehicle": one.vehicle, "unit": one.unit}
-        return who | unknown | {"also": also((one.fleet, one.vehicle)), "by_hand": by_hand}
+        heard = {"last_heard": ""}  # what is not known rests on nothing
+        return who | unknown | {"also": also((one.fleet, one.vehicle)), "by_hand": by_hand} | heard
 
     planned = [
         {
@@ -54,6 +55,7 @@ def round_table(told: Round) -> list[dict[str, str]]:
             "fill_by": (told.today + timedelta(days=int(stop.need.early_days))).isoformat(),
             "also": also((stop.need.fleet, stop.need.vehicle)),
             "by_hand": "; ".join(f"{one.number} {one.point}, {hand.amount(one)}" for one in stop.by_hand),
+            "last_heard": _time(told.heard_us.get((stop.need.fleet, stop.need.vehicle))) or "",
         }
         for visit in told.visits
         for stop in visit.stops

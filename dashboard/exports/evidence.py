@@ -17,7 +17,7 @@ _METHOD: Final = later(
     "Messages are those that carry a time of the span by the controller's own clock. What is told here is worked out"
     " from them, from the set-ups that were registered, from what people recorded, and from the alarms with what was done to them. The"
     " hash (SHA-256) is over these records, receipts and sampled courses aside: from the same records anybody gets the same hash again"
-    " with `tallow evidence`. It shows that the records are the same as when the sheet was printed; it does not show that they are true."
+    " with tallow evidence. It shows that the records are the same as when the sheet was printed; it does not show that they are true."
 )
 
 Section = tuple[str, list[str]]

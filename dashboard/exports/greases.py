@@ -18,7 +18,7 @@ _MIXING: Final = later(
 )
 NO_GREASES: Final = later(
     "No grease is listed yet, so nothing is told of cold or mixing. Enter each with thickener, grade and lowest pumpable temperature from"
-    " its data sheet: under Set-up, Greases, or with `tallow grease add`."
+    " its data sheet: under Set-up, Greases, or with tallow grease add."
 )
 
 

@@ -31,7 +31,7 @@ LIVES_MEANING: Final = later(
     " own pace; what has not failed counts as long as it lasted. Findings that somebody found to be nothing count as no failure."
 )
 NOTHING: Final = later(
-    "Nothing is known yet: it takes vehicles with a line list that have been analysed (`tallow analyse`, or the watch). Failures are what"
+    "Nothing is known yet: it takes vehicles with a line list that have been analysed (tallow analyse, or the watch). Failures are what"
     " findings tell: lines broken or blocked, too little delivered, cycles missed."
 )
 

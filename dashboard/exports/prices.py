@@ -14,8 +14,8 @@ _MODEL: Final = later(
     " in it."
 )
 NO_PRICES: Final = later(
-    "No price is known, so no money is told. Say what an hour of work and of standstill costs (`tallow price rates`), and what a kind of"
-    " point costs (`tallow price set`), or both under Set-up, Prices."
+    "No price is known, so no money is told. Say what an hour of work and of standstill costs (tallow price rates), and what a kind of"
+    " point costs (tallow price set), or both under Set-up, Prices."
 )
 
 

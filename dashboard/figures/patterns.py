@@ -31,8 +31,9 @@ def fault_rates(rates: Sequence[tuple[str, Rate]], template: str, unit: str, per
     )  # fmt: skip
     with_layout(figure, template, 90 + 26 * len(shown), "")
     figure.update_layout(hovermode="closest", margin={"l": 150, "r": 12, "t": 12, "b": 44})
-    figure.update_xaxes(title=f"in {per:,} {unit}, 95 % limits", rangemode="tozero")
-    figure.update_yaxes(type="category")
+    axis = tr("in {number} {what}, 95 % limits", number=cldr.grouped(per), what=unit)
+    figure.update_xaxes(title=axis, rangemode="tozero")
+    figure.update_yaxes(type="category", ticklabelstandoff=10)  # clear of marks at zero
     return figure
 
 
@@ -50,10 +51,10 @@ def fault_course(course: MeanCumulative, until: float, template: str, unit: str)
     )
     figure.add_scatter(
         x=time, y=low, mode="lines", line={"width": 0, "shape": "hv"}, fill="tonexty", fillcolor="rgba(138,143,152,0.3)",
-        name="95 % limits", hoverinfo="skip",
+        name=tr("95 % limits"), hoverinfo="skip",
     )  # fmt: skip
     figure.add_scatter(
-        x=time, y=mean, mode="lines", line={"color": ink(template), "width": 2, "shape": "hv"}, name="mean",
+        x=time, y=mean, mode="lines", line={"color": ink(template), "width": 2, "shape": "hv"}, name=tr("mean"),
         hovertemplate="%{y:.2f}",
     )  # fmt: skip
     with_layout(figure, template, 320, tr("line faults a vehicle"))

@@ -13,6 +13,7 @@ from tsdownsample import NaNMinMaxDownsampler
 
 from dashboard.tokens import BLUE, DARK, FONT, GREY, LIGHT, RED, SIZES_PX, YELLOW, Scheme
 from dashboard.units import Units
+from ingest.languages import cldr
 from ingest.times import instant, local_us
 
 MOST_POINTS = 1000  # of one line: a screen shows no more
@@ -110,6 +111,7 @@ def with_layout(
         hovermode="x unified",
         yaxis_title=title_y,
         dragmode=False,
+        separators=cldr.decimal(1.5, 1)[1] + cldr.grouped(10_000)[2],
     )
     if first is not None:
         figure.update_xaxes(range=[first, last], type="date", tickformatstops=TICKS, hoverformat="%-d %b %Y, %H:%M")

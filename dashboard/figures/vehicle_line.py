@@ -117,7 +117,8 @@ def traces(result: Result, channel: str, template: str, units: Units = BI) -> go
         line={"color": scheme.edge, "dash": "dot", "width": 1},
         annotation_text=tr("pump stops"),
         annotation_position="top left",
+        annotation_yshift=18,  # above the courses, which end up here
     )
-    with_layout(figure, template, 240, f"pressure, {units.pressure}")
+    with_layout(figure, template, 240, tr("pressure, {unit}", unit=units.pressure))
     figure.update_xaxes(title=tr("seconds since the cycle began"), fixedrange=True).update_yaxes(fixedrange=True)
-    return figure.update_layout(margin={"l": 58, "r": 12, "t": 12, "b": 44}, showlegend=False)
+    return figure.update_layout(margin={"l": 58, "r": 12, "t": 28, "b": 44}, showlegend=False)

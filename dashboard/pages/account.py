@@ -39,7 +39,7 @@ dash.register_page(
 )
 
 NOTHING = later(
-    "Nothing is accounted for yet. Doses are counted when a vehicle is analysed: the watch does it within minutes, `tallow analyse`"
+    "Nothing is accounted for yet. Doses are counted when a vehicle is analysed: the watch does it within minutes, tallow analyse"
     " at once. A vehicle needs a line list, an interval, and messages with its cycles and ignition hours."
 )
 
@@ -90,7 +90,7 @@ def body(
     """The month's figure, its trend, a comparison, and the points that got least."""
     now = trend[trend["month"] == month]
     if not len(now):
-        return [html.P(NOTHING)]
+        return [html.P(tr(NOTHING))]
     told, in_words = now.iloc[0], formatting.in_words(trend)
     weeks = weeks.assign(week=[formatting.day(date.fromisoformat(monday)) for monday in weeks["week"]])
     missing = (
@@ -222,7 +222,7 @@ def show(month: str | None, by: str, worst: str, scheme: str | None, asked: dict
     """The chosen month; the address holds it."""
     chosen = scope_of(asked)
     if month is None:
-        return [html.P(NOTHING)], address("/account", chosen)
+        return [html.P(tr(NOTHING))], address("/account", chosen)
     shown = body(
         account.by_month(engine(), chosen, month),
         account.by_week(engine(), chosen),

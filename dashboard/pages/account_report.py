@@ -44,14 +44,14 @@ def sheet(told: Report) -> list[Any]:
     for heading, said in sentences.sections(told):
         parts: list[Any] = [html.Ul([html.Li(one) for one in said])]
         if heading == tr("Greased as planned") and len(told.trend):
-            parts.insert(
-                0,
-                dcc.Graph(
-                    figure=course(formatting.in_words(told.trend), "month", theme.template_of("light")),
-                    config={"staticPlot": True},
-                ),
-            )
+            parts[:0] = [_chart(told, scheme) for scheme in ("light", "dark")]
         shown.append(
             html.Div(components.section(heading, parts), className="sheet-two" if heading == tr("Grease") else "")
         )
     return [*shown, html.P(tr(words.MEANING), className="dim"), components.cautions_in_full()]
+
+
+def _chart(told: Report, scheme: str) -> html.Div:
+    """The course for a scheme: which is shown, the screen's decides, and on paper it is the light one."""
+    figure = course(formatting.in_words(told.trend), "month", theme.template_of(scheme))
+    return html.Div(dcc.Graph(figure=figure, config={"staticPlot": True}), className=f"report-{scheme}")

@@ -242,7 +242,8 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
     ]
     told = " · ".join(text for text in beside if text)
     if not findings:
-        return [rows.without_findings(r), *([html.Div(told, className="small dim")] if told else [])]
+        beside_it = [html.Div(told, className="small dim")] if told else []
+        return [rows.without_findings(r), *rows.critical_hand(r), *beside_it]
     warning: list[Any] = []
     if rows.critical(r):
         words = tr(rows.CRITICAL_IN_SHORT if told_above else rows.CRITICAL)
@@ -251,7 +252,8 @@ def _reason(r: FleetRow, told_above: bool) -> list[Any]:
     opened = html.Details(
         [html.Summary(rows.cause(findings[0])), *sentences], **{"data-keep": f"why {r.fleet}/{r.vehicle}"}
     )
-    return [opened, *([html.Div([*warning, told], className="small dim")] if warning or told else [])]
+    beside_it = [html.Div([*warning, told], className="small dim")] if warning or told else []
+    return [opened, *rows.critical_hand(r), *beside_it]
 
 
 # Views that somebody keeps -------------------------------------------------------------------------------------------

@@ -20,18 +20,24 @@ def of_fleet(fit: Fit) -> Any:
     """The channels worth a look, the worst first."""
     if not fit.checked and not fit.unknown:
         return components.section(
-            tr(TITLE), html.P(tr("Not worked out yet: the watch or `tallow analyse` does so once a day."), className="dim"),
+            tr(TITLE), html.P(tr("Not worked out yet: the watch or tallow analyse does so once a day."), className="dim"),
             tr(model.MEANING)
         )  # fmt: skip
     counts = tr("Not known yet of any of {unknown} channels: they have too few sound readings.", unknown=fit.unknown)
     if fit.checked:
-        counts = tr("{remarked} of {checked} channels are worth a look.", remarked=fit.remarked, checked=fit.checked)
+        counts = tr(
+            "{remarked} of {checked} channels are worth a look: beyond a limit, and more so than the rest of the fleet. About"
+            " 5 % of those named are so by chance.",
+            remarked=fit.remarked,
+            checked=fit.checked,
+        )
     if fit.checked and fit.unknown:
         counts += " " + trn(
             "Of {n} more it is not known: it has too few sound readings.",
             "Of {n} more it is not known: they have too few sound readings.",
             fit.unknown,
         )
+    shared = ", ".join(f"{tr(model.WORDS[name])} ({number})" for name, number in fit.shared.items() if number)
     rows = [
         html.Tr(
             [html.Td(html.Span([dcc.Link(unit, href=f"/vehicle/{fleet}/{vehicle}#wear"), f" ({depot})"])), *_cells(one)]
@@ -41,6 +47,12 @@ def of_fleet(fit: Fit) -> Any:
     shown: list[Any] = [html.P(counts), *_to_do(one[4] for one in fit.worst)]
     if rows:
         shown.append(_table((tr("Vehicle"),), rows[:_IN_PLAIN_SIGHT]))
+    if shared:
+        same = tr(
+            "Beyond a limit, but as many others are: {what}. That is how this fleet's sensors and grease are, and no channel's own.",
+            what=shared,
+        )
+        shown.append(html.P(same, className="dim"))
     if len(rows) > _IN_PLAIN_SIGHT:
         more = fit.remarked - _IN_PLAIN_SIGHT
         folded = [
@@ -52,13 +64,13 @@ def of_fleet(fit: Fit) -> Any:
 
 
 def of_vehicle(checks: Sequence[Check]) -> Any:
-    """What is worth a look in the open, all channels of a vehicle one click away."""
+    """What is beyond a limit in the open, all channels of a vehicle one click away; what stands out of the fleet is told on *Data*."""
     if not checks:
         return None
     remarked = [one for one in checks if one.remarks]
     known = sum(one.worst is not None for one in checks)
     told = (
-        tr("{count} of {known} channels are worth a look", count=len(remarked), known=known)
+        tr("{count} of {known} channels are beyond a limit", count=len(remarked), known=known)
         if known
         else tr("Not known yet")
     )

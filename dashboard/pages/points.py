@@ -21,7 +21,7 @@ dash.register_page(
     __name__,
     path="/points",
     name=later("Hand points"),
-    title=later("Hand points"),
+    title=lambda **_: tr("Hand points"),
     in_menu=True,
     order=3.2,
     icon="points",

@@ -11,10 +11,12 @@ from dash import MATCH, ClientsideFunction, Input, Output, State, callback, clie
 from analytics.findings import FILL_STEP
 from analytics.kinds import FINDING_KINDS
 from analytics.kinds.kind import FILLING_PUMP
-from analytics.planning.rounds import WORKDAYS, WORTH, Stop, Visit
+from analytics.planning.rounds import WORKDAYS, WORTH, Need, Stop, Visit
 from dashboard import accounts, components, formatting, point_tick, rows
 from dashboard.exports import calendar, csv, greases, hand
+from dashboard.exports import rounds as said
 from dashboard.queries import rounds, scope
+from dashboard.queries.fleet import heard_long_ago
 from dashboard.queries.rounds import Round
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.units import VOLUMES
@@ -108,15 +110,16 @@ def body(told: Round, days: int, container_l: float | None = None) -> list[Any]:
         ]
     else:
         in_full = html.Div(components.cautions_in_full(), className="on-paper")
-        shown = [components.cautions(), html.P(tr(FILL_STEP), className="dim"), *shown, in_full]
+        ages = [html.P(text, className="dim") for text in said.levels(told, times.now_us())]
+        shown = [components.cautions(), html.P(tr(FILL_STEP), className="dim"), *ages, *shown, in_full]
     if told.points_undated:
         address = scope.address("/points", Scope(depot=told.depot), state="unknown")
-        said = trn(
+        undated = trn(
             "Of {n} point greased by hand no date is known:",
             "Of {n} points greased by hand no date is known:",
             len(told.points_undated),
         )
-        shown.append(html.P([f"{said} ", dcc.Link(tr("the list says why"), href=address), "."], className="dim"))
+        shown.append(html.P([f"{undated} ", dcc.Link(tr("the list says why"), href=address), "."], className="dim"))
     if told.undated:
         names = ", ".join(one.unit for one in told.undated)
         shown.append(html.P(tr("No date is known for: {names}.", names=names), className="dim"))
@@ -184,11 +187,7 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
                     *stands,
                 ]
             ),
-            html.Td(
-                f"{cldr.decimal(need.level_on(visit.day), 0)} %" if need.fills else "–",
-                className="num",
-                **{"data-head": tr("Expected level")},
-            ),
+            html.Td(_level(told, need, visit.day), className="num", **{"data-head": tr("Expected level")}),
             html.Td(
                 formatting.litres(stop.litres) if need.fills else "–", className="num", **{"data-head": tr("Needs")}
             ),
@@ -200,6 +199,16 @@ def _stop(told: Round, visit: Visit, stop: Stop) -> html.Tr:
             ),
         ]
     )
+
+
+def _level(told: Round, need: Need, day: int) -> Any:
+    """What is to be expected, and where it rests on what was heard long ago, of when."""
+    if not need.fills:
+        return "–"
+    level, heard_us = f"{cldr.decimal(need.level_on(day), 0)} %", told.heard_us.get((need.fleet, need.vehicle))
+    if not heard_long_ago(heard_us, times.now_us()):
+        return level
+    return [level, html.Div(tr("heard {ago}", ago=formatting.ago(heard_us, times.now_us())), className="small dim")]
 
 
 def _by_hand(stop: Stop, visit: Visit) -> list[Any]:

@@ -10,7 +10,7 @@ from dashboard import components, formatting
 from dashboard.exports import csv
 from dashboard.queries import scope, work
 from dashboard.queries.scope import scope_of
-from dashboard.queries.work import WorkRow, WorkView
+from dashboard.queries.work import Away, WorkRow, WorkView
 from dashboard.web.database import engine
 from ingest.languages import later, tr, trn
 from ingest.work import KINDS
@@ -49,9 +49,29 @@ def layout(**asked: Any) -> html.Div:
                 ],
                 className="filters",
             ),
+            *not_in_use(work.away(engine(), scope_of(chosen))),
             html.Div(body(_view(chosen), chosen), id="work-body"),
         ]
     )  # fmt: skip
+
+
+def not_in_use(found: list[Away]) -> list[Any]:
+    """Whom people recorded as laid up, in the workshop or sold, and the way to take it back: in no other list are those that are sold."""
+    if not found:
+        return []
+    lines = [
+        html.Tr(
+            [html.Td(dcc.Link(one.unit, href=f"/vehicle/{one.fleet}/{one.vehicle}#work")), html.Td(one.depot),
+             html.Td(tr(one.work.title)), html.Td(formatting.moment(one.work.at_us, one.timezone, with_zone=True)),
+             html.Td(one.work.by)]
+        )
+        for one in found
+    ]  # fmt: skip
+    heads = (tr("Vehicle"), tr("Depot"), tr("What was recorded"), tr("Since"), tr("By"))
+    number = trn("{n} vehicle is not in use", "{n} vehicles are not in use", len(found))
+    back = tr("Their alarms are hidden meanwhile. If one is in use after all, open it and record “Back in use”.")
+    inside = [html.Summary(number), html.P(back, className="dim"), components.table(heads, lines, "plain-wrap")]
+    return [html.Details(inside, className="card", **{"data-keep": "work-not-in-use"})]
 
 
 def _view(chosen: dict[str, str]) -> WorkView:

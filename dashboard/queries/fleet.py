@@ -13,10 +13,18 @@ from dashboard.queries.frame import WAITING
 from dashboard.queries.prices import AtRisk, read_at_risk, read_priced
 from dashboard.queries.scope import Scope, count_unregistered, visible, within
 from ingest import schema
-from ingest.times import DAY_US, FOREVER_US
+from ingest.times import AHEAD_US, DAY_US, FOREVER_US
 
 PAGE_ROWS = 50
 MONEY = "money"  # an order, too, where there are prices
+
+
+_LONG_US = 3 * DAY_US
+
+
+def heard_long_ago(heard_us: int | None, now_us: int) -> bool:
+    """Whether a vehicle was last heard so long ago, or by so wrong a clock, that its level is said with its day."""
+    return heard_us is None or not now_us - _LONG_US <= heard_us <= now_us + AHEAD_US
 
 
 @dataclass(frozen=True, kw_only=True)

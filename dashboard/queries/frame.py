@@ -89,16 +89,17 @@ def due_refills(connection: Connection, scope: Scope, now_us: int) -> int:
 
 @dataclass(frozen=True)
 class Found:
-    """What a search finds: vehicles by name (fleet, vehicle, unit, depot), kinds of finding (kind, title, open ones), and how many
-    vehicles have all words in their name, place or points."""
+    """What a search finds: vehicles by name (fleet, vehicle, unit, depot, whether it is sold), kinds of finding (kind, title, open ones),
+    and how many vehicles that are not sold have all words in their name, place or points."""
 
-    vehicles: list[tuple[str, str, str, str]]
+    vehicles: list[tuple[str, str, str, str, bool]]
     kinds: list[tuple[str, str, int]]
     matching: int
 
 
 def find(engine: Engine, text: str, scope: Scope = EVERYTHING) -> Found:
-    """What matches: by unit and number first, then by a finding's title, then by points and places."""
+    """What matches: by unit and number first, then by a finding's title, then by points and places. By name those that are sold are
+    found, too: somebody may have recorded that by mistake."""
     who, finding, words = schema.vehicle_summary, schema.finding, text.casefold().split()
     if not words:
         return Found([], [], 0)
@@ -110,8 +111,8 @@ def find(engine: Engine, text: str, scope: Scope = EVERYTHING) -> Found:
     kinds = [kind for kind, entry in FINDING_KINDS.items() if phrase in entry.title.casefold()]
     with engine.connect() as connection:
         vehicles = connection.execute(
-            select(who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot)
-            .where(*mine, named).order_by(who.c.unit).limit(_MOST_FOUND)
+            select(who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.sold)
+            .where(*within(who, scope), named).order_by(who.c.sold, who.c.unit).limit(_MOST_FOUND)
         ).all()  # fmt: skip
         counted = dict[str, int](
             connection.execute(

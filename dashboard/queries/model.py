@@ -1,11 +1,12 @@
 """How well the pressure model fits the channels that whoever asks may see."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
-from sqlalchemy import Engine, func, select
+import numpy as np
+from sqlalchemy import Engine, select
 
-from analytics.vehicle.model_check import Check
+from analytics.vehicle.model_check import REMARKS, Check, Remark, outstanding
 from dashboard.queries.scope import visible
 from ingest import schema
 
@@ -15,33 +16,47 @@ MOST = 50
 @dataclass(frozen=True)
 class Fit:
     """Channels worth a look, the worst first, each with whose it is; how many there are of those, of all that were checked, and of all that
-    have too few readings to be."""
+    have too few readings to be; and of each remark how many channels have it as the others do."""
 
     worst: list[tuple[str, str, str, str, Check]]  # fleet, vehicle, unit, depot
     remarked: int
     checked: int
     unknown: int
+    shared: dict[Remark, int]
 
 
 def model_fit(engine: Engine) -> Fit:
-    """Of the fleet."""
+    """Of the fleet: what stands out of it (`model_check.outstanding`)."""
     table, who = schema.model_check, schema.vehicle_summary
-    mine = ~who.c.sold, *visible(who)
-    joined = table.c.vehicle_id == who.c.vehicle_id
-    counted = select(
-        func.count(table.c.channel).filter(table.c.worst > 1), func.count(table.c.worst), func.count(table.c.channel)
-    ).where(joined, *mine)
-    asked = (
-        select(table, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot)
-        .where(joined, table.c.worst > 1, *mine)
-        .order_by(table.c.worst.desc(), who.c.vehicle, table.c.channel)
-        .limit(MOST)
-    )
+    mine = table.c.vehicle_id == who.c.vehicle_id, ~who.c.sold, *visible(who)
+    measures = table.c.lean_percent, table.c.memory, table.c.spread_percent, table.c.outside
+    asked = select(table.c.vehicle_id, table.c.channel, table.c.worst, table.c.remarks, *measures).where(*mine)
     with engine.connect() as connection:
-        remarked, checked, of_all = connection.execute(counted).one()
-        rows = connection.execute(asked).mappings().all()
-    worst = [(row["fleet"], row["vehicle"], row["unit"], row["depot"], _check(row)) for row in rows]
-    return Fit(worst, remarked, checked, of_all - checked)
+        rows = connection.execute(asked.order_by(table.c.worst.desc(), who.c.vehicle, table.c.channel)).all()
+        known = [row for row in rows if row.worst is not None]
+        said = [set(row.remarks) for row in known]
+        beyond = np.array([[name in one for name in REMARKS] for one in said], bool).reshape(-1, len(REMARKS))
+        measured = np.array([row[4:] for row in known], float).reshape(-1, len(REMARKS))
+        named = outstanding(measured, beyond)
+        chosen = {
+            (row.vehicle_id, row.channel): tuple(name for name in row.remarks if which[REMARKS.index(name)])
+            for row, which in zip(known, named, strict=True)
+            if which.any()
+        }
+        first = list(chosen)[:MOST]
+        whose = who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot
+        full = {
+            (row["vehicle_id"], row["channel"]): row
+            for row in connection.execute(
+                select(table, *whose).where(*mine, table.c.vehicle_id.in_({id_ for id_, _ in first}))
+            ).mappings()
+        }
+    worst = [
+        (*(full[key][column.name] for column in whose), replace(_check(full[key]), remarks=chosen[key]))
+        for key in first
+    ]
+    shared = {name: int((beyond & ~named)[:, k].sum()) for k, name in enumerate(REMARKS)}
+    return Fit(worst, len(chosen), len(known), len(rows) - len(known), shared)
 
 
 def checks_of(engine: Engine, fleet: str, vehicle: str) -> list[Check]:

@@ -1,7 +1,7 @@
 """The refill round of a depot."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from dashboard.queries.greases import changes_of
 from dashboard.queries.hand import JUST_GREASED, HandDue, read_hand
 from dashboard.queries.scope import Scope, read_vehicles, vehicles_at, visible, within
 from ingest import schema
+from ingest.depot_zone import zone_of
 from ingest.setups import Setup
 from ingest.stands import depot_of
 from ingest.times import DAY_US, instant
@@ -37,6 +38,10 @@ class Round:
     visiting: dict[tuple[str, str], str]  # (fleet, vehicle) -> where it is registered, of those that stand here only
     changes: dict[str, Change]  # grease -> what has to be filled instead before it gets cold
     points_undated: tuple[HandDue, ...] = ()  # points greased by hand that no stop passes and of which no date is known
+    analysed_us: int | None = None  # when the one of those to fill was analysed whose results are the oldest
+    heard_us: Mapping[tuple[str, str], int | None] = field(
+        default_factory=dict
+    )  # of those to fill, when each was heard last
 
 
 class DepotDue(NamedTuple):
@@ -70,12 +75,13 @@ def due_by_depot(engine: Engine, scope: Scope, now_us: int) -> list[DepotDue]:
 
 @dataclass(frozen=True)
 class Refillable:
-    """A vehicle that asks for a fill: what it needs, since which fill, and by an analysis of when."""
+    """A vehicle that asks for a fill: what it needs, since which fill, by an analysis of when, and when it was heard last."""
 
     need: Need
     setup: Setup
     filled_us: int | None
     as_of_us: int
+    heard_us: int | None
 
 
 @dataclass(frozen=True)
@@ -91,25 +97,25 @@ class Asked:
 
 def read_asked(connection: Connection, depot: str, at_us: int) -> Asked:
     """What the vehicles of a depot ask for, by the newest analysis."""
-    analysis = schema.analysis
+    analysis, vehicle = schema.analysis, schema.vehicle
     setups = {one.id: one.in_force(at_us) for one in read_vehicles(connection, vehicles_at(connection, depot, at_us))}
     done = read_work(connection, list(setups))
     rows = connection.execute(
-        select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us, analysis.c.filled_us).where(
-            analysis.c.vehicle_id.in_(list(setups))
-        )
+        select(analysis.c.vehicle_id, analysis.c.refill, analysis.c.as_of_us, analysis.c.filled_us, vehicle.c.heard_us)
+        .join(vehicle, vehicle.c.id == analysis.c.vehicle_id)
+        .where(analysis.c.vehicle_id.in_(list(setups)))
     )
     found, undated = list[Refillable](), dict(setups)
-    for id_, kept, as_of_us, filled_us in rows:
+    for id_, kept, as_of_us, filled_us, heard_us in rows:
         refill, setup = Refill.from_row(kept), undated.pop(id_)
         if any(work.kind == "filled" and work.at_us > as_of_us for work in done.get(id_, ())):
             continue
         need = refill_need(refill, setup, at_us)
         if need is not None:
-            found.append(Refillable(need, setup, filled_us, as_of_us))
+            found.append(Refillable(need, setup, filled_us, as_of_us, heard_us))
         elif refill.state == "unknown":
             undated[id_] = setup
-    zone = ZoneInfo(next(iter(setups.values())).timezone) if setups else ZoneInfo("UTC")
+    zone = ZoneInfo(zone_of(connection, depot) or "UTC")
     nobody_knows = sorted((one for one in undated.values() if one.controller), key=lambda one: (one.unit, one.vehicle))
     return Asked(instant(at_us).astimezone(zone).date(), tuple(found), tuple(nobody_knows), len(setups))
 
@@ -140,9 +146,8 @@ def read_round(
             beside.setdefault((row["fleet"], row["vehicle"]), []).append(from_row(row))
         points = read_hand(connection, Scope(depot=depot), at_us)
     by_hand = _by_hand(points, asked.today)
-    fills = {
-        (one.need.fleet, one.need.vehicle): one.need for one in asked.refillable if one.need.early_days <= horizon_days
-    }
+    to_fill = [one for one in asked.refillable if one.need.early_days <= horizon_days]
+    fills = {(one.need.fleet, one.need.vehicle): one.need for one in to_fill}
     called = {(one.fleet, one.vehicle): one.unit for one in points}
     wanted = [
         need
@@ -162,6 +167,8 @@ def read_round(
         {(one.setup.fleet, one.setup.vehicle): one.setup.depot for one in asked.refillable if one.setup.depot != depot},
         changes,
         tuple(one for one in points if one.state == "unknown" and (one.fleet, one.vehicle) not in stopped),
+        min((one.as_of_us for one in to_fill), default=None),
+        {(one.setup.fleet, one.setup.vehicle): one.heard_us for one in to_fill},
     )
 
 

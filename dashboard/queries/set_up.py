@@ -7,7 +7,7 @@ from typing import Final
 from sqlalchemy import Connection, Engine
 
 from dashboard.queries.scope import read_vehicles
-from ingest import registry
+from ingest import registry, times
 from ingest.setups import Setup
 
 _TOLD_APART: Final = ("hand_points", "lines", "valid_from_us", "registered_us")
@@ -45,9 +45,11 @@ def changes(connection: Connection, wanted: Sequence[Setup]) -> list[Change]:
 
 
 def _what(now: Setup, then: Setup | None) -> tuple[str, ...]:
+    ahead = registry.to_come([now], times.now_us())
+    to_come = (f"commissioned {now.commissioned}, which is still to come: is that meant?",) if ahead else ()
     if then is None:
         points = [f"{len(now.hand_points)} hand points"] if now.hand_points else []
-        return (", ".join([now.depot, *([f"{len(now.lines)} lines"] if now.controller else []), *points]),)
+        return ", ".join([now.depot, *([f"{len(now.lines)} lines"] if now.controller else []), *points]), *to_come
     names = [name for name in now.__struct_fields__ if name not in _TOLD_APART]
     told = [
         f"{name}: {getattr(then, name)} → {getattr(now, name)}"
@@ -56,7 +58,7 @@ def _what(now: Setup, then: Setup | None) -> tuple[str, ...]:
     ]
     told += _listed("line", {x.line: x for x in now.lines}, {x.line: x for x in then.lines})
     told += _listed("hand point", {x.number: x for x in now.hand_points}, {x.number: x for x in then.hand_points})
-    return tuple(told) or ("valid from another time",)
+    return (*told, *to_come) or ("valid from another time",)
 
 
 def _listed(what: str, now: Mapping[int, object], then: Mapping[int, object]) -> list[str]:

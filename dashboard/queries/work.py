@@ -9,8 +9,8 @@ from sqlalchemy import Engine, or_, select
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import remarks, schema
 from ingest.remarks import Remark
-from ingest.work import Work
-from ingest.work_records import read_records
+from ingest.work import AWAY, Work, went_away
+from ingest.work_records import read_records, read_work
 
 PAGE_ROWS: Final = 50
 MOST_ROWS: Final = 20_000  # of a file
@@ -75,3 +75,28 @@ def work(
         for r in rows
     )  # fmt: skip
     return WorkView(told, page, len(found) > page_rows)
+
+
+@dataclass(frozen=True)
+class Away:
+    """A vehicle that is laid up, in the workshop or sold, and the record that says so."""
+
+    work: Work
+    fleet: str
+    vehicle: str
+    unit: str
+    depot: str
+    timezone: str
+
+
+def away(engine: Engine, scope: Scope = EVERYTHING) -> list[Away]:
+    """Those of a scope, the latest first: no list has those that are sold, and alarms of all of them are hidden."""
+    table, who = schema.work, schema.vehicle_summary
+    ever = select(table.c.vehicle_id).where(table.c.detail["kind"].as_string().in_(AWAY))
+    named = who.c.vehicle_id, who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot, who.c.timezone
+    with engine.connect() as connection:
+        rows = connection.execute(select(*named).where(who.c.vehicle_id.in_(ever), *within(who, scope))).all()
+        done = read_work(connection, [row.vehicle_id for row in rows])
+    found = [(went_away(done.get(id_, ())), rest) for id_, *rest in rows]
+    told = [Away(work, *rest) for work, rest in found if work is not None]
+    return sorted(told, key=lambda one: (-one.work.at_us, one.unit))

@@ -1,5 +1,6 @@
 """The frame around all pages: rail, scope, search, the age of the data, the person's own menu; on a phone a bar below."""
 
+import json
 from typing import Any, Final
 
 import dash
@@ -12,7 +13,8 @@ from dashboard import accounts, components, tokens
 from dashboard.queries import frame, scope
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
-from ingest.languages import Words, later, tr, trn
+from ingest.languages import Words, inside, later, tr, trn
+from ingest.work import KINDS
 
 REFRESH_MS: Final = 5_000
 _ON_THE_BAR: Final = 4  # pages with a place of their own on a phone; the others stand under "more"
@@ -42,7 +44,7 @@ def layout() -> dmc.MantineProvider:
                 html.A(tr("Skip to the page"), href="#page", className="skip"),
                 dmc.AppShellHeader(_head()),
                 dmc.AppShellNavbar(html.Nav(_rail(pages), className="rail", **{"aria-label": tr("Pages"), "data-nav": "rail"})),
-                dmc.AppShellMain(dash.page_container, id="page"),
+                dmc.AppShellMain([_refused(), dash.page_container], id="page"),
                 dmc.AppShellFooter(_bar(pages)),
                 _more(pages),
             ],
@@ -52,6 +54,12 @@ def layout() -> dmc.MantineProvider:
             padding={"base": "xs", "md": "md"},
         ),
     )  # fmt: skip
+
+
+def _refused() -> html.Section:
+    """Where records stand that were kept on this device and refused (`assets/refused.js`)."""
+    kinds = {name: tr(told[0]) for name, told in KINDS.items()}
+    return html.Section(id="refused", role="status", className="refused", **{"data-kinds": json.dumps(kinds)})
 
 
 def _icon(name: str) -> html.Span:
@@ -174,10 +182,14 @@ def _found(text: str | None, kept: str | None) -> list[Any]:
         out.append(html.H2(tr("Vehicles")))
         out += [
             dcc.Link(
-                [html.Strong(unit), html.Span(vehicle), html.Span(depot, className="dim")],
+                [
+                    html.Strong(unit),
+                    html.Span(vehicle),
+                    html.Span(inside(tr("Sold")) if sold else depot, className="dim"),
+                ],
                 href=f"/vehicle/{fleet}/{vehicle}",
             )
-            for fleet, vehicle, unit, depot in found.vehicles
+            for fleet, vehicle, unit, depot, sold in found.vehicles
         ]
     if found.kinds:
         out.append(html.H2(tr("Findings")))

@@ -8,8 +8,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -334,6 +336,51 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     context.set_offline(False)
     expect(page.locator("#vehicle-work .vehicle-remark")).to_contain_text("seen from below", timeout=30_000)
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+
+
+def test_a_kept_record_that_is_refused_stays_until_it_is_changed_or_discarded(
+    demo: RunningDemo, tab: Callable[..., Page]
+) -> None:
+    """With its reason, over reloads and other records; changed it is recorded as of its own time, and gone from the device."""
+    page = tab(viewport={"width": 390, "height": 844})
+    page.goto(f"{demo.address}/points")
+    expect(page.get_by_label("Greased or read by")).to_be_visible()
+    done_at = datetime.now(ZoneInfo("Europe/Oslo")) - timedelta(days=30)
+    common = {"kind": "filled", "by": "R. Tarvolen", "at_us": int(done_at.timestamp()) * 1_000_000}
+    records = [
+        {"key": "refused-a", "litres": 999, "note": "too much"},
+        {"key": "refused-b", "litres": 998, "note": "never was"},
+    ]
+    kept = [{"fleet": "harrowmere-stone", "name": "HS-103", "record": common | one} for one in records]
+    page.evaluate("(kept) => localStorage.setItem('tallow-work', kept)", json.dumps(kept))
+    refused = page.locator("#refused")
+    for _ in range(2):
+        page.reload()
+        expect(refused.get_by_role("listitem")).to_have_count(2, timeout=30_000)
+        expect(refused).to_contain_text("999 l cannot go into a reservoir")
+        expect(refused).to_contain_text("HS-103 · Reservoir filled · ")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.goto(f"{demo.address}/vehicle/harrowmere-stone/HS-104")
+    page.get_by_label("Who did it").fill("A. Lindehav")
+    page.get_by_label("Filled in, l").fill("0.5")
+    page.get_by_role("button", name="Record it").click()
+    expect(page.locator("#work-told")).to_have_text("Recorded.")
+    expect(refused.get_by_role("listitem")).to_have_count(2)
+    first, second = refused.get_by_role("listitem").first, refused.get_by_role("listitem").last
+    second.get_by_role("button", name="Discard it").click()
+    second.get_by_role("button", name="Discard it").click()
+    expect(refused.get_by_role("listitem")).to_have_count(1)
+    first.get_by_role("button", name="Change it").click()
+    expect(page.get_by_label("Filled in, l")).to_have_value("999")
+    expect(page.get_by_label("Note")).to_have_value("too much")
+    expect(page.get_by_label("Who did it")).to_have_value("R. Tarvolen")
+    page.get_by_label("Filled in, l").fill("0.9")
+    page.get_by_role("button", name="Record it").click()
+    expect(page.locator("#work-told")).to_have_text("Recorded.")
+    expect(refused).to_be_empty()
+    assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
+    done = page.locator("#vehicle-work li", has_text="too much")
+    expect(done).to_contain_text(f"{done_at.day} {done_at:%b %Y, %H:%M}", timeout=30_000)
 
 
 def test_hand_points_are_ticked_off_without_a_connection(demo: RunningDemo, tab: Callable[..., Page]) -> None:

@@ -12,11 +12,12 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from analytics.statistics.rates import mean_cumulative
+from analytics.statistics.rates import Rate, mean_cumulative
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.daily import days
 from dashboard import tokens
 from dashboard.figures import patterns, theme, vehicle_evidence, vehicle_line, vehicle_stack
+from dashboard.figures.patterns import fault_rates
 from dashboard.units import Units
 from ingest.work import Work
 from simulators.scenario import Trouble
@@ -224,3 +225,10 @@ def test_the_course_of_faults_goes_on_to_the_end_of_the_longest_watch() -> None:
     for line in patterns.fault_course(course, 12.0, LIGHT, "months").data:
         assert (line.x[0], line.x[-1]) == (0.0, 12.0)
         assert line.y[-1] == line.y[-2] > 0
+
+
+def test_names_stand_clear_of_marks_at_zero() -> None:
+    """Most kinds of point never failed: their mark lies on the axis, where the name ends."""
+    none = Rate(events=0, exposure=120.0, rate=0.0, ci_low=0.0, ci_high=0.03)
+    figure = fault_rates([("kingpin", none)], "tallow_light", "line-months", 100)
+    assert figure.layout.yaxis.ticklabelstandoff > figure.data[0].marker.size / 2

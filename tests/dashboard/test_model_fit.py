@@ -10,7 +10,7 @@ from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
 from analytics.pipeline.account import keep_checks
-from analytics.vehicle.model_check import Check
+from analytics.vehicle.model_check import REMARKS, Check
 from dashboard import accounts
 from dashboard.accounts import Person, acting_as
 from dashboard.exports import model
@@ -59,7 +59,9 @@ def test_the_worst_come_first_and_what_is_not_known_is_counted(checked: Engine) 
     assert fit.worst[0][:4] == ("harrowmere-stone", "HS-102", "tipper 102", "Skarvholm Quarry")
     assert checks_of(checked, "harrowmere-stone", "HS-102") == [MORE, LEANS, FITS, FEW]
     told = text_of(model_table.of_fleet(fit))
-    assert "2 of 3 channels are worth a look. Of 1 more it is not known" in told
+    assert "2 of 3 channels are worth a look: beyond a limit" in told
+    assert "Of 1 more it is not known" in told
+    assert "but as many others are" not in told
     assert told.index("p03") < told.index("p02")
     for name in ("outside", "remembers", "leans"):
         assert told.count(model.TO_DO[name][:30]) == 1
@@ -72,7 +74,7 @@ def test_the_worst_come_first_and_what_is_not_known_is_counted(checked: Engine) 
 def test_who_may_not_see_a_vehicle_sees_nothing_of_it(checked: Engine) -> None:
     """Neither in the list nor in the counts."""
     with acting_as(Person(7, "neighbour", "lead", depots=("Estuary Wharf",))):
-        assert model_fit(checked) == type(model_fit(checked))([], 0, 0, 0)
+        assert model_fit(checked) == type(model_fit(checked))([], 0, 0, 0, dict.fromkeys(REMARKS, 0))
         assert checks_of(checked, "harrowmere-stone", "HS-102") == []
 
 
@@ -105,3 +107,22 @@ def test_what_is_not_known_is_counted_only_where_there_is_some(checked: Engine) 
     section = model_table.of_fleet
     assert f"Of {fit.unknown} more it is not known" in json.dumps(section(fit), cls=PlotlyJSONEncoder)
     assert "it is not known" not in json.dumps(section(replace(fit, unknown=0)), cls=PlotlyJSONEncoder)
+
+
+def test_what_many_share_is_told_once_and_lists_nobody(checked: Engine) -> None:
+    """Of thirty channels a little beyond the limit, and one far beyond it: that one is named, the others are a number."""
+    many = [
+        replace(FITS, channel=f"p{n}", spread_percent=11.0 + n / 100, worst=1.1, remarks=("wide",))
+        for n in range(10, 40)
+    ]
+    far = replace(many[0], channel="far", spread_percent=40.0, worst=3.0, remarks=("wide",))
+    with database.writing(checked) as connection:
+        keep_checks(connection, vehicle_id(connection), [*many, far], NOW)
+    fit = model_fit(checked)
+    assert ([one[4] for one in fit.worst], fit.remarked, fit.shared["wide"]) == ([far], 1, 30)
+    told = text_of(model_table.of_fleet(fit))
+    assert "1 of 31 channels are worth a look" in told
+    assert "as many others are: scatters widely (30)" in told
+    assert "31 of 31 channels are beyond a limit" in text_of(
+        model_table.of_vehicle(checks_of(checked, "harrowmere-stone", "HS-102"))
+    )

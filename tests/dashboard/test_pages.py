@@ -1,14 +1,16 @@
 """Pages through the web server's own door, without a browser."""
 
 import importlib
+import inspect
 import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import dash
 import pytest
 from dash import Dash, no_update
 from flask.testing import FlaskClient
@@ -23,6 +25,7 @@ from analytics.pipeline.workers import workers
 from analytics.vehicle import daily
 from dashboard import formatting
 from dashboard.accounts import OPERATOR, acting_as
+from dashboard.cli import planning
 from dashboard.exports import calendar, csv
 from dashboard.exports import registry as files
 from dashboard.exports.calendar import refill_calendar
@@ -34,13 +37,16 @@ from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.scope import Scope
 from dashboard.queries.vehicle import records, vehicle_result
+from dashboard.tokens import DARK, LIGHT
 from dashboard.web.app import create_app
 from ingest import registry, schema, times, work, work_records
 from ingest.database import writing
 from ingest.languages import ENGLISH, speaking, tr
 from simulators.scenario import Trouble
 from tests.conftest import page_request
+from tests.dashboard.test_command import tallow
 from tests.helpers.databases import sqlite_at
+from tests.helpers.registry_rows import LINE, VEHICLE, write
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAY_US = 86_400_000_000
@@ -316,6 +322,28 @@ def test_a_round_is_a_calendar_whose_entries_move(engine: Engine) -> None:
     uids = {str(event["uid"]) for event in (*events, undated)}
     assert len(uids) == len(events) + 1
     assert {str(e["uid"]) for e in Calendar.from_ical(calendar.round_calendar(again)).walk("VEVENT")} <= uids
+
+
+@pytest.mark.usefixtures("app")  # a page can be imported once there is an application
+def test_a_round_says_how_old_its_levels_are(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When they were worked out, and who was last heard long before: on the page, by the command and in the file."""
+    rounds, depot = importlib.import_module("dashboard.pages.rounds"), "Skarvholm Quarry"
+    heard = {END_US: False, END_US + 5 * DAY_US: True}
+    for now_us, is_old in heard.items():
+        monkeypatch.setattr(times, "now_us", lambda now_us=now_us: now_us)
+        monkeypatch.setattr(planning, "now_us", lambda now_us=now_us: now_us)
+        told = read_round(engine, depot, 56, None, 0.4, frozenset(range(5)), now_us)
+        assert told.visits
+        shown = json.dumps(rounds.body(told, 56), cls=PlotlyJSONEncoder, ensure_ascii=False)
+        said = tallow("round", depot, "--days", "56", database=str(engine.url)).stdout
+        worked_out = f"Levels were worked out {'5 days ago' if is_old else 'just now'}, from what was heard by then."
+        for text in (shown, said):
+            assert worked_out in text
+            assert ("Heard last so long ago that levels may be other than expected: " in text) is is_old
+        assert ("heard 5 days ago" in shown) is is_old
+        filled = [row for row in csv.round_table(told) if row["litres"]]
+        assert filled
+        assert all(row["last_heard"].startswith("2025-11-") for row in filled)
 
 
 def test_a_calendar_of_refills_agrees_with_the_round(engine: Engine) -> None:
@@ -628,8 +656,6 @@ SCRIPT = "<script>alert(1)</script>=1+1"
 
 def test_script_in_any_text_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In every field of a registry file and of a record: shown as it was written, as text of a component, and nowhere as markup."""
-    from tests.helpers.registry_rows import LINE, VEHICLE, write
-
     vehicle = VEHICLE | dict.fromkeys(("unit", "class", "depot", "grease"), SCRIPT)
     lines = [LINE | {"point": SCRIPT, "bundle": SCRIPT, "channel": SCRIPT}]
     database = sqlite_at(tmp_path / "tallow.db")
@@ -811,3 +837,60 @@ def test_files_stay_english_whoever_asks(client: FlaskClient, engine: Engine) ->
     with speaking("de"):
         assert csv.fleet_table(told) == english
         assert any("Line blocked: Line 5" in row["findings"] for row in csv.fleet_table(told))
+
+
+def test_a_commissioning_to_come_is_told_when_registered(tmp_path: Path) -> None:
+    """By the command, by the preview and on the vehicle's own page; at most a year ahead."""
+    soon = (datetime.now(UTC) + timedelta(days=40)).date()
+    told = tallow(
+        "register",
+        str(write(tmp_path, [VEHICLE | {"commissioned": str(soon)}], [LINE])),
+        database=f"sqlite:///{tmp_path / 'x.db'}",
+    )
+    assert told.stdout.splitlines()[1:] == [f"Commissioned on a day still to come, is that meant? f/v1 ({soon})"]
+    empty = sqlite_at(tmp_path / "empty.db")
+    with empty.connect() as connection, acting_as(OPERATOR):
+        (change,) = set_up.changes(connection, registry.read(connection, tmp_path))
+    empty.dispose()
+    assert f"commissioned {soon}, which is still to come: is that meant?" in change.what
+    client = create_app(engine := sqlite_at(tmp_path / "x.db")).server.test_client()
+    assert f"{formatting.day(soon)}, still to come" in page(client, "/vehicle/f/v1")
+    engine.dispose()
+
+
+@pytest.mark.usefixtures("app")
+def test_the_depot_at_the_top_holds_on_every_page_that_goes_by_depot() -> None:
+    """What stands at the top is what is shown: the script knows each page whose address takes a fleet or depot."""
+    script = Path(csv.__file__).parents[1] / "assets" / "frame.js"
+    (scoped,) = re.findall(r"const SCOPED = (\[[^\]]*\]);", script.read_text("utf-8"))
+    narrowed = {
+        one["path"]
+        for one in dash.page_registry.values()
+        if one.get("path_template") is None and "scope_of(" in inspect.getsource(importlib.import_module(one["module"]))
+    }
+    assert len(narrowed) > 5
+    assert narrowed <= set(json.loads(scoped))
+
+
+def test_the_reports_chart_is_dark_on_a_dark_screen(client: FlaskClient) -> None:
+    """One for each scheme, of which the style sheet shows one: that of the screen, and on paper the light one."""
+    shown = page(client, "/account/report")
+    for scheme, tokens in (("light", LIGHT), ("dark", DARK)):
+        assert shown.count(f'"className": "report-{scheme}"') == 1
+        assert f'"plot_bgcolor": "{tokens.surface}"' in shown
+
+
+def test_forms_and_menus_speak_the_readers_language(client: FlaskClient) -> None:
+    """Names of fields, of files and of the page itself are texts like others."""
+    client.get("/")
+
+    def shown(path: str) -> str:
+        answer = client.post("/_dash-update-component", json=page_request(path), headers={"Accept-Language": "de"})
+        return json.dumps(json.loads(answer.text), ensure_ascii=False)
+
+    form = shown("/set-up")
+    assert "Minimummarke" in form
+    for english in ("Low mark, %", "Time zone", "rows of a spreadsheet can be pasted"):
+        assert f'"{english}"' not in form
+    assert "Findings and work" not in shown("/vehicle/harrowmere-stone/HS-101")
+    assert '"Hand points"' not in shown("/points")

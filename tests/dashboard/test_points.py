@@ -15,9 +15,10 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
-from analytics.pipeline import vehicle_summary, watch
+from analytics.pipeline import results, vehicle_summary, watch
 from analytics.pipeline.prune import prune
 from analytics.pipeline.tasks import analysed
+from analytics.pipeline.vehicle_summary import FindingShown
 from analytics.pipeline.workers import workers
 from analytics.vehicle.line_conditions import LineCondition
 from dashboard import rows as list_rows
@@ -138,6 +139,30 @@ def test_a_critical_point_that_is_due_is_said_wherever_it_is_counted(engine: Eng
     )
     for text in ("1 point greased by hand is due.", said, "Nobody knows when 1 point greased by hand is due."):
         assert text in cause
+
+
+def test_the_fleets_row_names_a_critical_point_that_is_due(engine: Engine, tmp_path: Path) -> None:
+    """A week later: with whatever else there is to say of the vehicle, in the fleet's list and on the first page."""
+    later_us = times.now_us() + 8 * DAY_US
+    copy = tmp_path / "later.db"
+    with closing(sqlite3.connect(str(engine.url.database))) as connection:
+        connection.execute(f"VACUUM INTO '{copy}'")
+    later = sqlite_at(copy)
+    with workers(1) as pool:
+        list(results.renew(later, lambda: later_us, pool, lambda done, of: None))
+    create_app(engine)
+    page = importlib.import_module("dashboard.pages.fleet")
+    said = "Grease by hand: 1 pivot (steering or braking)"
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        rows = {row.vehicle: row for row in fleet.fleet(later).rows}
+        told = {name: json.dumps(page.row(row, later_us), cls=PlotlyJSONEncoder) for name, row in rows.items()}
+        assert (said in told["t1"], said in told["v1"]) == (True, False)
+        assert said in json.dumps(list_rows.reason(rows["t1"]), cls=PlotlyJSONEncoder)
+        assert rows["t1"].detail is not None
+        found = FindingShown("silent", "plan", "Nothing was heard.")
+        beside = replace(rows["t1"], detail=replace(rows["t1"].detail, findings=(found,), open=1))
+        assert said in json.dumps(page.row(beside, later_us), cls=PlotlyJSONEncoder)
+    later.dispose()
 
 
 def test_a_vehicle_whose_hand_points_are_due_is_not_said_to_be_well(engine: Engine) -> None:

@@ -74,6 +74,7 @@ NOT_YET = frozenset(
     analytics/account/lives.py
     analytics/account/parts.py
     analytics/alarms/browsers.py
+    analytics/alarms/digests.py
     analytics/alarms/evaluate.py
     analytics/alarms/outbox.py
     analytics/alarms/transports.py

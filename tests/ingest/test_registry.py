@@ -2,11 +2,12 @@
 
 import re
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from sqlalchemy import Engine
 
-from ingest import database, registry
+from ingest import database, registry, registry_files
 from ingest.errors import Problem
 from ingest.registry import Registered
 from ingest.setups import Setup
@@ -26,7 +27,8 @@ def setups(engine: Engine) -> tuple[Setup, ...]:
 def test_registering_twice_changes_nothing(engine: Engine, tmp_path: Path) -> None:
     """Repeatable: the same files are no news."""
     folder = write(tmp_path, [VEHICLE], [LINE, LINE | {"line": "2"}])
-    assert register(engine, folder) == Registered(vehicles=1, lines=2, changed=frozenset({1}))
+    done = register(engine, folder)
+    assert (done.vehicles, done.lines, done.changed) == (1, 2, frozenset({1}))
     assert register(engine, folder).changed == frozenset()
     (only,) = setups(engine)
     assert only.valid_from_us is None
@@ -214,3 +216,18 @@ def test_what_a_vehicle_without_a_controller_cannot_have(engine: Engine, tmp_pat
         register(engine, write(tmp_path, [bare], [LINE], [POINT]))
     with pytest.raises(Problem, match=r"has no controller: points\.csv has no point of it"):
         register(engine, write(tmp_path, [bare], [], []))
+
+
+@pytest.mark.parametrize(
+    ("commissioned", "zone", "ahead"),
+    [("2026-05-28", "Pacific/Auckland", False), ("2026-05-28", "America/New_York", True), ("", "Etc/UTC", False)],
+)
+def test_a_commissioning_to_come_is_told(
+    engine: Engine, tmp_path: Path, commissioned: str, zone: str, *, ahead: bool
+) -> None:
+    """By the depot's own calendar, at half past nine in the evening of 27 May UTC: a vehicle may be registered before it is fitted, and
+    the year may be a slip."""
+    wanted = VEHICLE | {"commissioned": commissioned, "timezone": zone}
+    with mock.patch.object(registry_files, "now_us", return_value=1_779_917_400_000_000):
+        done = register(engine, write(tmp_path, [wanted], [LINE]), 1_779_917_400_000_000)
+    assert [one.vehicle for one in done.to_come] == ["v1"] * ahead

@@ -7,11 +7,13 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, func, select
 
+from analytics.pipeline import vehicle_summary
 from ingest import database, registry, schema, work, work_records
 from ingest.errors import Problem
 from tests.helpers.registry_rows import LINE, POINT, VEHICLE, write
 
 NOW_US = 1_780_000_000_000_000
+ZONES = ("America/New_York", "Europe/Helsinki", "Europe/Helsinki")
 
 
 @pytest.fixture(autouse=True)
@@ -100,6 +102,23 @@ def test_above_the_full_mark_is_recorded_where_it_is_meant(engine: Engine) -> No
         wrong = work.work_of({"key": "c", "by": "me", "at_us": NOW_US, "kind": "filled", "litres": 999})
         with pytest.raises(Problem, match="cannot go into"):
             work_records.record(connection, found.id, found.setups, wrong, NOW_US, above_full=True)
+
+
+def test_who_moves_takes_on_the_zone_of_the_depot(engine: Engine, tmp_path: Path) -> None:
+    """That of most vehicles there, from then on; of a depot that no other vehicle belongs to nobody knows it, and it keeps its own. The
+    same record twice is one all the same, and what somebody else says of the zone counts for nothing."""
+    there = [VEHICLE | {"vehicle": f"w{n}", "depot": "Wharf", "timezone": zone} for n, zone in enumerate(ZONES)]
+    lines = [LINE | {"vehicle": one["vehicle"]} for one in there]
+    with database.writing(engine) as connection:
+        vehicle_summary.register(connection, write(tmp_path, [VEHICLE, *there], [LINE, *lines]), 0)
+    for _ in range(2):
+        say(engine, key="a", kind="moved", depot="Wharf", at_us=NOW_US - 9)
+    say(engine, key="b", kind="moved", depot="Nowhere yet", at_us=NOW_US - 5, timezone="Not/There")
+    with engine.connect() as connection:
+        found = registry.find(connection, "v1")
+    zones = [(found.in_force(at_us).depot, found.in_force(at_us).timezone) for at_us in (0, NOW_US - 9, NOW_US)]
+    before = VEHICLE["depot"], VEHICLE["timezone"]
+    assert zones == [before, ("Wharf", "Europe/Helsinki"), ("Nowhere yet", "Europe/Helsinki")]
 
 
 def test_work_is_news_of_its_vehicle(engine: Engine) -> None:

@@ -1,8 +1,11 @@
 """The simulated fleet: repeatable, and in the words of the public messages."""
 
 import csv
+import errno
 import gzip
 import json
+import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -43,6 +46,27 @@ def test_files_of_a_fleet(tmp_path: Path) -> None:
     assert {t["kind"] for t in truth["context"]} >= {"parked", "radio_gap", "grease_change", "controller_replaced"}
     assert len(truth["refills"]) == 25 * len(truth["as_of"])
     assert len(truth["fills"]) > 50
+
+
+def test_a_full_disk_leaves_no_half_story(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What stood there before stands there still."""
+    small = replace(load("demo"), machines=load("demo").machines[:1], ask_days=())
+    (tmp_path / "lines.csv").write_text("of before\n")
+
+    def full(path: Path, *_: object, **__: object) -> None:
+        Path(path).write_bytes(b"half")
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(fleet.gzip, "open", full)  # type: ignore[attr-defined]  # as the module has it
+        with pytest.raises(OSError, match="No space left"):
+            fleet.write(small, END_H, 1, END_US, tmp_path, lambda done: None)
+    assert [path.name for path in tmp_path.iterdir()] == ["lines.csv"]
+    assert (tmp_path / "lines.csv").read_text() == "of before\n"
+    fleet.write(small, END_H, 1, END_US, tmp_path, lambda done: None)
+    names = ["lines.csv", "messages-01.ndjson.gz", "truth.json", "vehicles.csv"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == names
+    assert (tmp_path / "lines.csv").read_text() != "of before\n"
 
 
 def test_what_can_break_is_what_can_be_found() -> None:

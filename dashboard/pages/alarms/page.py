@@ -45,7 +45,7 @@ _NONE: Final = Words(
     }
 )
 _NEVER: Final = later(
-    "No alarm was ever raised: `tallow watch` raises them. Until it runs, only Today and Fleet tell what was found."
+    "No alarm was ever raised: tallow watch raises them. Until it runs, only Today and Fleet tell what was found."
 )
 _WHO: Final = Words({
     "unacknowledged": later("Assigned to"), "acknowledged": later("Acknowledged by"), "hidden": later("Why"),

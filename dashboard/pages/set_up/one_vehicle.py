@@ -41,7 +41,7 @@ def one_form() -> list[Any]:
         {"value": f"{s.fleet}/{s.vehicle}", "label": f"{s.unit} ({s.vehicle})"} for s in set_up.all_setups(engine())
     ]
     fields = [
-        dmc.TextInput(id={"type": "setup-one", "name": name}, label=label, placeholder=hint)
+        dmc.TextInput(id={"type": "setup-one", "name": name}, label=tr(label), placeholder=tr(hint))
         for name, label, hint in _FIELDS
     ]
     return [
@@ -49,7 +49,7 @@ def one_form() -> list[Any]:
             [
                 dmc.Select(
                     id="setup-model", label=tr("Begin from"), data=known, searchable=True, clearable=True,
-                    placeholder=tr("a registered vehicle, or nothing"),
+                    placeholder=tr("nothing, or a vehicle"),
                 ),
                 dmc.TextInput(id="setup-one-fleet", label=tr("Fleet")),
                 dmc.TextInput(id="setup-one-vehicle", label=tr("Vehicle (number on its messages)")),
@@ -59,8 +59,10 @@ def one_form() -> list[Any]:
         ),
         dmc.Textarea(
             id="setup-one-lines", label=tr("Lines, one a row"), value=f"{_LINES_HEAD}\n", autosize=True, minRows=4, maxRows=24, mt="sm",
-            description="Below their columns, with commas, semicolons or tabs: rows of a spreadsheet can be pasted. A line without a"
-            " pressure sensor has no channel; a point that steering or braking depends on is critical: yes.",
+            description=tr(
+                "Below their columns, with commas, semicolons or tabs: rows of a spreadsheet can be pasted. A line without a"
+                " pressure sensor has no channel; a point that steering or braking depends on is critical: yes."
+            ),
         ),
         dmc.Button(tr("Register it"), id="setup-one-keep", mt="sm"),
         html.Div(id="setup-one-told", role="status", className="work-told"),

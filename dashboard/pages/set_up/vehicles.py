@@ -186,13 +186,13 @@ def _preview(changes: list[Change]) -> list[Any]:
     if not changes:
         return [html.P(tr("All of it is registered already."), className="dim")]
     lines = [
-        html.Tr([html.Td("new" if one.new else "changed"), html.Td(html.Strong(one.unit)), html.Td(one.vehicle),
+        html.Tr([html.Td(tr("new") if one.new else tr("changed")), html.Td(html.Strong(one.unit)), html.Td(one.vehicle),
                  html.Td("; ".join(one.what))])
         for one in changes[:_MOST_LISTED]
     ]  # fmt: skip
     table = components.table(("", tr("Unit"), tr("Vehicle"), tr("What")), lines, "plain-wrap preview")
     left = len(changes) - len(lines)
-    return [html.Div(table, className="wide"), *([html.P(f"and {left} more")] if left else [])]
+    return [html.Div(table, className="wide"), *([html.P(tr("and {left} more", left=left))] if left else [])]
 
 
 def export(_example: int | None, _registered: int | None) -> Any:

@@ -19,7 +19,7 @@ _WORDS: Final = {
 
 def as_csv(*names: str) -> html.Div:
     """A menu that gives these away, at the corner of what it stands in."""
-    items = [(tr("{what} as CSV", what=_WORDS[name]), {"type": "vehicle-csv", "chart": name}) for name in names]
+    items = [(tr("{what} as CSV", what=tr(_WORDS[name])), {"type": "vehicle-csv", "chart": name}) for name in names]
     return html.Div(components.page_menu(items), className="vehicle-corner")
 
 

@@ -143,6 +143,14 @@ def alarms_of(fleet: str, name: str) -> list[Any]:
     return [html.Ul(rows, className="plain-list")] if rows else [html.P(tr("None."), className="dim")]
 
 
+def _fitted(result: Result) -> str:
+    setup = result.history.setup
+    if setup.commissioned is None:
+        return tr("not known")
+    day, today = formatting.day(setup.commissioned), formatting.local(result.history.as_of_us, setup.timezone).date()
+    return tr("{day}, still to come", day=day) if setup.commissioned > today else day
+
+
 def set_up(result: Result) -> Any:
     """What is registered of it, and its sheets."""
     setup = result.history.setup
@@ -181,7 +189,7 @@ def set_up(result: Result) -> Any:
             ),
         ),
         (tr("Cycle confirmation"), confirmation),
-        (tr("Fitted"), tr("not known") if setup.commissioned is None else formatting.day(setup.commissioned)),
+        (tr("Fitted"), _fitted(result)),
         (tr("Time zone"), setup.timezone),
     ]
     sheets = [

@@ -16,7 +16,7 @@ def nothing() -> str:
     """What is said while no trend is known."""
     return tr(
         "No trend is known yet: it takes {days} days with readings and {hours} ignition hours by an hour meter, and is made once a day by"
-        " the watch or `tallow analyse`.",
+        " the watch or tallow analyse.",
         days=FEWEST_DAYS, hours=cldr.decimal(FEWEST_H, 0),
     )  # fmt: skip
 

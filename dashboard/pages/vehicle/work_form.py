@@ -12,6 +12,7 @@ from analytics.findings import Finding, urgency
 from analytics.kinds import ALARM_KINDS
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components
+from dashboard.units import VOLUMES
 from dashboard.web.work_records import ASKS
 from ingest import work as works
 from ingest.languages import tr
@@ -92,6 +93,7 @@ def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.
                     *_verdict(result.findings),
                 ],
                 className="work-form",
+                **{"data-litres-in-one": str(VOLUMES[accounts.my_units().volume]), "data-timezone": setup.timezone},
             ),
             dmc.Button(tr("Record it"), id="work-save", mt="sm"),
             html.Div(id="work-told", role="status", className="work-told"),

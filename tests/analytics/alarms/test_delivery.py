@@ -19,7 +19,7 @@ from msgspec import structs
 from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Connection, Engine, select
 
-from analytics.alarms import depots, outbox, records, routes, transports
+from analytics.alarms import depots, digests, outbox, records, routes, transports
 from analytics.alarms.depots import Depot
 from analytics.alarms.outbox import CLAIM_US, MINUTE_US, REPORTED_AFTER
 from analytics.alarms.routes import Route, masked
@@ -231,12 +231,12 @@ def test_urgent_at_once_and_the_rest_in_the_morning(fleet: Engine, web: Web) -> 
     assert "reservoir low" in web.got[0]["title"]
     morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
     for at_us, made in ((morning - 2 * MINUTE_US, 0), (morning, 1), (morning + HOUR_US, 0), (morning + DAY_US, 1)):
-        assert outbox.make_digests(fleet, records.open_at, at_us) == made
+        assert digests.make(fleet, at_us) == made
     send(fleet, morning + DAY_US)
-    digests = [m for m in web.got if m["title"].startswith("Skarvholm Quarry today")]
-    assert len(digests) == 2
-    assert "Line blocked" in digests[0]["message"]
-    assert "not acknowledged" in digests[0]["message"]
+    told = [m for m in web.got if m["title"].startswith("Skarvholm Quarry today")]
+    assert len(told) == 2
+    assert "Line blocked" in told[0]["message"]
+    assert "not acknowledged" in told[0]["message"]
 
 
 def test_what_is_due_by_hand_is_in_the_digest(fleet: Engine, web: Web) -> None:
@@ -248,7 +248,7 @@ def test_what_is_due_by_hand_is_in_the_digest(fleet: Engine, web: Web) -> None:
         put(connection)
         due = [HandState(point=one, due_us=morning + (n - 1) * DAY_US) for n, one in enumerate(points, start=1)]
         keep_hand(connection, vehicle_id(connection), due)
-    assert outbox.make_digests(fleet, records.open_at, morning) == 1
+    assert digests.make(fleet, morning) == 1
     send(fleet, morning)
     (told,) = [m for m in web.got if m["title"] == "Skarvholm Quarry today: 1 to grease by hand"]
     assert "1 point greased by hand is due, steering or braking depends on 1 of them: " in told["message"]
@@ -261,7 +261,7 @@ def test_nothing_to_say_sends_nothing(fleet: Engine, web: Web) -> None:
     morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
     with database.writing(fleet) as connection:
         put(connection)
-    assert outbox.make_digests(fleet, records.open_at, morning) == 0
+    assert digests.make(fleet, morning) == 0
     assert send(fleet, morning) == 0
 
 
@@ -513,7 +513,7 @@ def test_the_digest_waits_for_the_end_of_quiet_hours(fleet: Engine, web: Web) ->
         depots.keep_depot(
             connection, Depot("Skarvholm Quarry", digest_min=300, quiet_from_min=1200, quiet_until_min=330)
         )
-    assert outbox.make_digests(fleet, records.open_at, five) == 1
+    assert digests.make(fleet, five) == 1
     assert send(fleet, five) == 0
     assert send(fleet, five + 31 * MINUTE_US) == 1
 
@@ -525,8 +525,8 @@ def test_a_digest_of_just_before_midnight_is_made_up_for_after_it(fleet: Engine,
     with database.writing(fleet) as connection:
         depots.keep_depot(connection, Depot("Skarvholm Quarry", digest_min=23 * 60 + 50))
     midnight = microseconds(datetime(2024, 10, 6, 0, 0, tzinfo=OSLO))
-    assert outbox.make_digests(fleet, records.open_at, midnight + 20 * MINUTE_US) == 1
-    assert outbox.make_digests(fleet, records.open_at, midnight + 21 * MINUTE_US) == 0
+    assert digests.make(fleet, midnight + 20 * MINUTE_US) == 1
+    assert digests.make(fleet, midnight + 21 * MINUTE_US) == 0
     with fleet.connect() as connection:
         keys = connection.execute(
             select(schema.outbox.c.key).where(schema.outbox.c.key.startswith("digest/"))
@@ -586,7 +586,7 @@ def test_a_digest_calls_a_vehicle_by_the_set_up_of_now(fleet: Engine) -> None:
         renamed = structs.replace(registry.find(connection, "HS-102").newest, **to_come)
         vehicle_summary.keep(connection, [renamed], times.now_us())
     bring_up(fleet)
-    outbox.make_digests(fleet, records.open_at, NOW + 8 * HOUR_US)
+    digests.make(fleet, NOW + 8 * HOUR_US)
     (told,) = [row.body for row in rows(fleet) if row.key.startswith("digest/") and row.dropped_why is None]
     assert "tipper 102" in told
     assert "renamed" not in told

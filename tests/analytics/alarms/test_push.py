@@ -7,29 +7,35 @@ import subprocess
 import threading
 import time
 from collections.abc import Iterator
+from datetime import datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from cryptography.hazmat.primitives import hashes, hmac
 from cryptography.hazmat.primitives.asymmetric import ec, utils
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+from msgspec import structs
 from sqlalchemy import Engine, insert, select
 
-from analytics.alarms import browsers, letters, outbox, push, routes
+from analytics.alarms import browsers, depots, digests, letters, outbox, push, records, routes
+from analytics.alarms.depots import Depot
 from analytics.alarms.routes import Route, masked
 from analytics.alarms.transports import Message, Undelivered, sender, trial_of
+from analytics.pipeline import vehicle_summary
 from dashboard import accounts
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.pages import my_browsers
-from ingest import database, schema
+from ingest import database, registry, schema
 from ingest.environment import ALERT_CA_FILE, ALERT_LOCAL
 from ingest.errors import Problem
 from ingest.sealing import is_sealed, make_key
+from ingest.times import DAY_US, microseconds
 from tests.conftest import program
-from tests.helpers.alarms import NOW, bring_up, fleet
+from tests.helpers.alarms import NOW, bring_up, finding, fleet, put, vehicle_id
 
 __all__ = ["fleet"]
 
@@ -402,6 +408,74 @@ def test_nobody_is_told_any_more_who_may_come_in_no_more(fleet: Engine, service:
         assert connection.execute(select(schema.push_browser)).all() == []
     bring_up(fleet)
     assert outbox.deliver(fleet, lambda: NOW, sender(30)) == 0
+
+
+def outbox_rows(engine: Engine) -> list[Any]:
+    """What was written down to be sent."""
+    with engine.connect() as connection:
+        return list(connection.execute(select(schema.outbox).order_by(schema.outbox.c.id)))
+
+
+def test_a_digest_that_waited_says_what_may_be_told_then(fleet: Engine) -> None:
+    """Written in quiet hours; meanwhile one person comes to see other depots only, another other fleets only, a third no more than before,
+    and a vehicle moves away: to each what they may see when it is sent, and nothing where that is nothing."""
+    five = microseconds(datetime(2024, 10, 5, 5, 0, tzinfo=ZoneInfo("Europe/Oslo")))
+    quarry, wharf = "Skarvholm Quarry", "Estuary Wharf"
+    with database.writing(fleet) as connection:
+        put(connection, finding("blocked_line", channel="p05"), name="HS-103")
+        depots.keep_depot(connection, Depot(quarry, digest_min=300, quiet_from_min=1200, quiet_until_min=330))
+        for n, name in enumerate(("A. Lindehav", "R. Tarvolen", "N. Vexholm")):
+            accounts.add(connection, name, f"skarvholm-{n}-morning", "lead")
+            number = connection.scalar(select(schema.person.c.id).where(schema.person.c.name == name))
+            to = push.target(f"https://push.example/{n}", UA_PUBLIC, AUTH)
+            browsers.subscribe(
+                connection, number or 0, "phone", to, severity="plan", at_any_hour=False, now_us=five - DAY_US
+            )
+        for name in ("HS-102", "HS-103"):
+            records.bring_up(connection, vehicle_id(connection, name), NOW)
+    digests.make(fleet, five)
+    written = [row for row in outbox_rows(fleet) if row.key.startswith("digest/") and row.done_us is None]
+    assert [("tipper 102" in row.body, "tipper 103" in row.body) for row in written] == [(True, True)] * 3
+    with database.writing(fleet) as connection:
+        accounts.set_role(connection, "R. Tarvolen", "technician", (), (wharf,))
+        accounts.set_role(connection, "N. Vexholm", "technician", ("another-fleet",), ())
+        moved = structs.replace(registry.find(connection, "HS-103").newest, depot=wharf, valid_from_us=NOW)
+        vehicle_summary.keep(connection, [moved], NOW)
+    later_us = five + 31 * outbox.MINUTE_US
+    digests.renew(fleet, later_us)
+    sent: list[Message] = []
+    outbox.deliver(fleet, lambda: later_us, sent.append)
+    told = {
+        message.route.owner.name: message.body
+        for message in sent
+        if message.key.startswith("digest/") and message.route.owner
+    }
+    assert set(told) == {"A. Lindehav"}
+    assert ("tipper 102" in told["A. Lindehav"], "tipper 103" in told["A. Lindehav"]) == (True, False)
+    (name,) = {row.dropped_why for row in outbox_rows(fleet) if row.id in {one.id for one in written[1:]}}
+    assert name == "nothing stands any more of what may be told here"
+
+
+def test_that_a_route_fails_is_told_to_nobody_who_sees_less_now(fleet: Engine) -> None:
+    """It was written down while they saw all."""
+    with database.writing(fleet) as connection:
+        failing = routes.add_route(
+            connection, "json://a.example", depot=None, severity="note", groups=(), after_min=0, at_any_hour=True
+        )
+        accounts.add(connection, "A. Lindehav", "skarvholm-1-morning", "lead")
+        accounts.add(connection, "R. Tarvolen", "skarvholm-2-morning", "lead")
+        number = connection.scalar(select(schema.person.c.id).where(schema.person.c.name == "R. Tarvolen"))
+        to = push.target("https://push.example/1", UA_PUBLIC, AUTH)
+        browsers.subscribe(connection, number or 0, "phone", to, severity="plan", at_any_hour=True, now_us=NOW)
+        route = next(one for one in routes.read_routes(connection) if one.id == failing)
+        outbox._report(connection, route, "failing/1/1", NOW, "no answer", "It is tried again")
+        accounts.set_role(connection, "R. Tarvolen", "technician", (), ("Estuary Wharf",))
+    sent: list[Message] = []
+    outbox.deliver(fleet, lambda: NOW, sent.append)
+    assert sent == []
+    assert [row.dropped_why for row in outbox_rows(fleet)] == [
+        "whoever reads there may not read of the whole fleet any more"
+    ]
 
 
 def test_a_person_has_so_many_browsers(engine: Engine) -> None:

@@ -8,8 +8,9 @@ from scipy import stats
 from statsmodels.tsa.stattools import acf
 
 from analytics.settings import DEFAULTS
+from analytics.statistics.standing_out import discoveries
 from analytics.vehicle.analysis import analyse
-from analytics.vehicle.model_check import FEWEST, check, checks, lean_of
+from analytics.vehicle.model_check import FEWEST, FEWEST_ALIKE, REMARKS, check, checks, lean_of, outstanding
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 WIDTH = 0.05
@@ -91,6 +92,44 @@ def test_few_readings_tell_nothing() -> None:
     """Not known is not sound."""
     told = check("p1", (1,), noise(FEWEST - 1), temperatures(FEWEST - 1), WIDTH)
     assert (told.worst, told.spread_percent, told.readings, told.remarks) == (None, None, FEWEST - 1, ())
+
+
+def test_those_named_are_the_four_of_the_published_example() -> None:
+    """Benjamini and Hochberg (1995), Controlling the False Discovery Rate, J. R. Stat. Soc. B 57, 3.2: of fifteen p-values of a trial
+    four are named at 5 %."""
+    published = (
+        0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0,
+    )  # fmt: skip
+    named = discoveries(np.array([np.nan, *published]), 0.05)
+    assert named.tolist() == [False] + [True] * 4 + [False] * 11
+
+
+def test_what_half_of_the_fleet_does_is_no_channels_own() -> None:
+    """Of 400 channels whose spread lies about the limit the one that is three times as wide is worth a look, and one with a memory that no
+    other has; of a handful nobody can say what is usual, and all that is beyond its limit is."""
+    rng = np.random.default_rng(11)
+    n, limit = 400, 11.0
+    measured = np.column_stack(
+        [
+            rng.normal(0, 0.5, n),
+            rng.normal(0.1, 0.05, n),
+            rng.lognormal(np.log(limit), 0.15, n),
+            rng.normal(0.07, 0.01, n),
+        ]
+    )
+    measured[3, 2], measured[5, 1], measured[7, 0] = 3 * limit, 0.7, np.nan
+    beyond = np.zeros((n, 4), bool)
+    beyond[:, 2], beyond[:, 1] = measured[:, 2] > limit, measured[:, 1] > 0.5
+    assert beyond[:, 2].sum() > 150
+    assert np.argwhere(outstanding(measured, beyond)).tolist() == [
+        [3, REMARKS.index("wide")],
+        [5, REMARKS.index("remembers")],
+    ]
+    few = FEWEST_ALIKE - 1
+    assert (outstanding(measured[:few], beyond[:few]) == beyond[:few]).all()
+    unread = measured.copy()
+    unread[:, 0] = np.nan  # no temperature is known of any
+    assert np.argwhere(outstanding(unread, beyond)).tolist() == [[3, 2], [5, 1]]
 
 
 @pytest.fixture(scope="module")
