@@ -68,7 +68,7 @@ def forecast(
         )  # fmt: skip
 
     if level is None:
-        return answer("unknown", _why_no_level(history))
+        return answer("unknown", _why_no_level(history, reservoir))
     if level <= setup.low_mark_pct or low_since_us is not None:
         since = low_since_us if low_since_us is not None else reached_us
         since = since if since is not None else _reached_us(history, reservoir)
@@ -252,11 +252,13 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
     return max(0.0, now), float(np.hypot(sd, 0.1 * (level - now))), low_since, reached
 
 
-def _why_no_level(history: History) -> str:
+def _why_no_level(history: History, reservoir: Reservoir) -> str:
     if not history.setup.controller:
         return say("there is no reservoir: its points are greased by hand")
     if history.setup.level == "none":
         return say("there is no level sensor")
     if history.setup.level == "switch":
         return say("there is a low-level switch only, and it has not changed yet")
+    if reservoir.stands_still:
+        return say("the level reading has not moved since it was first heard, although cycles used grease")
     return say("no level reading can be trusted yet")
