@@ -12,6 +12,7 @@ from analytics.vehicle.checkpoints import Basis, Checkpoints, Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend
+from analytics.vehicle.level.coarse import used_since_step
 from analytics.vehicle.level.consumption import Consumption
 from analytics.vehicle.level.fills import FillSeen, fill_time, measured
 from analytics.vehicle.level.marks import Marks, by_switch
@@ -341,16 +342,16 @@ class _Tracker(Stateful):
     def _result(self) -> Reservoir:
         consumption, marks = self.consumption, self.marks
         ratio = consumption.current_dose_ratio
-        level, support, bound_pct = np.nan, 0, 0.0
+        level, support, bound_pct, unseen = np.nan, 0, 0.0, 0.0
         end_used = float(self.use.total[-1]) if len(self.use.total) else 0.0
         for segment in reversed(self.segments):
             level, support = segment.level(end_used, ratio)
-            bound_pct = segment.bound_pct
+            bound_pct, unseen = segment.bound_pct, used_since_step(segment) if segment.coarse else 0.0
             if support:
                 break
         last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
         last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
-        counted = (end_used - last_used) * ratio
+        counted = (end_used - last_used + unseen) * ratio
         bend = self.readings.bends[-1] if len(self.readings) else Bend()
         sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), bend.doubt(level)))
         if any(one.back is None for one in self.readings.offsets):
