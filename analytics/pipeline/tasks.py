@@ -135,8 +135,8 @@ def analysed(
 
 
 def _should_be_heard_us(connection: Connection, vehicle: Vehicle) -> int | None:
-    """Since when a vehicle never heard should have been, by what is recorded of its fleet; None where that tells nothing. Logs of months are
-    replayed to a fleet that is registered only now, but what is registered after the others was not there before."""
+    """Since when a vehicle never heard should have been, by what is recorded of its fleet; None where that tells nothing. Logs are replayed
+    to a fleet that is registered only now, but what is registered after the others was not there before."""
     own = min((one.registered_us for one in vehicle.setups if one.registered_us is not None), default=None)
     first = registered_first_us(connection, vehicle.fleet)
     later = own is not None and first is not None and own > first + DAY_US

@@ -90,6 +90,13 @@ def _unknown_hours(history: History) -> list[str]:
                 "No cycle was ever heard of, although the level falls as if the pump ran: nothing tells whether grease arrives."
             )
         )
+    for stood in history.stood_still[-1:]:
+        from_, to = (on_day(instant(us).astimezone(ZoneInfo(history.setup.timezone))) for us in stood)
+        text = later(
+            "From {day} to {end} the hour meter counted nothing while the pump went on: cycles that never ran then would not have been"
+            " noticed, and doses of that time are not proven."
+        )
+        found.append(say(text, day=from_, end=to))
     if history.unmetered_us is not None:
         at = instant(history.unmetered_us).astimezone(ZoneInfo(history.setup.timezone))
         found.append(
