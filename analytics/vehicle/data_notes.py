@@ -7,6 +7,7 @@ import numpy as np
 
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
+from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.lubrication import odd_from_the_start, several_controllers
 from analytics.vehicle.missed import runs_unheard
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
@@ -90,6 +91,14 @@ def _unknown_hours(history: History) -> list[str]:
                 "No cycle was ever heard of, although the level falls as if the pump ran: nothing tells whether grease arrives."
             )
         )
+    idle_us = idle_since_us(history)
+    if idle_us is not None:
+        at = instant(idle_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "It has been heard since {day}, but no cycle of its pump: it stands, or its pump is dead. Without an hour meter or messages of the"
+            " ignition nothing tells which: ask, and press the test button."
+        )
+        found.append(say(text, day=on_day(at)))
     for stood in history.stood_still[-1:]:
         from_, to = (on_day(instant(us).astimezone(ZoneInfo(history.setup.timezone))) for us in stood)
         text = later(

@@ -20,6 +20,7 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.first_passage import Trouble, first_passage
 from analytics.vehicle.habits import Runs, closed_days, drift, habits, midnight_us
 from analytics.vehicle.history import History
+from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.level import Reservoir, percent_of_reservoir
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
@@ -98,6 +99,13 @@ def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
         return say("level counted from the cycles since a fill was recorded")
     if reservoir.by_counting:
         return say("the level sensor cannot be trusted; the level is counted from the cycles")
+    idle_us = idle_since_us(history)
+    if idle_us is not None:
+        days = number((history.as_of_us - idle_us) / DAY_US, 0)
+        return say(
+            "no cycle was heard of for {days} days, and nothing tells whether the vehicle stands or its pump is dead",
+            days=days,
+        )
     silent = (history.as_of_us - int(history.heard_us[-1])) / DAY_US
     unread = silent if reservoir.read_us is None else (history.as_of_us - reservoir.read_us) / DAY_US
     if silent >= STOP_DAYS:
