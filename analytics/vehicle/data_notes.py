@@ -95,8 +95,8 @@ def _unknown_hours(history: History) -> list[str]:
     if idle_us is not None:
         at = instant(idle_us).astimezone(ZoneInfo(history.setup.timezone))
         text = later(
-            "It has been heard since {day}, but no cycle of its pump: it stands, or its pump is dead. Without an hour meter or messages of the"
-            " ignition nothing tells which: ask, and press the test button."
+            "It has been heard since {day}, but no cycle of its pump: it stands, or its pump is dead. Without an hour meter or messages of"
+            " the ignition nothing tells which: ask, and press the test button."
         )
         found.append(say(text, day=on_day(at)))
     for stood in history.stood_still[-1:]:

@@ -1,4 +1,4 @@
-"""A pump that nothing is heard of while its vehicle is: parked, or dead. Where neither a meter nor the switching is told, nobody knows which."""
+"""A pump that nothing is heard of while its vehicle is: parked, or dead. Without meter and switching nobody knows which."""
 
 from typing import Final
 

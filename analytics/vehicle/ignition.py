@@ -72,8 +72,8 @@ def ignition_hours(*kinds: Common) -> Heard:
     last = int(np.flatnonzero(known)[-1])
     if switched.any():
         certain[last:] = ~_any_lost(seq[last:], boot[last:])
-    else:  # nobody would say that it was switched off
-        hours[last:], certain[last:] = hours[last], False
+    else:  # nobody would say that it was switched off; but minutes later hardly more has passed
+        hours[last:], certain[last:] = hours[last], (at[last:] - at[last]) / HOUR_US <= 2.5 * step
     return Heard(at, hours, known | certain, seq, boot, row, step, doubts, coarse_h)
 
 
