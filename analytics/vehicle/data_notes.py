@@ -58,6 +58,13 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
+    for exchanged_us in result.pressures.exchanged_us[-1:]:
+        at = instant(exchanged_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "With the controller's restart on {day} most pressures jumped, each by another share: its sensors or the controller were"
+            " exchanged. They are held against what they read since; whether a line changed that day is not known."
+        )
+        found.append(say(text, day=on_day(at)))
     found += [*_units(result), *_level_unit(result)]
     failed_us = thermometer_failed_us(history)
     if failed_us is not None:
