@@ -44,6 +44,14 @@ def recorded_since_us(connection: Connection, fleet: str) -> int | None:
     return min((us for us in found if us is not None), default=None)
 
 
+def registered_first_us(connection: Connection, fleet: str) -> int | None:
+    """When the first vehicle of a fleet was registered; None where that was not kept."""
+    vehicle, setup = schema.vehicle, schema.setup
+    joined = select(func.min(setup.c.registered_us)).join(vehicle, vehicle.c.id == setup.c.vehicle_id)
+    found: int | None = connection.scalar(joined.where(vehicle.c.fleet == fleet))
+    return found
+
+
 def status(connection: Connection) -> dict[str, Any]:
     """The object that `tallow status --json` prints."""
     intake, vehicle, setup = schema.recorder_stats, schema.vehicle, schema.setup

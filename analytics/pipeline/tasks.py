@@ -40,8 +40,8 @@ from ingest.errors import Problem
 from ingest.reading import read_messages
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.times import EARLIEST_US, LONG_AGO_US, rfc3339
-from ingest.totals import newest_at_us, recorded_since_us
+from ingest.times import DAY_US, EARLIEST_US, LONG_AGO_US, rfc3339
+from ingest.totals import newest_at_us, recorded_since_us, registered_first_us
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
 
@@ -100,7 +100,7 @@ def analysed(
     """Read one vehicle and analyse it, for each of the moments; `as_arrived` with the messages only that had arrived by then."""
     messages = read_messages(connection, vehicle.id)
     unheard = not any((rows.at_us >= EARLIEST_US).any() for rows in vars(messages).values())
-    since_us = recorded_since_us(connection, vehicle.fleet) if unheard else None
+    since_us = _should_be_heard_us(connection, vehicle) if unheard else None
     beside = []
     for at_us in moments_us:
         then = arrived_by(messages, at_us) if as_arrived else messages
@@ -133,6 +133,15 @@ def analysed(
         )
         for at_us, (then, lead_days, sisters, yard, channels) in zip(moments_us, beside, strict=True)
     ]
+
+
+def _should_be_heard_us(connection: Connection, vehicle: Vehicle) -> int | None:
+    """Since when a vehicle never heard should have been, by what is recorded of its fleet; None where that tells nothing. Logs are replayed
+    to a fleet that is registered only now, but what is registered after the others was not there before."""
+    own = min((one.registered_us for one in vehicle.setups if one.registered_us is not None), default=None)
+    first = registered_first_us(connection, vehicle.fleet)
+    later = own is not None and first is not None and own > first + DAY_US
+    return None if later else recorded_since_us(connection, vehicle.fleet)
 
 
 @lru_cache(1)

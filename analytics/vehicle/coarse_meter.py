@@ -31,7 +31,7 @@ def fine_hours(
 
     The messages are those of one boot in order of time: `meter` and `on` (ignition after the message) are NaN where unknown,
     `switched` says which tell of switching. Where nothing was lost hours go by the clock while the ignition is on; elsewhere,
-    and where the clock contradicts the meter, the meter decides, to a step.
+    and where the clock contradicts the meter, the meter decides, to a step. Hours are NaN where nobody knows and the meter is not read.
     """
     number = len(at_us)
     passed = np.diff(at_us, prepend=at_us[:1]) / HOUR_US
@@ -40,18 +40,24 @@ def fine_hours(
     rows = zip(
         passed.tolist(), (state == 1).tolist(), bounded.tolist(), meter.tolist(), (~np.isnan(on)).tolist(), strict=True
     )
-    hours, doubtful = np.zeros(number), np.zeros(number, bool)
+    hours, doubtful, unread_h = np.zeros(number), np.zeros(number, bool), 0.0
     wrong: bool | None = (
         None  # what the ignition must be where the meter contradicts what was said of it, until it is said anew
     )
     for k, (time_h, running, unsure, reading, says) in enumerate(rows):
         running = running if wrong is None else wrong
+        unread_h += time_h
+        unsure = unsure or unread_h > time_h
+        if unsure and math.isnan(reading):
+            hours[k], doubtful[k] = math.nan, True
+            wrong = None if says else wrong
+            continue
         if unsure:
-            band.bridge(time_h, reading)
+            band.bridge(unread_h, reading)
         else:
             contradicted = band.advance(time_h, running, reading)
             unsure, wrong = contradicted, (not running if contradicted else wrong)
-        hours[k], doubtful[k] = band.hours, unsure
+        hours[k], doubtful[k], unread_h = band.hours, unsure, 0.0
         wrong = None if says else wrong
     return hours, doubtful
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
+from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.lubrication import odd_from_the_start, several_controllers
 from analytics.vehicle.missed import runs_unheard
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
@@ -57,6 +58,13 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
+    for exchanged_us in result.pressures.exchanged_us[-1:]:
+        at = instant(exchanged_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "With the controller's restart on {day} most pressures jumped, each by another share: its sensors or the controller were"
+            " exchanged. They are held against what they read since; whether a line changed that day is not known."
+        )
+        found.append(say(text, day=on_day(at)))
     found += [*_units(result), *_level_unit(result)]
     failed_us = thermometer_failed_us(history)
     if failed_us is not None:
@@ -90,6 +98,21 @@ def _unknown_hours(history: History) -> list[str]:
                 "No cycle was ever heard of, although the level falls as if the pump ran: nothing tells whether grease arrives."
             )
         )
+    idle_us = idle_since_us(history)
+    if idle_us is not None:
+        at = instant(idle_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "It has been heard since {day}, but no cycle of its pump: it stands, or its pump is dead. Without an hour meter or messages of"
+            " the ignition nothing tells which: ask, and press the test button."
+        )
+        found.append(say(text, day=on_day(at)))
+    for stood in history.stood_still[-1:]:
+        from_, to = (on_day(instant(us).astimezone(ZoneInfo(history.setup.timezone))) for us in stood)
+        text = later(
+            "From {day} to {end} the hour meter counted nothing while the pump went on: cycles that never ran then would not have been"
+            " noticed, and doses of that time are not proven."
+        )
+        found.append(say(text, day=from_, end=to))
     if history.unmetered_us is not None:
         at = instant(history.unmetered_us).astimezone(ZoneInfo(history.setup.timezone))
         found.append(

@@ -5,8 +5,8 @@ by the pressure of its line, or by the confirmation of its divider. It surely di
 pumped air, where the one line that a channel watches was open or at relief, where a divider stood, or where injectors did not
 reload. Everything else is not proven, and counts as neither: messages that were lost, lines that nothing watches, a channel that
 watches several lines of which one has failed, or that has read otherwise than those like it since it was first heard, a reservoir that
-was empty or that less leaves than the cycles account for, a vehicle without an hour meter, or whose meter counts no more. A dose is one
-that brings at least three quarters of what the sheet says, and of which nothing went out at the relief valve.
+was empty or that less leaves than the cycles account for, a vehicle without an hour meter, or while its meter counts nothing. A dose
+is one that brings at least three quarters of what the sheet says, and of which nothing went out at the relief valve.
 """
 
 from dataclasses import dataclass
@@ -190,6 +190,8 @@ def _in_doubt(result: Result) -> Flags:
     doubt = np.full(len(history.cycles), not history.metered)
     if history.unmetered_us is not None:
         doubt |= history.cycles.at_us > history.unmetered_us
+    for from_us, to_us in history.stood_still:
+        doubt |= (history.cycles.at_us > from_us) & (history.cycles.at_us < to_us)
     for found in result.findings:
         if found.kind == "under_delivery":
             doubt |= inside(history, found)

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from analytics.vehicle import outside_meters
 from analytics.vehicle.clocks import corrected_at
-from analytics.vehicle.hour_meter import stopped_us
-from analytics.vehicle.ignition import Heard, by_timer, ignition_hours
+from analytics.vehicle.hour_meter import stood_still, stopped_us
+from analytics.vehicle.ignition import Heard, by_timer, by_timer_within, ignition_hours
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen
 from ingest.setups import Setup, in_force
 from ingest.times import FOREVER_US, LONG_AGO_US
@@ -48,6 +48,9 @@ class History:
     doubt_h: float
     metered: bool
     unmetered_us: int | None
+    stood_still: tuple[
+        tuple[int, int], ...
+    ]  # stretches in which it counted nothing while the pump went on; there the timer does
     undated: int  # messages whose time cannot be known: no finding rests on them
     corrected: int  # messages whose clock was wrong and could be put right
     work: tuple[Work, ...] = ()  # what people did, by its time
@@ -129,9 +132,8 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     to_come = [int(at_us.min()) for at_us in later if len(at_us)]
     to_come += [s.valid_from_us for s in setups if s.valid_from_us is not None and s.valid_from_us > as_of_us]
     to_come += outside.at_us[outside.at_us > as_of_us].tolist()
-    heard, unmetered_us = _hours(
-        (cycles, levels, ignitions, faults, states), setups, chosen(outside, outside.at_us <= as_of_us)
-    )
+    hours = _hours((cycles, levels, ignitions, faults, states), setups, chosen(outside, outside.at_us <= as_of_us))
+    heard = hours.heard
     heard_us, heard_h, cycle_row = heard.at_us, heard.hours, heard.row[: len(cycles)]
     told = tuple(s for s in setups if s.valid_from_us is None or s.valid_from_us <= as_of_us) or setups[:1]
     return History(
@@ -155,25 +157,42 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         cycle_doubts=heard.doubts[cycle_row],
         doubt_h=heard.doubt_h,
         metered=heard.metered,
-        unmetered_us=unmetered_us,
+        unmetered_us=hours.unmetered_us,
+        stood_still=hours.stood_still,
         undated=int((everything == 2).sum()),
         corrected=int((everything == 1).sum()),
         work=tuple(one for one in work if one.at_us <= as_of_us),
     )
 
 
-def _hours(own: Sequence[Any], setups: Sequence[Setup], outside: States) -> tuple[Heard, int | None]:
-    """Ignition hours at all messages of the controller (`own`: cycles, then the other kinds), and since when its meter counts no more:
-    by its meter, else by those that somebody else reads (`outside`), else by its timer."""
+@dataclass(frozen=True)
+class _Hours:
+    """Ignition hours at all messages of the controller; since when no meter counts, and stretches in which none did."""
+
+    heard: Heard
+    unmetered_us: int | None
+    stood_still: tuple[tuple[int, int], ...] = ()
+
+
+def _hours(own: Sequence[Any], setups: Sequence[Setup], outside: States) -> _Hours:
+    """Ignition hours at all messages of the controller (`own`: cycles, then the other kinds): by its meter, else by those that somebody
+    else reads (`outside`), else by its timer."""
     cycles = own[0]
     interval_h = np.array([s.interval_min / 60 for s in setups])[_setup_at(setups, cycles.at_us)]
+    timer = cycles.cycle_no, cycles.boot, interval_h
     unmetered_us = stopped_us(cycles, interval_h, own)
     if unmetered_us is not None:
         own = [replace(x, engine_h=np.where(x.at_us > unmetered_us, np.nan, x.engine_h)) for x in own]
+        meters = outside_meters.going_on(outside, unmetered_us)
+        stand_in = unmetered_us > LONG_AGO_US and len(meters) and stopped_us(cycles, interval_h, [*own, meters]) is None
+        if stand_in:
+            return _Hours(outside_meters.without(ignition_hours(*own, meters), len(meters)), None)
+    still = tuple(stood_still(cycles, interval_h, own))
     heard = ignition_hours(*own)
     if not heard.metered:
-        unmetered_us, meters = None, outside_meters.usable(outside)
+        unmetered_us, still, meters = None, (), outside_meters.usable(outside)
         heard = outside_meters.without(ignition_hours(*own, meters), len(meters))
+    heard = by_timer_within(heard, *timer, still)
     if not heard.metered or unmetered_us is not None:
-        heard = by_timer(heard, cycles.cycle_no, cycles.boot, interval_h, unmetered_us)
-    return heard, unmetered_us
+        heard = by_timer(heard, *timer, unmetered_us)
+    return _Hours(heard, unmetered_us, still)

@@ -23,6 +23,7 @@ _LEAP_H: Final = 24.0  # more than the clock: it was set forward; less may be th
 _CYCLES: Final = 6  # that gain nothing, at least: somebody may press the test button a few times
 _STEPS: Final = 3.0  # of a coarse meter, or of an interval: by timer so many times as long has passed
 _DAYS: Final = 2.0  # over which they lie at least: no single stay in the workshop
+_GAINS: Final = 0.2  # of what the timer counted: a meter that gains less meanwhile stood still
 _LATEST: Final = 500  # readings tell a meter's resolution
 
 
@@ -43,6 +44,39 @@ def stopped_us(cycles: Cycles, interval_h: Floats, kinds: Sequence[Common]) -> i
         return None
     lasted_us = int(cycles.at_us[unread[-1]] - cycles.at_us[unread[0]])
     return counted_us if lasted_us >= _DAYS * DAY_US else None
+
+
+def stood_still(cycles: Cycles, interval_h: Floats, kinds: Sequence[Common]) -> list[tuple[int, int]]:
+    """Stretches (from, to) in which the meter of all messages (`kinds`) gained next to nothing while cycles, of registered intervals (n,),
+    went on, and after which it counted again."""
+    at_us = np.concatenate([rows.at_us for rows in kinds])
+    meter = np.concatenate([rows.engine_h for rows in kinds])
+    boot = np.concatenate([rows.boot for rows in kinds]) if len(at_us) else np.zeros(0, np.str_)
+    known = np.flatnonzero(~np.isnan(meter))
+    if len(known) < _CYCLES or len(cycles) < _CYCLES:
+        return []
+    order = known[np.argsort(at_us[known], kind="stable")]
+    at_us, read, boot = at_us[order], meter[order], boot[order]
+    step_h = step_of(read[-_LATEST:])
+    # The first reading of each figure, and the first of the next.
+    begins = np.flatnonzero(np.r_[True, (np.abs(np.diff(read)) > step_h / 2) | (boot[1:] != boot[:-1])])
+    own = cycles.manual != 1
+    by_timer_h = np.r_[0.0, np.cumsum(np.where(own, interval_h, 0.0))]
+    number = np.r_[0, np.cumsum(own)]
+    first, after = (
+        np.searchsorted(cycles.at_us, at_us[begins[:-1]], "right"),
+        np.searchsorted(cycles.at_us, at_us[begins[1:]]),
+    )
+    ran_h = by_timer_h[after] - by_timer_h[first]
+    gained_h, lasted_us = read[begins[1:]] - read[begins[:-1]], at_us[begins[1:]] - at_us[begins[:-1]]
+    least_h = _STEPS * (step_h + float(interval_h.max()))
+    still = (number[after] - number[first] >= _CYCLES) & (ran_h >= least_h) & (lasted_us >= _DAYS * DAY_US)
+    still &= (
+        (gained_h > -step_h)
+        & (gained_h <= np.maximum(_GAINS * ran_h, step_h))
+        & (boot[begins[1:]] == boot[begins[:-1]])
+    )
+    return [(int(at_us[begins[k]]), int(at_us[begins[k + 1]])) for k in np.flatnonzero(still)]
 
 
 def lives(at_us: Ints, meter: Floats, boot: NDArray[np.str_], seq: Ints) -> NDArray[np.str_]:

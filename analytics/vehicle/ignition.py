@@ -1,5 +1,6 @@
 """Ignition hours at every message, from the hour meter, the cycles and the switching."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -71,8 +72,8 @@ def ignition_hours(*kinds: Common) -> Heard:
     last = int(np.flatnonzero(known)[-1])
     if switched.any():
         certain[last:] = ~_any_lost(seq[last:], boot[last:])
-    else:  # nobody would say that it was switched off
-        hours[last:], certain[last:] = hours[last], False
+    else:  # nobody would say that it was switched off; but minutes later hardly more has passed
+        hours[last:], certain[last:] = hours[last], (at[last:] - at[last]) / HOUR_US <= 2.5 * step
     return Heard(at, hours, known | certain, seq, boot, row, step, doubts, coarse_h)
 
 
@@ -112,18 +113,37 @@ def _refine(
 def by_timer(
     heard: Heard, cycle_no: Ints, boot: NDArray[np.str_], interval_h: Floats, since_us: int | None = None
 ) -> Heard:
-    """Hours of a vehicle without a meter, or whose meter counts no more since some time: its timer is one. Each cycle is worth the
-    interval registered for it, those whose messages were lost too; `boot` is each cycle's."""
-    ran = np.diff(cycle_no, prepend=cycle_no[:1] - 1)
-    same = np.r_[False, boot[1:] == boot[:-1]]
-    ran = np.where(same & (ran >= 1), ran, 1)
-    gained = np.zeros(len(heard.at_us))
-    np.add.at(gained, heard.row[: len(cycle_no)], ran * interval_h)
+    """Hours of a vehicle without a meter, or whose meter counts no more since some time: its timer is one."""
+    gained = _timed(heard, cycle_no, boot, interval_h)
     if since_us is None:
         return replace(heard, hours=np.cumsum(gained) - (gained[:1].sum()))
     first = int(np.searchsorted(heard.at_us, since_us, "right"))
     hours = np.r_[heard.hours[:first], heard.hours[first - 1] + np.cumsum(gained[first:])]
     return replace(heard, hours=hours, sure=heard.sure & (np.arange(len(hours)) < first))
+
+
+def by_timer_within(
+    heard: Heard, cycle_no: Ints, boot: NDArray[np.str_], interval_h: Floats, stretches: Sequence[tuple[int, int]]
+) -> Heard:
+    """Hours of a vehicle whose meter stood still in some stretches (from, to): there its timer counts, and nothing is sure."""
+    if not stretches:
+        return heard
+    inside = np.zeros(len(heard.at_us), bool)
+    for from_us, to_us in stretches:
+        inside |= (heard.at_us > from_us) & (heard.at_us < to_us)
+    gained = np.where(inside, _timed(heard, cycle_no, boot, interval_h), 0.0)
+    return replace(heard, hours=heard.hours + np.cumsum(gained), sure=heard.sure & ~inside)
+
+
+def _timed(heard: Heard, cycle_no: Ints, boot: NDArray[np.str_], interval_h: Floats) -> Floats:
+    """(heard,) hours that the timer counted up to each message: each cycle is worth the interval registered for it, those whose messages
+    were lost too; `boot` is each cycle's."""
+    ran = np.diff(cycle_no, prepend=cycle_no[:1] - 1)
+    same = np.r_[False, boot[1:] == boot[:-1]]
+    ran = np.where(same & (ran >= 1), ran, 1)
+    gained = np.zeros(len(heard.at_us))
+    np.add.at(gained, heard.row[: len(cycle_no)], ran * interval_h)
+    return gained
 
 
 def _any_lost(seq: Ints, boot: NDArray[np.str_]) -> NDArray[np.bool_]:

@@ -11,6 +11,7 @@ from analytics.kinds import FINDING_KINDS, severity_rank
 from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
+from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.lubrication import odd_from_the_start
 from ingest.arrays import Floats
 
@@ -126,7 +127,7 @@ def _readings(result: Result, channel: int) -> tuple[str, float | None]:
 def _state(condition: str, hours: float | None, result: Result, settings: Settings, odd: bool) -> LineState:
     """How a line is marked that no open finding concerns. What nothing proves is never sound, nor is a line that is `odd` beside
     those like it: it may have been faulty from the start."""
-    silent = any(f.open and f.kind == "silent" for f in result.findings)
+    silent = any(f.open and f.kind == "silent" for f in result.findings) or idle_since_us(result.history) is not None
     if hours is not None and hours >= settings.dry_act_now_h:
         return "plan"
     waits = hours is None or hours > WAITS_INTERVALS * result.history.setup.interval_min / 60

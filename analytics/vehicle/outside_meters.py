@@ -47,6 +47,21 @@ def usable(readings: States) -> States:
     return States(**joined)
 
 
+def going_on(readings: States, since_us: int) -> States:
+    """Those that stand in since a time at which the controller's own meter counted last, the first of them as it would have been read then;
+    none where they do not reach on from there."""
+    readings = usable(readings)
+    order = np.argsort(readings.at_us, kind="stable")
+    readings = chosen(readings, order)
+    after = int(np.searchsorted(readings.at_us, since_us, "right"))
+    if not 0 < after < len(readings) - 1 or readings.boot[after] != readings.boot[after - 1]:
+        return chosen(readings, np.zeros(0, np.int64))
+    at_us, read = readings.at_us.copy(), readings.engine_h.copy()
+    read[after - 1] = np.interp(since_us, at_us[after - 1 : after + 1], read[after - 1 : after + 1])
+    at_us[after - 1] = since_us
+    return chosen(replace(readings, at_us=at_us, engine_h=read), np.arange(after - 1, len(readings)))
+
+
 def without(heard: Heard, number: int) -> Heard:
     """Hours at what was heard of the controller, the last `number` rows of what they were made of left out."""
     if not number:

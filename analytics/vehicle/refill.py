@@ -20,6 +20,7 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.first_passage import Trouble, first_passage
 from analytics.vehicle.habits import Runs, closed_days, drift, habits, midnight_us
 from analytics.vehicle.history import History
+from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.level import Reservoir, percent_of_reservoir
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.standing import NO_YARD, SILENT_DAYS, STOP_DAYS, Yard, standing
@@ -68,7 +69,7 @@ def forecast(
         )  # fmt: skip
 
     if level is None:
-        return answer("unknown", _why_no_level(history))
+        return answer("unknown", _why_no_level(history, reservoir))
     if level <= setup.low_mark_pct or low_since_us is not None:
         since = low_since_us if low_since_us is not None else reached_us
         since = since if since is not None else _reached_us(history, reservoir)
@@ -98,6 +99,13 @@ def _basis(history: History, reservoir: Reservoir, counted: bool) -> str | None:
         return say("level counted from the cycles since a fill was recorded")
     if reservoir.by_counting:
         return say("the level sensor cannot be trusted; the level is counted from the cycles")
+    idle_us = idle_since_us(history)
+    if idle_us is not None:
+        days = number((history.as_of_us - idle_us) / DAY_US, 0)
+        return say(
+            "no cycle was heard of for {days} days, and nothing tells whether the vehicle stands or its pump is dead",
+            days=days,
+        )
     silent = (history.as_of_us - int(history.heard_us[-1])) / DAY_US
     unread = silent if reservoir.read_us is None else (history.as_of_us - reservoir.read_us) / DAY_US
     if silent >= STOP_DAYS:
@@ -252,11 +260,13 @@ def _counted(history: History, reservoir: Reservoir) -> tuple[float, float, int 
     return max(0.0, now), float(np.hypot(sd, 0.1 * (level - now))), low_since, reached
 
 
-def _why_no_level(history: History) -> str:
+def _why_no_level(history: History, reservoir: Reservoir) -> str:
     if not history.setup.controller:
         return say("there is no reservoir: its points are greased by hand")
     if history.setup.level == "none":
         return say("there is no level sensor")
     if history.setup.level == "switch":
         return say("there is a low-level switch only, and it has not changed yet")
+    if reservoir.stands_still:
+        return say("the level reading has not moved since it was first heard, although cycles used grease")
     return say("no level reading can be trusted yet")

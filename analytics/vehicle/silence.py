@@ -104,6 +104,8 @@ def _never_heard(history: History, recorded_since_us: int | None) -> list[Episod
     since = [s.registered_us for s in history.setups if s.registered_us is not None]
     begins = [us for us in since[:1] if us <= history.as_of_us]
     begins += [us for us in (recorded_since_us,) if us is not None and us <= history.as_of_us]
+    if since and not begins:  # nobody knew of it then
+        return []
     if setup.commissioned is not None:
         day = datetime.combine(setup.commissioned, datetime.min.time(), ZoneInfo(setup.timezone))
         begins.append(microseconds(day))

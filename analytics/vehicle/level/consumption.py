@@ -8,6 +8,7 @@ from typing import ClassVar, Final, NamedTuple
 from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.checkpoints import Stateful
+from analytics.vehicle.level.coarse import ratio_bounds
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.top_ups import weigh
 
@@ -81,6 +82,8 @@ class Consumption(Stateful):
         """Compare what left the reservoir with the sheet, over windows that end at the latest reading, after `used`."""
         step_pct = segments[-1].step_pct
         windows = [window for window in _WINDOWS_PCT if window >= _STEPS_A_WINDOW * step_pct]
+        if not windows and self._by_steps(segments[-1], known_us, dose_cm3):
+            return
         slopes = [s for w in windows if (s := self._slope(segments, used, w, noise_pct)) is not None]
         kind, strongest, suspicious = self._departure(
             slopes, max(self.settings.use_excess_pct, _EXCESS_STEPS * step_pct)
@@ -103,6 +106,36 @@ class Consumption(Stateful):
         self.current_dose_ratio = self.baseline_dose_ratio
         if not suspicious:
             self._learn_baseline(segments)
+
+    def _by_steps(self, segment: Segment, known_us: int, dose_cm3: float) -> bool:
+        """Whether readings in steps too coarse for a slope still show that more leaves than the sheet says. That less does they never
+        show: a step hides a fill as well."""
+        least, most = ratio_bounds(segment)
+        sound = self.baseline_dose_ratio
+        lost = least > self.settings.loss_ratio * sound
+        if (
+            self.open is not None
+            and segment.start_us > self.open.detected_us
+            and most < self._middle(lost=True) * sound
+        ):
+            self._sound_since_us = segment.start_us
+            self.end(segment.start_us)
+        self._suspect("reservoir_loss" if lost else None, segment.start_us)
+        if least <= sound and self.open is None:
+            return False
+        if least > sound:
+            self.current_dose_ratio = min((least + min(most, 3 * sound)) / 2, 3 * sound)
+            self.dose_ratio_sd = max(_RATIO_SD, (min(most, 3 * sound) - least) / math.sqrt(12))
+        certain = self._suspicion is not None and self._suspicion.readings >= self.settings.use_readings
+        if lost and certain and self.open is None:
+            self.open = Episode("reservoir_loss", None, segment.start_us, known_us)
+        if lost:
+            self._measure(self.current_dose_ratio, dose_cm3)
+        return True
+
+    def _middle(self, *, lost: bool) -> float:
+        """The ratio on whose other side what was found is over."""
+        return (1 + (self.settings.loss_ratio if lost else self.settings.under_ratio)) / 2
 
     def _departure(self, slopes: list[Slope], excess_pct: float) -> tuple[str | None, Slope | None, bool]:
         """The kind of departure from the sound ratio, the window that shows it most, and whether any looks suspicious; by
@@ -163,8 +196,7 @@ class Consumption(Stateful):
         if late is None:
             return ratio
         lost = found.kind == "reservoir_loss"
-        middle = (1 + (self.settings.loss_ratio if lost else self.settings.under_ratio)) / 2
-        if (late.dose_ratio < middle * self.baseline_dose_ratio) == lost:
+        if (late.dose_ratio < self._middle(lost=lost) * self.baseline_dose_ratio) == lost:
             self._sound_since_us = int(late.began_us)
             self.end(self._sound_since_us)
         elif kind == found.kind:

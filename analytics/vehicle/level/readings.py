@@ -14,12 +14,12 @@ from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend, straightened
 from analytics.vehicle.level.offset import Offset, put_right, turns_of
 from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
+from analytics.vehicle.level.still import coarsest_step, still_runs
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
 
 LEAST_PCT: Final = -2.0  # no sound sensor reads below
 MOST_PCT: Final = 120.0
-_UNKNOWN_STEP_PCT: Final = 25.0  # of a sensor that has told one value only
 _LARGEST_STEP_PCT: Final = 34.0  # a sensor of three marks; two readings far apart are mostly a fill
 _FINE_PCT: Final = 0.45  # steps below this are finer than anything that is judged here
 _STEP_READINGS: Final = 60  # that tell the step surely
@@ -60,6 +60,7 @@ class Readings:
     refitted: list[bool]  # with this reading there is a sensor again, or another one
     starts_anew: list[bool]  # nothing before it tells where the level is
     alike: list[int]  # readings in a row, up to each, that say the same
+    unmoved: list[bool]  # the sensor has shown nothing else since it was fitted
     step_pct: list[float]  # in which the sensor reads, as known by each; 0: too fine to matter
     stops: list[int]  # stops before each in which somebody may have topped up
 
@@ -68,7 +69,8 @@ class Readings:
 
     def columns(self) -> tuple[NDArray[Any], ...]:
         """What is known with each reading, arrays (readings,)."""
-        lists = (self.cycles_before, self.draws, self.refitted, self.starts_anew, self.alike, self.step_pct, self.stops)
+        runs = (self.alike, self.unmoved)
+        lists = (self.cycles_before, self.draws, self.refitted, self.starts_anew, *runs, self.step_pct, self.stops)
         return (self.raw_pct, self.level_pct, self.used_pct, self.known_us, *map(np.asarray, lists))
 
     def turns(self) -> tuple[Ints, tuple[NDArray[Any], ...]]:
@@ -137,6 +139,7 @@ def readings_of(history: History, use: SheetUse, checkpoints: Checkpoints | None
     step = steps_of(raw, refitted.tolist(), walk)
     starts_anew = (_counted_anew(history, heard_row) | refitted).tolist()
     stops = stops_before(history, at_us).tolist()
+    alike, unmoved = still_runs(raw, used, refitted.tolist())
     level, bends = straightened(level, used, starts_anew, step, walk)
     level, offsets = put_right(level, used, starts_anew, refitted.tolist(), step, stops, walk)
     for row in turns_of(offsets):
@@ -157,7 +160,8 @@ def readings_of(history: History, use: SheetUse, checkpoints: Checkpoints | None
         draws=(level + np.array(step) / 2 > history.said("low_mark_pct", at_us) - DRAWS_AIR_PCT).tolist(),
         refitted=refitted.tolist(),
         starts_anew=starts_anew,
-        alike=_run_lengths(raw).tolist(),
+        alike=alike,
+        unmoved=unmoved,
         step_pct=step,
         stops=stops,
     )
@@ -192,7 +196,7 @@ class StepEstimate:
     def pct(self) -> float:
         """As known by now; 0 where it is too fine to matter."""
         if self.step == 0.0:
-            return _UNKNOWN_STEP_PCT
+            return coarsest_step(self.anchor)
         return min(self.step, _LARGEST_STEP_PCT) if self.step >= _FINE_PCT else 0.0
 
     def learn(self, value: float) -> None:
@@ -267,13 +271,6 @@ def _counted_anew(history: History, heard_row: Ints) -> NDArray[np.bool_]:
     boot, at_us = history.heard_boot, history.heard_us
     began = np.r_[0, np.cumsum((boot[1:] != boot[:-1]) & (np.diff(at_us) > 2 * HOUR_US))]
     return np.asarray(np.r_[False, np.diff(began[heard_row - 1]) > 0], bool)
-
-
-def _run_lengths(values: Floats) -> Ints:
-    """How many values in a row, up to each, are alike."""
-    place = np.arange(len(values))
-    begins = np.r_[True, values[1:] != values[:-1]][: len(values)]
-    return place - np.maximum.accumulate(np.where(begins, place, 0)) + 1
 
 
 def _without_tilt(reading: Floats, tilt_deg: Floats, used: Floats) -> Floats:

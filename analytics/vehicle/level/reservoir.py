@@ -39,6 +39,9 @@ class Reservoir:
     fills: tuple[Fill, ...]
     level_at_cycle_pct: Floats
     used_pct: Floats
+    stands_still: (
+        bool  # the reading has not moved since the sensor was fitted, although more was used than its step explains
+    )
     by_counting: bool
     read_us: int | None  # time of the last reading that can be trusted
     low_since_us: int | None

@@ -69,6 +69,11 @@ class Segment:
         self.floor = -math.inf if draws else reading
         self.latest = None
 
+    @property
+    def coarse(self) -> bool:
+        """Whether its readings only bound the level."""
+        return self.step_pct >= _COARSE_PCT
+
     def drop_since(self, at_us: int) -> None:
         """Forget the readings from a time on."""
         first = bisect_left(self.at_us, at_us)
@@ -173,6 +178,6 @@ class Segment:
         )
         half = len(values) // 2
         open_pct = max(0.0, self.step_pct - (values[-1] - values[0])) / 2
-        if self.step_pct >= _COARSE_PCT:
+        if self.coarse:
             return (values[0] + values[-1]) / 2, len(values), open_pct
         return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2, len(values), open_pct

@@ -10,6 +10,7 @@ from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings
+from analytics.vehicle.level.still import coarsest_step
 from ingest.arrays import Floats, Ints
 
 _STEPS_STILL: Final = 1.5  # steps of use over which a sound sensor may stand still
@@ -47,9 +48,24 @@ class Sensor(Stateful):
             return None
         first = j - readings.alike[j] + 1
         fell = float(readings.used_pct[j] - readings.used_pct[first]) * dose_ratio
-        step = readings.step_pct[j]
+        step = self._step_pct(j, first)
         still = step * (_STEPS_STILL if step < _COARSE_PCT else _STEPS_HIDDEN)
         return first if fell >= settings.level_stuck_pct + still else None
+
+    @property
+    def stands_still(self) -> bool:
+        """Whether it has never moved since it was fitted, although more was used than its step explains: it may be dead, or the reservoir
+        filled while nobody could see it."""
+        r, j = self.readings, len(self.readings) - 1
+        if j < 0 or not r.unmoved[j]:
+            return False
+        first = j - r.alike[j] + 1
+        return float(r.used_pct[j] - r.used_pct[first]) >= self.settings.level_stuck_pct + self._step_pct(j, first)
+
+    def _step_pct(self, j: int, first: int) -> float:
+        """The step by reading `j`; where it has never moved since `first` no more than that value fits, whatever a wild one said."""
+        step = self.readings.step_pct[j]
+        return min(step, coarsest_step(float(self.readings.raw_pct[first]))) if self.readings.unmoved[j] else step
 
     def begin_stuck(self, first: int, j: int) -> None:
         """Note that it stands still since reading `first`."""

@@ -12,6 +12,7 @@ from analytics.vehicle.checkpoints import Basis, Checkpoints, Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend
+from analytics.vehicle.level.coarse import used_since_step
 from analytics.vehicle.level.consumption import Consumption
 from analytics.vehicle.level.fills import FillSeen, fill_time, measured
 from analytics.vehicle.level.marks import Marks, by_switch
@@ -137,7 +138,8 @@ class _Tracker(Stateful):
         if self.misfits and self.sensor.open is None:
             self.misfits = []
         rises = reading > segment.reading[-1] + max(2.0, 1.5 * self.noise.pct)
-        if miss > self._fill_jump() and (rises or self.rose):
+        # Of a sensor that has never moved nobody knows whether it would rise.
+        if miss > self._fill_jump() and (rises or (self.rose and not self.readings.unmoved[j])):
             self._lies_above(j, miss, rises)
             return
         # A single reading that lay above was slosh: it counts for nothing.
@@ -149,7 +151,7 @@ class _Tracker(Stateful):
         """Whether the sensor is known to be stuck at this reading."""
         at_us = self.readings.at_us
         if self.sensor.stuck_pct is not None:
-            if self.readings.raw_pct[j] == self.sensor.stuck_pct:
+            if self.readings.raw_pct[j] == self.sensor.stuck_pct or self.readings.unmoved[j]:
                 return True
             self.sensor.end(int(at_us[j]))
             self.segments.append(Segment(int(at_us[j])))
@@ -178,7 +180,9 @@ class _Tracker(Stateful):
         used, reading = float(self.readings.used_pct[j]), float(self.readings.level_pct[j])
         self.noise.learn(self.segments[-1], used, reading)
         self._append(j)
-        self.consumption.learn(self.segments, used, int(self.readings.known_us[j]), self.noise.pct, self.dose_cm3)
+        if not self.readings.unmoved[j]:  # one that has never moved tells nothing of grease
+            known_us = int(self.readings.known_us[j])
+            self.consumption.learn(self.segments, used, known_us, self.noise.pct, self.dose_cm3)
         self._judge_marks(j)
 
     def _append(self, j: int) -> None:
@@ -339,16 +343,16 @@ class _Tracker(Stateful):
     def _result(self) -> Reservoir:
         consumption, marks = self.consumption, self.marks
         ratio = consumption.current_dose_ratio
-        level, support, bound_pct = np.nan, 0, 0.0
+        level, support, bound_pct, unseen = np.nan, 0, 0.0, 0.0
         end_used = float(self.use.total[-1]) if len(self.use.total) else 0.0
         for segment in reversed(self.segments):
             level, support = segment.level(end_used, ratio)
-            bound_pct = segment.bound_pct
+            bound_pct, unseen = segment.bound_pct, used_since_step(segment) if segment.coarse else 0.0
             if support:
                 break
         last_reading = max((s.at_us[-1] for s in self.segments if s.at_us), default=None)
         last_used = max((s.used[-1] for s in self.segments if s.used), default=0.0)
-        counted = (end_used - last_used) * ratio
+        counted = (end_used - last_used + unseen) * ratio
         bend = self.readings.bends[-1] if len(self.readings) else Bend()
         sd = float(np.hypot(1.2 * self.noise.pct / np.sqrt(max(support, 1)), bend.doubt(level)))
         if any(one.back is None for one in self.readings.offsets):
@@ -356,8 +360,9 @@ class _Tracker(Stateful):
         sd = float(np.hypot(sd, bound_pct / math.sqrt(3)))  # anywhere in what the step leaves open
         sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
         known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
+        stands_still = self.sensor.stands_still
         return Reservoir(
-            level_pct=float(np.clip(level, 0.0, 120.0)) if known else None,
+            level_pct=float(np.clip(level, 0.0, 120.0)) if known and not stands_still else None,
             level_sd=sd,
             dose_ratio=ratio,
             baseline_dose_ratio=consumption.baseline_dose_ratio,
@@ -366,8 +371,9 @@ class _Tracker(Stateful):
             fills=measured(self.history, self.use, self.segments, self.fills, consumption.baseline_dose_ratio),
             level_at_cycle_pct=counted_down(self.counted, self.use.total),
             used_pct=self.use.by_cycle,
+            stands_still=stands_still,
             by_counting=bool(known and self.sensor.open is not None),
-            read_us=last_reading,
+            read_us=None if stands_still else last_reading,
             low_since_us=marks.low.began_us if marks.low is not None else None,
             episodes=self._found(),
         )

@@ -36,7 +36,8 @@ class Pressures:
 
     `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned), and `beside` how that lies beside
     channels like it;
-    `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease.
+    `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease; `exchanged_us` is when it was
+    plain that another device reads the pressures.
     """
 
     channels: tuple[str, ...]
@@ -47,6 +48,7 @@ class Pressures:
     noise: Floats
     learned: NDArray[np.int64]
     explained: Floats
+    exchanged_us: tuple[int, ...]
     episodes: tuple[Episode, ...]
 
 
@@ -89,6 +91,7 @@ def analyse(
         noise=expected.noise,
         learned=expected.count,
         explained=explained,
+        exchanged_us=tuple(int(readings.at_us[row - 1]) for row in lines.exchanges.moved),
         episodes=tuple(_until_taken_off(episode, history) for episode in (*found, *sensors)),
     )
 
@@ -114,14 +117,16 @@ def _follow(
     few = width <= _FEW_CHANNELS
     explained = np.zeros(rows)
     first = rows if few else min(rows, _FIRST_CYCLES)
-    fills = expected.fill_rows()
-    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *repaired, *new_lines, *fills}
+    fills, exchanged = expected.fill_rows(), lines.exchanges.moved
+    edges = {*range(0, first, _BLOCK), *range(first, rows, _LONG_BLOCK), *repaired, *new_lines, *fills, *exchanged}
     for a, b in pairwise([*sorted(row for row in edges if row < rows), rows]):
         for j in repaired.get(a, ()):
             lines.repair(j, a)
         for j in new_lines.get(a, ()):
             lines.begin_anew(j, a)
             expected.begin_anew(j, a)
+        if a in exchanged:
+            lines.exchange(a, exchanged[a])
         if a in fills and not lines.alarm.any():
             expected.take_fill(a)
         expected.advance(a)

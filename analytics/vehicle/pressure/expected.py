@@ -115,6 +115,7 @@ class Expected:
         n, width = readings.log_kpa.shape
         self.readings, self.settings = readings, settings
         self.level = np.full(width, np.nan)  # log kPa, NaN until learned
+        self.device = np.zeros(width)  # by how much its sensors read otherwise than those that were there first
         self.trend = np.zeros(width)
         self.noise = np.full(width, 0.08)
         self.count = np.zeros(width, np.int64)
@@ -122,22 +123,18 @@ class Expected:
         self.calm = np.zeros(n, bool)
         self.block_us = 0  # when the latest block began
         self._blind = False
-        self.baseline_us = np.zeros(width, np.int64)  # when the first reading of the baseline was taken
+        self.baseline_us = np.zeros(width, np.int64)  # when its first reading was taken
         self._since = np.zeros(width, np.int64)  # row from which on readings tell a channel's level
         self._usual = np.zeros(width)  # common part while the baseline was learned
         self._slow_residual = np.zeros(width)  # for the sensitivity: what lasts for weeks tells nothing of the weather
         self._slow_common = 0.0
         self._squares = np.zeros(width)
         self._products = np.zeros(width)
-        self._anchor = np.zeros(
-            4
-        )  # of a lone channel: mean of its readings less its level, and of their features but the first
+        self._anchor = np.zeros(4)  # of a lone channel: means of its readings less its level, and of features
         self._walk_per_h = _RANDOM_WALK_PER_H if readings.with_temperature else _RANDOM_WALK_BLIND_PER_H
         self._fills_us = sorted(fills_us)
         self._common_seen = np.zeros(n)
-        self._grade_open = np.zeros(
-            n, bool
-        )  # so soon after a fill that another grade may be all that a lone channel shows
+        self._grade_open = np.zeros(n, bool)  # so soon after a fill that another grade may be all that it shows
         for row in self.fill_rows():
             self._grade_open[max(0, row - _FILL_READINGS) : row] = True
         self._departure = np.full(n, np.nan)  # of a lone channel
@@ -146,7 +143,7 @@ class Expected:
     def baseline(self) -> Floats:
         """(channels,) log kPa as at 10 degrees, NaN until learned."""
         if not self._lone:
-            return self.level
+            return self.level - self.device
         return np.asarray(self.level + self._anchor[0] - float(self._anchor[1:] @ self.common.mean[1:]))
 
     def begin_anew(self, j: int, row: int) -> None:
@@ -161,6 +158,11 @@ class Expected:
         self._slow_residual[j] = 0.0
         self.count[j] = readings
         self.baseline_us[j] = self.block_us
+
+    def exchange(self, j: int, by: float) -> None:
+        """Channel `j` is read by another device, and so by so much otherwise."""
+        self.move(j, by, self.settings.learning_cycles)
+        self.device[j] += by
 
     def move_trend(self, j: int, by: float) -> None:
         """The recent readings of channel `j` lie elsewhere than its trend."""

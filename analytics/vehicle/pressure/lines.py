@@ -20,6 +20,7 @@ import numpy as np
 from analytics.findings import Episode
 from analytics.settings import PROOF_CYCLES, Settings
 from analytics.statistics.sequential import onset
+from analytics.vehicle.pressure.exchanged import Exchanges
 from analytics.vehicle.pressure.expected import Block, Expected
 from analytics.vehicle.pressure.readings import Flags, Readings
 from analytics.vehicle.pressure.sister_lines import Beside
@@ -110,6 +111,7 @@ class LineFaults:
         self.sound = np.zeros((n, width), bool)  # within reach of what is expected
         self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
+        self.exchanges = Exchanges(readings, settings)
         self.open: dict[tuple[str, int], Episode] = {}  # (kind, channel)
         self.ended: list[Episode] = []
         self._latest_evidence: dict[tuple[str, int], tuple[Ints, int]] = {}  # rows of it, and the one that it is of
@@ -130,6 +132,12 @@ class LineFaults:
         for kind in ("blocked_line", "open_line"):
             if (kind, j) in self.open:
                 self._end(kind, j, int(self.readings.at_us[row]))
+
+    def exchange(self, row: int, moved: Floats) -> None:
+        """Before `row` the device was exchanged that reads the pressures: what is expected moves, and what was found stands."""
+        for j in np.flatnonzero(moved).tolist():
+            self.expected.exchange(j, float(moved[j]))
+            self._forget(j, row - 1)
 
     def take(self, block: Block) -> None:
         """Hold the readings of a block against their limits."""
@@ -195,7 +203,8 @@ class LineFaults:
         settled = self._settled(j, i)
         if held is None:
             beyond = quick[i, j] or crept[i, j]
-            if settled or not beyond or self._proving(j) or self.readings.repeated[i, j] or self.airy[i]:
+            waits = self._proving(j) or self.airy[i] or self.exchanges.open[i]
+            if settled or not beyond or waits or self.readings.repeated[i, j]:
                 return
             rows = self._latest(j, i, settings.crept_window)
             few = rows[-settings.window :]
@@ -338,6 +347,10 @@ class LineFaults:
         self.expected.move(j, off, PROOF_CYCLES)
         self.departure[i + 1 :, j] -= off  # what is left of this block
         self.change[i + 1 :, j] -= off
+        self._forget(j, i)
+
+    def _forget(self, j: int, i: int) -> None:
+        """What channel `j` read up to row `i` was held against another baseline."""
         for flags in (self.high, self.low, self.crept_high, self.crept_low):
             flags[max(0, i - self.settings.crept_window) :, j] = False
 

@@ -87,3 +87,29 @@ def test_a_meter_that_is_set_counts_on(tmp_path: Path, how: str) -> None:
     stopped = analysed(tmp_path / "b", SETTINGS[how], pump_stops=LAST - 4)
     assert kinds(stopped) == ["missed_cycles"]
     assert stopped.findings[0].evidence["missed"] == pytest.approx(4 * DAY, abs=3)
+
+
+PAUSES: dict[str, tuple[Callable[[int, float], float | None], bool]] = {  # from the fourth day to the ninth; whether it counted meanwhile
+    "it stands still": (lambda day, passed: round(500 + min(passed, 32.0) + max(passed - 72.0, 0.0), 2), False),
+    "it is sent no more, and counts nothing": (
+        lambda day, passed: None if 4 <= day < 9 else round(500 + passed - (40 if day >= 9 else 0), 2), False
+    ),
+    "it is sent no more, and counts": (lambda day, passed: None if 4 <= day < 9 else round(500 + passed, 2), True),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", PAUSES)
+def test_what_a_meter_did_not_count_stays_unproven_once_it_counts_again(tmp_path: Path, how: str) -> None:
+    """Doses of these five days are neither; hours go on by the timer, and nothing is missed. One that counted unread proves them."""
+    meter, counted = PAUSES[how]
+    result = analysed(tmp_path, meter)
+    assert kinds(result) == []
+    told = doses(result)
+    assert told is not None
+    assert told.planned.sum() == LAST * DAY
+    assert told.arrived[4:9].sum() == pytest.approx(5 * DAY if counted else 0, abs=2)
+    assert told.failed.sum() == 0
+    assert told.arrived[:4].sum() + told.arrived[9:].sum() == pytest.approx((LAST - 5) * DAY, abs=2)
+    assert result.history.heard_h[-1] == pytest.approx(LAST * 8, abs=1)
+    assert result.history.unmetered_us is None
+    assert any("counted nothing while the pump went on" in note for note in notes(result)) == (not counted)

@@ -84,3 +84,30 @@ def test_a_reading_of_a_time_before_there_were_any_silences_no_other_source() ->
     kept = usable(joined(first, second))
     assert sorted((kept.at_us - EARLIEST_US).tolist()) == [5, 30, 40, 45]
     assert len(usable(readings([0], [1.0]))) == 0
+
+
+def test_hours_of_a_meter_that_stopped_are_those_that_a_server_reads(
+    vehicle: tuple[Messages, tuple[Setup, ...], History],
+) -> None:
+    """From where it stopped on; without a server's readings, or with one's that stands still as well, nobody counts."""
+    messages, setups, own = vehicle
+    stops_us = int(own.heard_us[len(own.heard_us) // 2])
+    read = {name: rows for name, rows in vars(messages).items() if len(rows) and np.isfinite(rows.engine_h).any()}
+    last = max(np.nanmax(rows.engine_h[rows.at_us <= stops_us], initial=0.0) for rows in read.values())
+    stopped = {
+        name: replace(rows, engine_h=np.where(rows.at_us > stops_us, last, rows.engine_h))
+        for name, rows in read.items()
+    }
+    stuck = replace(messages, **stopped)
+    assert build(stuck, setups, END_US).unmetered_us is not None
+    at = np.arange(own.heard_us[0] - HOUR_US, END_US, 6 * HOUR_US)
+    truth = np.interp(at, own.heard_us, own.heard_h)
+    got = build(replace(stuck, states=joined(stuck.states, readings(at, 7_000 + truth))), setups, END_US)
+    assert got.unmetered_us is None
+    assert np.array_equal(got.heard_us, own.heard_us)
+    off = (got.cycle_h - got.cycle_h[0]) - (own.cycle_h - own.cycle_h[0])
+    assert np.abs(off).max() < 3  # read every six hours
+    still = np.minimum(truth, truth[at <= stops_us][-1])
+    assert (
+        build(replace(stuck, states=joined(stuck.states, readings(at, still))), setups, END_US).unmetered_us is not None
+    )

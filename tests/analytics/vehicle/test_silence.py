@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
+from sqlalchemy import update
 
 from analytics.findings import Finding
 from analytics.pipeline.tasks import analysed
@@ -15,7 +16,7 @@ from analytics.settings import DEFAULTS
 from analytics.vehicle import silence
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.history import History, build
-from ingest import registry
+from ingest import registry, schema
 from ingest.arrays import Ignitions, Messages
 from ingest.setups import Setup
 from ingest.times import DAY_US
@@ -164,7 +165,8 @@ def test_nothing_can_be_heard_before_anything_is_recorded(tmp_path: Path) -> Non
     """Logs of two months, replayed to a vehicle that was registered only now and commissioned years ago: since the first message."""
     engine, held = recorded(tmp_path, [arrivals("HS-101", days=60)])
     first_us = min(int(rows.at_us.min()) for rows in vars(held["HS-101"][0]).values() if len(rows))
-    with engine.connect() as connection:
+    with engine.begin() as connection:
+        connection.execute(update(schema.setup).values(registered_us=END_US + DAY_US))
         unheard = next(one for one in registry.read_vehicles(connection) if one.name == "HS-102")
         old = [
             msgspec.structs.replace(s, commissioned=date(2020, 1, 1), registered_us=END_US + DAY_US)
@@ -173,6 +175,20 @@ def test_nothing_can_be_heard_before_anything_is_recorded(tmp_path: Path) -> Non
         (result,) = analysed(connection, replace(unheard, setups=tuple(old)), [END_US], None, ())
     (found,) = result.findings
     assert (found.kind, found.began_us, found.detected_us) == ("silent", first_us, first_us + 7 * DAY_US)
+
+
+def test_a_vehicle_that_was_registered_after_the_others_is_not_silent_before_that(tmp_path: Path) -> None:
+    """At the newest message, which is older; commissioned years ago. A week later it is."""
+    engine, _ = recorded(tmp_path, [arrivals("HS-101", days=20)])
+    with engine.connect() as connection:
+        unheard = next(one for one in registry.read_vehicles(connection) if one.name == "HS-102")
+        sheets = [
+            msgspec.structs.replace(s, commissioned=date(2020, 1, 1), registered_us=END_US + DAY_US) for s in unheard.setups
+        ]  # fmt: skip
+        moments = [END_US, END_US + 7 * DAY_US, END_US + 8 * DAY_US]
+        results = analysed(connection, replace(unheard, setups=tuple(sheets)), moments, None, ())
+    assert [[found.kind for found in result.findings] for result in results] == [[], [], ["silent"]]
+    assert results[-1].findings[0].began_us == END_US + DAY_US
 
 
 def test_when_a_vehicle_was_registered_is_kept(tmp_path: Path) -> None:

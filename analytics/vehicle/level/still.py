@@ -1,0 +1,59 @@
+"""Readings that stand still: exactly, or by a digit either way since the sensor was first heard.
+
+A sensor that has shown one value only has not shown that it moves: neither its step is known nor that it is alive. What it shows can be
+of a coarse step only where it fits one.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from ingest.arrays import Floats
+
+# Steps in which level sensors read, percent, coarse ones first (common practice, no source).
+_STEPS_PCT: Final = (25.0, 100 / 3, 20.0, 12.5, 10.0, 100 / 12, 6.25, 5.0, 4.0, 2.5, 2.0)
+_FINER_PCT: Final = 1.0  # that of a value which fits none of them
+_ROUNDING_PCT: Final = 0.06  # of what is sent to a tenth
+_DIGITS: Final = 2.0  # of its own within which a reading that does not move may jitter
+_LARGEST_DIGIT_PCT: Final = 1.0  # larger ones are steps
+_LEAST_JITTER_PCT: Final = 0.3
+_SHARE: Final = 0.12  # of what the sheet says was used, below which a fall is none
+_MOST_JITTER_PCT: Final = 2.0
+
+
+def coarsest_step(value: float) -> float:
+    """The coarsest step in which a sensor may read that has told this value only, percent."""
+    for step in _STEPS_PCT:
+        nearest = round(value / step) * step
+        whole = value == round(value) and abs(nearest - round(nearest)) > _ROUNDING_PCT
+        if abs(value - nearest) <= (0.5 if whole else _ROUNDING_PCT):
+            return step
+        if abs(abs(value - nearest) - step / 2) <= _ROUNDING_PCT:  # the middle of a step
+            return step
+    return _FINER_PCT
+
+
+def still_runs(raw: Floats, used: Floats, refitted: Sequence[bool]) -> tuple[list[int], list[bool]]:
+    """(readings in a row, up to each, that stand still; whether the sensor has never shown anything else since it was fitted). A single
+    reading far off is none that moves."""
+    alike, unmoved = list[int](), list[bool]()
+    low = high = digit = first_used = before = math.nan
+    same = first = strays = 0
+    for j, (value, use, anew) in enumerate(zip(raw.tolist(), used.tolist(), refitted, strict=True)):
+        same = same + 1 if value == before and not anew else 1
+        if anew or not j:
+            first, strays, first_used, low, high, digit = j, 0, use, value, value, 0.0
+        elif value != before:
+            digit = min(digit or _LARGEST_DIGIT_PCT, abs(value - before))
+        within = max(high, value) - min(low, value) <= _MOST_JITTER_PCT
+        strays = 0 if within else strays + 1
+        if within:
+            low, high = min(low, value), max(high, value)
+        elif strays > 1:  # it moves
+            low = high = math.nan
+        jitter = max(_DIGITS * digit, _LEAST_JITTER_PCT if digit else 0.0, _SHARE * (use - first_used))
+        still = strays < 2 and high - low <= jitter + 1e-9
+        alike.append(j - first + 1 if still else same)
+        unmoved.append(still)
+        before = value
+    return alike, unmoved
