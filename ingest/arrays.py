@@ -109,6 +109,19 @@ def runs_of(boot: NDArray[np.str_]) -> Ints:
     return np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]][: len(boot)])
 
 
+def numbered(boot: NDArray[np.str_]) -> Ints:
+    """(n,) the boots as numbers, in the order of their names."""
+    begins = runs_of(boot)
+    return np.repeat(np.unique(boot[begins], return_inverse=True)[1], np.diff(begins, append=len(boot)))
+
+
+def of_each(number: Ints, rows: Ints) -> list[Ints]:
+    """`rows` apart by the number of each, ascending, and in their order. However many numbers there are, they are gone through once: a
+    controller that says another boot with each message must not cost more than one that does not."""
+    rows = rows[np.argsort(number[rows], kind="stable")]
+    return np.split(rows, np.flatnonzero(np.diff(number[rows])) + 1) if len(rows) else []
+
+
 def arrived_by(messages: Messages, at_us: int) -> Messages:
     """What had arrived by a time; a message whose receipt is not known had arrived when it happened."""
 

@@ -185,6 +185,14 @@ def topic(fleet: str, vehicle: str, kind: str) -> str:
     return f"{ROOT}/{fleet}/{vehicle}/{kind}"
 
 
+def source_of(topic: str) -> str:
+    """Who published on a topic, whatever it is: a vehicle, or another controller's edge node; of a line of a file, the file."""
+    parts = topic.split("/")
+    if parts[0] == "lube":
+        return "/".join(parts[:4])
+    return "/".join([*parts[:2], *parts[3:4]]) if len(parts) > 2 else topic.rpartition(":")[0] or topic
+
+
 def is_name(text: str) -> bool:
     """Whether a text may name a fleet or a vehicle."""
     return _NAME.fullmatch(text) is not None

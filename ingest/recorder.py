@@ -1,9 +1,10 @@
 """Recording batches of messages: each in one transaction, idempotent, nothing dropped silently."""
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from heapq import heapify, heapreplace
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final
@@ -13,12 +14,12 @@ from sqlalchemy import Connection, Engine, Table, Update, bindparam, delete, fun
 from ingest import repeats, schema, seq_ranges, strangers
 from ingest.database import arrays, upsert, writing
 from ingest.entries import Entries, entries_of, registered
-from ingest.messages import MAX_PAYLOAD_BYTES, METER_BOOT, Arrival, Rejected
+from ingest.messages import MAX_PAYLOAD_BYTES, METER_BOOT, Arrival, Rejected, source_of
 from ingest.partitions import make_months
 from ingest.rows import COLUMNS, FILLED, KIND, RECEIVED, SENT, Name, Row, believable_us, key_of, name_of
 from ingest.times import LONG_AGO_US, now_us
 
-# Quarantine keeps so many; the oldest go first, their count stays.
+# Quarantine keeps so many; the oldest of whoever has most go first; their count stays.
 QUARANTINE_ROWS: Final = 10_000
 # Vehicles looked up by one statement: a database takes so many parameters only.
 _LOOKED_UP: Final = 500
@@ -164,8 +165,7 @@ class Recorder:
                     for arrival, why in refused
                 ],
             )
-            newest = select(func.max(table.c.id)).scalar_subquery()
-            connection.execute(delete(table).where(table.c.id <= newest - QUARANTINE_ROWS))
+            self._make_room(connection)
             for code, number in sorted(Counter(why.code for _, why in refused).items()):
                 counted = upsert(connection, schema.refusal)
                 connection.execute(
@@ -174,6 +174,25 @@ class Recorder:
                     ),
                     {"recorder": self._name, "code": code, "count": number},
                 )
+
+    def _make_room(self, connection: Connection) -> None:
+        """Let go of the oldest of whoever has most in quarantine: a vehicle that sends rubbish drives nobody else's out."""
+        table = schema.quarantine
+        surplus = (connection.scalar(select(func.count()).select_from(table)) or 0) - QUARANTINE_ROWS
+        if surplus <= 0:
+            return
+        of_each: dict[str, deque[int]] = {}
+        for id_, topic in connection.execute(select(table.c.id, table.c.topic).order_by(table.c.id)):
+            of_each.setdefault(source_of(topic), deque()).append(id_)
+        gone = []
+        fullest = [(-len(ids), ids[0], name) for name, ids in of_each.items()]
+        heapify(fullest)
+        for _ in range(surplus):
+            number, oldest, name = fullest[0]
+            ids = of_each[name]
+            gone.append({"gone": ids.popleft()})
+            heapreplace(fullest, (number + 1, ids[0] if ids else oldest, name))
+        connection.execute(delete(table).where(table.c.id == bindparam("gone")), gone)
 
     def _count(self, connection: Connection, tally: Tally) -> None:
         counts = {
@@ -198,8 +217,11 @@ def _take(connection: Connection, rows: list[Row]) -> set[Name]:
 
 
 def _note_states(connection: Connection, states: Sequence[tuple[int, bool, int]]) -> None:
-    table = schema.vehicle
-    for vehicle_id, online, received_us in states:
+    table, newest = schema.vehicle, dict[int, tuple[int, bool]]()
+    for vehicle_id, online, received_us in states:  # a vehicle may tell of thousands in a batch
+        if received_us >= newest.get(vehicle_id, (received_us, online))[0]:
+            newest[vehicle_id] = received_us, online
+    for vehicle_id, (received_us, online) in sorted(newest.items()):
         newer = or_(table.c.online_received_us.is_(None), table.c.online_received_us <= received_us)
         connection.execute(
             update(table).where(table.c.id == vehicle_id, newer).values(online=online, online_received_us=received_us)

@@ -13,6 +13,7 @@ from ingest.database import arrays
 Life = tuple[int, str]  # vehicle id, boot: what one counter numbers
 Range = tuple[int, int]  # first and last seq, both taken
 _GREATEST: Final = 2**63 - 1
+_NEAR_BY: Final = 16  # numbers no further apart are looked for together: some were lost, or have come already
 
 
 @dataclass(frozen=True)
@@ -39,18 +40,17 @@ def merge(held: list[Range], wanted: Iterable[int]) -> Merge:
             ranges[-1] = ranges[-1][0], last
         else:
             ranges.append((first, last))
-    before, after = set(held), set(ranges)
-    kept = {first for first, _ in ranges}
+    before, kept = set(held), {first for first, _ in ranges}
     return Merge(
         frozenset(fresh),
         tuple(first for first, _ in held if first not in kept),
-        tuple(range_ for range_ in ranges if range_ in after - before),
+        tuple(range_ for range_ in ranges if range_ not in before),
     )
 
 
 def take(connection: Connection, wanted: Mapping[Life, set[int]]) -> dict[Life, frozenset[int]]:
     """Take names; the numbers of each life that were free. Nobody else may take names of these vehicles meanwhile."""
-    near = _near(connection, {life: (min(seqs), max(seqs)) for life, seqs in wanted.items()})
+    near = _near(connection, [(life, span) for life, seqs in wanted.items() for span in spans(seqs)])
     fresh, gone, made = {}, [], []
     for life, seqs in sorted(wanted.items()):
         merged = merge(near.get(life, []), seqs)
@@ -61,17 +61,28 @@ def take(connection: Connection, wanted: Mapping[Life, set[int]]) -> dict[Life, 
     return fresh
 
 
-def _near(connection: Connection, spans: Mapping[Life, Range]) -> dict[Life, list[Range]]:
-    """The ranges that meet or touch each span."""
-    found: dict[Life, list[Range]] = {}
-    rows: list[Any] = [(*life, first, min(last, _GREATEST - 1) + 1) for life, (first, last) in spans.items()]
+def spans(seqs: Iterable[int]) -> list[Range]:
+    """Stretches that the numbers lie in. One from the least to the greatest would have all ranges between two far numbers read."""
+    found: list[Range] = []
+    for seq in sorted(seqs):
+        if found and seq - found[-1][1] <= _NEAR_BY:
+            found[-1] = found[-1][0], seq
+        else:
+            found.append((seq, seq))
+    return found
+
+
+def _near(connection: Connection, spans: Iterable[tuple[Life, Range]]) -> dict[Life, list[Range]]:
+    """The ranges that meet or touch each span, ascending."""
+    found: dict[Life, set[Range]] = {}
+    rows: list[Any] = [(*life, first, min(last, _GREATEST - 1) + 1) for life, (first, last) in spans]
     if connection.dialect.name == "sqlite":
         near = connection.exec_driver_sql(_NEAR.format(_FROM_JSON), (msgspec.json.encode(rows).decode(),))
     else:
         near = connection.exec_driver_sql(_NEAR.format(_FROM_ARRAYS), arrays(zip(*rows, strict=True)))
     for vehicle_id, boot, first, last in near:
-        found.setdefault((vehicle_id, boot), []).append((first, last))
-    return found
+        found.setdefault((vehicle_id, boot), set()).add((first, last))
+    return {life: sorted(ranges) for life, ranges in found.items()}
 
 
 _FROM_ARRAYS: Final = "SELECT * FROM unnest(%s::integer[], %s::varchar[], %s::bigint[], %s::bigint[])"
@@ -84,7 +95,7 @@ _NEAR: Final = (
     " SELECT n.vehicle_id, n.boot, n.first_seq, n.last_seq FROM span AS s"
     " JOIN name_range AS n ON n.vehicle_id = s.vehicle_id AND n.boot = s.boot AND n.first_seq <= s.high"
     " AND n.first_seq >= coalesce((SELECT max(b.first_seq) FROM name_range AS b"
-    " WHERE b.vehicle_id = s.vehicle_id AND b.boot = s.boot AND b.first_seq <= s.low), 0) ORDER BY 1, 2, 3"
+    " WHERE b.vehicle_id = s.vehicle_id AND b.boot = s.boot AND b.first_seq <= s.low), 0)"
 )
 
 

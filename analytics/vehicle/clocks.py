@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.arrays import Common, Ints, runs_of
+from ingest.arrays import Common, Ints, numbered, of_each
 from ingest.times import DAY_US, EARLIEST_US, HOUR_US
 
 CLOCK_TOLERANCE_US: Final = 600_000_000  # ten minutes: drift of an honest clock between two settings
@@ -35,9 +35,7 @@ def corrected_at(kinds: Sequence[Common]) -> list[tuple[Ints, Ints]]:
     off = at < EARLIEST_US
     late = np.where(heard, received - np.where(says, sent, at), 0)
     # Clocks are followed apart by boot, by whether they say when they sent, and by whether they have lost their power.
-    begins = runs_of(boot)
-    number = np.repeat(np.unique(boot[begins], return_inverse=True)[1], np.diff(begins, append=len(boot)))
-    clock = number * 4 + 2 * ~says + (off & ~says)
+    clock = numbered(boot) * 4 + 2 * ~says + (off & ~says)
     behind = _behind(clock, seq, received, late, heard, heard & ((says & (sent >= EARLIEST_US)) | ~says))
     ahead = _ahead(clock, seq, late, heard, heard & ~(off & (~says | (sent < EARLIEST_US))))
     powerless = heard & says & off & (sent < EARLIEST_US) & (sent >= at)
@@ -60,8 +58,7 @@ def _late_half_days(
     """(messages of half a day, the same and those of the half days beside it), by receipt, of each clock; of half days all of whose
     messages came late only: there are few."""
     half_day = received // (DAY_US // 2)
-    for one in np.unique(clock[usable]):
-        mine = np.flatnonzero(usable & (clock == one))
+    for mine in of_each(clock, np.flatnonzero(usable)):
         mine = mine[np.argsort(received[mine], kind="stable")]
         parts = half_day[mine]
         begins = np.flatnonzero(np.diff(parts, prepend=-1))
@@ -81,8 +78,7 @@ def _ahead(clock: Ints, seq: Ints, late: Ints, heard: NDArray[np.bool_], usable:
 
     ahead = np.zeros(len(late), np.int64)
     early = np.flatnonzero(usable & (late < -CLOCK_TOLERANCE_US))
-    for one in np.unique(clock[early]):
-        mine = early[clock[early] == one]
+    for mine in of_each(clock, early):
         mine = mine[np.argsort(seq[mine], kind="stable")]
         ahead[mine] = minimum_filter1d(late[mine], 41, mode="nearest")
     return _those_between(clock, seq, late, heard, usable, ahead)
@@ -94,8 +90,7 @@ def _soonest(clock: Ints, seq: Ints, sent: Ints, late: Ints, powerless: NDArray[
     from scipy.ndimage import minimum_filter1d  # here, since it takes long to load
 
     least = late.copy()
-    for one in np.unique(clock[powerless]):
-        mine = np.flatnonzero(powerless & (clock == one))
+    for mine in of_each(clock, np.flatnonzero(powerless)):
         mine = mine[np.argsort(seq[mine], kind="stable")]
         again = np.flatnonzero(np.diff(sent[mine]) < -CLOCK_TOLERANCE_US) + 1
         for part in np.split(mine, again):
@@ -127,8 +122,8 @@ def _those_between(
     """The shifts, and the same for messages that waited somewhere or whose receipt is not known: their numbers lie between
     those of messages that were stamped by a clock that was off by as much."""
     out = shift.copy()
-    for one in np.unique(clock[usable & (shift != 0)]):
-        mine = np.flatnonzero((usable | ~heard) & (clock == one))
+    off = np.isin(clock, clock[usable & (shift != 0)])
+    for mine in of_each(clock, np.flatnonzero((usable | ~heard) & off)):
         mine = mine[np.argsort(seq[mine], kind="stable")]
         known = np.flatnonzero(shift[mine])
         place = np.searchsorted(known, np.arange(len(mine)))

@@ -19,7 +19,8 @@ _TOLERANCE_H: Final = 0.05  # by which clock and meter may differ within a few s
 def step_of(readings: Floats) -> float:
     """The coarsest step of which all readings of a meter are multiples, hours."""
     for step in STEPS_H[:-1]:
-        if np.allclose(readings / step, np.round(readings / step), rtol=0.0, atol=2e-5):
+        steps = readings / step
+        if (np.abs(steps - np.round(steps)) <= 2e-5).all():  # `allclose` takes ten times as long
             return step
     return STEPS_H[-1]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.vehicle.coarse_meter import step_of
-from ingest.arrays import Common, Cycles, Floats, Ints, runs_of
+from ingest.arrays import Common, Cycles, Floats, Ints, numbered, of_each
 from ingest.times import DAY_US, HOUR_US, LONG_AGO_US
 
 # A meter that reads so much less than before was put to zero or replaced; less is rounding.
@@ -86,13 +86,12 @@ def lives(at_us: Ints, meter: Floats, boot: NDArray[np.str_], seq: Ints) -> NDAr
     if not _set_otherwise(at_us[known], meter[known], boot[known]).any():
         return boot
     number = np.zeros(len(boot), np.int64)
-    for one in np.unique(boot[runs_of(boot)]):
-        mine = known[boot[known] == one]
+    for of_boot in of_each(numbered(boot), np.arange(len(boot))):
+        mine = of_boot[~np.isnan(meter[of_boot])]
         mine = mine[np.argsort(seq[mine], kind="stable")]
         meter[mine[alone(meter[mine])]] = np.nan
         mine = mine[~np.isnan(meter[mine])]
         first = mine[1:][_set_otherwise(at_us[mine], meter[mine], boot[mine])]
-        of_boot = np.flatnonzero(boot == one)
         number[of_boot] = np.searchsorted(np.sort(seq[first]), seq[of_boot], "right")
     return np.where(number == 0, boot, np.char.add(np.char.add(boot, "#"), number.astype(str)))
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from analytics.vehicle.coarse_meter import COARSE_H, fine_hours, step_of
 from analytics.vehicle.hour_meter import lives
-from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints, runs_of
+from ingest.arrays import Common, Cycles, Floats, Ignitions, Ints, numbered, of_each
 from ingest.times import HOUR_US
 
 
@@ -97,8 +97,7 @@ def _refine(
     Returns the coarsest step, 0 where none is coarse, and before which messages only that bounds what was gained.
     """
     coarsest, unsure = 0.0, np.zeros(len(at), bool)
-    for one in np.unique(boot[runs_of(boot)]):
-        mine = np.flatnonzero(boot == one)
+    for mine in of_each(numbered(boot), np.arange(len(boot))):
         readings = meter[mine]
         if np.isnan(readings).all():
             continue

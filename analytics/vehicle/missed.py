@@ -12,7 +12,7 @@ from analytics.settings import Settings
 from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.gaps import Gap, GapCounter
 from analytics.vehicle.history import History
-from ingest.arrays import Floats, Ints
+from ingest.arrays import Floats, Ints, runs_of
 from ingest.times import FOREVER_US, HOUR_US
 
 _MEDIAN_OF: Final = 5  # level readings: grease does not lie flat
@@ -171,9 +171,10 @@ def idle_controllers(history: History, interval_h: list[float], settings: Settin
     boot = history.heard_boot
     if not len(boot) or runs_unheard(history):
         return
-    begins = np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]])
+    begins = runs_of(boot)
+    firsts = dict(zip(*(told.tolist() for told in np.unique(history.cycles.boot, return_index=True)), strict=True))
     for first, end in zip(begins.tolist(), [*begins[1:].tolist(), len(boot)], strict=True):
-        idle = _idle(history, first, end, interval_h, settings)
+        idle = _idle(history, first, end, firsts.get(boot[first]), interval_h, settings)
         if idle is not None:
             yield idle
 
@@ -195,11 +196,11 @@ def runs_unheard(history: History) -> bool:
     return bool(fell_pct >= max(_FELL_PCT, by_sheet / 2))
 
 
-def _idle(history: History, first: int, end: int, own_h: list[float], settings: Settings) -> Idle | None:
-    """The same of one run of messages of one boot, `first` up to `end`."""
-    boot, c, us = history.heard_boot, history.cycles, history.heard_us
-    ran = np.flatnonzero(c.boot == boot[first])
-    cycle = int(ran[0]) if len(ran) else None
+def _idle(
+    history: History, first: int, end: int, cycle: int | None, own_h: list[float], settings: Settings
+) -> Idle | None:
+    """The same of one run of messages of one boot, `first` up to `end`, whose first cycle is `cycle`."""
+    c, us = history.cycles, history.heard_us
     if cycle is not None:
         end = min(end, int(np.searchsorted(us, c.at_us[cycle])))
     before = int(np.searchsorted(c.at_us, us[first]))
@@ -221,7 +222,7 @@ def _idle(history: History, first: int, end: int, own_h: list[float], settings: 
     detected = int(us[first + found[0]])
     due = int(us[first + int(np.searchsorted(hours, interval_h))])
     count = int(np.max((hours[sure] - history.meter_step_h) // interval_h - unheard[sure]))
-    last = end == len(boot)
+    last = end == len(us)
     over = None if last and cycle is None else int(us[end] if cycle is None else c.at_us[cycle])
     if over is not None and cycle is None:  # another controller came before any cycle: theirs ends the count
         later = int(np.searchsorted(c.at_us, over))

@@ -10,7 +10,7 @@ import numpy as np
 
 from analytics.vehicle.hour_meter import RESET_H, alone
 from analytics.vehicle.ignition import Heard
-from ingest.arrays import States, chosen
+from ingest.arrays import States, chosen, numbered, of_each
 from ingest.messages import METER_BOOT
 from ingest.times import EARLIEST_US
 
@@ -26,18 +26,20 @@ def usable(readings: States) -> States:
     its own, since hours count within a boot only. One of a time before there were any would have its source cover all since."""
     readings = chosen(readings, readings.at_us >= EARLIEST_US)
     kept = []
-    covered: list[tuple[int, int]] = []
-    for source in np.unique(readings.boot):  # in order of rank, which stands in front
-        mine = chosen(readings, readings.boot == source)
+    firsts, lasts = np.zeros((2, 0), np.int64)  # of stretches that are covered, ascending, none touching another
+    for rows in of_each(numbered(readings.boot), np.arange(len(readings))):  # in order of rank, which stands in front
+        source, mine = readings.boot[rows[0]], chosen(readings, rows)
         mine = chosen(mine, np.lexsort((mine.engine_h, mine.at_us)))
         mine = chosen(mine, ~alone(mine.engine_h))
         life = np.cumsum(np.diff(mine.engine_h, prepend=mine.engine_h[:1]) < -RESET_H)
-        free = np.ones(len(mine), bool)
-        for first, last in covered:
-            free &= (mine.at_us < first) | (mine.at_us > last)
+        free = np.searchsorted(firsts, mine.at_us, "right") == np.searchsorted(lasts, mine.at_us)
         kept.append(chosen(mine, free, boot=np.char.add(f"{source}#", life[free].astype(str))))
         if len(mine):
-            covered.append((int(mine.at_us[0]), int(mine.at_us[-1])))
+            first, last = mine.at_us[[0, -1]]
+            met = slice(*np.searchsorted(lasts, [first]), *np.searchsorted(firsts, [last], "right"))
+            first, last = min([first, *firsts[met]]), max([last, *lasts[met]])
+            firsts = np.r_[firsts[: met.start], first, firsts[met.stop :]]
+            lasts = np.r_[lasts[: met.start], last, lasts[met.stop :]]
     if not kept:
         return readings
     joined = {

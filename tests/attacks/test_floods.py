@@ -2,11 +2,12 @@
 
 import json
 import resource
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, func, select, update
+from sqlalchemy import Engine, event, func, select, update
 
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.data_notes import notes
@@ -14,7 +15,7 @@ from ingest import database, quarantine, reading, registry, schema, strangers
 from ingest.messages import Arrival, topic
 from ingest.reading import MOST_UNLISTED
 from ingest.recorder import Recorder
-from ingest.times import DAY_US, now_us, read_time
+from ingest.times import DAY_US, now_us, read_time, rfc3339
 from tests.helpers.databases import sqlite_at
 from tests.helpers.messages import level
 from tests.helpers.registry_rows import LINE, VEHICLE, write
@@ -65,6 +66,57 @@ def test_which_channels_are_looked_at_does_not_depend_on_the_order(engine: Engin
         ids = connection.execute(select(schema.vehicle.c.id).order_by(schema.vehicle.c.vehicle)).scalars().all()
         first, second = (reading.read_messages(connection, id_).cycles.channels for id_ in ids)
     assert first == second == tuple(names[:MOST_UNLISTED])
+
+
+def readings(number: int, boot: str) -> list[dict[str, Any]]:
+    """Levels that jump up and down."""
+    return [{"level_pct": 50 + n * 37 % 50, "boot": boot.format(n)} for n in range(number)]
+
+
+def meters(number: int, boot: str) -> list[dict[str, Any]]:
+    """Hours that seem to be read elsewhere."""
+    return [{"online": True, "engine_h": 3 * n, "boot": boot.format(n)} for n in range(number)]
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"), [("level", readings(6_000, "b{}")), ("level", readings(6_000, "b")), ("state", meters(2_000, "meter:1:{}"))]
+)  # fmt: skip
+def test_a_vehicle_alone_keeps_no_analyser_busy(tmp_path: Path, kind: str, said: list[dict[str, Any]]) -> None:
+    """Another boot with each message, a reservoir that seems to be filled all the time: what a vehicle sends in seconds took minutes to
+    hours to be analysed, with each piece of news, and the others waited behind it."""
+    engine = sqlite_at(tmp_path / "tallow.db")
+    write(tmp_path, [VEHICLE], [LINE])
+    with database.writing(engine) as connection:
+        registry.register(connection, tmp_path, 0)
+    at_us, fleet, vehicle = read_time(AT), VEHICLE["fleet"], VEHICLE["vehicle"]
+    arrivals = []
+    for n, values in enumerate(said):
+        sent_us = at_us + n * 600_000_000
+        payload = json.dumps({"seq": n, "at": rfc3339(sent_us)} | values).encode()
+        arrivals.append(Arrival(topic(fleet, vehicle, kind), payload, sent_us))
+    Recorder(engine, "test").record(arrivals)
+    with engine.connect() as connection:
+        (known,) = registry.read_vehicles(connection)
+        held = reading.read_messages(connection, known.id)
+    began_s = time.process_time()
+    analyse(held, known.setups, at_us + 40 * DAY_US)
+    assert time.process_time() - began_s < 30
+    engine.dispose()
+
+
+def test_what_a_vehicle_says_of_being_online_is_written_once_a_batch(engine: Engine) -> None:
+    """The latest that was received counts, whichever comes first; each cost a query of its own."""
+    recorder, table = Recorder(engine, "test"), schema.vehicle
+    said = [
+        Arrival(topic("f", "v", "state"), json.dumps({"online": n == 700}).encode(), n if n < 701 else n - 701)
+        for n in range(1_400)
+    ]
+    queries: list[str] = []
+    event.listen(engine, "before_cursor_execute", lambda *told: queries.append(told[2]))
+    recorder.record(said)
+    with engine.connect() as connection:
+        assert connection.execute(select(table.c.online, table.c.online_received_us)).one() == (True, 700)
+    assert sum("online_received_us" in query and query.startswith("UPDATE") for query in queries) == 1
 
 
 def count(engine: Engine, table: Any) -> int:

@@ -9,7 +9,7 @@ from sqlalchemy import Engine, select, update
 
 from ingest import database, quarantine, recorder, schema
 from ingest.errors import Problem
-from ingest.messages import KINDS, Arrival, Decoded, Rejected, decode, topic
+from ingest.messages import KINDS, Arrival, Decoded, Rejected, decode, source_of, topic
 from ingest.recorder import Recorder
 from tests.helpers.messages import COMMON, CYCLE, level
 
@@ -36,6 +36,35 @@ def test_it_is_bounded(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
         held = quarantine.show(connection, None, 100)
         assert [h.topic for h in held] == [f"bad/{n}" for n in range(24, 14, -1)]
         assert quarantine.counts(connection) == [("topic", 25, 10)]
+
+
+def test_one_vehicle_drives_nobody_elses_out(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever it publishes below its own topic: what another sent before it still waits to be looked at, or released."""
+    monkeypatch.setattr(recorder, "QUARANTINE_ROWS", 20)
+    one = Recorder(engine, "a")
+    one.record([Arrival("lube/1/f/quiet/level", b"{", n) for n in range(3)])
+    for n in range(25):
+        rubbish = ("lube/1/f/loud/level", f"lube/1/f/loud/{n}", f"lube/1/f/loud/{n}/more", "lube/1/f/loud")
+        one.record([Arrival(where, b"", n) for where in rubbish])
+    one.record([Arrival(f"pump.csv:{n}", b"", None, Rejected("row")) for n in range(2)])
+    with engine.connect() as connection:
+        held = quarantine.show(connection, None, 100)
+    assert len(held) == 20
+    assert [h.received_us for h in held if "quiet" in h.topic] == [2, 1, 0]
+    assert [h.topic for h in held[:2]] == ["pump.csv:1", "pump.csv:0"]
+    assert [h.id for h in held] == sorted((h.id for h in held), reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("topic_", "source"),
+    [
+        ("lube/1/f/v/level", "lube/1/f/v"), ("lube/1/f/v/x/y", "lube/1/f/v"), ("lube/1/f/v", "lube/1/f/v"), ("day 1.csv:17", "day 1.csv"),
+        ("spBv1.0/yard/DDATA/node/pump", "spBv1.0/yard/node"), ("spBv1.0/yard/NBIRTH/node", "spBv1.0/yard/node"), ("x", "x"), ("", ""),
+    ],
+)  # fmt: skip
+def test_whose_a_topic_is(topic_: str, source: str) -> None:
+    """Whatever it is."""
+    assert source_of(topic_) == source
 
 
 def test_what_can_be_read_now_is_released(engine: Engine) -> None:

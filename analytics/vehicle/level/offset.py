@@ -30,6 +30,7 @@ _FULL_BEFORE: Final = 3  # full fills that tell what is full here
 _FULL_AFTER: Final = 2
 _SURE: Final = 8.5  # log likelihood by which a step must be the likelier
 _MAYBE: Final = 2.0
+_MOST_TURNS: Final = 100  # the latest tell: readings that jump all the time must not cost hours
 _MOVING: Final = 0.5  # share of a sensor's steps while nobody can fill it
 _BACK_PCT: Final = 3.0  # so near to where it was it has stepped back
 _DRIFT_FILLS: Final = 8
@@ -147,6 +148,7 @@ class _Learner(Stateful):
             self._back(j)  # what is no step would be a loss that stopped by itself
             return
         self.turns.append(turn)
+        del self.turns[:-_MOST_TURNS]
         if turn.change < 0:
             return
         likelier, n = max(self._steps(), default=(0.0, -1))

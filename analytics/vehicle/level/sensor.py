@@ -153,12 +153,11 @@ class Gaps(Stateful):
         heard_us = self.history.heard_us
         first, last = np.searchsorted(heard_us, (after_us, before_us), "right")
         lost = self.after_lost[(self.after_lost >= first) & (self.after_lost < last)]
-        for start in [max(0, int(first) - 1), *lost.tolist()]:
-            found = np.flatnonzero(self.heard_h[start:last] > self.heard_h[start] + limit_h)
-            until = next((row for row in lost.tolist() if row > start), last)
-            if len(found) and start + found[0] < until and heard_us[start + found[0]] < before_us:
-                return int(heard_us[start + found[0]])
-        return None
+        starts = np.r_[max(0, int(first) - 1), lost]
+        until = np.r_[lost, last][np.searchsorted(lost, starts, "right")]
+        passed = np.searchsorted(self.heard_h[:last], self.heard_h[starts] + limit_h, "right")  # hours only grow
+        found = passed[passed < until]
+        return int(heard_us[found[0]]) if len(found) and heard_us[found[0]] < before_us else None
 
     def _heard_at(self, at_us: int) -> float:
         return float(self.heard_h[np.searchsorted(self.history.heard_us, at_us, "right") - 1])
