@@ -92,8 +92,8 @@ def _basis(history: History, settings: Settings) -> Basis:
         (history.setups, settings, history.meter_step_h, history.doubt_h),
         (
             (history.heard_us, heard),
-            (history.heard_us[heard_boots], (history.heard_boot[heard_boots],)),
+            (history.heard_us[heard_boots], (heard_boots, history.heard_boot[heard_boots])),
             (c.at_us, of_cycles),
-            (c.at_us[cycle_boots], (c.boot[cycle_boots],)),
+            (c.at_us[cycle_boots], (cycle_boots, c.boot[cycle_boots])),
         ),
     )

@@ -99,8 +99,9 @@ class _Tracker(Stateful):
         )
 
     def state(self) -> dict[str, Any]:
-        """As it is put down; what a segment has of its readings follows from their rows."""
-        return {**super().state(), "segments": [segment.state() for segment in self.segments]}
+        """As it is put down; what a segment has of its readings follows from their rows, and columns take less room than rows."""
+        columns = [list(column) for column in zip(*self.counted, strict=True)]
+        return {**super().state(), "segments": [segment.state() for segment in self.segments], "counted": columns}
 
     def go_on(self, state: dict[str, Any]) -> None:
         """Go on from what was put down."""
@@ -108,7 +109,8 @@ class _Tracker(Stateful):
         columns = {
             "used": r.used_pct.tolist(), "reading": r.level_pct.tolist(), "at_us": r.at_us.tolist(), "run": r.stops, "draws": r.draws
         }  # fmt: skip
-        super().go_on({**state, "segments": [Segment.of(one, columns) for one in state["segments"]]})
+        segments, counted = [Segment.of(one, columns) for one in state["segments"]], zip(*state["counted"], strict=True)
+        super().go_on({**state, "segments": segments, "counted": list(counted)})
 
     # One reading ----------------------------------------------------------------------------------------------
 
