@@ -3,7 +3,7 @@
 import math
 import sys
 from datetime import date
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,6 +16,9 @@ from dashboard.queries import scope
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
 from ingest.times import now_us
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
 
 app = typer.Typer()
 
@@ -32,6 +35,22 @@ def _month(known: list[str], wanted: str | None) -> str:
     if wanted not in known:
         raise Problem(f"nothing is accounted for in {wanted}; there is: {', '.join(known) or 'nothing'}")
     return wanted
+
+
+def _report(engine: "Engine", month: str, within: scope.Scope, *, report: bool, send: bool) -> None:
+    """Print a month's report, or send it."""
+    from analytics.alarms import letters  # here, since they load what analyses
+    from dashboard.exports import report as sentences
+    from dashboard.queries.report import read_report
+
+    told = read_report(engine, month, within)
+    if report:
+        sys.stdout.write(sentences.as_text(told))
+    if send:
+        title, text = sentences.title(told), sentences.as_text(told)
+        with writing(engine) as connection:
+            number = letters.post(connection, f"account/{month}", within.depot, title, text, now_us())
+        print(f"The report of {formatting.month(month)} goes to {number} recipients.")
 
 
 @app.command("account", epilog="Example: tallow account --month 2026-02 --by point")
@@ -69,20 +88,7 @@ def account(
             sys.stdout.write(csv.csv_text(words.group_table(groups, chosen), "month"))
             return
         if report or send:
-            from dashboard.exports import report as sentences  # here, since they load what analyses
-            from dashboard.queries.report import read_report
-
-            told = read_report(engine, chosen, within)
-            if report:
-                sys.stdout.write(sentences.as_text(told))
-            if send:
-                from analytics.alarms import letters
-
-                with writing(engine) as connection:
-                    number = letters.post(
-                        connection, f"account/{chosen}", depot, sentences.title(told), sentences.as_text(told), now_us()
-                    )
-                print(f"The report of {formatting.month(chosen)} goes to {number} recipients.")
+            _report(engine, chosen, within, report=report, send=send)
             return
         trend, worst = accounts.by_month(engine, within, chosen), accounts.worst_points(engine, chosen, within, 10)
     for row in trend.to_dict("records"):
