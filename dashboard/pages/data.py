@@ -95,6 +95,10 @@ def body(told: DataState, now_us: int) -> list[Any]:
     listed = [item for name, value in facts for item in (html.Dt(name), html.Dd(value))]
     out.append(components.section(tr("What comes in"), html.Dl(listed, className="facts")))
     out.append(_refused(told))
+    if told.looked_us is None:
+        titles = (*(FINDING_KINDS[kind].title for kind in DATA_KINDS), tr("Clocks, channels and records"))
+        unknown = tr("Not known: nothing was analysed yet.")
+        return [*out, *(components.section(title, html.P(unknown, className="dim")) for title in titles)]
     for kind in DATA_KINDS:
         mine = [(who, found) for who, found in told.findings if found.kind == kind]
         number = told.numbers[kind]

@@ -71,7 +71,7 @@ def not_in_use(found: list[Away]) -> list[Any]:
     number = trn("{n} vehicle is not in use", "{n} vehicles are not in use", len(found))
     back = tr("Their alarms are hidden meanwhile. If one is in use after all, open it and record “Back in use”.")
     inside = [html.Summary(number), html.P(back, className="dim"), components.table(heads, lines, "plain-wrap")]
-    return [html.Details(inside, className="card", **{"data-keep": "work-not-in-use"})]
+    return [html.Details(inside, className="card work-not-in-use", **{"data-keep": "work-not-in-use"})]
 
 
 def _view(chosen: dict[str, str]) -> WorkView:

@@ -222,3 +222,17 @@ def test_a_vehicle_prints_on_a4(site: str, tab: Callable[..., Page], tmp_path: P
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     page.pdf(path=tmp_path / "vehicle.pdf", format="A4")
     assert (tmp_path / "vehicle.pdf").read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("path", ["/", "/fleet", "/work", BLOCKED])
+def test_a_name_of_any_length_leaves_the_page_as_wide_as_it_was(site: str, tab: Callable[..., Page], path: str) -> None:
+    """As long as a name may be, without a place to break it, on a phone."""
+    page = tab(viewport={"width": 390, "height": 844})
+    page.goto(site + path)
+    name = page.get_by_text("tipper 101").first
+    expect(name).to_be_visible()
+    page.evaluate("""() => {
+        const texts = document.createTreeWalker(document.querySelector("#page"), NodeFilter.SHOW_TEXT);
+        while (texts.nextNode()) texts.currentNode.data = texts.currentNode.data.replace("tipper 101", "W".repeat(250));
+    }""")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390

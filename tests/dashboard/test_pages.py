@@ -894,3 +894,15 @@ def test_forms_and_menus_speak_the_readers_language(client: FlaskClient) -> None
         assert f'"{english}"' not in form
     assert "Findings and work" not in shown("/vehicle/harrowmere-stone/HS-101")
     assert '"Hand points"' not in shown("/points")
+
+
+def test_before_anything_is_analysed_nothing_is_said_to_be_fine(engine: Engine, client: FlaskClient) -> None:
+    """Not even that no sensor fails."""
+    assert page(client, "/data")
+    data, told = importlib.import_module("dashboard.pages.data"), data_state(engine)
+    shown = json.dumps(data.body(told, END_US), cls=PlotlyJSONEncoder)
+    assert ("Level sensor: 0" in shown, "Not known: nothing was analysed yet." in shown) == (True, False)
+    unknown = json.dumps(data.body(replace(told, looked_us=None, findings=[], notes=[]), END_US), cls=PlotlyJSONEncoder)
+    assert unknown.count("Not known: nothing was analysed yet.") == 4
+    assert "None." not in unknown
+    assert "Level sensor: 0" not in unknown
