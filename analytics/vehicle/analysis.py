@@ -20,7 +20,7 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.hand_points import HandState, Meter
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import Reservoir, draws_air
-from analytics.vehicle.lubrication import escalate, hours_since, odd_from_the_start
+from analytics.vehicle.lubrication import escalate, hours_since, unproven_from_the_start
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.pressure.sister_lines import SisterChannel
@@ -108,7 +108,7 @@ def analyse(
         tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)
     findings = findings_with(past, [to_finding(episode, history) for episode in told], as_of_us)
     flaws = flaws | _without_grease(history, tank, pressures)
-    since = hours_since(history, findings, flaws, settings, odd_from_the_start(pressures, history.setup))
+    since = hours_since(history, findings, flaws, settings, unproven_from_the_start(pressures, history.setup))
     refill = forecast(history, audit, tank, settings, sisters, yard)
     hours = hand_points.hour_meters(history, outside_meters.split(messages.states)[1])
     handed = handover(history, audit, tank, findings, settings)

@@ -58,6 +58,12 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
+    for channel in result.pressures.perhaps_blocked:
+        text = later(
+            "{where} has stood at relief pressure since it was first heard: it is blocked, or the set-up sheet gives too low a relief"
+            " pressure."
+        )
+        found.append(say(text, where=where(channel, history.setup)))
     for exchanged_us in result.pressures.exchanged_us[-1:]:
         at = instant(exchanged_us).astimezone(ZoneInfo(history.setup.timezone))
         text = later(

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.gaps import TIMER_ERROR, registered_h
-from analytics.vehicle.lubrication import arrivals, inside, odd_from_the_start
+from analytics.vehicle.lubrication import arrivals, inside, unproven_from_the_start
 from ingest.arrays import Floats, Ints
 from ingest.setups import Line
 from ingest.times import DAY_US, local_us
@@ -80,7 +80,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
     def by_day(weight: Floats) -> Floats:
         return np.asarray(np.bincount(day - first, weights=weight, minlength=width), np.float64)
 
-    doubt, odd = _in_doubt(result), odd_from_the_start(result.pressures, history.setup)
+    doubt, odd = _in_doubt(result), unproven_from_the_start(result.pressures, history.setup)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
