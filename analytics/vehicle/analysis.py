@@ -104,7 +104,8 @@ def analyse(
         *confirmation.analyse(history, flaws, pressures.explained, settings),
     ]
     told = by_cause(episodes, history)
-    if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
+    otherwise = [*(s for s in told if s.kind in ("reservoir_loss", "under_delivery")), *tank.unfitted]
+    if not any(s.ended_us is None for s in otherwise):
         tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)
     findings = findings_with(past, [to_finding(episode, history) for episode in told], as_of_us)
     flaws = flaws | _without_grease(history, tank, pressures)

@@ -58,6 +58,12 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
+    for episode in result.reservoir.unfitted[-1:]:
+        at = instant(episode.began_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "About {day} a set-up added points, but no more grease left the reservoir than before: they were not fitted yet, or got none."
+        )
+        found.append(say(text, day=on_day(at)))
     for channel in result.pressures.perhaps_blocked:
         text = later(
             "{where} has stood at relief pressure since it was first heard: it is blocked, or the set-up sheet gives too low a relief"
