@@ -23,13 +23,13 @@ def split(episodes: Sequence[Episode], setups: Sequence[Setup]) -> tuple[tuple[E
 
 
 def _as_before(found: Episode, setups: Sequence[Setup]) -> bool:
-    """Whether grease goes as the set-up said that was in force before points were added, and has since then."""
+    """Whether as much grease goes at least as the set-up said that was in force before points were added, and has since then."""
     for before, after in pairwise(setups):
         since_us = after.valid_from_us
         if since_us is None or abs(found.began_us - since_us) > _BEGINS_US or found.detected_us < since_us:
             continue
         sound = float(found.evidence["expected_cm3_per_cycle"]) / setups[-1].dose_cm3
         part = float(found.evidence["cm3_per_cycle"]) / (sound * before.dose_cm3)
-        if before.dose_cm3 < after.dose_cm3 and abs(part - 1) <= _ALIKE:
+        if before.dose_cm3 < after.dose_cm3 and part >= 1 - _ALIKE:  # more, once they are fitted
             return True
     return False
