@@ -58,6 +58,11 @@ def _open_line(facts: Facts) -> Said:
 
 
 def _blocked_line(facts: Facts) -> Said:
+    if "at_relief_from_the_start" in facts.evidence:
+        text = later(
+            "{where} has stood at relief pressure since it was first heard, and most others do not: it looks blocked from the start."
+        )
+        return say(text, where=facts.where)
     if "ratio_to_lines_alike" in facts.evidence:
         return _from_the_start(facts, *_BLOCKED_FROM_THE_START)
     return _departure(facts, *_BLOCKED)

@@ -21,7 +21,7 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.hand_points import Meter
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import Reservoir, draws_air
-from analytics.vehicle.lubrication import escalate, hours_since, odd_from_the_start
+from analytics.vehicle.lubrication import escalate, hours_since, unproven_from_the_start
 from analytics.vehicle.peers import Sister
 from analytics.vehicle.pressure import Pressures
 from analytics.vehicle.pressure.sister_lines import SisterChannel
@@ -105,11 +105,12 @@ def analyse(
         *confirmation.analyse(history, flaws, pressures.explained, settings),
     ]
     told = by_cause(episodes, history)
-    if not any(s.kind in ("reservoir_loss", "under_delivery") and s.ended_us is None for s in told):
+    otherwise = [*(s for s in told if s.kind in ("reservoir_loss", "under_delivery")), *tank.unfitted]
+    if not any(s.ended_us is None for s in otherwise):
         tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)
     findings = findings_with(past, [to_finding(episode, history) for episode in told], as_of_us)
     flaws = flaws | _without_grease(history, tank, pressures)
-    since = hours_since(history, findings, flaws, settings, odd_from_the_start(pressures, history.setup))
+    since = hours_since(history, findings, flaws, settings, unproven_from_the_start(pressures, history.setup))
     refill = forecast(history, audit, tank, settings, sisters, yard)
     hours = hand_points.hour_meters(history, outside_meters.split(messages.states)[1])
     handed = handover(history, audit, tank, findings, settings)

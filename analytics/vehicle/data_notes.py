@@ -58,13 +58,7 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
-    for exchanged_us in result.pressures.exchanged_us[-1:]:
-        at = instant(exchanged_us).astimezone(ZoneInfo(history.setup.timezone))
-        text = later(
-            "With the controller's restart on {day} most pressures jumped, each by another share: its sensors or the controller were"
-            " exchanged. They are held against what they read since; whether a line changed that day is not known."
-        )
-        found.append(say(text, day=on_day(at)))
+    found += _not_as_it_seems(result)
     found += [*_units(result), *_level_unit(result)]
     failed_us = thermometer_failed_us(history)
     if failed_us is not None:
@@ -86,6 +80,31 @@ def notes(result: Result) -> list[str]:
             found.append(say(text, channels=names, left=left_out))
         else:
             found.append(say("Pressure channels that no line list names: {channels}.", channels=names))
+    return found
+
+
+def _not_as_it_seems(result: Result) -> list[str]:
+    """What the readings show that may be the set-up sheet or the device as well as the lines."""
+    history, found = result.history, list[str]()
+    for episode in result.reservoir.unfitted[-1:]:
+        at = instant(episode.began_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "About {day} a set-up added points, but no more grease left the reservoir than before: they were not fitted yet, or got none."
+        )
+        found.append(say(text, day=on_day(at)))
+    for channel in result.pressures.perhaps_blocked:
+        text = later(
+            "{where} has stood at relief pressure since it was first heard: it is blocked, or the set-up sheet gives too low a relief"
+            " pressure."
+        )
+        found.append(say(text, where=where(channel, history.setup)))
+    for exchanged_us in result.pressures.exchanged_us[-1:]:
+        at = instant(exchanged_us).astimezone(ZoneInfo(history.setup.timezone))
+        text = later(
+            "With the controller's restart on {day} most pressures jumped, each by another share: its sensors or the controller were"
+            " exchanged. They are held against what they read since; whether a line changed that day is not known."
+        )
+        found.append(say(text, day=on_day(at)))
     return found
 
 

@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from analytics.settings import DEFAULTS, Settings
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.gaps import TIMER_ERROR, registered_h
-from analytics.vehicle.lubrication import arrivals, inside, odd_from_the_start
+from analytics.vehicle.lubrication import arrivals, inside, unproven_from_the_start
 from ingest.arrays import Floats, Ints
 from ingest.setups import Line
-from ingest.times import DAY_US, local_us
+from ingest.times import DAY_US, FOREVER_US, local_us
 
 Flags = NDArray[np.bool_]
 # Of relief pressure: from here on a line that is found blocked has the relief valve open, which opens within 2 % (common practice, no
@@ -80,7 +80,7 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
     def by_day(weight: Floats) -> Floats:
         return np.asarray(np.bincount(day - first, weights=weight, minlength=width), np.float64)
 
-    doubt, odd = _in_doubt(result), odd_from_the_start(result.pressures, history.setup)
+    doubt, odd = _in_doubt(result), unproven_from_the_start(result.pressures, history.setup)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
@@ -190,7 +190,8 @@ def _in_doubt(result: Result) -> Flags:
     doubt = np.full(len(history.cycles), not history.metered)
     if history.unmetered_us is not None:
         doubt |= history.cycles.at_us > history.unmetered_us
-    for from_us, to_us in history.stood_still:
+    unfitted = [(one.began_us, one.ended_us or FOREVER_US) for one in result.reservoir.unfitted]
+    for from_us, to_us in (*history.stood_still, *unfitted):
         doubt |= (history.cycles.at_us > from_us) & (history.cycles.at_us < to_us)
     for found in result.findings:
         if found.kind == "under_delivery":

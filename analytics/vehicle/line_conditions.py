@@ -12,7 +12,7 @@ from analytics.settings import DEFAULTS, Settings
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.idle import idle_since_us
-from analytics.vehicle.lubrication import odd_from_the_start
+from analytics.vehicle.lubrication import unproven_from_the_start
 from ingest.arrays import Floats
 
 _DRIFT_READINGS: Final = 60
@@ -85,7 +85,7 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
     """The condition of each line of the line list, in its order."""
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
     index = {name: j for j, name in enumerate(result.pressures.channels)}
-    odd = odd_from_the_start(result.pressures, result.history.setup)
+    odd = unproven_from_the_start(result.pressures, result.history.setup)
     out = []
     for line in result.history.setup.lines:
         own = [f for f in open_ if f.channel is not None and f.channel == line.channel]

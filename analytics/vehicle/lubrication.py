@@ -35,6 +35,11 @@ def odd_from_the_start(pressures: Pressures, setup: Setup) -> dict[str, tuple[fl
     }
 
 
+def unproven_from_the_start(pressures: Pressures, setup: Setup) -> frozenset[str]:
+    """Channels whose pressure proves nothing, since it may never have been a sound one."""
+    return frozenset(odd_from_the_start(pressures, setup)) | frozenset(pressures.perhaps_blocked)
+
+
 def several_controllers(history: History) -> tuple[int, int] | None:
     """From when to when several controllers send under one name by turns, microseconds: boots come back after others, again and again, as
     those of one controller never do; None where they do not."""
@@ -55,8 +60,8 @@ def hours_since(
 ) -> dict[int, float | None]:  # fmt: skip
     """Line -> ignition hours since grease surely arrived: with a cycle that has no flaw (`confirmation.flawed`; air in place of
     grease), that its pressure or the confirmation of its divider proves, and while nothing was found wrong with line, sensor or pump;
-    or by hand. The pressure of a channel that is `odd` (`odd_from_the_start`) proves nothing. None where nothing ever proved it, or where
-    no hour meter counts.
+    or by hand. The pressure of a channel that is `odd` (`unproven_from_the_start`) proves nothing. None where nothing ever proved it, or
+    where no hour meter counts.
 
     Where messages were lost since the hour meter was last read for sure, nobody knows how long it has been, unless it is too long already.
 

@@ -39,6 +39,7 @@ _BASELINE_DAYS: Final = 30
 _WIDE: Final = 64  # readings of a day that are sorted in a table of all days
 _SURE: Final = 0.975  # either limit
 _SEVERAL: Final = 3  # channels, whose median no single one moves
+_DATED: Final = 0.8  # of the cycles that tell the temperature
 _PACE_DAYS: Final = 28
 _SOON_DAYS: Final = 180  # what passes its limit later than that may be anything
 _REST_LIMIT: Final = float(np.log(0.9))  # of the peak still there: nothing flows (common practice, no source)
@@ -131,6 +132,12 @@ def _series(result: Result, settings: Settings) -> Iterator[_Series]:
             rise[np.searchsorted(c.at_us, at_us[known].astype(np.int64))] = np.log(rise_s[known])
             rise[~possible] = np.nan
             yield days.series("rise", channel, lines, rise, (-np.inf, _RISE_LIMIT), fewest=1)
+    if (
+        np.ptp(together) > 0 and np.isfinite(c.temp_c).mean() > _DATED
+    ):  # unknown weather would be a trend with the seasons
+        usual = float(np.nanmedian(np.where(c.peak_kpa > 0, c.peak_kpa, np.nan)))
+        all_kpa = np.where((together != 0) & sound(result, None), np.log(usual) + together, np.nan)
+        yield days.series("pressure", None, (), all_kpa, (settings.starved_log_ratio, np.inf))
     volts = np.log(np.where(c.supply_v > 0, c.supply_v, np.nan))
     yield days.series("supply", None, (), volts, (_SUPPLY_LIMIT, np.inf))
 
@@ -182,12 +189,14 @@ def _together(history: History) -> Floats:
     return np.where(np.isfinite(off).sum(axis=1) >= _SEVERAL, np.nan_to_num(told), 0.0)
 
 
-def sound(result: Result, channel: str) -> NDArray[np.bool_]:
-    """(cycles,) in which nothing was wrong that touches a channel, since its line was last cleared or the system fitted anew."""
+def sound(result: Result, channel: str | None) -> NDArray[np.bool_]:
+    """(cycles,) in which nothing was wrong that touches a channel (None: the pump), since its line was last cleared or the system fitted
+    anew."""
     history = result.history
     begin_us = LONG_AGO_US
     for work in history.work:
-        if work.kind == "relined" or (work.kind == "line_mended" and channel in history.channels_of(work)):
+        mended = work.kind == "line_mended" and channel is not None and channel in history.channels_of(work)
+        if work.kind == "relined" or mended:
             begin_us = work.at_us
     sound = (history.cycles.at_us >= begin_us) & ~result.flaws
     for found in result.findings:

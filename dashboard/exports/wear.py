@@ -25,9 +25,10 @@ AGAINST = Words(
 )
 MEANING = later(
     "A straight line through the days' medians over ignition hours, temperature taken out; listed where the 95 % limits leave no doubt"
-    " that it changes and it passes its limit within half a year at the present pace. What all lines of a pump do together is the grease"
-    " and is taken out of pressures. How fast pressure rises is known only where controllers send its course; grease per cycle is what left"
-    " the reservoir over what the line list says. It is a note, not an alarm: look at it with the next"
+    " that it changes and it passes its limit within half a year at the present pace. What all lines of a pump do together is taken out of"
+    " their pressures and told of the pump: it wears, or its grease is another one. How fast pressure rises is known only where controllers"
+    " send its course; grease per cycle is what left the reservoir over what the line list says. It is a note, not an alarm: look at it"
+    " with the next"
     " planned visit."
 )
 

@@ -82,6 +82,12 @@ def history(
     made: Drive, setups: tuple[Setup, ...] | None = None, as_of_us: int | None = None, temperature: bool = True
 ) -> History:
     """What its messages say up to a time."""
+    end_us = int(made.at_us[-1]) + HOUR_US
+    return build(messages(made, temperature), setups or (setup(made.channels),), as_of_us or end_us, tuple(made.work))
+
+
+def messages(made: Drive, temperature: bool = True) -> Messages:
+    """What its controller sent."""
     n = len(made.at_us)
 
     def common(size: int) -> tuple[NDArray[np.str_], Ints, Ints, Ints, Ints, Floats]:
@@ -98,12 +104,10 @@ def history(
         np.round(np.minimum(np.exp(made.log_kpa), valve)).astype(np.float32),
         np.full(made.log_kpa.shape, np.nan, np.float32), (None,) * n,
     )  # fmt: skip
-    messages = Messages(
+    return Messages(
         cycles, Levels(*common(0), none, none, none), Ignitions(*common(0), none),
         Faults(*common(0), (), none, (), none), States(*common(0), none),
     )  # fmt: skip
-    end_us = int(made.at_us[-1]) + HOUR_US
-    return build(messages, setups or (setup(made.channels),), as_of_us or end_us, tuple(made.work))
 
 
 def analysed(

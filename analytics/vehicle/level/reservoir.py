@@ -46,6 +46,7 @@ class Reservoir:
     read_us: int | None  # time of the last reading that can be trusted
     low_since_us: int | None
     episodes: tuple[Episode, ...]
+    unfitted: tuple[Episode, ...]  # in which points that a set-up had added got nothing, or were not there yet
 
 
 def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:

@@ -22,6 +22,7 @@ from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, r
 from analytics.vehicle.level.reservoir import Counted, Reservoir, counted_down
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor, off_by
+from analytics.vehicle.level.unfitted import split
 from ingest.times import DAY_US, HOUR_US
 
 _FILLING_H: Final = 0.05  # nobody fills a reservoir in less
@@ -363,6 +364,7 @@ class _Tracker(Stateful):
         sd = float(np.hypot(sd, counted * max(consumption.dose_ratio_sd, 0.03)))
         known = support > 0 and last_reading is not None and self.history.setup.level == "percent"
         stands_still = self.sensor.stands_still
+        stand, unfitted = split(self._found(), self.history.setups)
         return Reservoir(
             level_pct=float(np.clip(level, 0.0, 120.0)) if known and not stands_still else None,
             level_sd=sd,
@@ -377,7 +379,8 @@ class _Tracker(Stateful):
             by_counting=bool(known and self.sensor.open is not None),
             read_us=None if stands_still else last_reading,
             low_since_us=marks.low.began_us if marks.low is not None else None,
-            episodes=self._found(),
+            episodes=stand,
+            unfitted=unfitted,
         )
 
     def _found(self) -> tuple[Episode, ...]:

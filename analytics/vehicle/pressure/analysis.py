@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from analytics.findings import Episode, joined
 from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.history import History
+from analytics.vehicle.pressure.always_at_relief import always_at_relief, episodes_of
 from analytics.vehicle.pressure.expected import Expected
 from analytics.vehicle.pressure.lines import LineFaults, StarvedPump
 from analytics.vehicle.pressure.readings import Readings, peaks, repairs, usable_readings
@@ -37,7 +38,7 @@ class Pressures:
     `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned), and `beside` how that lies beside
     channels like it;
     `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease; `exchanged_us` is when it was
-    plain that another device reads the pressures.
+    plain that another device reads the pressures, and `perhaps_blocked` a lone channel that has stood at relief since it was first heard.
     """
 
     channels: tuple[str, ...]
@@ -48,6 +49,7 @@ class Pressures:
     noise: Floats
     learned: NDArray[np.int64]
     explained: Floats
+    perhaps_blocked: tuple[str, ...]
     exchanged_us: tuple[int, ...]
     episodes: tuple[Episode, ...]
 
@@ -67,14 +69,18 @@ def analyse(
     lines = LineFaults(readings, expected, pump.airy, beside, settings)
     ratio = np.full(seen.kpa.shape, np.nan, np.float32)
     explained = np.zeros(len(seen.kpa))
-    explained[readings.rows] = _follow(
-        readings, expected, pump, lines, _repaired(history, readings), _new_lines(history, readings)
-    )
+    at_relief, new_lines = always_at_relief(readings, settings), _new_lines(history, readings)
+    for one in at_relief:
+        for row in one.anew:
+            new_lines.setdefault(row, set()).add(one.channel)
+    explained[readings.rows] = _follow(readings, expected, pump, lines, _repaired(history, readings), new_lines)
     without_grease = pump.airy & np.isfinite(pump.shift)
     ratio[readings.rows] = np.exp(lines.departure + np.where(without_grease, pump.shift, 0.0)[:, np.newaxis])
     starved = np.zeros(len(seen.kpa), bool)
     starved[readings.rows] = without_grease
-    episodes = [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
+    alone = at_relief if len(seen.channels) == 1 else []
+    episodes = [] if alone else episodes_of(at_relief, readings)
+    episodes += [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
     pause_us = int(settings.pause_h * HOUR_US)
     found: list[Episode] = []
     for kind in ("blocked_line", "open_line"):
@@ -91,6 +97,7 @@ def analyse(
         noise=expected.noise,
         learned=expected.count,
         explained=explained,
+        perhaps_blocked=tuple(readings.channels[one.channel] for one in alone if one.ended is None),
         exchanged_us=tuple(int(readings.at_us[row - 1]) for row in lines.exchanges.moved),
         episodes=tuple(_until_taken_off(episode, history) for episode in (*found, *sensors)),
     )

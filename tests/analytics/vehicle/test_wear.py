@@ -20,6 +20,9 @@ from simulators.machine import Simulation
 from simulators.scenario import Trouble
 from tests.analytics.vehicle.level.tank import START_US, Tank, setup
 from tests.analytics.vehicle.level.tank import messages as tank_messages
+from tests.helpers.pressures import drive
+from tests.helpers.pressures import messages as pressure_messages
+from tests.helpers.pressures import setup as pressure_setup
 from tests.helpers.vehicles import END_H, END_US, arrivals, demo, recorded
 
 DAYS = 120
@@ -35,6 +38,22 @@ def test_a_straight_line_is_found_as_it_is() -> None:
     ((slope, error, _),) = fits(hours, y[np.newaxis], temp)
     assert slope == pytest.approx(0.2, abs=0.003)
     assert 0 < error < 0.003
+
+
+@pytest.mark.parametrize("fall", [0.0, 0.8])
+@pytest.mark.parametrize("days", [200, 400])
+def test_a_pump_whose_pressures_fall_together_is_worn(days: int, fall: float) -> None:
+    """By so much in a year, as a logarithm, on all lines alike: no line tells it. What the seasons do is none of it."""
+    made = drive(days, 6, 3)
+    made.log_kpa -= fall * (made.day / 365)[:, None]
+    result = analyse(pressure_messages(made), (pressure_setup(made.channels),), int(made.at_us[-1]))
+    told = [one for one in trends(result) if one.what == "pressure"]
+    assert not any(one.worsens for one in told if one.channel is not None)
+    (pump,) = [one for one in told if one.channel is None]
+    assert pump.worsens == (fall > 0)
+    year_h = float(made.ignition_h[-1]) * 365 / days
+    assert np.log1p(pump.percent / 100) * year_h / 1000 == pytest.approx(-fall, abs=0.05)
+    assert pump.latest == pytest.approx(float(np.exp(np.median(made.log_kpa[-100:]))), rel=0.3)
 
 
 def test_robust_coefficients_are_the_published_ones() -> None:
@@ -99,7 +118,7 @@ def test_lines_wear_as_the_simulator_has_them(tmp_path: Path) -> None:
     clock_per_h = 24 * DAYS / float(run.hours_at(np.array([END_H]))[0])
     truth = run.lines.ageing_per_h * 1000 * clock_per_h
     truth = truth - np.median(truth)  # what all do together is taken out
-    pressures = {one.lines[0]: one for one in told if one.what == "pressure"}
+    pressures = {one.lines[0]: one for one in told if one.what == "pressure" and one.lines}
     inside = [
         np.log1p(one.percent_low / 100) <= truth[line - 1] <= np.log1p(one.percent_high / 100)
         for line, one in pressures.items()
