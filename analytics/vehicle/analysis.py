@@ -94,7 +94,8 @@ def analyse(
     history = build(messages, setups, as_of_us, work)
     audit = cycles.analyse(history, settings, checkpoints)
     tank = level.analyse(history, audit, settings, checkpoints)
-    pressures = pressure.analyse(history, tuple(fill.at_us for fill in tank.fills), settings, sister_channels)
+    fills_us = tuple(fill.at_us for fill in tank.fills)
+    pressures = pressure.analyse(history, fills_us, settings, sister_channels, checkpoints)
     flaws = confirmation.flawed(history, pressures.explained, settings)
     episodes = [
         *audit.episodes,

@@ -1,12 +1,13 @@
 """What steps of the analysis knew at the end of earlier weeks, so that news need not begin with a vehicle's first message.
 
-A step that goes from row to row (`cycles`, `level.tracker`) puts down its state where a week has ended, with a digest of all it rested
-on: settings, set-ups, and every row up to then. It goes on from a state only where its own rows up to then have that digest: a late
-message, a corrected clock, another set-up or a thinned past make it begin earlier, or anew. So no state ever changes an answer; without
-any the answer only takes longer.
+A step that goes from row to row (`cycles`, `level.tracker`, `pressure.following`) puts down its state where a week has ended, with a
+digest of all it rested on: settings, set-ups, and every row up to then. It goes on from a state only where its own rows up to then have
+that digest: a late message, a corrected clock, another set-up or a thinned past make it begin earlier, or anew. So no state ever changes
+an answer; without any the answer only takes longer.
 """
 
 import io
+import math
 import pickle
 import zlib
 from collections.abc import Iterator, Sequence
@@ -102,6 +103,10 @@ class Checkpoints:
         latest = tuple(one for one in self._held.values() if one.until_us in ends)
         return None if self._kept.issuperset(latest) else latest
 
+    def forget(self, step: str) -> None:
+        """What was kept of a step holds too little for it: it has to begin with the first row."""
+        self._held = {key: one for key, one in self._held.items() if one.step != step}
+
     def walk(self, step: str, basis: Basis, parts: Sequence[Stateful], row_us: Ints, as_of_us: int) -> Iterator[int]:
         """The rows that a step has to go through, in order; its parts are where it was before the first of them."""
         known_us = self._taken_up(step, basis, parts, as_of_us)
@@ -151,7 +156,9 @@ def _ends_of_weeks(as_of_us: int) -> list[int]:
 
 def _dumped(states: list[dict[str, Any]]) -> bytes:
     # One pickle: what several parts share they still share when they go on.
-    return zlib.compress(pickle.dumps(states, pickle.HIGHEST_PROTOCOL), 1)
+    told = io.BytesIO()
+    _Dumped(told, pickle.HIGHEST_PROTOCOL).dump(states)
+    return zlib.compress(told.getvalue(), 1)
 
 
 def _loaded(state: bytes) -> list[dict[str, Any]] | None:
@@ -163,8 +170,28 @@ def _loaded(state: bytes) -> list[dict[str, Any]] | None:
     return states
 
 
+class _Dumped(pickle.Pickler):
+    """Arrays of numbers as type, shape and bytes; flags as bits."""
+
+    def persistent_id(self, value: Any) -> Any:
+        if not isinstance(value, np.ndarray):
+            return None
+        told = np.packbits(value) if value.dtype == bool else np.ascontiguousarray(value)
+        return value.dtype.str, value.shape, told.tobytes()
+
+
 class _States(pickle.Unpickler):
-    """Makes numbers and the plain data classes of the analysis, and nothing else: whoever can write into the database runs no code."""
+    """Makes numbers, arrays of them and the plain data classes of the analysis, and nothing else: whoever can write into the database
+    runs no code."""
+
+    def persistent_load(self, told: Any) -> Any:
+        try:
+            kind, shape, values = told
+            if np.dtype(kind) == bool:
+                return np.unpackbits(np.frombuffer(values, np.uint8))[: math.prod(shape)].view(bool).reshape(shape)
+            return np.frombuffer(values, kind).reshape(shape).copy()
+        except (TypeError, ValueError) as error:
+            raise pickle.UnpicklingError("it is no array of numbers") from error
 
     def find_class(self, module: str, name: str) -> Any:
         if module == "analytics.findings" or module.startswith("analytics.vehicle."):

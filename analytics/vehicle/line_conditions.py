@@ -13,6 +13,7 @@ from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.lubrication import unproven_from_the_start
+from analytics.vehicle.pressure import LEAST_TOLD, Pressures
 from ingest.arrays import Floats
 
 _DRIFT_READINGS: Final = 60
@@ -49,7 +50,7 @@ LineState = Literal["act_now", "plan", "note", "not_proven", "sound"]
 WAITS_INTERVALS: Final = 3.0
 # Latest readings whose median is told: more of a pump that draws air, whose pressures jump.
 _READINGS: Final = 5
-_STARVED_READINGS: Final = 15
+_STARVED_READINGS: Final = LEAST_TOLD
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,14 +85,20 @@ _FIELDS: Final = tuple(field.name for field in fields(LineCondition))
 def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineCondition]:
     """The condition of each line of the line list, in its order."""
     open_ = sorted((f for f in result.findings if f.open), key=urgency)
-    index = {name: j for j, name in enumerate(result.pressures.channels)}
-    odd = unproven_from_the_start(result.pressures, result.history.setup)
+    pressures = result.pressures
+    index = {name: j for j, name in enumerate(pressures.channels)}
+    odd = unproven_from_the_start(pressures, result.history.setup)
     out = []
     for line in result.history.setup.lines:
         own = [f for f in open_ if f.channel is not None and f.channel == line.channel]
         drying = [f for f in open_ if FINDING_KINDS[f.kind].dries and (f in own or f.channel is None)]
-        condition, ratio = _readings(result, index[line.channel]) if line.channel is not None else ("unwatched", None)
-        condition = own[0].kind if own else drying[0].kind if drying else condition
+        ratio = None if line.channel is None else _ratio(pressures, index[line.channel])
+        if own or drying:
+            condition = (own or drying)[0].kind
+        elif line.channel is None:
+            condition = "unwatched"
+        else:
+            condition = "learning" if ratio is None else _by_readings(pressures, index[line.channel])
         hours = result.hours_since_grease[line.line]
         concerning = sorted({*(f.severity for f in own), *(f.severity for f in drying)}, key=severity_rank)
         out.append(
@@ -108,20 +115,20 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
     return out
 
 
-def _readings(result: Result, channel: int) -> tuple[str, float | None]:
-    """What a channel's latest readings say of its lines: condition, and ratio to what is expected."""
-    column = result.pressures.ratio[:, channel]
-    known = np.flatnonzero(~np.isnan(column))
-    if not len(known):
-        return "learning", None
-    starved = result.pressures.starved[known]
-    latest = _STARVED_READINGS if starved[-1] else _READINGS
-    ratio = round(float(np.median(column[known[-latest:]])), 2)
-    own = known[~starved]
+def _ratio(pressures: Pressures, channel: int) -> float | None:
+    """The ratio of a channel's latest readings to what is expected; None where nothing is."""
+    ratio, starved = pressures.latest(channel, _STARVED_READINGS)
+    if not len(ratio):
+        return None
+    return round(float(np.median(ratio if starved[-1] else ratio[-_READINGS:])), 2)
+
+
+def _by_readings(pressures: Pressures, channel: int) -> str:
+    """What a channel's latest readings say of its lines."""
+    own, _ = pressures.latest(channel, _DRIFT_LATEST, with_grease=True)
     if len(own) < _DRIFT_READINGS:
-        return "sound", ratio
-    drift = _drift(column[own[-_DRIFT_LATEST:]].astype(np.float64), float(result.pressures.noise[channel]))
-    return drift or "sound", ratio
+        return "sound"
+    return _drift(own.astype(np.float64), float(pressures.noise[channel])) or "sound"
 
 
 def _state(condition: str, hours: float | None, result: Result, settings: Settings, odd: bool) -> LineState:

@@ -2,5 +2,6 @@
 
 from analytics.settings import PROOF_CYCLES
 from analytics.vehicle.pressure.analysis import Pressures, analyse
+from analytics.vehicle.pressure.following import LEAST_TOLD
 
-__all__ = ["PROOF_CYCLES", "Pressures", "analyse"]
+__all__ = ["LEAST_TOLD", "PROOF_CYCLES", "Pressures", "analyse"]

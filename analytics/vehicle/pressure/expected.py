@@ -15,21 +15,20 @@ its square (steeper in the cold) and the first half hour after a long stop. With
 slopes are learned from changes within days, its intercept stands with the baseline.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.settings import Settings
-from analytics.statistics.robust import huber_update
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.pressure.readings import Flags, Readings
+from analytics.vehicle.pressure.weather import CommonPart
 from ingest.arrays import Floats, Ints
 from ingest.times import DAY_US, HOUR_US
 
-# What is known of the weather's effect before anything is learned: log pressure per 10 degrees, and its bend.
-_PRIOR: Final = np.array([0.0, -0.13, 0.03, 0.12])
-_PRIOR_SD: Final = np.array([1.0, 0.06, 0.02, 0.12])
 # Variance that ageing and the seasons add in an hour to the common level, with temperature known and without.
 _RANDOM_WALK_PER_H: Final = 0.0004
 _RANDOM_WALK_BLIND_PER_H: Final = 0.004
@@ -51,38 +50,6 @@ _FILL_READINGS: Final = 10  # on either side of a fill, that show whether it bro
 _FILL_STEP: Final = (0.2, 0.6)  # by which another grade moves all pressures, as a logarithm
 _GRADE_SD: Final = 0.21  # a step that another grade makes lies within 3.3 of them
 _FILL_AGREES: Final = 0.12  # by which the first and the last of them may differ
-
-
-def usual_weather(temp_c: Floats) -> Floats:
-    """What temperature does to log pressure before a vehicle's own readings tell, (n,): none at 10 degrees and where it is not known."""
-    tens = np.where(np.isfinite(temp_c), (np.clip(temp_c, -40, 50) - 10) / 10, 0.0)
-    return np.asarray(_PRIOR[1] * tens + _PRIOR[2] * tens**2)
-
-
-class CommonPart:
-    """The robust regression that follows what all channels do together."""
-
-    def __init__(self) -> None:
-        self.mean = _PRIOR.copy()
-        self.cov = np.diag(_PRIOR_SD**2)
-        self.noise = 0.08
-        self.count = 0
-
-    def expect(self, x: Floats) -> tuple[Floats, Floats]:
-        """(expected, standard deviation of what is seen) for features of shape (n, 4)."""
-        return x @ self.mean, np.sqrt(np.einsum("ij,jk,ik->i", x, self.cov, x) + self.noise**2)
-
-    def learn(self, x: Floats, y: Floats) -> None:
-        """Take a block of cycles in; what lies far off counts less."""
-        self.mean, self.cov = huber_update(self.mean, self.cov, x, y, self.noise)
-        self.count += len(y)
-        left = 1.25 * np.minimum(np.abs(y - x @ self.mean), 3 * self.noise)
-        step = max(len(y) / (self.count + 10), len(y) / 300)
-        self.noise = min(max(self.noise + step * (float(left.mean()) - self.noise), 0.03), 0.3)
-
-    def random_walk(self, variance: float) -> None:
-        """Let the common level have moved by as much."""
-        self.cov[0, 0] += variance
 
 
 @dataclass(frozen=True)
@@ -108,10 +75,14 @@ class Block:
     reading: int  # channels with a level that read in these cycles
 
 
-class Expected:
+class Expected(Stateful):
     """What is known of each channel, arrays of shape (channels,), and of what they do together."""
 
-    def __init__(self, readings: Readings, fills_us: tuple[int, ...], settings: Settings) -> None:
+    GIVEN: ClassVar = frozenset(
+        "readings settings common calm fills_us _blind _walk_per_h _common_seen _grade_open _departure".split()
+    )
+
+    def __init__(self, readings: Readings, fills_us: Sequence[int], settings: Settings) -> None:
         n, width = readings.log_kpa.shape
         self.readings, self.settings = readings, settings
         self.level = np.full(width, np.nan)  # log kPa, NaN until learned
@@ -132,12 +103,36 @@ class Expected:
         self._products = np.zeros(width)
         self._anchor = np.zeros(4)  # of a lone channel: means of its readings less its level, and of features
         self._walk_per_h = _RANDOM_WALK_PER_H if readings.with_temperature else _RANDOM_WALK_BLIND_PER_H
-        self._fills_us = sorted(fills_us)
+        self.fills_us = np.array(sorted(fills_us), np.int64)
         self._common_seen = np.zeros(n)
         self._grade_open = np.zeros(n, bool)  # so soon after a fill that another grade may be all that it shows
         for row in self.fill_rows():
             self._grade_open[max(0, row - _FILL_READINGS) : row] = True
         self._departure = np.full(n, np.nan)  # of a lone channel
+        self._done = 0  # rows that were learned from
+
+    def state(self) -> dict[str, Any]:
+        """As it is put down: of the rows so far only what later ones look back on."""
+        done = self._done
+        of_a_level = np.isnan(self.level) & (np.arange(done)[:, None] >= self._since) & self.readings.usable[:done]
+        rows = np.flatnonzero(of_a_level.any(axis=1))
+        return {
+            **super().state(),
+            "calm": self.calm[:done],
+            "common_seen": (rows, self._common_seen[rows]),
+            "departure": self._departure[max(0, done - 2 * _FILL_READINGS) : done],
+        }
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down."""
+        calm, (rows, common), departure = (state.pop(name) for name in ("calm", "common_seen", "departure"))
+        super().go_on(state)
+        done = self._done
+        self.calm[:done], self._common_seen[rows], self._departure[done - len(departure) : done] = (
+            calm,
+            common,
+            departure,
+        )
 
     @property
     def baseline(self) -> Floats:
@@ -179,7 +174,7 @@ class Expected:
             return
         hours = (at_us[a] - at_us[a - 1]) / HOUR_US
         self.common.random_walk(self._walk_per_h * 0.01 * min(hours, 240.0) + self._walk_per_h * 0.05)
-        filled = any(before < fill_us <= self.block_us for fill_us in self._fills_us)
+        filled = ((before < self.fills_us) & (self.fills_us <= self.block_us)).any()
         if filled or boot[a] != boot[int(np.searchsorted(at_us, before))]:
             self.common.random_walk(_FILL_SD**2)
 
@@ -283,6 +278,7 @@ class Expected:
         elif use.any():
             self._learn_alone(a, b, use)
         self._first_levels(b)
+        self._done = b
 
     def _learn_noise(self, change: Floats, use: Flags) -> None:
         """Noise from the differences of successive readings, so that what lasts, or creeps, has no part in it."""
@@ -369,7 +365,7 @@ class Expected:
         """Rows of a lone channel at which it may show that a fill brought another grade."""
         if not self._lone:
             return set()
-        return {int(row) + _FILL_READINGS for row in np.searchsorted(self.readings.at_us, self._fills_us)}
+        return {int(row) + _FILL_READINGS for row in np.searchsorted(self.readings.at_us, self.fills_us)}
 
     def take_fill(self, row: int) -> bool:
         """Move the baseline of a lone channel by what a fill, `_FILL_READINGS` before `row`, did to its pressure at once and for

@@ -1,4 +1,4 @@
-"""Lines that are blocked or open, and pumps that have lost their pressure.
+"""Lines that are blocked or open.
 
 A line is called blocked or open by readings that have changed at once (three of the last five lie beyond the limit against the
 baseline, and beyond 3.3 standard deviations against the trend), or by ones that have crept there (eight of the last fifteen lie
@@ -13,13 +13,14 @@ the model cannot follow.
 
 from collections.abc import Callable
 from statistics import median
-from typing import Final
+from typing import Any, ClassVar, Final
 
 import numpy as np
 
 from analytics.findings import Episode
 from analytics.settings import PROOF_CYCLES, Settings
 from analytics.statistics.sequential import onset
+from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.pressure.exchanged import Exchanges
 from analytics.vehicle.pressure.expected import Block, Expected
 from analytics.vehicle.pressure.readings import Flags, Readings
@@ -31,8 +32,6 @@ _PROOF_SCATTER: Final = 0.15  # within which they agree with each other, as a lo
 _ALLOWANCE: Final = 2.0
 _ONSET_READINGS: Final = 200
 _CREPT_READINGS: Final = 2000
-_WARM_SPELL: Final = 0.25  # by which a thaw may lower all channels further where no temperature tells it
-_STILL_GONE: Final = -0.3  # while a pump is starved, anything below it counts as gone
 _LIKELY_FAULTY: Final = (
     3.0  # log likelihood, by sister vehicles, that a line was faulty and is sound now: lines fail later as a rule
 )
@@ -45,47 +44,23 @@ _RELIEF_MARGIN: Final = (
 )  # by which a reading at relief is above its baseline, beside other channels and alone
 
 
-class StarvedPump:
-    """Pressure lost on all channels together, cycle by cycle."""
-
-    def __init__(self, readings: Readings, settings: Settings) -> None:
-        n = len(readings.rows)
-        self.at_us, self.settings = readings.at_us, settings
-        self.limit = settings.starved_log_ratio - (0.0 if readings.with_temperature else _WARM_SPELL)
-        self.gone = np.zeros(n, bool)
-        self.airy = np.zeros(n, bool)
-        self.shift = np.full(n, np.nan)  # logarithm of what all channels have in common beyond the weather
-        self.open: Episode | None = None
-        self.ended: list[Episode] = []
-
-    def take(self, block: Block, learned: bool) -> None:
-        """Begin or end a starved pump by the cycles of a block; `learned` whether the weather is known well enough."""
-        a, b, settings = block.a, block.b, self.settings
-        shift = self.shift[a:b] = block.common - block.weather
-        if learned:
-            self.gone[a:b] = block.several & (shift < np.minimum(self.limit, -3 * block.weather_sd))
-        if self.open is None and not self.gone[max(0, a - settings.window) : b].any():
-            return
-        for i in range(a, b):
-            recent = self.gone[max(0, i - settings.window + 1) : i + 1]
-            if self.open is None and self.gone[i] and recent.sum() >= settings.needed:
-                start = i - len(recent) + 1 + int(np.argmax(recent))
-                self.open = Episode("starved_pump", None, int(self.at_us[start]), int(self.at_us[i]))
-                self.open.evidence = {"ratio_to_expected": round(float(np.exp(shift[i - a])), 2)}
-            if self.open is not None and block.several[i - a]:
-                self.gone[i] = shift[i - a] < _STILL_GONE
-                if not self.gone[max(0, i - 3) : i + 1].any():
-                    self.open.ended_us = int(self.at_us[i - 3])
-                    self.ended.append(self.open)
-                    self.open = None
-            self.airy[i] = self.open is not None or bool(recent.any())
+class NotHeldError(Exception):
+    """What was put down holds less than is looked back on."""
 
 
-class LineFaults:
+# What later readings look back on, (n, channels) each.
+_LOOKED_BACK_ON: Final = ("departure", "change", "high", "low", "crept_high", "crept_low", "sound", "as_before")
+
+
+class LineFaults(Stateful):
     """Blocked and open lines, channel by channel. `departure` (n, channels) is the logarithm of reading over expected.
 
     `beside` holds baselines, given as logarithms of kPa, beside those of lines like them.
     """
+
+    GIVEN: ClassVar = frozenset(
+        (*"readings expected settings airy spread exchanges _beside _beyond _latest_evidence".split(), *_LOOKED_BACK_ON)
+    )
 
     def __init__(
         self,
@@ -114,11 +89,37 @@ class LineFaults:
         self.exchanges = Exchanges(readings, settings)
         self.open: dict[tuple[str, int], Episode] = {}  # (kind, channel)
         self.ended: list[Episode] = []
-        self._latest_evidence: dict[tuple[str, int], tuple[Ints, int]] = {}  # rows of it, and the one that it is of
+        self._latest_evidence: dict[
+            tuple[str, int], tuple[Ints, int]
+        ] = {}  # of this block: rows of it, and the one that it is of
         self._repaired = np.full(
             width, -1
         )  # row from which the latest recorded repair of a channel has to prove itself
         self._unasked = np.zeros(width, bool)  # nothing was found on the channel when it was repaired
+        self._done = 0  # rows so far
+        self._held_from = np.zeros(width, np.int64)  # row from which all readings of a channel are there
+
+    def state(self) -> dict[str, Any]:
+        """As it is put down: of the rows so far only those of channels that something may be found on by a few more."""
+        done, most = self._done, self.settings.crept_window
+        held_from = np.full(len(self.alarm), done)
+        latest = self._beyond[:, max(0, done - most + 1) : done]
+        for j in np.flatnonzero(self.alarm | (self._repaired >= 0) | latest.any(axis=(0, 1))).tolist():
+            rows = self._latest(j, done - 1, most)
+            held_from[j] = rows[0] if len(rows) == most else max(0, done - 1 - 3 * most)
+            if self._repaired[j] >= 0:
+                held_from[j] = min(held_from[j], self._repaired[j])
+        held = ~np.isnan(self.departure[:done]) & (np.arange(done)[:, None] >= held_from)
+        rows, columns = np.nonzero(held)
+        windows = {name: getattr(self, name)[rows, columns] for name in _LOOKED_BACK_ON}
+        return {**super().state(), "_held_from": held_from, "held": (rows, columns, windows)}
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down."""
+        rows, columns, windows = state.pop("held")
+        super().go_on(state)
+        for name, values in windows.items():
+            getattr(self, name)[rows, columns] = values
 
     def repair(self, j: int, row: int) -> None:
         """The line or the sensor of channel `j` was worked on before `row`: the readings that follow have to prove it."""
@@ -143,6 +144,7 @@ class LineFaults:
         """Hold the readings of a block against their limits."""
         a, b, settings, departure, spread = block.a, block.b, self.settings, block.departure, block.spread
         change, doubt, pressed = block.change, block.doubt, self._pressed(block)
+        self._done = b
         self.departure[a:b], self.change[a:b], self.spread[a:b] = departure, change, spread
         # A quiet channel shows smaller changes.
         restless = np.clip((spread - _QUIET[0]) / (_QUIET[1] - _QUIET[0]), 0, 1)
@@ -236,7 +238,10 @@ class LineFaults:
     def _latest(self, j: int, i: int, number: int) -> Ints:
         """The latest rows up to `i`, at most so many, in which channel `j` read."""
         first = max(0, i - 3 * number)
-        return np.asarray(first + np.flatnonzero(~np.isnan(self.departure[first : i + 1, j]))[-number:])
+        rows = first + np.flatnonzero(~np.isnan(self.departure[first : i + 1, j]))[-number:]
+        if len(rows) < number and first < self._held_from[j]:
+            raise NotHeldError
+        return np.asarray(rows)
 
     def _no_longer(self, kind: str, quick: Flags, j: int, rows: Ints) -> bool:
         """Whether what is left of a departure is none: the middle of many readings well inside the limit."""
@@ -357,6 +362,8 @@ class LineFaults:
     def _began(self, kind: str, j: int, first: int, back: int) -> int:
         """When a departure whose first reading beyond the limit is `first` began: where its cumulative sum left zero."""
         start = max(0, first - back)
+        if start < self._held_from[j]:
+            raise NotHeldError
         rows = start + np.flatnonzero(~np.isnan(self.departure[start : first + 1, j]))
         z = self.departure[rows, j] / self.expected.noise[j]
         z = np.clip(z, -3, 3) * (1 if kind == "blocked_line" else -1)

@@ -14,8 +14,9 @@ from typing import Final
 import numpy as np
 
 from analytics.vehicle.history import History
-from analytics.vehicle.pressure.expected import row_medians, usual_weather
+from analytics.vehicle.pressure.expected import row_medians
 from analytics.vehicle.pressure.readings import NOTHING_KPA
+from analytics.vehicle.pressure.weather import usual_weather
 from ingest.arrays import Floats
 from ingest.setups import Line, Setup
 

@@ -23,7 +23,7 @@ def analysed(engine: Engine, as_of_us: int) -> Outcome:
 
 
 def kept(engine: Engine, outcome: Outcome) -> list[int]:
-    """Until when the states reach that are kept with an outcome."""
+    """Until when the states reach that are kept with an outcome, of whatever step."""
     with database.writing(engine) as connection:
         results.keep(connection, outcome)
         table = schema.checkpoint

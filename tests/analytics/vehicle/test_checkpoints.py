@@ -25,6 +25,7 @@ from analytics.vehicle.gaps import Gaps
 from analytics.vehicle.history import History, build
 from analytics.vehicle.level import tracker
 from analytics.vehicle.level.readings import readings_of, sheet_use
+from analytics.vehicle.pressure import Pressures
 from ingest.arrays import Ints, Messages, Rows, chosen
 from ingest.setups import Setup
 from ingest.times import DAY_US, HOUR_US
@@ -35,8 +36,14 @@ from tests.helpers.vehicles import END_US, arrivals, recorded
 
 DAYS = 110
 VEHICLES = {
-    "HS-101": (Trouble("reservoir_loss", 70, 58, ratio=2.0), Trouble("level_sensor", 30, 24)),
-    "HS-103": (Trouble("under_delivery", 60, 35, ratio=0.6), Trouble("overfill", 20), Trouble("blocked_line", 12, line=5, ratio=4.0)),
+    "HS-101": (
+        Trouble("reservoir_loss", 70, 58, ratio=2.0), Trouble("level_sensor", 30, 24), Trouble("open_line", 36, 9, line=3, ratio=0.2),
+        Trouble("pressure_sensor", 44, 15, line=7),
+    ),
+    "HS-103": (
+        Trouble("under_delivery", 60, 35, ratio=0.6), Trouble("overfill", 20), Trouble("blocked_line", 12, line=5, ratio=4.0),
+        Trouble("blocked_line", 48, None, line=2, ratio=2.5, ramp_days=20), Trouble("starved_pump", 28, 24),
+    ),
     "HS-206": (Trouble("low_level", 50, 45), Trouble("missed_cycles", 28, 25, variant="dead"), Trouble("top_ups", 40, 5)),
 }  # fmt: skip
 AUDITED = {
@@ -75,7 +82,8 @@ def in_bits(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         return value.dtype.str, value.shape, value.tobytes() if value.dtype != object else value.tolist()
     if is_dataclass(value) and not isinstance(value, type):
-        names = [field.name for field in fields(value) if field.name != "checkpoints"]
+        names = [field.name for field in fields(value) if field.name != "checkpoints" and field.compare]
+        names += ["ratio"] if isinstance(value, Pressures) else []
         return type(value).__name__, *((name, in_bits(getattr(value, name))) for name in names)
     if isinstance(value, (list, tuple)):
         return [in_bits(one) for one in value]
@@ -142,8 +150,10 @@ class Life:
         begin_us = at_us - int(self.random.expovariate(1 / 5) * DAY_US)
         what = self.random.random()
         if what < 0.2:
-            kind = self.random.choice(["filled", "sensor_replaced", "line_mended", "laid_up", "back"])
-            more = {"litres": 2.0} if kind == "filled" else {"lines": (5,)} if kind == "line_mended" else {}
+            kind = self.random.choice(["filled", "sensor_replaced", "line_mended", "relined", "laid_up", "back"])
+            more = (
+                {"litres": 2.0} if kind == "filled" else {"lines": (5,)} if kind in ("line_mended", "relined") else {}
+            )
             self.work.append(Work(key=f"w{len(self.work)}", kind=kind, at_us=begin_us, by="somebody", **more))  # type: ignore[arg-type]
             self.work.sort(key=lambda one: one.at_us)
         elif what < 0.3:
@@ -296,27 +306,33 @@ def test_news_goes_through_a_few_rows(
 def test_a_state_is_taken_up_only_where_all_it_rests_on_is_the_same(
     held: dict[str, tuple[Messages, tuple[Setup, ...]]],
 ) -> None:
-    """One reading or counter long ago, a constant of the sheet, or a setting: another digest."""
+    """One reading, pressure or counter long ago, a constant of the sheet, or a setting: another digest of what rests on it."""
     messages, setups = held["HS-101"]
     put_down = analyse(messages, setups, END_US).checkpoints
     assert put_down
     assert len({one.digest for one in put_down}) == len(put_down)
-    steps = {one.step for one in put_down}
-    assert steps == {"cycles", "steps", "bends", "offsets", "level"}
+    steps, levels = {one.step for one in put_down}, {"steps", "bends", "offsets", "level"}
+    assert steps == {"cycles", "pressure", *levels}
     assert analyse(messages, setups, END_US, checkpoints=Checkpoints(put_down)).checkpoints is None
-    off = messages.levels.level_pct.copy()
+    off, pressed = messages.levels.level_pct.copy(), messages.cycles.peak_kpa.copy()
     off[40] += 0.1
+    pressed[40, 2] += 1.0
     moved = replace(messages, levels=replace(messages.levels, level_pct=off))
+    higher = replace(messages, cycles=replace(messages.cycles, peak_kpa=pressed))
     number = messages.cycles.cycle_no.copy()
     number[40] += 1
     counted = replace(messages, cycles=replace(messages.cycles, cycle_no=number))
     smaller = tuple(structs.replace(one, reservoir_l=one.reservoir_l - 0.1) for one in setups)
     more = replace(DEFAULTS, use_readings=DEFAULTS.use_readings + 1)
     for other, touched in (
-        (analyse(moved, setups, END_US, checkpoints=Checkpoints(put_down)), steps - {"cycles"}),
+        (analyse(moved, setups, END_US, checkpoints=Checkpoints(put_down)), levels),
+        (analyse(higher, setups, END_US, checkpoints=Checkpoints(put_down)), {"pressure"}),
         (analyse(counted, setups, END_US, checkpoints=Checkpoints(put_down)), {"cycles"}),
         (analyse(messages, smaller, END_US, checkpoints=Checkpoints(put_down)), steps - {"steps"}),
-        (analyse(messages, setups, END_US, settings=more, checkpoints=Checkpoints(put_down)), {"cycles", "level"}),
+        (
+            analyse(messages, setups, END_US, settings=more, checkpoints=Checkpoints(put_down)),
+            {"cycles", "level", "pressure"},
+        ),
     ):
         assert other.checkpoints is not None
         same = {one.digest for one in other.checkpoints} & {one.digest for one in put_down}
@@ -349,6 +365,38 @@ def test_a_state_can_be_made_of_nothing_but_numbers_and_classes_of_the_analysis(
     for evil in (print, Path, np.load, tempfile.mkdtemp, analyse):
         with pytest.raises(pickle.UnpicklingError, match="is no state"):
             checkpoints._States(io.BytesIO(pickle.dumps([{"a": evil}]))).load()
+
+
+@pytest.mark.parametrize(
+    "told", [("O", (1,), b"12345678"), ("<f8", (2,), b"1"), ("|b1", (9,), b"1"), ("none", (), b""), 5]
+)
+def test_no_array_is_made_of_what_is_none(told: Any) -> None:
+    """Objects, or other than the bytes that it takes."""
+
+    class Told(pickle.Pickler):
+        def persistent_id(self, value: Any) -> Any:
+            return told if value == "array" else None
+
+    made = io.BytesIO()
+    Told(made).dump([{"a": "array"}])
+    with pytest.raises(pickle.UnpicklingError, match="no array of numbers"):
+        checkpoints._States(io.BytesIO(made.getvalue())).load()
+
+
+def test_arrays_are_taken_up_as_they_were_put_down() -> None:
+    """Of any numbers and shape; they can be written to."""
+    draw = np.random.default_rng(1)
+    arrays = [
+        draw.normal(size=(3, 4)),
+        draw.random((5, 3)) < 0.5,
+        np.arange(3),
+        np.zeros((0, 2), np.float32),
+        np.zeros((0, 2), bool),
+    ]
+    states = checkpoints._loaded(checkpoints._dumped([{"arrays": arrays}]))
+    assert states is not None
+    assert in_bits(states[0]["arrays"]) == in_bits(arrays)
+    assert all(one.flags.writeable for one in states[0]["arrays"])
 
 
 def test_states_are_small(held: dict[str, tuple[Messages, tuple[Setup, ...]]]) -> None:
