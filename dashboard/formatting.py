@@ -185,8 +185,7 @@ def work_details(one: Work) -> list[str]:
         one.grease or "",
         tr("every {interval} min", interval=cldr.plain(one.interval_min)) if one.interval_min is not None else "",
         tr("for {run} s", run=cldr.plain(one.run_s)) if one.run_s is not None else "",
-        one.depot or "",
-        one.timezone or "",
+        "; ".join(filter(None, (one.depot, one.timezone))),
         trn("point {points}", "points {points}", len(one.points), points=", ".join(map(str, one.points)))
         if one.points
         else "",

@@ -65,28 +65,35 @@ def record_work(
         return
     if not vehicle or away:
         raise Problem("name one vehicle, or none with --away")
+    said: dict[str, Any] = {
+        "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
+        "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
+        "points": point, "engine_h": engine_h, "odometer_km": odometer_km, "new_meter": new_meter or None,
+        "found": result, "cause": cause, "by": by, "at_us": now_us() if at is None else moment(at),
+    }  # fmt: skip
+    _keep(engine, vehicle, said, about, withdraw, above_full=above_full)
+
+
+def _keep(
+    engine: Engine, vehicle: str, said: dict[str, Any], about: str, withdraw: str | None, *, above_full: bool
+) -> None:
+    """Record what was said, or list what is recorded where no kind was."""
     with reachable(engine), writing(engine) as connection:
         found = registry.find(connection, vehicle)
-        if kind is None and withdraw is None:
+        if said["kind"] is None and withdraw is None:
             _print_work(work_records.read_records(connection, found.id).get(found.id, ()))
             return
-        said: dict[str, Any] = {
-            "kind": kind, "lines": line, "channel": channel, "litres": litres, "to_pct": to_pct, "grease": grease,
-            "interval_min": interval_min, "run_s": run_s, "depot": depot, "corrects": corrects, "note": note,
-            "points": point, "engine_h": engine_h, "odometer_km": odometer_km, "new_meter": new_meter or None,
-            "found": result, "cause": cause, "about": _finding(connection, found.id, about) if about else None,
-        }  # fmt: skip
+        said["about"] = _finding(connection, found.id, about) if about else None
         if withdraw is not None:
-            said = _withdrawal(connection, found.id, vehicle, withdraw) | {"note": note}
-        if not by:
+            kept = {name: said[name] for name in ("note", "by", "at_us")}
+            said = _withdrawal(connection, found.id, vehicle, withdraw) | kept
+        if not said["by"]:
             raise Problem("say who did it with --by")
-        said |= {"key": secrets.token_hex(6), "at_us": now_us() if at is None else moment(at), "by": by}
-        record = work.work_of(said)
+        record = work.work_of(said | {"key": secrets.token_hex(6)})
         work_records.record(connection, found.id, found.setups, record, now_us(), above_full=above_full)
         warned = _not_proven_to_mix(connection, found, record.key)
         moved = "" if record.kind != "moved" or record.withdrawn else registry.find(connection, vehicle).newest.timezone
-    told = f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn."
-    print(told)
+    print(f"{record.title}, {vehicle}: recorded as {record.key}." if not withdraw else f"Record {withdraw} withdrawn.")
     if warned:
         print(f"Warning: {warned}")
     if moved:
