@@ -131,6 +131,7 @@ _NUMBERS: Final = (
 _NLGI: Final = re.compile(r"(000|00|0|[1-6])(?:[-/](00|0|[1-6]))?|[0-5]\.5")
 _LOWEST_RELIEF_KPA: Final = 1_000  # below 10 bar nothing is pumped through a line: a pressure in bar
 _HIGHEST_RELIEF_KPA: Final = 100_000
+_LARGEST_RESERVOIR_L: Final = 500  # twice a drum: more is written in cm3 (common practice, no source)
 # From several times a shift to once in the life of a machine: what lies outside is another unit or a slip (common practice, no source).
 _INTERVALS: Final[Mapping[IntervalUnit, tuple[float, float]]] = {"h": (1, 20_000), "km": (50, 500_000), "d": (1, 3_650)}
 _THOUSANDS: Final = re.compile(r"\d{1,3}(,\d{3})+")
@@ -176,6 +177,8 @@ def check(setup: Setup) -> None:
         )
     if not _LOWEST_RELIEF_KPA <= setup.relief_kpa <= _HIGHEST_RELIEF_KPA:
         raise ValueError(f"relief_kpa: {setup.relief_kpa:g} cannot be; write {_ALLOWED['relief_kpa']}")
+    if setup.reservoir_l > _LARGEST_RESERVOIR_L:
+        raise ValueError(f"reservoir_l: {setup.reservoir_l:g} cannot be; write {_ALLOWED['reservoir_l']}")
     for point in setup.hand_points:
         check_hand(point)
     if setup.commissioned is not None and (setup.commissioned - instant(now_us()).date()).days > _AHEAD_DAYS:

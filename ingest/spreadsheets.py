@@ -100,7 +100,7 @@ def guarded(text: str) -> str:
 
 def _cell(text: str) -> str:
     """What a cell says: what `guarded` put before it is not part of it."""
-    text = text.strip()
+    text = re.sub(r"\s*[\r\n]+\s*", " ", text.strip())  # a cell with a line break is one name all the same
     return text[1:] if text[:1] == "'" and guarded(text[1:]) == text else text
 
 

@@ -12,6 +12,7 @@ from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure import Pressures
+from analytics.vehicle.pressure.readings import shows_pressure
 from ingest.languages.saying import Said, also, say
 from ingest.setups import Line, Setup
 from ingest.times import DAY_US, FOREVER_US
@@ -103,7 +104,7 @@ def arrivals(
     out: dict[int, NDArray[np.bool_]] = {}
     for line in lines:
         if line.channel not in proof:
-            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong, line.channel in odd)
+            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong, line.channel in odd, settings)
         arrived = proof[line.channel].copy()
         for found in found_wrong:
             if found.kind in LINE_FAULTS and line.line in found.lines:
@@ -112,14 +113,16 @@ def arrivals(
     return out
 
 
-def _proof(history: History, channel: str | None, findings: Iterable[Finding], odd: bool) -> NDArray[np.bool_]:
+def _proof(
+    history: History, channel: str | None, findings: Iterable[Finding], odd: bool, settings: Settings
+) -> NDArray[np.bool_]:
     """(cycles,) whether a cycle proves that grease arrived at the lines of a channel, or at lines that none watches."""
     c = history.cycles
     # One outlet that is shut stops a divider, so that its confirmation speaks for all; elsewhere lines are independent.
     confirmed = (c.complete == 1) & (history.setup.feed == "progressive")
     if odd or channel is None or channel not in c.channels:
         return np.asarray(confirmed)
-    read = np.isfinite(c.peak_kpa[:, c.channels.index(channel)])
+    read = shows_pressure(history, c.channels.index(channel), settings)
     for found in findings:
         if found.kind == "pressure_sensor" and found.channel == channel:
             read &= ~inside(history, found)

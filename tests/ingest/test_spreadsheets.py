@@ -31,6 +31,18 @@ def text_of(rows: list[dict[str, str]], separator: str, *, comma: bool = False) 
 UNIT = "Kipper Grüße"
 
 
+def test_a_line_break_within_a_cell_is_a_space(tmp_path: Path) -> None:
+    """People break long names in spreadsheets; a name is one line in letters, lists and files all the same."""
+    (setup,) = read(write(tmp_path, [VEHICLE | {"unit": "tipper\r\n 1"}], [LINE | {"point": "kingpin \nleft"}]))
+    assert (setup.unit, setup.lines[0].point) == ("tipper 1", "kingpin left")
+
+
+def test_a_reservoir_in_cubic_centimetres_is_told(tmp_path: Path) -> None:
+    """It would last for centuries, and no date would ever come near."""
+    with pytest.raises(BadRows, match="vehicle v1: reservoir_l: 4000 cannot be; write litres"):
+        read(write(tmp_path, [VEHICLE | {"reservoir_l": "4000"}], [LINE]))
+
+
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1"])
 def test_any_separator_and_encoding_is_read(tmp_path: Path, separator: str, encoding: str) -> None:

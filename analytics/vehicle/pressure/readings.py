@@ -88,8 +88,7 @@ def peaks(history: History, settings: Settings) -> Peaks:
     for j, name in enumerate(order):
         if name in index:
             kpa[:, j] = c.peak_kpa[:, index[name]]
-    relief_kpa = np.asarray(history.said("relief_kpa", c.at_us), np.float64)
-    relief_kpa = np.where(relief_kpa < LEAST_RELIEF_KPA, 100 * relief_kpa, relief_kpa)  # given in bar
+    relief_kpa = relief_at(history)
     impossible = (kpa < settings.impossible_below_kpa) | (kpa > settings.impossible_over_relief * relief_kpa[:, None])
     sheets = np.array([[name in s.channels for name in order] for s in history.setups], bool)
     watched = sheets[history.setup_at(c.at_us)]
@@ -97,6 +96,19 @@ def peaks(history: History, settings: Settings) -> Peaks:
     shown = np.where(watched & ~impossible, kpa, np.nan)
     without, dead_until = _without_pressure(shown, relief_kpa, c.at_us, mended_us, settings.learning_cycles)
     return Peaks(order, kpa, relief_kpa, watched, impossible, without, dead_until)
+
+
+def relief_at(history: History) -> Floats:
+    """(cycles,) relief pressure by the sheet in force, kPa."""
+    told = np.asarray(history.said("relief_kpa", history.cycles.at_us), np.float64)
+    return np.where(told < LEAST_RELIEF_KPA, 100 * told, told)  # given in bar
+
+
+def shows_pressure(history: History, channel: int, settings: Settings) -> Flags:
+    """(cycles,) whether a channel of the cycles read what grease that is pressed through a line can read. Next to nothing is what a line
+    without grease reads, or one whose readings come in bar; more than the relief valve lets be is no pressure."""
+    kpa, relief_kpa = history.cycles.peak_kpa[:, channel], relief_at(history)
+    return np.asarray((kpa >= _NOTHING * relief_kpa) & (kpa <= settings.impossible_over_relief * relief_kpa))
 
 
 def _without_pressure(

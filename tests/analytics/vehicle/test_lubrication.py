@@ -11,6 +11,7 @@ from analytics.findings import Finding
 from analytics.settings import DEFAULTS
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.confirmation import flawed
+from analytics.vehicle.line_conditions import line_conditions
 from analytics.vehicle.lubrication import escalate, hours_since
 from ingest.times import HOUR_US
 from ingest.work import Work
@@ -167,3 +168,29 @@ def test_grease_that_does_not_leave_the_reservoir_is_urgent(tmp_path: Path, rati
     assert after.severity == severity
     assert ("hours_since_grease" in after.evidence) == (severity == "act_now")
     assert (min(h or 0.0 for h in hours.values()) > 5) == (severity == "act_now")
+
+
+@pytest.mark.parametrize("of_a_kpa", [0.01, 0.001, -1.0, 0.0])
+def test_what_is_no_pressure_proves_nothing(tmp_path: Path, of_a_kpa: float) -> None:
+    """Readings in bar or MPa, with the sign wrong, or of lines that are off since the first message: nothing is found, as nothing is off
+    what it was, and every point looked greased with each cycle."""
+    _, held = recorded(tmp_path, [arrivals("HS-101")])
+    messages, setups = held["HS-101"]
+    kpa = np.asarray(messages.cycles.peak_kpa * of_a_kpa, np.float32)
+    told = analyse(replace(messages, cycles=replace(messages.cycles, peak_kpa=kpa)), setups, END_US)
+    watched = {line.line for line in setups[-1].lines if line.channel}
+    assert watched
+    assert {told.hours_since_grease[line] for line in watched} == {None}
+    assert {one.state for one in line_conditions(told) if one.line in watched}.isdisjoint({"sound", "note"})
+
+
+def test_what_no_pump_reaches_proves_nothing(tmp_path: Path) -> None:
+    """A channel that read more than the relief valve lets be in the last cycle: its lines wait since the one before."""
+    _, held = recorded(tmp_path, [arrivals("HS-101")])
+    messages, setups = held["HS-101"]
+    kpa, last = messages.cycles.peak_kpa.copy(), int(np.argmax(messages.cycles.at_us))
+    (line,) = [one for one in setups[-1].lines if one.line == 5]
+    kpa[last, messages.cycles.channels.index(line.channel or "")] = 100_000
+    before = analyse(messages, setups, END_US).hours_since_grease[5]
+    after = analyse(replace(messages, cycles=replace(messages.cycles, peak_kpa=kpa)), setups, END_US)
+    assert (after.hours_since_grease[5] or 0) > (before or 0)
