@@ -51,7 +51,7 @@ def always_at_relief(readings: Readings, settings: Settings) -> list[Blocked]:
         free = np.convolve(~readings.at_relief[rows, j], np.ones(_ENOUGH_SOUND), "valid") == _ENOUGH_SOUND
         free[: int(np.searchsorted(rows, told[-1])) + 1] = False
         ended = int(rows[int(np.argmax(free))]) if free.any() else None
-        until = rows if ended is None else rows[rows <= ended]
+        until = rows if ended is None else rows[: int(np.argmax(free)) + _ENOUGH_SOUND]  # by then it is known
         anew = until[(readings.log_kpa[until, j] < usual - _FAR) & (until > told[-1])]
         found.append(Blocked(j, int(rows[0]), int(told[-1]), ended, tuple(anew.tolist())))
     return found

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from analytics.settings import Settings
-from analytics.vehicle.pressure.readings import Readings
+from analytics.vehicle.pressure.readings import Flags, Readings
 from ingest.arrays import Floats
 
 _READINGS: Final = 5  # after a boot that tell; until then no finding about a line begins where they jump apart
@@ -37,40 +37,45 @@ class Exchanges:
         self.open = np.zeros(len(readings.rows), bool)
         begins = (np.flatnonzero(readings.boot[1:] != readings.boot[:-1]) + 1).tolist()
         for row, end in pairwise([*begins, len(readings.rows)]):
-            jumps = _Jumps(
-                readings.log_kpa[max(0, row - _BEFORE) : row], readings.log_kpa[row : min(end, row + _READINGS)]
-            )
-            for k in range(jumps.after.shape[0]):
-                self.open[row + k] = jumps.apart(k + 1) is not None
-            told = jumps.of_the_device(settings.starved_log_ratio)
+            before = readings.log_kpa[max(0, row - _BEFORE) : row]
+            after = readings.log_kpa[row : min(end, row + _READINGS)]
+            jumps = _Jumps(before, _all_read(after))
+            for k in range(len(after)):
+                read = _all_read(after[: k + 1])
+                so_far = jumps if (read == jumps.asked).all() else _Jumps(before, read)
+                self.open[row + k] = so_far.apart(after[: k + 1]) is not None
+            told = jumps.of_the_device(after, settings.starved_log_ratio)
             if told is not None:
                 self.moved[row + _READINGS] = told
 
 
 class _Jumps:
-    """Readings before and after a boot, of the channels that were read in all of them."""
+    """Readings before a boot, of channels that are `asked` for, (channels,), and were read; held beside those after it."""
 
-    def __init__(self, before: Floats, after: Floats) -> None:
-        self.read = (np.isfinite(before).sum(axis=0) >= _FEWEST_BEFORE) & np.isfinite(after).all(axis=0)
-        self.after, before = after[:, self.read], before[:, self.read]
+    def __init__(self, before: Floats, asked: Flags) -> None:
+        self.asked = asked
+        self.read = asked & (np.isfinite(before).sum(axis=0) >= _FEWEST_BEFORE)
+        before = before[:, self.read]
         before = before[np.isfinite(before).all(axis=1)]
         self.usual = np.median(before, axis=0) if len(before) else np.zeros(before.shape[1])
         self.scatter = _scatter(before)
 
-    def apart(self, number: int) -> Floats | None:
-        """By how much channels have jumped, by so many readings; None where they have not jumped apart, most of them."""
-        if len(self.usual) < _FEWEST_CHANNELS or number > len(self.after):
+    def apart(self, after: Floats) -> Floats | None:
+        """By how much channels have jumped; None where they have not jumped apart, most of them."""
+        if len(self.usual) < _FEWEST_CHANNELS or not len(after):
             return None
-        jump = np.median(self.after[:number], axis=0) - self.usual
+        jump = np.median(after[:, self.read], axis=0) - self.usual
         common = float(np.median(jump))
         apart = 1.4826 * float(np.median(np.abs(jump - common)))
-        least = max(_APART, _OF_COMMON * abs(common), _SIGMAS * self.scatter * 1.25 / math.sqrt(number))
+        least = max(_APART, _OF_COMMON * abs(common), _SIGMAS * self.scatter * 1.25 / math.sqrt(len(after)))
         return jump if apart > least else None
 
-    def of_the_device(self, starved: float) -> Floats | None:
+    def of_the_device(self, after: Floats, starved: float) -> Floats | None:
         """By how much each channel reads otherwise, beside what all do; None where that is no device, or too few readings tell."""
-        jump = self.apart(_READINGS)
-        if jump is None or _scatter(self.after) > max(_STEADY, _ROUGHER * self.scatter) or np.median(jump) < starved:
+        jump = self.apart(after) if len(after) == _READINGS else None
+        if jump is None or np.median(jump) < starved:
+            return None
+        if _scatter(after[:, self.read]) > max(_STEADY, _ROUGHER * self.scatter):
             return None
         told = np.zeros(len(self.read))
         told[self.read] = jump - np.median(jump)
@@ -83,3 +88,8 @@ def _scatter(log_kpa: Floats) -> float:
         return 0.0
     left = log_kpa - np.median(log_kpa, axis=0)
     return 1.4826 * float(np.median(np.abs(left - np.median(left, axis=1)[:, np.newaxis])))
+
+
+def _all_read(log_kpa: Floats) -> Flags:
+    """(channels,) which were read in all rows."""
+    return np.asarray(np.isfinite(log_kpa).all(axis=0), np.bool_)
