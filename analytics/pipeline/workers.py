@@ -5,7 +5,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from multiprocessing import forkserver
@@ -41,6 +41,7 @@ class Workers:
         self._start = start
         self._losses: tuple[type[BaseException], ...] = (BrokenProcessPool, *losses)
         self._pool: Executor | None = start()
+        self._left: Executor | None = None  # that may still be at what nobody wants any more
         self._end, self._drop_pool, self._stopped = end, drop, False
 
     def map(self, work: Callable[[Task], Done], tasks: Sequence[Task]) -> Iterator[Done]:
@@ -49,8 +50,10 @@ class Workers:
         while done < len(tasks):
             if self._pool is None:
                 self._pool = self._start()
+            futures: list[Future[Done]] = []
             try:
-                for future in [self._pool.submit(work, task) for task in tasks[done:]]:
+                futures += [self._pool.submit(work, task) for task in tasks[done:]]
+                for future in futures:
                     result = future.result()
                     done, lost = done + 1, 0
                     yield result
@@ -61,12 +64,17 @@ class Workers:
                 lost += 1
                 if lost > _MOST_LOST:
                     raise Lost("the processes that analyse end again and again; is memory short?") from None
-            except BaseException:
+            except Exception:
+                for future in futures:
+                    future.cancel()
+                raise
+            except BaseException:  # whoever wanted the results leaves
+                self._left = self._pool
                 self._drop()
                 raise
 
     def _drop(self) -> None:
-        """Let go of the processes. Tasks are not cancelled one by one: a pool that loses a process afterwards comes to grief over
+        """Let go of the processes. Tasks are not cancelled one by one: a pool that loses a process right afterwards comes to grief over
         those that were, and leaves the other processes to themselves."""
         pool, self._pool = self._pool, None
         if pool is not None:
@@ -79,8 +87,9 @@ class Workers:
 
     def close(self) -> None:
         """Let the processes go; what has not begun is not done any more."""
-        if self._pool is not None:
-            self._pool.shutdown(wait=True, cancel_futures=True)
+        for pool in (self._left, self._pool):
+            if pool is not None:
+                pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _follow(parent: Connection) -> None:

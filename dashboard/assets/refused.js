@@ -23,7 +23,7 @@
     function item(entry) {
         const key = entry.record.key, row = element("li", "");
         const button = (text, act) => element("button", text, {type: "button", className: "button", onclick: act, ariaLabel: `${text}: ${said(entry)}`});
-        const buttons = element("div", "", {className: "refused-buttons"});
+        const buttons = element("div", "", {className: "work-refused-buttons"});
         if (hasForm(entry)) buttons.append(button(tr("Change it"), () => begin(key)));
         buttons.append(
             button(tr("Send it again"), () => window.tallowKept.again(key)),

@@ -59,7 +59,7 @@ def layout() -> dmc.MantineProvider:
 def _refused() -> html.Section:
     """Where records stand that were kept on this device and refused (`assets/refused.js`)."""
     kinds = {name: tr(told[0]) for name, told in KINDS.items()}
-    return html.Section(id="refused", role="status", className="refused", **{"data-kinds": json.dumps(kinds)})
+    return html.Section(id="refused", role="status", className="work-refused", **{"data-kinds": json.dumps(kinds)})
 
 
 def _icon(name: str) -> html.Span:
