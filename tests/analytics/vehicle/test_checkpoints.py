@@ -219,7 +219,7 @@ def test_what_is_known_changes_no_answer_in_many_lives(held: Any, monkeypatch: A
     lived(held, seed, monkeypatch)
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.integers(0, 2**32))
 def test_what_is_known_changes_no_audit(audited: Any, seed: int) -> None:
     """The same of cycles alone, which controllers tell of in other ways; timers are set otherwise, and cycles missed."""

@@ -144,7 +144,7 @@ def lived(seed: int, monkeypatch: pytest.MonkeyPatch) -> tuple[int, int]:
     return counts[0], counts[1]
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.integers(0, 2**32))
 def test_what_is_known_changes_no_answer(monkeypatch: Any, seed: int) -> None:
     """Faults of all sorts on one to six channels, messages late, work, fills and sheets of days long past or taken back, with a
