@@ -53,8 +53,9 @@ class Workers:
             futures: list[Future[Done]] = []
             try:
                 futures += [self._pool.submit(work, task) for task in tasks[done:]]
-                for future in futures:
-                    result = future.result()
+                futures.reverse()
+                while futures:
+                    result = futures.pop().result()  # no result is held longer than it is wanted
                     done, lost = done + 1, 0
                     yield result
             except self._losses:
