@@ -22,7 +22,9 @@ _MOST_JITTER_PCT: Final = 2.0
 
 
 def coarsest_step(value: float) -> float:
-    """The coarsest step in which a sensor may read that has told this value only, percent."""
+    """The coarsest step in which a sensor may read that has told this value only, percent; NaN: it has told none that can be."""
+    if math.isnan(value):
+        return _STEPS_PCT[0]
     for step in _STEPS_PCT:
         nearest = round(value / step) * step
         whole = value == round(value) and abs(nearest - round(nearest)) > _ROUNDING_PCT

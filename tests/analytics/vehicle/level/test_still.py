@@ -84,3 +84,11 @@ def test_what_comes_to_life_has_moved() -> None:
 def test_a_value_tells_the_coarsest_step_that_it_fits(value: float, step: float) -> None:
     """As a mark, the middle between two, or what such a mark is rounded to."""
     assert coarsest_step(value) == pytest.approx(step)
+
+
+@pytest.mark.parametrize("first", [130.0, -40.0])
+@pytest.mark.parametrize("number", [20, 2000])
+def test_readings_that_cannot_be_tell_no_step(first: float, number: int) -> None:
+    """From the first message on, for however long: the vehicle is analysed, and its sensor found."""
+    result = stuck(lambda n: np.where(np.arange(n) < number, first, np.round(80.0 - 0.1 * np.arange(n), 1)), 8)
+    assert "level_sensor" in [found.kind for found in result.findings]
