@@ -37,7 +37,7 @@ def _level_sensor(facts: Facts) -> Said:
             points=number(e["drifted_pct"], 0),
         )
     if "reading_pct" in e:
-        return say("The level reading fell to {level} % at once and cannot be true.", level=number(e["reading_pct"]))
+        return say("The level sensor reads {level} %, which cannot be true.", level=number(e["reading_pct"]))
     return say(
         "No level reading came for {hours} ignition hours while the rest went on.",
         hours=number(e.get("missing_h", 0), 0),

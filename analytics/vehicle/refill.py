@@ -269,4 +269,6 @@ def _why_no_level(history: History, reservoir: Reservoir) -> str:
         return say("there is a low-level switch only, and it has not changed yet")
     if reservoir.stands_still:
         return say("the level reading has not moved since it was first heard, although cycles used grease")
+    if any("reading_pct" in told.evidence and told.ended_us is None for told in reservoir.episodes):
+        return say("the level sensor cannot be trusted: none of its readings can be true")
     return say("no level reading can be trusted yet")

@@ -83,6 +83,11 @@ class Readings:
         return {int(self.at_us[one.first]) for one in self.offsets if one.known == j and not one.drifts}
 
 
+def cannot_be(level_pct: float) -> bool:
+    """Whether no reservoir is so empty or so full."""
+    return level_pct < LEAST_PCT or level_pct > MOST_PCT + 2
+
+
 def sheet_use(history: History, audit: Audit) -> SheetUse:
     """What the sheet says was used with each cycle."""
     doses = np.array([percent_of_reservoir(s.dose_cm3, s.reservoir_l) for s in history.setups])

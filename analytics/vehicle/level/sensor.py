@@ -9,7 +9,7 @@ from analytics.settings import Settings
 from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
-from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings
+from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings, cannot_be
 from analytics.vehicle.level.still import coarsest_step
 from ingest.arrays import Floats, Ints
 
@@ -44,7 +44,7 @@ class Sensor(Stateful):
     def stuck_since(self, j: int, dose_ratio: float) -> int | None:
         """The first of the readings up to `j` that stood still while the level fell; None where it may be right."""
         readings, settings = self.readings, self.settings
-        if readings.alike[j] < settings.level_stuck_readings:
+        if readings.alike[j] < settings.level_stuck_readings or cannot_be(float(readings.raw_pct[j])):
             return None
         first = j - readings.alike[j] + 1
         fell = float(readings.used_pct[j] - readings.used_pct[first]) * dose_ratio
@@ -57,7 +57,7 @@ class Sensor(Stateful):
         """Whether it has never moved since it was fitted, although more was used than its step explains: it may be dead, or the reservoir
         filled while nobody could see it."""
         r, j = self.readings, len(self.readings) - 1
-        if j < 0 or not r.unmoved[j]:
+        if j < 0 or not r.unmoved[j] or cannot_be(float(r.raw_pct[j])):
             return False
         first = j - r.alike[j] + 1
         return float(r.used_pct[j] - r.used_pct[first]) >= self.settings.level_stuck_pct + self._step_pct(j, first)

@@ -18,7 +18,7 @@ from analytics.vehicle.level.fills import FillSeen, fill_time, measured
 from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
 from analytics.vehicle.level.offset import DOUBT_PCT
-from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use
+from analytics.vehicle.level.readings import cannot_be, readings_of, run_ratio, sheet_use
 from analytics.vehicle.level.reservoir import Counted, Reservoir, counted_down
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor, off_by
@@ -125,17 +125,20 @@ class _Tracker(Stateful):
         if self._is_stuck(j):
             return
         expected, support = segment.level(used, self.consumption.current_dose_ratio)
-        if support == 0:
+        if support == 0 and not cannot_be(reading):
+            self.misfits = []
+            self.sensor.end(int(self.readings.at_us[j]))
             self._take(j)
             return
         if self.doubt is not None and self._falls_back(j, reading - expected):
             segment = self.segments[-1]
             expected, support = segment.level(used, self.consumption.current_dose_ratio)
         miss = reading - max(expected, segment.floor)
-        if self._misfit(reading, miss, used - segment.used[-1]):
+        if cannot_be(reading) or self._far_below(miss, used - segment.used[-1]):
             self.misfits.append(j)
             self.above, self.pending = [], False
-            if len(self.misfits) >= self.settings.level_sensor_needed and not self.sensor.impossible(self.misfits):
+            enough = len(self.misfits) >= self.settings.level_sensor_needed
+            if enough and not self.sensor.impossible(self.misfits) and support:
                 self._fell()
             return
         if self.misfits and self.sensor.open is None:
@@ -173,10 +176,9 @@ class _Tracker(Stateful):
             self.settings.fill_jump_pct, self.settings.level_noise_pct, self.segments[-1].bound_pct
         )
 
-    def _misfit(self, reading: float, miss: float, used_since: float) -> bool:
-        """Whether a reading lies beyond the possible, or so far below the level that no noise explains it."""
-        down = max(12.0, 6 * self.noise.pct) + 0.4 * self.consumption.current_dose_ratio * used_since
-        return reading < LEAST_PCT or reading > MOST_PCT + 2 or miss < -down
+    def _far_below(self, miss: float, used_since: float) -> bool:
+        """Whether a reading lies so far below the level that no noise explains it."""
+        return miss < -max(12.0, 6 * self.noise.pct) - 0.4 * self.consumption.current_dose_ratio * used_since
 
     def _take(self, j: int) -> None:
         """Let a reading that fits count."""

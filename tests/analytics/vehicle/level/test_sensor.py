@@ -100,6 +100,26 @@ def test_impossible_readings_are_a_fault_at_any_step(step: float) -> None:
     assert kinds(found) == ["level_sensor"]
 
 
+@pytest.mark.parametrize("read", [(-40.0, -38.0), (150.0, 180.0), (130.0, -20.0)])
+def test_a_sensor_that_never_told_what_can_be_tells_no_level(read: tuple[float, float]) -> None:
+    """Nothing is counted down from it, no mark is judged by it, and the first sound reading is no fill."""
+    tank = Tank(days=28)
+    at_h, pct = tank.read()
+    bad = at_h < 24 * 20
+    pct[bad] = np.where(np.arange(bad.sum()) % 3, *read)
+    sent = messages(tank, (at_h, pct))
+    then, now = (analyse(sent, (setup(),), START_US + day * DAY_US) for day in (19, 28))
+    assert [(f.kind, f.ended_us) for f in then.findings] == [("level_sensor", None)]
+    assert (then.refill.state, then.refill.level_pct) == ("unknown", None)
+    assert "sensor cannot be trusted" in (then.refill.reason or "")
+    assert np.isnan(then.reservoir.level_at_cycle_pct).all()
+    assert now.fills == ()
+    assert now.refill.level_pct is not None
+    (found,) = now.findings
+    assert found.ended_us is not None
+    assert abs((found.ended_us - START_US) / DAY_US - 20) < 0.5
+
+
 @pytest.mark.parametrize(("part", "told"), [(0.01, 1), (1.0, 0), (0.0, 0)])
 def test_a_level_given_as_a_share_of_one_is_told(part: float, told: int) -> None:
     """As a data note; a reservoir that is read in percent, or is empty, is none."""
