@@ -196,7 +196,7 @@ def refill_words(r: FleetRow) -> str:
         return tr("now")
     if refill.due_early_us is None or refill.due_expected_us is None:
         return told_in(refill.reason) if refill.reason else tr("not known yet")
-    return formatting.days_ahead(refill.due_early_us, refill.due_late_us, r.timezone)
+    return formatting.days_ahead(refill, r.timezone)
 
 
 def to_take(rows: Sequence[FleetRow]) -> list[str]:

@@ -34,6 +34,11 @@ def refill_trouble(
         stands = say(
             "The reservoir stands at {level} %, at or below its low mark, since {day}.", level=level, day=day(early)
         )
+    elif early < now_us:  # nothing was heard of it since
+        stands = say(
+            "The reservoir stood at {level} % when the vehicle was last heard, and may be at its low mark already.",
+            level=level,
+        )
     else:
         stands = say(
             "The reservoir stands at {level} % and reaches its low mark between {early} and {late}, most likely on {day}.",

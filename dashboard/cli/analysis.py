@@ -187,8 +187,8 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
         when = refill.reason or ""
         if refill.due_expected_us is not None:
             expected = formatting.day(formatting.local(refill.due_expected_us, zone))
-            window = formatting.window(refill.due_early_us, refill.due_late_us, zone)
-            when = f"since {expected}" if refill.state == "due" else f"{window}, most likely {expected} ({zone})"
+            window = formatting.likely_window(refill, zone)
+            when = f"since {expected}" if refill.state == "due" else f"{window} ({zone})"
         print(f"{fleet}/{vehicle}  {level}  {_STATES[refill.state]}  {when}")
     print(f"{FILL_STEP}\n{CAUTION}" if found else "No vehicles are registered.")
 

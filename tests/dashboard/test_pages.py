@@ -22,6 +22,7 @@ from analytics.account.points import point_kind
 from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP, Finding
 from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
+from analytics.refills import Refill
 from analytics.vehicle import daily
 from dashboard import formatting
 from dashboard.accounts import OPERATOR, acting_as
@@ -586,6 +587,28 @@ def test_what_was_found_is_told_with_the_work(found: work.Found) -> None:
     assert work.FOUND[found].casefold() in [text.casefold() for text in told]
 
 
+@pytest.mark.parametrize(
+    ("days", "written", "likely"),
+    [
+        ((0, 2, 3), "1 to 4 Mar 2026", ", most likely 3 Mar 2026"),
+        ((0, 2, 40), "1 Mar to 10 Apr 2026", ", most likely 3 Mar 2026"),
+        ((0, 2, None), "from 1 Mar 2026", ", most likely 3 Mar 2026"),
+        ((0, 2, 400), "1 Mar 2026 to 5 Apr 2027", ", most likely 3 Mar 2026"),
+        ((None, None, None), "far off", ""),
+        ((-60, 2, 3), "perhaps due already", ", most likely 3 Mar 2026"),
+        ((-60, None, None), "perhaps due already", ""),
+        ((-60, -40, 3), "most likely due already", ""),
+    ],
+)
+def test_a_refill_window_tells_days_to_come_only(days: tuple[int | None, ...], written: str, likely: str) -> None:
+    """Days that have passed are no forecast of a level that nobody has heard to be at its mark."""
+    noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
+    early, expected, late = (None if day is None else noon + day * DAY_US for day in days)
+    refill = Refill(noon, 40.0, 15.0, early, expected, late, 1.0, 0.5, 0.5, 10.0, "soon", None)
+    assert formatting.window(refill, "UTC") == written
+    assert formatting.likely_window(refill, "UTC") == written + likely
+
+
 def test_words() -> None:
     """Times as people read them, in the depot's zone."""
     noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
@@ -593,10 +616,6 @@ def test_words() -> None:
     assert formatting.ago(noon - 3_600_000_000 * 5, noon) == "5 h ago"
     assert formatting.ago(None, noon) == "never"
     assert formatting.ago(noon + 2 * DAY_US, noon) == "not known: its clock is ahead"
-    assert formatting.window(noon, noon + 3 * DAY_US, "UTC") == "1 to 4 Mar 2026"
-    assert formatting.window(noon, noon + 40 * DAY_US, "UTC") == "1 Mar to 10 Apr 2026"
-    assert formatting.window(noon, None, "UTC") == "from 1 Mar 2026"
-    assert formatting.window(noon, noon + 400 * DAY_US, "UTC") == "1 Mar 2026 to 5 Apr 2027"
     assert formatting.moment(noon, "Europe/Oslo", with_zone=True) == "1 Mar 2026, 12:00 CET"
 
 

@@ -58,7 +58,7 @@ def _when(result: Result) -> str:
         return tr("due now")
     if refill.due_early_us is None:
         return tr("not known") if refill.state == "unknown" else tr("far off")
-    return formatting.window(refill.due_early_us, refill.due_late_us, result.history.setup.timezone)
+    return formatting.window(refill, result.history.setup.timezone)
 
 
 def _driest(result: Result) -> str:
@@ -111,9 +111,7 @@ def reservoir(result: Result, open_: list[Finding]) -> Any:
     if refill.state == "due":
         facts.append((tr("Refill due"), tr("now: at or below the low mark")))
     elif refill.due_expected_us is not None:
-        window = formatting.window(refill.due_early_us, refill.due_late_us, setup.timezone)
-        likely = formatting.day(formatting.local(refill.due_expected_us, setup.timezone))
-        facts.append((tr("Refill due"), tr("{window}, most likely {likely}", window=window, likely=likely)))
+        facts.append((tr("Refill due"), formatting.likely_window(refill, setup.timezone)))
     facts += [(tr("Note"), formatting.in_my_units(text)) for text in (refill.reason, refill.basis) if text]
     listed = cldr.decimal(setup.dose_cm3, 1)
     used = tr("{used} cm3 ({listed} by the line list)", used=cldr.decimal(refill.cm3_per_cycle, 1), listed=listed)

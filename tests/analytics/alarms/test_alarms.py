@@ -293,6 +293,15 @@ def test_a_refill_is_told_of_within_the_lead_time_only() -> None:
     assert due.severity == "act_now"
 
 
+def test_a_date_that_has_passed_is_no_forecast() -> None:
+    """Of a vehicle that was not heard since nobody knows whether its reservoir is at the mark already, and that is what is said."""
+    passed, _ = refill(-40, "soon")
+    assert passed is not None
+    assert passed.severity == "plan"
+    assert "last heard, and may be at its low mark already" in passed.summary
+    assert "most likely" not in passed.summary
+
+
 def test_it_is_raised_once_a_fill() -> None:
     """A date that wobbles about the lead time calls nobody twice; a fill ends it, and the next time is another alarm."""
     vehicle = Vehicle()
