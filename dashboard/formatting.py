@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from analytics.alarms.routes import Route
     from analytics.planning.closed_days import ClosedDays
     from analytics.planning.timer import Setting
-    from analytics.refills import Refill
     from analytics.vehicle.commissioning import Handover, Item
     from analytics.vehicle.line_conditions import LineCondition
 
@@ -90,36 +89,6 @@ def month(name: str) -> str:
 def in_words(trend: pd.DataFrame) -> pd.DataFrame:
     """A table whose column `month` is in words."""
     return trend.assign(month=trend["month"].map(month))
-
-
-def window(refill: Refill, timezone: str, *, with_year: bool = True) -> str:
-    """The days in which a level that is above its mark as far as anybody heard reaches it: 4 to 9 Dec 2026. Days that have passed are
-    no forecast."""
-    early_us, late_us, expected_us = refill.due_early_us, refill.due_late_us, refill.due_expected_us
-    if early_us is None:
-        return tr("far off")
-    if expected_us is not None and expected_us < refill.as_of_us:
-        return tr("most likely due already")
-    if early_us < refill.as_of_us:
-        return tr("perhaps due already")
-    early = local(early_us, timezone)
-    if late_us is None:
-        written = day(early) if with_year else cldr.day_of_year(early)
-        return tr("from {day}", day=written)
-    return cldr.days(early, local(late_us, timezone), with_year=with_year)
-
-
-def likely_window(refill: Refill, timezone: str) -> str:
-    """The same with the most likely day, where it is still to come."""
-    told = window(refill, timezone)
-    if refill.due_expected_us is None or refill.due_expected_us < refill.as_of_us:
-        return told
-    return tr("{window}, most likely {likely}", window=told, likely=day(local(refill.due_expected_us, timezone)))
-
-
-def days_ahead(refill: Refill, timezone: str) -> str:
-    """The window where there is little room, and no doubt about the year: 4 to 9 Dec."""
-    return window(refill, timezone, with_year=False)
 
 
 def litres(amount: float) -> str:

@@ -9,7 +9,7 @@ from dash import dcc, html
 from analytics.kinds import FINDING_KINDS, SEVERITIES
 from analytics.pipeline.vehicle_summary import FindingShown
 from analytics.vehicle.line_conditions import LineCondition, LineState
-from dashboard import components, formatting
+from dashboard import components, formatting, refill_window
 from dashboard.exports.hand import hand_due, hand_undated
 from dashboard.queries.fleet import FleetRow, heard_long_ago
 from dashboard.tokens import LINE_MARKS
@@ -196,7 +196,7 @@ def refill_words(r: FleetRow) -> str:
         return tr("now")
     if refill.due_early_us is None or refill.due_expected_us is None:
         return told_in(refill.reason) if refill.reason else tr("not known yet")
-    return formatting.days_ahead(refill, r.timezone)
+    return refill_window.days_ahead(refill, r.timezone)
 
 
 def to_take(rows: Sequence[FleetRow]) -> list[str]:

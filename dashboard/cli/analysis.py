@@ -8,7 +8,7 @@ import typer
 
 from analytics.findings import CAUTION, FILL_STEP, urgency
 from analytics.kinds import FINDING_KINDS
-from dashboard import formatting
+from dashboard import formatting, refill_window
 from dashboard.cli.options import DEFAULT_DATABASE, AsOf, Dask, Database, Json, as_of_us, print_json, progress
 from ingest.database import open_existing, reachable
 from ingest.errors import Problem
@@ -187,7 +187,7 @@ def refills(as_json: Json = False, as_of: AsOf = None, database: Database = DEFA
         when = refill.reason or ""
         if refill.due_expected_us is not None:
             expected = formatting.day(formatting.local(refill.due_expected_us, zone))
-            window = formatting.likely_window(refill, zone)
+            window = refill_window.likely_window(refill, zone)
             when = f"since {expected}" if refill.state == "due" else f"{window} ({zone})"
         print(f"{fleet}/{vehicle}  {level}  {_STATES[refill.state]}  {when}")
     print(f"{FILL_STEP}\n{CAUTION}" if found else "No vehicles are registered.")

@@ -24,7 +24,7 @@ from analytics.pipeline import backtest, results, vehicle_summary
 from analytics.pipeline.workers import workers
 from analytics.refills import Refill
 from analytics.vehicle import daily
-from dashboard import formatting
+from dashboard import formatting, refill_window
 from dashboard.accounts import OPERATOR, acting_as
 from dashboard.cli import planning
 from dashboard.exports import calendar, csv
@@ -605,8 +605,8 @@ def test_a_refill_window_tells_days_to_come_only(days: tuple[int | None, ...], w
     noon = 1_772_362_800_000_000  # 2026-03-01T11:00:00Z
     early, expected, late = (None if day is None else noon + day * DAY_US for day in days)
     refill = Refill(noon, 40.0, 15.0, early, expected, late, 1.0, 0.5, 0.5, 10.0, "soon", None)
-    assert formatting.window(refill, "UTC") == written
-    assert formatting.likely_window(refill, "UTC") == written + likely
+    assert refill_window.window(refill, "UTC") == written
+    assert refill_window.likely_window(refill, "UTC") == written + likely
 
 
 def test_words() -> None:

@@ -14,7 +14,7 @@ from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend
 from analytics.vehicle.level.coarse import used_since_step
 from analytics.vehicle.level.consumption import Consumption
-from analytics.vehicle.level.fills import FillSeen, fill_time, measured
+from analytics.vehicle.level.fills import FillSeen, fill_time, measured, room_since_us
 from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
 from analytics.vehicle.level.offset import DOUBT_PCT
@@ -286,7 +286,9 @@ class _Tracker(Stateful):
         first_us, latest_us = int(r.at_us[first]), int(r.at_us[latest])
         self.doubt = _Doubt(self.marks.low, self.marks.over) if first == latest else None
         before, ratio = self.segments[-1], self.consumption.current_dose_ratio
-        self._start(fill_time(self.history, before.at_us[-1] if before.at_us else first_us, first_us), first)
+        room_us = room_since_us(self.history, self.use, r, first, before, ratio)
+        after_us = max(before.at_us[-1], room_us) if before.at_us else first_us
+        self._start(fill_time(self.history, after_us, first_us), first)
         self.fills.append(FillSeen(self.segments[-1].start_us, first_us, latest_us, ratio))
         # Two readings far apart are two fills with one reading between them.
         apart = max(2 * self.settings.fill_jump_pct, 6 * self.noise.pct)

@@ -10,7 +10,7 @@ from analytics.kinds import ALARM_KINDS
 from analytics.pipeline.vehicle_summary import hand_standing, priority_of
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import line_conditions
-from dashboard import components, formatting
+from dashboard import components, formatting, refill_window
 from dashboard.pages.vehicle.cause import refill_steps
 from dashboard.pages.vehicle.lines import is_silent
 from dashboard.queries import alarms
@@ -58,7 +58,7 @@ def _when(result: Result) -> str:
         return tr("due now")
     if refill.due_early_us is None:
         return tr("not known") if refill.state == "unknown" else tr("far off")
-    return formatting.window(refill, result.history.setup.timezone)
+    return refill_window.window(refill, result.history.setup.timezone)
 
 
 def _driest(result: Result) -> str:
@@ -111,7 +111,7 @@ def reservoir(result: Result, open_: list[Finding]) -> Any:
     if refill.state == "due":
         facts.append((tr("Refill due"), tr("now: at or below the low mark")))
     elif refill.due_expected_us is not None:
-        facts.append((tr("Refill due"), formatting.likely_window(refill, setup.timezone)))
+        facts.append((tr("Refill due"), refill_window.likely_window(refill, setup.timezone)))
     facts += [(tr("Note"), formatting.in_my_units(text)) for text in (refill.reason, refill.basis) if text]
     listed = cldr.decimal(setup.dose_cm3, 1)
     used = tr("{used} cm3 ({listed} by the line list)", used=cldr.decimal(refill.cm3_per_cycle, 1), listed=listed)

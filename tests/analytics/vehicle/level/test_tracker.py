@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from ingest.times import DAY_US, HOUR_US
 from ingest.work import Work
-from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, setup
+from tests.analytics.vehicle.level.tank import RESERVOIR_L, START_US, Tank, analysed, kinds, setup
 
 STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 12.5, 25.0, 100 / 3)
 
@@ -73,6 +74,25 @@ def test_one_delivery_told_by_several_readings_is_one_fill() -> None:
     found = analysed(tank, read=read)
     assert len(found.fills) == len(tank.filled)
     assert found.fills[0].to_pct - found.fills[0].from_pct == pytest.approx(after - before, abs=3)
+
+
+@pytest.mark.parametrize(("days", "hidden"), [(5, 1), (20, 6)])
+def test_what_was_filled_in_while_nothing_was_read_is_counted(days: int, hidden: int) -> None:
+    """The rise and what the cycles used meanwhile went in, also where that is more than a reservoir holds; one fill lies where there was
+    room for it."""
+    line = replace(setup().lines[0], dose_cm3=10 * setup().lines[0].dose_cm3)
+    tank = Tank(days=45, ratio=((0.0, 10.0),), refill_at_pct=28.0)
+    at_h, pct = tank.read()
+    read = (at_h < 24 * 12.5) | (at_h > 24 * (12.5 + days))
+    found = analysed(tank, read=(at_h[read], pct[read]), setups=(setup(lines=(line,)),))
+    true = [(after - before) / 100 * RESERVOIR_L for _, before, after in tank.filled]
+    assert len(found.fills) == len(true) - hidden + 1
+    assert sum(fill.litres for fill in found.fills) == pytest.approx(sum(true), rel=0.02)
+    if hidden == 1:
+        for fill, (hour, before, after) in zip(found.fills, tank.filled, strict=True):
+            assert abs((fill.at_us - START_US) / HOUR_US - hour) < 24
+            assert fill.from_pct == pytest.approx(before, abs=20)
+            assert fill.to_pct == pytest.approx(after, abs=20)
 
 
 def test_another_sensor_is_no_fill_and_no_leak() -> None:
