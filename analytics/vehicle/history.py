@@ -11,6 +11,7 @@ from analytics.vehicle import outside_meters
 from analytics.vehicle.clocks import corrected_at
 from analytics.vehicle.hour_meter import stood_still, stopped_us
 from analytics.vehicle.ignition import Heard, by_timer, by_timer_within, ignition_hours
+from analytics.vehicle.repeats import said_once
 from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen
 from ingest.setups import Setup, in_force
 from ingest.times import FOREVER_US, LONG_AGO_US
@@ -54,6 +55,7 @@ class History:
     undated: int  # messages whose time cannot be known: no finding rests on them
     corrected: int  # messages whose clock was wrong and could be put right
     work: tuple[Work, ...] = ()  # what people did, by its time
+    repeated: int = 0  # messages that came once more under another number
 
     @property
     def setup(self) -> Setup:
@@ -113,7 +115,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     states, outside = outside_meters.split(messages.states)
     if not in_force(setups, as_of_us).controller:  # what calls itself by its name is none of it
         messages, states = _nothing(messages), chosen(states, np.zeros(len(states), bool))
-    kinds: list[Any] = [messages.cycles, messages.levels, messages.ignitions, messages.faults, states]
+    kinds, repeated = said_once([messages.cycles, messages.levels, messages.ignitions, messages.faults, states])
     times = corrected_at(kinds)
 
     def upto(rows: Rows, at_us: Ints, done: Ints) -> Rows:
@@ -162,6 +164,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         undated=int((everything == 2).sum()),
         corrected=int((everything == 1).sum()),
         work=tuple(one for one in work if one.at_us <= as_of_us),
+        repeated=repeated,
     )
 
 

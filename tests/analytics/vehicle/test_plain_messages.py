@@ -134,6 +134,57 @@ def test_a_sensor_that_is_not_there_says_nothing(tmp_path: Path) -> None:
     assert "low_level" not in kinds(heard(tmp_path / "d", switched, 60, {"level": "none"}))
 
 
+def twice(said: Sequence[Said]) -> list[Said]:
+    """Each message once more, under a number of its own."""
+    return [one for one in said for _ in range(2)]
+
+
+def test_what_a_bridge_sends_twice_counts_once(tmp_path: Path) -> None:
+    """The same is found, used and counted, and lost messages are told from cycles that never ran as before."""
+    said = [one for one in emptying(complete=True) if not 60 < one[1] < 68]
+    for n, (_, _, values) in enumerate(one for one in said if one[0] == "cycle"):
+        values["cycle_no"] = n
+    sheet = {"level": "percent"} | CONFIRMED
+    once, doubled = heard(tmp_path / "a", said, 239, sheet), heard(tmp_path / "b", twice(said), 239, sheet)
+    assert kinds(once) == ["missed_cycles"]
+    assert doubled.findings == once.findings
+    assert doubled.refill == once.refill
+    assert doubled.fills == once.fills
+    assert doubled.hours_since_grease == once.hours_since_grease
+    assert doubled.audit.lost.sum() == 0
+    assert any(f"{len(said)} messages came once more" in text for text in notes(doubled))
+    assert not any("once more" in text for text in notes(once))
+
+
+@pytest.mark.parametrize(
+    ("factor", "relief_kpa", "asked"),
+    [
+        (1.0, "28000", None),
+        (1 / 6.895, "28000", "psi"),
+        (0.01, "28000", "bar"),
+        (0.001, "28000", "bar"),
+        (0.2, "3500", None),
+    ],
+)
+def test_pressures_in_another_unit_are_asked_about(
+    tmp_path: Path, factor: float, relief_kpa: str, asked: str | None
+) -> None:
+    """By the relief pressure of the sheet: a system of low pressures has a low one."""
+    said = cycles(100)
+    for n, (_, _, values) in enumerate(said):
+        values["peak_kpa"] = {"p1": factor * (7000 + 150 * (n % 11))}
+    told = notes(heard(tmp_path, said, 40, {"relief_kpa": relief_kpa}, channel="p1"))
+    assert [unit for unit in ("psi", "bar") if any(f"in {unit}" in text for text in told)] == ([asked] if asked else [])
+
+
+def test_a_pump_that_draws_air_is_no_other_unit(tmp_path: Path) -> None:
+    """It has had other pressures."""
+    said = cycles(200)
+    for n, (_, _, values) in enumerate(said):
+        values["peak_kpa"] = {"p1": (7000.0 if n < 120 else 900.0) + 11 * (n % 7)}
+    assert not any("psi" in text for text in notes(heard(tmp_path, said, 80, {}, channel="p1")))
+
+
 # What proves that grease arrived where no pressure is read: one outlet that is shut stops a divider.
 CONFIRMED = {"feed": "progressive", "confirmation": "yes"}
 
