@@ -118,6 +118,20 @@ def _not_as_it_seems(result: Result) -> list[str]:
 def _unknown_hours(history: History) -> list[str]:
     """What nobody knows for want of cycles that are told, or of a meter that counts."""
     found = list[str]()
+    if history.counter_stands and history.metered and history.unmetered_us is None:
+        found.append(
+            say(
+                "The controller's cycle counter does not move: cycles are counted by their messages and held against the hour meter; where"
+                " a message was lost nobody knows whether a cycle ran."
+            )
+        )
+    elif history.counter_stands:
+        found.append(
+            say(
+                "The controller's cycle counter does not move and no hour meter counts: cycles that never run would not be noticed, and"
+                " doses between those that were heard of are not proven."
+            )
+        )
     if runs_unheard(history):
         found.append(
             say(

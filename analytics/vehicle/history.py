@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.vehicle import outside_meters
+from analytics.vehicle import cycle_numbers, outside_meters
 from analytics.vehicle.clocks import corrected_at
 from analytics.vehicle.hour_meter import stood_still, stopped_us
 from analytics.vehicle.ignition import Heard, by_timer, by_timer_within, ignition_hours
@@ -56,6 +56,9 @@ class History:
     corrected: int  # messages whose clock was wrong and could be put right
     work: tuple[Work, ...] = ()  # what people did, by its time
     repeated: int = 0  # messages that came once more under another number
+    counter_stands: bool = (
+        False  # the controller's counter of cycles did not move with the latest: their messages count them
+    )
 
     @property
     def setup(self) -> Setup:
@@ -129,6 +132,8 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
     # A confirmation that is not there says nothing, whatever the controller sends.
     unconfirmed = np.array([s.confirmation is False for s in setups])[_setup_at(setups, cycles.at_us)]
     cycles = replace(cycles, complete=np.where(unconfirmed, np.nan, cycles.complete))
+    number, stood = cycle_numbers.counted(cycles, (cycles, levels, ignitions, faults, states))
+    cycles = replace(cycles, cycle_no=number)
     everything = np.concatenate([done for _, done in times])
     later = [at_us[(done < 2) & (at_us > as_of_us)] for at_us, done in times]
     to_come = [int(at_us.min()) for at_us in later if len(at_us)]
@@ -165,6 +170,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
         corrected=int((everything == 1).sum()),
         work=tuple(one for one in work if one.at_us <= as_of_us),
         repeated=repeated,
+        counter_stands=bool(stood[-1:].any()),
     )
 
 

@@ -156,6 +156,31 @@ def test_what_a_bridge_sends_twice_counts_once(tmp_path: Path) -> None:
     assert not any("once more" in text for text in notes(once))
 
 
+@pytest.mark.parametrize("stands_at", [0, 1])
+def test_a_counter_that_does_not_move_counts_nothing(tmp_path: Path, stands_at: int) -> None:
+    """Messages of cycles do, held against the hour meter: a pump that stood still is found, a lost message is no missed cycle."""
+    ran = [one for one in cycles(200, complete=True) if not 40 < one[1] < 46]
+    for n, (_, _, values) in enumerate(ran):
+        values["cycle_no"] = n
+    moved = heard(tmp_path, ran, 80, CONFIRMED)
+    for _, _, values in ran:
+        values["cycle_no"] = stands_at
+    stood = heard(tmp_path / "a", ran, 80, CONFIRMED)
+    (found,) = stood.findings
+    assert found.kind == "missed_cycles"
+    assert stood.findings == moved.findings
+    (then,) = heard(tmp_path / "b", ran, (found.detected_us - START_US) / HOUR_US, CONFIRMED).findings
+    assert then.detected_us == found.detected_us
+    sent = [(kind, hour, values | {"seq": n + (16 if hour > 45 else 0)}) for n, (kind, hour, values) in enumerate(ran)]
+    unheard = heard(tmp_path / "c", sent, 80, CONFIRMED)
+    assert unheard.findings == ()
+    assert unheard.audit.missed.sum() == 0
+    assert any("cycle counter does not move" in text for text in notes(stood))
+    assert not any("cycle counter does not move" in text for text in notes(heard(tmp_path / "d", cycles(60), 24, {})))
+    blind = [(kind, hour, {n: v for n, v in values.items() if n != "engine_h"}) for kind, hour, values in ran]
+    assert any("no hour meter counts" in text for text in notes(heard(tmp_path / "e", blind, 80, CONFIRMED)))
+
+
 @pytest.mark.parametrize(
     ("factor", "relief_kpa", "asked"),
     [
