@@ -268,6 +268,8 @@ def _timer(history: History, audit: Audit, rows: Any, settings: Settings) -> lis
     items = []
     if len(gaps) < _FIRST_READINGS:
         items.append(Item(say("Interval"), "not yet", say("too few cycles")))
+    elif not audit.by_clock:
+        items.append(Item(say("Interval"), "not yet", say("cycles come after irregular ignition hours")))
     else:
         interval = float(np.median(gaps))
         fine = abs(interval / setup.interval_min - 1) <= settings.timer_mismatch

@@ -32,6 +32,7 @@ class Audit:
     expected: Floats
     open_missed: int  # missed since the last cycle, as the hour meter in other messages shows
     episodes: tuple[Episode, ...]
+    by_clock: bool  # False: what starts the cycles is no clock, and which of them were missed cannot be told
 
 
 def analyse(history: History, settings: Settings, checkpoints: Checkpoints | None = None) -> Audit:
@@ -51,7 +52,10 @@ def analyse(history: History, settings: Settings, checkpoints: Checkpoints | Non
         gap = counter.take(i)
         if gap is None:
             continue
-        otherwise = timer.take(gap)
+        was_clock, otherwise = timer.is_clock, timer.take(gap)
+        if timer.is_clock is False:
+            episodes.withdraw(gap.first if was_clock is False else timer.begun(i), i)
+            continue
         if otherwise is not None:
             episodes.recount(otherwise, i)
         episodes.take(gap)
@@ -60,6 +64,7 @@ def analyse(history: History, settings: Settings, checkpoints: Checkpoints | Non
     if len(history.cycles):
         # Where it was set otherwise since, the longer of both.
         interval_h = timer.factor * max(counter.registered_h[-1], history.setup.interval_min / 60)
+        interval_h = max(interval_h, timer.longest_h())
         open_missed = episodes.since_last_cycle(interval_h)
     missed = list(episodes.ended)
     for idle in idle_controllers(history, counter.interval_h, settings):
@@ -80,6 +85,7 @@ def analyse(history: History, settings: Settings, checkpoints: Checkpoints | Non
         np.array(counter.expected),
         open_missed,
         (*joined(missed, pause_us), *mismatches),
+        by_clock=timer.is_clock is not False,
     )
 
 

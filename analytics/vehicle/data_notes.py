@@ -5,11 +5,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from analytics.kinds import LINE_FAULTS
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
 from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.lubrication import odd_from_the_start, several_controllers
 from analytics.vehicle.missed import runs_unheard
+from analytics.vehicle.pressure.exchanged import FEWEST_CHANNELS
 from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
 from analytics.vehicle.wording import where
 from ingest.languages import later
@@ -26,6 +28,7 @@ _OPEN: Final = later(
 )
 _FRESH_H: Final = 100.0  # a new controller counts from about nothing, or goes on
 _SWAPPED_US: Final = 7 * DAY_US  # from the swap to its record, or to the first message
+_LIFE_CYCLES: Final = 100  # of a controller before a restart that is none of every day
 _WORKING_DAYS: Final = 3  # somebody may move it, or try whether it starts
 
 
@@ -56,7 +59,7 @@ def notes(result: Result) -> list[str]:
                 "Two controllers send under this name by turns: their counters and readings are mixed; give each its own name."
             )
         )
-    found += [*_another_vehicles(history), *_unknown_hours(history), *_works_though_away(history)]
+    found += [*_another_vehicles(history), *_unknown_hours(result), *_works_though_away(history)]
     unknown = [name for name in history.cycles.channels if name not in history.setup.channels]
     found += _fill_differences(result)
     for channel, (ratio, sisters) in odd_from_the_start(result.pressures, history.setup).items():
@@ -65,7 +68,7 @@ def notes(result: Result) -> list[str]:
         )
         text = _BLOCKED if ratio > 1 else _OPEN
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
-    found += _not_as_it_seems(result)
+    found += [*_not_as_it_seems(result), *_with_a_restart(result)]
     found += [*_units(result), *_level_unit(result)]
     failed_us = thermometer_failed_us(history)
     if failed_us is not None:
@@ -115,9 +118,31 @@ def _not_as_it_seems(result: Result) -> list[str]:
     return found
 
 
-def _unknown_hours(history: History) -> list[str]:
+def _with_a_restart(result: Result) -> list[str]:
+    """Findings about pressures that began with another life of the controller, where no other channels tell whether it was the device: a
+    person has to look at both."""
+    history, boot = result.history, result.history.cycles.boot
+    begins = np.flatnonzero(np.r_[True, boot[1:] != boot[:-1]][: len(boot)])
+    restarts = begins[1:][np.diff(begins) >= _LIFE_CYCLES]  # what restarts every day tells nothing by it
+    few, found = len(result.pressures.channels) < FEWEST_CHANNELS, list[str]()
+    for one in result.findings:
+        if not one.open or not (one.kind == "starved_pump" or (few and one.kind in LINE_FAULTS)):
+            continue
+        since = int(np.searchsorted(history.cycles.at_us, one.began_us, "right")) - 1 - restarts
+        if ((since == 0) | (since == 1)).any():
+            at = instant(one.began_us).astimezone(ZoneInfo(history.setup.timezone))
+            text = later(
+                "{where}: the pressure has been another one since the controller's restart on {day}. If it or a sensor was exchanged then,"
+                " that may be all; the readings cannot tell. Look at the line as well, and record what was exchanged."
+            )
+            place = say("All lines") if one.channel is None else where(one.channel, history.setup)
+            found.append(say(text, where=place, day=on_day(at)))
+    return found
+
+
+def _unknown_hours(result: Result) -> list[str]:
     """What nobody knows for want of cycles that are told, or of a meter that counts."""
-    found = list[str]()
+    history, found = result.history, list[str]()
     if history.counter_stands and history.metered and history.unmetered_us is None:
         found.append(
             say(
@@ -130,6 +155,13 @@ def _unknown_hours(history: History) -> list[str]:
             say(
                 "The controller's cycle counter does not move and no hour meter counts: cycles that never run would not be noticed, and"
                 " doses between those that were heard of are not proven."
+            )
+        )
+    if not result.audit.by_clock:
+        found.append(
+            say(
+                "Its cycles come after irregular ignition hours: they are started by no clock but by something like strokes or turns that"
+                " are counted. Whether cycles were missed cannot be told."
             )
         )
     if runs_unheard(history):

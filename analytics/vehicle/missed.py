@@ -44,6 +44,11 @@ class MissedEpisodes(Stateful):
         if self.trouble is not None and self.trouble.began_us >= self._counter.at_us[first]:
             self.trouble = None
 
+    def withdraw(self, first: int, last: int) -> None:
+        """What looked like missed cycles between two cycles was no clock."""
+        self.recount(first, last)
+        self.ended = [one for one in self.ended if one.began_us < self._counter.at_us[first]]
+
     def take(self, gap: Gap) -> None:
         """Judge by a gap that was counted, and by those before it."""
         missed, expected, i = self._counter.missed, self._counter.expected, gap.last

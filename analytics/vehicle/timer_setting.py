@@ -11,19 +11,27 @@ import numpy as np
 from analytics.findings import Episode
 from analytics.settings import Settings
 from analytics.vehicle.checkpoints import Stateful
-from analytics.vehicle.gaps import Gap, GapCounter
+from analytics.vehicle.gaps import TIMER_ERROR, Gap, GapCounter
 from analytics.vehicle.history import History
 from ingest.arrays import Floats, Ints
 
 _NEW_SETTING: Final = 0.04  # by which a timer's interval differs when somebody has changed it
 _CUT_OFF: Final = 24  # short runs in a row that no intermittent fault brings about
 _TIMER_SCATTER: Final = 0.04  # within which intervals are alike: a timer is good to two percent either way
+# What counts strokes or turns starts cycles at any time: of the latest gaps of what never was a clock, from so many on, fewer than this
+# share are whole numbers of any of them, within a part of it.
+_LATEST_GAPS: Final = 24
+_LEAST_GAPS: Final = 12
+_BY_A_CLOCK: Final = 0.7
+_WHOLE: Final = 0.12
+_FEW: Final = 4.0  # times over which a timer's tolerance adds up; over more it would let anything be whole
+_COARSE: Final = 0.1  # of a gap: larger steps of the hour meter tell nothing of it
 
 
 class TimerEstimate(Stateful):
     """The timer's own interval over the registered one (`factor`), as the latest regular gaps show it."""
 
-    GIVEN: ClassVar = frozenset(("_counter", "_step_h", "_settings", "_hours", "_begins", "_number"))
+    GIVEN: ClassVar = frozenset(("_counter", "_step_h", "_settings", "_hours", "_begins", "_number", "_anew"))
 
     def __init__(self, counter: GapCounter, step_h: float, settings: Settings) -> None:
         self.factor = 1.0
@@ -34,13 +42,17 @@ class TimerEstimate(Stateful):
         self._hours: list[float] = (gaps.hours[regular] / gaps.ran[regular]).tolist()  # per cycle of regular gaps
         self._begins: list[int] = gaps.first[regular].tolist()
         self._number: list[int] = np.cumsum(regular).tolist()  # of regular gaps up to each cycle
+        anew = np.where(gaps.new_timer, self._number, 0)
+        self._anew: list[int] = np.maximum.accumulate(anew).tolist()  # the one with which each cycle's timer begins
         self._since = 0  # regular gap from which on they tell of the timer as it is
         self._told, self._since_told = 0.0, 0  # by how much the evidence says it differs, and gaps since it said so
+        self.is_clock: bool | None = None  # whether a clock starts the cycles, None: nothing tells yet
         self._told_by: list[int] = []  # how many of the latest regular gaps told the factor after each cycle, 0: none
 
     def restart(self, i: int) -> None:
         """Another interval is registered from this cycle on: what was learned of the one before says nothing."""
         self.factor, self._since = 1.0, self._number[i]
+        self.is_clock = None
         self._end(self._counter.at_us[i])
 
     def go_on(self, state: dict[str, Any]) -> None:
@@ -66,7 +78,10 @@ class TimerEstimate(Stateful):
         self._since = max(self._since, number - 2 * needed)
         mean = self._regular(number, needed)
         if mean is None:
+            if not self.is_clock:
+                self.is_clock = self._by_a_clock(self._hours[max(self._anew[gap.last], number - _LATEST_GAPS) : number])
             return None
+        self.is_clock = True
         self._told_by += [0] * (gap.last - len(self._told_by)) + [needed]
         off = abs(mean / registered - 1)
         first = self._begins[number - needed]
@@ -87,6 +102,29 @@ class TimerEstimate(Stateful):
             self._told, self._since_told = off, 0
             self.mismatch.evidence = {"interval_min": round(mean * 60, 2), "registered_min": round(registered * 60, 2)}
         return first if is_new else None
+
+    def begun(self, cycle: int) -> int:
+        """The cycle with which the timer of a cycle, or what there is in its place, began."""
+        return self._begins[self._anew[cycle]]
+
+    def longest_h(self) -> float:
+        """Hours of the longest of the latest gaps of what is no clock, 0 where it is one."""
+        return 0.0 if self.is_clock is not False else max(self._hours[-_LATEST_GAPS:])
+
+    def _by_a_clock(self, hours: Sequence[float]) -> bool | None:
+        """Whether the latest gaps look as if a clock had made them, None where that cannot be told."""
+        latest = np.array(hours)
+        if len(latest) < _LEAST_GAPS:
+            return None
+        interval = latest[
+            latest >= self._step_h / _COARSE
+        ]  # each may be the clock's own, the others a few times as long
+        if len(interval) < len(latest) / 2:
+            return None
+        times = latest / interval[:, None]
+        off = np.abs(times - np.round(times)) - self._step_h / interval[:, None]
+        whole = (times > 0.5) & (off <= _WHOLE + TIMER_ERROR * np.minimum(times, _FEW))
+        return None if whole.mean(axis=1).max() >= _BY_A_CLOCK else False
 
     def _regular(self, last: int, needed: int) -> float | None:
         """Hours per cycle of the latest gaps, None where they are too few or not alike."""

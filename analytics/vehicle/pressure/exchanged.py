@@ -18,7 +18,7 @@ from ingest.arrays import Floats
 _READINGS: Final = 5  # after a boot that tell; until then no finding about a line begins where they jump apart
 _BEFORE: Final = 24  # readings
 _FEWEST_BEFORE: Final = 12
-_FEWEST_CHANNELS: Final = 3
+FEWEST_CHANNELS: Final = 3
 _APART: Final = 0.1  # by which jumps differ from channel to channel, at least, as a logarithm
 _OF_COMMON: Final = (
     0.3  # of what all do together: more than channels feel the weather differently (common practice, no source)
@@ -62,7 +62,7 @@ class _Jumps:
 
     def apart(self, after: Floats) -> Floats | None:
         """By how much channels have jumped; None where they have not jumped apart, most of them."""
-        if len(self.usual) < _FEWEST_CHANNELS or not len(after):
+        if len(self.usual) < FEWEST_CHANNELS or not len(after):
             return None
         jump = np.median(after[:, self.read], axis=0) - self.usual
         common = float(np.median(jump))

@@ -335,3 +335,33 @@ def test_two_controllers_under_one_name_are_told(tmp_path: Path) -> None:
     assert set(by_turns.hours_since_grease.values()) == {None}
     swapped = drive(tmp_path / "b", every(range(1, 61)), boots=dict.fromkeys(range(20, 40), "B"))
     assert not any("Two controllers" in note for note in notes(swapped))
+
+
+NO_CLOCK = "Whether cycles were missed cannot be told"
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_counts_strokes_is_no_clock(tmp_path: Path, seed: int) -> None:
+    """Its cycles come at any ignition hour from the start: none of them is said to be missed, nor that none was."""
+    gaps = np.random.default_rng(seed).uniform(0.2, 3.0, 90) * INTERVAL_H
+    result = drive(tmp_path, [(float(hour), n) for n, hour in enumerate(np.cumsum(gaps))])
+    assert kinds(result) == []
+    assert result.audit.missed.sum() == 0
+    assert any(NO_CLOCK in text for text in notes(result))
+    halted = drive(tmp_path / "b", [(float(hour), n) for n, hour in enumerate(np.cumsum(gaps))], until_h=120.0)
+    assert kinds(halted) == ["missed_cycles"]  # far longer than it ever was
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_clock_whose_cycles_are_missed_from_the_start_is_one(tmp_path: Path, seed: int) -> None:
+    """Every other cycle does not run, and its hours are whole intervals; nor do presses of the test button hide a clock for long."""
+    dice = np.random.default_rng(seed)
+    ran = np.flatnonzero(dice.random(120) < 0.5) + 1
+    result = drive(tmp_path, [(float(at) * INTERVAL_H, n) for n, at in enumerate(ran)])
+    assert kinds(result) == ["missed_cycles"]
+    assert result.audit.missed.sum() == np.diff(ran).sum() - len(ran) + 1
+    pressed = np.sort(np.r_[np.cumsum(dice.uniform(0.02, 0.9, 20)), np.arange(8, 60)])
+    stood = pressed[(pressed < 40) | (pressed > 50)]
+    told = drive(tmp_path / "b", [(float(at) * INTERVAL_H, n) for n, at in enumerate(stood)])
+    assert kinds(told) == ["missed_cycles"]
+    assert not any(NO_CLOCK in text for text in [*notes(result), *notes(told)])
