@@ -194,7 +194,7 @@ def put_result(connection: Connection, outcome: Outcome) -> None:
     ):  # who sees a vehicle, and where, goes by the present
         setup = read_vehicles(connection, outcome.vehicle_id)[0].in_force(present_us)
     records.tell_of_move(connection, outcome.vehicle_id, setup, present_us)
-    _put(connection, outcome.vehicle_id, _identity(setup) | found, sold=outcome.sold)
+    _put(connection, outcome.vehicle_id, _identity(setup) | found | {"sold": outcome.sold})
 
 
 def _rank(worst: Finding, lines: Sequence[LineCondition]) -> int:
@@ -222,7 +222,7 @@ def _listed(connection: Connection, done: Registered, now_us: int) -> Registered
     for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
         setup = vehicle.in_force(now_us)
         records.tell_of_move(connection, vehicle.id, setup, now_us)
-        _put(connection, vehicle.id, _identity(setup), sold=False)
+        _put(connection, vehicle.id, _identity(setup))
     return done
 
 
@@ -233,10 +233,9 @@ def _identity(setup: Setup) -> dict[str, Any]:
     return {name: getattr(setup, name) for name in names} | {"search": search, "grease": setup.grease_and_grade}
 
 
-def _put(connection: Connection, vehicle_id: int, values: dict[str, Any], *, sold: bool) -> None:
+def _put(connection: Connection, vehicle_id: int, values: dict[str, Any]) -> None:
     table = schema.vehicle_summary
-    values = values | {"sold": sold}
     done = connection.execute(_PUT, {"of": vehicle_id} | values)
     if not done.rowcount:
-        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None}
+        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None, "sold": False}
         connection.execute(insert(table), {"vehicle_id": vehicle_id} | nothing | values)

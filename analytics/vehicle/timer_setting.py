@@ -116,9 +116,8 @@ class TimerEstimate(Stateful):
         latest = np.array(hours)
         if len(latest) < _LEAST_GAPS:
             return None
-        interval = latest[
-            latest >= self._step_h / _COARSE
-        ]  # each may be the clock's own, the others a few times as long
+        # Each may be the clock's own interval, the others a few times as long.
+        interval = latest[latest >= self._step_h / _COARSE]
         if len(interval) < len(latest) / 2:
             return None
         times = latest / interval[:, None]

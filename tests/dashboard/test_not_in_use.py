@@ -4,9 +4,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 from sqlalchemy import Engine, select
 
-from analytics.pipeline import results
+from analytics.pipeline import results, vehicle_summary
 from analytics.pipeline.workers import workers
 from dashboard.accounts import Person, acting_as
 from dashboard.queries import fleet, frame
@@ -64,6 +65,18 @@ def test_one_that_is_sold_is_found_again(recorded: Engine, monkeypatch: pytest.M
     assert "harrowmere-stone/HS-101  tipper 101, Skarvholm Quarry: Sold, " in told.stdout
     assert "HS-104" not in told.stdout
     assert "tallow work VEHICLE back --by NAME" in told.stdout
+
+
+def test_registering_it_anew_does_not_take_it_back(recorded: Engine) -> None:
+    """A fleet's sheet may hold those that are sold: until somebody records that it is back no list has it, at once as later."""
+    with writing(recorded) as connection:
+        for name in ("HS-101", "HS-104"):
+            newest = registry.find(connection, name).newest
+            moved = structs.replace(newest, depot="Elsewhere", valid_from_us=END_US)
+            vehicle_summary.keep(connection, [moved], END_US)
+    listed = {row.vehicle: row.depot for row in fleet.fleet(recorded).rows}
+    assert "HS-101" not in listed
+    assert listed["HS-104"] == "Elsewhere"
 
 
 def test_it_is_taken_back(recorded: Engine) -> None:
