@@ -179,7 +179,11 @@ def outcome_of(task: Task) -> Outcome:
         max_hours_since_grease=result.max_hours_since_grease,
         filled_us=result.filled_us,
         commissioning=None if result.handover is None else result.handover.as_json(),
-        amounts=monthly(Supply(result.history.setups, days, result.fills, result.refill, result.history.work)),
+        amounts=monthly(
+            Supply(
+                result.history.setups, days, result.fills, result.refill, result.history.work, result.reservoir.read_us
+            )
+        ),
         greased=kept_of(with_hand(doses(result), hand_doses(result)), result.history.setups),
         greased_since=known_from(task.past, result.history.setup.timezone),
         lows_c=cold_weeks(*result.history.temperatures) if task.wants_trends else {},

@@ -10,11 +10,12 @@ from analytics.fills import Fill
 from analytics.refills import Refill
 from analytics.vehicle.day import Day, setup_of_day
 from ingest.setups import Setup
-from ingest.times import instant
+from ingest.times import HOUR_US, LONG_AGO_US, instant
 from ingest.work import Work
 
 DENSITY_KG_PER_L: Final = 0.9  # of most greases (common practice, no source)
 AHEAD_DAYS: Final = 30
+_NEAR_US: Final = 36 * HOUR_US  # within which a fill that is recorded and one that the level shows are one
 
 
 @dataclass(frozen=True)
@@ -26,13 +27,14 @@ class Supply:
     fills: Sequence[Fill]
     refill: Refill | None
     work: Sequence[Work] = ()
+    read_us: int | None = None  # when its level was read last, by a reading that can be trusted
 
 
 @dataclass
 class Amount:
     """Litres of one grease at one depot in one month (YYYY-MM): used by the cycles, filled in, by how much more the reservoirs hold
     at its end, and what went in and is neither used nor held (lost, or taken for something else), of vehicles whose level is
-    known; None where none was seen twice."""
+    known; None where none was seen twice. What was filled in is by the level, where none tells it by what was recorded."""
 
     month: str
     depot: str
@@ -42,6 +44,11 @@ class Amount:
     filled_l: float = 0.0
     held_l: float | None = None
     unaccounted_l: float | None = None
+
+    @property
+    def known_filled_l(self) -> float | None:
+        """Litres filled in; None where no level tells them and nobody recorded any."""
+        return None if self.held_l is None and not self.filled_l else self.filled_l
 
 
 def monthly(supply: Supply) -> list[Amount]:
@@ -57,6 +64,7 @@ def monthly(supply: Supply) -> list[Amount]:
     refill = supply.refill
     share = 1.0 if refill is None else refill.sound_cm3_per_cycle / supply.setups[-1].dose_cm3
     found: dict[tuple[str, str, str], Amount] = {}
+    read_on = date.max if supply.read_us is None else instant(supply.read_us).astimezone(zone).date()
     level: float | None = None  # as it was read last, and what went in and was not used since
     pending_l = 0.0
     for day in sorted(by_day):
@@ -68,7 +76,7 @@ def monthly(supply: Supply) -> list[Amount]:
         one.used_l += used
         one.filled_l += put_in
         pending_l += put_in - used
-        seen = told.level_pct if told else None
+        seen = told.level_pct if told and day <= read_on else None  # later it is counted from the cycles
         if seen is not None:
             if level is not None:  # what went before the first reading cannot be held against anything
                 held = (seen - level) / 100 * setup.reservoir_l
@@ -79,7 +87,13 @@ def monthly(supply: Supply) -> list[Amount]:
 
 
 def _fills(supply: Supply) -> list[tuple[int, float]]:
-    """Fills as the level readings show them; where there are none, as people recorded them."""
-    if supply.setups[-1].level == "percent":
-        return [(fill.at_us, fill.litres) for fill in supply.fills]
-    return [(work.at_us, work.litres) for work in supply.work if work.kind == "filled" and work.litres is not None]
+    """Fills as the level readings show them; where there are none, and of the time since the latest, as people recorded them."""
+    by_level = supply.setups[-1].level == "percent"
+    seen = [(fill.at_us, fill.litres) for fill in supply.fills] if by_level else []
+    read_us = supply.read_us if by_level and supply.read_us is not None else LONG_AGO_US
+
+    def is_seen(work: Work) -> bool:
+        return work.at_us <= read_us or any(abs(at_us - work.at_us) <= _NEAR_US for at_us, _ in seen)
+
+    recorded = (work for work in supply.work if work.kind == "filled" and not is_seen(work))
+    return seen + [(work.at_us, work.litres) for work in recorded if work.litres is not None]

@@ -95,9 +95,10 @@ def show_amounts(
                 f"{one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
                 " nor still in reservoirs"
             )
+        filled = "litres filled not known" if one.known_filled_l is None else f"{one.filled_l:.1f} l filled"
         print(
             f"{formatting.month(one.month)}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
-            f" {one.filled_l:.1f} l filled, {kept}"
+            f" {filled}, {kept}"
         )
     for (place, grease), litres in ahead_l.items():
         print(f"Next {usage.AHEAD_DAYS} days  {place}, {grease}: about {litres:.1f} l ({litres * density:.1f} kg)")

@@ -2,6 +2,7 @@
 
 from analytics.findings import CAUTION
 from analytics.kinds import FINDING_KINDS
+from analytics.planning.usage import Amount
 from dashboard import formatting
 from dashboard.exports import account as words
 from dashboard.exports.hand import hand_due, hand_undated
@@ -113,16 +114,16 @@ def failed(told: Report) -> list[str]:
 
 def litres(told: Report) -> list[str]:
     """What was used and filled, by depot and grease."""
-    return [
-        tr(
-            "{depot}, {grease}: {used} used, {filled} filled",
-            depot=one.depot,
-            grease=one.grease,
-            used=formatting.litres(one.used_l),
-            filled=formatting.litres(one.filled_l),
-        )
-        for one in told.amounts
-    ] or [tr("No grease was used or filled in this month, as far as is known.")]
+
+    def said(one: Amount) -> str:
+        names = {"depot": one.depot, "grease": one.grease, "used": formatting.litres(one.used_l)}
+        if one.known_filled_l is None:
+            return tr("{depot}, {grease}: {used} used; how much was filled in is not known", **names)
+        return tr("{depot}, {grease}: {used} used, {filled} filled", filled=formatting.litres(one.filled_l), **names)
+
+    return [said(one) for one in told.amounts] or [
+        tr("No grease was used or filled in this month, as far as is known.")
+    ]
 
 
 def risks(told: Report) -> list[str]:

@@ -1,5 +1,6 @@
 """Grease by month, as a chart."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,7 +19,7 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
     figure = go.Figure()
     for name, colour, pattern, values in (
         ("used", GREY, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
-        ("filled", GREY, "/", [sum(a.filled_l for a in found if a.month == m) for m in months]),
+        ("filled", GREY, "/", [_filled_l([a for a in found if a.month == m]) for m in months]),
     ):
         figure.add_bar(
             x=[formatting.month(month) for month in months],
@@ -30,3 +31,9 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
     figure.update_layout(barmode="group", bargap=0.25)
     figure.update_xaxes(type="category", automargin=True)
     return with_layout(figure, template, 280, {"l": "litres"}.get(units.volume, units.volume))
+
+
+def _filled_l(found: Sequence[Amount]) -> float:
+    """What is known of it, NaN where nothing is: no bar."""
+    known = [one.known_filled_l for one in found if one.known_filled_l is not None]
+    return sum(known) if known else math.nan

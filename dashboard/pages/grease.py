@@ -130,12 +130,19 @@ def _table(found: list[Amount], density: float) -> html.Table:
         components.row([
             formatting.month(one.month),
             one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
-            f"{unit.of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}", _signed(one.held_l),
+            *_filled(one, density), _signed(one.held_l),
             _signed(one.unaccounted_l),
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
     return components.table(heads, rows, "broad", range(3, 10))
+
+
+def _filled(one: Amount, density: float) -> tuple[str, str]:
+    """What was filled in, in the units of whoever reads and in kg; where no level tells it and nobody wrote it down nobody knows."""
+    if one.known_filled_l is None:
+        return tr("not known"), tr("not known")
+    return f"{accounts.my_units().of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}"
 
 
 def _signed(litres: float | None) -> str:

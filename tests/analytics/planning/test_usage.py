@@ -11,7 +11,7 @@ from analytics.planning.usage import Supply
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.daily import days
 from dashboard.exports.csv import amounts_table
-from ingest.times import instant
+from ingest.times import DAY_US, instant
 from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
@@ -79,6 +79,26 @@ def test_records_count_without_a_sensor(tmp_path: Path) -> None:
     other = replace(one, setups=(structs.replace(one.setups[0], level="none"),), fills=(), work=(
         Work(key="k", kind="filled", at_us=END_US - 86_400_000_000, by="somebody", litres=2.5),))  # fmt: skip
     assert sum(a.filled_l for a in usage.monthly(other)) == 2.5
+
+
+@pytest.mark.parametrize("litres", [2.5, None])
+def test_a_fill_that_no_reading_tells_is_what_was_written_down(tmp_path: Path, litres: float | None) -> None:
+    """Of a sensor that has told nothing yet, or nothing any more; where only a level was written down nobody knows how much went in."""
+    one = supply(tmp_path)
+    fill = Work(
+        key="k", kind="filled", at_us=END_US - DAY_US, by="somebody", litres=litres, to_pct=None if litres else 95.0
+    )
+    never = replace(one, days=[replace(day, level_pct=None) for day in one.days], fills=(), work=(fill,))
+    told = usage.monthly(never)
+    assert [a.known_filled_l for a in told] == [*([None] * (len(told) - 1)), litres]
+    assert [row["filled_l"] for row in amounts_table(told, 0.9)][-1] == ("" if litres is None else "2.50")
+    dead = replace(one, work=(fill,), read_us=END_US - 10 * DAY_US)
+    there = usage.monthly(dead)
+    before = usage.monthly(replace(dead, work=()))
+    assert sum(a.filled_l for a in there) == pytest.approx(sum(a.filled_l for a in before) + (litres or 0.0))
+    assert [a.unaccounted_l for a in there] == [a.unaccounted_l for a in before]
+    read = replace(one, work=(fill,), read_us=END_US)  # the level shows none
+    assert sum(a.filled_l for a in usage.monthly(read)) == sum(a.filled_l for a in usage.monthly(one))
 
 
 def test_without_a_level_nobody_knows_what_reservoirs_hold(tmp_path: Path) -> None:
