@@ -28,6 +28,7 @@ _OPEN: Final = later(
 )
 _FRESH_H: Final = 100.0  # a new controller counts from about nothing, or goes on
 _SWAPPED_US: Final = 7 * DAY_US  # from the swap to its record, or to the first message
+_BY_A_BRIDGE: Final = 0.1  # of all messages, that came twice; a controller may repeat itself now and then
 _LIFE_CYCLES: Final = 100  # of a controller before a restart that is none of every day
 _WORKING_DAYS: Final = 3  # somebody may move it, or try whether it starts
 
@@ -46,7 +47,7 @@ def notes(result: Result) -> list[str]:
                 count=history.corrected,
             )
         )
-    if history.repeated:
+    if history.repeated > _BY_A_BRIDGE * len(history.heard_us):
         found.append(
             say(
                 "{count} messages came once more under other numbers, as from a bridge that sends them twice; each counts once.",
