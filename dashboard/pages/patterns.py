@@ -75,8 +75,8 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     )
     rows = [
         html.Tr(
-            [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{per * r.rate:.2f}"),
-             html.Td(f"{per * r.ci_low:.2f} to {per * r.ci_high:.2f}")]
+            [html.Td(name), html.Td(str(r.events)), html.Td(cldr.grouped(round(r.exposure))), html.Td(cldr.decimal(per * r.rate, 2)),
+             html.Td(tr("{low} to {high}", low=cldr.decimal(per * r.ci_low, 2), high=cldr.decimal(per * r.ci_high, 2)))]
         )
         for name, r in told.rates
     ]  # fmt: skip
