@@ -34,6 +34,11 @@ def refill_trouble(
         stands = say(
             "The reservoir stands at {level} %, at or below its low mark, since {day}.", level=level, day=day(early)
         )
+    elif early <= now_us:  # of one that nobody heard of since, or that came to hold longer
+        stands = say(
+            "The reservoir was at {level} % and may have reached its low mark (earliest: {early}; latest: {late}; most likely: {day}).",
+            level=level, early=day(early), late=day(refill.due_late_us), day=day(refill.due_expected_us),
+        )  # fmt: skip
     else:
         stands = say(
             "The reservoir stands at {level} % and reaches its low mark between {early} and {late}, most likely on {day}.",

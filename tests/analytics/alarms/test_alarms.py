@@ -293,6 +293,14 @@ def test_a_refill_is_told_of_within_the_lead_time_only() -> None:
     assert due.severity == "act_now"
 
 
+def test_a_window_that_has_begun_is_told_as_such() -> None:
+    """Of one that was silent since: a day that has passed is no date on which the low mark "is reached"."""
+    found, _ = refill(-3, "soon")
+    assert found is not None
+    assert "was at 30 % and may have reached its low mark" in found.summary
+    assert "stands at" not in found.summary
+
+
 def test_it_is_raised_once_a_fill() -> None:
     """A date that wobbles about the lead time calls nobody twice; a fill ends it, and the next time is another alarm."""
     vehicle = Vehicle()
