@@ -47,7 +47,7 @@ def add(
 @person.command("list", epilog="Example: tallow person list")
 def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found = accounts.people(connection)
     for one in found:
