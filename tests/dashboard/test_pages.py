@@ -502,6 +502,7 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
     assert point_kind("kingpin upper left") == "kingpin"
     assert point_kind("left") == "left"
+    assert point_kind("boom pivot 7") == point_kind("boom pivot 12") == "boom pivot"
 
 
 def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:
@@ -885,6 +886,15 @@ def test_the_depot_at_the_top_holds_on_every_page_that_goes_by_depot() -> None:
     }
     assert len(narrowed) > 5
     assert narrowed <= set(json.loads(scoped))
+
+
+def test_help_names_every_page_of_the_menu(client: FlaskClient) -> None:
+    """In the menu's words, with what it is for."""
+    shown = page(client, "/help")
+    in_menu = [one for one in dash.page_registry.values() if one.get("in_menu") and one["path"] != "/help"]
+    assert len(in_menu) > 10
+    for one in in_menu:
+        assert f'"children": "{one["name"]}", "href": "{one["path"]}"' in shown, one["path"]
 
 
 def test_the_reports_chart_is_dark_on_a_dark_screen(client: FlaskClient) -> None:
