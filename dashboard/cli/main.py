@@ -160,7 +160,9 @@ def main() -> None:
         fail(f"{text.rstrip('.')}; see: {context.command_path if context else 'tallow'} --help", 2)
     except (KeyboardInterrupt, typer.Abort):
         sys.exit(130)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit) as ended:
+        if not isinstance(ended, BrokenPipeError) and not isinstance(ended.__context__, BrokenPipeError):
+            raise
         # Whoever reads has read enough.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)

@@ -370,6 +370,28 @@ def test_the_version_is_told() -> None:
     assert tallow("--version").stdout == f"tallow {version('tallow')}\n"
 
 
+def test_who_stops_reading_has_read_enough(tmp_path: Path) -> None:
+    """`tallow findings | head -1` did not fail."""
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    assert tallow("upgrade", database=database).returncode == 0
+    reader, writer = os.pipe()
+    os.close(reader)
+    command = [sys.executable, "-m", "dashboard", "status"]
+    done = subprocess.run(command, env=environment(database), stdout=writer, stderr=subprocess.PIPE, text=True)
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_depot_that_is_not_there_is_warned_of(tmp_path: Path) -> None:
+    """A mistyped one would get no alert, ever."""
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database)
+    for depot, warned in ((str(VEHICLE["depot"]), False), ("Nowhere", True)):
+        done = tallow("route", "add", "mqtt://broker.example", "--depot", depot, database=database)
+        assert done.returncode == 0
+        assert ("no vehicle is of a depot called 'Nowhere' yet" in done.stderr) == warned
+
+
 def test_listing_people_makes_no_database(tmp_path: Path) -> None:
     """In a wrong folder it would say that everybody may do everything."""
     path = tmp_path / "tallow.db"
