@@ -84,7 +84,8 @@
         return no();
     }
 
-    const toggle = (_, open) => !open;
+    // The drawer of other pages opens and shuts by its button, and shuts once a page was chosen in it: that lies beneath.
+    const toggle = (_, path, search, open) => window.dash_clientside.callback_context.triggered_id === "more-open" && !open;
     const FOLDED = " fleet-folded";
     const unfold = (_, names) => (names.includes(FOLDED) ? names.replace(FOLDED, "") : names + FOLDED);
 
