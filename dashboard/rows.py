@@ -126,7 +126,9 @@ def strip(lines: Sequence[LineCondition]) -> Any:
         drawn_as = LINE_MARKS[state]
         hatch = " stroke-dasharray='2 2'" if drawn_as.hatched else ""
         paths += f"<path stroke='{drawn_as.colour}' stroke-width='{drawn_as.width}'{hatch} d='{''.join(moves)}'/>"
-    picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {x} 20' width='{x}' height='20'>{paths}</svg>"
+    # Where there is less room only the width shrinks: a mark that somebody needs to see keeps its height.
+    size = f"viewBox='0 0 {x} 20' width='{x}' height='20' preserveAspectRatio='none'"
+    picture = f"<svg xmlns='http://www.w3.org/2000/svg' {size}>{paths}</svg>"
     told = lines_in_words(lines)
     return html.Img(
         src=f"data:image/svg+xml,{quote(picture, safe=_PLAIN)}", alt=told, title=told, className="strip", height=20

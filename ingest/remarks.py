@@ -8,7 +8,7 @@ from msgspec import Struct
 from sqlalchemy import Connection, func, insert, select
 
 from ingest import schema
-from ingest.errors import Problem
+from ingest.errors import Problem, in_plain_words
 from ingest.work import Key, Name, Text
 
 MOST_REMARKS: Final = 40  # on one piece of work
@@ -39,7 +39,7 @@ def add(connection: Connection, vehicle_id: int, work_key: str, remark: Remark, 
     try:
         msgspec.convert(msgspec.to_builtins(remark), Remark)
     except msgspec.ValidationError as error:
-        raise Problem(str(error).replace("`", "")) from None
+        raise Problem(in_plain_words(error)) from None
     if not remark.text.strip() and photo is None:
         raise Problem("say something, or choose a photo")
     owner = connection.scalar(select(work.c.vehicle_id).where(work.c.key == work_key))

@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from ingest.bounds import STORABLE, Channel, Positive
-from ingest.errors import Problem
+from ingest.errors import Problem, in_plain_words
 from ingest.languages import later
 from ingest.times import DAY_US, FOREVER_US, LONG_AGO_US, instant
 
@@ -133,8 +133,7 @@ def work_of(values: Mapping[str, Any]) -> Work:
     try:
         work: Work = msgspec.convert({k: v for k, v in values.items() if v is not None}, Work, strict=False)
     except msgspec.ValidationError as error:
-        text, _, where = str(error).partition(" - at `$.")
-        raise Problem(f"{where.rstrip('`') or 'record'}: {text.replace('`', '')}") from None
+        raise Problem(in_plain_words(error)) from None
     for name in ("litres", "to_pct", "interval_min", "run_s", "engine_h", "odometer_km"):
         if not math.isfinite(getattr(work, name) or 0.0):
             raise Problem(f"{name}: not a number")

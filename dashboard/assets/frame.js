@@ -1,7 +1,7 @@
 // The frame around all pages: which page and scope it shows, how old the data is, the cursor in the search, light and dark.
 (function () {
-    const SCOPED = ["/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/grease", "/account", "/account/report", "/parts"];
-    const BELONGS = [["/vehicle/", "/fleet"], ["/handover/", "/fleet"], ["/label/", "/fleet"]];
+    const SCOPED = ["/", "/fleet", "/alarms", "/rounds", "/points", "/work", "/grease", "/account", "/account/report", "/parts", "/data", "/patterns"];
+    const BELONGS = [["/vehicle/", "/fleet"], ["/handover/", "/fleet"], ["/label/", "/fleet"], ["/evidence/", "/fleet"]];
     // A text of this page's language, its places filled; the English one is its name.
     let texts = null;
     window.tallowTr = (text, places) => {
@@ -31,9 +31,10 @@
         }
     }
 
-    // A page that goes by depot shows the one of its address; others leave the choice as it was.
+    // A page that goes by depot shows the one of its address; others leave the choice as it was, and do not show it: it narrows nothing there.
     function follow(path, search, kept, ids) {
         const scope = SCOPED.includes(path) ? asked(search) : kept || "";
+        document.documentElement.toggleAttribute("data-unscoped", !SCOPED.includes(path));
         setTimeout(() => mark(path), 0);
         setTimeout(() => mark(path), 400);
         const hrefs = ids.map((id) => id.to + (SCOPED.includes(id.to) ? query(scope) : ""));
@@ -42,12 +43,10 @@
 
     function choose(scope, path, search) {
         if (scope === undefined || scope === null) return no();
-        if (SCOPED.includes(path)) return scope === asked(search) ? no() : path + query(scope);
-        return window.dash_clientside.callback_context.triggered.length && scope !== window.tallowScope ? `/fleet${query(scope)}` : no();
+        return SCOPED.includes(path) && scope !== asked(search) ? path + query(scope) : no();
     }
 
     async function state(_, scope) {
-        window.tallowScope = scope || "";
         const trouble = (words) => [words, words, "state-of-data is-late", words, no(), no(), no(), no()];
         try {
             const answer = await fetch(`/frame${query(scope)}`, {cache: "no-store"});
@@ -85,7 +84,8 @@
         return no();
     }
 
-    const toggle = (_, open) => !open;
+    // The drawer of other pages opens and shuts by its button, and shuts once a page was chosen in it: that lies beneath.
+    const toggle = (_, path, search, open) => window.dash_clientside.callback_context.triggered_id === "more-open" && !open;
     const FOLDED = " fleet-folded";
     const unfold = (_, names) => (names.includes(FOLDED) ? names.replace(FOLDED, "") : names + FOLDED);
 

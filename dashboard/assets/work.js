@@ -36,7 +36,7 @@
 
     // Sends what is kept, oldest first; gives what is to be told of the record with this key.
     async function send(key) {
-        let told = "", connected = true;
+        let told = "", connected = true, refused = false;
         others.clear();
         for (const entry of kept().filter((one) => !one.problem)) {
             let problem = null;
@@ -47,20 +47,22 @@
                 break;
             }
             if (problem === null) continue;
+            refused = refused || problem !== "";
             if (problem === "" || entry.record.key === key) discard(entry.record.key);
             else keep(kept().map((one) => (one.record.key === entry.record.key ? {...one, problem} : one)));
             if (problem && entry.record.key === key) told = problem;
         }
         const waiting = kept().filter((one) => !one.problem).length;  // what was refused is told by `refused.js`
+        if (!waiting) settle(refused ? "" : recorded());
         if (told) return told;
         const mine = key !== "" && !kept().some((one) => one.record.key === key);
-        if (!connected) return taken(tr("No connection: {number} kept on this device, sent as soon as there is one.", {number: waiting}));
+        if (!connected) return waits(tr("No connection: {number} kept on this device, sent as soon as there is one.", {number: waiting}));
         if (waiting && mine) {
             const names = [...others].join(", ");
             return others.size ? taken(tr("Recorded. {number} more kept here until {names} signs in.", {number: waiting, names})) : recorded();
         }
-        if (others.size) return taken(tr("{number} kept on this device until {names} signs in here.", {number: waiting, names: [...others].join(", ")}));
-        if (waiting) return taken(tr("{number} kept on this device: the server does not take it now.", {number: waiting}));
+        if (others.size) return waits(tr("{number} kept on this device until {names} signs in here.", {number: waiting, names: [...others].join(", ")}));
+        if (waiting) return waits(tr("{number} kept on this device: the server does not take it now.", {number: waiting}));
         return recorded();
     }
 
@@ -72,6 +74,15 @@
     const recorded = () => taken(tr("Recorded."));
     const again = () => taken(tr("Recorded already."));
     const isTaken = (told) => good.has(told);
+
+    // What was told of records that waited then: once none does any more it is no longer so. What was refused stands at the top.
+    const outdated = new Set();
+    const waits = (told) => { outdated.add(told); return taken(told); };
+    function settle(now) {
+        for (const one of document.querySelectorAll("[role=status][id]")) {
+            if (outdated.has(one.textContent)) window.dash_clientside.set_props(one.id.startsWith("{") ? JSON.parse(one.id) : one.id, {children: now});
+        }
+    }
 
     async function hand(who, record, remark) {
         const said = JSON.stringify([who, {...record, key: "", at_us: 0}, remark]);

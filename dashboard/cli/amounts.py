@@ -12,6 +12,7 @@ from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.exports import csv
 from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
+from dashboard.queries.scope import Scope
 from ingest import registry
 from ingest.database import open_existing, reachable
 from ingest.errors import Problem
@@ -82,7 +83,7 @@ def show_amounts(
     with reachable(engine):
         if depot:
             scope.check_depot(engine, depot)
-        found, ahead_l = read_amounts(engine, depot), read_ahead_l(engine, depot)
+        found, ahead_l = read_amounts(engine, Scope(depot=depot)), read_ahead_l(engine, Scope(depot=depot))
     latest = sorted({one.month for one in found})[-months:]
     found = [one for one in found if one.month in latest]
     if as_csv:

@@ -16,7 +16,7 @@ from ingest.errors import Problem
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from sqlalchemy import Connection, Engine
+    from sqlalchemy import ColumnElement, Connection, Engine
 
     from analytics.pipeline.asked import Answer
 
@@ -140,12 +140,12 @@ def findings(as_json: Json = False, as_of: AsOf = None, database: Database = DEF
     for fleet, vehicle, f in sorted(told, key=lambda row: (not row[2].open, *urgency(row[2]))):
         state = "open" if f.open else "past"
         print(f"{state}  {fleet}/{vehicle}  {FINDING_KINDS[f.kind].title}: {f.summary}")
-    print(CAUTION if told else _nothing_found(engine))
+    print(CAUTION if told else _nothing_found(engine, None if as_of is None else as_of_us(engine, as_of)))
 
 
-def _nothing_found(engine: "Engine") -> str:
-    """That nothing was found, and of how many vehicles nothing could be."""
-    from sqlalchemy import case, func, select
+def _nothing_found(engine: "Engine", at_us: int | None) -> str:
+    """That nothing was found, up to a time where one is asked for, and of how many vehicles nothing could be."""
+    from sqlalchemy import and_, case, exists, func, select, true
 
     from ingest import schema, times
 
@@ -153,16 +153,22 @@ def _nothing_found(engine: "Engine") -> str:
     with reachable(engine), engine.connect() as connection:
         could_be = schema.vehicle_summary.c.controller  # of others nothing could be heard
         believed = schema.vehicle.c.heard_us <= times.now_us() + times.AHEAD_US  # else by a clock that is ahead
+        by_then: ColumnElement[bool] = true()
+        if at_us is not None:
+            message, own = schema.message, schema.vehicle.c.id
+            by_then = exists().where(message.c.vehicle_id == own, message.c.at_us.between(times.EARLIEST_US, at_us))
         registered, number, heard = connection.execute(
             select(
-                func.count(), func.count(case((could_be, 1))), func.count(case((could_be & believed, 1)))
+                func.count(), func.count(case((could_be, 1))), func.count(case((and_(could_be, believed, by_then), 1)))
             ).select_from(table)
         ).one()
     if not registered:
         return "No vehicles are registered."
-    return (
-        "No findings." if heard == number else f"No findings; {number - heard} of {number} vehicles were never heard."
+    silent = number - heard
+    never = (
+        "had not been heard by then" if at_us is not None else "was never heard" if silent == 1 else "were never heard"
     )
+    return f"No findings; {silent} of {number} vehicles {never}." if silent else "No findings."
 
 
 _STATES: Final = {"due": "now", "soon": "soon", "ok": "later", "unknown": "date not known"}

@@ -5,7 +5,7 @@ import os
 import sys
 from collections.abc import Iterator, Mapping
 from importlib import import_module
-from typing import Any, Final, NamedTuple
+from typing import Annotated, Any, Final, NamedTuple
 
 import typer
 from typer.core import TyperGroup
@@ -116,8 +116,21 @@ app = typer.Typer(
 )
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"tallow {version('tallow')}")
+        raise typer.Exit
+
+
 @app.callback(invoke_without_command=True)
-def start(context: typer.Context) -> None:
+def start(
+    context: typer.Context,
+    version: Annotated[  # noqa: ARG001
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="print the version and stop")
+    ] = False,
+) -> None:
     """Maintenance telemetry for automatic lubrication systems.
 
     Records what the controllers report, finds what is wrong, and says when each reservoir must be refilled.
@@ -147,7 +160,9 @@ def main() -> None:
         fail(f"{text.rstrip('.')}; see: {context.command_path if context else 'tallow'} --help", 2)
     except (KeyboardInterrupt, typer.Abort):
         sys.exit(130)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit) as ended:
+        if not isinstance(ended, BrokenPipeError) and not isinstance(ended.__context__, BrokenPipeError):
+            raise
         # Whoever reads has read enough.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)

@@ -8,7 +8,7 @@ import json
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
@@ -103,6 +103,17 @@ def start_logging() -> None:
         ],
         logger_factory=structlog.PrintLoggerFactory(sys.stdout),
     )
+
+
+def warn_of_unknown(engine: "Engine", fleets: Iterable[str], depots: Iterable[str]) -> None:
+    """On standard error, which fleets and depots no vehicle is of: of a mistyped one nobody is ever shown or told anything. They are
+    taken all the same, since people and routes may be there before the vehicles are."""
+    from dashboard.queries import scope
+
+    for what, named, known in zip(("fleet", "depot"), (fleets, depots), scope.places(engine), strict=True):
+        for name in sorted(set(named) - set(known)):
+            there = f"there are: {', '.join(known)}" if known else "none is registered"
+            sys.stderr.write(f"tallow: warning: no vehicle is of a {what} called {name!r} yet; {there}\n")
 
 
 def print_json(value: object) -> None:

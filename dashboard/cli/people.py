@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from dashboard import accounts, change_log
-from dashboard.cli.options import DEFAULT_DATABASE, Database
+from dashboard.cli.options import DEFAULT_DATABASE, Database, warn_of_unknown
 from ingest.database import open_database, open_existing, reachable, writing
 from ingest.environment import PERSON_PASSWORD_FILE
 from ingest.errors import Problem
@@ -41,13 +41,14 @@ def add(
     with reachable(engine), writing(engine) as connection:
         accounts.add(connection, name, password, role, fleet or (), depot or ())
         change_log.log_change(connection, "command line", f"{name} added as {role}", now_us(), "person")
+    warn_of_unknown(engine, fleet or (), depot or ())
     print(f"{name} is a {role}.")
 
 
 @person.command("list", epilog="Example: tallow person list")
 def list_people(database: Database = DEFAULT_DATABASE) -> None:
     """List who may use the dashboard."""
-    engine = open_database(database)
+    engine = open_existing(database)
     with reachable(engine), engine.connect() as connection:
         found = accounts.people(connection)
     for one in found:
@@ -71,6 +72,7 @@ def change(
     with reachable(engine), writing(engine) as connection:
         accounts.set_role(connection, name, role, fleet or (), depot or ())
         change_log.log_change(connection, "command line", f"{name} changed to {role}", now_us(), "person")
+    warn_of_unknown(engine, fleet or (), depot or ())
     print(f"{name} is a {role}.")
 
 

@@ -9,7 +9,7 @@ import typer
 
 from analytics.alarms import hooks, routes, wording
 from dashboard import change_log, formatting
-from dashboard.cli.options import DEFAULT_DATABASE, Database
+from dashboard.cli.options import DEFAULT_DATABASE, Database, warn_of_unknown
 from dashboard.queries import scope
 from ingest.database import open_existing, reachable, writing
 from ingest.errors import Problem
@@ -157,6 +157,7 @@ def add_route(
         change_log.log_change(
             connection, "command line", f"Route {number} added, to {routes.masked(address)}", now_us()
         )
+    warn_of_unknown(engine, (), [depot] if depot else ())
     print(f"Route {number}: {routes.masked(address)}. Try it with: tallow route test {number}")
     if secret:
         print(f"Its secret, shown this once: {secret}")

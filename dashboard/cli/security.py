@@ -43,6 +43,9 @@ def audit(
         origin = f" from {row.origin}" if row.origin else ""
         at = formatting.moment(row.at_us, "UTC", with_zone=True)
         print(change_log.plain(f"{at}  {row.event:<13}  {row.who}{origin}: {row.what}"))
+    if not found:
+        of_kind = f" of the kind {' or '.join(event)}" if event else ""
+        print(f"Nothing{of_kind} is in the log{'' if since is None else f' since {since}'}.")
 
 
 def _object(row: Any) -> dict[str, Any]:

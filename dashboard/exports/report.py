@@ -31,7 +31,7 @@ def sections(told: Report) -> list[Section]:
     return [
         (tr("Greased as planned"), figures(told)),
         (tr("What failed"), failed(told)),
-        (tr("What was repaired"), repaired(told)),
+        (tr("What was done"), repaired(told)),
         (tr("Grease"), litres(told)),
         (tr("Open risks"), risks(told)),
     ]

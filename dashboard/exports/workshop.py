@@ -56,6 +56,8 @@ def exchange(engine: Engine, folder: Path, name: str, depot: str = "", least: Se
     """Write requests for alarms that stand, are given to nobody, or were raised again after work, and are at least so severe, and withdraw
     those for alarms that ended; take what came back before. Refill dates are a matter of rounds and are not requested. Raises Problem."""
     told = Pass()
+    if not folder.is_dir():  # a name that is mistyped would ask nobody for anything, and assign the alarms all the same
+        raise Problem(f"{folder} is not a folder; make it first, where the workshop's program looks")
     try:
         for part in ("requests", "withdrawn", "completions/taken", "completions/refused"):
             (folder / part).mkdir(parents=True, exist_ok=True)

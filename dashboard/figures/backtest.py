@@ -16,10 +16,10 @@ def held_dates(below: Sequence[float], cases: int, template: str) -> go.Figure:
     spread = 196 * np.sqrt(meant / 100 * (1 - meant / 100) / max(cases, 1))
     figure = go.Figure()
     figure.add_scatter(
-        x=[0, 100], y=[0, 100], mode="lines", line={"color": GREY, "dash": "dash"}, name="ideal", hoverinfo="skip"
+        x=[0, 100], y=[0, 100], mode="lines", line={"color": GREY, "dash": "dash"}, name=tr("ideal"), hoverinfo="skip"
     )
     figure.add_scatter(
-        x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name="actual",
+        x=meant, y=np.round(100 * np.array(below), 1), mode="lines+markers", name=tr("actual"),
         line={"color": ink(template)}, marker={"size": 9}, error_y={"type": "data", "array": spread, "color": GREY},
         hovertemplate=tr("{came} % came by the date that {should} % should", came="%{y:.0f}", should="%{x:.0f}"),
     )  # fmt: skip

@@ -11,6 +11,7 @@ from dashboard import formatting
 from dashboard.figures.theme import BI, with_layout
 from dashboard.tokens import GREY
 from dashboard.units import Units
+from ingest.languages import tr
 
 
 def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> go.Figure:
@@ -18,8 +19,8 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
     months = sorted({one.month for one in found})
     figure = go.Figure()
     for name, colour, pattern, values in (
-        ("used", GREY, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
-        ("filled", GREY, "/", [_filled_l([a for a in found if a.month == m]) for m in months]),
+        (tr("used"), GREY, "", [sum(a.used_l for a in found if a.month == m) for m in months]),
+        (tr("filled"), GREY, "/", [_filled_l([a for a in found if a.month == m]) for m in months]),
     ):
         figure.add_bar(
             x=[formatting.month(month) for month in months],
@@ -30,7 +31,7 @@ def grease_months(found: Sequence[Amount], template: str, units: Units = BI) -> 
         )
     figure.update_layout(barmode="group", bargap=0.25)
     figure.update_xaxes(type="category", automargin=True)
-    return with_layout(figure, template, 280, {"l": "litres"}.get(units.volume, units.volume))
+    return with_layout(figure, template, 280, tr("litres") if units.volume == "l" else units.volume)
 
 
 def _filled_l(found: Sequence[Amount]) -> float:

@@ -25,14 +25,15 @@ def lives(curves: Sequence[Curve], template: str) -> go.Figure:
             line = {"width": 0, "shape": "hv"}
             figure.add_scatter(x=at_h, y=high, mode="lines", line=line, showlegend=False, hoverinfo="skip")
             figure.add_scatter(
-                x=at_h, y=low, mode="lines", line=line, fill="tonexty", fillcolor="rgba(138,143,152,0.3)", name="95 % limits",
+                x=at_h, y=low, mode="lines", line=line, fill="tonexty", fillcolor="rgba(138,143,152,0.3)", name=tr("95 % limits"),
                 hoverinfo="skip",
             )  # fmt: skip
         figure.add_scatter(
-            x=at_h, y=share, mode="lines", name=text(one.group), hovertemplate="%{y:.0f} % reach %{x:,.0f} h",
+            x=at_h, y=share, mode="lines", name=tr("all") if n == 0 else text(one.group),
+            hovertemplate=tr("{share} % reach {hours} h", share="%{y:.0f}", hours="%{x:,.0f}"),
             line={"color": ink(template) if n == 0 else GREY, "width": 2, "shape": "hv", "dash": _DASHES[n]},
         )  # fmt: skip
     with_layout(figure, template, 320, tr("% that reach it"))
-    figure.update_xaxes(title=tr("ignition hours since fitting or repair"), rangemode="tozero")
+    figure.update_xaxes(title=tr("ignition hours"), rangemode="tozero")
     figure.update_yaxes(range=[0, 103])
     return figure

@@ -30,7 +30,7 @@ def channel_name(result: Result, channel: str) -> str:
     if len(lines) == 1:
         name = f"{lines[0].line} {lines[0].point}"
     elif lines:
-        name = f"{channel} ({lines[0].line} to {lines[-1].line})"
+        name = tr("{channel} ({first} to {last})", channel=channel, first=lines[0].line, last=lines[-1].line)
     else:
         name = tr("{channel} (not listed)", channel=channel)
     return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
@@ -38,7 +38,11 @@ def channel_name(result: Result, channel: str) -> str:
 
 def line_title(result: Result, channel: str, units: Units) -> str:
     """What the opened line's part of the charts is called."""
-    return f"<b>{channel_name(result, channel)}</b>, peaks, {units.pressure}; grey: expected"
+    return tr(
+        "{channel}, peaks, {unit}; grey: expected",
+        channel=f"<b>{channel_name(result, channel)}</b>",
+        unit=units.pressure,
+    )
 
 
 def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: Units = BI) -> list[dict[str, Any]]:
@@ -69,12 +73,12 @@ def line_traces(result: Result, channel: str, axis: str, scheme: Scheme, units: 
         dict(**edge, y=short(bar * middle / wide), name=tr("expected, lowest"), fill="tonexty", fillcolor="rgba(138,143,152,0.35)"),
         {
             "type": "scatter", "x": local(cycles.at_us[shown], zone), "y": short(bar * peak[shown]), "yaxis": axis,
-            "mode": "markers", "name": "peak",
+            "mode": "markers", "name": tr("peak"),
             "marker": {"size": 3.5, "color": scheme.ink}, "hovertemplate": "%{y:.0f} " + units.pressure + AT,
         },
         {
             "type": "scatter", "x": [local_datetime(one.at_us, zone) for one in done], "y": [relief * 1.05] * len(done), "yaxis": axis,
-            "mode": "markers", "name": "work",
+            "mode": "markers", "name": tr("work"),
             "marker": {"symbol": "diamond", "size": 9, "color": scheme.ink},
             "customdata": [text("; ".join([one.title, *formatting.work_details(one)])) for one in done],
             "hovertemplate": "%{customdata}" + AT,

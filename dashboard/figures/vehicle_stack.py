@@ -17,6 +17,7 @@ from dashboard.figures.vehicle_line import line_title, line_traces
 from dashboard.figures.vehicle_parts import Stack, cycles, happened, level, pressure_map, temperature
 from dashboard.tokens import RED
 from dashboard.units import Units
+from ingest.languages import tr
 from ingest.times import DAY_US
 
 LINE_TRACES: Final = 4  # of the opened line
@@ -64,7 +65,8 @@ def stack(result: Result, channel: str | None, template: str, units: Units = BI)
             opened = line_traces(result, channel, meta["line"], made.scheme, units)
             relief = units.of_kpa(result.history.setup.relief_kpa)
             made.axes[meta["line"]] = {"range": [0, relief * 1.1], "nticks": 6}
-            made.rule(meta["line"], relief, f"relief {relief:.0f} {units.pressure}", RED, "dash", above=False)
+            at = tr("relief {pressure}", pressure=f"{relief:.0f} {units.pressure}")
+            made.rule(meta["line"], relief, at, RED, "dash", above=False)
     temperature(made)
     if not made.heights:
         return None

@@ -4,7 +4,7 @@ from typing import Any
 
 import dash
 import dash_mantine_components as dmc
-from dash import Input, Output, callback, dcc, html
+from dash import Input, Output, State, callback, dcc, html
 
 from analytics.findings import Finding
 from analytics.kinds import DATA_KINDS, FINDING_KINDS
@@ -15,6 +15,7 @@ from dashboard.pages import model_table
 from dashboard.queries import data
 from dashboard.queries.data import DataState, Who
 from dashboard.queries.model import model_fit
+from dashboard.queries.scope import EVERYTHING, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
 from ingest import times
@@ -28,10 +29,15 @@ dash.register_page(
 STALE_US = 3_600_000_000
 
 
-def layout(**_: Any) -> html.Div:
-    """The page."""
+def layout(**asked: Any) -> html.Div:
+    """The page for the scope in the address."""
+    chosen = scope_of(asked)
+    whose = tr(
+        "What comes in, what was refused and the forecast accuracy are of all depots; the rest is of the chosen ones."
+    )
     return html.Div(
         [
+            dcc.Store(id="data-scope", data=chosen._asdict()),
             dcc.Interval(id="data-tick", interval=REFRESH_MS),
             dcc.Download(id="data-file"),
             dcc.Download(id="data-dates-file"),
@@ -43,6 +49,7 @@ def layout(**_: Any) -> html.Div:
                 ],
             ),
             html.P(tr("What everything else rests on."), className="dim"),
+            *([] if chosen == EVERYTHING else [html.P(whose, className="dim")]),
             html.Div(components.pending(), id="data-body"),
             html.Div(id="data-model"),
             html.Div(id="data-dates"),
@@ -184,16 +191,16 @@ def dates(told: DataState, template: str) -> list[Any]:
     return [components.section(title, [chart, html.Ul(by_horizon)], text)]
 
 
-@callback(Output("data-body", "children"), Input("data-tick", "n_intervals"))
-def show(_: int | None) -> list[Any]:
+@callback(Output("data-body", "children"), Input("data-tick", "n_intervals"), State("data-scope", "data"))
+def show(_: int | None, asked: dict[str, str]) -> list[Any]:
     """What is known now."""
-    return body(data.data_state(engine()), times.now_us())
+    return body(data.data_state(engine(), scope=scope_of(asked)), times.now_us())
 
 
-@callback(Output("data-model", "children"), Input("scope-kept", "data"))
-def show_model(_: Any) -> Any:
+@callback(Output("data-model", "children"), Input("data-scope", "data"))
+def show_model(asked: dict[str, str]) -> Any:
     """How well the pressure model fits: made once a day, so that no tick asks for it."""
-    return model_table.of_fleet(model_fit(engine()))
+    return model_table.of_fleet(model_fit(engine(), scope_of(asked)))
 
 
 @callback(Output("data-dates", "children"), Input("scheme-now", "data"))
@@ -202,10 +209,12 @@ def show_dates(scheme: str | None) -> list[Any]:
     return dates(data.data_state(engine()), theme.template_of(scheme))
 
 
-@callback(Output("data-file", "data"), Input("data-csv", "n_clicks"), prevent_initial_call=True)
-def save(_: int) -> dict[str, Any]:
+@callback(
+    Output("data-file", "data"), Input("data-csv", "n_clicks"), State("data-scope", "data"), prevent_initial_call=True
+)
+def save(_: int, asked: dict[str, str]) -> dict[str, Any]:
     """What is listed here, and what was too much to list, as a file."""
-    return csv.as_file(csv.data_table(data.data_state(engine(), None)), "fleet", "data.csv")
+    return csv.as_file(csv.data_table(data.data_state(engine(), None, scope_of(asked))), "fleet", "data.csv")
 
 
 @callback(

@@ -213,6 +213,8 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
         week = tr("{done} of {expected}", done=done, expected=expected)
     strip = rows.strip(r.detail.lines if r.detail else ()) if r.controller else "–"
     heard = formatting.ago(r.heard_us, now_us) if r.controller else tr("no controller")
+    undated = r.detail is not None and r.detail.refill.due_expected_us is None and r.detail.refill.state != "due"
+    why = "fleet-cell-refill-why" if r.controller and undated else ""
     online = {True: tr("online"), False: tr("offline")}.get(r.online) if r.online is not None else None
     return html.Tr(
         [
@@ -221,9 +223,9 @@ def row(r: FleetRow, now_us: int, at_risk: str | None = None, *, told_above: boo
             html.Td(_reason(r, told_above), className="fleet-cell-what"),
             html.Td(strip, className="fleet-cell-strip", **{"data-head": tr("Lines")}),
             html.Td(rows.level(r), className="fleet-cell-level", **{"data-head": tr("Level")}),
-            html.Td(rows.refill_words(r), className="fleet-cell-refill", **{"data-head": tr("Refill")}),
+            html.Td(html.Span(rows.refill_words(r), className=why), className="fleet-cell-refill", **{"data-head": tr("Refill")}),
             html.Td(
-                week, className=f"num{'' if done == expected else ' state-plan'}",
+                week, className=f"num fleet-cell-cycles{'' if done == expected else ' state-plan'}",
                 **{"data-head": tr("7 days")},
             ),
             html.Td(heard, className="num", title=online, **{"data-head": tr("Heard")}),

@@ -1,8 +1,7 @@
 """How much grease goes where, by month, depot and grease, and what is needed next."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any
-from urllib.parse import urlencode
+from typing import Any, Final
 
 import dash
 import dash_mantine_components as dmc
@@ -15,10 +14,9 @@ from dashboard.exports import csv
 from dashboard.exports import greases as words
 from dashboard.figures import theme
 from dashboard.figures.grease import grease_months
-from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.greases import read_greases, read_season
-from dashboard.queries.scope import Scope
+from dashboard.queries.scope import Scope, address, scope_of
 from dashboard.web.database import engine
 from ingest.languages import cldr, later, tr
 from ingest.times import instant, now_us
@@ -34,13 +32,15 @@ dash.register_page(
     begins=True,
 )
 
+_LATEST_MONTHS: Final = 3
 
-def layout(depot: str = "", **_: Any) -> html.Div:
-    """The page for the depot in the address."""
+
+def layout(**asked: Any) -> html.Div:
+    """The page for the scope in the address."""
     return html.Div(
         [
             dcc.Location(id="grease-location", refresh=False),
-            dcc.Store(id="grease-depot", data=depot if depot in scope.depots(engine()) else ""),
+            dcc.Store(id="grease-scope", data=scope_of(asked)._asdict()),
             dcc.Download(id="grease-file"),
             components.page_head(tr("Grease"), [(tr("Save as CSV"), "grease-save")]),
             html.Div(
@@ -88,13 +88,7 @@ def body(
             tr("By month"),
             [
                 dcc.Graph(figure=grease_months(found, template, accounts.my_units()), config={"displayModeBar": False}),
-                html.Div(
-                    _table(found, density),
-                    className="wide",
-                    tabIndex=0,
-                    role="region",
-                    **{"aria-label": tr("Grease by month")},
-                ),
+                *_tables(found, density),
             ],
             tr(
                 "Used: by the cycles. Filled: by the level readings, or by record where there are none. Unaccounted: filled but neither"
@@ -104,11 +98,11 @@ def body(
     ]
 
 
-def before_the_cold(depot: str, now_us: int) -> list[Any]:
+def before_the_cold(chosen: Scope, now_us: int) -> list[Any]:
     """Which vehicles need another grease before which week."""
     with engine().connect() as connection:
         listed = bool(read_greases(connection))
-        told = read_season(connection, Scope(depot=depot), instant(now_us).date())
+        told = read_season(connection, chosen, instant(now_us).date())
     shown: list[Any] = [html.P(tr(words.NO_GREASES), className="dim")]
     if listed:
         shown = (
@@ -120,6 +114,19 @@ def before_the_cold(depot: str, now_us: int) -> list[Any]:
     return [components.section(tr("Before it gets cold"), shown, words.meaning())]
 
 
+def _tables(found: list[Amount], density: float) -> list[Any]:
+    """The latest months in plain sight, the others one click away."""
+    latest = set(sorted({one.month for one in found})[-_LATEST_MONTHS:])
+    parts = [_table([one for one in found if (one.month in latest) == late], density) for late in (True, False)]
+    wide = [
+        html.Div(part, className="wide", tabIndex=0, role="region", **{"aria-label": name})
+        for part, name in zip(parts, (tr("Grease by month"), tr("Earlier months")), strict=True)
+    ]
+    if len(latest) == len({one.month for one in found}):
+        return wide[:1]
+    return [wide[0], html.Details([html.Summary(tr("Earlier months")), wide[1]], **{"data-keep": "grease-earlier"})]
+
+
 def _table(found: list[Amount], density: float) -> html.Table:
     unit = accounts.my_units()
     used, filled, held, unaccounted = (
@@ -129,20 +136,20 @@ def _table(found: list[Amount], density: float) -> html.Table:
     rows = [
         components.row([
             formatting.month(one.month),
-            one.depot, one.grease, str(one.vehicles), f"{unit.of_litres(one.used_l):.1f}", f"{one.used_l * density:.1f}",
+            one.depot, one.grease, str(one.vehicles), cldr.decimal(unit.of_litres(one.used_l), 1), cldr.decimal(one.used_l * density, 1),
             *_filled(one, density), _signed(one.held_l),
             _signed(one.unaccounted_l),
         ], range(3, 10))
         for one in reversed(found)
     ]  # fmt: skip
-    return components.table(heads, rows, "broad", range(3, 10))
+    return components.table(heads, rows, "plain", range(3, 10))
 
 
 def _filled(one: Amount, density: float) -> tuple[str, str]:
     """What was filled in, in the units of whoever reads and in kg; where no level tells it and nobody wrote it down nobody knows."""
     if one.known_filled_l is None:
         return tr("not known"), tr("not known")
-    return f"{accounts.my_units().of_litres(one.filled_l):.1f}", f"{one.filled_l * density:.1f}"
+    return cldr.decimal(accounts.my_units().of_litres(one.filled_l), 1), cldr.decimal(one.filled_l * density, 1)
 
 
 def _signed(litres: float | None) -> str:
@@ -150,7 +157,7 @@ def _signed(litres: float | None) -> str:
     if litres is None:
         return tr("not known")
     shown = accounts.my_units().of_litres(litres)
-    return "0.0" if abs(shown) < 0.05 else f"{shown:+.1f}"
+    return cldr.decimal(0, 1) if abs(shown) < 0.05 else f"{'+' * (shown > 0)}{cldr.decimal(shown, 1)}"
 
 
 def _density(value: object) -> float:
@@ -160,25 +167,26 @@ def _density(value: object) -> float:
 @callback(
     Output("grease-body", "children"),
     Output("grease-location", "href"),
-    Input("grease-depot", "data"),
+    Input("grease-scope", "data"),
     Input("grease-density", "value"),
     Input("scheme-now", "data"),
 )
-def show(depot: str, density: object, scheme: str | None) -> tuple[list[Any], str]:
-    """The chosen depot; the address holds it."""
-    found, ahead_l = read_amounts(engine(), depot), read_ahead_l(engine(), depot)
-    shown = body(found, ahead_l, _density(density), theme.template_of(scheme), before_the_cold(depot, now_us()))
-    return shown, f"/grease?{urlencode({'depot': depot})}" if depot else "/grease"
+def show(asked: dict[str, str], density: object, scheme: str | None) -> tuple[list[Any], str]:
+    """The chosen scope; the address holds it."""
+    chosen = scope_of(asked)
+    found, ahead_l = read_amounts(engine(), chosen), read_ahead_l(engine(), chosen)
+    shown = body(found, ahead_l, _density(density), theme.template_of(scheme), before_the_cold(chosen, now_us()))
+    return shown, address("/grease", chosen)
 
 
 @callback(
     Output("grease-file", "data"),
     Input("grease-save", "n_clicks"),
-    State("grease-depot", "data"),
+    State("grease-scope", "data"),
     State("grease-density", "value"),
     prevent_initial_call=True,
 )
-def save(_: int, depot: str, density: object) -> dict[str, Any]:
+def save(_: int, asked: dict[str, str], density: object) -> dict[str, Any]:
     """The table as CSV."""
-    rows = csv.amounts_table(read_amounts(engine(), depot), _density(density))
+    rows = csv.amounts_table(read_amounts(engine(), scope_of(asked)), _density(density))
     return csv.as_file(rows, "month", "grease.csv")

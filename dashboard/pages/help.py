@@ -22,6 +22,8 @@ _PAGES: Final = (
     (later("Alarms"), "/alarms", later("What a person must deal with: acknowledge, assign, shelve, record the work.")),
     (later("Refill round"), "/rounds",
     later("Which vehicles of a depot to fill on which day, with how much of which grease. Print it, tick it off.")),
+    (later("Hand points"), "/points",
+    later("Points greased by hand: which are due, with how much of which grease. Tick them off, read a meter.")),
     (later("Work"), "/work", later("What was done to which vehicle, by whom, with remarks and photos.")),
     (later("Grease"), "/grease", later("Litres used, filled and needed next, by month and depot; what to change before it gets cold.")),
     (later("Account"), "/account", later("How much of the planned grease surely arrived, and which points got least.")),

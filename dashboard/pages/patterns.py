@@ -14,6 +14,7 @@ from dashboard.pages import found
 from dashboard.queries import patterns
 from dashboard.queries.found import verdicts
 from dashboard.queries.patterns import Patterns
+from dashboard.queries.scope import address, scope_of
 from dashboard.web.database import engine
 from ingest.languages import begun, cldr, later, tr
 
@@ -28,14 +29,15 @@ dash.register_page(
 )
 
 
-def layout(by: str = "point", against: str = "months", **_: Any) -> html.Div:
-    """The page for the grouping and the exposure in the address."""
+def layout(by: str = "point", against: str = "months", **asked: Any) -> html.Div:
+    """The page for the scope, the grouping and the exposure in the address."""
     chosen = by if by in patterns.GROUPS else "point"
     held = against if against in patterns.EXPOSURES else "months"
     return html.Div(
         [
             dcc.Location(id="patterns-location", refresh=False),
             dcc.Download(id="patterns-file"),
+            dcc.Store(id="patterns-scope", data=scope_of(asked)._asdict()),
             components.page_head(tr("Patterns"), [(tr("Save as CSV"), "patterns-csv")]),
             html.P(
                 tr("Blocked and open lines, against the time that they were watched: few faults in a short time prove little, and"
@@ -75,8 +77,8 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     )
     rows = [
         html.Tr(
-            [html.Td(name), html.Td(str(r.events)), html.Td(f"{r.exposure:.0f}"), html.Td(f"{per * r.rate:.2f}"),
-             html.Td(f"{per * r.ci_low:.2f} to {per * r.ci_high:.2f}")]
+            [html.Td(name), html.Td(str(r.events)), html.Td(cldr.grouped(round(r.exposure))), html.Td(cldr.decimal(per * r.rate, 2)),
+             html.Td(tr("{low} to {high}", low=cldr.decimal(per * r.ci_low, 2), high=cldr.decimal(per * r.ci_high, 2)))]
         )
         for name, r in told.rates
     ]  # fmt: skip
@@ -117,12 +119,14 @@ def body(told: Patterns, group: str, against: str, template: str) -> list[Any]:
     Input("patterns-by", "value"),
     Input("patterns-against", "value"),
     Input("scheme-now", "data"),
+    State("patterns-scope", "data"),
 )
-def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
+def show(group: str, against: str, scheme: str | None, asked: dict[str, str]) -> tuple[list[Any], str]:
     """The chosen comparison; the address holds it."""
-    told = patterns.patterns(engine(), group, against)
-    shown = body(told, group, against, theme.template_of(scheme)) + found.cause_section(verdicts(engine()))
-    return shown, f"/patterns?by={group}&against={against}"
+    chosen = scope_of(asked)
+    told = patterns.patterns(engine(), group, against, chosen)
+    shown = body(told, group, against, theme.template_of(scheme)) + found.cause_section(verdicts(engine(), chosen))
+    return shown, address("/patterns", chosen, by=group, against=against)
 
 
 @callback(
@@ -130,9 +134,10 @@ def show(group: str, against: str, scheme: str | None) -> tuple[list[Any], str]:
     Input("patterns-csv", "n_clicks"),
     State("patterns-by", "value"),
     State("patterns-against", "value"),
+    State("patterns-scope", "data"),
     prevent_initial_call=True,
 )
-def save(_: int, group: str, against: str) -> dict[str, Any]:
+def save(_: int, group: str, against: str, asked: dict[str, str]) -> dict[str, Any]:
     """The numbers of both charts as a file."""
-    rows = csv.pattern_table(patterns.patterns(engine(), group, against), against)
+    rows = csv.pattern_table(patterns.patterns(engine(), group, against, scope_of(asked)), against)
     return csv.as_file(rows, "what", f"patterns-{group}.csv")

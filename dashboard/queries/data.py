@@ -8,7 +8,7 @@ from sqlalchemy.exc import DBAPIError
 
 from analytics.findings import Finding, from_row
 from analytics.kinds import DATA_KINDS
-from dashboard.queries.scope import count_unregistered, visible
+from dashboard.queries.scope import EVERYTHING, Scope, count_unregistered, within
 from ingest import quarantine, schema, times, totals
 from ingest.languages.saying import of_json
 from ingest.rivals import Rival, rivals
@@ -48,13 +48,14 @@ class DataState:
 MOST_LISTED = 200  # vehicles of each list
 
 
-def data_state(engine: Engine, most: int | None = MOST_LISTED) -> DataState:
-    """What the *Data* page shows, with so many vehicles of each list (None: all); nothing of it is counted message by message."""
+def data_state(engine: Engine, most: int | None = MOST_LISTED, scope: Scope = EVERYTHING) -> DataState:
+    """What the *Data* page shows, with so many vehicles of a scope in each list (None: all); nothing of it is counted message by message.
+    What comes in and how past dates held are of all."""
     analysis, finding, looked, intake = schema.analysis, schema.finding, schema.backtest, schema.recorder_stats
     table = schema.vehicle_summary
     named = (table.c.fleet, table.c.vehicle, table.c.unit, table.c.depot)
     with engine.connect() as connection:
-        mine = ~table.c.sold, *visible(table)
+        mine = ~table.c.sold, *within(table, scope)
         found: list[tuple[Who, Finding]] = []
         counted = connection.execute(
             select(finding.c.kind, func.count())

@@ -7,7 +7,7 @@ import numpy as np
 from sqlalchemy import Engine, select
 
 from analytics.vehicle.model_check import REMARKS, Check, Remark, outstanding
-from dashboard.queries.scope import visible
+from dashboard.queries.scope import EVERYTHING, Scope, visible, within
 from ingest import schema
 
 MOST = 50
@@ -25,8 +25,8 @@ class Fit:
     shared: dict[Remark, int]
 
 
-def model_fit(engine: Engine) -> Fit:
-    """Of the fleet: what stands out of it (`model_check.outstanding`)."""
+def model_fit(engine: Engine, scope: Scope = EVERYTHING) -> Fit:
+    """Of a scope: what stands out of all that whoever asks may see (`model_check.outstanding`)."""
     table, who = schema.model_check, schema.vehicle_summary
     mine = table.c.vehicle_id == who.c.vehicle_id, ~who.c.sold, *visible(who)
     measures = table.c.lean_percent, table.c.memory, table.c.spread_percent, table.c.outside
@@ -38,10 +38,12 @@ def model_fit(engine: Engine) -> Fit:
         beyond = np.array([[name in one for name in REMARKS] for one in said], bool).reshape(-1, len(REMARKS))
         measured = np.array([row[4:] for row in known], float).reshape(-1, len(REMARKS))
         named = outstanding(measured, beyond)
+        inside = set(connection.scalars(select(who.c.vehicle_id).where(*within(who, scope))))
+        here = np.array([row.vehicle_id in inside for row in known], bool)
         chosen = {
             (row.vehicle_id, row.channel): tuple(name for name in row.remarks if which[REMARKS.index(name)])
             for row, which in zip(known, named, strict=True)
-            if which.any()
+            if which.any() and row.vehicle_id in inside
         }
         first = list(chosen)[:MOST]
         whose = who.c.fleet, who.c.vehicle, who.c.unit, who.c.depot
@@ -55,8 +57,9 @@ def model_fit(engine: Engine) -> Fit:
         (*(full[key][column.name] for column in whose), replace(_check(full[key]), remarks=chosen[key]))
         for key in first
     ]
-    shared = {name: int((beyond & ~named)[:, k].sum()) for k, name in enumerate(REMARKS)}
-    return Fit(worst, len(chosen), len(known), len(rows) - len(known), shared)
+    shared = {name: int((beyond & ~named)[here, k].sum()) for k, name in enumerate(REMARKS)}
+    unknown = sum(row.worst is None and row.vehicle_id in inside for row in rows)
+    return Fit(worst, len(chosen), int(here.sum()), unknown, shared)
 
 
 def checks_of(engine: Engine, fleet: str, vehicle: str) -> list[Check]:

@@ -9,7 +9,7 @@ from sqlalchemy import Engine, Subquery, func, select
 from analytics.account.points import point_kind
 from analytics.kinds import LINE_FAULTS
 from analytics.statistics.rates import MeanCumulative, Rate, mean_cumulative, rate
-from dashboard.queries.scope import visible
+from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import schema
 from ingest.languages import later
 
@@ -47,21 +47,21 @@ class Patterns:
     vehicles: int
 
 
-def patterns(engine: Engine, group: str, by: str = "months") -> Patterns:
-    """How often lines fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as long as
-    they were watched."""
+def patterns(engine: Engine, group: str, by: str = "months", scope: Scope = EVERYTHING) -> Patterns:
+    """How often lines of a scope fail, by one of GROUPS and against one of EXPOSURES; only lines that a channel watches count, for as
+    long as they were watched."""
     finding, who, line = schema.finding, schema.vehicle_summary, schema.line
     kept, unit = EXPOSURES[by].column, EXPOSURES[by].unit
     latest = latest_setups()
     value = {"bundle": line.c.bundle, "class": who.c.vehicle_class, "depot": who.c.depot, "feed": latest.c.feed}
     with engine.connect() as connection:
-        rows = connection.execute(select(who.c.vehicle_id, who.c[kept]).where(who.c[kept] > 0, *visible(who)))
+        rows = connection.execute(select(who.c.vehicle_id, who.c[kept]).where(who.c[kept] > 0, *within(who, scope)))
         lasted: dict[int, float] = {id_: found / unit for id_, found in rows}
         lines = connection.execute(
             select(latest.c.vehicle_id, line.c.line, line.c.channel, value.get(group, line.c.point))
             .join(line, line.c.setup_id == latest.c.id)
             .join(who, who.c.vehicle_id == latest.c.vehicle_id)
-            .where(latest.c.number == 1, line.c.channel.is_not(None), *visible(who))
+            .where(latest.c.number == 1, line.c.channel.is_not(None), *within(who, scope))
         ).all()
         faults = connection.execute(
             select(finding.c.vehicle_id, finding.c.lines, finding.c[kept]).where(finding.c.kind.in_(LINE_FAULTS))

@@ -125,7 +125,7 @@ def read_report(engine: Engine, month: str, scope: Scope = EVERYTHING) -> Report
         unknown=account.without_doses(engine, month, scope),
         began=_by_kind([tuple(row) for row in spans], since_us, until_us),
         repaired=_repaired(done, since_us, until_us),
-        amounts=[one for one in grease.read_amounts(engine, scope.depot) if one.month == month],
+        amounts=[one for one in grease.read_amounts(engine, scope) if one.month == month],
         risks=risks[:MOST_RISKS],
         more_risks=max(0, len(risks) - MOST_RISKS),
         silent=sorted(depots - set(by_depot["group"])),

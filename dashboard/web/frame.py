@@ -243,7 +243,7 @@ def register(app: Dash, database: Engine) -> None:
         prevent_initial_call=True,
     )
     app.clientside_callback(
-        ClientsideFunction(tallow, "toggle"), Output("more", "opened"), Input("more-open", "n_clicks"), State("more", "opened"),
+        ClientsideFunction(tallow, "toggle"), Output("more", "opened"), Input("more-open", "n_clicks"), *where, State("more", "opened"),
         prevent_initial_call=True,
     )  # fmt: skip
     app.callback(

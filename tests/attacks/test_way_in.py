@@ -136,7 +136,9 @@ def test_the_log_is_read_by_a_command(engine: Engine, monkeypatch: pytest.Monkey
             "origin": "192.0.2.1",
         }
     ]
-    assert run(command, ["audit", "--since", "2030-01-01T00:00:00Z"]).stdout == ""
+    late = ["audit", "--since", "2030-01-01T00:00:00Z"]
+    assert run(command, late).stdout == "Nothing is in the log since 2030-01-01T00:00:00Z.\n"
+    assert run(command, [*late, "--json"]).stdout == "[]\n"
     assert isinstance(run(command, ["audit", "--event", "made-up"]).exception, Problem)
 
 

@@ -162,7 +162,13 @@ def test_every_page_can_be_reached(demo: RunningDemo, page: Page) -> None:
         page.get_by_role("button", name="More", exact=True).click()
     reached("more" if phone else "rail", others)
     page.locator(f"[data-nav={'more' if phone else 'rail'}] a", has_text="Data").click()
-    page.wait_for_url("**/data")
+    page.wait_for_url("**/data?depot=Dry+Fork+Pit")
+    page.locator(f"[data-nav={'bar' if phone else 'rail'}] a", has_text="Fleet").click()
+    page.locator("table.fleet a.unit").first.click()
+    page.wait_for_url("**/vehicle/**")
+    expect(page.locator("#scope")).to_be_hidden()  # it narrows nothing there
+    page.go_back()
+    expect(page.locator("#scope")).to_have_value("Dry Fork Pit")
 
 
 def test_the_search_finds_by_the_keyboard_alone(demo: RunningDemo, tab: Callable[..., Page]) -> None:
@@ -327,6 +333,7 @@ def test_work_recorded_without_a_connection_is_sent_later(demo: RunningDemo, tab
     expect(page.locator("#work-told")).to_contain_text("1 kept on this device")
     context.set_offline(False)
     expect(page.locator("#vehicle-work li")).to_contain_text("at the gate", timeout=30_000)
+    expect(page.locator("#work-told")).to_have_text("Recorded.")
     assert page.evaluate("localStorage.getItem('tallow-work')") == "[]"
     page.locator("#vehicle-work").get_by_role("button", name="remark or photo").first.click()
     page.locator("#remark-text").fill("seen from below")

@@ -13,6 +13,7 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -346,7 +347,56 @@ def test_a_vehicle_is_analysed_as_soon_as_it_is_registered(tmp_path: Path) -> No
     unheard = VEHICLE | {"vehicle": "v2"}
     (folder := tmp_path / "more").mkdir()
     tallow("register", str(write(folder, [unheard], [LINE | {"vehicle": "v2"}])), database=database)
-    assert "No findings; 1 of 2 vehicles were never heard." in tallow("findings", database=database).stdout
+    assert "No findings; 1 of 2 vehicles was never heard." in tallow("findings", database=database).stdout
+
+
+def test_nothing_found_before_anything_was_heard_is_no_clean_fleet(tmp_path: Path) -> None:
+    """What was heard later is not known then; and the words go by the number."""
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database)
+    log = tmp_path / "log"
+    log.write_text(
+        '{"topic": "lube/1/f/v1/level", "payload": {"seq": 1, "at": "2026-03-01T06:00:00Z", "level_pct": 40}}\n'
+    )
+    tallow("replay", str(log), database=database)
+    before = tallow("findings", "--as-of", "2026-02-01T00:00:00Z", database=database)
+    assert before.stdout == "No findings; 1 of 1 vehicles had not been heard by then.\n"
+    after = tallow("findings", "--as-of", "2026-03-01T06:00:00Z", database=database)
+    assert after.stdout == "No findings.\n"
+
+
+def test_the_version_is_told() -> None:
+    """By an option, in one line, and nothing else is run."""
+    assert tallow("--version").stdout == f"tallow {version('tallow')}\n"
+
+
+def test_who_stops_reading_has_read_enough(tmp_path: Path) -> None:
+    """`tallow findings | head -1` did not fail."""
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    assert tallow("upgrade", database=database).returncode == 0
+    reader, writer = os.pipe()
+    os.close(reader)
+    command = [sys.executable, "-m", "dashboard", "status"]
+    done = subprocess.run(command, env=environment(database), stdout=writer, stderr=subprocess.PIPE, text=True)
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_depot_that_is_not_there_is_warned_of(tmp_path: Path) -> None:
+    """A mistyped one would get no alert, ever."""
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database)
+    for depot, warned in ((str(VEHICLE["depot"]), False), ("Nowhere", True)):
+        done = tallow("route", "add", "mqtt://broker.example", "--depot", depot, database=database)
+        assert done.returncode == 0
+        assert ("no vehicle is of a depot called 'Nowhere' yet" in done.stderr) == warned
+
+
+def test_listing_people_makes_no_database(tmp_path: Path) -> None:
+    """In a wrong folder it would say that everybody may do everything."""
+    path = tmp_path / "tallow.db"
+    assert "there is no database" in tallow("person", "list", database=f"sqlite:///{path}").stderr
+    assert not path.exists()
 
 
 def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:

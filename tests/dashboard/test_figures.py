@@ -12,13 +12,15 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
+from analytics.planning.usage import Amount
 from analytics.statistics.rates import Rate, mean_cumulative
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.daily import days
 from dashboard import tokens
-from dashboard.figures import patterns, theme, vehicle_evidence, vehicle_line, vehicle_stack
+from dashboard.figures import grease, patterns, theme, vehicle_evidence, vehicle_line, vehicle_stack
 from dashboard.figures.patterns import fault_rates
 from dashboard.units import Units
+from ingest.languages import speaking
 from ingest.work import Work
 from simulators.scenario import Trouble
 from tests.helpers.vehicles import END_US, arrivals, recorded
@@ -175,6 +177,16 @@ def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None
     """Axis labels fit; a channel that no sheet names says so."""
     assert all(len(vehicle_line.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
     assert "not listed" in vehicle_line.channel_name(analysed, "x9")
+
+
+def test_charts_speak_the_language_of_who_reads(analysed: Result) -> None:
+    with speaking("de"):
+        opened = drawn(analysed)
+        months = grease.grease_months([Amount("2026-02", "Estuary Wharf", "lithium EP", 1, 2.0, 1.0)], LIGHT)
+    assert "<b>5 kingpin upper right</b>, Spitzenwerte, bar; grau: erwartet" in titles(opened).values()
+    assert "Öffnungsdruck 280 bar" in {a.text for a in opened.layout.annotations}
+    assert names(months) == {"verbraucht", "eingefüllt"}
+    assert months.layout.yaxis.title.text == "Liter"
 
 
 def test_a_long_series_is_thinned_without_losing_its_peaks() -> None:

@@ -16,6 +16,7 @@ from dashboard.accounts import Person, acting_as
 from dashboard.exports import model
 from dashboard.pages import model_table
 from dashboard.queries.model import checks_of, model_fit
+from dashboard.queries.scope import Scope
 from ingest import database
 from tests.helpers.alarms import NOW, fleet, vehicle_id
 
@@ -76,6 +77,14 @@ def test_who_may_not_see_a_vehicle_sees_nothing_of_it(checked: Engine) -> None:
     with acting_as(Person(7, "neighbour", "lead", depots=("Estuary Wharf",))):
         assert model_fit(checked) == type(model_fit(checked))([], 0, 0, 0, dict.fromkeys(REMARKS, 0))
         assert checks_of(checked, "harrowmere-stone", "HS-102") == []
+
+
+def test_a_chosen_depot_is_all_that_is_listed_and_counted(checked: Engine) -> None:
+    """Its own channels, as they stand out of the whole fleet; of another depot none."""
+    assert model_fit(checked, Scope(depot="Skarvholm Quarry")) == model_fit(checked)
+    assert model_fit(checked, Scope(depot="Estuary Wharf")) == type(model_fit(checked))(
+        [], 0, 0, 0, dict.fromkeys(REMARKS, 0)
+    )
 
 
 def test_a_vehicle_is_checked_anew_or_left_as_it_was(checked: Engine) -> None:

@@ -466,6 +466,19 @@ def test_what_the_data_page_does_not_list_is_counted(client: FlaskClient, engine
         assert said in shown
 
 
+def test_data_and_patterns_are_of_the_chosen_depot(client: FlaskClient, engine: Engine) -> None:
+    """What stands at the top is what is listed; what comes in is of all, and the page says so."""
+    here = Scope(depot="Skarvholm Quarry")
+    every, chosen = data_state(engine), data_state(engine, scope=here)
+    assert chosen.findings == [(who, found) for who, found in every.findings if who.depot == here.depot]
+    assert 0 < sum(chosen.numbers.values()) < sum(every.numbers.values())
+    assert chosen.recorded == every.recorded
+    assert "are of all depots" in page(client, "/data", "?depot=Estuary+Wharf")
+    assert "are of all depots" not in page(client, "/data")
+    assert patterns.patterns(engine, "depot", scope=here).vehicles < patterns.patterns(engine, "depot").vehicles
+    assert {name for name, _ in patterns.patterns(engine, "depot", scope=here).rates} == {"Skarvholm Quarry"}
+
+
 def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> None:
     """One blocked line in the months of all lines that a channel watches; every grouping has an answer."""
     told = patterns.patterns(engine, "point")
@@ -490,11 +503,12 @@ def test_patterns_compare_by_exposure(client: FlaskClient, engine: Engine) -> No
     assert 0 < hours.course.time[0] < by_hours.exposure / 4
     assert point_kind("kingpin upper left") == "kingpin"
     assert point_kind("left") == "left"
+    assert point_kind("boom pivot 7") == point_kind("boom pivot 12") == "boom pivot"
 
 
 def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None:
     """What is needed next, what was used and filled; the table as a file."""
-    assert "grease-depot" in page(client, "/grease", "?depot=Skarvholm+Quarry")
+    assert "grease-scope" in page(client, "/grease", "?depot=Skarvholm+Quarry")
     grease = importlib.import_module("dashboard.pages.grease")
     found, ahead_l = read_amounts(engine), read_ahead_l(engine)
     shown = json.dumps(grease.body(found, ahead_l, 0.9, "tallow_light"), cls=PlotlyJSONEncoder)
@@ -504,8 +518,10 @@ def test_grease_by_month_has_a_page(client: FlaskClient, engine: Engine) -> None
     assert rows
     assert float(rows[0]["used_kg"]) == pytest.approx(0.9 * float(rows[0]["used_l"]), abs=0.01)
     depot = found[0].depot
-    assert {one.depot for one in read_amounts(engine, depot)} == {depot}
-    assert {place for place, _ in read_ahead_l(engine, depot)} == {depot}
+    assert {one.depot for one in read_amounts(engine, Scope(depot=depot))} == {depot}
+    assert {place for place, _ in read_ahead_l(engine, Scope(depot=depot))} == {depot}
+    assert read_amounts(engine, Scope(fleet="another-fleet")) == []
+    assert read_ahead_l(engine, Scope(fleet="another-fleet")) == {}
     assert grease.body([], {}, 0.9, "tallow_light")[0].children == "Nothing is analysed yet."
 
 
@@ -889,6 +905,15 @@ def test_the_depot_at_the_top_holds_on_every_page_that_goes_by_depot() -> None:
     }
     assert len(narrowed) > 5
     assert narrowed <= set(json.loads(scoped))
+
+
+def test_help_names_every_page_of_the_menu(client: FlaskClient) -> None:
+    """In the menu's words, with what it is for."""
+    shown = page(client, "/help")
+    in_menu = [one for one in dash.page_registry.values() if one.get("in_menu") and one["path"] != "/help"]
+    assert len(in_menu) > 10
+    for one in in_menu:
+        assert f'"children": "{one["name"]}", "href": "{one["path"]}"' in shown, one["path"]
 
 
 def test_the_reports_chart_is_dark_on_a_dark_screen(client: FlaskClient) -> None:

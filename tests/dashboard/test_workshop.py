@@ -19,6 +19,7 @@ from dashboard.pages.alarms import drawer
 from dashboard.queries import alarms
 from dashboard.web.app import create_app
 from ingest import database, registry, schema, times, work_records
+from ingest.errors import Problem
 from ingest.work import work_of
 from tests.helpers.alarms import NOW, bring_up, finding, fleet, put
 
@@ -44,6 +45,13 @@ def passed(engine: Engine, folder: Path, **more: Any) -> Pass:
         return exchange(engine, folder, "Workshop", **more)
 
 
+def test_a_folder_that_is_not_there_is_no_workshop(asked: Engine, tmp_path: Path) -> None:
+    """A mistyped one would take the alarms and show them to nobody."""
+    with pytest.raises(Problem, match="is not a folder; make it first"):
+        passed(asked, tmp_path / "exchagne")
+    assert passed(asked, tmp_path).requested > 0
+
+
 def answer(folder: Path, text: str, name: str = "a.csv") -> None:
     path = folder / "completions" / name
     path.write_text(text)
@@ -67,7 +75,7 @@ def work(engine: Engine) -> list[Any]:
 
 def test_an_alarm_is_requested_once_and_completed_once(asked: Engine, tmp_path: Path) -> None:
     """Also where a pass was broken off before it kept that, and where the workshop's program sends all of it again."""
-    folder = tmp_path / "exchange"
+    folder = tmp_path
     assert passed(asked, folder, least="act_now").requested == 1
     assert passed(asked, folder).requested + passed(asked, folder).requested == 1
     blocked = number(asked, "blocked_line")
@@ -129,7 +137,7 @@ def test_what_did_not_hold_is_requested_again(asked: Engine, tmp_path: Path, mon
 def test_a_request_is_withdrawn_when_its_alarm_ends(asked: Engine, tmp_path: Path) -> None:
     """Once, whether it was taken on or not, and shown on the alarm; under the same number it is requested again where the alarm goes on.
     What was done by an order is nothing to withdraw."""
-    folder = tmp_path / "exchange"
+    folder = tmp_path
     passed(asked, folder)
     blocked, low = number(asked, "blocked_line"), number(asked, "low_level")
     head = "alarm,order,done_at,kind,to_pct\n"
@@ -171,7 +179,7 @@ def test_who_was_asked_by_a_person_keeps_what_they_were_given(asked: Engine, tmp
         records.assign(connection, [blocked], "Workshop", "A. Lindehav", NOW)
         put(connection, finding("low_level"), finding("blocked_line", channel="p05", ended=0.02))
     bring_up(asked, days=1)
-    assert passed(asked, tmp_path / "exchange").withdrawn == 0
+    assert passed(asked, tmp_path).withdrawn == 0
     assert assigned(asked)["blocked_line"] == "Workshop"
 
 
@@ -188,7 +196,7 @@ def test_who_was_asked_by_a_person_keeps_what_they_were_given(asked: Engine, tmp
 )
 def test_a_bad_row_is_refused_with_its_reason(asked: Engine, tmp_path: Path, row: str, why: str) -> None:
     """The other rows of its file are recorded."""
-    folder = tmp_path / "exchange"
+    folder = tmp_path
     passed(asked, folder)
     good = f"{number(asked, 'low_level')},A-2,,,"
     answer(folder, f"alarm,order,done_at,kind,lines\n{row.format(number(asked, 'blocked_line'))}\n{good}\n")
@@ -203,7 +211,7 @@ def test_a_bad_row_is_refused_with_its_reason(asked: Engine, tmp_path: Path, row
 
 def test_a_file_that_is_still_written_waits_and_one_of_another_form_is_refused(asked: Engine, tmp_path: Path) -> None:
     """Nobody records half a file."""
-    folder = tmp_path / "exchange"
+    folder = tmp_path
     passed(asked, folder)
     (folder / "completions" / "new.csv").write_text("alarm,order\n")
     answer(folder, "number,state\n1,done\n")
@@ -228,7 +236,7 @@ def test_a_depot_records_work_on_its_own_alarms_only(asked: Engine, tmp_path: Pa
         own = registry.find(connection, "HS-102").newest.depot
     blocked, low = number(asked, "blocked_line"), number(asked, "low_level")
     text = f"alarm,order,done_at,kind,lines\n{blocked},,2024-10-04T00:30:00Z,line_mended,5\n{low},A-2,,,\n"
-    folder = tmp_path / "exchange"
+    folder = tmp_path
     passed(asked, folder)
     answer(folder, text)
     told = passed(asked, folder, depot="Elsewhere")
