@@ -5,7 +5,9 @@ import json
 from collections.abc import Callable
 from html import escape
 from importlib import import_module
+from pathlib import Path
 from threading import Thread
+from traceback import extract_tb
 from typing import Any
 
 from dash import Dash
@@ -106,6 +108,30 @@ def _answer_errors(app: Dash) -> None:
         return Response(f"{told}\n", 503, later, mimetype="text/plain")
 
 
+_CALLBACKS = "/_dash-update-component"
+# What comes of values of another type than a page sends: only whoever posts them by hand does.
+_OF_OTHER_TYPES = (TypeError, ValueError, LookupError, AttributeError, OverflowError)
+
+
+def _refuse_what_no_page_sends(app: Dash) -> None:
+    """One answer for all callbacks. Where a page did send it, the log says in one line where that went wrong."""
+
+    def refused(error: Exception) -> Response:
+        if request.path != _CALLBACKS:
+            raise error
+        places = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in extract_tb(error.__traceback__)]
+        app.server.logger.error(
+            "a callback was posted what it cannot read: %s: %s (%s)",
+            type(error).__name__,
+            " ".join(str(error).split())[:200],
+            " > ".join(places[-6:]),
+        )
+        return Response(f"{tr('The page sent what cannot be read. Load it again.')}\n", 400, mimetype="text/plain")
+
+    for kind in _OF_OTHER_TYPES:
+        app.server.register_error_handler(kind, refused)
+
+
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
     """The application that shows what is in `database`, to whoever may see it; `alone` says that only this machine can reach it."""
     add_templates()
@@ -128,6 +154,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     _serve_beside_pages(app, database)
     _send_headers(app)
     _answer_errors(app)
+    _refuse_what_no_page_sends(app)
     return app
 
 
