@@ -40,7 +40,7 @@ from ingest.errors import Problem
 from ingest.reading import read_messages
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.times import DAY_US, EARLIEST_US, LONG_AGO_US, rfc3339
+from ingest.times import DAY_US, EARLIEST_US, LATEST_US, LONG_AGO_US, rfc3339
 from ingest.totals import newest_at_us, recorded_since_us, registered_first_us
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
@@ -259,7 +259,7 @@ def check_kept(connection: Connection, as_of_us: int) -> None:
 
 def default_as_of_us(connection: Connection) -> int:
     """The newest time that can be believed; 1970 where nothing is recorded."""
-    return newest_at_us(connection) or 0
+    return min(newest_at_us(connection) or 0, LATEST_US)
 
 
 def outcomes(engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None]) -> Iterator[Outcome]:

@@ -13,7 +13,7 @@ from analytics.planning.rounds import Need, plan
 from ingest import database, schema
 from ingest.errors import Problem
 from ingest.registry import read_vehicles
-from ingest.times import DAY_US, instant, read_time
+from ingest.times import DAY_US, LONG_AGO_US, instant, read_time
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 TODAY = date(2025, 11, 24)
@@ -141,6 +141,7 @@ def test_forecasts_go_by_what_is_kept_of_a_depot(tmp_path: Path) -> None:
         depots.keep_depot(connection, depots.wished(depots.depot(connection, name), None, None, None, "ie"))
         assert depots.depot(connection, name).country == "IE"
         assert depots.closed_dates(connection, name, 2025, 2025)[date(2025, 12, 25)]
+        assert depots.closed_stretches(connection, name, "Etc/UTC", LONG_AGO_US) == ()  # before all calendars
         with pytest.raises(Problem, match="two letters"):
             depots.keep_depot(connection, depots.wished(depots.Depot(name), None, None, None, "XX"))
         kept = depots.wished(depots.depot(connection, name), None, None, None, "none")
