@@ -2,9 +2,11 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analytics.vehicle.analysis import analyse
+from analytics.vehicle.habits import _MOST_A_WEEK, Runs, habits
 from ingest.times import DAY_US, HOUR_US
 from simulators.scenario import Trouble
 from tests.analytics.vehicle.level.tank import START_US, Tank, messages, setup
@@ -55,3 +57,12 @@ def test_a_level_that_no_reading_tells_says_what_it_rests_on() -> None:
         assert refill.state == state
         assert refill.level_pct is not None
         assert "counted from the cycles" in (refill.basis or "")
+
+
+def test_a_sheet_of_another_timer_before_makes_no_billions_of_cycles_a_week() -> None:
+    """Two days by a sheet of an interval of centuries, typed wrong, count for as many as today's timer would have made of it."""
+    at_us = START_US + np.arange(24, dtype=np.int64) * 2 * HOUR_US
+    runs = Runs(at_us, np.ones(24, np.int64), np.full(24, 1e9), START_US)
+    found = habits(runs, START_US + 2 * DAY_US, 20.0, (), ())
+    assert found is not None
+    assert len(found.weeks.times[0]) == _MOST_A_WEEK
