@@ -48,6 +48,15 @@ from ingest.work_records import of_vehicles, read_work
 _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
 
+class Unanalysed(Problem):
+    """A vehicle whose analysis fails, for whatever reason: nothing newer is known of it, neither good nor bad."""
+
+    def __init__(self, vehicle: Vehicle, error: Exception) -> None:
+        super().__init__(
+            f"{vehicle.fleet}/{vehicle.name} cannot be analysed, please report this: {type(error).__name__}: {error}"
+        )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
     """What one analysis of one vehicle found, without the messages it rests on; `revision` is that of the vehicle which it had seen,
@@ -283,5 +292,4 @@ def _outcome_or_problem(task: Task) -> Outcome | Problem:
     except (DBAPIError, Problem):
         raise
     except Exception as error:  # noqa: BLE001  # whatever it is, it is one vehicle's
-        name = f"{task.vehicle.fleet}/{task.vehicle.name}"
-        return Problem(f"{name} cannot be analysed, please report this: {type(error).__name__}: {error}")
+        return Unanalysed(task.vehicle, error)

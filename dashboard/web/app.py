@@ -17,6 +17,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from analytics.alarms import wording
+from analytics.pipeline.tasks import Unanalysed
 from dashboard import accounts
 from dashboard.api import service
 from dashboard.exports import addresses
@@ -106,6 +107,14 @@ def _answer_errors(app: Dash) -> None:
         if service.is_asked():
             return service.problem(503, told, headers=later)
         return Response(f"{told}\n", 503, later, mimetype="text/plain")
+
+    @app.server.errorhandler(Unanalysed)
+    def unanalysed(error: Exception) -> Response:
+        return (
+            service.problem(500, str(error))
+            if service.is_asked()
+            else Response(f"{error}\n", 500, mimetype="text/plain")
+        )
 
 
 _CALLBACKS = "/_dash-update-component"
