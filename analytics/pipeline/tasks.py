@@ -51,10 +51,11 @@ _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 class Unanalysed(Problem):
     """A vehicle whose analysis fails, for whatever reason: nothing newer is known of it, neither good nor bad."""
 
-    def __init__(self, vehicle: Vehicle, error: Exception) -> None:
-        super().__init__(
-            f"{vehicle.fleet}/{vehicle.name} cannot be analysed, please report this: {type(error).__name__}: {error}"
-        )
+
+def unanalysed(vehicle: Vehicle, error: Exception) -> Unanalysed:
+    """What is said of it."""
+    name, why = f"{vehicle.fleet}/{vehicle.name}", f"{type(error).__name__}: {error}"
+    return Unanalysed(f"{name} cannot be analysed, please report this: {why}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -292,4 +293,4 @@ def _outcome_or_problem(task: Task) -> Outcome | Problem:
     except (DBAPIError, Problem):
         raise
     except Exception as error:  # noqa: BLE001  # whatever it is, it is one vehicle's
-        return Unanalysed(task.vehicle, error)
+        return unanalysed(task.vehicle, error)

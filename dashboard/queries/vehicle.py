@@ -8,7 +8,7 @@ import structlog
 from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics.pipeline.tasks import Unanalysed, analysed, read_pasts
+from analytics.pipeline.tasks import analysed, read_pasts, unanalysed
 from analytics.vehicle.analysis import Result
 from dashboard.queries.scope import read_vehicles, visible
 from ingest import registry, remarks, schema, times
@@ -76,7 +76,7 @@ def _analysed(engine: Engine, vehicle_id: int, _revision: int, _kept_us: int | N
             raise
         except Exception as error:
             log.error("an analysis failed", vehicle=f"{found.fleet}/{found.name}", error=traceback.format_exc())
-            raise Unanalysed(found, error) from error
+            raise unanalysed(found, error) from error
         return result
 
 
