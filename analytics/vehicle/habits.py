@@ -68,9 +68,9 @@ def habits(
     if len(weeks) >= _STANDBY_WEEKS and usual.sum() < max(_LEAST_WEEKS, _STANDBY * len(weeks)):
         # It stands more often than not: all weeks as they were, stops included.
         usual, stop = np.ones(len(weeks), bool), Stops(0.0, stop.days)
-    if usual.sum() >= _LEAST_WEEKS and sum(len(week) for week, use in zip(weeks, usual, strict=True) if use):
+    chosen = np.flatnonzero(usual)[:_WEEKS]
+    if len(chosen) >= _LEAST_WEEKS and sum(len(weeks[k]) for k in chosen):
         seasonal, their_pace = _year_ago(runs, origin_us)
-        chosen = np.flatnonzero(usual)[:_WEEKS]
         weight = weights[chosen] / weights[chosen].sum()
         drawn = Weeks([*(weeks[k] for k in chosen), *seasonal], weight, np.r_[paces[chosen], their_pace], len(seasonal))
         counts = np.array([len(week) for week in weeks]) * paces
