@@ -69,7 +69,7 @@ def habits(
         # It stands more often than not: all weeks as they were, stops included.
         usual, stop = np.ones(len(weeks), bool), Stops(0.0, stop.days)
     chosen = np.flatnonzero(usual)[:_WEEKS]
-    if len(chosen) >= _LEAST_WEEKS and sum(len(weeks[k]) for k in chosen):
+    if len(chosen) >= _LEAST_WEEKS and any(len(weeks[k]) for k in chosen):
         seasonal, their_pace = _year_ago(runs, origin_us)
         weight = weights[chosen] / weights[chosen].sum()
         drawn = Weeks([*(weeks[k] for k in chosen), *seasonal], weight, np.r_[paces[chosen], their_pace], len(seasonal))
