@@ -68,6 +68,10 @@ def test_what_repeats_is_followed_for_some_years() -> None:
         (calendar(), "no whole day"),
         (calendar("DTSTART;VALUE=DATE:20200101\r\nDTEND;VALUE=DATE:20250101"), "within a year"),
         (calendar("DTSTART;VALUE=DATE:20200101\r\nRRULE:FREQ=DAILY"), "at most 2000"),
+        (calendar("DTSTART;VALUE=DATE:19700101\r\nRRULE:FREQ=SECONDLY"), "repeats by the day"),
+        (calendar("DTSTART;VALUE=DATE:19700101\r\nRRULE:FREQ=DAILY;BYHOUR=1,2;BYSECOND=3"), "repeats by the day"),
+        (calendar("DTSTART;VALUE=DATE:00010101\r\nRRULE:FREQ=DAILY"), "repeats by the day"),
+        (calendar("DTSTART;VALUE=DATE:99991231\r\nDURATION:P999999999D"), "RFC 5545"),
     ],
 )
 def test_a_file_that_cannot_be_used_says_why(content: bytes, why: str) -> None:
