@@ -84,15 +84,18 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
 
     doubt, odd = _in_doubt(result), unproven_from_the_start(result.pressures, history.setup)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
+    listed: tuple[Line, ...] | None = None  # by the set-up before: most differ in something else
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
         if not of_setup.any():
             continue
         due = np.where(of_setup, slots.weight, 0.0)
         never = due * slots.missed
-        proven = arrivals(history, setup.lines, result.findings, result.flaws, settings, odd)
+        if setup.lines != listed:
+            listed, failures = setup.lines, _failures(result, setup.lines, settings)
+            proven = arrivals(history, setup.lines, result.findings, result.flaws, settings, odd)
         tables: dict[tuple[bytes, bytes], Floats] = {}  # most lines of a vehicle have come off alike
-        for line, failed in _failures(result, setup.lines, settings):
+        for line, failed in failures:
             arrived = proven[line.line] & ~failed & ~doubt
             alike = arrived.tobytes(), failed.tobytes()
             if alike not in tables:
