@@ -14,7 +14,7 @@ from dash import Dash
 from flask import Response, request
 from flask.json.provider import DefaultJSONProvider
 from sqlalchemy import Engine
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DataError, DBAPIError, ProgrammingError
 
 from analytics.alarms import wording
 from analytics.pipeline.tasks import Unanalysed
@@ -93,12 +93,26 @@ def _send_headers(app: Dash) -> None:
         return response
 
 
+def _unreadable(app: Dash, error: Exception) -> Response:
+    """What a callback answers to values of another type than a page sends."""
+    places = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in extract_tb(error.__traceback__)]
+    app.server.logger.error(
+        "a callback was posted what it cannot read: %s: %s (%s)",
+        type(error).__name__,
+        " ".join(str(error).split())[:200],
+        " > ".join(places[-6:]),
+    )
+    return Response(f"{tr('The page sent what cannot be read. Load it again.')}\n", 400, mimetype="text/plain")
+
+
 def _answer_errors(app: Dash) -> None:
     """Say in a sentence that the database is away or locked; what the driver says of it goes to the log only."""
 
     @app.server.errorhandler(DBAPIError)
     @app.server.errorhandler(Unusable)
     def away(error: Exception) -> Response:
+        if request.path == _CALLBACKS and isinstance(error, ProgrammingError | DataError):
+            return _unreadable(app, error)  # no column is of a list, say
         app.server.logger.error("the database cannot be used: %s", " ".join(str(error).split())[:500])
         told, later = (
             tr("The database does not answer now. Nothing was changed; try again in a moment."),
@@ -128,14 +142,7 @@ def _refuse_what_no_page_sends(app: Dash) -> None:
     def refused(error: Exception) -> Response:
         if request.path != _CALLBACKS:
             raise error
-        places = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in extract_tb(error.__traceback__)]
-        app.server.logger.error(
-            "a callback was posted what it cannot read: %s: %s (%s)",
-            type(error).__name__,
-            " ".join(str(error).split())[:200],
-            " > ".join(places[-6:]),
-        )
-        return Response(f"{tr('The page sent what cannot be read. Load it again.')}\n", 400, mimetype="text/plain")
+        return _unreadable(app, error)
 
     for kind in _OF_OTHER_TYPES:
         app.server.register_error_handler(kind, refused)
