@@ -87,7 +87,9 @@ def trends(result: Result, settings: Settings = DEFAULTS) -> list[Trend]:
     by_days = _series(result, settings) if many_days and len(history.cycles) else ()  # a pump may never have run
     series = (*by_days, *_dose(result, settings))
     enough = [one for one in series if _tells(one)]
-    return [_trend(result, one, line) for one, line in zip(enough, _lines(enough), strict=True)]
+    lines = zip(enough, _lines(enough), strict=True)
+    # What never strays at all has no error, and says nothing: a sensor that makes it up.
+    return [_trend(result, one, line) for one, line in lines if np.isfinite(line[:2]).all()]
 
 
 def _tells(series: _Series) -> bool:

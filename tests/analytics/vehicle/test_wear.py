@@ -184,3 +184,11 @@ def test_a_pump_that_never_ran_wears_nothing(tmp_path: Path) -> None:
     result = heard(tmp_path, idle(1000.0), 1001.0, {})
     assert "missed_cycles" in [found.kind for found in result.findings]
     assert trends(result) == []
+
+
+def test_a_line_without_an_error_is_no_trend(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What never strays has no limits to tell: such a trend could not be kept, and its vehicle had no results."""
+    monkeypatch.setattr(
+        "analytics.vehicle.wear._lines", lambda some: [(0.0, np.nan, np.zeros(len(one.y))) for one in some]
+    )
+    assert trends(analyse(tank_messages(Tank(days=120)), (setup(),), START_US + 120 * DAY_US)) == []
