@@ -13,6 +13,9 @@ from ingest.errors import Problem
 
 STANDARD_INPUT: Final = Path("-")
 TELL_EVERY: Final = 5_000  # lines
+LONGEST_LINE: Final = (
+    4 << 20
+)  # bytes; a message is 64 KiB at most, but many may share a line that another controller wrote
 Progress = Callable[[int], None]  # told how many bytes of a file were read
 
 
@@ -37,12 +40,21 @@ def numbered_lines(path: Path, progress: Progress) -> Iterator[tuple[int, bytes]
     """A file's lines by their numbers, those that are empty left out; `progress` is told how many bytes of the file were read. Raises
     Problem where it cannot be read."""
     with opened(path) as (lines, tell):
-        for number, line in enumerate(lines, start=1):
+        for number, line in enumerate(_short(lines), start=1):
             if number % TELL_EVERY == 0:
                 tell(progress)
             if text := line.strip():
                 yield number, text
         tell(progress)
+
+
+def _short(lines: IO[bytes]) -> Iterator[bytes]:
+    """Lines, of one that is longer than any log has only what stands first: a small packed file may hold one of many gigabytes."""
+    while line := lines.readline(LONGEST_LINE):
+        rest = line
+        while len(rest) == LONGEST_LINE and not rest.endswith(b"\n"):
+            rest = lines.readline(LONGEST_LINE)
+        yield line
 
 
 def shown(path: Path) -> str:

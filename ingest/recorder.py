@@ -16,13 +16,28 @@ from ingest.database import arrays, upsert, writing
 from ingest.entries import Entries, entries_of, registered
 from ingest.messages import MAX_PAYLOAD_BYTES, METER_BOOT, Arrival, Rejected, source_of
 from ingest.partitions import make_months
-from ingest.rows import COLUMNS, FILLED, KIND, RECEIVED, SENT, Name, Row, believable_us, key_of, name_of
+from ingest.rows import (
+    COLUMNS,
+    FILLED,
+    KIND,
+    NO_NUMBER,
+    RECEIVED,
+    SENT,
+    Name,
+    Row,
+    believable_us,
+    key_of,
+    list_number,
+    name_of,
+    renumbered,
+)
 from ingest.times import LONG_AGO_US, now_us
 
 # Quarantine keeps so many; the oldest of whoever has most go first; their count stays.
 QUARANTINE_ROWS: Final = 10_000
 # Vehicles looked up by one statement: a database takes so many parameters only.
 _LOOKED_UP: Final = 500
+_LISTS_KNOWN: Final = 1_000  # lists of channels in memory: few enough that very long ones fit
 
 
 @dataclass
@@ -57,7 +72,7 @@ class Recorder:
         self._engine = engine
         self._name = name
         self._vehicles: dict[tuple[str, str], int] = {}
-        self._lists: set[int] = set()
+        self._lists: dict[int, list[str]] = {}
         self._months: set[int] = set()
 
     def record(self, arrivals: Sequence[Arrival]) -> Tally:
@@ -85,8 +100,7 @@ class Recorder:
     def _record(self, connection: Connection, entries: Entries) -> Tally:
         self._know_vehicles(connection, set(entries.vehicles.values()))
         entries = registered(entries, self._vehicles)
-        self._know_lists(connection, entries.lists)
-        rows = entries.rows
+        rows = renumbered(entries.rows, self._know_lists(connection, entries.lists))
         named: dict[Name, int] = {}  # the place of the first of each name
         repeated = [place for place, row in enumerate(rows) if named.setdefault(name_of(row), place) != place]
         touched = {row[0] for row in rows} | {vehicle_id for vehicle_id, *_ in entries.states}
@@ -112,11 +126,29 @@ class Recorder:
         if new:
             self._vehicles |= know_vehicles(connection, new[: strangers.room(connection)])
 
-    def _know_lists(self, connection: Connection, lists: Mapping[int, list[str]]) -> None:
-        missing = [{"id": key, "channels": held} for key, held in sorted(lists.items()) if key not in self._lists]
-        if missing:
-            connection.execute(_insert_new(connection, schema.channel_list), missing)
-            self._lists |= lists.keys()
+    def _know_lists(self, connection: Connection, lists: Mapping[int, list[str]]) -> dict[int, int]:
+        """Keep lists of channels. The numbers by which those are kept whose own some other list has: somebody may have made one that has
+        the number of another vehicle's, whose pressures it must not name."""
+        table, moved = schema.channel_list, dict[int, int]()
+        new = {key: held for key, held in lists.items() if self._lists.get(key) != held}
+        numbers = {key: key if key < NO_NUMBER else list_number(held) for key, held in new.items()}
+        while new:
+            rows = sorted({numbers[key]: held for key, held in new.items()}.items())
+            connection.execute(_insert_new(connection, table), [{"id": id_, "channels": held} for id_, held in rows])
+            ids = [id_ for id_, _ in rows]
+            for first in range(0, len(ids), _LOOKED_UP):
+                some = table.c.id.in_(ids[first : first + _LOOKED_UP])
+                self._lists.update(tuple(row) for row in connection.execute(select(table).where(some)))
+            for key, held in list(new.items()):
+                if self._lists[numbers[key]] != held:
+                    numbers[key] = _next_number(numbers[key])
+                    continue
+                del new[key]
+                if numbers[key] != key:
+                    moved[key] = numbers[key]
+        if len(self._lists) > _LISTS_KNOWN:  # somebody may invent one with each message
+            self._lists.clear()
+        return moved
 
     def _insert(self, connection: Connection, rows: list[Row], touched: set[int]) -> set[Name]:
         """Insert what is new, and take its names; the names of what was. Each database in the way it is quickest in."""
@@ -279,6 +311,11 @@ def find_vehicles(connection: Connection, names: Collection[tuple[str, str]]) ->
             for id_, name in connection.execute(select(table.c.id, table.c.vehicle).where(*mine)):
                 found[fleet, name] = id_
     return found
+
+
+def _next_number(number: int) -> int:
+    """The number that is tried where another list has one: of 64 bits with a sign, as the column is."""
+    return number + 1 if number + 1 < NO_NUMBER else -NO_NUMBER
 
 
 def _insert_new(connection: Connection, table: Any) -> Any:

@@ -23,6 +23,7 @@ RECEIVED: Final = COLUMNS.index("received_us")
 SENT: Final = COLUMNS.index("sent_us")
 KIND: Final = COLUMNS.index("kind")
 LISTS: Final = COLUMNS.index("peak_list"), COLUMNS.index("rest_list")
+NO_NUMBER: Final = 1 << 63  # from here on no list is kept by it
 _TRACE: Final = COLUMNS.index("trace")
 # How many columns are a kind's own.
 _CYCLE, _LEVEL, _FAULT, _IGNITION, _STATE = ((None,) * width for width in (10, 2, 4, 1, 2))
@@ -38,7 +39,7 @@ FILLED: Final[Mapping[str, tuple[int, ...]]] = {
 
 
 def row_of(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: dict[int, list[str]]) -> Row:
-    """A message of record as a row; names of channels go into `lists`, keyed by their hash."""
+    """A message of record as a row; names of channels go into `lists` by their numbers, which the database may have for others."""
     m = decoded.message
     assert m.at is not None, "a will has no row"
     head = (
@@ -59,6 +60,20 @@ def row_of(decoded: Decoded, vehicle_id: int, received_us: int | None, lists: di
             return (*head, None, *_CYCLE, *_LEVEL, m.code, m.active, m.channel, m.value, *_IGNITION, *_STATE)
         case State():
             return (*head, None, *_CYCLE, *_LEVEL, *_FAULT, *_IGNITION, m.online, m.firmware)
+
+
+def renumbered(rows: list[Row], moved: Mapping[int, int]) -> list[Row]:
+    """Rows whose lists of channels have the numbers by which they are kept."""
+    if not moved:
+        return rows
+
+    def one(row: Row) -> Row:
+        held = list(row)
+        for column in LISTS:
+            held[column] = moved.get(row[column], row[column])
+        return tuple(held)
+
+    return [one(row) for row in rows]
 
 
 def key_of(row: Row) -> Key:
@@ -97,12 +112,17 @@ class _Shape:
     pack: Callable[..., bytes]
 
 
+def list_number(names: list[str]) -> int:
+    """The number by which a list of channels is kept where no other has it: 64 bits, so that whoever tries can make two alike."""
+    digest = hashlib.blake2b(json.dumps(names).encode(), digest_size=8).digest()
+    return int.from_bytes(digest, "little", signed=True)
+
+
 @lru_cache(4096)
 def _shape(names: tuple[str, ...]) -> _Shape:
     ordered = sorted(names)
-    digest = hashlib.blake2b(json.dumps(ordered).encode(), digest_size=8).digest()
     pick: Any = itemgetter(*ordered) if len(ordered) > 1 else lambda readings: tuple(readings.values())
-    return _Shape(int.from_bytes(digest, "little", signed=True), ordered, pick, struct.Struct(f"<{len(names)}f").pack)
+    return _Shape(list_number(ordered), ordered, pick, struct.Struct(f"<{len(names)}f").pack)
 
 
 def _vector(readings: Mapping[str, float | None], lists: dict[int, list[str]]) -> tuple[int, bytes]:
@@ -111,5 +131,7 @@ def _vector(readings: Mapping[str, float | None], lists: dict[int, list[str]]) -
     if None in readings.values():
         known = {name: reading for name, reading in readings.items() if reading is not None}
     shape = _shape(tuple(known))
-    lists[shape.key] = shape.names
-    return shape.key, shape.pack(*shape.pick(known))
+    key = shape.key
+    while lists.setdefault(key, shape.names) != shape.names:  # of this batch another has its number
+        key = max(key + 1, NO_NUMBER)
+    return key, shape.pack(*shape.pick(known))

@@ -102,6 +102,8 @@ DAY_US: Final = 24 * HOUR_US
 
 # No controller of this kind ran before; a clock that says so has lost its power.
 EARLIEST_US: Final = 1_262_304_000_000_000  # 2010-01-01
+# No answer is for a time after it: calendars end, and what a clock says of then is nothing.
+LATEST_US: Final = 7_258_118_400_000_000  # 2200-01-01
 # Later and earlier than any time there is.
 FOREVER_US: Final = 1 << 62
 LONG_AGO_US: Final = -FOREVER_US

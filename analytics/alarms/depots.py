@@ -3,7 +3,7 @@
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, time, timedelta
+from datetime import MINYEAR, date, time, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -169,7 +169,7 @@ def closed_between(
 def closed_stretches(connection: Connection, name: str, timezone: str, at_us: int) -> tuple[tuple[int, int], ...]:
     """When a depot was and will be closed, as (begin, end): in the years around a time, for as long as forecasts reach."""
     year = instant(at_us).year
-    return stretches(closed_dates(connection, name, year - 1, year + 2), timezone)
+    return stretches(closed_dates(connection, name, max(year - 1, MINYEAR), year + 2), timezone)
 
 
 def wished(

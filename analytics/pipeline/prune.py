@@ -33,9 +33,10 @@ def prune(engine: Engine, keep_days: int, pool: Workers, progress: Callable[[int
     Messages stay in full for WARM_UP_DAYS longer, for what an analysis has to have seen before.
     """
     with engine.connect() as connection:
-        now_us = newest_at_us(connection)
-        if now_us is None:
+        newest_us = newest_at_us(connection)
+        if newest_us is None:
             raise Problem("nothing is recorded yet, so there is nothing to prune")
+        now_us = min(newest_us, times.now_us())  # what is let go of because a clock was ahead does not come back
         # What was let go of does not come back, whoever wants to keep more later.
         since_us = max(retention.whole_month(now_us - keep_days * DAY_US), kept_since_us(connection))
         known = set(connection.execute(select(schema.vehicle.c.id)).scalars())

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 from sqlalchemy import Connection, Engine, bindparam, update
-from sqlalchemy.exc import DataError, DBAPIError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
 from analytics.pipeline import checkpoints, depot_days, vehicle_summary
 from analytics.pipeline.account import (
@@ -145,7 +145,7 @@ def _keep_or_error(engine: Engine, outcome: Outcome, who: str) -> bool | str:
             if kept:
                 keep(connection, outcome)
         return kept
-    except DataError:
+    except (DataError, IntegrityError):  # what no column holds is that vehicle's matter
         return traceback.format_exc()
     except DBAPIError:
         raise

@@ -40,12 +40,22 @@ from ingest.errors import Problem
 from ingest.reading import read_messages
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.times import DAY_US, EARLIEST_US, LONG_AGO_US, rfc3339
+from ingest.times import DAY_US, EARLIEST_US, LATEST_US, LONG_AGO_US, rfc3339
 from ingest.totals import newest_at_us, recorded_since_us, registered_first_us
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import of_vehicles, read_work
 
 _BATCH: Final = 500  # vehicles whose set-ups are in memory together
+
+
+class Unanalysed(Problem):
+    """A vehicle whose analysis fails, for whatever reason: nothing newer is known of it, neither good nor bad."""
+
+
+def unanalysed(vehicle: Vehicle, error: Exception) -> Unanalysed:
+    """What is said of it."""
+    name, why = f"{vehicle.fleet}/{vehicle.name}", f"{type(error).__name__}: {error}"
+    return Unanalysed(f"{name} cannot be analysed, please report this: {why}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -263,7 +273,7 @@ def check_kept(connection: Connection, as_of_us: int) -> None:
 
 def default_as_of_us(connection: Connection) -> int:
     """The newest time that can be believed; 1970 where nothing is recorded."""
-    return newest_at_us(connection) or 0
+    return min(newest_at_us(connection) or 0, LATEST_US)
 
 
 def outcomes(engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None]) -> Iterator[Outcome]:
@@ -287,5 +297,4 @@ def _outcome_or_problem(task: Task) -> Outcome | Problem:
     except (DBAPIError, Problem):
         raise
     except Exception as error:  # noqa: BLE001  # whatever it is, it is one vehicle's
-        name = f"{task.vehicle.fleet}/{task.vehicle.name}"
-        return Problem(f"{name} cannot be analysed, please report this: {type(error).__name__}: {error}")
+        return unanalysed(task.vehicle, error)

@@ -1,5 +1,6 @@
 """Days on which a depot is closed: as somebody says, as a calendar file says, and the public holidays of its country."""
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -14,6 +15,9 @@ MOST_DAYS: Final = 366  # of one closing
 MOST_ENTRIES: Final = 2_000  # of one calendar file
 MOST_BYTES: Final = 1_000_000  # of one, too
 _AHEAD_YEARS: Final = 5  # that a rule which repeats is followed for
+_FIRST_YEAR: Final = 1900  # in which one that repeats begins
+# What has a rule repeat within a day: it closes no whole days, and would be followed second by second.
+_WITHIN_A_DAY: Final = re.compile(r"FREQ=(SECOND|MINUTE|HOUR)LY|BY(SECOND|MINUTE|HOUR)=", re.IGNORECASE)
 _DAY: Final = timedelta(days=1)
 
 
@@ -26,7 +30,7 @@ class ClosedDays:
     what: str = ""
 
     def __post_init__(self) -> None:
-        if not self.first <= self.last < self.first + timedelta(days=MOST_DAYS):
+        if not 0 <= (self.last - self.first).days < MOST_DAYS:
             raise Problem(f"closed from {self.first} to {self.last}: the last day comes after the first, within a year")
 
     @property
@@ -51,7 +55,7 @@ def read_calendar(content: bytes, today: date) -> tuple[ClosedDays, ...]:
     try:
         events = [event for calendar in Calendar.from_ical(content, multiple=True) for event in calendar.walk("VEVENT")]
         found = {closed for event in events for closed in _closed_by(event, today)}
-    except (ValueError, KeyError, AttributeError, TypeError) as problem:
+    except (ValueError, KeyError, AttributeError, TypeError, OverflowError) as problem:
         raise Problem(f"no calendar in the iCalendar format (RFC 5545): {problem}") from None
     if not found:
         raise Problem("this calendar names no whole day on which the depot is closed")
@@ -87,6 +91,8 @@ def _repeated(event: Any, first: date, today: date) -> list[date]:
 
     # By the day: the rule's end may have a zone of its own, which whole days have not.
     text = event["RRULE"].to_ical().decode()
+    if _WITHIN_A_DAY.search(text) or first.year < _FIRST_YEAR:
+        raise ValueError(f"{text} from {first} on: write what repeats by the day, from {_FIRST_YEAR} on")
     parts = [part[:14] if part.upper().startswith("UNTIL=") else part for part in text.split(";")]
     rule = rrulestr(";".join(parts), dtstart=datetime.combine(first, time()))
     until = datetime.combine(today, time()) + timedelta(days=366 * _AHEAD_YEARS)

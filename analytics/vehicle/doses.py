@@ -29,6 +29,8 @@ Flags = NDArray[np.bool_]
 # Of relief pressure: from here on a line that is found blocked has the relief valve open, which opens within 2 % (common practice, no
 # source); below, all of the dose may still go through.
 _VALVE_OPEN: Final = 0.98
+# Doses that no cycle tells of; of more than these one stands for several: a sheet may say seconds, or a counter leap.
+_MOST_UNHEARD: Final = 1_000_000
 EPOCH_DAY: Final = 719_163  # `date.toordinal` of 1970-01-01
 
 
@@ -82,15 +84,18 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
 
     doubt, odd = _in_doubt(result), unproven_from_the_start(result.pressures, history.setup)
     lines: dict[tuple[int, str], tuple[Line, Floats]] = {}
+    listed: tuple[Line, ...] | None = None  # by the set-up before: most differ in something else
     for k, setup in enumerate(history.setups):
         of_setup = setup_of == k
         if not of_setup.any():
             continue
         due = np.where(of_setup, slots.weight, 0.0)
         never = due * slots.missed
-        proven = arrivals(history, setup.lines, result.findings, result.flaws, settings, odd)
+        if setup.lines != listed:
+            listed, failures = setup.lines, _failures(result, setup.lines, settings)
+            proven = arrivals(history, setup.lines, result.findings, result.flaws, settings, odd)
         tables: dict[tuple[bytes, bytes], Floats] = {}  # most lines of a vehicle have come off alike
-        for line, failed in _failures(result, setup.lines, settings):
+        for line, failed in failures:
             arrived = proven[line.line] & ~failed & ~doubt
             alike = arrived.tobytes(), failed.tobytes()
             if alike not in tables:
@@ -101,6 +106,8 @@ def doses(result: Result, settings: Settings = DEFAULTS) -> Doses | None:
             table, key = tables[alike], (line.line, line.point)
             lines[key] = (line, table + lines[key][1] if key in lines else table)
     told = sorted(lines.values(), key=lambda one: (one[0].line, one[0].point))
+    if not told:  # all of it was heard while a sheet without lines held
+        return None
     together = np.stack([table for _, table in told], axis=2)
     return Doses(
         first=date.fromordinal(EPOCH_DAY + first),
@@ -129,16 +136,23 @@ def _slots(result: Result) -> _Slots:
     gap_h = np.maximum(history.cycle_h - before_h, 0.0)
     unseen = np.where(blind, np.maximum(np.round(gap_h / interval_h - 1 + 1e-9) - audit.missed, 0), audit.lost)
     between = (unseen + audit.missed).astype(np.int64)
-    at_h, cycle = _spread(before_h, gap_h, between)
-    missed = np.repeat(audit.missed / np.maximum(between, 1), between)
+    number = _fewer(between)
+    at_h, cycle = _spread(before_h, gap_h, number)
+    stands_for = (between / np.maximum(number, 1))[cycle]
+    missed = (audit.missed / np.maximum(between, 1))[cycle]
     after_h, after_missed, after_off = _since_last_cycle(result, off)
     hours = np.r_[at_h, after_h]
     return _Slots(
         at_us=np.r_[c.at_us, np.interp(hours, history.heard_h, history.heard_us).astype(np.int64)],
-        weight=np.r_[weight, off[cycle], np.full(len(after_h), after_off)],
+        weight=np.r_[weight, off[cycle] * stands_for, np.full(len(after_h), after_off)],
         cycle=np.r_[np.arange(n), np.full(len(hours), -1)],
         missed=np.r_[np.zeros(n), missed, after_missed],
     )
+
+
+def _fewer(doses: Ints) -> Ints:
+    """How many of so many doses (n,) are told apart."""
+    return np.asarray(np.ceil(doses / (1 + doses.sum() // _MOST_UNHEARD)), np.int64)
 
 
 def _spread(before_h: Floats, gap_h: Floats, between: Ints) -> tuple[Floats, Ints]:
@@ -159,8 +173,11 @@ def _since_last_cycle(result: Result, off: Floats) -> tuple[Floats, Floats, floa
     passed = float(history.heard_h[-1]) - start_h
     # A slot is over when the next is due: one that is under way is nobody's yet.
     due = max(int(passed / interval_h - 0.5), audit.open_missed) if history.metered else 0
-    hours = np.asarray(start_h + np.arange(1.0, due + 1) * min(interval_h, passed / max(due, 1)), np.float64)
-    return hours, np.full(due, audit.open_missed / max(due, 1)), weight
+    number = int(_fewer(np.array([due]))[0])
+    each = due / max(number, 1)
+    step_h = min(interval_h, passed / max(due, 1)) * each
+    hours = np.asarray(start_h + np.arange(1.0, number + 1) * step_h, np.float64)
+    return hours, np.full(number, audit.open_missed / max(due, 1)), weight * each
 
 
 def _timer_off(result: Result) -> Floats:

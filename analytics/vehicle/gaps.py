@@ -18,6 +18,9 @@ from ingest.arrays import Floats, Ints
 
 # A gap shorter than this many intervals may hold an extra cycle by the test button; from here on a pump stood still.
 LONG_GAP: Final = 2.5
+# Of cycles between two that were heard: no timer starts a pump more often than each second, and none runs for years unheard.
+_SHORTEST_RUN_S: Final = 1.0
+_MOST_UNHEARD: Final = 1_000_000
 TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 
 
@@ -75,7 +78,8 @@ def gaps_of(history: History) -> Gaps:
     new_boot = np.r_[True, c.boot[1:] != c.boot[:-1]][:number]
     new_timer = np.r_[True, np.diff(registered) != 0][:number]
     gained, passed_s = np.diff(c.cycle_no, prepend=0), np.diff(c.at_us, prepend=0) / 1e6
-    broken = new_boot | (gained < 1) | (gained > 5 + passed_s / history.run_s)
+    can_run = np.minimum(5 + passed_s / np.maximum(history.run_s, _SHORTEST_RUN_S), _MOST_UNHEARD)
+    broken = new_boot | (gained < 1) | (gained > can_run)
     anew = broken | new_timer  # a gap in which the timer was set otherwise says nothing
     place = np.maximum.accumulate(np.where(sure | anew, np.arange(number), 0))
     latest = np.where(sure[place], place, -1)

@@ -22,6 +22,7 @@ _WEEKS: Final = 13  # to draw from
 _WEEKS_BACK: Final = 60  # looked at
 _HALF_LIFE_WEEKS: Final = 10.0
 _LEAST_WEEKS: Final = 2
+_MOST_A_WEEK: Final = 100_000  # cycles, one each six seconds: a sheet of another timer may make more of those before it
 _STANDBY: Final = 0.3  # of its weeks without a stop: a vehicle with fewer stands by
 _STANDBY_WEEKS: Final = 10
 # Stops before the vehicle's own past tells: one every 20 weeks, of these lengths, days; so many weeks it weighs.
@@ -67,9 +68,9 @@ def habits(
     if len(weeks) >= _STANDBY_WEEKS and usual.sum() < max(_LEAST_WEEKS, _STANDBY * len(weeks)):
         # It stands more often than not: all weeks as they were, stops included.
         usual, stop = np.ones(len(weeks), bool), Stops(0.0, stop.days)
-    if usual.sum() >= _LEAST_WEEKS and sum(len(week) for week, use in zip(weeks, usual, strict=True) if use):
+    chosen = np.flatnonzero(usual)[:_WEEKS]
+    if len(chosen) >= _LEAST_WEEKS and any(len(weeks[k]) for k in chosen):
         seasonal, their_pace = _year_ago(runs, origin_us)
-        chosen = np.flatnonzero(usual)[:_WEEKS]
         weight = weights[chosen] / weights[chosen].sum()
         drawn = Weeks([*(weeks[k] for k in chosen), *seasonal], weight, np.r_[paces[chosen], their_pace], len(seasonal))
         counts = np.array([len(week) for week in weeks]) * paces
@@ -82,7 +83,7 @@ def habits(
     # Too little for a calendar: the cycles so far, spread evenly over the weeks between stops.
     stood_us = sum(end_us - begin_us for begin_us, end_us in stops)
     span_days = max((origin_us - runs.heard_us - stood_us) / DAY_US, 1.0)
-    number = round(7 * float((runs.number * runs.pace).sum()) / span_days)
+    number = min(round(7 * float((runs.number * runs.pace).sum()) / span_days), _MOST_A_WEEK)
     if number < 1:
         return None
     even_week = np.linspace(0, 7, number, endpoint=False)

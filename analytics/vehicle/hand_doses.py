@@ -21,7 +21,7 @@ from analytics.vehicle.doses import EPOCH_DAY, Dosed, Doses
 from analytics.vehicle.hand_points import Meter, greased_at, typed_in
 from ingest.arrays import Floats
 from ingest.setups import HandPoint, Setup
-from ingest.times import DAY_US, FOREVER_US, LONG_AGO_US, local_us
+from ingest.times import DAY_US, EARLIEST_US, LONG_AGO_US, local_us
 
 _LATE: Final = 1.1  # of an interval: greased until then it was in time
 _EXTRA: Final = 0.5  # of an interval: greased before, the planned dose is still to come
@@ -39,39 +39,35 @@ class _Slot:
 def hand_doses(result: Result) -> Doses | None:
     """What was planned by hand and what came of it; None where there is nothing to tell."""
     history = result.history
+    begins = np.array([LONG_AGO_US, *(one.valid_from_us or LONG_AGO_US for one in history.setups[1:])], np.int64)
+    planned = [frozenset(one.hand_points) for one in history.setups]
     slots: dict[int, list[_Slot]] = {}
-    named: dict[int, HandPoint] = {}
-    for setup, from_us, until_us in _in_force(history.setups):
-        for point in setup.hand_points:
-            greased = greased_at(history.work, point.number)
-            begin_us = min([*_registered(history.setups, point.number), *greased], default=history.as_of_us)
-            due = (slot for slot in _slots(point, greased, result, begin_us) if from_us <= slot.at_us < until_us)
-            slots.setdefault(point.number, []).extend(due)
-            named[point.number] = point
-    every = [slot.at_us for own in slots.values() for slot in own]
+    named = {point.number: point for one in history.setups for point in one.hand_points}
+    for point in dict.fromkeys(point for one in history.setups for point in one.hand_points):
+        greased = greased_at(history.work, point.number)
+        begins_us = *_registered(history.setups, point.number), *greased
+        begin_us = max(min(begins_us, default=history.as_of_us), EARLIEST_US)  # a sheet may be of long before
+        due = list(_slots(point, greased, result, begin_us))
+        # What was planned then is accounted as it was planned.
+        setup_of = np.searchsorted(begins, [slot.at_us for slot in due], "right") - 1
+        own = [slot for slot, k in zip(due, setup_of.tolist(), strict=True) if point in planned[k]]
+        slots.setdefault(point.number, []).extend(own)
+    every = [(k, slot) for k, own in enumerate(slots.values()) for slot in own]
     if not every:
         return None
-    zone = ZoneInfo(history.setup.timezone)
-    days = local_us(np.array(every, np.int64), zone) // DAY_US
+    at_us = np.array([slot.at_us for _, slot in every], np.int64)
+    days = local_us(at_us, ZoneInfo(history.setup.timezone)) // DAY_US
     first, width = int(days.min()), int(days.max() - days.min()) + 1
     table = np.zeros((3, width, len(slots)))
-    for k, own in enumerate(slots.values()):
-        for slot in own:
-            day = int(local_us(np.array([slot.at_us], np.int64), zone)[0]) // DAY_US - first
-            table[0, day, k] += 1
-            if slot.arrived is not None:
-                table[1 if slot.arrived else 2, day, k] += 1
+    for (k, slot), day in zip(every, (days - first).tolist(), strict=True):
+        table[0, day, k] += 1
+        if slot.arrived is not None:
+            table[1 if slot.arrived else 2, day, k] += 1
     return Doses(
         first=date.fromordinal(EPOCH_DAY + first),
         lines=tuple(Dosed(HAND_FROM + number, named[number].point, named[number].critical) for number in slots),
         planned=table[0], arrived=table[1], failed=table[2],
     )  # fmt: skip
-
-
-def _in_force(setups: Sequence[Setup]) -> Iterator[tuple[Setup, int, int]]:
-    """(set-up, from when, until when): what was planned then is accounted as it was planned."""
-    begins = [LONG_AGO_US, *(one.valid_from_us or LONG_AGO_US for one in setups[1:])]
-    yield from zip(setups, begins, [*begins[1:], FOREVER_US], strict=True)
 
 
 def _registered(setups: Sequence[Setup], number: int) -> list[int]:
@@ -103,10 +99,10 @@ def _slots(point: HandPoint, greased: Sequence[int], result: Result, begin_us: i
         first = bisect_left(greased, int(at_us[0]))
         own = [g for g in greased[first : bisect_right(greased, int(at_us[-1]))] if g >= begin_us]
         start = float(np.interp(max(begin_us, int(at_us[0])), at_us, counted))
-        for place, arrived in _due(
-            point.every, start, [float(np.interp(g, at_us, counted)) for g in own], float(counted[-1])
-        ):
-            yield _Slot(int(np.interp(place, *_rising(counted, at_us))), arrived)
+        when_greased = [float(np.interp(g, at_us, counted)) for g in own]
+        due = list(_due(point.every, start, when_greased, float(counted[-1])))
+        due_us = np.interp([place for place, _ in due], *_rising(counted, at_us)).astype(np.int64)
+        yield from (_Slot(us, arrived) for us, (_, arrived) in zip(due_us.tolist(), due, strict=True))
 
 
 def _calendar(begin_us: int, until_us: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

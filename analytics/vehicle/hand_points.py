@@ -20,7 +20,7 @@ from analytics.vehicle.hour_meter import RESET_H
 from ingest.arrays import Floats, Ints, States, chosen
 from ingest.languages import later
 from ingest.setups import HandPoint
-from ingest.times import DAY_US, instant, microseconds
+from ingest.times import DAY_US, HOUR_US, instant, microseconds
 from ingest.work import Work
 
 RATE_DAYS: Final = 28  # over which a meter's pace is taken: two weeks of work and their weekends, twice
@@ -81,7 +81,9 @@ def hour_meters(history: History, readings: States) -> list[Meter]:
     if len(outside):
         outside = chosen(outside, np.argsort(outside.at_us, kind="stable"))
         new = np.r_[False, outside.boot[1:] != outside.boot[:-1]]
-        meters.append(_joined(outside.at_us, outside.engine_h, new))
+        meters.append(
+            _joined(outside.at_us, outside.engine_h, new, np.diff(outside.at_us, prepend=outside.at_us[0]) / HOUR_US)
+        )
     return [*meters, *typed_in(history.work, "engine_h")]
 
 
@@ -96,9 +98,12 @@ def typed_in(work: Iterable[Work], name: str) -> list[Meter]:
     return [_joined(at_us, shown, new)]
 
 
-def _joined(at_us: Ints, shown: Floats, new: np.ndarray) -> Meter:
-    """A meter out of what it showed, which counts afresh where it is `new` (n,)."""
+def _joined(at_us: Ints, shown: Floats, new: np.ndarray, passed_h: Floats | None = None) -> Meter:
+    """A meter out of what it showed, which counts afresh where it is `new` (n,). Hours that nobody looked at are no more than those that
+    have `passed_h` (n,) since the reading before."""
     gained = np.diff(shown, prepend=shown[:1])
+    if passed_h is not None:
+        gained = np.minimum(gained, passed_h + RESET_H)
     gained[new] = 0.0
     far = new & (np.diff(at_us, prepend=at_us[:1]) > DAY_US)
     return Meter(at_us, np.maximum.accumulate(np.cumsum(gained)), np.cumsum(far))

@@ -84,9 +84,12 @@ def trends(result: Result, settings: Settings = DEFAULTS) -> list[Trend]:
     if not history.metered or not len(history.heard_h) or history.heard_h[-1] - history.heard_h[0] < FEWEST_H:
         return []
     many_days = history.heard_us[-1] - history.heard_us[0] > (FEWEST_DAYS - 2) * DAY_US
-    series = (*(_series(result, settings) if many_days else ()), *_dose(result, settings))
+    by_days = _series(result, settings) if many_days and len(history.cycles) else ()  # a pump may never have run
+    series = (*by_days, *_dose(result, settings))
     enough = [one for one in series if _tells(one)]
-    return [_trend(result, one, line) for one, line in zip(enough, _lines(enough), strict=True)]
+    lines = zip(enough, _lines(enough), strict=True)
+    # What never strays at all has no error, and says nothing: a sensor that makes it up.
+    return [_trend(result, one, line) for one, line in lines if np.isfinite(line[:2]).all()]
 
 
 def _tells(series: _Series) -> bool:

@@ -15,7 +15,7 @@ import typer
 
 from ingest.environment import BROKER, DASK, DATABASE
 from ingest.errors import Problem
-from ingest.times import read_time
+from ingest.times import LATEST_US, read_time, rfc3339
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -124,8 +124,11 @@ def print_json(value: object) -> None:
 def as_of_us(engine: "Engine", text: str | None) -> int:
     """The time to answer for: as somebody wrote it, else the newest recorded."""
     if text is not None:
-        return moment(text)
+        asked_us = moment(text)
+        if asked_us > LATEST_US:
+            raise Problem(f"there is no answer for {text}: name a time before {rfc3339(LATEST_US)}")
+        return asked_us
     from ingest.totals import newest_at_us
 
     with engine.connect() as connection:
-        return newest_at_us(connection) or 0  # 1970 where nothing is recorded
+        return min(newest_at_us(connection) or 0, LATEST_US)  # 1970 where nothing is recorded

@@ -5,6 +5,7 @@ from typing import Any
 import dash
 from dash import dcc, html
 
+from analytics.pipeline.tasks import Unanalysed
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.commissioning import CYCLES, Handover, Item
 from dashboard import components, formatting
@@ -25,7 +26,10 @@ dash.register_page(
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
     """The sheet of one vehicle."""
-    result = vehicle.vehicle_result(engine(), fleet, name) if fleet and name else None
+    try:
+        result = vehicle.vehicle_result(engine(), fleet, name) if fleet and name else None
+    except Unanalysed as problem:
+        return html.Div([html.H1(tr("Handover")), html.P(f"{problem}.")])
     if result is None:
         return html.Div(
             [html.H1(tr("Handover")), html.P(tr("No vehicle of this name is registered: {name}.", name=name))]

@@ -66,10 +66,13 @@ def _heard_us(connection: Connection, scope: Scope, now_us: int) -> int | None:
 
 
 def _looked(connection: Connection, scope: Scope, now_us: int) -> tuple[int | None, int]:
-    """When a vehicle of a scope was analysed last, and how many have results of more than a day ago."""
-    who, analysis = schema.vehicle_summary, schema.analysis
-    old = func.sum(case((analysis.c.as_of_us < now_us - _LEFT_US, 1), else_=0))
-    asked = select(func.max(analysis.c.as_of_us), old).join(who, who.c.vehicle_id == analysis.c.vehicle_id)
+    """When a vehicle of a scope was analysed last, and how many have results of more than a day ago, or none and were there then."""
+    who, analysis, setup = schema.vehicle_summary, schema.analysis, schema.setup
+    registered = select(func.min(setup.c.registered_us)).where(setup.c.vehicle_id == who.c.vehicle_id)
+    since_us = func.coalesce(analysis.c.as_of_us, registered.scalar_subquery())
+    old = func.sum(case((since_us < now_us - _LEFT_US, 1), else_=0))
+    asked = select(func.max(analysis.c.as_of_us), old).select_from(who)
+    asked = asked.outerjoin(analysis, analysis.c.vehicle_id == who.c.vehicle_id)
     row = connection.execute(asked.where(~who.c.sold, *within(who, scope))).one()
     return row[0], int(row[1] or 0)
 

@@ -1,11 +1,14 @@
 """One vehicle: its analysis, its records, its set-up."""
 
+import traceback
 from dataclasses import dataclass
 from functools import lru_cache
 
+import structlog
 from sqlalchemy import Engine, func, select
+from sqlalchemy.exc import DBAPIError
 
-from analytics.pipeline.tasks import analysed, read_pasts
+from analytics.pipeline.tasks import analysed, read_pasts, unanalysed
 from analytics.vehicle.analysis import Result
 from dashboard.queries.scope import read_vehicles, visible
 from ingest import registry, remarks, schema, times
@@ -13,6 +16,8 @@ from ingest.remarks import Remark
 from ingest.setups import Setup
 from ingest.work import Work
 from ingest.work_records import read_records, read_work
+
+log = structlog.get_logger("tallow.vehicle")
 
 _KEPT_RESULTS = 8
 
@@ -44,7 +49,7 @@ def vehicle_result(engine: Engine, fleet_name: str, vehicle: str) -> Result | No
     """The analysis of one vehicle at the present time, with its arrays; None where whoever asks sees none of that name.
 
     It is worked out from the messages, so that a page never shows less than is recorded; repeated only for news, when
-    its kept results are made anew (its depot's calendar may have changed), or after ten minutes.
+    its kept results are made anew (its depot's calendar may have changed), or after ten minutes. Raises Unanalysed where it fails.
     """
     table, kept = schema.vehicle, schema.analysis
     with engine.connect() as connection:
@@ -65,8 +70,25 @@ def _analysed(engine: Engine, vehicle_id: int, _revision: int, _kept_us: int | N
         (found,) = registry.read_vehicles(connection, vehicle_id)
         past = read_pasts(connection, vehicle_id).get(vehicle_id)
         work = read_work(connection, vehicle_id).get(vehicle_id, ())
-        (result,) = analysed(connection, found, [times.now_us()], past, work)
+        try:
+            (result,) = analysed(connection, found, [times.now_us()], past, work)
+        except DBAPIError:
+            raise
+        except Exception as error:
+            log.error("an analysis failed", vehicle=f"{found.fleet}/{found.name}", error=traceback.format_exc())
+            raise unanalysed(found, error) from error
         return result
+
+
+def looked_us(engine: Engine, fleet_name: str, vehicle: str) -> int | None:
+    """Of when the kept results of a vehicle are, which lists show; None where there are none."""
+    table, kept = schema.vehicle, schema.analysis
+    mine = table.c.fleet == fleet_name, table.c.vehicle == vehicle
+    with engine.connect() as connection:
+        found: int | None = connection.scalar(
+            select(kept.c.as_of_us).join(table, table.c.id == kept.c.vehicle_id).where(*mine)
+        )
+        return found
 
 
 def news(engine: Engine, fleet_name: str, vehicle: str) -> int:

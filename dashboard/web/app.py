@@ -5,16 +5,19 @@ import json
 from collections.abc import Callable
 from html import escape
 from importlib import import_module
+from pathlib import Path
 from threading import Thread
+from traceback import extract_tb
 from typing import Any
 
 from dash import Dash
 from flask import Response, request
 from flask.json.provider import DefaultJSONProvider
 from sqlalchemy import Engine
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DataError, DBAPIError, ProgrammingError
 
 from analytics.alarms import wording
+from analytics.pipeline.tasks import Unanalysed
 from dashboard import accounts
 from dashboard.api import service
 from dashboard.exports import addresses
@@ -90,12 +93,26 @@ def _send_headers(app: Dash) -> None:
         return response
 
 
+def _unreadable(app: Dash, error: Exception) -> Response:
+    """What a callback answers to values of another type than a page sends."""
+    places = [f"{Path(frame.filename).name}:{frame.lineno}" for frame in extract_tb(error.__traceback__)]
+    app.server.logger.error(
+        "a callback was posted what it cannot read: %s: %s (%s)",
+        type(error).__name__,
+        " ".join(str(error).split())[:200],
+        " > ".join(places[-6:]),
+    )
+    return Response(f"{tr('The page sent what cannot be read. Load it again.')}\n", 400, mimetype="text/plain")
+
+
 def _answer_errors(app: Dash) -> None:
     """Say in a sentence that the database is away or locked; what the driver says of it goes to the log only."""
 
     @app.server.errorhandler(DBAPIError)
     @app.server.errorhandler(Unusable)
     def away(error: Exception) -> Response:
+        if request.path == _CALLBACKS and isinstance(error, ProgrammingError | DataError):
+            return _unreadable(app, error)  # no column is of a list, say
         app.server.logger.error("the database cannot be used: %s", " ".join(str(error).split())[:500])
         told, later = (
             tr("The database does not answer now. Nothing was changed; try again in a moment."),
@@ -104,6 +121,31 @@ def _answer_errors(app: Dash) -> None:
         if service.is_asked():
             return service.problem(503, told, headers=later)
         return Response(f"{told}\n", 503, later, mimetype="text/plain")
+
+    @app.server.errorhandler(Unanalysed)
+    def unanalysed(error: Exception) -> Response:
+        return (
+            service.problem(500, str(error))
+            if service.is_asked()
+            else Response(f"{error}\n", 500, mimetype="text/plain")
+        )
+
+
+_CALLBACKS = "/_dash-update-component"
+# What comes of values of another type than a page sends: only whoever posts them by hand does.
+_OF_OTHER_TYPES = (TypeError, ValueError, LookupError, AttributeError, OverflowError)
+
+
+def _refuse_what_no_page_sends(app: Dash) -> None:
+    """One answer for all callbacks. Where a page did send it, the log says in one line where that went wrong."""
+
+    def refused(error: Exception) -> Response:
+        if request.path != _CALLBACKS:
+            raise error
+        return _unreadable(app, error)
+
+    for kind in _OF_OTHER_TYPES:
+        app.server.register_error_handler(kind, refused)
 
 
 def create_app(database: Engine, *, alone: bool = True) -> Dash:
@@ -128,6 +170,7 @@ def create_app(database: Engine, *, alone: bool = True) -> Dash:
     _serve_beside_pages(app, database)
     _send_headers(app)
     _answer_errors(app)
+    _refuse_what_no_page_sends(app)
     return app
 
 

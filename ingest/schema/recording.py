@@ -34,7 +34,7 @@ vehicle = Table(
     UniqueConstraint("fleet", "vehicle"),
 )
 
-# Names of the pressure channels in the order of the vectors in `message`; the id is a hash of the names.
+# Names of the pressure channels in the order of the vectors in `message`; the id is a hash of the names, or the next that was free.
 channel_list = Table(
     "channel_list",
     metadata,

@@ -458,11 +458,53 @@ def test_any_value_is_taken_or_refused_where_the_set_up_is_changed(
     known = place[1].callback_map
     key = next((key for key in known if output in key), None)
     assert key is not None, output
-    found = known[key]
+    answer = posted(lead, key, known[key], data, VALUES)
+    assert answer.status_code in (200, 204), (answer.status_code, answer.text)
+    assert "Traceback" not in answer.text
+
+
+WHATEVER = st.recursive(
+    VALUES,
+    lambda inner: st.one_of(st.lists(inner, max_size=2), st.dictionaries(st.text(max_size=3), inner, max_size=2)),
+    max_leaves=3,
+)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_values_of_any_type_are_no_failure_of_a_callback(
+    place: tuple[Engine, Any], lead: FlaskClient, data: st.DataObject
+) -> None:
+    """Of whichever: it is done, nothing changes, or one line says that it cannot be read."""
+    known = place[1].callback_map
+    key = data.draw(st.sampled_from(sorted(known)))
+    answer = posted(lead, key, known[key], data, WHATEVER)
+    assert answer.status_code in (200, 204, 400), (answer.status_code, key)
+    if answer.status_code == 400:
+        assert answer.text == "The page sent what cannot be read. Load it again.\n"
+
+
+@pytest.mark.parametrize(
+    "body", ["[]", "{}", "7", '{"output": "no.thing"}', '{"output": "a.b", "outputs": 5, "inputs": 1}']
+)
+def test_a_body_of_another_shape_is_no_failure_of_a_callback(lead: FlaskClient, body: str) -> None:
+    """Nor is one that names no callback."""
+    answer = lead.post("/_dash-update-component", data=body, content_type="application/json")
+    assert answer.status_code == 400
+
+
+def test_a_failure_elsewhere_stays_one(lead: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is no mistake of whoever asks."""
+    monkeypatch.setattr("dashboard.web.app.data.alive", lambda engine: int("none"))
+    assert lead.get("/alive").status_code == 500
+
+
+def posted(browser: FlaskClient, key: str, found: Any, data: st.DataObject, values: st.SearchStrategy[Any]) -> Any:
+    """The answer to a callback that was posted some values."""
     outputs = [dict(zip(("id", "property"), part.rsplit(".", 1), strict=True)) for part in key.strip(".").split("...")]
 
     def told(part: dict[str, str]) -> Any:
-        return [] if part["id"].startswith("{") else part | {"value": data.draw(VALUES)}
+        return [] if part["id"].startswith("{") else part | {"value": data.draw(values)}
 
     first = found["inputs"][0]
     body = {
@@ -470,9 +512,7 @@ def test_any_value_is_taken_or_refused_where_the_set_up_is_changed(
         "changedPropIds": [f"{first['id']}.{first['property']}"],
         "inputs": [told(part) for part in found["inputs"]], "state": [told(part) for part in found["state"]],
     }  # fmt: skip
-    answer = lead.post("/_dash-update-component", data=json.dumps(body), content_type="application/json")
-    assert answer.status_code in (200, 204), (answer.status_code, body)
-    assert "Traceback" not in answer.text
+    return browser.post("/_dash-update-component", data=json.dumps(body), content_type="application/json")
 
 
 @pytest.fixture(scope="module")

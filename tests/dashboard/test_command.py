@@ -235,6 +235,7 @@ def test_the_words_for_people(recorded: str) -> None:
         (["ingest", "--client-id", ""], "name the session"),
         (["findings", "--as-of", "yesterday"], "RFC 3339"),
         (["findings", "--as-of", "2026-03-01T00:00:00"], "offset"),
+        (["findings", "--as-of", "9999-12-31T23:59:59Z"], "name a time before 2200-01-01T00:00:00Z"),
         (["dashboard", "--port", "70000"], "--port"),
         (["simulate"], "nothing to do"),
         (["simulate", "--scenario", "nosuch", "--to", "x"], "scenario"),

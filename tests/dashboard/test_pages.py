@@ -16,11 +16,12 @@ from dash import Dash, no_update
 from flask.testing import FlaskClient
 from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
-from sqlalchemy import Engine, select, update
+from sqlalchemy import Engine, delete, insert, select, update
 
 from analytics.account.points import point_kind
 from analytics.findings import CAUTION, CAUTIONS, ENGLISH_DECIDES, FILL_STEP, Finding
 from analytics.pipeline import backtest, results, vehicle_summary
+from analytics.pipeline.tasks import Unanalysed
 from analytics.pipeline.workers import workers
 from analytics.refills import Refill
 from analytics.vehicle import daily
@@ -37,7 +38,7 @@ from dashboard.queries.data import Who, data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
 from dashboard.queries.scope import Scope
-from dashboard.queries.vehicle import records, vehicle_result
+from dashboard.queries.vehicle import _analysed, records, vehicle_result
 from dashboard.tokens import DARK, LIGHT
 from dashboard.web.app import create_app
 from ingest import registry, schema, times, work, work_records
@@ -558,6 +559,54 @@ def test_the_frame_names_results_that_stay_old_and_the_age_of_the_depots_data(en
         looked(END_US)
         unheard = frame.state(engine, Scope(depot="no such depot"))["about"]
     assert "Newest message: not yet" in unheard
+
+
+def test_a_vehicle_whose_analysis_fails_is_shown_as_one(
+    engine: Engine, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not by a page that stays as it was, nor by none: with what went wrong, and of when the lists are. Programs are told, too."""
+    _analysed.cache_clear()
+
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("by nothing")
+
+    monkeypatch.setattr("dashboard.queries.vehicle.analysed", fails)
+    told = page(client, "/vehicle/harrowmere-stone/HS-206")
+    assert "harrowmere-stone/HS-206 cannot be analysed, please report this: ZeroDivisionError: by nothing." in told
+    assert "What lists show of it was found" in told
+    shown = importlib.import_module("dashboard.pages.vehicle.page")
+    with client.application.app_context(), acting_as(OPERATOR), speaking(ENGLISH):
+        drawn = shown.refresh(1, {"fleet": "harrowmere-stone", "name": "HS-206", "news": -1}, None)
+    parts = dict(zip(shown._PARTS, drawn, strict=False))
+    assert "cannot be analysed" in str(parts["head"])
+    assert (parts["bar"], parts["reservoir"], parts["lines"]) == ("", "", "")
+    assert parts["work"] is dash.no_update
+    assert "HS-206 cannot be analysed" in page(client, "/handover/harrowmere-stone/HS-206")
+    with acting_as(OPERATOR), pytest.raises(Unanalysed, match="HS-206 cannot be analysed"):
+        vehicle_result(engine, "harrowmere-stone", "HS-206")
+
+
+def test_the_frame_names_those_that_never_were_analysed(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of which there are no results that could be old: once it was registered for a day."""
+    analysis, setup = schema.analysis, schema.setup
+    with engine.connect() as connection:
+        (one,) = connection.scalars(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == "HS-109"))
+        held = dict(connection.execute(select(analysis).where(analysis.c.vehicle_id == one)).mappings().one())
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
+    with writing(engine) as connection:
+        connection.execute(update(analysis).values(as_of_us=END_US))
+        connection.execute(update(schema.recorder_stats).values(last_us=END_US))
+        connection.execute(delete(analysis).where(analysis.c.vehicle_id == one))
+    told = []
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        for registered_us in (END_US - DAY_US // 2, END_US - 2 * DAY_US):
+            with writing(engine) as connection:
+                connection.execute(update(setup).where(setup.c.vehicle_id == one).values(registered_us=registered_us))
+            told.append(frame.state(engine)["words"])
+    with writing(engine) as connection:
+        connection.execute(insert(analysis).values(held))
+    assert told[0].startswith("Data ")
+    assert told[1] == "1 vehicle not analysed for a day"
 
 
 def test_the_totals_count_the_rows(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,9 +14,10 @@ _NO_TEXT: Final = frozenset(
     " path_template mimetype description server_default custom target rel namespace function_name".split()
 )
 _NO_TEXT_CALLS: Final = frozenset(
-    "ContextVar getLogger get_logger Problem NotAllowed ValueError RuntimeError KeyError TypeError AttributeError Column Index Text text"
-    " ClientsideFunction compile Setting Literal NewType TypeVar register_page_path split exec_driver_sql debug info warning error"
-    " exception execute FieldInfo strftime strptime startswith endswith removeprefix removesuffix replace Summary_ Undelivered Unusable"
+    "ContextVar getLogger get_logger Problem Unanalysed NotAllowed ValueError RuntimeError KeyError TypeError AttributeError Column"
+    " Index Text text ClientsideFunction compile Setting Literal NewType TypeVar register_page_path split exec_driver_sql debug info"
+    " warning error exception execute FieldInfo strftime strptime startswith endswith removeprefix removesuffix replace Summary_"
+    " Undelivered Unusable"
     " add_url_rule Blueprint getattr setattr isinstance".split()
 )
 _WORDS: Final = re.compile(r"[^\W\d_]{2,}[,;:.]? [^\W\d_]{2,}|[^\W\d_]+ [^\W\d_]{3,}|^ ?[A-Z][a-z]{2,}")

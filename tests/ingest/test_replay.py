@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select
 
-from ingest import database, schema, totals
+from ingest import database, log_files, schema, totals
 from ingest.errors import Problem
 from ingest.log_files import size
 from ingest.recorder import Tally
@@ -72,6 +72,22 @@ def test_a_bad_line_is_quarantined_with_its_number(engine: Engine, tmp_path: Pat
     assert (tally.recorded["level"], tally.rejected) == (2, 2)
     with engine.connect() as connection:
         assert connection.execute(select(schema.quarantine.c.topic)).scalars().all() == ["log:2", "log:3"]
+
+
+def test_a_line_without_an_end_takes_no_room(engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A small packed file may hold one of many gigabytes: its beginning goes to quarantine, and the lines around it count as they are."""
+    monkeypatch.setattr(log_files, "LONGEST_LINE", 300)
+    path = tmp_path / "long.ndjson.gz"
+    path.write_bytes(gzip.compress(f"{line(1)}\n{'x' * 1000}\n{'y' * 299}\n{'z' * 300}\n{line(2)}\n".encode()))
+    tally = run(path, engine)
+    assert (tally.recorded["level"], tally.rejected) == (2, 3)
+    with engine.connect() as connection:
+        held = connection.execute(select(schema.quarantine.c.topic, schema.quarantine.c.payload)).all()
+    assert [(row.topic, len(row.payload)) for row in held] == [
+        ("long.ndjson.gz:2", 300),
+        ("long.ndjson.gz:3", 299),
+        ("long.ndjson.gz:4", 300),
+    ]
 
 
 def test_a_file_may_have_any_name(engine: Engine, tmp_path: Path) -> None:

@@ -11,14 +11,14 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, event, select, text
+from sqlalchemy import Engine, event, func, select, text
 from sqlalchemy.exc import OperationalError
 
 from ingest import database, reading, schema, totals
 from ingest.errors import Problem
 from ingest.messages import KINDS, AnyMessage, Arrival, Cycle, Decoded, Fault, Ignition, Level, State, Trace, topic
 from ingest.recorder import Recorder
-from ingest.rows import FILLED, row_of
+from ingest.rows import FILLED, _shape, row_of
 from ingest.times import EPOCH, rfc3339
 from tests.helpers.messages import AT, level, rows
 
@@ -167,6 +167,41 @@ def test_readings_come_back_as_they_were(engine: Engine) -> None:
     assert str(found.cycles.peak_kpa[1][1]) == "nan"
     assert found.cycles.rest_kpa[2][2] == 7
     assert msgspec.msgpack.decode(traces) == trace
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_a_list_of_channels_made_to_have_anothers_number_names_nothing_of_that(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch, together: bool
+) -> None:
+    """Whoever publishes for one vehicle cannot rename another's pressures: in one batch, or first, or later; what comes again is known."""
+    for module in ("rows", "recorder"):
+        monkeypatch.setattr(f"ingest.{module}.list_number", lambda names: 2**63 - 1)
+    monkeypatch.setattr("ingest.rows._shape", _shape.__wrapped__)
+
+    def cycle(vehicle: str, seq: int, *peaks: str) -> Arrival:
+        read = {
+            "seq": seq,
+            "at": AT,
+            "cycle_no": seq,
+            "run_s": 90,
+            "peak_kpa": dict.fromkeys(peaks, 1000.0 + seq),
+            "rest_kpa": {"r": 5},
+        }
+        return Arrival(topic("f", vehicle, "cycle"), json.dumps(read).encode(), None)
+
+    sent = [cycle("evil", 1, "y", "z"), cycle("v", 2, "a", "b"), cycle("evil", 3, "x"), cycle("v", 4, "a", "b")]
+    for batch in [sent] if together else [[one] for one in sent]:
+        Recorder(engine, "test").record(batch)
+    again = Recorder(engine, "test").record(sent[::-1])
+    assert (again.duplicates, again.rejected, again.recorded.total()) == (4, 0, 0)
+    with engine.connect() as connection:
+        assert not connection.scalar(select(func.count()).select_from(schema.quarantine))
+        ids = dict(connection.execute(select(schema.vehicle.c.vehicle, schema.vehicle.c.id)).all())
+        found = {name: reading.read_messages(connection, id_).cycles for name, id_ in ids.items()}
+    assert found["v"].channels == ("a", "b", "r")
+    assert found["v"].peak_kpa[:, :2].tolist() == [[1002, 1002], [1004, 1004]]
+    assert found["v"].rest_kpa[:, 2].tolist() == [5, 5]
+    assert found["evil"].channels == ("r", "x", "y", "z")
 
 
 def test_a_clock_ahead_of_everybody_is_not_believed(engine: Engine) -> None:

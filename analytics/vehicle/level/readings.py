@@ -29,6 +29,7 @@ _FINEST_PCT: Final = 0.01
 _ROUNDING_PCT: Final = 0.15  # by which readings of a step of a third or an eighth are rounded
 _LATEST_RUNS: Final = 20
 _LONGEST_RUN: Final = 3.0  # times the registered run time that a cycle may pump
+_SHORTEST_RUN: Final = 0.01  # of the registered one, in the middle: of shorter ones no date can be told
 STOOD_H: Final = 0.75  # a stop in which somebody may have filled it
 _PASSING_H: Final = 0.15  # and one in which somebody may have added a little (common practice, no source)
 
@@ -101,7 +102,7 @@ def sheet_use(history: History, audit: Audit) -> SheetUse:
 def run_ratio(history: History, settings: Settings) -> float:
     """Pump runs over the registered run time, the median of the latest; 1 where they agree with it."""
     latest = _run_parts(history)[-_LATEST_RUNS:]
-    ratio = float(np.median(latest)) if len(latest) else 1.0
+    ratio = max(float(np.median(latest)), _SHORTEST_RUN) if len(latest) else 1.0
     return ratio if abs(ratio - 1) > settings.timer_mismatch else 1.0
 
 

@@ -18,6 +18,7 @@ from dashboard.figures.vehicle_evidence import evidence
 from dashboard.queries.found import of_kind
 from dashboard.queries.hand import of_result
 from dashboard.web.database import engine
+from ingest import times
 from ingest.languages import cldr, tr
 from ingest.times import DAY_US
 
@@ -182,3 +183,25 @@ def unknown(name: str | None) -> html.Div:
         dcc.Link(tr("Back to the fleet"), href="/"),
     ]
     return html.Div([dmc.Alert(text, title=tr("Unknown vehicle"), color="gray")])
+
+
+def unanalysed(problem: str, looked_us: int | None) -> html.Div:
+    """What is said of a vehicle whose analysis fails: of when what lists show is, and that nothing newer is known."""
+    held = (
+        tr("What lists show of it was found {ago}.", ago=formatting.ago(looked_us, times.now_us()))
+        if looked_us is not None
+        else tr("Nothing is known of it.")
+    )
+    text = [
+        f"{problem}.",
+        " ",
+        held,
+        " ",
+        tr("Look at the vehicle itself: whether it is sound now, nobody knows."),
+    ]
+    return html.Div(
+        [
+            dmc.Alert(text, title=tr("This vehicle cannot be analysed"), color="red"),
+            dcc.Link(tr("Back to the fleet"), href="/"),
+        ]
+    )

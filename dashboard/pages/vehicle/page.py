@@ -11,6 +11,7 @@ from plotly.utils import PlotlyJSONEncoder
 
 from analytics.alarms.states import Transition
 from analytics.findings import Finding, urgency
+from analytics.pipeline.tasks import Unanalysed
 from analytics.vehicle.analysis import Result
 from dashboard import accounts, components, formatting
 from dashboard.figures import theme
@@ -51,7 +52,10 @@ _OF_A_SYSTEM: Final = ("reservoir", "over-time", "lines", "wear")  # what there 
 
 def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.Div:
     """The page of one vehicle."""
-    result = vehicle.vehicle_result(engine(), fleet, name) if fleet and name else None
+    try:
+        result = vehicle.vehicle_result(engine(), fleet, name) if fleet and name else None
+    except Unanalysed as problem:
+        return _unanalysed(problem, fleet, name)
     if result is None or fleet is None or name is None:
         return cause.unknown(name)
     opened, template = lines.worst_line(result), theme.template_of("light")
@@ -100,6 +104,10 @@ def layout(fleet: str | None = None, name: str | None = None, **_: Any) -> html.
         ],
         className="vehicle",
     )  # fmt: skip
+
+
+def _unanalysed(problem: Unanalysed, fleet: str | None, name: str | None) -> html.Div:
+    return cause.unanalysed(str(problem), vehicle.looked_us(engine(), fleet or "", name or ""))
 
 
 def _work(result: Result, found: tuple[Record, ...], recorded: html.Div) -> Any:
@@ -197,7 +205,12 @@ def refresh(_: int, who: dict[str, Any], opened: int | None) -> Any:
     newest = vehicle.news(engine(), who["fleet"], who["name"])
     if newest == who["news"]:
         return nothing
-    result = vehicle.vehicle_result(engine(), who["fleet"], who["name"])
+    try:
+        result = vehicle.vehicle_result(engine(), who["fleet"], who["name"])
+    except Unanalysed as problem:  # what stands there is no longer so
+        gone = dict.fromkeys(_PARTS, "") | dict.fromkeys(("work", "alarms"), dash.no_update)
+        gone["head"] = _unanalysed(problem, who["fleet"], who["name"])
+        return *gone.values(), dash.no_update, who | {"news": newest, "shown": {}}
     if result is None:
         return nothing
     found = vehicle.records(engine(), who["fleet"], who["name"])

@@ -11,11 +11,12 @@ from sqlalchemy import Engine, func, select, text
 from analytics.pipeline import prune as pruning
 from analytics.pipeline import tasks, vehicle_summary
 from analytics.pipeline.workers import Workers, workers
+from dashboard.cli.options import as_of_us
 from ingest import database, retention, schema, times, totals
 from ingest.errors import Problem
 from ingest.messages import Arrival
 from ingest.recorder import Recorder
-from ingest.times import DAY_US
+from ingest.times import DAY_US, LATEST_US
 from simulators.fleet import write_registry
 from simulators.scenario import Trouble
 from tests.helpers.messages import level
@@ -159,6 +160,17 @@ def test_a_young_message_of_an_old_time_stays(engine: Engine, pool: Workers) -> 
     with engine.connect() as connection:
         kept = connection.execute(select(schema.message.c.seq).order_by(schema.message.c.seq)).scalars().all()
     assert kept == [1, 2, 5]
+
+
+def test_a_clock_ahead_lets_go_of_nothing(engine: Engine, pool: Workers) -> None:
+    """Of the only vehicle, where no receipt is known: what it said last month is no century old because it says another one today."""
+    last_month = times.rfc3339(times.now_us() - 30 * DAY_US)
+    Recorder(engine, "test").record([level(1, at=last_month), level(2, at="2150-01-01T00:00:00Z")])
+    since_us, gone = prune(engine, pool, 400)
+    assert (since_us < times.now_us() - 400 * DAY_US, gone) == (True, 0)
+    Recorder(engine, "test").record([level(3, at="9999-12-31T23:00:00Z")])
+    with engine.connect() as connection:  # whatever is asked without a time
+        assert tasks.default_as_of_us(connection) == as_of_us(engine, None) == LATEST_US
 
 
 def test_a_month_of_which_nothing_came_late_is_dropped_as_a_table(engine: Engine, pool: Workers) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from msgspec import structs
@@ -167,14 +168,15 @@ def test_an_analysis_that_fails_holds_nobody_up(fleet: Engine, pool: Workers, mo
     assert renewed(fleet, pool, wanting=NEWS) == ["HS-102"]
 
 
+@pytest.mark.parametrize("wrong", [{"filled_us": 1 << 70}, {"revision": None}])
 def test_a_result_that_no_column_holds_holds_nobody_up(
-    fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch
+    fleet: Engine, pool: Workers, monkeypatch: pytest.MonkeyPatch, wrong: dict[str, Any]
 ) -> None:
     """It is one vehicle's matter, too, and nothing of it is kept by half."""
 
     def too_far(task: Task) -> Outcome:
         found = outcome_of(task)
-        return replace(found, filled_us=1 << 70) if task.vehicle.name == "HS-102" else found
+        return replace(found, **wrong) if task.vehicle.name == "HS-102" else found
 
     monkeypatch.setattr(results, "outcome_of", too_far)
     assert len(renewed(fleet, pool, wanting=NEWS)) == 24

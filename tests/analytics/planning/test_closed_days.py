@@ -13,7 +13,7 @@ from analytics.planning.rounds import Need, plan
 from ingest import database, schema
 from ingest.errors import Problem
 from ingest.registry import read_vehicles
-from ingest.times import DAY_US, instant, read_time
+from ingest.times import DAY_US, LONG_AGO_US, instant, read_time
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 TODAY = date(2025, 11, 24)
@@ -68,6 +68,10 @@ def test_what_repeats_is_followed_for_some_years() -> None:
         (calendar(), "no whole day"),
         (calendar("DTSTART;VALUE=DATE:20200101\r\nDTEND;VALUE=DATE:20250101"), "within a year"),
         (calendar("DTSTART;VALUE=DATE:20200101\r\nRRULE:FREQ=DAILY"), "at most 2000"),
+        (calendar("DTSTART;VALUE=DATE:19700101\r\nRRULE:FREQ=SECONDLY"), "repeats by the day"),
+        (calendar("DTSTART;VALUE=DATE:19700101\r\nRRULE:FREQ=DAILY;BYHOUR=1,2;BYSECOND=3"), "repeats by the day"),
+        (calendar("DTSTART;VALUE=DATE:00010101\r\nRRULE:FREQ=DAILY"), "repeats by the day"),
+        (calendar("DTSTART;VALUE=DATE:99991231\r\nDURATION:P999999999D"), "RFC 5545"),
     ],
 )
 def test_a_file_that_cannot_be_used_says_why(content: bytes, why: str) -> None:
@@ -141,6 +145,7 @@ def test_forecasts_go_by_what_is_kept_of_a_depot(tmp_path: Path) -> None:
         depots.keep_depot(connection, depots.wished(depots.depot(connection, name), None, None, None, "ie"))
         assert depots.depot(connection, name).country == "IE"
         assert depots.closed_dates(connection, name, 2025, 2025)[date(2025, 12, 25)]
+        assert depots.closed_stretches(connection, name, "Etc/UTC", LONG_AGO_US) == ()  # before all calendars
         with pytest.raises(Problem, match="two letters"):
             depots.keep_depot(connection, depots.wished(depots.Depot(name), None, None, None, "XX"))
         kept = depots.wished(depots.depot(connection, name), None, None, None, "none")

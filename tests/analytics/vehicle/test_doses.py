@@ -4,18 +4,19 @@ from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
 from analytics.findings import Finding
 from analytics.vehicle.analysis import Result, analyse
-from analytics.vehicle.doses import Doses, doses
+from analytics.vehicle.doses import _MOST_UNHEARD, Doses, _slots, doses
 from ingest.messages import Arrival, encode, topic
 from simulators import greased
 from simulators.controller import messages
 from simulators.machine import Simulation
 from simulators.scenario import Trouble
-from tests.analytics.vehicle.test_plain_messages import INTERVAL_H, Said, cycles, heard
+from tests.analytics.vehicle.test_plain_messages import HOUR_US, INTERVAL_H, START_US, Said, cycles, heard
 from tests.helpers.vehicles import END_H, END_US, demo, recorded
 
 DAY = date(2026, 3, 1)  # 07:00 in the depot's zone at hour 0
@@ -228,3 +229,31 @@ def _line_by_line(name: str, found: Doses, arrived: np.ndarray, planned: float) 
         truth, of = arrived[k] / planned, found.planned[:, k].sum()
         low, high = found.arrived[:, k].sum() / of, 1 - found.failed[:, k].sum() / of
         assert low - 4 * SLACK <= truth <= high + 4 * SLACK, (name, line.line, low, truth, high)
+
+
+def test_a_sheet_of_an_interval_of_seconds_plans_as_many_doses_as_it_says(tmp_path: Path) -> None:
+    """A thousandth of a minute over four days of ignition: all six million are counted, in no more room than a million take."""
+    said: list[Said] = [("ignition", 24.0 * n, {"on": True, "engine_h": 500.0 + 24 * n}) for n in range(5)]
+    result = heard(tmp_path, said, 5 * 24.0, {"interval_min": "0.001", "run_s": "0.05"})
+    assert len(_slots(result).at_us) <= _MOST_UNHEARD
+    assert totals(told(result))[0] == pytest.approx(4 * 24 * 60_000, rel=1e-3)
+
+
+def test_what_was_heard_while_a_sheet_without_lines_held_is_no_dose(tmp_path: Path) -> None:
+    """The controller was fitted before its sheet was registered."""
+    later_us = START_US + 40 * HOUR_US
+    result = heard(tmp_path, read(20), 8.0, {})
+    by_hand = msgspec.structs.replace(result.history.setup, lines=(), controller=False)
+    fitted = msgspec.structs.replace(result.history.setup, valid_from_us=later_us)
+    again = replace(result, history=replace(result.history, setups=(by_hand, fitted)))
+    assert doses(again) is None
+
+
+def test_a_counter_that_leaps_by_millions_lost_no_messages(tmp_path: Path) -> None:
+    """Nothing is put in their place: a sheet of a very short run would have billions in a year."""
+    said = [
+        *read(20),
+        ("cycle", 9000.0, {"cycle_no": 5_000_000_000, "run_s": 0.05, "peak_kpa": {"p1": 5000.0}, "engine_h": 508.0}),
+    ]
+    result = heard(tmp_path, said, 9001.0, {"run_s": "0.001"}, channel="p1")
+    assert result.audit.lost.max() == 0

@@ -1,5 +1,6 @@
 """Doses of points greased by hand, worked out by hand."""
 
+from datetime import UTC, date, datetime
 from typing import Any
 
 import msgspec
@@ -10,9 +11,9 @@ from analytics.vehicle.analysis import analyse
 from analytics.vehicle.doses import Dosed, Doses
 from analytics.vehicle.hand_doses import hand_doses, with_hand
 from ingest.setups import HandPoint, Setup
-from ingest.times import instant
+from ingest.times import DAY_US, EARLIEST_US, instant, microseconds
 from ingest.work import Work
-from tests.analytics.vehicle.test_hand_points import DAILY, HOURLY, day, greased, hours, messages, setup
+from tests.analytics.vehicle.test_hand_points import DAILY, HOURLY, day, greased, hours, messages, meter_states, setup
 
 WEEKLY = HandPoint(number=3, point="pin", every=7.0, unit="d", grams=10.0, critical=True)
 
@@ -91,3 +92,21 @@ def test_doses_of_both_stand_side_by_side() -> None:
     assert both.arrived.tolist() == [[1.0, 0.0], [1.0, 1.0]]
     assert with_hand(system, None) is system
     assert with_hand(None, None) is None
+
+
+def test_a_sheet_of_long_ago_plans_nothing_before_there_was_any_record() -> None:
+    """Daily since the year 1 is daily since 2010: what is older nobody can have recorded."""
+    daily = HandPoint(number=3, point="pin", every=1.0, unit="d", grams=10.0)
+    old: Setup = msgspec.structs.replace(setup(daily), valid_from_us=microseconds(datetime(1, 1, 1, tzinfo=UTC)))
+    doses = hand_doses(analyse(messages(), (old,), EARLIEST_US + 30 * DAY_US + 1))
+    assert doses is not None
+    assert (doses.first, doses.planned.sum()) == (date(2010, 1, 2), 29)
+
+
+def test_a_meter_that_leaps_counts_no_more_hours_than_have_passed() -> None:
+    """Whoever reads it typed a billion: a week's hours at most, not a dose for each hundred of the billion."""
+    meter = meter_states([(day(1), 0.0), (day(8), 1e9)])
+    registered: Setup = msgspec.structs.replace(setup(HOURLY), registered_us=day(1))
+    doses = hand_doses(analyse(messages(meter), (registered,), day(9)))
+    assert doses is not None
+    assert doses.planned.sum() == 1

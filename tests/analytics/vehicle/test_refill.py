@@ -2,12 +2,17 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from analytics.settings import DEFAULTS
 from analytics.vehicle.analysis import analyse
+from analytics.vehicle.habits import _MOST_A_WEEK, Runs, habits
+from analytics.vehicle.level.readings import run_ratio
 from ingest.times import DAY_US, HOUR_US
 from simulators.scenario import Trouble
 from tests.analytics.vehicle.level.tank import START_US, Tank, messages, setup
+from tests.analytics.vehicle.test_plain_messages import cycles, heard
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -55,3 +60,27 @@ def test_a_level_that_no_reading_tells_says_what_it_rests_on() -> None:
         assert refill.state == state
         assert refill.level_pct is not None
         assert "counted from the cycles" in (refill.basis or "")
+
+
+def test_a_sheet_of_another_timer_before_makes_no_billions_of_cycles_a_week() -> None:
+    """Two days by a sheet of an interval of centuries, typed wrong, count for as many as today's timer would have made of it."""
+    at_us = START_US + np.arange(24, dtype=np.int64) * 2 * HOUR_US
+    runs = Runs(at_us, np.ones(24, np.int64), np.full(24, 1e9), START_US)
+    found = habits(runs, START_US + 2 * DAY_US, 20.0, (), ())
+    assert found is not None
+    assert len(found.weeks.times[0]) == _MOST_A_WEEK
+
+
+def test_weeks_without_a_cycle_are_none_to_draw_from() -> None:
+    """It worked for a week, and stood for eight months, its controller awake: the forecast rests on what it did, spread over the time."""
+    at_us = START_US + np.arange(200, dtype=np.int64) * HOUR_US
+    runs = Runs(at_us, np.ones(200, np.int64), np.ones(200), START_US)
+    found = habits(runs, START_US + 240 * DAY_US, 20.0, (), ())
+    assert found is not None
+    assert found.weeks.mean > 0
+
+
+def test_runs_of_nothing_are_of_some_length(tmp_path: Path) -> None:
+    """A controller that tells runs of a millionth of a second: what the forecast divides by is no nought."""
+    result = heard(tmp_path, cycles(60, run_s=1e-9), 24.0, {})
+    assert run_ratio(result.history, DEFAULTS) == 0.01

@@ -20,6 +20,7 @@ from simulators.machine import Simulation
 from simulators.scenario import Trouble
 from tests.analytics.vehicle.level.tank import START_US, Tank, setup
 from tests.analytics.vehicle.level.tank import messages as tank_messages
+from tests.analytics.vehicle.test_plain_messages import heard, idle
 from tests.helpers.pressures import drive
 from tests.helpers.pressures import messages as pressure_messages
 from tests.helpers.pressures import setup as pressure_setup
@@ -176,3 +177,18 @@ def test_few_days_tell_of_no_trend(tmp_path: Path) -> None:
     """Not known is not sound: there is no row."""
     _, held = recorded(tmp_path, [arrivals("HS-101", (), days=20)])
     assert trends(analyse(*held["HS-101"], END_US)) == []
+
+
+def test_a_pump_that_never_ran_wears_nothing(tmp_path: Path) -> None:
+    """Weeks of ignition without one cycle: there is no trend, and the vehicle that is so ill is analysed."""
+    result = heard(tmp_path, idle(1000.0), 1001.0, {})
+    assert "missed_cycles" in [found.kind for found in result.findings]
+    assert trends(result) == []
+
+
+def test_a_line_without_an_error_is_no_trend(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What never strays has no limits to tell: such a trend could not be kept, and its vehicle had no results."""
+    monkeypatch.setattr(
+        "analytics.vehicle.wear._lines", lambda some: [(0.0, np.nan, np.zeros(len(one.y))) for one in some]
+    )
+    assert trends(analyse(tank_messages(Tank(days=120)), (setup(),), START_US + 120 * DAY_US)) == []
