@@ -77,11 +77,14 @@ def record(
 
 def _heir(records: tuple[tuple[Work, int, bool], ...], key: str) -> str | None:
     """The record that stands in the place of another, through all corrections between them; None where none does."""
-    for work, _, stands in records:
-        if work.corrects == key and not work.withdrawn:
-            found = work.key if stands else _heir(records, work.key)
-            if found is not None:
-                return found
+    asked = [key]
+    while asked:
+        key = asked.pop()
+        for work, _, stands in records:
+            if work.corrects == key and not work.withdrawn:
+                if stands:
+                    return work.key
+                asked.append(work.key)
     return None
 
 

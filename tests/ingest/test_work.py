@@ -75,6 +75,17 @@ def test_two_who_correct_the_same_record_do_not_count_twice(engine: Engine) -> N
     assert standing(engine) == ["f"]
 
 
+def test_who_corrects_what_was_corrected_a_thousand_times_is_told_of_the_last() -> None:
+    """However long the chain is."""
+    chain = [
+        work.work_of(
+            {"key": str(n + 1), "corrects": str(n), "kind": "filled", "litres": 1.0, "by": "somebody", "at_us": NOW_US}
+        )
+        for n in range(1_200)
+    ]
+    assert work_records._heir(tuple((one, NOW_US, one.key == "1200") for one in chain), "0") == "1200"
+
+
 @pytest.mark.parametrize(
     ("values", "told"),
     [
