@@ -8,7 +8,7 @@ from importlib.resources.abc import Traversable
 import numpy as np
 from sqlalchemy import Connection, delete, insert, select
 
-from analytics.vehicle.checkpoints import WEEKS, Checkpoint, Checkpoints
+from analytics.vehicle.checkpoints import KEPT, Checkpoint, Checkpoints
 from ingest import schema
 
 
@@ -45,7 +45,7 @@ def add(connection: Connection, vehicle_id: int, put_down: tuple[Checkpoint, ...
         connection.execute(delete(table).where(*mine, table.c.until_us == one.until_us))
         connection.execute(insert(table).values(vehicle_id=vehicle_id, made_by=_code(), **vars(one)))
         latest = connection.execute(select(table.c.until_us).where(*mine).order_by(table.c.until_us.desc())).scalars()
-        connection.execute(delete(table).where(*mine, table.c.until_us.in_(latest.all()[WEEKS + 1 :])))
+        connection.execute(delete(table).where(*mine, table.c.until_us.in_(latest.all()[KEPT + 1 :])))
 
 
 def keep(connection: Connection, vehicle_id: int, checkpoints: tuple[Checkpoint, ...]) -> None:

@@ -100,9 +100,15 @@ class _Tracker(Stateful):
         )
 
     def state(self) -> dict[str, Any]:
-        """As it is put down; what a segment has of its readings follows from their rows, and columns take less room than rows."""
-        columns = [list(column) for column in zip(*self.counted, strict=True)]
-        return {**super().state(), "segments": [segment.state() for segment in self.segments], "counted": columns}
+        """As it is put down; what a segment has of its readings follows from their rows. Columns take less room than rows, and where one
+        stretch begins after the other than how far both reach."""
+        first, until, unused, ratio = np.array(self.counted, np.float64).reshape(-1, 4).T
+        number, apart = (
+            (until - first).astype(np.int64),
+            (first - np.r_[0.0, until[:-1]][: len(first)]).astype(np.int64),
+        )
+        counted = number, apart, unused, ratio
+        return {**super().state(), "segments": [segment.state() for segment in self.segments], "counted": counted}
 
     def go_on(self, state: dict[str, Any]) -> None:
         """Go on from what was put down."""
@@ -110,7 +116,10 @@ class _Tracker(Stateful):
         columns = {
             "used": r.used_pct.tolist(), "reading": r.level_pct.tolist(), "at_us": r.at_us.tolist(), "run": r.stops, "draws": r.draws
         }  # fmt: skip
-        segments, counted = [Segment.of(one, columns) for one in state["segments"]], zip(*state["counted"], strict=True)
+        number, apart, unused, ratio = state["counted"]
+        until = np.cumsum(number + apart)
+        counted = zip(*(column.tolist() for column in (until - number, until, unused, ratio)), strict=True)
+        segments = [Segment.of(one, columns) for one in state["segments"]]
         super().go_on({**state, "segments": segments, "counted": list(counted)})
 
     # One reading ----------------------------------------------------------------------------------------------
