@@ -55,9 +55,11 @@ def still_runs(raw: Floats, used: Floats, refitted: Sequence[bool]) -> tuple[lis
             low, high = least, most
         elif strays > 1:  # it moves
             low = high = math.nan
-        still = strays < 2 and high - low <= max(
-            _DIGITS * digit, _LEAST_JITTER_PCT if digit else 0.0, _SHARE * (use - first_used)
-        ) + 1e-9
+        still = (
+            strays < 2
+            and high - low
+            <= max(_DIGITS * digit, _LEAST_JITTER_PCT if digit else 0.0, _SHARE * (use - first_used)) + 1e-9
+        )
         alike.append(j - first + 1 if still else same)
         unmoved.append(still)
         before = value

@@ -117,7 +117,8 @@ def _without_pressure(
     """((cycles, channels) readings of channels whose `first` readings show no pressure, until they have shown some in a row for as
     long as they had not, or those that prove a repair; (channels,) cycle at which they came to life)."""
     without, dead_until = np.zeros(kpa.shape, bool), np.full(kpa.shape[1], len(kpa))
-    for j in range(kpa.shape[1]):
+    nothing = (kpa < _NOTHING * relief_kpa[:, None]).sum(axis=0)
+    for j in np.flatnonzero(nothing > first / 2).tolist():  # of the others no more of the first can have been without
         rows = np.flatnonzero(~np.isnan(kpa[:, j]))
         if len(rows) < first or (kpa[rows[:first], j] < _NOTHING * relief_kpa[rows[:first]]).mean() <= 0.5:
             continue
