@@ -183,7 +183,7 @@ def _registered(connection: Connection, vehicle_id: int | Collection[int] | None
 def _queries(*, every: bool) -> tuple[Select[Any], Select[Any], Select[Any]]:
     """Those of lines, points greased by hand and set-ups, made once: they are asked with each piece of news."""
     vehicle, setup, line, hand = schema.vehicle, schema.setup, schema.line, schema.hand_point
-    only = among(setup.c.vehicle_id, every)
+    only = among(setup.c.vehicle_id, every=every)
     chosen = setup.c.id, setup.c.vehicle_id, vehicle.c.fleet, vehicle.c.vehicle, *(setup.c[n] for n in _SETUP_TABLE)
     order = vehicle.c.fleet, vehicle.c.vehicle, setup.c.valid_from_us.is_not(None), setup.c.valid_from_us
     return (

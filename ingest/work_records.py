@@ -105,20 +105,13 @@ def _keep_verdicts(connection: Connection, vehicle_id: int) -> None:
         connection.execute(insert(table), rows)
 
 
-def of_vehicles(column: ColumnElement[int], chosen: int | Collection[int] | None) -> list[ColumnElement[bool]]:
-    """A condition: of one vehicle, of several, or none where it is about all."""
-    if chosen is None:
-        return []
-    return [column == chosen if isinstance(chosen, int) else column.in_(chosen)]
-
-
-def among(column: ColumnElement[int], every: bool) -> list[ColumnElement[bool]]:
-    """The same for statements that are made once, which are asked with `these(chosen)`."""
+def among(column: ColumnElement[int], *, every: bool = False) -> list[ColumnElement[bool]]:
+    """A condition of statements that are made once: of the vehicles of `these`, or none where it is about all."""
     return [] if every else [column.in_(bindparam("these", expanding=True))]
 
 
 def these(chosen: int | Collection[int] | None) -> dict[str, list[int]]:
-    """What to ask a statement with that has a condition of `among`."""
+    """What a statement with such a condition is asked with: one vehicle, several, or (None) all."""
     if chosen is None:
         return {}
     return {"these": [chosen] if isinstance(chosen, int) else list(chosen)}
@@ -146,7 +139,7 @@ def read_records(
 def _records(*, every: bool) -> Select[Any]:
     """The query of `read_records`, made once: it is asked with each piece of news."""
     table = schema.work
-    return select(table).where(*among(table.c.vehicle_id, every)).order_by(table.c.at_us, table.c.key)
+    return select(table).where(*among(table.c.vehicle_id, every=every)).order_by(table.c.at_us, table.c.key)
 
 
 def read_work(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, tuple[Work, ...]]:

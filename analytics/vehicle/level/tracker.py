@@ -19,7 +19,7 @@ from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
 from analytics.vehicle.level.offset import DOUBT_PCT
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, readings_of, run_ratio, sheet_use
-from analytics.vehicle.level.reservoir import Counted, Reservoir, counted_down
+from analytics.vehicle.level.reservoir import Counted, Reservoir, at_length, counted_down, in_short
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor, off_by
 from analytics.vehicle.level.unfitted import split
@@ -100,15 +100,9 @@ class _Tracker(Stateful):
         )
 
     def state(self) -> dict[str, Any]:
-        """As it is put down; what a segment has of its readings follows from their rows. Columns take less room than rows, and where one
-        stretch begins after the other than how far both reach."""
-        first, until, unused, ratio = np.array(self.counted, np.float64).reshape(-1, 4).T
-        number, apart = (
-            (until - first).astype(np.int64),
-            (first - np.r_[0.0, until[:-1]][: len(first)]).astype(np.int64),
-        )
-        counted = number, apart, unused, ratio
-        return {**super().state(), "segments": [segment.state() for segment in self.segments], "counted": counted}
+        """As it is put down; what a segment has of its readings follows from their rows."""
+        segments = [segment.state() for segment in self.segments]
+        return {**super().state(), "segments": segments, "counted": in_short(self.counted)}
 
     def go_on(self, state: dict[str, Any]) -> None:
         """Go on from what was put down."""
@@ -116,11 +110,8 @@ class _Tracker(Stateful):
         columns = {
             "used": r.used_pct.tolist(), "reading": r.level_pct.tolist(), "at_us": r.at_us.tolist(), "run": r.stops, "draws": r.draws
         }  # fmt: skip
-        number, apart, unused, ratio = state["counted"]
-        until = np.cumsum(number + apart)
-        counted = zip(*(column.tolist() for column in (until - number, until, unused, ratio)), strict=True)
         segments = [Segment.of(one, columns) for one in state["segments"]]
-        super().go_on({**state, "segments": segments, "counted": list(counted)})
+        super().go_on({**state, "segments": segments, "counted": at_length(state["counted"])})
 
     # One reading ----------------------------------------------------------------------------------------------
 
