@@ -3,12 +3,13 @@
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import msgspec
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, Select, delete, insert, select, update
 
 from ingest import schema
 from ingest.errors import Problem
@@ -16,7 +17,7 @@ from ingest.recorder import find_vehicles, know_vehicles
 from ingest.registry_files import read_files
 from ingest.setups import HandPoint, Line, Setup, Vehicle, as_worked
 from ingest.times import instant
-from ingest.work_records import of_vehicles, read_work
+from ingest.work_records import among, read_work, these
 
 _SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
 _FEW: Final = 500  # a database takes so many parameters of a statement
@@ -161,33 +162,32 @@ def unknown(name: str) -> str:
 
 def _registered(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:
     """The same, as the registry files had them."""
-    vehicle, setup, line, hand = schema.vehicle, schema.setup, schema.line, schema.hand_point
-    only = of_vehicles(setup.c.vehicle_id, vehicle_id)
+    asked, (of_lines, of_hand_points, of_setups) = these(vehicle_id), _queries(every=vehicle_id is None)
     lines: dict[int, list[Line]] = {}
-    for setup_id, *values in connection.execute(
-        select(line).join(setup).where(*only).order_by(line.c.setup_id, line.c.line)
-    ):
+    for setup_id, *values in connection.execute(of_lines, asked):
         lines.setdefault(setup_id, []).append(Line(**dict(zip(_LINE_TABLE, values, strict=True))))
     by_hand: dict[int, list[HandPoint]] = {}
-    for setup_id, *values in connection.execute(
-        select(hand).join(setup).where(*only).order_by(hand.c.setup_id, hand.c.number)
-    ):
+    for setup_id, *values in connection.execute(of_hand_points, asked):
         by_hand.setdefault(setup_id, []).append(HandPoint(**dict(zip(_HAND_TABLE, values, strict=True))))
     found: dict[int, list[Setup]] = {}
-    chosen = [
-        setup.c.id,
-        setup.c.vehicle_id,
-        vehicle.c.fleet,
-        vehicle.c.vehicle,
-        *(setup.c[n] for n in _SETUP_TABLE),
-    ]
-    order = (vehicle.c.fleet, vehicle.c.vehicle, setup.c.valid_from_us.is_not(None), setup.c.valid_from_us)
-    for setup_id, owner, fleet, name, *values in connection.execute(
-        select(*chosen).join(vehicle).where(*only).order_by(*order)
-    ):
+    for setup_id, owner, fleet, name, *values in connection.execute(of_setups, asked):
         one = Setup(
             fleet=fleet, vehicle=name, lines=tuple(lines.get(setup_id, ())), hand_points=tuple(by_hand.get(setup_id, ())),
             **dict(zip(_SETUP_TABLE, values, strict=True)),
         )  # fmt: skip
         found.setdefault(owner, []).append(one)
     return [Vehicle(owner, tuple(setups)) for owner, setups in found.items()]
+
+
+@cache
+def _queries(*, every: bool) -> tuple[Select[Any], Select[Any], Select[Any]]:
+    """Those of lines, points greased by hand and set-ups, made once: they are asked with each piece of news."""
+    vehicle, setup, line, hand = schema.vehicle, schema.setup, schema.line, schema.hand_point
+    only = among(setup.c.vehicle_id, every=every)
+    chosen = setup.c.id, setup.c.vehicle_id, vehicle.c.fleet, vehicle.c.vehicle, *(setup.c[n] for n in _SETUP_TABLE)
+    order = vehicle.c.fleet, vehicle.c.vehicle, setup.c.valid_from_us.is_not(None), setup.c.valid_from_us
+    return (
+        select(line).join(setup).where(*only).order_by(line.c.setup_id, line.c.line),
+        select(hand).join(setup).where(*only).order_by(hand.c.setup_id, hand.c.number),
+        select(*chosen).join(vehicle).where(*only).order_by(*order),
+    )

@@ -1,9 +1,11 @@
 """Work records in the database: adding one, and reading them."""
 
 from collections.abc import Collection
+from functools import cache
+from typing import Any
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Select, bindparam, delete, insert, select, update
 
 from ingest import schema
 from ingest.depot_zone import zone_of
@@ -106,20 +108,23 @@ def _keep_verdicts(connection: Connection, vehicle_id: int) -> None:
         connection.execute(insert(table), rows)
 
 
-def of_vehicles(column: ColumnElement[int], chosen: int | Collection[int] | None) -> list[ColumnElement[bool]]:
-    """A condition: of one vehicle, of several, or none where it is about all."""
+def among(column: ColumnElement[int], *, every: bool = False) -> list[ColumnElement[bool]]:
+    """A condition of statements that are made once: of the vehicles of `these`, or none where it is about all."""
+    return [] if every else [column.in_(bindparam("these", expanding=True))]
+
+
+def these(chosen: int | Collection[int] | None) -> dict[str, list[int]]:
+    """What a statement with such a condition is asked with: one vehicle, several, or (None) all."""
     if chosen is None:
-        return []
-    return [column == chosen if isinstance(chosen, int) else column.in_(chosen)]
+        return {}
+    return {"these": [chosen] if isinstance(chosen, int) else list(chosen)}
 
 
 def read_records(
     connection: Connection, vehicle_id: int | Collection[int] | None = None
 ) -> dict[int, tuple[tuple[Work, int, bool], ...]]:
     """vehicle id -> (record, when it was made, whether it still stands), by the time of the work; corrected ones included."""
-    table = schema.work
-    only = of_vehicles(table.c.vehicle_id, vehicle_id)
-    rows = connection.execute(select(table).where(*only).order_by(table.c.at_us, table.c.key)).all()
+    rows = connection.execute(_records(every=vehicle_id is None), these(vehicle_id)).all()
     gone = set[str]()
     for row in sorted(rows, key=lambda row: (row.recorded_us, row.key), reverse=True):
         # A withdrawal that was itself withdrawn takes nothing back; what a correction stood for stays corrected.
@@ -131,6 +136,13 @@ def read_records(
         stands = row.key not in gone and not work.withdrawn
         found.setdefault(row.vehicle_id, []).append((work, row.recorded_us, stands))
     return {id_: tuple(records) for id_, records in found.items()}
+
+
+@cache
+def _records(*, every: bool) -> Select[Any]:
+    """The query of `read_records`, made once: it is asked with each piece of news."""
+    table = schema.work
+    return select(table).where(*among(table.c.vehicle_id, every=every)).order_by(table.c.at_us, table.c.key)
 
 
 def read_work(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, tuple[Work, ...]]:

@@ -7,7 +7,7 @@ from datetime import MINYEAR, date, time, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from analytics.planning.closed_days import ClosedDays, check_country, public_holidays, read_calendar, stretches
 from analytics.settings import DEFAULTS
@@ -53,10 +53,21 @@ class Depot:
         return microseconds(morning if morning > at else morning + timedelta(days=1))
 
 
+# Made once: they are asked with each piece of news.
+_DEPOT: Final = select(schema.depot).where(schema.depot.c.name == bindparam("depot"))
+_CLOSINGS: Final = (
+    select(schema.closing)
+    .where(schema.closing.c.depot.in_(bindparam("depots", expanding=True)))
+    .order_by(schema.closing.c.first_day)
+)
+_KEEPS_HOLIDAYS: Final = select(schema.depot.c.name, schema.depot.c.country, schema.depot.c.region).where(
+    schema.depot.c.name.in_(bindparam("depots", expanding=True)), schema.depot.c.country.is_not(None)
+)
+
+
 def depot(connection: Connection, name: str) -> Depot:
     """A depot's wishes, the default ones where it has none."""
-    table = schema.depot
-    row = connection.execute(select(table).where(table.c.name == name)).one_or_none()
+    row = connection.execute(_DEPOT, {"depot": name}).one_or_none()
     return Depot(name) if row is None else Depot(*row)
 
 
@@ -154,11 +165,10 @@ def closed_between(
 ) -> dict[str, dict[date, str]]:
     """Each day from `first` to `last` on which these depots are closed, and why; nothing at all of a depot whose closed days nobody ever
     named."""
-    its, closing = schema.depot, schema.closing
-    kept = connection.execute(select(closing).where(closing.c.depot.in_(names)).order_by(closing.c.first_day)).all()
+    asked = {"depots": list(names)}
+    kept = connection.execute(_CLOSINGS, asked).all()
     found: dict[str, dict[date, str]] = {row.depot: {} for row in kept}
-    keeps = its.c.name.in_(names), its.c.country.is_not(None)
-    for name, country, region in connection.execute(select(its.c.name, its.c.country, its.c.region).where(*keeps)):
+    for name, country, region in connection.execute(_KEEPS_HOLIDAYS, asked):
         years = [public_holidays(country, region, year) for year in range(first.year, last.year + 1)]
         found.setdefault(name, {}).update((day, why) for year in years for day, why in year.items())
     for row in kept:

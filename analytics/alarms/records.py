@@ -2,9 +2,9 @@
 
 from collections.abc import Collection
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import BindParameter, Connection, Select, Update, bindparam, insert, select, update
 
 from analytics import findings
 from analytics.alarms import depots, outbox, wording
@@ -28,22 +28,36 @@ _SPEAKS_US: Final = 6 * HOUR_US
 _KEPT_DAYS: Final = 120  # so long an alarm that is over may turn out to go on
 
 
+def _statements() -> tuple[Select[Any], Select[Any], Select[Any], Update, Select[Any]]:
+    """Those that are asked with each piece of news of a `vehicle`, made once: its newest results, locked, and their findings; its alarms
+    that are not over since `kept_since`, locked; that they were looked at; those that wait for somebody as it moves `to` a depot."""
+    analysis, finding, alarm, who = schema.analysis, schema.finding, schema.alarm, schema.vehicle_summary
+    vehicle: BindParameter[int] = bindparam("vehicle")
+    results = select(analysis.c.refill, analysis.c.filled_us, analysis.c.commissioning)
+    lasts = (alarm.c.state != "normal") | (alarm.c.ended_us > bindparam("kept_since"))
+    mine = select(alarm).where(alarm.c.vehicle_id == vehicle, lasts).order_by(alarm.c.raised_us, alarm.c.id)
+    moves = select(alarm, who.c.depot).join(who, who.c.vehicle_id == alarm.c.vehicle_id)
+    waits = alarm.c.vehicle_id == vehicle, alarm.c.state == "unacknowledged", who.c.depot != bindparam("to")
+    return (
+        results.where(analysis.c.vehicle_id == vehicle).with_for_update(),
+        select(finding).where(finding.c.vehicle_id == vehicle).order_by(finding.c.began_us),
+        mine.with_for_update(),
+        update(analysis).where(analysis.c.vehicle_id == vehicle),
+        moves.where(*waits),
+    )
+
+
+_NEWEST, _FOUND, _HELD, _LOOKED_AT, _MOVES = _statements()
+
+
 def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     """Bring a vehicle's alarms up to its newest results and the time, within the caller's transaction; how many changed."""
-    analysis, finding, alarm = schema.analysis, schema.finding, schema.alarm
-    row = connection.execute(
-        select(analysis.c.refill, analysis.c.filled_us, analysis.c.commissioning)
-        .where(analysis.c.vehicle_id == vehicle_id)
-        .with_for_update()
-    ).one_or_none()
+    asked = {"vehicle": vehicle_id, "kept_since": now_us - _KEPT_DAYS * DAY_US}
+    row = connection.execute(_NEWEST, asked).one_or_none()
     if row is None:
         return 0
-    found = connection.execute(select(finding).where(finding.c.vehicle_id == vehicle_id).order_by(finding.c.began_us))
-    mine = select(alarm).where(
-        alarm.c.vehicle_id == vehicle_id,
-        (alarm.c.state != "normal") | (alarm.c.ended_us > now_us - _KEPT_DAYS * DAY_US),
-    )
-    held = [alarm_of(r) for r in connection.execute(mine.order_by(alarm.c.raised_us, alarm.c.id).with_for_update())]
+    found = connection.execute(_FOUND, asked)
+    held = [alarm_of(r) for r in connection.execute(_HELD, asked)]
     (vehicle,) = read_vehicles(connection, vehicle_id)
     setup = vehicle.in_force(now_us)
     work, depot = read_work(connection, vehicle_id).get(vehicle_id, ()), depots.depot(connection, setup.depot)
@@ -57,7 +71,7 @@ def bring_up(connection: Connection, vehicle_id: int, now_us: int) -> int:
     changes, due_us = judge(held, sight, now_us)
     for change in changes:
         _keep(connection, vehicle_id, setup, change, now_us)
-    connection.execute(update(analysis).where(analysis.c.vehicle_id == vehicle_id).values(alarms_due_us=due_us))
+    connection.execute(_LOOKED_AT, {"vehicle": vehicle_id, "alarms_due_us": due_us})
     return len(changes)
 
 
@@ -175,12 +189,7 @@ def _keep(connection: Connection, vehicle_id: int, setup: Setup, change: Change,
 
 def tell_of_move(connection: Connection, vehicle_id: int, setup: Setup, now_us: int) -> None:
     """Tell those who hear of the depot that a vehicle moves to of what waits for somebody; before it is listed there."""
-    table, who = schema.alarm, schema.vehicle_summary
-    waiting = table.c.vehicle_id == vehicle_id, table.c.state == "unacknowledged", who.c.depot != setup.depot
-    rows = connection.execute(
-        select(table, who.c.depot).join(who, who.c.vehicle_id == table.c.vehicle_id).where(*waiting)
-    ).all()
-    for row in rows:
+    for row in connection.execute(_MOVES, {"vehicle": vehicle_id, "to": setup.depot}).all():
         outbox.announce(connection, setup, _told(alarm_of(row), "moved"), now_us, moved_from=row.depot)
 
 

@@ -20,6 +20,7 @@ from analytics.vehicle.model_check import Check
 from ingest import schema
 from ingest.setups import HandPoint, Setup
 from ingest.times import HOUR_US, instant
+from ingest.work_records import among, these
 
 _DOSES: Final = ("planned", "arrived", "failed")
 
@@ -145,11 +146,15 @@ def keep_hand(connection: Connection, vehicle_id: int, states: Sequence[HandStat
 TRENDS_EVERY_US: Final = 20 * HOUR_US  # a day adds one point to a trend: more often would tell nothing
 
 
+_FRESH: Final = select(schema.analysis.c.vehicle_id).where(
+    *among(schema.analysis.c.vehicle_id), schema.analysis.c.trends_us.between(bindparam("since"), bindparam("until"))
+)
+
+
 def trends_due(connection: Connection, ids: Collection[int], as_of_us: int) -> set[int]:
     """Which of these vehicles want their trends made anew."""
-    table = schema.analysis
-    fresh = table.c.trends_us.between(as_of_us - TRENDS_EVERY_US, as_of_us)
-    return set(ids) - set(connection.scalars(select(table.c.vehicle_id).where(table.c.vehicle_id.in_(ids), fresh)))
+    asked = these(ids) | {"since": as_of_us - TRENDS_EVERY_US, "until": as_of_us}
+    return set(ids) - set(connection.scalars(_FRESH, asked))
 
 
 def keep_trends(connection: Connection, vehicle_id: int, found: Sequence[Trend] | None, as_of_us: int) -> None:

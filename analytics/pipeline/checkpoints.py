@@ -4,12 +4,18 @@ from functools import cache
 from hashlib import blake2b
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from typing import Final
 
 import numpy as np
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, bindparam, delete, insert, select
 
-from analytics.vehicle.checkpoints import WEEKS, Checkpoint, Checkpoints
+from analytics.vehicle.checkpoints import KEPT, Checkpoint, Checkpoints
 from ingest import schema
+
+# Made once: it is asked with each piece of news.
+_HELD: Final = select(*(schema.checkpoint.c[name] for name in ("step", "until_us", "digest", "state"))).where(
+    schema.checkpoint.c.vehicle_id == bindparam("vehicle"), schema.checkpoint.c.made_by == bindparam("code")
+)
 
 
 @cache
@@ -30,10 +36,9 @@ def _code() -> bytes:
 
 def read(connection: Connection, vehicle_id: int) -> Checkpoints:
     """Those of a vehicle that this code made."""
-    table = schema.checkpoint
-    columns = table.c.step, table.c.until_us, table.c.digest, table.c.state
-    rows = connection.execute(select(*columns).where(table.c.vehicle_id == vehicle_id, table.c.made_by == _code()))
-    return Checkpoints([Checkpoint(*row) for row in rows])
+    return Checkpoints(
+        [Checkpoint(*row) for row in connection.execute(_HELD, {"vehicle": vehicle_id, "code": _code()})]
+    )
 
 
 def add(connection: Connection, vehicle_id: int, put_down: tuple[Checkpoint, ...]) -> None:
@@ -45,7 +50,7 @@ def add(connection: Connection, vehicle_id: int, put_down: tuple[Checkpoint, ...
         connection.execute(delete(table).where(*mine, table.c.until_us == one.until_us))
         connection.execute(insert(table).values(vehicle_id=vehicle_id, made_by=_code(), **vars(one)))
         latest = connection.execute(select(table.c.until_us).where(*mine).order_by(table.c.until_us.desc())).scalars()
-        connection.execute(delete(table).where(*mine, table.c.until_us.in_(latest.all()[WEEKS + 1 :])))
+        connection.execute(delete(table).where(*mine, table.c.until_us.in_(latest.all()[KEPT + 1 :])))
 
 
 def keep(connection: Connection, vehicle_id: int, checkpoints: tuple[Checkpoint, ...]) -> None:

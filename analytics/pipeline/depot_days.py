@@ -6,9 +6,10 @@ Days are of UTC: a fleet may lie in several zones. Days of before this was kept 
 from collections import Counter
 from collections.abc import Iterable
 from datetime import date, timedelta
+from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, case, delete, func, literal, select, tuple_, union_all
+from sqlalchemy import Connection, Engine, Select, bindparam, case, delete, func, literal, select, tuple_, union_all
 
 from analytics.pipeline.vehicle_summary import PRIORITIES
 from ingest import schema
@@ -44,24 +45,32 @@ def keep(engine: Engine, now_us: int) -> None:
 
 
 def _today(connection: Connection, now_us: int) -> Iterable[dict[str, Any]]:
+    asked = {"due_by": now_us + DUE_DAYS * DAY_US, "since": now_us - DAY_US, "until": now_us + AHEAD_US}
+    return [dict(row) for row in connection.execute(_counting(), asked).mappings()]
+
+
+@cache
+def _counting() -> Select[Any]:
+    """The query of `_today`, made once: it is asked with each piece of news."""
     who, vehicle = schema.vehicle_summary, schema.vehicle
 
     def number(condition: Any) -> Any:
         return func.sum(case((condition, 1), else_=0))
 
-    counted = (
+    return (
         select(
             who.c.fleet,
             who.c.depot,
             number(who.c.need == PRIORITIES.index("act_now")).label("urgent"),
-            number(who.c.due_early_us <= now_us + DUE_DAYS * DAY_US).label("due"),
-            number(who.c.controller & vehicle.c.heard_us.between(now_us - DAY_US, now_us + AHEAD_US)).label("heard"),
+            number(who.c.due_early_us <= bindparam("due_by")).label("due"),
+            number(who.c.controller & vehicle.c.heard_us.between(bindparam("since"), bindparam("until"))).label(
+                "heard"
+            ),
         )
         .join(vehicle, vehicle.c.id == who.c.vehicle_id)
         .where(~who.c.sold)
         .group_by(who.c.fleet, who.c.depot)
     )
-    return [dict(row) for row in connection.execute(counted).mappings()]
 
 
 def _missing(connection: Connection, today: date) -> list[date]:

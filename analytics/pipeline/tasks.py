@@ -3,10 +3,10 @@
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, Engine, Select, func, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.account.greased import Kept, kept_of
@@ -43,7 +43,7 @@ from ingest.setups import Setup, Vehicle
 from ingest.times import DAY_US, EARLIEST_US, LATEST_US, LONG_AGO_US, rfc3339
 from ingest.totals import newest_at_us, recorded_since_us, registered_first_us
 from ingest.work import AWAY, Work, why_away
-from ingest.work_records import of_vehicles, read_work
+from ingest.work_records import among, read_work, these
 
 _BATCH: Final = 500  # vehicles whose set-ups are in memory together
 
@@ -205,12 +205,12 @@ def outcome_of(task: Task) -> Outcome:
     )
 
 
+_REVISIONS: Final = select(schema.vehicle.c.id, schema.vehicle.c.revision).where(*among(schema.vehicle.c.id))
+
+
 def tasks_of(connection: Connection, url: str, as_of_us: int, ids: Collection[int]) -> list[Task]:
     """What is to be done for these vehicles, by fleet and vehicle; nothing for one that nobody registered."""
-    table = schema.vehicle
-    revisions: dict[int, int] = dict(
-        connection.execute(select(table.c.id, table.c.revision).where(table.c.id.in_(ids))).all()
-    )  # fmt: skip
+    revisions: dict[int, int] = dict(connection.execute(_REVISIONS, these(ids)).all())
     seen = fleet_revision(connection)
     pasts, work = read_pasts(connection, ids), read_work(connection, ids)
     due = trends_due(connection, ids, as_of_us)
@@ -250,9 +250,13 @@ def batches(engine: Engine, as_of_us: int) -> Iterator[tuple[list[Task], int]]:
 
 def read_pasts(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> dict[int, Past]:
     """What is kept of the time before messages were thinned, by vehicle; of one, of several, or of all."""
-    table = schema.archive
-    only = of_vehicles(table.c.vehicle_id, vehicle_id)
-    return {row["vehicle_id"]: from_json(row) for row in connection.execute(select(table).where(*only)).mappings()}
+    rows = connection.execute(_pasts(every=vehicle_id is None), these(vehicle_id)).mappings()
+    return {row["vehicle_id"]: from_json(row) for row in rows}
+
+
+@cache
+def _pasts(*, every: bool) -> Select[Any]:
+    return select(schema.archive).where(*among(schema.archive.c.vehicle_id, every=every))
 
 
 def kept_since_us(connection: Connection) -> int:

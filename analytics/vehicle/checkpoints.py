@@ -1,6 +1,7 @@
-"""What steps of the analysis knew at the end of earlier weeks, so that news need not begin with a vehicle's first message.
+"""What steps of the analysis knew at the end of an earlier day and of earlier weeks, so that news need not begin with a vehicle's first
+message.
 
-A step that goes from row to row (`cycles`, `level.tracker`, `pressure.following`) puts down its state where a week has ended, with a
+A step that goes from row to row (`cycles`, `level.tracker`, `pressure.following`) puts down its state where a day has ended, with a
 digest of all it rested on: settings, set-ups, and every row up to then. It goes on from a state only where its own rows up to then have
 that digest: a late message, a corrected clock, another set-up or a thinned past make it begin earlier, or anew. So no state ever changes
 an answer; without any the answer only takes longer.
@@ -22,8 +23,9 @@ from ingest.arrays import Ints
 from ingest.times import DAY_US, LONG_AGO_US
 
 _WEEK_US: Final = 7 * DAY_US
-_SETTLED_US: Final = 3 * DAY_US  # what is younger is often put right by what comes after it
-WEEKS: Final = 2  # that are kept: for a message that is late by more than some days the one before stands by
+_SETTLED_US: Final = DAY_US // 2  # what is younger is often put right by what comes after it
+_WEEKS: Final = 2  # whose ends are kept beside that of a day: they stand by for messages that are late
+KEPT: Final = 1 + _WEEKS
 
 Value = TypeVar("Value")
 
@@ -98,8 +100,8 @@ class Checkpoints:
         self._kept = frozenset(kept)
 
     def to_keep(self, as_of_us: int) -> tuple[Checkpoint, ...] | None:
-        """Those of the latest weeks; None where they are what was kept."""
-        ends = _ends_of_weeks(as_of_us)
+        """Those of the latest day and weeks; None where they are what was kept."""
+        ends = _ends(as_of_us)
         latest = tuple(one for one in self._held.values() if one.until_us in ends)
         return None if self._kept.issuperset(latest) else latest
 
@@ -111,7 +113,7 @@ class Checkpoints:
         """The rows that a step has to go through, in order; its parts are where it was before the first of them."""
         known_us = self._taken_up(step, basis, parts, as_of_us)
         begin = int(np.searchsorted(row_us, known_us, "right"))
-        for end_us in _ends_of_weeks(as_of_us):
+        for end_us in _ends(as_of_us):
             if end_us > known_us:
                 row = int(np.searchsorted(row_us, end_us, "right"))
                 yield from range(begin, row)
@@ -148,10 +150,12 @@ class Walk:
         return self.checkpoints.walk(step, basis, [part], self.at_us, self.as_of_us)
 
 
-def _ends_of_weeks(as_of_us: int) -> list[int]:
-    """The ends of the latest weeks that are settled, the earliest first."""
-    latest = (as_of_us - _SETTLED_US) // _WEEK_US * _WEEK_US
-    return [latest - n * _WEEK_US for n in reversed(range(WEEKS))]
+def _ends(as_of_us: int) -> list[int]:
+    """The ends of the latest weeks before the latest day that is settled, and of that day, the earliest first. Each has been that of the
+    latest day before, so that its state is there when its week is over."""
+    day_us = (as_of_us - _SETTLED_US) // DAY_US * DAY_US
+    week_us = (day_us - 1) // _WEEK_US * _WEEK_US
+    return [*(week_us - n * _WEEK_US for n in reversed(range(_WEEKS))), day_us]
 
 
 def _dumped(states: list[dict[str, Any]]) -> bytes:

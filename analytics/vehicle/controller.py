@@ -95,11 +95,13 @@ def _stands(history: History, row: int) -> int | None:
     """When a report had stood for days without being taken back, with no message lost in which it could have been; None where not."""
     faults = history.faults
     boot, seq, at = faults.boot[row], int(faults.seq[row]), int(faults.at_us[row])
+    same = [j for j in range(row + 1, len(faults)) if faults.code[j] == faults.code[row]]
+    back_us = next((int(faults.at_us[j]) for j in same if faults.active[j] == 0), None)
+    if back_us is not None and back_us <= at + _STANDING_US:
+        return None
     later = np.flatnonzero((history.heard_seq > seq) & (history.heard_seq <= seq + _STANDING))
     if (history.heard_boot[later] == boot).sum() < _STANDING:
         return None
-    same = [j for j in range(row + 1, len(faults)) if faults.code[j] == faults.code[row]]
-    back_us = next((int(faults.at_us[j]) for j in same if faults.active[j] == 0), None)
     standing = history.heard_us[(history.heard_us >= at + _STANDING_US) & (history.heard_boot == boot)]
     if not len(standing) or (back_us is not None and back_us <= standing[0]):
         return None

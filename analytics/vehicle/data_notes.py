@@ -12,7 +12,7 @@ from analytics.vehicle.idle import idle_since_us
 from analytics.vehicle.lubrication import odd_from_the_start, several_controllers
 from analytics.vehicle.missed import runs_unheard
 from analytics.vehicle.pressure.exchanged import FEWEST_CHANNELS
-from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA, thermometer_failed_us
+from analytics.vehicle.pressure.readings import LEAST_RELIEF_KPA
 from analytics.vehicle.wording import where
 from ingest.languages import later
 from ingest.languages.saying import number, on_day, say
@@ -71,7 +71,7 @@ def notes(result: Result) -> list[str]:
         found.append(say(text, where=where(channel, history.setup), ratio=number(ratio, 1), alike=alike))
     found += [*_not_as_it_seems(result), *_with_a_restart(result)]
     found += [*_units(result), *_level_unit(result)]
-    failed_us = thermometer_failed_us(history)
+    failed_us = result.pressures.thermometer_failed_us
     if failed_us is not None:
         at = instant(failed_us).astimezone(ZoneInfo(history.setup.timezone))
         found.append(

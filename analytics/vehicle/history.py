@@ -12,7 +12,7 @@ from analytics.vehicle.clocks import corrected_at
 from analytics.vehicle.hour_meter import stood_still, stopped_us
 from analytics.vehicle.ignition import Heard, by_timer, by_timer_within, ignition_hours
 from analytics.vehicle.repeats import said_once
-from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen
+from ingest.arrays import Cycles, Faults, Floats, Ignitions, Ints, Levels, Messages, Rows, States, chosen, numbered
 from ingest.setups import Setup, in_force
 from ingest.times import FOREVER_US, LONG_AGO_US
 from ingest.work import Work
@@ -123,7 +123,7 @@ def build(messages: Messages, setups: tuple[Setup, ...], as_of_us: int, work: tu
 
     def upto(rows: Rows, at_us: Ints, done: Ints) -> Rows:
         usable = np.flatnonzero((done < 2) & (at_us <= as_of_us))
-        order = np.lexsort((rows.seq[usable], rows.boot[usable], at_us[usable]))
+        order = np.lexsort((rows.seq[usable], numbered(rows.boot)[usable], at_us[usable]))
         return chosen(rows, usable[order], at_us=at_us[usable[order]])
 
     cycles, levels, ignitions, faults, states = (

@@ -9,6 +9,7 @@ import numpy as np
 from analytics.findings import urgency
 from analytics.kinds import FINDING_KINDS, severity_rank
 from analytics.settings import DEFAULTS, Settings
+from analytics.statistics.robust import middle_of
 from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.idle import idle_since_us
@@ -23,6 +24,9 @@ _DRIFT_LATEST: Final = 200  # of which the moving average is made
 _DRIFT_WEIGHT: Final = 0.1
 
 
+_MOST_SIGMAS: Final = 3.0  # that a single reading counts for
+
+
 _DRIFT_SIGMAS: Final = 4.0  # readings of a day go together, so that a wider limit than usual is needed
 
 
@@ -34,11 +38,14 @@ def _drift(ratio: Floats, noise: float) -> str | None:
 
     An average run length of 500 takes 2.814 standard deviations at this weight (Lucas and Saccucci 1990); the limit is wider.
     """
-    log = np.log(np.maximum(ratio, 1e-3))
-    latest = float(ewma(np.clip(log / noise, -3, 3), _DRIFT_WEIGHT)[-1])
+    log, least = np.log(np.maximum(ratio, 1e-3)), np.log(_DRIFT_RATIO)
+    middle = abs(float(middle_of(log[-_DRIFT_READINGS:])))
+    if max(_MOST_SIGMAS * noise, middle) < least:  # whatever the average is
+        return None
+    latest = float(ewma(np.clip(log / noise, -_MOST_SIGMAS, _MOST_SIGMAS), _DRIFT_WEIGHT)[-1])
     # The average of what is clipped says of a quiet line that it drifts, not how far.
-    far = max(abs(latest) * noise, abs(float(np.median(log[-_DRIFT_READINGS:]))))
-    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or far < np.log(_DRIFT_RATIO):
+    far = max(abs(latest) * noise, middle)
+    if abs(latest) < ewma_limit(_DRIFT_WEIGHT, _DRIFT_SIGMAS) or far < least:
         return None
     return "rising" if latest > 0 else "falling"
 
@@ -88,6 +95,7 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
     pressures = result.pressures
     index = {name: j for j, name in enumerate(pressures.channels)}
     odd = unproven_from_the_start(pressures, result.history.setup)
+    silent = any(f.kind == "silent" for f in open_) or idle_since_us(result.history) is not None
     out = []
     for line in result.history.setup.lines:
         own = [f for f in open_ if f.channel is not None and f.channel == line.channel]
@@ -106,7 +114,9 @@ def line_conditions(result: Result, settings: Settings = DEFAULTS) -> list[LineC
                 line=line.line,
                 bundle=line.bundle,
                 condition=condition,
-                state=concerning[0] if concerning else _state(condition, hours, result, settings, line.channel in odd),
+                state=concerning[0]
+                if concerning
+                else _state(condition, hours, result, settings, silent or line.channel in odd),
                 critical_dry=line.critical and bool(drying or (hours or 0.0) >= settings.dry_act_now_h),
                 ratio=ratio,
                 hours_since_grease=hours,
@@ -120,7 +130,7 @@ def _ratio(pressures: Pressures, channel: int) -> float | None:
     ratio, starved = pressures.latest(channel, _STARVED_READINGS)
     if not len(ratio):
         return None
-    return round(float(np.median(ratio if starved[-1] else ratio[-_READINGS:])), 2)
+    return round(float(middle_of(ratio if starved[-1] else ratio[-_READINGS:])), 2)
 
 
 def _by_readings(pressures: Pressures, channel: int) -> str:
@@ -131,13 +141,12 @@ def _by_readings(pressures: Pressures, channel: int) -> str:
     return _drift(own.astype(np.float64), float(pressures.noise[channel])) or "sound"
 
 
-def _state(condition: str, hours: float | None, result: Result, settings: Settings, odd: bool) -> LineState:
-    """How a line is marked that no open finding concerns. What nothing proves is never sound, nor is a line that is `odd` beside
-    those like it: it may have been faulty from the start."""
-    silent = any(f.open and f.kind == "silent" for f in result.findings) or idle_since_us(result.history) is not None
+def _state(condition: str, hours: float | None, result: Result, settings: Settings, unproven: bool) -> LineState:
+    """How a line is marked that no open finding concerns. What nothing proves is never sound, nor is a line that is `unproven`: of a
+    vehicle of which nothing is heard, or odd beside those like it, so that it may have been faulty from the start."""
     if hours is not None and hours >= settings.dry_act_now_h:
         return "plan"
     waits = hours is None or hours > WAITS_INTERVALS * result.history.setup.interval_min / 60
-    if waits or silent or odd or condition in ("unwatched", "learning"):
+    if waits or unproven or condition in ("unwatched", "learning"):
         return "not_proven"
     return "note" if condition in DRIFTS else "sound"

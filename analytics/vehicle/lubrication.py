@@ -12,7 +12,8 @@ from analytics.kinds import FINDING_KINDS, LINE_FAULTS
 from analytics.settings import Settings
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure import Pressures
-from analytics.vehicle.pressure.readings import shows_pressure
+from analytics.vehicle.pressure.readings import relief_at, shows_pressure
+from ingest.arrays import Floats
 from ingest.languages.saying import Said, also, say
 from ingest.setups import Line, Setup
 from ingest.times import DAY_US, FOREVER_US
@@ -100,11 +101,12 @@ def arrivals(
     for found in found_wrong:
         if found.kind == "starved_pump" or _delivers_nothing(found, settings):
             pumped &= ~inside(history, found)
-    proof: dict[str | None, NDArray[np.bool_]] = {}
+    proof, relief_kpa = dict[str | None, NDArray[np.bool_]](), relief_at(history)
     out: dict[int, NDArray[np.bool_]] = {}
     for line in lines:
         if line.channel not in proof:
-            proof[line.channel] = pumped & _proof(history, line.channel, found_wrong, line.channel in odd, settings)
+            watched = None if line.channel in odd else line.channel
+            proof[line.channel] = pumped & _proof(history, watched, relief_kpa, found_wrong, settings)
         arrived = proof[line.channel].copy()
         for found in found_wrong:
             if found.kind in LINE_FAULTS and line.line in found.lines:
@@ -114,15 +116,16 @@ def arrivals(
 
 
 def _proof(
-    history: History, channel: str | None, findings: Iterable[Finding], odd: bool, settings: Settings
+    history: History, channel: str | None, relief_kpa: Floats, findings: Iterable[Finding], settings: Settings
 ) -> NDArray[np.bool_]:
-    """(cycles,) whether a cycle proves that grease arrived at the lines of a channel, or at lines that none watches."""
+    """(cycles,) whether a cycle proves that grease arrived at the lines of a channel, or (None) at those that none watches or whose own
+    says nothing."""
     c = history.cycles
     # One outlet that is shut stops a divider, so that its confirmation speaks for all; elsewhere lines are independent.
     confirmed = (c.complete == 1) & (history.setup.feed == "progressive")
-    if odd or channel is None or channel not in c.channels:
+    if channel is None or channel not in c.channels:
         return np.asarray(confirmed)
-    read = shows_pressure(history, c.channels.index(channel), settings)
+    read = shows_pressure(c.peak_kpa[:, c.channels.index(channel)], relief_kpa, settings)
     for found in findings:
         if found.kind == "pressure_sensor" and found.channel == channel:
             read &= ~inside(history, found)

@@ -177,9 +177,10 @@ def idle_controllers(history: History, interval_h: list[float], settings: Settin
     if not len(boot) or runs_unheard(history):
         return
     begins = runs_of(boot)
-    firsts = dict(zip(*(told.tolist() for told in np.unique(history.cycles.boot, return_index=True)), strict=True))
+    cycle_boot = history.cycles.boot
+    firsts = {str(cycle_boot[row]): row for row in reversed(runs_of(cycle_boot).tolist())}
     for first, end in zip(begins.tolist(), [*begins[1:].tolist(), len(boot)], strict=True):
-        idle = _idle(history, first, end, firsts.get(boot[first]), interval_h, settings)
+        idle = _idle(history, first, end, firsts.get(str(boot[first])), interval_h, settings)
         if idle is not None:
             yield idle
 

@@ -31,13 +31,15 @@ def analyse(
     if not len(heard):
         return _never_heard(history, recorded_since_us)
     episodes: list[Episode] = []
-    past_h, parked_h = list[float](), 0.0  # all gaps so far; the longest in which it was switched off
+    longest_h = parked_h = (
+        0.0  # of the gaps so far the longest that is no long park, and the longest in which it was switched off
+    )
     gaps_h = np.diff(heard, append=history.as_of_us) / HOUR_US
     long = np.flatnonzero(gaps_h >= settings.silent_min_h / 4)
     told = zip(long.tolist(), _at_work(history, heard[long]), _longest_wait_h(history, heard[long]), strict=True)
     for k, at_work, wait_h in told:
         before, after, gap_h = int(heard[k]), int(heard[k + 1]) if k + 1 < len(heard) else None, float(gaps_h[k])
-        limit = limit_h([*past_h, wait_h], (before - int(heard[0])) / DAY_US, settings)
+        limit = limit_h([longest_h, wait_h], (before - int(heard[0])) / DAY_US, settings)
         if not at_work:  # it may stand for as long as it ever stood
             limit = max(limit, _LIKE_BEFORE * parked_h)
         detected = _open_until(before, int(limit * HOUR_US), closed)
@@ -48,7 +50,7 @@ def analyse(
                 after = left_us
         if detected <= history.as_of_us if after is None else detected < after:
             episodes.append(Episode("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
-        past_h.append(gap_h)
+        longest_h = max(longest_h, gap_h if gap_h <= settings.silent_max_h else 0.0)
         parked_h = parked_h if at_work else max(parked_h, gap_h)
     return episodes
 

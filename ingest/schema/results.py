@@ -44,7 +44,7 @@ analysis = Table(
     Column("trends_us", BigInteger),  # when its trends were made, whether or not there were any
 )
 
-# What steps of the analysis knew at the end of earlier weeks (`checkpoints`): a cache, whose loss changes nothing but time.
+# What steps of the analysis knew at the end of a day and of earlier weeks (`checkpoints`): a cache, whose loss changes nothing but time.
 checkpoint = Table(
     "checkpoint",
     metadata,

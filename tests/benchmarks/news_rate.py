@@ -40,12 +40,10 @@ def processor_ms(work: Callable[[], object]) -> float:
     return 1e3 * (time.process_time() - began)
 
 
-def next_cycle(connection: Connection, name: str, vehicle_id: int) -> Arrival:
-    """The cycle that follows a vehicle's latest, with the same readings."""
+def next_cycle(connection: Connection, name: str, vehicle_id: int, at_us: int) -> Arrival:
+    """The cycle that follows a vehicle's latest, at a time, with the same readings."""
     cycles = reading.read_messages(connection, vehicle_id).cycles
-    heard = connection.scalar(select(schema.vehicle.c.heard_us).where(schema.vehicle.c.id == vehicle_id)) or 0
     last = cycles.at_us.argmax()
-    at_us = int(max(heard, cycles.at_us[last])) + _NEXT_US
     payload = {
         "boot": str(cycles.boot[last]), "seq": 1_000_000 + int(cycles.cycle_no[last]), "at": rfc3339(at_us), "sent_at": rfc3339(at_us),
         "engine_h": float(cycles.engine_h[last]) + 0.65, "cycle_no": int(cycles.cycle_no[last]) + 1, "run_s": float(cycles.run_s[last]),
@@ -54,11 +52,11 @@ def next_cycle(connection: Connection, name: str, vehicle_id: int) -> Arrival:
     return Arrival(topic("large", name, "cycle"), json.dumps(payload).encode(), at_us)
 
 
-def next_cycles(engine: Engine) -> list[Arrival]:
-    """One of each vehicle."""
+def next_cycles(engine: Engine, at_us: int) -> list[Arrival]:
+    """One of each vehicle, at a time."""
     with engine.connect() as connection:
         vehicles = connection.execute(select(schema.vehicle.c.id, schema.vehicle.c.vehicle)).all()
-        return [next_cycle(connection, name, id_) for id_, name in vehicles]
+        return [next_cycle(connection, name, id_, at_us) for id_, name in vehicles]
 
 
 def brought_up(engine: Engine, pool: Workers, at_us: int, vehicles: int) -> None:
@@ -82,8 +80,8 @@ def measure(engine: Engine, vehicles: int, days: int, rounds: int) -> None:
     full = processor_ms(lambda: brought_up(engine, pool, latest, vehicles)) / vehicles
     recorder, recording, analysing = Recorder(engine, "news"), list[float](), list[float]()
     for _ in range(rounds):
-        arrivals = next_cycles(engine)
-        latest = max(latest + 60_000_000, *(arrival.received_us or 0 for arrival in arrivals))
+        latest += _NEXT_US  # as in life it is heard at once
+        arrivals = next_cycles(engine, latest)
         batches = [arrivals[first : first + BATCH] for first in range(0, vehicles, BATCH)]
         recording.append(processor_ms(lambda: [recorder.record(batch) for batch in batches]) / vehicles)  # noqa: B023
         analysing.append(processor_ms(lambda: brought_up(engine, pool, latest, vehicles)) / vehicles)  # noqa: B023

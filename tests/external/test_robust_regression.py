@@ -1,13 +1,15 @@
 """The robust fit against published coefficients and against statsmodels."""
 
 import warnings
+from typing import Any
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from numpy.typing import NDArray
 
 from analytics.statistics.huber import huber_fits
-from analytics.statistics.robust import huber_update
+from analytics.statistics.robust import huber_update, middle_of
 
 # Brownlee's stack loss data (Statistical Theory and Methodology in Science and Engineering, 1965, p. 454), as shipped
 # with statsmodels; Huber's M-estimate as printed in the statsmodels manual for RLM (R's MASS::rlm gives the same: from memory).
@@ -72,3 +74,12 @@ def test_learning_block_by_block_agrees_with_one_fit() -> None:
             theta, cov = huber_update(theta, cov, x[block : block + 12], y[block : block + 12], 0.07)
         assert theta == pytest.approx(sm.RLM(y, x).fit().params, abs=tolerance)
         assert theta == pytest.approx(truth, abs=0.015)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_the_middle_is_the_median_to_the_bit(kind: type) -> None:
+    """Of NumPy."""
+    draw = np.random.default_rng(2)
+    for number in range(1, 40):
+        values: NDArray[Any] = draw.normal(1.0, 0.3, number).astype(kind)
+        assert np.asarray(middle_of(values)).tobytes() == np.asarray(np.median(values)).tobytes()

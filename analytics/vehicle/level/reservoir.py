@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analytics.fills import Fill
 from analytics.findings import Episode
 from analytics.vehicle.history import History
-from ingest.arrays import Floats
+from ingest.arrays import Floats, Ints
 from ingest.times import FOREVER_US
 
 BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
@@ -63,6 +63,21 @@ def counted_down(counted: Sequence[Counted], total: Floats) -> Floats:
         rows = np.arange(number.sum()) + np.repeat(until - np.cumsum(number), number)
         levels[rows] = np.repeat(unused, number) - np.repeat(ratio, number) * total[rows]
     return levels
+
+
+def in_short(counted: Sequence[Counted]) -> tuple[Ints, Ints, Floats, Floats]:
+    """The same in columns, which take less room than rows; and by how many cycles each has and lies after the one before, since those are
+    nearly all alike."""
+    first, until, unused, ratio = np.array(counted, np.float64).reshape(-1, 4).T
+    apart = first - np.r_[0.0, until][: len(first)]
+    return (until - first).astype(np.int64), apart.astype(np.int64), unused, ratio
+
+
+def at_length(columns: tuple[Ints, Ints, Floats, Floats]) -> list[Counted]:
+    """What `in_short` made short."""
+    number, apart, unused, ratio = columns
+    until = np.cumsum(number + apart)
+    return list(zip(*(column.tolist() for column in (until - number, until, unused, ratio)), strict=True))
 
 
 def draws_air(history: History, reservoir: Reservoir) -> NDArray[np.bool_]:

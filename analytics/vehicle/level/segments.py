@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import numpy as np
+
 from ingest.times import HOUR_US
 
 _RECENT: Final = 10  # readings that tell where the level is now
@@ -42,13 +44,14 @@ class Segment:
     _sums: list[tuple[float, float, float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0, 0.0, 0.0)])
 
     def state(self) -> dict[str, Any]:
-        """What does not follow from which readings it has."""
-        return {name: value for name, value in vars(self).items() if name not in _FOLLOWS}
+        """What does not follow from which readings it has, and by how many each of those comes after the one before."""
+        held = {name: value for name, value in vars(self).items() if name not in _FOLLOWS}
+        return {**held, "rows": np.diff(self.rows, prepend=0)}
 
     @classmethod
     def of(cls, state: Mapping[str, Any], columns: Mapping[str, list[Any]]) -> "Segment":
         """That of a state, by columns of all readings."""
-        segment = cls(**state)
+        segment = cls(**{**state, "rows": np.cumsum(state["rows"]).tolist()})
         for name, column in columns.items():
             setattr(segment, name, [column[row] for row in segment.rows])
         return segment

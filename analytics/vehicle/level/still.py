@@ -47,14 +47,19 @@ def still_runs(raw: Floats, used: Floats, refitted: Sequence[bool]) -> tuple[lis
             first, strays, first_used, low, high, digit = j, 0, use, value, value, 0.0
         elif value != before:
             digit = min(digit or _LARGEST_DIGIT_PCT, abs(value - before))
-        within = max(high, value) - min(low, value) <= _MOST_JITTER_PCT
+        # Spelled out: to call for the least and the most takes longer than all else that is done here.
+        least, most = value if value < low else low, value if value > high else high
+        within = most - least <= _MOST_JITTER_PCT
         strays = 0 if within else strays + 1
         if within:
-            low, high = min(low, value), max(high, value)
+            low, high = least, most
         elif strays > 1:  # it moves
             low = high = math.nan
-        jitter = max(_DIGITS * digit, _LEAST_JITTER_PCT if digit else 0.0, _SHARE * (use - first_used))
-        still = strays < 2 and high - low <= jitter + 1e-9
+        still = (
+            strays < 2
+            and high - low
+            <= max(_DIGITS * digit, _LEAST_JITTER_PCT if digit else 0.0, _SHARE * (use - first_used)) + 1e-9
+        )
         alike.append(j - first + 1 if still else same)
         unmoved.append(still)
         before = value

@@ -19,7 +19,7 @@ from analytics.vehicle.level.marks import Marks, by_switch
 from analytics.vehicle.level.noise import Noise
 from analytics.vehicle.level.offset import DOUBT_PCT
 from analytics.vehicle.level.readings import cannot_be, readings_of, run_ratio, sheet_use
-from analytics.vehicle.level.reservoir import Counted, Reservoir, counted_down
+from analytics.vehicle.level.reservoir import Counted, Reservoir, at_length, counted_down, in_short
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.sensor import Gaps, Sensor, off_by
 from analytics.vehicle.level.unfitted import split
@@ -100,9 +100,9 @@ class _Tracker(Stateful):
         )
 
     def state(self) -> dict[str, Any]:
-        """As it is put down; what a segment has of its readings follows from their rows, and columns take less room than rows."""
-        columns = [list(column) for column in zip(*self.counted, strict=True)]
-        return {**super().state(), "segments": [segment.state() for segment in self.segments], "counted": columns}
+        """As it is put down; what a segment has of its readings follows from their rows."""
+        segments = [segment.state() for segment in self.segments]
+        return {**super().state(), "segments": segments, "counted": in_short(self.counted)}
 
     def go_on(self, state: dict[str, Any]) -> None:
         """Go on from what was put down."""
@@ -110,8 +110,8 @@ class _Tracker(Stateful):
         columns = {
             "used": r.used_pct.tolist(), "reading": r.level_pct.tolist(), "at_us": r.at_us.tolist(), "run": r.stops, "draws": r.draws
         }  # fmt: skip
-        segments, counted = [Segment.of(one, columns) for one in state["segments"]], zip(*state["counted"], strict=True)
-        super().go_on({**state, "segments": segments, "counted": list(counted)})
+        segments = [Segment.of(one, columns) for one in state["segments"]]
+        super().go_on({**state, "segments": segments, "counted": at_length(state["counted"])})
 
     # One reading ----------------------------------------------------------------------------------------------
 

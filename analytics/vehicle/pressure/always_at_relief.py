@@ -39,7 +39,8 @@ def always_at_relief(readings: Readings, settings: Settings) -> list[Blocked]:
     others = lone | ((readings.at_relief & known).sum(axis=1) <= _OTHERS * np.maximum(known.sum(axis=1), 1))
     stiff = (10 + 10 * readings.features[:, 1] < settings.stiff_below_c) & readings.temperature_known
     found = []
-    for j in range(readings.log_kpa.shape[1]):
+    often = (readings.at_relief & known).sum(axis=0) >= _NEARLY_ALL * _READINGS
+    for j in np.flatnonzero(often).tolist():
         rows = np.flatnonzero(known[:, j])
         told = rows[~stiff[rows]][:_READINGS]
         if len(told) < _READINGS or (readings.at_relief[told, j] & others[told]).mean() < _NEARLY_ALL:

@@ -29,7 +29,8 @@ class Pressures:
     `level` (channels,) is the logarithm of what each channel has by itself (NaN until learned), and `beside` how that lies beside
     channels like it;
     `explained` (cycles,) is 1 for cycles whose pressures tell of a blockage or of a pump without grease; `exchanged_us` is when it was
-    plain that another device reads the pressures, and `perhaps_blocked` a lone channel that has stood at relief since it was first heard.
+    plain that another device reads the pressures, `perhaps_blocked` a lone channel that has stood at relief since it was first heard, and
+    `thermometer_failed_us` since when the thermometer shows what cannot be true, where it does so now.
     """
 
     channels: tuple[str, ...]
@@ -41,6 +42,7 @@ class Pressures:
     explained: Floats
     perhaps_blocked: tuple[str, ...]
     exchanged_us: tuple[int, ...]
+    thermometer_failed_us: int | None
     episodes: tuple[Episode, ...]
     _told: Ints  # (2, channels) how many ratios there are of each channel, in all and of a pump that had grease
     _known: NDArray[np.float32] = field(compare=False)  # `ratio` as far as it was gone through
@@ -55,11 +57,20 @@ class Pressures:
     def latest(self, channel: int, number: int, *, with_grease: bool = False) -> tuple[NDArray[np.float32], Flags]:
         """(latest ratios of a channel, so many where it has them; whether the pump was starved); those of a pump that had grease only
         where that is asked for."""
-        asked = ~self.starved if with_grease else np.ones(len(self.starved), bool)
-        known = int((asked & ~np.isnan(self._known[:, channel])).sum())
-        ratio = self._known if known >= min(number, self._told[int(with_grease), channel]) else self.ratio
-        rows = np.flatnonzero(asked & ~np.isnan(ratio[:, channel]))[-number:]
-        return ratio[rows, channel], self.starved[rows]
+        there = self._there[int(with_grease)][channel]
+        if len(there) >= min(number, self._told[int(with_grease), channel]):
+            rows = there[-number:]
+            return self._known[rows, channel], self.starved[rows]
+        of_all = self.ratio[:, channel]
+        rows = np.flatnonzero(~np.isnan(of_all) & ~(self.starved & with_grease))[-number:]
+        return of_all[rows], self.starved[rows]
+
+    @cached_property
+    def _there(self) -> tuple[list[Ints], list[Ints]]:
+        """Cycles of which a ratio is known so far, channel by channel: all of them, and those of a pump that had grease."""
+        known = np.ascontiguousarray(~np.isnan(self._known).T)
+        with_grease = known & ~self.starved
+        return [np.flatnonzero(one) for one in known], [np.flatnonzero(one) for one in with_grease]
 
 
 def analyse(
@@ -113,6 +124,7 @@ def analyse(
         explained=by_cycle(following.explained.astype(np.float64), 0.0),
         perhaps_blocked=tuple(readings.channels[one.channel] for one in alone if one.ended is None),
         exchanged_us=tuple(int(readings.at_us[row - 1]) for row in lines.exchanges.moved),
+        thermometer_failed_us=readings.thermometer_failed_us,
         episodes=tuple(_until_taken_off(episode, history) for episode in (*found, *sensors)),
         _told=following.told,
         _known=by_cycle(following.ratio, np.nan),

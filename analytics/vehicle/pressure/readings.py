@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analytics.findings import Episode
 from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.history import History
-from ingest.arrays import Floats, Ints
+from ingest.arrays import Cycles, Floats, Ints
 from ingest.times import FOREVER_US, HOUR_US
 
 Flags = NDArray[np.bool_]
@@ -67,6 +67,7 @@ class Readings:
     features: Floats
     temperature_known: Flags
     with_temperature: bool
+    thermometer_failed_us: int | None
     interval_h: float
 
 
@@ -104,10 +105,9 @@ def relief_at(history: History) -> Floats:
     return np.where(told < LEAST_RELIEF_KPA, 100 * told, told)  # given in bar
 
 
-def shows_pressure(history: History, channel: int, settings: Settings) -> Flags:
-    """(cycles,) whether a channel of the cycles read what grease that is pressed through a line can read. Next to nothing is what a line
+def shows_pressure(kpa: NDArray[np.float32], relief_kpa: Floats, settings: Settings) -> Flags:
+    """(cycles,) whether a channel read what grease that is pressed through a line can read. Next to nothing is what a line
     without grease reads, or one whose readings come in bar; more than the relief valve lets be is no pressure."""
-    kpa, relief_kpa = history.cycles.peak_kpa[:, channel], relief_at(history)
     return np.asarray((kpa >= _NOTHING * relief_kpa) & (kpa <= settings.impossible_over_relief * relief_kpa))
 
 
@@ -117,7 +117,8 @@ def _without_pressure(
     """((cycles, channels) readings of channels whose `first` readings show no pressure, until they have shown some in a row for as
     long as they had not, or those that prove a repair; (channels,) cycle at which they came to life)."""
     without, dead_until = np.zeros(kpa.shape, bool), np.full(kpa.shape[1], len(kpa))
-    for j in range(kpa.shape[1]):
+    nothing = (kpa < _NOTHING * relief_kpa[:, None]).sum(axis=0)
+    for j in np.flatnonzero(nothing > first / 2).tolist():  # of the others no more of the first can have been without
         rows = np.flatnonzero(~np.isnan(kpa[:, j]))
         if len(rows) < first or (kpa[rows[:first], j] < _NOTHING * relief_kpa[rows[:first]]).mean() <= 0.5:
             continue
@@ -146,7 +147,8 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
     log_kpa = np.log(np.maximum(seen.kpa, NOTHING_KPA))
     log_kpa[~usable] = np.nan
     rows = np.flatnonzero(usable.any(axis=1))
-    weather, dated = features(history)
+    trusted_c = trusted_temperature(c.temp_c, c.at_us / HOUR_US)
+    weather, dated = features(history, trusted_c)
     return Readings(
         channels=seen.channels,
         rows=rows,
@@ -159,6 +161,7 @@ def usable_readings(history: History, seen: Peaks, sensors: list[Episode], setti
         features=weather[rows],
         temperature_known=dated[rows],
         with_temperature=len(c) > 0 and float(np.isfinite(c.temp_c[:50]).mean()) > 0.5,
+        thermometer_failed_us=_failed_us(c, trusted_c),
         interval_h=history.setup.interval_min / 60,
     )
 
@@ -212,22 +215,20 @@ def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
     return np.array(trusted, np.float64)
 
 
-def thermometer_failed_us(history: History) -> int | None:
+def _failed_us(c: Cycles, trusted_c: Floats) -> int | None:
     """Since when the thermometer shows what cannot be true, where it does so now; None where it is sound or there is none."""
-    c = history.cycles
-    shown = np.flatnonzero(np.isfinite(c.temp_c))
-    trusted = np.flatnonzero(np.isfinite(trusted_temperature(c.temp_c, c.at_us / HOUR_US)))
+    shown, trusted = np.flatnonzero(np.isfinite(c.temp_c)), np.flatnonzero(np.isfinite(trusted_c))
     after = shown[shown > trusted[-1]] if len(trusted) else shown
     if len(after) <= _ALIKE_READINGS or c.at_us[after[-1]] - c.at_us[after[0]] < _ALIKE_H * HOUR_US:
         return None
     return int(c.at_us[after[0]])
 
 
-def features(history: History) -> tuple[Floats, Flags]:
+def features(history: History, trusted_c: Floats) -> tuple[Floats, Flags]:
     """((cycles, 4): one, lagged temperature from 10 degrees in tens of degrees, its square, cold start; (cycles,) whether the
     temperature is known). Where it is not, that of the weeks before stands for it, 10 degrees where there never was one."""
     clock_h = history.cycles.at_us / HOUR_US
-    lagged, usual, known = _grease_temperature(trusted_temperature(history.cycles.temp_c, clock_h), clock_h)
+    lagged, usual, known = _grease_temperature(trusted_c, clock_h)
     z = (np.where(known, lagged, usual) - 10) / 10
     return np.column_stack([np.ones(len(z)), z, z * z, _stiff(history.cycle_h, clock_h)]), known
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analytics.findings import Finding, urgency
+from analytics.statistics.sequential import ewma, ewma_limit
 from analytics.vehicle.analysis import Result, analyse
 from analytics.vehicle.line_conditions import LineCondition, _drift, line_conditions
 from simulators.scenario import Trouble
@@ -115,3 +116,17 @@ def test_a_quiet_line_that_drifts_is_told_of_too(noise: float, ratio: float, tol
     """However small its noise is, by as many times as far off it is."""
     readings = ratio * np.exp(np.random.default_rng(3).normal(0, noise, 200))
     assert _drift(readings, noise) == told
+
+
+def test_a_drift_is_told_as_if_the_average_were_always_made() -> None:
+    """It is left out only where nothing it could be makes a drift."""
+    draw, told = np.random.default_rng(3), list[str | None]()
+    for _ in range(400):
+        noise, shift = draw.uniform(0.03, 0.25), draw.uniform(-0.4, 0.4)
+        ratio = np.exp(draw.normal(shift, noise / 2, 200))
+        average = float(ewma(np.clip(np.log(ratio) / noise, -3, 3), 0.1)[-1])
+        far = max(abs(average) * noise, abs(float(np.median(np.log(ratio)[-60:]))))
+        drifts = abs(average) >= ewma_limit(0.1, 4.0) and far >= np.log(1.2)
+        told.append(_drift(ratio, noise))
+        assert told[-1] == (("rising" if average > 0 else "falling") if drifts else None)
+    assert {None, "rising", "falling"} == set(told)

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from analytics.vehicle.pressure.readings import thermometer_failed_us, trusted_temperature
+from analytics.settings import DEFAULTS
+from analytics.vehicle import pressure
+from analytics.vehicle.pressure.readings import trusted_temperature
 from tests.helpers.pressures import drive, history, told
 
 
@@ -18,7 +20,7 @@ def test_a_thermometer_that_fails_makes_no_finding(channels: int, shows: float |
         made.temp_c[failed:] = made.temp_c[failed] if shows is None else shows
         made.at_us[failed:] += parked_days * 86_400_000_000
         assert told(made) == []
-        since_us = thermometer_failed_us(history(made))
+        since_us = pressure.analyse(history(made), (), DEFAULTS).thermometer_failed_us
         assert since_us is not None
         assert 0 <= (since_us - made.at_us[failed]) / 86_400_000_000 < 4
         made.log_kpa[made.day > 120, 0] += np.log(2.6)
@@ -30,7 +32,7 @@ def test_weather_is_believed() -> None:
     made = drive(200, 1, 50)
     made.temp_c = np.round(made.temp_c)
     made.temp_c[300:340] -= 18
-    assert thermometer_failed_us(history(made)) is None
+    assert pressure.analyse(history(made), (), DEFAULTS).thermometer_failed_us is None
     assert np.isfinite(trusted_temperature(made.temp_c, made.day * 24)).mean() > 0.9
     hall = np.r_[np.full(5, -14.0) + np.arange(5) / 10, np.full(40, 12.0) + np.arange(40) % 3 / 10]
     trusted = trusted_temperature(hall, np.arange(45.0))
