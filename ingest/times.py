@@ -71,12 +71,16 @@ def pace() -> float:
     return _shown[0].speed if _shown else 1.0
 
 
-def now_us() -> int:
-    """The present, microseconds since 1970 UTC: by this machine's clock, unless this process follows another."""
-    at_us = machine_us()
+def shown_us(at_us: int) -> int:
+    """What the present's clock shows when this machine's shows a time: the same, unless this process follows another."""
     for clock in _shown:
         return clock.shown_us + int((at_us - clock.machine_us) * clock.speed)
     return at_us
+
+
+def now_us() -> int:
+    """The present, microseconds since 1970 UTC: by this machine's clock, unless this process follows another."""
+    return shown_us(machine_us())
 
 
 def read_time(text: str) -> int:

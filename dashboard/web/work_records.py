@@ -63,6 +63,8 @@ def _take(database: Engine, fleet: str, vehicle: str) -> tuple[dict[str, str], i
             local = said.pop("at_local", None)
             if local:
                 said["at_us"] = _moment(str(local), setup.timezone)
+            elif isinstance(said.get("at_us"), int):  # by the clock of the device, which in a demo is this machine's
+                said["at_us"] = times.shown_us(said["at_us"])
             work_records.record(
                 connection,
                 found.id,

@@ -50,7 +50,7 @@ class Vehicles:
 
     def __init__(self, engine: Engine, port: int) -> None:
         self._said: dict[str, tuple[str, dict[str, Any]]] = {}
-        for arrival in next_cycles(engine):
+        for arrival in next_cycles(engine, now_us()):
             self._said[arrival.topic.split("/")[3]] = arrival.topic, json.loads(arrival.payload)
         self.names = sorted(self._said)
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)

@@ -735,6 +735,17 @@ def test_work_comes_in_by_its_own_address_only(client: FlaskClient, engine: Engi
     assert "System bled; <b>bold</b>" in shown  # text of a component, never markup
 
 
+def test_what_is_recorded_in_a_demo_is_of_its_own_time(
+    client: FlaskClient, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A browser sends the time of its machine, which a demo's clock runs away from."""
+    monkeypatch.setattr(times, "_shown", [times.Clock(END_US - 1_000_000, END_US - 120_000_000, 120.0)])
+    record = {"kind": "bled", "by": "somebody", "key": "w2", "at_us": END_US - 900_000}
+    assert client.post("/work/harrowmere-stone/HS-206", json=record).status_code == 200
+    at_us = [one.work.at_us for one in records(engine, "harrowmere-stone", "HS-206") if one.work.key == "w2"]
+    assert at_us == [END_US - 108_000_000]
+
+
 SCRIPT = "<script>alert(1)</script>=1+1"
 
 
