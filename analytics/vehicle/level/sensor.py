@@ -103,7 +103,7 @@ def off_by(readings: Readings) -> list[Episode]:
 
 
 class Gaps(Stateful):
-    """Readings that do not come: ignition hours without one, against the usual gap; where readings come by the clock, whether it runs or not,
+    """Readings that do not come: ignition hours without one, against the usual gap; where they come by the clock, whether it runs or not,
     they are not missing before the clock says so, too."""
 
     GIVEN: ClassVar = frozenset(("history", "readings", "heard_h", "gap_h", "after_lost"))

@@ -135,4 +135,4 @@ def test_what_is_found_once_the_level_is_put_right_counts() -> None:
     over = Episode("overfill", None, START_US + 5 * DAY_US, START_US + 5 * DAY_US, START_US + 6 * DAY_US)
     low = Episode("low_level", None, START_US + 15 * DAY_US, START_US + 15 * DAY_US)
     dry = Episode("starved_pump", None, START_US + 16 * DAY_US, START_US + 16 * DAY_US)
-    assert by_cause([off, over, low, dry], told) == [off, low, dry]
+    assert by_cause([off, over, low, dry], told, np.zeros(0)) == [off, low, dry]
