@@ -12,7 +12,7 @@ from analytics.findings import Episode, joined
 from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.checkpoints import Checkpoints
 from analytics.vehicle.history import History
-from analytics.vehicle.pressure.always_at_relief import always_at_relief, episodes_of
+from analytics.vehicle.pressure.always_at_relief import always_at_relief, episodes_of, proven
 from analytics.vehicle.pressure.following import STEP, Following
 from analytics.vehicle.pressure.lines import NotHeldError
 from analytics.vehicle.pressure.readings import Flags, Readings, peaks, usable_readings
@@ -93,8 +93,11 @@ def analyse(
         of_all[readings.rows] = values
         return of_all
 
-    alone = at_relief if len(seen.channels) == 1 else []
-    episodes = [] if alone else episodes_of(at_relief, readings)
+    blocked = proven(at_relief, readings, history)
+    explained = following.explained.copy()
+    for one in blocked:
+        explained[one.first : one.ended] = True
+    episodes = episodes_of(blocked, readings)
     episodes += [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
     pause_us = int(settings.pause_h * HOUR_US)
     found: list[Episode] = []
@@ -110,8 +113,10 @@ def analyse(
         beside=beside(expected.baseline),
         noise=expected.noise,
         learned=expected.count,
-        explained=by_cycle(following.explained.astype(np.float64), 0.0),
-        perhaps_blocked=tuple(readings.channels[one.channel] for one in alone if one.ended is None),
+        explained=by_cycle(explained.astype(np.float64), 0.0),
+        perhaps_blocked=tuple(
+            readings.channels[one.channel] for one in at_relief if one not in blocked and one.ended is None
+        ),
         exchanged_us=tuple(int(readings.at_us[row - 1]) for row in lines.exchanges.moved),
         episodes=tuple(_until_taken_off(episode, history) for episode in (*found, *sensors)),
         _told=following.told,
