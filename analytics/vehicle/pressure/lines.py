@@ -276,7 +276,8 @@ class LineFaults(Stateful):
         """Whether channel `j`, whose readings lie `off` its baseline by row `i`, has only left what was never sound: it lay off those
         like it, and now lies among them. Then that it was faulty is found, and it is over."""
         before = self._beside(self.expected.baseline)
-        if not before.log[j] * off < 0:  # NaN: nothing tells
+        at_relief = off > 0 and self.readings.at_relief[i, j]  # which no sound line comes to
+        if at_relief or not before.log[j] * off < 0:  # NaN: nothing tells
             return False
         now = self._beside(self._moved(j, off))
         left = before.odd[j] != 0.0 and now.odd[j] == 0.0
