@@ -86,6 +86,7 @@ class LineFaults(Stateful):
         self.sound = np.zeros((n, width), bool)  # within reach of what is expected
         self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
+        self.rebased = np.zeros(width, bool)  # in this block: its first readings were held against another baseline
         self.exchanges = Exchanges(readings, settings)
         self.open: dict[tuple[str, int], Episode] = {}  # (kind, channel)
         self.ended: list[Episode] = []
@@ -145,6 +146,7 @@ class LineFaults(Stateful):
         a, b, settings, departure, spread = block.a, block.b, self.settings, block.departure, block.spread
         change, doubt, pressed = block.change, block.doubt, self._pressed(block)
         self._done = b
+        self.rebased[:] = False
         self.departure[a:b], self.change[a:b], self.spread[a:b] = departure, change, spread
         # A quiet channel shows smaller changes.
         restless = np.clip((spread - _QUIET[0]) / (_QUIET[1] - _QUIET[0]), 0, 1)
@@ -351,6 +353,7 @@ class LineFaults(Stateful):
 
     def _rebase(self, j: int, i: int, off: float) -> None:
         self.expected.move(j, off, PROOF_CYCLES)
+        self.rebased[j] = True
         self.departure[i + 1 :, j] -= off  # what is left of this block
         self.change[i + 1 :, j] -= off
         self._forget(j, i)

@@ -27,8 +27,9 @@ _MANY_LINES: Final = 8  # from so many on a vehicle's own lines tell how pressur
 # third of the pressure held by the joint), and its standard deviation. Common practice, no source.
 _POWER: Final = {"length_m": (0.6, 0.25), "bore_mm": (-1.3, 0.5), "dose_cm3": (0.25, 0.15)}
 
-# Shares of relief pressure between which main lines of divider valves and injectors read, within ODD_RATIO (common practice, no source).
-_MAIN_SHARES: Final = (0.09, 0.43)
+# Shares of relief pressure between which main lines read, within ODD_RATIO: injectors take more to fire than divider valves to move
+# (common practice, no source).
+_MAIN_SHARES: Final = {"progressive": (0.09, 0.43), "injector": (0.2, 0.43)}
 
 _FEWEST_SISTERS: Final = 3  # vehicles that read a channel alike
 _ALIKE: Final = 1.1  # ratio of lengths, bores or doses up to which lines are alike
@@ -142,7 +143,7 @@ def odd_lines(
     told = {tubes: _of_sisters(tubes, by_tubes) for tubes in set(watched)}  # many channels watch lines of one kind
     usual, spread, heard = np.array([told[tubes] for tubes in watched], np.float64).reshape(-1, 3).T
     enough = heard >= _FEWEST_SISTERS
-    lone_main = len(channels) == 1 and history.setup.feed != "direct"
+    lone_main = len(channels) == 1 and history.setup.feed in _MAIN_SHARES
     relief_kpa = float(relief_at(history)[-1]) if lone_main and len(history.cycles) else np.nan
 
     def beside(log_kpa: Floats) -> Beside:
@@ -154,7 +155,7 @@ def odd_lines(
             places = np.flatnonzero(alone)
             log[places], sd[places] = sister_ratios([own[channels[j]] for j in places.tolist()], log_kpa[places])
         if lone_main and not enough[0]:
-            least, most = np.log(relief_kpa * np.array(_MAIN_SHARES))
+            least, most = np.log(relief_kpa * np.array(_MAIN_SHARES[history.setup.feed]))
             log, sd = log_kpa - np.clip(log_kpa, least, most), np.where(known, _SISTERS_SD, np.nan)
         off = log_kpa[by_sisters] - usual[by_sisters]
         if len(off) >= _FEWEST_LINES:  # what most channels of a vehicle share is its pump, its grease and its weather

@@ -184,3 +184,14 @@ def test_a_lone_main_line_that_never_had_the_pressure_to_move_a_divider_is_not_p
     kinds = {"mended": [("starved_pump", False)], "blocked": [("blocked_line", True)], "not mended": []}
     assert [(one.kind, one.open) for one in result.findings] == kinds[mended]
     assert (result.hours_since_grease[1] is not None) == (mended == "mended")
+
+
+@pytest.mark.parametrize("day", [28.4, 29.4, 31.4, 33.4])
+def test_what_a_lone_line_read_before_it_was_mended_is_no_part_of_what_it_reads_since(day: float) -> None:
+    """Wherever among the readings that are learned from together that falls."""
+    made = drive(90, 1, 1)
+    made.log_kpa[made.day < day] -= 3.0
+    divider = structs.replace(setup(made.channels), feed="progressive", level="none")
+    result = analyse(messages(made), (divider,), int(made.at_us[-1]))
+    assert [(one.kind, one.open) for one in result.findings] == [("starved_pump", False)]
+    assert float(np.median(result.pressures.ratio[-200:])) == pytest.approx(1.0, abs=0.1)
