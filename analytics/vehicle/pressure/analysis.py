@@ -99,13 +99,7 @@ def analyse(
         explained[one.first : one.ended] = True
     episodes = episodes_of(blocked, readings)
     episodes += [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
-    pause_us = int(settings.pause_h * HOUR_US)
-    found: list[Episode] = []
-    for kind in ("blocked_line", "open_line"):
-        for channel in seen.channels:
-            found += joined([s for s in episodes if (s.kind, s.channel) == (kind, channel)], pause_us)
-    for several in _unproven([s for s in episodes if s.kind == "starved_pump"], readings):
-        found += joined(several, pause_us)
+    found = _one_of_each(episodes, readings, int(settings.pause_h * HOUR_US))
     return Pressures(
         channels=seen.channels,
         starved=by_cycle(pump.starved, False),
@@ -123,6 +117,17 @@ def analyse(
         _known=by_cycle(following.ratio, np.nan),
         _whole=partial(analyse, history, fills_us, settings, sisters),
     )
+
+
+def _one_of_each(episodes: list[Episode], readings: Readings, pause_us: int) -> list[Episode]:
+    """Stretches of one trouble that pause briefly only as one."""
+    found: list[Episode] = []
+    for kind in ("blocked_line", "open_line"):
+        for channel in readings.channels:
+            found += joined([s for s in episodes if (s.kind, s.channel) == (kind, channel)], pause_us)
+    for several in _unproven([s for s in episodes if s.kind == "starved_pump"], readings):
+        found += joined(several, pause_us)
+    return found
 
 
 def _unproven(episodes: list[Episode], readings: Readings) -> list[list[Episode]]:
