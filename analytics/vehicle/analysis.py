@@ -105,7 +105,7 @@ def analyse(
         *_lone_channel(pressures, tank, history),
         *confirmation.analyse(history, flaws, pressures.explained, settings),
     ]
-    told = by_cause(episodes, history)
+    told = by_cause(episodes, history, tank.used_pct)
     otherwise = [*(s for s in told if s.kind in ("reservoir_loss", "under_delivery")), *tank.unfitted]
     if not any(s.ended_us is None for s in otherwise):
         tank = replace(tank, dose_ratio=tank.baseline_dose_ratio)

@@ -3,34 +3,57 @@
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from analytics.findings import Episode
 from analytics.kinds import FINDING_KINDS
 from analytics.vehicle.history import History
-from ingest.times import DAY_US, HOUR_US
+from ingest.arrays import Floats
+from ingest.times import DAY_US, FOREVER_US, HOUR_US
 
 # Kinds that say that a reading is not to be believed: of what was found before it went wrong they prove nothing.
 _SENSORS: Final = ("level_sensor", "pressure_sensor")
 # So much later than what follows from it a cause may seem to begin: the same reading shows both.
 _TOGETHER_US: Final = HOUR_US
+_OF_USE: Final = ("reservoir_loss", "under_delivery")
+_OWN_PCT: Final = (
+    15.0  # of the reservoir by the sheet, used without a cause: by then readings of that time alone tell it
+)
 
 
-def by_cause(episodes: list[Episode], history: History) -> list[Episode]:
-    """One cause, one finding.
+def by_cause(episodes: list[Episode], history: History, used_pct: Floats) -> list[Episode]:
+    """One cause, one finding; `used_pct` (cycles,) is what each cycle used by the sheet.
 
     What follows from a cause is left out. What was found before its cause began was true: a cause that begins later takes it
-    over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts.
+    over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts. A loss, or too
+    little, that goes on long after its causes are over follows from none of them.
     """
     told = []
     for effect in episodes:
         causes = [cause for cause in episodes if _explains(cause, effect, history)]
         if any(not _comes_later(cause, effect) for cause in causes):
-            continue
+            own_us = _own_since(effect, causes, history, used_pct)
+            if own_us is None:
+                continue
+            effect, causes = replace(effect, detected_us=own_us), []
         ends = [max(cause.began_us, effect.detected_us) for cause in causes if cause.kind not in _SENSORS]
         if ends:
             ends += [] if effect.ended_us is None else [effect.ended_us]
             effect = replace(effect, ended_us=min(ends))
         told.append(effect)
     return told
+
+
+def _own_since(effect: Episode, causes: list[Episode], history: History, used_pct: Floats) -> int | None:
+    """Since when it is plain that a loss, or too little, follows from none of these; None where it never was."""
+    over_us = max(cause.ended_us or FOREVER_US for cause in causes)
+    if effect.kind not in _OF_USE or over_us == FOREVER_US:
+        return None
+    at_us = history.cycles.at_us
+    since = int(np.searchsorted(at_us, max(over_us, effect.detected_us), "right"))
+    until = len(at_us) if effect.ended_us is None else int(np.searchsorted(at_us, effect.ended_us))
+    enough = np.cumsum(used_pct[since:until]) >= _OWN_PCT
+    return int(at_us[since + int(np.argmax(enough))]) if enough.any() else None
 
 
 def _comes_later(cause: Episode, effect: Episode) -> bool:

@@ -6,6 +6,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from analytics.findings import Episode
@@ -46,7 +47,7 @@ def test_there_are_pairs() -> None:
 def test_a_cause_that_begins_later_erases_nothing(pair: tuple[str, str], lasts: bool) -> None:
     """For all pairs: what had been found stays told, from when it began; a failed sensor does not even end it."""
     cause, effect = episode(pair[0], 10, 9), episode(pair[1], 30, 29, None if lasts else 5, pair[0])
-    told = {s.kind: s for s in by_cause([effect, cause], HISTORY)}
+    told = {s.kind: s for s in by_cause([effect, cause], HISTORY, np.zeros(0))}
     assert set(pair) == set(told)
     assert (told[pair[1]].began_us, told[pair[1]].detected_us) == (effect.began_us, effect.detected_us)
     if pair[0] in ("level_sensor", "pressure_sensor"):
@@ -60,14 +61,14 @@ def test_a_cause_that_begins_later_erases_nothing(pair: tuple[str, str], lasts: 
 def test_before_the_cause_is_known_it_is_told_as_it_was(pair: tuple[str, str]) -> None:
     """Whatever comes afterwards, the answer for that time was the same."""
     effect = episode(pair[1], 30, 29)
-    assert by_cause([effect], HISTORY) == [effect]
+    assert by_cause([effect], HISTORY, np.zeros(0)) == [effect]
 
 
 @pytest.mark.parametrize("pair", [pair for pair in PAIRS if pair != ("level_sensor", "level_sensor")], ids=str)
 def test_what_only_follows_is_still_left_out(pair: tuple[str, str]) -> None:
     """A cause that was there first: one cause, one finding."""
     cause, effect = episode(pair[0], 30, 29), episode(pair[1], 20, 19, None, pair[0])
-    assert by_cause([effect, cause], HISTORY) == [cause]
+    assert by_cause([effect, cause], HISTORY, np.zeros(0)) == [cause]
 
 
 @pytest.mark.parametrize(("kind", "ratio"), [("blocked_line", 2.0), ("open_line", 0.2)])

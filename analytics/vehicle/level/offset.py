@@ -9,6 +9,7 @@ be people who fill less, and a date that is early hurts nobody: nothing is made 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import NormalDist, fmean, median
 from typing import ClassVar, Final
 
@@ -19,6 +20,8 @@ from ingest.arrays import Floats
 from ingest.times import DAY_US
 
 _TURN_PCT: Final = 6.0  # above or below where the readings before lay, two in a row: a fill, a loss or a step
+_TURN_SIGMAS: Final = 3.0  # and so many standard deviations of the readings, where slosh moves them by more
+_NOISE_READINGS: Final = 40  # that tell it
 _NEAR: Final = 5  # readings that tell where the level lies
 _FEWEST: Final = 3
 _COARSE_PCT: Final = 2.5  # steps of the sensor from which on it does not tell
@@ -112,7 +115,9 @@ class _Learner(Stateful):
         self.found: list[Offset] = []
         self.turns: list[_Turn] = []
         self.first = 0  # reading of this stretch
-        self.turn: tuple[int, float] | None = None  # reading at which this stretch began with a turn, level before
+        self.turn: tuple[int, float, float] | None = (
+            None  # reading at which this stretch began with a turn, level before, what a turn is
+        )
         self.off = 0.0
         self.drift, self.drift_from = 0.0, 0.0
         self.off_by: Runs[tuple[float, float, float]] = Runs()  # `off`, `drift` and `drift_from` with each reading
@@ -134,14 +139,15 @@ class _Learner(Stateful):
         """Take a reading in."""
         if j - 1 - self.first >= _FEWEST:
             before = median(unused[max(self.first, j - 1 - _NEAR) : j - 1])
-            up, down = before + _TURN_PCT, before - _TURN_PCT
-            if min(value, unused[j - 1]) > up or max(value, unused[j - 1]) < down:
-                self.first, self.turn = j - 1, (j - 1, before)
+            least = max(min(value, unused[j - 1]) - before, before - max(value, unused[j - 1]))  # by which both lie off
+            if least > _TURN_PCT and least > (limit := _turn_pct(unused[max(0, j - 1 - _NOISE_READINGS) : j - 1])):
+                self.first, self.turn = j - 1, (j - 1, before, limit)
         if self.turn is not None and j - self.turn[0] == _NEAR - 1:
-            row, before = self.turn
+            row, before, limit = self.turn
             self.turn = None
             level, stood = median(unused[row : j + 1]), self.stops[row] > self.stops[row - 1]
-            self._turned(_Turn(row, level - before, level - used, self.off, self.off_at(j) - self.off, stood), j)
+            if abs(level - before) > limit:
+                self._turned(_Turn(row, level - before, level - used, self.off, self.off_at(j) - self.off, stood), j)
 
     def _turned(self, turn: _Turn, j: int) -> None:
         if turn.change < 0 and self.off > 0 and abs(turn.change + self.off) < _BACK_PCT:
@@ -204,6 +210,14 @@ class _Learner(Stateful):
     def _over(self, j: int) -> None:
         for one in self.found:
             one.back = j if one.back is None else one.back
+
+
+def _turn_pct(unused: Sequence[float]) -> float:
+    """By how much two readings have to lie off those before to be a turn: by more than slosh moves them."""
+    if len(unused) < 2:
+        return _TURN_PCT
+    scatter = 1.4826 / math.sqrt(2) * median(abs(b - a) for a, b in pairwise(unused))
+    return max(_TURN_PCT, _TURN_SIGMAS * scatter)
 
 
 def _slope(day: Floats, top: Floats) -> tuple[float, float]:

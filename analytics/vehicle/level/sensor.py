@@ -12,6 +12,7 @@ from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings, cannot_be
 from analytics.vehicle.level.still import coarsest_step
 from ingest.arrays import Floats, Ints
+from ingest.times import HOUR_US
 
 _STEPS_STILL: Final = 1.5  # steps of use over which a sound sensor may stand still
 _STEPS_HIDDEN: Final = 2.5  # the same where a step is so large that a fill may hide in it
@@ -102,7 +103,8 @@ def off_by(readings: Readings) -> list[Episode]:
 
 
 class Gaps(Stateful):
-    """Readings that do not come: ignition hours without one, against the usual gap."""
+    """Readings that do not come: ignition hours without one, against the usual gap; where they come by the clock, whether it runs or not,
+    they are not missing before the clock says so, too."""
 
     GIVEN: ClassVar = frozenset(("history", "readings", "heard_h", "gap_h", "after_lost"))
 
@@ -112,21 +114,17 @@ class Gaps(Stateful):
         rows = readings.heard_row
         self.gap_h = np.diff(self.heard_h[rows - 1], prepend=np.nan) if len(rows) else np.zeros(0)
         self.after_lost = _after_lost(history)
-        self.latest: list[float] = []
+        self.latest: list[tuple[float, float]] = []  # gaps between readings: hours of ignition, and by the clock
 
     def before(self, j: int) -> Episode | None:
         """The gap before a reading, if readings were missing in it."""
         readings = self.readings
         if j == 0 or readings.refitted[j]:
             return None
-        began, end, gap_h, limit_h = (
-            int(readings.at_us[j - 1]),
-            int(readings.at_us[j]),
-            float(self.gap_h[j]),
-            self._limit(),
-        )
-        at = self._none_came(began, end, limit_h) if gap_h > limit_h else None
-        self.latest = [*self.latest[-60:], gap_h]
+        began, end, gap_h = int(readings.at_us[j - 1]), int(readings.at_us[j]), float(self.gap_h[j])
+        limits = self._limits()
+        at = self._none_came(began, end, limits) if gap_h > limits[0] else None
+        self.latest = [*self.latest[-60:], (gap_h, (end - began) / HOUR_US)]
         return None if at is None else Episode("level_sensor", None, began, at, end, {"missing_h": round(gap_h, 1)})
 
     def at_end(self, off_us: int | None, since_us: int) -> Episode | None:
@@ -135,27 +133,33 @@ class Gaps(Stateful):
         history, at_us = self.history, self.readings.at_us
         end_us = history.as_of_us + 1 if off_us is None else off_us
         start_us = max(int(at_us[-1] if len(at_us) else history.heard_us[0]), since_us)
-        at = self._none_came(start_us, end_us, self._limit() if len(at_us) else _LITTLE_KNOWN_H)
+        at = self._none_came(start_us, end_us, self._limits() if len(at_us) else (_LITTLE_KNOWN_H, 0.0))
         if at is None:
             return None
         missing_h = self._heard_at(end_us) - self._heard_at(start_us)
         return Episode("level_sensor", None, start_us, at, evidence={"missing_h": round(missing_h, 1)})
 
-    def _limit(self) -> float:
-        """Four times the usual gap, hours; while little is known, a long time."""
+    def _limits(self) -> tuple[float, float]:
+        """(four times the usual gap in hours of ignition, twice the usual one by the clock) and what goes beyond it at times; while little
+        is known, a long time."""
         if len(self.latest) < 5:
-            return _LITTLE_KNOWN_H
-        ordered = sorted(self.latest)
-        return 4.0 * ordered[len(ordered) // 2] + 0.5 * ordered[int(0.95 * (len(ordered) - 1))] + 0.5
+            return _LITTLE_KNOWN_H, 0.0
+        ignition_h, clock_h = (sorted(gaps) for gaps in zip(*self.latest, strict=True))
+        middle, long = len(self.latest) // 2, int(0.95 * (len(self.latest) - 1))
+        return 4.0 * ignition_h[middle] + 0.5 * ignition_h[long] + 0.5, 2.0 * clock_h[middle] + clock_h[long]
 
-    def _none_came(self, after_us: int, before_us: int, limit_h: float) -> int | None:
-        """When between two times no reading had come for so many ignition hours of which no message was lost; None if never."""
-        heard_us = self.history.heard_us
+    def _none_came(self, after_us: int, before_us: int, limits_h: tuple[float, float]) -> int | None:
+        """When between two times no reading had come for so many hours of ignition and by the clock, of which no message was lost; None if
+        never."""
+        heard_us, (ignition_h, clock_h) = self.history.heard_us, limits_h
         first, last = np.searchsorted(heard_us, (after_us, before_us), "right")
         lost = self.after_lost[(self.after_lost >= first) & (self.after_lost < last)]
         starts = np.r_[max(0, int(first) - 1), lost]
         until = np.r_[lost, last][np.searchsorted(lost, starts, "right")]
-        passed = np.searchsorted(self.heard_h[:last], self.heard_h[starts] + limit_h, "right")  # hours only grow
+        passed = np.maximum(  # hours only grow
+            np.searchsorted(self.heard_h[:last], self.heard_h[starts] + ignition_h, "right"),
+            np.searchsorted(heard_us[:last], heard_us[starts] + clock_h * HOUR_US),
+        )
         found = passed[passed < until]
         return int(heard_us[found[0]]) if len(found) and heard_us[found[0]] < before_us else None
 

@@ -1,7 +1,8 @@
 """Lines that have stood at relief pressure since they were first heard: nothing in their own past tells that, the valve does.
 
 At an open relief valve readings lie within a few percent of each other, whatever the weather; a long line that takes much pressure soundly
-goes with it. Where most channels stand there it is the pump, the cold or a wrong sheet; with one channel nobody can tell.
+goes with it. Where most channels stand there it is the pump, the cold or a wrong sheet; with one channel nobody can tell, unless the switch
+of a divider says as well that its pistons do not move.
 """
 
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ import numpy as np
 
 from analytics.findings import Episode
 from analytics.settings import Settings
+from analytics.vehicle.history import History
 from analytics.vehicle.pressure.readings import Readings
 
 _READINGS: Final = 24  # the first, that tell
@@ -56,6 +58,14 @@ def always_at_relief(readings: Readings, settings: Settings) -> list[Blocked]:
         anew = until[(readings.log_kpa[until, j] < usual - _FAR) & (until > told[-1])]
         found.append(Blocked(j, int(rows[0]), int(told[-1]), ended, tuple(anew.tolist())))
     return found
+
+
+def proven(blocked: Sequence[Blocked], readings: Readings, history: History) -> list[Blocked]:
+    """Those that are surely blocked: with a lone channel, where no cycle was confirmed meanwhile."""
+    if len(readings.channels) > 1:
+        return list(blocked)
+    complete = history.cycles.complete[readings.rows]
+    return [one for one in blocked if np.mean(complete[one.first : one.certain + 1] == 0) >= _NEARLY_ALL]
 
 
 def episodes_of(blocked: Sequence[Blocked], readings: Readings) -> list[Episode]:

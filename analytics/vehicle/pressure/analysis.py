@@ -12,7 +12,7 @@ from analytics.findings import Episode, joined
 from analytics.settings import PROOF_CYCLES, Settings
 from analytics.vehicle.checkpoints import Checkpoints
 from analytics.vehicle.history import History
-from analytics.vehicle.pressure.always_at_relief import always_at_relief, episodes_of
+from analytics.vehicle.pressure.always_at_relief import always_at_relief, episodes_of, proven
 from analytics.vehicle.pressure.following import STEP, Following
 from analytics.vehicle.pressure.lines import NotHeldError
 from analytics.vehicle.pressure.readings import Flags, Readings, peaks, usable_readings
@@ -104,16 +104,13 @@ def analyse(
         of_all[readings.rows] = values
         return of_all
 
-    alone = at_relief if len(seen.channels) == 1 else []
-    episodes = [] if alone else episodes_of(at_relief, readings)
+    blocked = proven(at_relief, readings, history)
+    explained = following.explained.copy()
+    for one in blocked:
+        explained[one.first : one.ended] = True
+    episodes = episodes_of(blocked, readings)
     episodes += [*pump.ended, *lines.ended, *lines.open.values(), *([pump.open] if pump.open is not None else [])]
-    pause_us = int(settings.pause_h * HOUR_US)
-    found: list[Episode] = []
-    for kind in ("blocked_line", "open_line"):
-        for channel in seen.channels:
-            found += joined([s for s in episodes if (s.kind, s.channel) == (kind, channel)], pause_us)
-    for several in _unproven([s for s in episodes if s.kind == "starved_pump"], readings):
-        found += joined(several, pause_us)
+    found = _one_of_each(episodes, readings, int(settings.pause_h * HOUR_US))
     return Pressures(
         channels=seen.channels,
         starved=by_cycle(pump.starved, False),
@@ -121,8 +118,10 @@ def analyse(
         beside=beside(expected.baseline),
         noise=expected.noise,
         learned=expected.count,
-        explained=by_cycle(following.explained.astype(np.float64), 0.0),
-        perhaps_blocked=tuple(readings.channels[one.channel] for one in alone if one.ended is None),
+        explained=by_cycle(explained.astype(np.float64), 0.0),
+        perhaps_blocked=tuple(
+            readings.channels[one.channel] for one in at_relief if one not in blocked and one.ended is None
+        ),
         exchanged_us=tuple(int(readings.at_us[row - 1]) for row in lines.exchanges.moved),
         thermometer_failed_us=readings.thermometer_failed_us,
         episodes=tuple(_until_taken_off(episode, history) for episode in (*found, *sensors)),
@@ -130,6 +129,17 @@ def analyse(
         _known=by_cycle(following.ratio, np.nan),
         _whole=partial(analyse, history, fills_us, settings, sisters),
     )
+
+
+def _one_of_each(episodes: list[Episode], readings: Readings, pause_us: int) -> list[Episode]:
+    """Stretches of one trouble that pause briefly only as one."""
+    found: list[Episode] = []
+    for kind in ("blocked_line", "open_line"):
+        for channel in readings.channels:
+            found += joined([s for s in episodes if (s.kind, s.channel) == (kind, channel)], pause_us)
+    for several in _unproven([s for s in episodes if s.kind == "starved_pump"], readings):
+        found += joined(several, pause_us)
+    return found
 
 
 def _unproven(episodes: list[Episode], readings: Readings) -> list[list[Episode]]:

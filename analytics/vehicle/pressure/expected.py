@@ -259,13 +259,15 @@ class Expected(Stateful):
         common = row_medians(moves)
         return np.where(np.isnan(common), weather, common)
 
-    def learn(self, block: Block, calm: Flags, suspicious: Flags) -> None:
-        """Learning never comes from what looks wrong: `calm` (n,) cycles without air, `suspicious` (channels,)."""
+    def learn(self, block: Block, calm: Flags, suspicious: Flags, alarm: Flags) -> None:
+        """Learning never comes from what looks wrong: `calm` (n,) cycles without air, `suspicious` and `alarm` (channels,). Only how much
+        readings scatter is learned of suspicious ones as well: else a sensor that grows noisy would stay suspicious for good."""
         a, b, change = block.a, block.b, block.change
         near = _WEATHER_SD * self.settings.sigmas if self._blind else np.maximum(0.3, 4 * self.noise)
-        use = calm[:, None] & ~suspicious & (np.abs(change) < near)
+        unwarned = calm[:, None] & ~alarm & (np.abs(change) < near)
+        use = unwarned & ~suspicious
         self.calm[a:b] = use.any(axis=1)
-        self._learn_noise(change, use)
+        self._learn_noise(change, unwarned)
         if block.several.any():
             self._learn_channels(block, use)
             both = calm & block.several

@@ -111,7 +111,7 @@ class Following(Stateful):
             self.explained[a:b] |= lines.high[a:b].any(axis=1)
         start = max(0, a - settings.window + 1)
         suspicious = (lines.high[start:b].sum(axis=0) >= 2) | (lines.low[start:b].sum(axis=0) >= 2)
-        expected.learn(block, ~pump.airy[a:b], suspicious | lines.alarm)
+        expected.learn(block, ~pump.airy[a:b], suspicious | lines.rebased, lines.alarm)
         starved = pump.starved[a:b, np.newaxis]
         self.ratio[a:b] = np.exp(lines.departure[a:b] + np.where(starved, pump.shift[a:b, np.newaxis], 0.0))
         there = ~np.isnan(self.ratio[a:b])

@@ -86,6 +86,7 @@ class LineFaults(Stateful):
         self.sound = np.zeros((n, width), bool)  # within reach of what is expected
         self.as_before = np.zeros((n, width), bool)  # within reach of the trend before a sudden change
         self.alarm = np.zeros(width, bool)
+        self.rebased = np.zeros(width, bool)  # in this block: its first readings were held against another baseline
         self.exchanges = Exchanges(readings, settings)
         self.open: dict[tuple[str, int], Episode] = {}  # (kind, channel)
         self.ended: list[Episode] = []
@@ -145,6 +146,7 @@ class LineFaults(Stateful):
         a, b, settings, departure, spread = block.a, block.b, self.settings, block.departure, block.spread
         change, doubt, pressed = block.change, block.doubt, self._pressed(block)
         self._done = b
+        self.rebased[:] = False
         self.departure[a:b], self.change[a:b], self.spread[a:b] = departure, change, spread
         # A quiet channel shows smaller changes.
         restless = np.clip((spread - _QUIET[0]) / (_QUIET[1] - _QUIET[0]), 0, 1)
@@ -276,7 +278,8 @@ class LineFaults(Stateful):
         """Whether channel `j`, whose readings lie `off` its baseline by row `i`, has only left what was never sound: it lay off those
         like it, and now lies among them. Then that it was faulty is found, and it is over."""
         before = self._beside(self.expected.baseline)
-        if not before.log[j] * off < 0:  # NaN: nothing tells
+        at_relief = off > 0 and self.readings.at_relief[i, j]  # which no sound line comes to
+        if at_relief or not before.log[j] * off < 0:  # NaN: nothing tells
             return False
         now = self._beside(self._moved(j, off))
         left = before.odd[j] != 0.0 and now.odd[j] == 0.0
@@ -350,6 +353,7 @@ class LineFaults(Stateful):
 
     def _rebase(self, j: int, i: int, off: float) -> None:
         self.expected.move(j, off, PROOF_CYCLES)
+        self.rebased[j] = True
         self.departure[i + 1 :, j] -= off  # what is left of this block
         self.change[i + 1 :, j] -= off
         self._forget(j, i)

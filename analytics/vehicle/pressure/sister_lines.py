@@ -1,7 +1,7 @@
 """What lines ought to read beside each other: nothing in a line's own past tells a fault that was there from the start.
 
 Lines of sister vehicles that are alike in length, bore and dose tell it best; where there are too few of them, the other lines of the
-vehicle do.
+vehicle do. A lone main line has none of either: that divider valves and injectors need some pressure to move at all tells of it.
 """
 
 from collections import Counter
@@ -15,7 +15,7 @@ import numpy as np
 
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure.expected import row_medians
-from analytics.vehicle.pressure.readings import NOTHING_KPA
+from analytics.vehicle.pressure.readings import NOTHING_KPA, relief_at
 from analytics.vehicle.pressure.weather import usual_weather
 from ingest.arrays import Floats
 from ingest.setups import Line, Setup
@@ -26,6 +26,10 @@ _MANY_LINES: Final = 8  # from so many on a vehicle's own lines tell how pressur
 # Where they are fewer: the power of each that grease through a tube and a joint shows (power law of flow index 0.3 to 0.5, a good
 # third of the pressure held by the joint), and its standard deviation. Common practice, no source.
 _POWER: Final = {"length_m": (0.6, 0.25), "bore_mm": (-1.3, 0.5), "dose_cm3": (0.25, 0.15)}
+
+# Shares of relief pressure between which main lines read, within ODD_RATIO: injectors take more to fire than divider valves to move
+# (common practice, no source).
+_MAIN_SHARES: Final = {"progressive": (0.09, 0.43), "injector": (0.2, 0.43)}
 
 _FEWEST_SISTERS: Final = 3  # vehicles that read a channel alike
 _ALIKE: Final = 1.1  # ratio of lengths, bores or doses up to which lines are alike
@@ -139,6 +143,8 @@ def odd_lines(
     told = {tubes: _of_sisters(tubes, by_tubes) for tubes in set(watched)}  # many channels watch lines of one kind
     usual, spread, heard = np.array([told[tubes] for tubes in watched], np.float64).reshape(-1, 3).T
     enough = heard >= _FEWEST_SISTERS
+    lone_main = len(channels) == 1 and history.setup.feed in _MAIN_SHARES
+    relief_kpa = float(relief_at(history)[-1]) if lone_main and len(history.cycles) else np.nan
 
     def beside(log_kpa: Floats) -> Beside:
         log, sd = np.full(len(channels), np.nan), np.full(len(channels), np.nan)
@@ -148,6 +154,9 @@ def odd_lines(
         if (alone & ~enough).any():
             places = np.flatnonzero(alone)
             log[places], sd[places] = sister_ratios([own[channels[j]] for j in places.tolist()], log_kpa[places])
+        if lone_main and not enough[0]:
+            least, most = np.log(relief_kpa * np.array(_MAIN_SHARES[history.setup.feed]))
+            log, sd = log_kpa - np.clip(log_kpa, least, most), np.where(known, _SISTERS_SD, np.nan)
         off = log_kpa[by_sisters] - usual[by_sisters]
         if len(off) >= _FEWEST_LINES:  # what most channels of a vehicle share is its pump, its grease and its weather
             off -= np.median(off)

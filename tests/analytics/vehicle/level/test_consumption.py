@@ -1,10 +1,14 @@
 """Grease per cycle: leaks, worn pumps, and top-ups that nobody records."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from analytics.findings import Episode
+from analytics.vehicle.causes import by_cause
 from ingest.times import DAY_US
-from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds
+from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, history, kinds
 
 
 @pytest.mark.parametrize("seed", range(1, 9))
@@ -57,3 +61,21 @@ def test_a_sound_system_within_its_sheet_is_learned(ratio: float) -> None:
     assert kinds(found) == []
     assert found.baseline_dose_ratio == pytest.approx(ratio, abs=max(0.02, 2 * found.dose_ratio_sd))
     assert found.dose_ratio == found.baseline_dose_ratio
+
+
+@pytest.mark.parametrize("until_day", [40, 90])
+def test_a_loss_that_goes_on_after_its_cause_stands_by_itself(until_day: int) -> None:
+    """Lines that were bled fill again, which is no loss; a leak that goes on for weeks afterwards is one, from when that is plain."""
+    tank = Tank(ratio=((0.0, 1.0), (30.0, 1.8), (until_day, 1.0)))
+    found, told = analysed(tank), history(tank)
+    (loss,) = [s for s in found.episodes if s.kind == "reservoir_loss"]
+    dry = Episode("starved_pump", None, START_US + 25 * DAY_US, START_US + 25 * DAY_US, START_US + 30 * DAY_US)
+    kept = [s for s in by_cause([dry, loss], told, found.used_pct) if s.kind == "reservoir_loss"]
+    if until_day == 40:
+        assert kept == []
+        return
+    (one,) = kept
+    assert (one.began_us, one.ended_us) == (loss.began_us, loss.ended_us)
+    assert one.detected_us > loss.detected_us
+    earlier = replace(loss, ended_us=one.detected_us - 1)
+    assert by_cause([dry, earlier], told, found.used_pct) == [dry]

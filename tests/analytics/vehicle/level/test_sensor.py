@@ -128,3 +128,15 @@ def test_a_level_given_as_a_share_of_one_is_told(part: float, told: int) -> None
     read = at_h, np.round(part * pct, 3)
     result = analyse(messages(tank, read), (setup(),), START_US + 40 * DAY_US)
     assert sum("shares of 1" in note for note in notes(result)) == told
+
+
+@pytest.mark.parametrize("lasts", [False, True])
+def test_readings_that_come_by_the_clock_are_not_missing_when_it_runs_for_once(lasts: bool) -> None:
+    """One a night, from a vehicle that runs two days a week: most of them lie no ignition hour apart. When they stop that is found."""
+    tank = Tank(days=90)
+    runs = [int(hour // 24) % 7 in (1, 4) for hour in tank.clock_h]
+    tank.clock_h = [hour for hour, ran in zip(tank.clock_h, runs, strict=True) if ran]
+    tank.level_pct = [90.0 - 0.12 * n for n in range(len(tank.clock_h))]
+    at_h = np.arange(24 * 60 if lasts else 24 * 90, step=24.0) + 23.0
+    pct = np.round(90.0 - 0.12 * np.searchsorted(tank.clock_h, at_h), 1)
+    assert kinds(analysed(tank, read=(at_h, pct))) == (["level_sensor"] if lasts else [])

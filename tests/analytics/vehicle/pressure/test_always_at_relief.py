@@ -1,7 +1,10 @@
 """A line that has stood at relief pressure since it was first heard: the valve tells it, nothing in its own past does."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from msgspec import structs
 
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.data_notes import notes
@@ -65,3 +68,20 @@ def test_a_lone_channel_that_may_be_blocked_proves_nothing() -> None:
     assert result.hours_since_grease == {1: None}
     assert [line.state for line in line_conditions(result)] == ["not_proven"]
     assert any("stood at relief pressure since it was first heard" in note for note in notes(result))
+
+
+def test_a_lone_channel_at_relief_without_confirmation_is_a_blocked_divider() -> None:
+    """Two that agree prove it; that its cycles are not confirmed follows from it. Once it is cleared both are over."""
+    made = drive(90, 1, 5)
+    made.log_kpa[made.day < 40] += 3.0
+    sent = messages(made)
+    unconfirmed = replace(sent, cycles=replace(sent.cycles, complete=np.where(made.day < 40, 0.0, 1.0)))
+    divider = structs.replace(setup(made.channels), feed="progressive", confirmation=True, level="none")
+    (found,) = analyse(unconfirmed, (divider,), int(made.at_us[-1])).findings
+    assert (found.kind, found.channel, found.began_us) == ("blocked_line", "p00", int(made.at_us[0]))
+    assert (found.detected_us - START_US) / DAY_US < 4
+    assert found.ended_us is not None
+    assert abs((found.ended_us - START_US) / DAY_US - 40) < 3
+    result = analyse(unconfirmed, (divider,), found.detected_us)
+    assert [one.kind for one in result.findings] == ["blocked_line"]
+    assert result.hours_since_grease == {1: None}

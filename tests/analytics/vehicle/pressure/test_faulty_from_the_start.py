@@ -5,10 +5,12 @@ import pytest
 from msgspec import structs
 
 from analytics.kinds import FINDING_KINDS, Facts
+from analytics.vehicle.analysis import analyse
+from analytics.vehicle.data_notes import notes
 from analytics.vehicle.pressure.sister_lines import SisterChannel
 from ingest.languages.saying import say
 from ingest.setups import Setup
-from tests.helpers.pressures import RELIEF_KPA, Drive, analysed, drive, line, setup, told, work
+from tests.helpers.pressures import RELIEF_KPA, Drive, analysed, drive, line, messages, setup, told, work
 
 DAY_US = 86_400_000_000
 
@@ -165,3 +167,31 @@ def test_a_lone_channel_without_pressure_may_be_read_in_bar(kpa: float, in_bar: 
     line_1 = say("Line 1")
     facts = Facts({"no_pressure_kpa": kpa}, line_1, line_1, setup(("p00",)))
     assert ("in bar" in FINDING_KINDS["pressure_sensor"].sentence(facts)) == in_bar  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("mended", ["mended", "blocked", "not mended"])
+def test_a_lone_main_line_that_never_had_the_pressure_to_move_a_divider_is_not_proven(mended: str) -> None:
+    """Once it has it, it was faulty until then, and is not blocked since; where it comes to stand at relief it is."""
+    made = drive(90, 1, 1)
+    late = made.day >= 30
+    made.log_kpa[~late] -= 3.0
+    made.log_kpa[late] += {"mended": 0.0, "blocked": 3.0, "not mended": -3.0}[mended]
+    divider = structs.replace(setup(made.channels), feed="progressive", level="none")
+    before = analyse(messages(made), (divider,), int(made.at_us[made.day < 20][-1]))
+    assert before.hours_since_grease == {1: None}
+    assert any("lines like it" in note for note in notes(before))
+    result = analyse(messages(made), (divider,), int(made.at_us[-1]))
+    kinds = {"mended": [("starved_pump", False)], "blocked": [("blocked_line", True)], "not mended": []}
+    assert [(one.kind, one.open) for one in result.findings] == kinds[mended]
+    assert (result.hours_since_grease[1] is not None) == (mended == "mended")
+
+
+@pytest.mark.parametrize("day", [28.4, 29.4, 31.4, 33.4])
+def test_what_a_lone_line_read_before_it_was_mended_is_no_part_of_what_it_reads_since(day: float) -> None:
+    """Wherever among the readings that are learned from together that falls."""
+    made = drive(90, 1, 1)
+    made.log_kpa[made.day < day] -= 3.0
+    divider = structs.replace(setup(made.channels), feed="progressive", level="none")
+    result = analyse(messages(made), (divider,), int(made.at_us[-1]))
+    assert [(one.kind, one.open) for one in result.findings] == [("starved_pump", False)]
+    assert float(np.median(result.pressures.ratio[-200:])) == pytest.approx(1.0, abs=0.1)

@@ -11,7 +11,7 @@ from msgspec import structs
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.pressure.sensors import repeats_needed, stuck
 from ingest.times import DAY_US
-from tests.helpers.pressures import drive, told
+from tests.helpers.pressures import START_US, drive, told
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -81,3 +81,18 @@ def test_no_pressure_on_any_channel_is_no_dead_sensor() -> None:
     kinds = {episode.kind for episode in told(made)}
     assert "starved_pump" in kinds
     assert "pressure_sensor" not in kinds
+
+
+def test_a_sensor_that_grows_noisy_is_no_line_that_blocks_again_and_again() -> None:
+    """Its limits widen by what its readings scatter; a line that blocks is found all the same."""
+    found = 0
+    for seed in (1, 2, 6):
+        made = drive(150, 4, seed)
+        late = made.day > 50
+        made.log_kpa[late, 0] += np.random.default_rng(seed).normal(0, 0.25, late.sum())
+        found += len([one for one in told(made) if one.kind == "blocked_line"])
+        made.log_kpa[made.day > 120, 0] += np.log(3.5)
+        last = told(made)[-1]
+        assert (last.kind, last.channel, last.ended_us) == ("blocked_line", "p00", None)
+        assert (last.detected_us - START_US) / DAY_US < 122
+    assert found <= 1
