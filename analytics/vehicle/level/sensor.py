@@ -114,7 +114,7 @@ class Gaps(Stateful):
         rows = readings.heard_row
         self.gap_h = np.diff(self.heard_h[rows - 1], prepend=np.nan) if len(rows) else np.zeros(0)
         self.after_lost = _after_lost(history)
-        self.latest: list[tuple[float, float]] = []  # gaps between readings: hours of ignition, and by the clock
+        self.latest: list[int] = []  # readings that tell the usual gap before one
 
     def before(self, j: int) -> Episode | None:
         """The gap before a reading, if readings were missing in it."""
@@ -124,7 +124,7 @@ class Gaps(Stateful):
         began, end, gap_h = int(readings.at_us[j - 1]), int(readings.at_us[j]), float(self.gap_h[j])
         limits = self._limits()
         at = self._none_came(began, end, limits) if gap_h > limits[0] else None
-        self.latest = [*self.latest[-60:], (gap_h, (end - began) / HOUR_US)]
+        self.latest = [*self.latest[-60:], j]
         return None if at is None else Episode("level_sensor", None, began, at, end, {"missing_h": round(gap_h, 1)})
 
     def at_end(self, off_us: int | None, since_us: int) -> Episode | None:
@@ -144,7 +144,9 @@ class Gaps(Stateful):
         is known, a long time."""
         if len(self.latest) < 5:
             return _LITTLE_KNOWN_H, 0.0
-        ignition_h, clock_h = (sorted(gaps) for gaps in zip(*self.latest, strict=True))
+        rows = np.array(self.latest)
+        ignition_h = sorted(self.gap_h[rows].tolist())
+        clock_h = sorted(((self.readings.at_us[rows] - self.readings.at_us[rows - 1]) / HOUR_US).tolist())
         middle, long = len(self.latest) // 2, int(0.95 * (len(self.latest) - 1))
         return 4.0 * ignition_h[middle] + 0.5 * ignition_h[long] + 0.5, 2.0 * clock_h[middle] + clock_h[long]
 
