@@ -16,17 +16,18 @@ _SENSORS: Final = ("level_sensor", "pressure_sensor")
 # So much later than what follows from it a cause may seem to begin: the same reading shows both.
 _TOGETHER_US: Final = HOUR_US
 _OF_USE: Final = ("reservoir_loss", "under_delivery")
-_OWN_PCT: Final = (
-    15.0  # of the reservoir by the sheet, used without a cause: by then readings of that time alone tell it
-)
+# By so much since its causes were over readings of that time alone tell it: percent of the reservoir used by the sheet, and cycles in which
+# the channel was read, some days of work (common practice, no source).
+_OWN_PCT: Final = 15.0
+_OWN_READINGS: Final = 60
 
 
 def by_cause(episodes: list[Episode], history: History, used_pct: Floats) -> list[Episode]:
     """One cause, one finding; `used_pct` (cycles,) is what each cycle used by the sheet.
 
     What follows from a cause is left out. What was found before its cause began was true: a cause that begins later takes it
-    over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts. A loss, or too
-    little, that goes on long after its causes are over follows from none of them.
+    over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts. A loss, too
+    little, or a line's fault that goes on long after its causes are over follows from none of them.
     """
     told = []
     for effect in episodes:
@@ -45,15 +46,21 @@ def by_cause(episodes: list[Episode], history: History, used_pct: Floats) -> lis
 
 
 def _own_since(effect: Episode, causes: list[Episode], history: History, used_pct: Floats) -> int | None:
-    """Since when it is plain that a loss, or too little, follows from none of these; None where it never was."""
+    """Since when it is plain that something follows from none of these; None where it never was."""
     over_us = max(cause.ended_us or FOREVER_US for cause in causes)
-    if effect.kind not in _OF_USE or over_us == FOREVER_US:
+    if over_us == FOREVER_US:
         return None
-    at_us = history.cycles.at_us
-    since = int(np.searchsorted(at_us, max(over_us, effect.detected_us), "right"))
-    until = len(at_us) if effect.ended_us is None else int(np.searchsorted(at_us, effect.ended_us))
-    enough = np.cumsum(used_pct[since:until]) >= _OWN_PCT
-    return int(at_us[since + int(np.argmax(enough))]) if enough.any() else None
+    c = history.cycles
+    since = int(np.searchsorted(c.at_us, max(over_us, effect.detected_us), "right"))
+    until = len(c) if effect.ended_us is None else int(np.searchsorted(c.at_us, effect.ended_us))
+    if effect.kind in _OF_USE:
+        enough = np.cumsum(used_pct[since:until]) >= _OWN_PCT
+    elif effect.channel is not None and effect.channel in c.channels:
+        read = np.isfinite(c.peak_kpa[since:until, c.channels.index(effect.channel)])
+        enough = np.cumsum(read) >= _OWN_READINGS
+    else:
+        return None
+    return int(c.at_us[since + int(np.argmax(enough))]) if enough.any() else None
 
 
 def _comes_later(cause: Episode, effect: Episode) -> bool:
