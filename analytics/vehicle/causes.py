@@ -16,9 +16,8 @@ _SENSORS: Final = ("level_sensor", "pressure_sensor")
 # So much later than what follows from it a cause may seem to begin: the same reading shows both.
 _TOGETHER_US: Final = HOUR_US
 _OF_USE: Final = ("reservoir_loss", "under_delivery")
-_OF_CYCLES: Final = ("incomplete_cycles", "low_level")
-# By so much since its causes were over that time alone tells it: percent of the reservoir used by the sheet, and cycles, of a line those in
-# which its channel was read, some days of work (common practice, no source).
+# By so much since its causes were over that time alone tells it: percent of the reservoir used by the sheet, and cycles, some days of work
+# (common practice, no source).
 _OWN_PCT: Final = 15.0
 _OWN_CYCLES: Final = 60
 
@@ -28,7 +27,7 @@ def by_cause(episodes: list[Episode], history: History, used_pct: Floats) -> lis
 
     What follows from a cause is left out. What was found before its cause began was true: a cause that begins later takes it
     over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts. A loss, too
-    little, a line's fault, cycles that are not confirmed or a low level that goes on long after its causes are over follows from none.
+    little, or cycles that are not confirmed, that go on long after their causes are over follow from none of them.
     """
     told = []
     for effect in episodes:
@@ -56,11 +55,8 @@ def _own_since(effect: Episode, causes: list[Episode], history: History, used_pc
     until = len(c.at_us) if effect.ended_us is None else int(np.searchsorted(c.at_us, effect.ended_us))
     if effect.kind in _OF_USE:
         enough = np.cumsum(used_pct[since:until]) >= _OWN_PCT
-    elif effect.kind in _OF_CYCLES:
+    elif effect.kind == "incomplete_cycles":
         enough = np.arange(1, until - since + 1) >= _OWN_CYCLES
-    elif effect.channel is not None and effect.channel in c.channels:
-        read = np.isfinite(c.peak_kpa[since:until, c.channels.index(effect.channel)])
-        enough = np.cumsum(read) >= _OWN_CYCLES
     else:
         return None
     return int(c.at_us[since + int(np.argmax(enough))]) if enough.any() else None

@@ -122,9 +122,9 @@ def test_pages_and_commands(tmp_path: Path) -> None:
     page = importlib.import_module("dashboard.pages.grease")
     with app.server.app_context():
         assert "polyurea" in json.dumps(set_up.grease_rows(), cls=PlotlyJSONEncoder)
-        shown = json.dumps(page.before_the_cold("", read_time("2026-11-04T12:00:00Z")), cls=PlotlyJSONEncoder)
+        shown = json.dumps(page.before_the_cold(EVERYTHING, read_time("2026-11-04T12:00:00Z")), cls=PlotlyJSONEncoder)
         assert "before 30 Nov 2026 (week 49, cold nights -18" in shown
         with database.writing(engine) as connection:
             for one in (HELD, SOFTER, OTHER):
                 drop_grease(connection, one.called)
-        assert words.NO_GREASES in json.dumps(page.before_the_cold("", 0), cls=PlotlyJSONEncoder)
+        assert words.NO_GREASES in json.dumps(page.before_the_cold(EVERYTHING, 0), cls=PlotlyJSONEncoder)

@@ -9,10 +9,9 @@ import pytest
 from msgspec import structs
 
 from analytics.vehicle.analysis import analyse
-from analytics.vehicle.causes import by_cause
 from analytics.vehicle.pressure.sensors import repeats_needed, stuck
 from ingest.times import DAY_US
-from tests.helpers.pressures import START_US, drive, history, told
+from tests.helpers.pressures import START_US, drive, told
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -97,20 +96,3 @@ def test_a_sensor_that_grows_noisy_is_no_line_that_blocks_again_and_again() -> N
         assert (last.kind, last.channel, last.ended_us) == ("blocked_line", "p00", None)
         assert (last.detected_us - START_US) / DAY_US < 122
     assert found <= 1
-
-
-@pytest.mark.parametrize("until_day", [45, 90])
-def test_a_line_that_stays_open_after_its_sensor_was_sound_again_stands_by_itself(until_day: int) -> None:
-    """A sensor that stood still for a day and a half explains what it read then and shortly after, no open line of weeks."""
-    made = drive(90, 3, 5)
-    open_ = (made.day >= 42) & (made.day < until_day)
-    made.log_kpa[open_, 1] -= 1.2
-    made.log_kpa[(made.day >= 42) & (made.day < 43.5), 1] = np.log(1500.0)
-    found = told(made)
-    assert {"pressure_sensor", "open_line"} <= {one.kind for one in found if one.channel == "p01"}
-    kept = {one.kind: one for one in by_cause(found, history(made), np.zeros(0))}
-    assert "pressure_sensor" in kept
-    assert ("open_line" in kept) == (until_day == 90)
-    if until_day == 90:
-        assert kept["open_line"].ended_us is None
-        assert 43.5 < (kept["open_line"].detected_us - START_US) / DAY_US < 52
