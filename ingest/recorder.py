@@ -35,8 +35,9 @@ from ingest.times import LONG_AGO_US, now_us
 
 # Quarantine keeps so many; the oldest of whoever has most go first; their count stays.
 QUARANTINE_ROWS: Final = 10_000
-# Vehicles looked up by one statement: a database takes so many parameters only.
+# Lists looked up by one statement: a database takes so many parameters only.
 _LOOKED_UP: Final = 500
+_FEW: Final = 100  # vehicles of a fleet: so many are looked up by their names
 _LISTS_KNOWN: Final = 1_000  # lists of channels in memory: few enough that very long ones fit
 
 
@@ -305,10 +306,11 @@ def find_vehicles(connection: Connection, names: Collection[tuple[str, str]]) ->
     """The ids of vehicles by (fleet, vehicle), of those that are known."""
     table, found = schema.vehicle, dict[tuple[str, str], int]()
     for fleet, of_fleet in groupby(sorted(set(names)), key=itemgetter(0)):
-        names_ = [name for _, name in of_fleet]
-        for first in range(0, len(names_), _LOOKED_UP):
-            mine = table.c.fleet == fleet, table.c.vehicle.in_(names_[first : first + _LOOKED_UP])
-            for id_, name in connection.execute(select(table.c.id, table.c.vehicle).where(*mine)):
+        wanted = {name for _, name in of_fleet}
+        # Of many the whole fleet is read once: PostgreSQL would hold each of its names against each of the wanted ones.
+        some = [table.c.vehicle.in_(wanted)] if len(wanted) <= _FEW else []
+        for id_, name in connection.execute(select(table.c.id, table.c.vehicle).where(table.c.fleet == fleet, *some)):
+            if name in wanted:
                 found[fleet, name] = id_
     return found
 
