@@ -17,7 +17,7 @@ from sqlalchemy.exc import OperationalError
 from ingest import database, reading, schema, totals
 from ingest.errors import Problem
 from ingest.messages import KINDS, AnyMessage, Arrival, Cycle, Decoded, Fault, Ignition, Level, State, Trace, topic
-from ingest.recorder import Recorder
+from ingest.recorder import Recorder, find_vehicles, know_vehicles
 from ingest.rows import FILLED, _shape, row_of
 from ingest.times import EPOCH, rfc3339
 from tests.helpers.messages import AT, level, rows
@@ -31,6 +31,19 @@ def test_a_repetition_is_counted_and_changes_nothing(engine: Engine) -> None:
     assert (first.recorded["level"], first.duplicates) == (2, 1)
     assert (again.recorded.total(), again.duplicates) == (0, 2)
     assert [row["seq"] for row in rows(engine)] == [1, 2]
+
+
+@pytest.mark.parametrize("number", [3, 150])
+def test_vehicles_are_found_by_fleet_and_name(engine: Engine, number: int) -> None:
+    """Few or many: each that is asked for and known, and no other of its fleet or its name."""
+    names = [(fleet, f"v{n}") for fleet in ("a", "b") for n in range(number)]
+    with database.writing(engine) as connection:
+        made = know_vehicles(connection, names)
+        assert sorted(made) == sorted(names)
+        assert know_vehicles(connection, names) == made
+        asked = [*names[1:number], ("b", "v0"), ("c", "v1"), ("a", "nobody")]
+        assert find_vehicles(connection, asked) == {name: made[name] for name in [*names[1:number], ("b", "v0")]}
+    assert len(set(made.values())) == 2 * number
 
 
 def test_names_are_unique_across_kinds(engine: Engine) -> None:
