@@ -11,6 +11,7 @@ from traceback import extract_tb
 from typing import Any
 
 from dash import Dash
+from dash.exceptions import CallbackException
 from flask import Response, request
 from flask.json.provider import DefaultJSONProvider
 from sqlalchemy import Engine
@@ -133,7 +134,7 @@ def _answer_errors(app: Dash) -> None:
 
 _CALLBACKS = "/_dash-update-component"
 # What comes of values of another type than a page sends: only whoever posts them by hand does.
-_OF_OTHER_TYPES = (TypeError, ValueError, LookupError, AttributeError, OverflowError)
+_OF_OTHER_TYPES = (TypeError, ValueError, LookupError, AttributeError, OverflowError, CallbackException)
 
 
 def _refuse_what_no_page_sends(app: Dash) -> None:

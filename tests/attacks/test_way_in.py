@@ -484,6 +484,17 @@ def test_values_of_any_type_are_no_failure_of_a_callback(
         assert answer.text == "The page sent what cannot be read. Load it again.\n"
 
 
+@settings(max_examples=1, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_no_value_is_no_failure_of_any_callback(
+    place: tuple[Engine, Any], lead: FlaskClient, data: st.DataObject
+) -> None:
+    """Every one of them once."""
+    known = place[1].callback_map
+    answers = {key: posted(lead, key, found, data, st.none()).status_code for key, found in known.items()}
+    assert set(answers.values()) <= {200, 204, 400}, {key: code for key, code in answers.items() if code >= 500}
+
+
 @pytest.mark.parametrize(
     "body", ["[]", "{}", "7", '{"output": "no.thing"}', '{"output": "a.b", "outputs": 5, "inputs": 1}']
 )
