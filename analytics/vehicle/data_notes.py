@@ -254,9 +254,11 @@ def _units(result: Result) -> list[str]:
                 pressure=number(setup.relief_kpa),
             )
         ]
-    known = peak[np.isfinite(peak) & (peak > 0)][-_UNIT_READINGS:]
-    highest = float(np.percentile(known, 95)) if len(known) >= _UNIT_READINGS else np.inf
-    if setup.channels and highest < 0.0125 * setup.relief_kpa:
+    ever = peak[np.isfinite(peak) & (peak > 0)]
+    if not setup.channels or len(ever) < _UNIT_READINGS:
+        return []
+    highest = float(np.percentile(ever[-_UNIT_READINGS:], 95))
+    if highest < 0.0125 * setup.relief_kpa:
         return [
             say(
                 "The pressures of all channels lie below {highest} kPa, with a relief pressure of {relief} kPa: are they readings in bar?"
@@ -266,9 +268,8 @@ def _units(result: Result) -> list[str]:
             )
         ]
     # A pump that draws air for a while has low pressures, too: this one has never had others.
-    ever = peak[np.isfinite(peak) & (peak > 0)]
-    highest = float(np.percentile(ever, 95)) if len(ever) >= _UNIT_READINGS else np.inf
-    if setup.channels and highest < _AS_PSI * setup.relief_kpa:
+    highest = float(np.percentile(ever, 95))
+    if highest < _AS_PSI * setup.relief_kpa:
         return [
             say(
                 "The pressures of all channels have always been below {highest} kPa, with a relief pressure of {relief} kPa: are they"
