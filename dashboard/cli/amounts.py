@@ -93,7 +93,7 @@ def show_amounts(
         kept = "change in reservoirs not known"
         if one.held_l is not None and one.unaccounted_l is not None:
             kept = (
-                f"{one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
+                f"{one.held_l:+z.1f} l change in reservoirs, {one.unaccounted_l:+z.1f} l filled but neither used"
                 " nor still in reservoirs"
             )
         filled = "litres filled not known" if one.known_filled_l is None else f"{one.filled_l:.1f} l filled"

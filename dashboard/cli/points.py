@@ -40,6 +40,7 @@ def points(
         due = hand.due(one).removeprefix("not known: ")
         what = f"{hand.every(one.every, one.interval_unit)}, {hand.amount(one)} of {one.grease or 'its grease'}"
         print(
-            f"{hand.WORDS[one.state]}, {due}: {one.unit} ({one.vehicle}), {one.number} {one.point}{critical}; {what}; {hand.since(one)}"
+            f"{hand.WORDS[one.state]}, {due}: {one.unit} ({one.vehicle}), {one.number} {one.point}{critical}; {what};"
+            f" {hand.since_by_meter(one)}"
         )
     print(f"{CAUTION}\n{hand.GUN}" if found else hand.NOTHING)

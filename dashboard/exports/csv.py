@@ -206,8 +206,8 @@ def amounts_table(found: list[Amount], density_kg_per_l: float) -> list[dict[str
             "vehicles": str(one.vehicles),
             "used_l": f"{one.used_l:.2f}",
             "filled_l": "" if one.known_filled_l is None else f"{one.filled_l:.2f}",
-            "held_l": "" if one.held_l is None else f"{one.held_l:.2f}",
-            "unaccounted_l": "" if one.unaccounted_l is None else f"{one.unaccounted_l:.2f}",
+            "held_l": "" if one.held_l is None else f"{one.held_l:z.2f}",
+            "unaccounted_l": "" if one.unaccounted_l is None else f"{one.unaccounted_l:z.2f}",
             "used_kg": f"{one.used_l * density_kg_per_l:.2f}",
             "filled_kg": "" if one.known_filled_l is None else f"{one.filled_l * density_kg_per_l:.2f}",
         }

@@ -81,7 +81,7 @@ def amount_of(one: HandDue) -> str:
 
 
 def since(one: HandDue) -> str:
-    """What has passed since it was greased, and how long its meter has not been read."""
+    """What has passed since it was greased, by its meter's latest reading."""
     if one.greased_us is None:
         return tr("never greased by record")
     if one.since is None:
@@ -94,6 +94,20 @@ def since(one: HandDue) -> str:
             else tr("{since}, {hours} h of ignition", since=told, hours=cldr.grouped(one.hours_since, 0))
         )
     return told
+
+
+def meter_of(one: HandDue) -> str:
+    """The day its meter was read, up to which `since` counts; empty where none was."""
+    return (
+        ""
+        if one.read_us is None
+        else tr("meter of {day}", day=formatting.day(formatting.local(one.read_us, one.timezone)))
+    )
+
+
+def since_by_meter(one: HandDue) -> str:
+    """Both, in one line: 44 h, meter of 24 Nov 2026."""
+    return ", ".join(filter(None, (since(one), meter_of(one))))
 
 
 def due(one: HandDue) -> str:

@@ -7,7 +7,7 @@ import dash
 import dash_mantine_components as dmc
 from dash import ClientsideFunction, Input, Output, State, callback, clientside_callback, dcc, html
 
-from dashboard import accounts, components, formatting, point_tick
+from dashboard import accounts, components, point_tick
 from dashboard.exports import csv
 from dashboard.exports import hand as words
 from dashboard.queries import hand, scope
@@ -104,10 +104,8 @@ def _row(one: HandDue) -> html.Tr:
 
 
 def _read(one: HandDue) -> list[Any]:
-    if one.read_us is None:
-        return []
-    day = formatting.day(formatting.local(one.read_us, one.timezone))
-    return [html.Div(tr("meter of {day}", day=day), className="small dim")]
+    read = words.meter_of(one)
+    return [html.Div(read, className="small dim")] if read else []
 
 
 def _tick(one: HandDue) -> Any:

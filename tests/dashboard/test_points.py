@@ -2,6 +2,7 @@
 
 import importlib
 import json
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -278,7 +279,11 @@ def test_the_command_line_lists_them(engine: Engine, tmp_path: Path) -> None:
         ("ramp", "unknown", None),
         ("pivot", "soon", 70.0),
     ]
-    assert "steering or braking depends on it" in tallow("points", database=url).stdout
+    told_in_words = tallow("points", database=url).stdout
+    assert "steering or braking depends on it" in told_in_words
+    read = [one for one in told if one["read_at"] and one["since"] is not None]
+    assert read, "hours count up to a reading of the meter, which may be days old: its day is said"
+    assert all(re.search(rf"{one['point']}.* h, meter of \d+ \w+ \d{{4}}", told_in_words) for one in read)
     empty = f"sqlite:///{tmp_path / 'empty.db'}"
     tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=empty)
     assert tallow("points", database=empty).stdout.strip() == words.NOTHING

@@ -37,5 +37,5 @@ def _row(one: HandDue) -> html.Tr:
     warned = f" ({tr('steering or braking depends on it')})" if one.critical else ""
     return components.row(
         [f"{one.number} {one.point}{warned}", words.every(one.every, one.interval_unit), words.amount_of(one),
-         words.since(one), f"{words.WORDS[one.state]}: {words.date_or_why(one)}"]
+         words.since_by_meter(one), f"{words.WORDS[one.state]}: {words.date_or_why(one)}"]
     )  # fmt: skip
