@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from analytics.alarms.performance import Figures
     from analytics.alarms.routes import Route
     from analytics.planning.closed_days import ClosedDays
-    from analytics.planning.timer import Setting
     from analytics.vehicle.commissioning import Handover, Item
     from analytics.vehicle.line_conditions import LineCondition
 
@@ -181,23 +180,6 @@ def work_details(one: Work) -> list[str]:
         one.note,
     ]
     return [text for text in said if text]
-
-
-def timer_facts(now: Setting, then: Setting) -> list[str]:
-    """Cycles a day, days of a reservoir and days to the low mark, under the present setting and another."""
-
-    def told(what: str, before: float | None, after: float | None, unit: str) -> str:
-        if before is None or after is None:
-            return tr("{what}: not known yet", what=what)
-        amounts = cldr.decimal(before, 1) if now == then else f"{cldr.decimal(before, 1)} -> {cldr.decimal(after, 1)}"
-        return f"{what}: {amounts} {unit}"
-
-    return [
-        told(tr("Cycles"), now.cycles_per_day, then.cycles_per_day, tr("a day")),
-        told(tr("A full reservoir lasts"), now.reservoir_days, then.reservoir_days, tr("days")),
-        told(tr("Low mark reached at the earliest in"), now.due_days[0], then.due_days[0], tr("days")),
-        told(tr("Low mark most likely reached in"), now.due_days[1], then.due_days[1], tr("days")),
-    ]
 
 
 # What happened to an alarm, as it is read in its history.

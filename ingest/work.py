@@ -58,6 +58,10 @@ KINDS: Final[Mapping[str, tuple[str, tuple[str, ...], str]]] = {
         later("the hours or the kilometres that it shows"),
     ),
 }
+# What is done to a system and its controller.
+SYSTEM_WORK: Final[tuple[Kind, ...]] = (
+    "filled", "line_mended", "bled", "timer_set", "sensor_replaced", "greased_by_hand", "controller_swapped", "relined",
+)  # fmt: skip
 # What somebody found who went there because of a finding.
 Found = Literal["as_told", "other_cause", "nothing"]
 FOUND: Final[Mapping[Found, str]] = {

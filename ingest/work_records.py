@@ -12,7 +12,7 @@ from ingest.depot_zone import zone_of
 from ingest.errors import Problem
 from ingest.setups import Setup, in_force
 from ingest.times import EARLIEST_US, instant
-from ingest.work import LATEST_AHEAD_US, Work, check_fill, check_meters
+from ingest.work import LATEST_AHEAD_US, SYSTEM_WORK, Work, check_fill, check_meters
 
 
 def record(
@@ -33,21 +33,12 @@ def record(
         if kept.vehicle_id != vehicle_id or before != msgspec.structs.replace(work, timezone=before.timezone):
             raise Problem(f"record {work.key} exists and says something else; correct it with a record of its own")
         return False
-    known = {line.line for setup in setups for line in setup.lines}
-    unknown = sorted(set(work.lines) - known)
-    if unknown:
-        raise Problem(f"line {unknown[0]} is not on the line list of {vehicle_name}")
-    by_hand = {point.number for setup in setups for point in setup.hand_points}
-    missing = sorted(set(work.points) - by_hand)
-    if missing:
-        raise Problem(f"point {missing[0]} is none of the points of {vehicle_name} that are greased by hand")
-    if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
-        raise Problem(f"channel {work.channel!r} is not on the line list of {vehicle_name}")
     if not EARLIEST_US <= work.at_us <= now_us + LATEST_AHEAD_US:
         raise Problem(f"{instant(work.at_us):%Y-%m-%d %H:%M} UTC is no time at which work can have been done")
     setup = in_force(setups, work.at_us)
     if work.kind == "filled" and not setup.controller and not work.withdrawn:
         raise Problem(f"{vehicle_name} has no reservoir: its points are greased by hand")
+    _check_known(work, setups)
     check_fill(work, setup.reservoir_l, above_full=above_full)
     if work.engine_h is not None or work.odometer_km is not None:
         check_meters(work, read_work(connection, vehicle_id).get(vehicle_id, ()))
@@ -75,6 +66,23 @@ def record(
     if work.found is not None or work.corrects is not None:
         _keep_verdicts(connection, vehicle_id)
     return True
+
+
+def _check_known(work: Work, setups: tuple[Setup, ...]) -> None:
+    """Raise Problem where it names what the vehicle never had."""
+    vehicle_name = setups[-1].vehicle
+    known = {line.line for setup in setups for line in setup.lines}
+    unknown = sorted(set(work.lines) - known)
+    if unknown:
+        raise Problem(f"line {unknown[0]} is not on the line list of {vehicle_name}")
+    by_hand = {point.number for setup in setups for point in setup.hand_points}
+    missing = sorted(set(work.points) - by_hand)
+    if missing:
+        raise Problem(f"point {missing[0]} is none of the points of {vehicle_name} that are greased by hand")
+    if work.channel is not None and not any(work.channel in setup.channels for setup in setups):
+        raise Problem(f"channel {work.channel!r} is not on the line list of {vehicle_name}")
+    if work.kind in SYSTEM_WORK and not work.withdrawn and not any(setup.controller for setup in setups):
+        raise Problem(f"{vehicle_name} has no automatic system: its points are greased by hand")
 
 
 def _heir(records: tuple[tuple[Work, int, bool], ...], key: str) -> str | None:

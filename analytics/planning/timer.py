@@ -47,16 +47,29 @@ class Setting:
     reservoir_days: float | None
 
 
+def present(result: Result) -> tuple[float, float]:
+    """Interval in minutes and run time in seconds as the timer keeps them: the set-up's, where its cycles show no other."""
+    setup = result.history.setup
+    shown = [found.evidence for found in result.findings if found.kind == "timer_mismatch" and found.open]
+    intervals, runs = (
+        [float(said[name]) for said in shown if said.get(name) is not None] for name in ("interval_min", "run_s")
+    )
+    return (intervals or [setup.interval_min])[-1], (runs or [setup.run_s])[-1]
+
+
 def setting(result: Result, interval_min: float, run_s: float) -> Setting:
-    """The present setting, or another: cycles go with the ignition hours, which stay as they were."""
+    """The present setting, or another: cycles go with the ignition hours, which stay as they were, and what leaves the reservoir with
+    each goes with the run time, as long as the feed does."""
     setup, refill, now = result.history.setup, result.refill, result.history.as_of_us
-    cycles = None if refill.cycles_per_day is None else refill.cycles_per_day * setup.interval_min / interval_min
-    more = dose_at(setup, 1.0, run_s) * setup.interval_min / interval_min
+    own_interval_min, own_run_s = present(result)
+    fewer, longer = own_interval_min / interval_min, 1.0 if setup.feed == "injector" else run_s / own_run_s
+    cycles = None if refill.cycles_per_day is None else refill.cycles_per_day * fewer
+    more = longer * fewer
     points = refill.due_early_us, refill.due_expected_us, refill.due_late_us
     early, middle, late = (None if us is None else max(us - now, 0) / 86_400e6 / more for us in points)
     lasts = None
     if cycles:
-        use_pct = percent_of_reservoir(dose_at(setup, refill.cm3_per_cycle, run_s), setup.reservoir_l) * cycles
+        use_pct = percent_of_reservoir(refill.cm3_per_cycle * longer, setup.reservoir_l) * cycles
         lasts = (100 - setup.low_mark_pct) / use_pct
     lines = tuple((x.line, per_shift_cm3(dose_at(setup, x.dose_cm3, run_s), interval_min)) for x in setup.lines)
     return Setting(interval_min, run_s, lines, cycles, (early, middle, late), lasts)
@@ -107,7 +120,7 @@ def warnings(result: Result, then: Setting, usual: Mapping[str, float]) -> list[
         else:
             text = later("Far from what sister vehicles get: {lines}, {low} to {high} times as much.")
             told.append(tr(text, lines=who, low=low, high=high))
-    before = dict(setting(result, setup.interval_min, setup.run_s).per_shift)
+    before = dict(setting(result, *present(result)).per_shift)
     brakes = [
         f"{line.line} {line.point}"
         for line in setup.lines

@@ -10,6 +10,7 @@ from analytics.planning import usage
 from dashboard import formatting
 from dashboard.cli.options import DEFAULT_DATABASE, Database
 from dashboard.exports import csv
+from dashboard.exports import timer as words
 from dashboard.queries import scope
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.scope import Scope
@@ -51,12 +52,18 @@ def show_timer(
         wanted = next((x for x in setup.lines if x.line == line), None)
         if wanted is None:
             raise Problem(f"say with --line which line of {vehicle} shall get it; there are {len(setup.lines)}")
-        interval_min = timer.interval_for(want, timer.dose_at(setup, wanted.dose_cm3, run_s or setup.run_s))
-    now = timer.setting(result, setup.interval_min, setup.run_s)
-    then = timer.setting(result, interval_min or setup.interval_min, run_s or setup.run_s)
-    print(f"{setup.unit} ({setup.vehicle}): every {now.interval_min:g} min for {now.run_s:g} s"
+        interval_min = timer.interval_for(
+            want, timer.dose_at(setup, wanted.dose_cm3, run_s or timer.present(result)[1])
+        )
+    if not setup.controller:
+        raise Problem(f"{vehicle} has no automatic system: its points are greased by hand; see: tallow points")
+    now = timer.setting(result, *timer.present(result))
+    then = timer.setting(result, interval_min or now.interval_min, run_s or now.run_s)
+    print(f"{setup.unit} ({setup.vehicle}): every {now.interval_min:.4g} min for {now.run_s:g} s"
           f"{'' if now == then else f', then every {then.interval_min:.1f} min for {then.run_s:g} s'}")  # fmt: skip
-    for text in formatting.timer_facts(now, then):
+    for text in words.as_found(setup, now):
+        print(f"  Warning: {text}")
+    for text in words.facts(now, then):
         print(f"  {text}")
     print("  cm3 in 8 ignition hours, by line:")
     amounts = dict(then.per_shift)

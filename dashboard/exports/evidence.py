@@ -101,7 +101,7 @@ def _gaps(told: Evidence) -> list[str]:
             failed=cldr.grouped(failed),
         )
         for (first, last, planned, failed), lines in alike.items()
-    ] or [none if told.planned else tr("None is known.")]  # fmt: skip
+    ] or [none if told.planned else tr("Not known: no dose is known to have been planned.")]  # fmt: skip
 
 
 def _lines(numbers: list[int], told: Evidence) -> str:

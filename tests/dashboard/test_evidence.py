@@ -154,7 +154,7 @@ def test_who_may_see_it_and_what_is_none(tmp_path: Path) -> None:
     nothing = words.as_text(read_evidence(fleet, "f", "v1", 1, date(2025, 1, 1), date(2025, 1, 2)))
     for said in (
         "No dose is known to have been planned",
-        "None is known.",
+        "Not known: no dose is known to have been planned.",
         "Nothing was heard.",
         "Nothing was heard, so nothing could be found.",
         "None was raised.",

@@ -279,6 +279,8 @@ def test_meters_are_read_and_points_greased(engine: Engine) -> None:
         ({"kind": "points_greased", "points": [7]}, "point 7 is none of the points of v1 that are greased by hand"),
         ({"kind": "points_greased", "points": [1], "at_us": NOW_US + DAY_US}, "is no time at which work can have been done"),
         ({"kind": "filled", "litres": 1.0, "vehicle": "t1"}, "t1 has no reservoir: its points are greased by hand"),
+        ({"kind": "relined", "vehicle": "t1"}, "t1 has no automatic system: its points are greased by hand"),
+        ({"kind": "timer_set", "run_s": 60, "vehicle": "t1"}, "t1 has no automatic system: its points are greased by hand"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_of_meters_and_points_is_told(engine: Engine, values: dict[str, Any], told: str) -> None:

@@ -8,7 +8,8 @@ from dash import Input, Output, State, callback, html
 
 from analytics.planning import timer
 from analytics.vehicle.analysis import Result
-from dashboard import components, formatting
+from dashboard import components
+from dashboard.exports import timer as words
 from dashboard.queries import vehicle
 from dashboard.web.database import engine
 from ingest.languages import cldr, tr
@@ -42,7 +43,7 @@ def timer_section(result: Result) -> Any:
 def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
     """The present setting beside another."""
     setup = result.history.setup
-    now, then = timer.setting(result, setup.interval_min, setup.run_s), timer.setting(result, interval_min, run_s)
+    now, then = timer.setting(result, *timer.present(result)), timer.setting(result, interval_min, run_s)
     usual = timer.sisters(vehicle.alike(engine(), setup), setup)
     amounts = dict(then.per_shift)
     rows = [
@@ -55,7 +56,8 @@ def timer_table(result: Result, interval_min: float, run_s: float) -> list[Any]:
     heads = (tr("Line"), tr("Point"), tr("Now, cm3 in 8 h"), tr("Then"), tr("Sister vehicles"))
     table = components.table(heads, rows, "timer")
     return [
-        html.Ul([html.Li(text) for text in formatting.timer_facts(now, then)]),
+        *(dmc.Alert(text, color="yellow", mb="xs") for text in words.as_found(setup, now)),
+        html.Ul([html.Li(text) for text in words.facts(now, then)]),
         *(dmc.Alert(text, color="yellow", mb="xs") for text in timer.warnings(result, then, usual)),
         html.Details(
             [html.Summary(tr("Each point, in 8 ignition hours")), html.Div(table, className="wide")],

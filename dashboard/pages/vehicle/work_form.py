@@ -31,14 +31,8 @@ def likely(findings: tuple[Finding, ...]) -> tuple[str, list[str], str]:
 
 def possible(setup: Setup) -> list[str]:
     """The kinds of work that there can be on a vehicle: hand points where it has such, and of a system only what it has one for."""
-    without = () if setup.controller else SYSTEM_WORK
+    without = () if setup.controller else works.SYSTEM_WORK
     return [name for name in works.KINDS if name not in without and (setup.hand_points or name != "points_greased")]
-
-
-# What is done to a system and its controller.
-SYSTEM_WORK: Final = (
-    "filled", "line_mended", "bled", "timer_set", "sensor_replaced", "greased_by_hand", "controller_swapped", "relined",
-)  # fmt: skip
 
 
 def form(result: Result, depots: list[str], greases: Mapping[str, str]) -> html.Div:

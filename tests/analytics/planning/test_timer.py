@@ -5,8 +5,10 @@ from dataclasses import replace
 import pytest
 from msgspec import structs
 
+from analytics.findings import Finding
 from analytics.planning import timer
 from analytics.vehicle.analysis import Result, analyse
+from dashboard.exports import timer as words
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -39,6 +41,40 @@ def test_a_mark_that_may_be_reached_is_no_date_that_nobody_knows(result: Result)
     )
     assert timer.setting(begun, 10, 60).due_days[0] == 0.0
     assert (timer.setting(begun, 10, 60).due_days[1] or 0.0) > 0.0
+    told = words.facts(timer.setting(begun, 10, 60), timer.setting(begun, 10, 60))
+    assert told[2] == "Low mark perhaps reached already", "0.0 days would be read as a date that is known"
+    assert told[3].startswith("Low mark most likely reached in: ")
+    over = replace(result, refill=replace(begun.refill, due_expected_us=now_us - 1, due_late_us=now_us + day_us))
+    told = words.facts(timer.setting(over, 10, 60), timer.setting(over, 10, 60))
+    assert told[2:] == ["Low mark most likely reached already"]
+
+
+def test_the_present_setting_is_the_one_its_cycles_show(result: Result) -> None:
+    """A timer that is set otherwise than the sheet says gives its points less: the sheet's amounts would show them as sound."""
+    setup, end_us = result.history.setup, result.history.as_of_us
+    seen = {"interval_min": 2 * setup.interval_min, "registered_min": setup.interval_min}
+    over, slow = (
+        replace(result, findings=(Finding("timer_mismatch", None, (), 0, 0, ended_us, "plan", "", seen),))
+        for ended_us in (end_us, None)
+    )
+    assert timer.present(over) == timer.present(result) == (setup.interval_min, setup.run_s)
+    assert timer.present(slow) == (2 * setup.interval_min, setup.run_s)
+    now = timer.setting(slow, *timer.present(slow))
+    by_sheet = timer.setting(slow, setup.interval_min, setup.run_s)
+    assert now.cycles_per_day == result.refill.cycles_per_day, "they were counted under the setting that it has"
+    assert by_sheet.cycles_per_day == pytest.approx(2 * (now.cycles_per_day or 0.0))
+    assert [b for _, b in by_sheet.per_shift] == pytest.approx([2 * a for _, a in now.per_shift])
+    assert words.as_found(setup, now)
+    assert not words.as_found(setup, by_sheet)
+    longer = {"run_s": 2 * setup.run_s, "registered_run_s": setup.run_s}
+    runs_on = replace(slow, findings=(replace(slow.findings[0], evidence=longer),))
+    now, by_sheet = (
+        timer.setting(runs_on, *timer.present(runs_on)),
+        timer.setting(runs_on, setup.interval_min, setup.run_s),
+    )
+    assert by_sheet.reservoir_days == pytest.approx(2 * (now.reservoir_days or 0.0)), (
+        "its use was seen in the longer runs"
+    )
 
 
 def test_a_direct_feed_goes_with_the_run_time_and_an_injector_does_not(result: Result) -> None:
