@@ -116,6 +116,8 @@ def problem(status: int, detail: str, errors: Any = None, headers: Any = None) -
 
 def _let_in(engine: Engine, limiter: FixedWindowRateLimiter) -> Response | None:
     """Who asks is who a token says."""
+    if not is_asked() and f"{request.path}/".startswith("/api/"):
+        return problem(404, f"programs ask below {ROOT}; {DOCUMENT} describes it")
     if not is_asked() or request.path == DOCUMENT:
         return None
     scheme, _, text = request.headers.get("Authorization", "").partition(" ")

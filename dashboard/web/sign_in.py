@@ -36,11 +36,11 @@ from ingest.times import now_us
 SESSION: Final = timedelta(hours=12)
 # What answers without a session: the way in, whether the server is there, calendars (their address is the secret), programs
 # (which show a token), and files that hold nothing of anybody's.
-_OPEN: Final = frozenset({"/sign-in", CODE_PATH, "/alive", "/_favicon.ico"})
+_OPEN: Final = frozenset({"/sign-in", CODE_PATH, "/alive", "/_favicon.ico", "/api"})
 # Only leads send files.
 _MOST_BYTES: Final = 64 << 20
 _MOST_BYTES_OF_OTHERS: Final = 1 << 20
-_OPEN_BELOW: Final = ("/calendar/", "/api/v1/", "/assets/", "/_dash-component-suites/")
+_OPEN_BELOW: Final = ("/calendar/", "/api/", "/assets/", "/_dash-component-suites/")
 
 
 def guard(app: Flask, database: Engine, *, secure: bool, alone: bool) -> None:

@@ -193,6 +193,14 @@ def test_lists_go_by_cursors(there: Fleet) -> None:
     assert "colour" in program("/vehicles?colour=red", status=422).json["errors"]["query"]
 
 
+@pytest.mark.parametrize("path", ["/api", "/api/", "/api/v2/vehicles", "/api/openapi.json"])
+def test_a_program_that_asks_beside_it_gets_no_page(there: Fleet, path: str) -> None:
+    """A page with 200 would be read as an answer."""
+    answer = there.app.test_client().get(path)
+    assert (answer.status_code, answer.mimetype) == (404, "application/problem+json")
+    assert f"{ROOT}/openapi.json" in answer.json["detail"]
+
+
 def test_what_is_known_already_is_not_sent_again(there: Fleet) -> None:
     """By entity tag (RFC 9110)."""
     program = there.program("lead", "read")
