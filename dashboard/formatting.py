@@ -66,6 +66,11 @@ def ago(at_us: int | None, now_us: int) -> str:
     return tr("{days} days ago", days=cldr.decimal(minutes / 1440, 0))
 
 
+def listening(*, listened: bool) -> str:
+    """Whether what vehicles send is received now."""
+    return tr("listens to the broker") if listened else tr("not known to listen to a broker")
+
+
 def lasting(since_us: int | None, now_us: int) -> str:
     """How long something has lasted: 3 h."""
     if since_us is None:

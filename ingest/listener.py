@@ -121,6 +121,11 @@ class Listener:
         return len(self._batches)
 
     @property
+    def listens(self) -> bool:
+        """Whether it is subscribed, and all that came is committed."""
+        return self._subscribed and not self._over and not self.waiting
+
+    @property
     def tally(self) -> Tally:
         """What became of all that was committed."""
         return self._batches.tally

@@ -52,6 +52,9 @@ def forecast(
     days = (as_of - int(history.heard_us[0])) / DAY_US if len(at_us) else 0.0
     recent = at_us > as_of - 28 * DAY_US
     per_day = float((ran * pace)[recent].sum() / min(days, 28.0)) if days >= 1 else None
+    lately = (
+        len(history.heard_us) and int(history.heard_us[-1]) > as_of - 28 * DAY_US
+    )  # unheard for so long is not known
     level, level_sd, low_since_us = reservoir.level_pct, reservoir.level_sd, reservoir.low_since_us
     counted, reached_us = _counted(history, reservoir), None
     if counted is not None:
@@ -65,7 +68,7 @@ def forecast(
             as_of, None if level is None else round(level, 1), setup.low_mark_pct, *due,
             None if level is None else round(max(0.0, 100 - level) / 100 * setup.reservoir_l, 2),
             round(dose_cm3, 2), round(setup.dose_cm3 * reservoir.baseline_dose_ratio, 2),
-            None if per_day is None else round(per_day, 1), state, reason, basis,
+            round(per_day, 1) if per_day is not None and lately else None, state, reason, basis,
         )  # fmt: skip
 
     if level is None:

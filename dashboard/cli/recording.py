@@ -106,7 +106,7 @@ def ingest(
     database: Database = DEFAULT_DATABASE,
 ) -> None:
     """Record the messages of a broker until stopped; wait while the broker or the database is away."""
-    from ingest import listener, metrics
+    from ingest import listener, listening, metrics
     from ingest.broker import broker_of
     from ingest.messages import is_name
     from ingest.recorder_process import RecorderProcess
@@ -126,16 +126,17 @@ def ingest(
     figures.others = lambda: _recorders(engine)
     stop_serving = metrics.serve(figures.application(), "127.0.0.1", metrics_port) if metrics_port else lambda: None
     with RecorderProcess(address(engine), name) as recording:
-        listening = listener.Listener(
+        ingester = listener.Listener(
             at, name, recording, stop, share, figures, lambda: note(engine, name, now_us()), host
         )
+        listening.keep_noting(engine, name, lambda: ingester.listens, stop)
         try:
-            listening.run()
+            ingester.run()
         finally:
             stop_serving()
     if host is not None:
         host.tell_unknown()
-    tally = listening.tally
+    tally = ingester.tally
     structlog.get_logger("tallow").info(
         "stopped", recorded=tally.recorded.total(), duplicates=tally.duplicates, rejected=tally.rejected
     )

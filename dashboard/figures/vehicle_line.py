@@ -18,6 +18,7 @@ from ingest.languages import tr
 from ingest.times import DAY_US, local_us
 
 _LONGEST_NAME = 22
+_END_OF_NAME = 10  # stays: points differ by it, as left and right do
 _TRACES_SHOWN = 6
 _DAY_MS = 86_400_000
 AT = ": %{x|%-d %b %Y, %H:%M}<extra></extra>"
@@ -25,7 +26,7 @@ ON = ": %{x|%-d %b %Y}<extra></extra>"
 
 
 def channel_name(result: Result, channel: str) -> str:
-    """A channel as people know it: its line and point, or its bundle, or the main line."""
+    """A channel as people know it: its line and point, or its bundle, or the main line; long ones without their middle."""
     lines = [line for line in result.history.setup.lines if line.channel == channel]
     if len(lines) == 1:
         name = f"{lines[0].line} {lines[0].point}"
@@ -33,7 +34,9 @@ def channel_name(result: Result, channel: str) -> str:
         name = tr("{channel} ({first} to {last})", channel=channel, first=lines[0].line, last=lines[-1].line)
     else:
         name = tr("{channel} (not listed)", channel=channel)
-    return text(name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…")
+    if len(name) > _LONGEST_NAME:
+        name = f"{name[: _LONGEST_NAME - 1 - _END_OF_NAME].rstrip()}…{name[-_END_OF_NAME:].lstrip()}"
+    return text(name)
 
 
 def line_title(result: Result, channel: str, units: Units) -> str:

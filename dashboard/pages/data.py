@@ -21,12 +21,14 @@ from dashboard.web.frame import REFRESH_MS
 from ingest import times
 from ingest.languages import cldr, later, tr
 from ingest.messages import REFUSALS
+from ingest.times import DAY_US, HOUR_US
 
 dash.register_page(
     __name__, path="/data", name=later("Data"), title=lambda **_: tr("Data"), in_menu=True, order=6, icon="data"
 )
 
-STALE_US = 3_600_000_000
+STALE_US = HOUR_US
+QUIET_US = 3 * DAY_US  # with an ingester that listens: vehicles that stand say nothing
 
 
 def layout(**asked: Any) -> html.Div:
@@ -62,6 +64,7 @@ def body(told: DataState, now_us: int) -> list[Any]:
     newest_us = told.newest_us
     facts = [
         (tr("Newest message"), tr("none") if newest_us is None else formatting.ago(newest_us, now_us)),
+        (tr("Ingest"), formatting.listening(listened=told.listened)),
         (tr("Messages recorded"), cldr.grouped(told.recorded)),
         (tr("Duplicates"), tr("{number}, which did no harm", number=cldr.grouped(told.duplicates))),
         (
@@ -77,7 +80,7 @@ def body(told: DataState, now_us: int) -> list[Any]:
     ]
     out: list[Any] = []
     last_us = max((newest_us or 0), *told.recorders.values(), 0)
-    if last_us and now_us - last_us > STALE_US:
+    if last_us and now_us - last_us > (QUIET_US if told.listened else STALE_US):
         out.append(
             dmc.Alert(
                 tr("Is tallow ingest running, and the broker? Nothing was recorded since then, and no message is newer."),

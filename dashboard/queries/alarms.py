@@ -12,6 +12,7 @@ from analytics.alarms.evaluate import Alarm, alarm_of
 from analytics.alarms.performance import NEEDED_DAYS, Figures, read_figures
 from analytics.alarms.routes import Route, read_routes
 from analytics.kinds import ALARM_KINDS, SEVERITIES
+from dashboard.queries.frame import not_analysed
 from dashboard.queries.scope import Scope, read_vehicles, visible, within
 from ingest import schema, times
 from ingest.errors import Problem
@@ -175,6 +176,10 @@ class AlarmView:
     )
     currency: str = ""
     ever: bool = True  # whether any alarm was ever raised
+    unlooked: tuple[list[tuple[str, str, str]], int] = (
+        [],
+        0,
+    )  # some vehicles (fleet, vehicle, unit) not analysed for a day, and how many
 
 
 def one_vehicle(asked: str) -> tuple[str, str] | None:
@@ -214,7 +219,8 @@ def alarm_view(
         risk = None if priced is None else _at_risk(connection, priced, [table.c.id.in_(ids)])
         currency = "" if priced is None else priced.currency
         ever = bool(connection.scalar(select(select(table.c.id).exists())))
-        return AlarmView(rows, counts, _acknowledged(connection, ids), times.now_us(), page, risk, currency, ever)
+        told = _acknowledged(connection, ids)
+    return AlarmView(rows, counts, told, times.now_us(), page, risk, currency, ever, not_analysed(engine, mine))
 
 
 def _at_risk(connection: Connection, priced: Priced, chosen: Sequence[Any]) -> dict[int, AtRisk]:

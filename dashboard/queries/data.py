@@ -9,7 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from analytics.findings import Finding, from_row
 from analytics.kinds import DATA_KINDS
 from dashboard.queries.scope import EVERYTHING, Scope, count_unregistered, within
-from ingest import quarantine, schema, times, totals
+from ingest import listening, quarantine, schema, times, totals
 from ingest.languages.saying import of_json
 from ingest.rivals import Rival, rivals
 
@@ -27,7 +27,8 @@ class Who(NamedTuple):
 class DataState:
     """Whether the data can be trusted: what was recorded and when, when each recorder last committed and which of them others of their
     name fight, when the watch last looked, refusals by reason, findings and notes about the data by vehicle, how past refill dates
-    held (None: nobody has looked yet), and how many findings of each kind and vehicles with notes there are, listed or not."""
+    held (None: nobody has looked yet), how many findings of each kind and vehicles with notes there are, listed or not, and whether an
+    ingester is known to listen."""
 
     recorded: int
     duplicates: int
@@ -43,6 +44,7 @@ class DataState:
     backtest_us: int | None
     numbers: dict[str, int]
     noted: int
+    listened: bool
 
 
 MOST_LISTED = 200  # vehicles of each list
@@ -90,6 +92,7 @@ def data_state(engine: Engine, most: int | None = MOST_LISTED, scope: Scope = EV
             connection.scalar(select(func.max(analysis.c.as_of_us))), quarantine.counts(connection), found,
             [(Who(*row[:4]), of_json(note) or "") for row in noted for note in row.notes],
             None if told is None else told.detail, None if told is None else told.made_us, numbers, of_noted,
+            listening.is_listened(connection),
         )  # fmt: skip
 
 

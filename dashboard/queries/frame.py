@@ -1,20 +1,22 @@
 """What the frame around all pages tells: how old the data is, what waits, and what the search finds."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, and_, case, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Engine, and_, case, func, or_, select
 from sqlalchemy.exc import DBAPIError
 
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.scope import EVERYTHING, Scope, within
-from ingest import schema, times, totals
+from ingest import listening, schema, times, totals
 from ingest.languages import tr, trn
 from ingest.times import DAY_US, HOUR_US
 
 WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody has taken note of
-_STOPPED_US: Final = HOUR_US // 2  # a fleet of any size says something in half an hour
+_STOPPED_US: Final = HOUR_US // 2  # a fleet that works says something in half an hour
+_QUIET_US: Final = 3 * DAY_US  # with an ingester that listens: one that stands over a weekend says nothing
 _UNWATCHED_US: Final = 2 * HOUR_US  # everything is analysed once an hour
 _LEFT_US: Final = DAY_US  # a vehicle with older results is one whose analysis fails, however large the fleet is
 _AHEAD_US: Final = HOUR_US // 6  # what claims to be later is of a wrong clock
@@ -29,6 +31,7 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
         with engine.connect() as connection:
             newest_us = totals.newest_at_us(connection) if scope == EVERYTHING else _heard_us(connection, scope, now)
             recorded_us = max(totals.recorders(connection).values(), default=None)
+            listened = listening.is_listened(connection)
             looked_us, old = _looked(connection, scope, now)
             counts = {"alarms": _waiting(connection, scope), "refills": due_refills(connection, scope, now)}
     except DBAPIError:
@@ -37,20 +40,23 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
     words, late = tr("Data {time} old", time=formatting.lasting(newest_us, now)), False
     if newest_us is None and recorded_us is None:
         words = tr("No data yet")
-    elif recorded_us is not None and now - recorded_us > _STOPPED_US:
+    elif recorded_us is not None and now - recorded_us > (_QUIET_US if listened else _STOPPED_US):
         words, late = tr("Nothing recorded for {time}", time=formatting.lasting(recorded_us, now)), True
     elif looked_us is not None and now - looked_us > _UNWATCHED_US:
         words, late = tr("Nothing analysed for {time}", time=formatting.lasting(looked_us, now)), True
     elif old:
         words = trn("{n} vehicle not analysed for a day", "{n} vehicles not analysed for a day", old)
         late = True
-    about = "\n".join(
-        f"{name}: {tr('not yet') if at_us is None else formatting.ago(at_us, now)}"
-        for name, at_us in (
-            (tr("Newest message"), newest_us),
-            (tr("Last recorded"), recorded_us),
-            (tr("Last analysed"), looked_us),
+    about = (
+        "\n".join(
+            f"{name}: {tr('not yet') if at_us is None else formatting.ago(at_us, now)}"
+            for name, at_us in (
+                (tr("Newest message"), newest_us),
+                (tr("Last recorded"), recorded_us),
+                (tr("Last analysed"), looked_us),
+            )
         )
+        + f"\n{tr('Ingest')}: {formatting.listening(listened=listened)}"
     )
     return {"words": words, "late": late, "about": about} | counts
 
@@ -65,12 +71,33 @@ def _heard_us(connection: Connection, scope: Scope, now_us: int) -> int | None:
     return found
 
 
+def _is_old(now_us: int) -> ColumnElement[bool]:
+    """Whether a vehicle has results of more than a day ago, or none and was there then."""
+    analysis, setup = schema.analysis, schema.setup
+    registered = select(func.min(setup.c.registered_us)).where(
+        setup.c.vehicle_id == schema.vehicle_summary.c.vehicle_id
+    )
+    return func.coalesce(analysis.c.as_of_us, registered.scalar_subquery()) < now_us - _LEFT_US
+
+
+def not_analysed(engine: Engine, mine: Sequence[Any]) -> tuple[list[tuple[str, str, str]], int]:
+    """Vehicles of a choice that were not analysed for a day: some of them (fleet, vehicle, unit), and how many."""
+    who, analysis = schema.vehicle_summary, schema.analysis
+    asked = select(who.c.fleet, who.c.vehicle, who.c.unit).select_from(who)
+    asked = asked.outerjoin(analysis, analysis.c.vehicle_id == who.c.vehicle_id)
+    asked = asked.where(~who.c.sold, _is_old(times.now_us()), *mine)
+    with engine.connect() as connection:
+        some = connection.execute(asked.order_by(who.c.unit).limit(_MOST_FOUND)).all()
+        number = len(some)
+        if number == _MOST_FOUND:
+            number = connection.scalar(asked.with_only_columns(func.count())) or 0
+        return [tuple(row) for row in some], number
+
+
 def _looked(connection: Connection, scope: Scope, now_us: int) -> tuple[int | None, int]:
-    """When a vehicle of a scope was analysed last, and how many have results of more than a day ago, or none and were there then."""
-    who, analysis, setup = schema.vehicle_summary, schema.analysis, schema.setup
-    registered = select(func.min(setup.c.registered_us)).where(setup.c.vehicle_id == who.c.vehicle_id)
-    since_us = func.coalesce(analysis.c.as_of_us, registered.scalar_subquery())
-    old = func.sum(case((since_us < now_us - _LEFT_US, 1), else_=0))
+    """When a vehicle of a scope was analysed last, and how many were not for a day."""
+    who, analysis = schema.vehicle_summary, schema.analysis
+    old = func.sum(case((_is_old(now_us), 1), else_=0))
     asked = select(func.max(analysis.c.as_of_us), old).select_from(who)
     asked = asked.outerjoin(analysis, analysis.c.vehicle_id == who.c.vehicle_id)
     row = connection.execute(asked.where(~who.c.sold, *within(who, scope))).one()

@@ -134,4 +134,7 @@ recorder_stats = Table(
     Column("last_us", BigInteger),  # when it last committed
     Column("taken_over", Integer, nullable=False, server_default="0"),  # times another of its name took its session
     Column("taken_over_us", BigInteger),  # when that was last
+    Column(
+        "listened_us", BigInteger
+    ),  # when it was last subscribed with nothing left to record, by the machine's clock
 )

@@ -28,6 +28,12 @@ from tests.helpers.vehicles import END_US, arrivals, recorded
 LIGHT = "tallow_light"
 
 
+@pytest.fixture(scope="module", autouse=True)
+def templates() -> None:
+    """Charts are drawn by templates, which the application adds when it is made."""
+    theme.add_templates()
+
+
 @cache
 def result(folder: Path) -> Result:
     troubles = (Trouble("blocked_line", 12, None, line=5, ratio=4.0), Trouble("missed_cycles", 4, None, variant="dead"))
@@ -70,7 +76,6 @@ def axis_of(figure: go.Figure, name: str) -> Any:
 @pytest.mark.parametrize("template", ["tallow_light", "tallow_dark"])
 def test_the_level_chart_has_readings_fills_mark_and_window(analysed: Result, template: str) -> None:
     """Everything that the forecast rests on, and the forecast."""
-    theme.add_templates()
     figure = drawn(analysed, template=template)
     assert names(figure) >= {"reading", "level", "fill", "expected"}
     assert len(part(figure, "reading").x) == len(analysed.history.levels)
@@ -177,6 +182,8 @@ def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None
     """Axis labels fit; a channel that no sheet names says so."""
     assert all(len(vehicle_line.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
     assert "not listed" in vehicle_line.channel_name(analysed, "x9")
+    cut = [name for c in analysed.pressures.channels if "…" in (name := vehicle_line.channel_name(analysed, c))]
+    assert {name.split()[-1] for name in cut} == {"left", "right"}  # all that tells many points apart
 
 
 def test_charts_speak_the_language_of_who_reads(analysed: Result) -> None:

@@ -33,7 +33,7 @@ from dashboard.exports import registry as files
 from dashboard.exports.calendar import refill_calendar
 from dashboard.figures import theme
 from dashboard.line_numbers import line_numbers
-from dashboard.queries import fleet, frame, patterns, set_up
+from dashboard.queries import alarms, fleet, frame, patterns, set_up
 from dashboard.queries.data import Who, data_state
 from dashboard.queries.grease import read_ahead_l, read_amounts
 from dashboard.queries.rounds import read_refillable, read_round
@@ -220,6 +220,9 @@ def test_of_who_is_silent_hours_and_level_are_those_of_when_it_was_heard(
             known = sum(hours is not None for hours in result.hours_since_grease.values())
             assert told[-1].count("when last heard") == (known + 2 if days else 0)
     assert ["about " in text for text in told] == [False, True]
+    assert ["not known" in text for text in told] == [False, True]  # cycles a day
+    assert result is not None
+    assert result.refill.cycles_per_day is None  # nothing was heard in any of the four weeks
 
 
 def test_who_was_never_heard_needs_something_or_is_counted_apart(client: FlaskClient, engine: Engine) -> None:
@@ -537,6 +540,7 @@ def test_security_headers_are_sent(client: FlaskClient) -> None:
     assert headers["X-Content-Type-Options"] == "nosniff"
 
 
+@pytest.mark.usefixtures("client")
 def test_the_frame_names_results_that_stay_old_and_the_age_of_the_depots_data(engine: Engine) -> None:
     """One vehicle's failing analysis does not hide behind all others', nor does a silent depot behind those that send."""
     analysis = schema.analysis
@@ -556,9 +560,40 @@ def test_the_frame_names_results_that_stay_old_and_the_age_of_the_depots_data(en
         assert not frame.state(engine)["late"]
         looked(now_us - 20 * DAY_US, one)
         assert (frame.state(engine)["words"], frame.state(engine)["late"]) == ("1 vehicle not analysed for a day", True)
+        shown = importlib.import_module("dashboard.pages.alarms.page")
+        for depot, told in (("", True), ("Estuary Wharf", False)):  # it stands at another depot
+            view = alarms.alarm_view(engine, Scope(depot=depot), "", "acknowledged")
+            parts = str(shown.body(view, {"fleet": "", "depot": depot, "vehicle": "", "tab": "acknowledged"}))
+            assert ("1 vehicle was not analysed for a day: its alarms may be old or missing." in parts) is told
+            assert ("HS-109" in parts) is told
         looked(END_US)
         unheard = frame.state(engine, Scope(depot="no such depot"))["about"]
     assert "Newest message: not yet" in unheard
+
+
+@pytest.mark.usefixtures("client")
+def test_a_fleet_that_stands_at_night_is_no_trouble_where_an_ingester_listens(engine: Engine) -> None:
+    """Nothing recorded for hours is trouble where nobody is known to listen, and after days in any case."""
+    stats, now_us = schema.recorder_stats, times.now_us()
+
+    def told(recorded_us: int, listened_us: int | None) -> tuple[bool, str]:
+        with writing(engine) as connection:
+            connection.execute(update(stats).values(last_us=recorded_us, listened_us=listened_us))
+            connection.execute(update(schema.analysis).values(as_of_us=now_us))
+        state = frame.state(engine)
+        return state["late"], state["about"].splitlines()[-1]
+
+    night_us, just_now_us = now_us - 9 * 3_600_000_000, times.machine_us()
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        assert told(night_us, just_now_us) == (False, "Ingest: listens to the broker")
+        assert told(night_us, None) == (True, "Ingest: not known to listen to a broker")
+        assert told(night_us, just_now_us - 600_000_000)[0]
+        assert told(now_us - 4 * DAY_US, just_now_us)[0]
+        shown = importlib.import_module("dashboard.pages.data")
+        state = replace(data_state(engine), recorders={"tallow-ingest": night_us}, newest_us=night_us)
+        quiet, away = (str(shown.body(replace(state, listened=one), now_us)) for one in (True, False))
+    assert "No new messages for 9 h" not in quiet
+    assert "No new messages for 9 h" in away
 
 
 def test_a_vehicle_whose_analysis_fails_is_shown_as_one(

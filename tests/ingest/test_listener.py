@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import Engine, func, select
 from structlog.testing import capture_logs
 
+from ingest import listening as saying
 from ingest import schema, totals
 from ingest.batches import Batches, Records
 from ingest.broker import Broker, broker_of
@@ -26,7 +27,7 @@ from ingest.listener import Form, Listener
 from ingest.messages import Arrival, topic
 from ingest.metrics import Metrics
 from ingest.recorder_process import Away, Committed, RecorderProcess
-from ingest.times import read_time
+from ingest.times import machine_us, read_time
 from tests.conftest import Mosquitto, free_port, program, wait_for_port, wait_until
 
 
@@ -92,6 +93,31 @@ def test_what_comes_while_nobody_listens_is_waiting(mosquitto: Mosquitto, engine
     mosquitto.start()
     with listening(mosquitto.port, engine):
         wait_until(lambda: held(engine) == 500)
+
+
+def test_an_ingester_says_that_it_listens_for_as_long_as_it_does(
+    mosquitto: Mosquitto, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not once its broker is away, nor for what was said long ago."""
+    monkeypatch.setattr(saying, "EVERY_S", 0.2)
+
+    def listened() -> bool:
+        with engine.connect() as connection:
+            return saying.is_listened(connection)
+
+    stop = threading.Event()
+    with listening(mosquitto.port, engine) as listener:
+        assert not listened()
+        saying.keep_noting(engine, "test", lambda: listener.listens, stop)
+        wait_until(listened)
+        mosquitto.stop()
+        wait_until(lambda: not listener.listens)
+        later_us = machine_us() + 5 * 60_000_000
+        monkeypatch.setattr(saying, "machine_us", lambda: later_us)
+        assert not listened()
+        mosquitto.start()
+        wait_until(listened)
+        stop.set()
 
 
 class NoDatabase:

@@ -20,7 +20,7 @@ from dashboard.queries.fleet import MONEY
 from dashboard.queries.scope import Scope, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
-from ingest.languages import Words, begun, cldr, later, tr
+from ingest.languages import Words, begun, cldr, later, tr, trn
 
 dash.register_page(
     __name__, path="/alarms", name=later("Alarms"), title=lambda **_: tr("Alarms"), in_menu=True, order=2, icon="alarms"
@@ -131,7 +131,7 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     tab = shown["tab"]
     if tab in _OF_ALL and tab in _tabs():
         return figures(view.now_us) if tab == "figures" else delivery(view.now_us)
-    cautions = [] if tab == "cleared" else [components.cautions()]
+    cautions = [*_unlooked(view), *([] if tab == "cleared" else [components.cautions()])]
     if not view.rows:
         return [*cautions, html.Div(html.P(_NONE[tab] if view.ever else tr(_NEVER)), className="card empty")]
     with_money = view.at_risk is not None and tab != "cleared"
@@ -143,6 +143,21 @@ def body(view: AlarmView, shown: dict[str, str]) -> list[Any]:
     order = [_order(shown)] if with_money else []
     model = [html.P(money.model(), className="dim small")] if with_money else []
     return [*cautions, *order, html.Div(table, className="card card-table"), *ways, *model]
+
+
+def _unlooked(view: AlarmView) -> list[html.P]:
+    """Of whom nobody knows whether an alarm is missing."""
+    some, number = view.unlooked
+    if not number:
+        return []
+    said = trn(
+        "{n} vehicle was not analysed for a day: its alarms may be old or missing.",
+        "{n} vehicles were not analysed for a day: their alarms may be old or missing.",
+        number,
+    )
+    links = [part for fleet, name, unit in some for part in (dcc.Link(unit, href=f"/vehicle/{fleet}/{name}"), " ")]
+    more = [tr("and {number} more", number=number - len(some))] if number > len(some) else []
+    return [html.P([html.Strong(said), " ", *links, *more])]
 
 
 def _order(shown: dict[str, str]) -> html.Nav:

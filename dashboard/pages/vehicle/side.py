@@ -118,8 +118,8 @@ def reservoir(result: Result, open_: list[Finding]) -> Any:
     if not len(result.history.cycles.at_us):
         used = tr("not known ({listed} cm3 by the line list)", listed=listed)
     facts.append((tr("Grease per cycle"), used))
-    if refill.cycles_per_day is not None:
-        facts.append((tr("Cycles a day, last four weeks"), cldr.decimal(refill.cycles_per_day, 1)))
+    a_day = None if is_silent(result) else refill.cycles_per_day
+    facts.append((tr("Cycles a day, last four weeks"), tr("not known") if a_day is None else cldr.decimal(a_day, 1)))
     shown = [html.P(said), components.level_bar(refill.level_pct, setup.low_mark_pct), _facts(facts)]
     return components.section(tr("Reservoir"), [*shown, *refill_steps(result, warned=bool(open_))])
 
