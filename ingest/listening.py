@@ -47,5 +47,11 @@ def keep_noting(engine: Engine, name: str, listens: "Callable[[], bool]", stop: 
 
 def is_listened(connection: Connection) -> bool:
     """Whether an ingester said lately that it is subscribed and has recorded all that came."""
-    last_us = connection.scalar(select(func.max(schema.recorder_stats.c.listened_us)))
-    return last_us is not None and machine_us() - last_us < _BELIEVED_US
+    at_us = last_us(connection)
+    return at_us is not None and machine_us() - at_us < _BELIEVED_US
+
+
+def last_us(connection: Connection) -> int | None:
+    """When an ingester last said so, by the machine's clock; None where none ever did."""
+    found: int | None = connection.scalar(select(func.max(schema.recorder_stats.c.listened_us)))
+    return found

@@ -14,7 +14,7 @@ from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import DBAPIError
 
-from analytics.alarms import digests, outbox, records, transports
+from analytics.alarms import digests, not_recorded, outbox, records, transports
 from analytics.alarms.performance import NEEDED_DAYS, read_figures
 from analytics.alarms.routes import read_routes
 from analytics.pipeline import claims, results
@@ -24,7 +24,7 @@ from ingest import schema, strangers
 from ingest.database import reachable, writing
 from ingest.errors import Unreachable
 from ingest.metrics import application
-from ingest.times import now_us, pace
+from ingest.times import machine_us, now_us, pace
 
 if TYPE_CHECKING:
     from wsgiref.types import WSGIApplication
@@ -38,6 +38,7 @@ PASS_S = 60.0  # then what has run out meanwhile is looked at, before more is an
 DELIVER_EVERY_S = 2.0
 LATE_S = 300.0  # a batch of a cluster's may take so long
 TIDY_EVERY_S = 3_600.0
+ASK_EVERY_S = 60.0
 MOST_PASSES = 2  # that a vehicle with news may have to wait for
 LEAVE_S = 2.0  # so long a message that is on its way may take when told to stop; it is sent again else
 
@@ -146,6 +147,7 @@ class Watch:
     looked_s: float = field(default_factory=time.monotonic)  # when the last pass ended
     delivered_s: float = field(default_factory=time.monotonic)
     tidied_s: float = float("-inf")
+    asked_s: float = float("-inf")  # when it last looked whether anything is recorded
     away: set[str] = field(default_factory=set)  # which of the two finds the database away
     waits: dict[int, tuple[int | None, int]] = field(
         default_factory=dict
@@ -211,8 +213,13 @@ class Watch:
             self.delivered_s = time.monotonic()
 
         def work() -> None:
+            if time.monotonic() > self.asked_s + ASK_EVERY_S:
+                self.asked_s = time.monotonic()
+                not_recorded.make(self.engine, now_us(), began_us)
             deliver(self.engine, now_us, self.send, note, self.stop.is_set)
             note()
+
+        began_us = machine_us()
 
         self._often("deliver", work, DELIVER_EVERY_S)
 
