@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Connection, Engine, insert, select, update
 
 from analytics.alarms import depots, letters, records
+from analytics.alarms.not_analysed import not_analysed
 from analytics.alarms.outbox import due, name_of
 from analytics.alarms.routes import Route, read_routes, recipients
 from analytics.alarms.wording import ByHand, Told, digest, site
@@ -99,12 +100,16 @@ def _waiting(connection: Connection, now_us: int) -> Iterator[Any]:
 
 
 class _Standing:
-    """What stands at a depot, and what is to be greased by hand there."""
+    """What stands at a depot, what is to be greased by hand there, and of which vehicles (fleet, name) nobody knows it."""
 
     def __init__(self, connection: Connection, depot: str, now_us: int) -> None:
         self.depot = depot
         self.alarms: list[tuple[Setup, Told]] = records.open_at(connection, depot)
         self.by_hand = _by_hand(connection, depot, now_us)
+        who = schema.vehicle_summary.c.depot == depot
+        self.unanalysed: list[tuple[str, str]] = [
+            (row.fleet, f"{row.unit} ({row.vehicle})") for row in connection.execute(not_analysed(now_us, who))
+        ]
 
     def told(self, route: Route) -> tuple[str, str] | None:
         """(title, text) for who reads there; None where nothing stands of what may be told there."""
@@ -112,10 +117,12 @@ class _Standing:
             one for one in self.alarms if route.takes(one[0].fleet, self.depot, one[1].severity, one[1].kind.group)
         ]
         by_hand = _heard_by(route, self.depot, self.by_hand)
-        if not any(told.stands for _, told in chosen) and not by_hand.due:
+        group = (route.groups or ("refill",))[0]  # of no kind, since it may be of any
+        unknown = [unit for fleet, unit in self.unanalysed if route.takes(fleet, self.depot, "act_now", group)]
+        if not any(told.stands for _, told in chosen) and not by_hand.due and not unknown:
             return None
         with speaking(route.language):
-            return digest(self.depot, chosen, site(), by_hand)
+            return digest(self.depot, chosen, site(), by_hand, unknown)
 
 
 def _by_hand(connection: Connection, depot: str, now_us: int) -> list[tuple[str, bool]]:

@@ -99,9 +99,15 @@ class ByHand:
         ]  # fmt: skip
 
 
-def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str, by_hand: ByHand = ByHand()) -> tuple[str, str]:
+def digest(
+    depot: str,
+    rows: Sequence[tuple[Setup, Told]],
+    site: str,
+    by_hand: ByHand = ByHand(),
+    unanalysed: Sequence[str] = (),
+) -> tuple[str, str]:
     """(title, text) of what stands at a depot, most urgent first; what is over is no work any more, and told of in one line, and so is how
-    much is to be greased by hand."""
+    much is to be greased by hand, and of which vehicles nobody knows what stands."""
     standing = [row for row in rows if row[1].stands]
     counts = {s: sum(told.severity == s for _, told in standing) for s in SEVERITY_WORDS}
     said = ", ".join(f"{number} {inside(SEVERITY_WORDS[s])}" for s, number in counts.items() if number)
@@ -117,11 +123,27 @@ def digest(depot: str, rows: Sequence[tuple[Setup, Told]], site: str, by_hand: B
         named = "; ".join(over[:_SHOWN_IN_DIGEST]) + (tr(", and {left} more", left=left) if left > 0 else "")
         shown.append(tr("Over, nothing to do ({count}): {vehicles}.", count=len(over), vehicles=named))
     by_gun = tr("{number} to grease by hand", number=by_hand.due) if by_hand.due else ""
-    title = tr("{depot} today: {what}", depot=depot, what=said or by_gun or tr("nothing stands"))
-    beside = by_hand.told(depot, site)
+    unknown = tr("{number} not analysed", number=len(unanalysed)) if unanalysed else ""
+    title = tr("{depot} today: {what}", depot=depot, what=said or by_gun or unknown or tr("nothing stands"))
+    beside = [*by_hand.told(depot, site), *_unanalysed(unanalysed)]
     return title, "\n\n".join(
         [*shown, *beside, "\n".join(cautions()), _all_alarms(f"{site}/alarms?depot={quote(depot)}")]
     )
+
+
+def _unanalysed(units: Sequence[str]) -> list[str]:
+    if not units:
+        return []
+    named = ", ".join(units[:_SHOWN_IN_DIGEST])
+    if len(units) > _SHOWN_IN_DIGEST:
+        named += tr(", and {left} more", left=len(units) - _SHOWN_IN_DIGEST)
+    return [
+        trn(
+            "{n} vehicle was not analysed for a day; what is wrong there is not known: {vehicles}.",
+            "{n} vehicles were not analysed for a day; what is wrong there is not known: {vehicles}.",
+            len(units), vehicles=named,
+        )
+    ]  # fmt: skip
 
 
 def _line(setup: Setup, told: Told) -> str:

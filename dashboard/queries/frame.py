@@ -4,9 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, Engine, and_, case, func, or_, select
+from sqlalchemy import Connection, Engine, and_, case, func, or_, select
 from sqlalchemy.exc import DBAPIError
 
+from analytics.alarms import not_analysed as lagging
 from analytics.kinds import FINDING_KINDS
 from dashboard import formatting
 from dashboard.queries.scope import EVERYTHING, Scope, within
@@ -18,7 +19,6 @@ WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody 
 _STOPPED_US: Final = HOUR_US // 2  # a fleet that works says something in half an hour
 _QUIET_US: Final = 3 * DAY_US  # with an ingester that listens: one that stands over a weekend says nothing
 _UNWATCHED_US: Final = 2 * HOUR_US  # everything is analysed once an hour
-_LEFT_US: Final = DAY_US  # a vehicle with older results is one whose analysis fails, however large the fleet is
 _AHEAD_US: Final = HOUR_US // 6  # what claims to be later is of a wrong clock
 _MOST_FOUND: Final = 6
 
@@ -71,33 +71,21 @@ def _heard_us(connection: Connection, scope: Scope, now_us: int) -> int | None:
     return found
 
 
-def _is_old(now_us: int) -> ColumnElement[bool]:
-    """Whether a vehicle has results of more than a day ago, or none and was there then."""
-    analysis, setup = schema.analysis, schema.setup
-    registered = select(func.min(setup.c.registered_us)).where(
-        setup.c.vehicle_id == schema.vehicle_summary.c.vehicle_id
-    )
-    return func.coalesce(analysis.c.as_of_us, registered.scalar_subquery()) < now_us - _LEFT_US
-
-
 def not_analysed(engine: Engine, mine: Sequence[Any]) -> tuple[list[tuple[str, str, str]], int]:
     """Vehicles of a choice that were not analysed for a day: some of them (fleet, vehicle, unit), and how many."""
-    who, analysis = schema.vehicle_summary, schema.analysis
-    asked = select(who.c.fleet, who.c.vehicle, who.c.unit).select_from(who)
-    asked = asked.outerjoin(analysis, analysis.c.vehicle_id == who.c.vehicle_id)
-    asked = asked.where(~who.c.sold, _is_old(times.now_us()), *mine)
+    asked = lagging.not_analysed(times.now_us(), *mine)
     with engine.connect() as connection:
-        some = connection.execute(asked.order_by(who.c.unit).limit(_MOST_FOUND)).all()
+        some = connection.execute(asked.limit(_MOST_FOUND)).all()
         number = len(some)
         if number == _MOST_FOUND:
-            number = connection.scalar(asked.with_only_columns(func.count())) or 0
+            number = connection.scalar(asked.order_by(None).with_only_columns(func.count())) or 0
         return [tuple(row) for row in some], number
 
 
 def _looked(connection: Connection, scope: Scope, now_us: int) -> tuple[int | None, int]:
     """When a vehicle of a scope was analysed last, and how many were not for a day."""
     who, analysis = schema.vehicle_summary, schema.analysis
-    old = func.sum(case((_is_old(now_us), 1), else_=0))
+    old = func.sum(case((lagging.is_old(now_us), 1), else_=0))
     asked = select(func.max(analysis.c.as_of_us), old).select_from(who)
     asked = asked.outerjoin(analysis, analysis.c.vehicle_id == who.c.vehicle_id)
     row = connection.execute(asked.where(~who.c.sold, *within(who, scope))).one()

@@ -63,6 +63,16 @@ def vehicle_id(connection: Connection, name: str = "HS-102") -> int:
     return int(connection.execute(select(schema.vehicle.c.id).where(schema.vehicle.c.vehicle == name)).scalar_one())
 
 
+def all_analysed(connection: Connection, at_us: int) -> None:
+    """Every vehicle has results of a time."""
+    unknown = replace(REFILL, level_pct=None, litres_to_full=None, state="unknown", reason="x")
+    known = set(connection.execute(select(schema.analysis.c.vehicle_id)).scalars())
+    for id_ in set(connection.execute(select(schema.vehicle.c.id)).scalars()) - known:
+        values = {"as_of_us": at_us, "revision": 0, "refill": unknown.to_row(), "notes": []}
+        connection.execute(insert(schema.analysis).values(vehicle_id=id_, **values))
+    connection.execute(schema.analysis.update().values(as_of_us=at_us))
+
+
 def put(connection: Connection, *found: Finding, name: str = "HS-102") -> None:
     """Make these the newest findings of a vehicle."""
     id_ = vehicle_id(connection, name)

@@ -38,7 +38,7 @@ from ingest.languages.saying import say
 from ingest.setups import HandPoint
 from ingest.times import DAY_US, HOUR_US, microseconds
 from tests.conftest import Mosquitto, free_port, wait_until
-from tests.helpers.alarms import NOW, bring_up, finding, fleet, put, vehicle_id
+from tests.helpers.alarms import NOW, all_analysed, bring_up, finding, fleet, put, vehicle_id
 
 __all__ = ["fleet"]
 
@@ -231,6 +231,8 @@ def test_urgent_at_once_and_the_rest_in_the_morning(fleet: Engine, web: Web) -> 
     assert "reservoir low" in web.got[0]["title"]
     morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
     for at_us, made in ((morning - 2 * MINUTE_US, 0), (morning, 1), (morning + HOUR_US, 0), (morning + DAY_US, 1)):
+        with database.writing(fleet) as connection:
+            all_analysed(connection, at_us)
         assert digests.make(fleet, at_us) == made
     send(fleet, morning + DAY_US)
     told = [m for m in web.got if m["title"].startswith("Skarvholm Quarry today")]
@@ -261,8 +263,26 @@ def test_nothing_to_say_sends_nothing(fleet: Engine, web: Web) -> None:
     morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
     with database.writing(fleet) as connection:
         put(connection)
+        all_analysed(connection, morning)
     assert digests.make(fleet, morning) == 0
     assert send(fleet, morning) == 0
+
+
+def test_who_was_not_analysed_is_in_the_digest(fleet: Engine, web: Web) -> None:
+    """No alarm stands, and of one vehicle that says nothing: its analysis fails since the day before."""
+    add(fleet, web.address)
+    morning = microseconds(datetime(2024, 10, 5, 6, 1, tzinfo=OSLO))
+    with database.writing(fleet) as connection:
+        put(connection)
+        all_analysed(connection, morning)
+        mine = schema.analysis.c.vehicle_id == vehicle_id(connection)
+        connection.execute(schema.analysis.update().where(mine).values(as_of_us=morning - DAY_US - 1))
+    assert digests.make(fleet, morning) == 1
+    send(fleet, morning)
+    (told,) = web.got
+    assert told["title"] == "Skarvholm Quarry today: 1 not analysed"
+    said = "1 vehicle was not analysed for a day; what is wrong there is not known: tipper 102 (HS-102)."
+    assert said in told["message"]
 
 
 def test_quiet_hours_hold_back_until_morning(fleet: Engine, web: Web) -> None:
@@ -585,6 +605,7 @@ def test_a_digest_calls_a_vehicle_by_the_set_up_of_now(fleet: Engine) -> None:
         to_come = {"unit": "renamed", "valid_from_us": times.now_us() + DAY_US}
         renamed = structs.replace(registry.find(connection, "HS-102").newest, **to_come)
         vehicle_summary.keep(connection, [renamed], times.now_us())
+        all_analysed(connection, NOW)
     bring_up(fleet)
     digests.make(fleet, NOW + 8 * HOUR_US)
     (told,) = [row.body for row in rows(fleet) if row.key.startswith("digest/") and row.dropped_why is None]
