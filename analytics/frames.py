@@ -29,7 +29,7 @@ from analytics.vehicle.doses import Doses, doses
 from ingest import registry, schema
 from ingest.arrays import Messages
 from ingest.database import address, open_existing, reachable
-from ingest.setups import Line, Setup, Vehicle
+from ingest.setups import NO_SYSTEM, Line, Setup, Vehicle
 from ingest.times import now_us, read_time
 
 _WHO: Final = ("fleet", "vehicle")
@@ -274,9 +274,7 @@ def of_fleet(connection: Connection, chosen: Sequence[Vehicle], timezone: str = 
     )
     due = [Refill.from_row(row.refill).as_json(*_named(setups[row.vehicle_id])) for row in kept]
     return FleetFrames(
-        vehicles=_of_structs(
-            Setup, setups.values(), {"class": "vehicle_class"}, drop=("lines", "hand_points", "registered_us"), timezone=timezone
-        ),
+        vehicles=_vehicles(setups.values(), timezone),
         lines=pd.concat(
             [
                 _of_structs(Line, setup.lines, {}, timezone=timezone).assign(fleet=setup.fleet, vehicle=setup.vehicle)
@@ -353,6 +351,15 @@ def _table(rows: Sequence[dict[str, Any]], columns: Sequence[str], timezone: str
     table = pd.DataFrame([{name: row[name] for name in columns} for row in rows], columns=list(columns))
     for name in set(columns) & set(_TIMES):
         table[name] = pd.to_datetime(table[name], utc=True, format="ISO8601").dt.as_unit("us").dt.tz_convert(timezone)
+    return table
+
+
+def _vehicles(setups: Iterable[Setup], timezone: str) -> pd.DataFrame:
+    """Set-ups as a table; of a vehicle without a system nothing stands where one is described."""
+    drop = "lines", "hand_points", "registered_us"
+    table = _of_structs(Setup, setups, {"class": "vehicle_class"}, drop=drop, timezone=timezone)
+    system = list(NO_SYSTEM)
+    table[system] = table[system].where(table["controller"].astype(bool))
     return table
 
 

@@ -16,6 +16,7 @@ from icalendar import Calendar
 from plotly.utils import PlotlyJSONEncoder
 from sqlalchemy import Engine
 
+from analytics.frames import fleet as fleet_frames
 from analytics.pipeline import results, vehicle_summary, watch
 from analytics.pipeline.prune import prune
 from analytics.pipeline.tasks import analysed
@@ -32,7 +33,7 @@ from dashboard.queries.rounds import due_by_depot, read_refillable, read_round
 from dashboard.queries.scope import EVERYTHING, Scope
 from dashboard.queries.vehicle import vehicle_result
 from dashboard.web.app import create_app
-from ingest import database, registry, times, work_records
+from ingest import database, registry, setups, times, work_records
 from ingest.languages import ENGLISH, speaking
 from ingest.messages import Arrival, topic
 from ingest.recorder import Recorder
@@ -97,6 +98,13 @@ def test_the_due_list_says_what_is_due_and_what_nobody_knows(engine: Engine) -> 
     assert words.since(ramp) == "never greased by record"
     assert words.due(ramp) == "not known: never greased by record"
     assert (words.every(truck.every, truck.interval_unit), words.amount(truck)) == ("every 30 days", "12 strokes")
+
+
+def test_nothing_is_exported_of_a_system_that_is_not_there(engine: Engine) -> None:
+    """What fills its set-up's columns is no reservoir of 1 litre, and no timer."""
+    told = fleet_frames(str(engine.url)).vehicles.set_index("vehicle")
+    assert told.loc["t1", list(setups.NO_SYSTEM)].isna().all()
+    assert told.loc["v1", ["feed", "reservoir_l", "interval_min", "level"]].notna().all()
 
 
 def test_a_vehicle_without_a_controller_is_neither_silent_nor_good(engine: Engine) -> None:
