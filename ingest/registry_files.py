@@ -311,7 +311,7 @@ class _Asked:
 def _missing(setup: Setup, has_lines: bool, line_file: str) -> str:
     """What a set-up lacks, or has too much; nothing where it is whole."""
     if setup.controller:
-        return "" if setup.lines else f": {line_file} has no line of it"
+        return "" if setup.lines or has_lines else f": {line_file} has no line of it"  # bad ones are told as such
     if has_lines:
         return " has no controller: name its points in points.csv, not as lines"
     return "" if setup.hand_points else " has no controller: points.csv has no point of it"
