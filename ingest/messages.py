@@ -24,6 +24,8 @@ MAX_CHANNELS: Final = 256
 METER_BOOT: Final = "meter:"  # begins the boot of states that are hour meters read elsewhere than at the controller
 
 _LEAP_SECOND: Final = re.compile(rb"(T\d\d:\d\d:)60(?=[.Zz+-])")
+# A year of RFC 3339 that no calendar here has; the one in its place has a 29 February, too.
+_YEAR_ZERO: Final = re.compile(rb'("(?:sent_)?at"\s*:\s*")0000(?=-)')
 _NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}", re.ASCII)
 
 FaultCode = Literal[
@@ -235,6 +237,8 @@ def decode(arrival: Arrival) -> Decoded | Rejected:
     if b":60" in payload:
         # A leap second is a time as good as the one before it.
         payload = _LEAP_SECOND.sub(rb"\g<1>59", payload)
+    if b'"0000-' in payload:
+        payload = _YEAR_ZERO.sub(rb"\g<1>0004", payload)
     try:
         message = _DECODERS[kind].decode(payload)
     except msgspec.ValidationError as error:

@@ -1,6 +1,6 @@
 """Vehicles and their line lists: each set-up is kept from its time on."""
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -56,8 +56,10 @@ def read(connection: Connection, folder: Path, show: Callable[[int, int], None] 
 
 def changes(connection: Connection, wanted: Sequence[Setup]) -> list[Setup]:
     """Those of the wanted set-ups that are new or other than what is kept."""
-    held = _held(connection, wanted)
+    return _changes(_held(connection, wanted), wanted)
 
+
+def _changes(held: Mapping[tuple[str, str], Setup], wanted: Sequence[Setup]) -> list[Setup]:
     def is_new(setup: Setup) -> bool:
         before = held.get((setup.fleet, setup.vehicle))
         if before is None:
@@ -82,13 +84,16 @@ def keep(
     held = _held(connection, wanted)
     ids = know_vehicles(connection, [(setup.fleet, setup.vehicle) for setup in wanted])
     # As recorders take their rows.
-    new = sorted(changes(connection, wanted), key=lambda setup: ids[setup.fleet, setup.vehicle])
-    for done, setup in enumerate(new):
-        show(done, len(new))
-        key, since = (setup.fleet, setup.vehicle), setup.valid_from_us
-        if key in held and since is None:
-            since = now_us
-        _keep(connection, ids[key], msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us))
+    new = sorted(_changes(held, wanted), key=lambda setup: ids[setup.fleet, setup.vehicle])
+    for first in range(0, len(new), _FEW):
+        some: dict[int, Setup] = {}
+        for done, setup in enumerate(new[first : first + _FEW], start=first):
+            show(done, len(new))
+            key, since = (setup.fleet, setup.vehicle), setup.valid_from_us
+            if key in held and since is None:
+                since = now_us
+            some[ids[key]] = msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us)
+        _keep(connection, some)
     lines = sum(len(setup.lines) for setup in wanted)
     changed = frozenset(ids[setup.fleet, setup.vehicle] for setup in new)
     return Registered(len(wanted), lines, changed, to_come(wanted, now_us))
@@ -110,27 +115,36 @@ def _held(connection: Connection, wanted: Sequence[Setup]) -> dict[tuple[str, st
     return {(v.fleet, v.name): v.newest for v in _registered(connection, only)}
 
 
-def _keep(connection: Connection, vehicle_id: int, setup: Setup) -> None:
-    table = schema.setup
-    since = setup.valid_from_us
-    at = table.c.valid_from_us.is_(None) if since is None else table.c.valid_from_us == since
-    for (old,) in connection.execute(select(table.c.id).where(table.c.vehicle_id == vehicle_id, at)).all():
-        for child in (schema.line, schema.hand_point):
-            connection.execute(delete(child).where(child.c.setup_id == old))
-        connection.execute(delete(table).where(table.c.id == old))
-    values = {name: getattr(setup, name) for name in _SETUP_TABLE}
-    row = connection.execute(insert(table).values(vehicle_id=vehicle_id, **values).returning(table.c.id))
-    setup_id = row.scalar_one()
-    for child, names, held in (
-        (schema.line, _LINE_TABLE, setup.lines),
-        (schema.hand_point, _HAND_TABLE, setup.hand_points),
-    ):
+def _keep(connection: Connection, setups: Mapping[int, Setup]) -> None:
+    """Keep set-ups by vehicle id, in the place of those of the same time. A statement is about all of them: one for each vehicle took a
+    large fleet minutes."""
+    vehicle, table = schema.vehicle, schema.setup
+    changed = vehicle.c.id.in_(list(setups))
+    connection.execute(select(vehicle.c.id).where(changed).order_by(vehicle.c.id).with_for_update(key_share=True))
+    connection.execute(update(vehicle).where(changed).values(revision=vehicle.c.revision + 1))
+    old = [id_ for id_, _ in _of_same_time(connection, setups)]
+    if old:
+        for column in (schema.line.c.setup_id, schema.hand_point.c.setup_id, table.c.id):
+            connection.execute(delete(column.table).where(column.in_(old)))
+    rows = [{"vehicle_id": of} | {name: getattr(one, name) for name in _SETUP_TABLE} for of, one in setups.items()]
+    connection.execute(insert(table), rows)
+    made = [(id_, setups[of]) for id_, of in _of_same_time(connection, setups)]
+    lines = [_part(id_, line, _LINE_TABLE) for id_, setup in made for line in setup.lines]
+    by_hand = [_part(id_, point, _HAND_TABLE) for id_, setup in made for point in setup.hand_points]
+    for child, held in ((schema.line, lines), (schema.hand_point, by_hand)):
         if held:
-            rows = [{"setup_id": setup_id} | {name: getattr(one, name) for name in names} for one in held]
-            connection.execute(insert(child), rows)
-    connection.execute(
-        update(schema.vehicle).where(schema.vehicle.c.id == vehicle_id).values(revision=schema.vehicle.c.revision + 1)
-    )
+            connection.execute(insert(child), held)
+
+
+def _of_same_time(connection: Connection, setups: Mapping[int, Setup]) -> list[tuple[int, int]]:
+    """(id, vehicle id) of set-ups that are kept and hold from the same time as the vehicle's does here."""
+    table = schema.setup
+    kept = select(table.c.id, table.c.vehicle_id, table.c.valid_from_us).where(table.c.vehicle_id.in_(list(setups)))
+    return [(id_, of) for id_, of, since in connection.execute(kept) if setups[of].valid_from_us == since]
+
+
+def _part(setup_id: int, one: Line | HandPoint, names: Sequence[str]) -> dict[str, Any]:
+    return {"setup_id": setup_id} | {name: getattr(one, name) for name in names}
 
 
 def read_vehicles(connection: Connection, vehicle_id: int | Collection[int] | None = None) -> list[Vehicle]:

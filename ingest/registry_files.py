@@ -4,6 +4,7 @@ wrong told at once."""
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -70,17 +71,15 @@ def _tables(folder: Path) -> tuple[Table, Table, Table]:
     """The tables of vehicles, of lines and of points greased by hand in a folder: by their names, else by their columns. That of points
     may be missing, and has no columns then. Raises Problem."""
     paths = sorted(path for path in folder.iterdir() if path.suffix.casefold() in NAME_ENDINGS)
-    known = {*_VEHICLE_COLUMNS, *_LINE_COLUMNS, *_POINT_COLUMNS, *INTERVALS, *_AMOUNTS}
-    found = []
+    known = frozenset({*_VEHICLE_COLUMNS, *_LINE_COLUMNS, *_POINT_COLUMNS, *INTERVALS, *_AMOUNTS})
+    read, found = cache(partial(read_table, known=known)), []
     for name, needed, marks in (
         ("vehicles.csv", _VEHICLE_COLUMNS, ("reservoir_l",)),
         ("lines.csv", _LINE_COLUMNS, ("dose_cm3",)),
         ("points.csv", _POINT_COLUMNS, tuple(INTERVALS)),
     ):
-        named = [read_table(path, known) for path in paths if path.name == name]
-        fitting = named or [
-            table for path in paths if not {*marks}.isdisjoint((table := read_table(path, known)).columns)
-        ]
+        named = [read(path) for path in paths if path.name == name]
+        fitting = named or [table for path in paths if not {*marks}.isdisjoint((table := read(path)).columns)]
         if not fitting and name == "points.csv":
             found.append(Table(name, (), (), ()))
             continue
@@ -312,7 +311,7 @@ class _Asked:
 def _missing(setup: Setup, has_lines: bool, line_file: str) -> str:
     """What a set-up lacks, or has too much; nothing where it is whole."""
     if setup.controller:
-        return "" if setup.lines else f": {line_file} has no line of it"
+        return "" if setup.lines or has_lines else f": {line_file} has no line of it"  # bad ones are told as such
     if has_lines:
         return " has no controller: name its points in points.csv, not as lines"
     return "" if setup.hand_points else " has no controller: points.csv has no point of it"

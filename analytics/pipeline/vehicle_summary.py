@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Connection, bindparam, insert, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from analytics.alarms import records
 from analytics.findings import Finding, urgency
@@ -15,6 +15,7 @@ from analytics.pipeline.tasks import Outcome
 from analytics.refills import Refill
 from analytics.vehicle.line_conditions import DRIFTS, LineCondition
 from ingest import registry, schema
+from ingest.database import upsert
 from ingest.languages.saying import in_json, of_json, say
 from ingest.registry import Registered, read_vehicles
 from ingest.setups import Setup
@@ -29,6 +30,10 @@ _WEEK_DAYS: Final = 7
 # `rank` is the place of the worst finding's kind; from here on for those that leave no point dry that steering or braking depends on.
 ORDINARY_RANK: Final = 100
 _NO_RANK: Final = 199  # of a vehicle without an open finding
+# Of a vehicle that is listed for the first time.
+_NOTHING: Final = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None, "sold": False}
+_WHO: Final = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi", "controller")
+_TOGETHER: Final = 500  # vehicles that are listed by one statement
 _PUT: Final = update(schema.vehicle_summary).where(schema.vehicle_summary.c.vehicle_id == bindparam("of"))
 
 
@@ -219,23 +224,32 @@ def keep(
 
 
 def _listed(connection: Connection, done: Registered, now_us: int) -> Registered:
-    for vehicle in read_vehicles(connection, done.changed) if done.changed else ():
-        setup = vehicle.in_force(now_us)
-        records.tell_of_move(connection, vehicle.id, setup, now_us)
-        _put(connection, vehicle.id, _identity(setup))
+    changed, table = sorted(done.changed), schema.vehicle_summary
+    for first in range(0, len(changed), _TOGETHER):
+        some = changed[first : first + _TOGETHER]
+        stood = select(table.c.vehicle_id, table.c.depot).where(table.c.vehicle_id.in_(some))
+        at = {row.vehicle_id: row.depot for row in connection.execute(stood)}
+        setups = {vehicle.id: vehicle.in_force(now_us) for vehicle in read_vehicles(connection, some)}
+        for of, setup in setups.items():
+            if at.get(of, setup.depot) != setup.depot:
+                records.tell_of_move(connection, of, setup, now_us)
+        who = {of: _identity(setup) for of, setup in sorted(setups.items())}
+        put = upsert(connection, table)
+        put = put.on_conflict_do_update(
+            index_elements=["vehicle_id"], set_={name: put.excluded[name] for name in (*_WHO, "search", "grease")}
+        )
+        connection.execute(put, [{"vehicle_id": of} | _NOTHING | one for of, one in who.items()])
     return done
 
 
 def _identity(setup: Setup) -> dict[str, Any]:
-    names = ("fleet", "vehicle", "unit", "vehicle_class", "depot", "timezone", "low_mark_pct", "nlgi", "controller")
     points = " ".join(sorted({line.point for line in setup.lines} | {point.point for point in setup.hand_points}))
     search = f"{setup.unit} {setup.vehicle} {setup.fleet} {setup.depot} {setup.vehicle_class} {points}".casefold()
-    return {name: getattr(setup, name) for name in names} | {"search": search, "grease": setup.grease_and_grade}
+    return {name: getattr(setup, name) for name in _WHO} | {"search": search, "grease": setup.grease_and_grade}
 
 
 def _put(connection: Connection, vehicle_id: int, values: dict[str, Any]) -> None:
     table = schema.vehicle_summary
     done = connection.execute(_PUT, {"of": vehicle_id} | values)
     if not done.rowcount:
-        nothing = {"need": PRIORITIES.index("unheard"), "rank": _NO_RANK, "dry_h": None, "sold": False}
-        connection.execute(insert(table), {"vehicle_id": vehicle_id} | nothing | values)
+        connection.execute(insert(table), {"vehicle_id": vehicle_id} | _NOTHING | values)

@@ -50,6 +50,16 @@ def test_nul_is_refused_only_where_it_would_be_stored() -> None:
     assert not isinstance(read("level", COMMON | {"level_pct": 1, "boot": "\\u0000"}), Rejected)
 
 
+def test_no_clock_is_refused_for_the_year_it_shows() -> None:
+    """RFC 3339, 5.6: a year is four digits, and 0000 is one; what is no time is none in that year either."""
+    for said in ("0000-01-01T00:00:00Z", "0000-02-29T12:00:00+14:00", "9999-12-31T23:59:59-14:00"):
+        result = read("level", COMMON | {"level_pct": 1, "boot": "0000-1", "at": said, "sent_at": said})
+        assert isinstance(result, Decoded)
+        assert isinstance(result.message, Level)
+        assert (result.message.boot, result.message.at) == ("0000-1", result.message.sent_at)
+    assert isinstance(read("level", COMMON | {"level_pct": 1, "at": "0000-00-00T00:00:00Z"}), Rejected)
+
+
 def test_null_is_absent_and_unknown_fields_are_ignored() -> None:
     """Null and absent mean the same; what is not known yet does not disturb."""
     plain, told = read("cycle", CYCLE), read("cycle", CYCLE | {"boot": None, "rest_kpa": None, "colour": "blue"})

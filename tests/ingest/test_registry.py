@@ -108,6 +108,15 @@ def test_one_cause_is_told_once(engine: Engine, tmp_path: Path) -> None:
     )
 
 
+def test_a_bad_line_is_no_fault_of_its_vehicle(engine: Engine, tmp_path: Path) -> None:
+    """Its row in the other file is not named: there is nothing to mend."""
+    with pytest.raises(Problem) as caught:
+        register(engine, write(tmp_path, [VEHICLE], [LINE | {"line": "0"}]))
+    assert str(caught.value) == (
+        "nothing registered; lines.csv row 2: vehicle v1, line 0: line: '0' cannot be; write a whole number from 1 to 9999"
+    )
+
+
 @pytest.mark.parametrize("missing", ["vehicles.csv", "lines.csv"])
 def test_a_missing_file_is_named(engine: Engine, tmp_path: Path, missing: str) -> None:
     """One clear line."""
