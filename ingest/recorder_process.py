@@ -51,7 +51,7 @@ class RecorderProcess:
     """Hand over one batch, take what became of it, hand over the next."""
 
     def __init__(self, url: str, name: str) -> None:
-        command = [sys.executable, "-c", "from ingest.recorder_process import main; main()"]
+        command = [sys.executable, "-P", "-c", "from ingest.recorder_process import main; main()"]
         # A session of its own: Ctrl-C is for the process that reads, which ends this one in order.
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, pipesize=1 << 20, start_new_session=True

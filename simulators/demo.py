@@ -18,13 +18,14 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Final, Literal, get_args
 
 from ingest.environment import CLOCK, PARENT
 from ingest.parent import GRACE_S
 from ingest.times import machine_us, microseconds
 from simulators import SimulationError
 
+PYTHON: Final = (sys.executable, "-P")  # what is installed, not what a checkout in this folder has changed meanwhile
 Recorded = Literal["nothing", "begun", "story", "all"]
 
 
@@ -103,7 +104,7 @@ class Demo:
                 self._tallow("history", "simulate", "--record", "--data", str(self.data))
                 self._comes("begun")  # two that open a new database at once may find it locked
             self._tallow("dashboard", "dashboard", "--port", str(self.port))
-            self._start("broker", [sys.executable, "-m", "simulators.broker", str(self.broker_port)])
+            self._start("broker", [*PYTHON, "-m", "simulators.broker", str(self.broker_port)])
             if not known and not self._comes("story"):
                 raise KeyboardInterrupt
             self._wait_for_page()
@@ -164,13 +165,20 @@ class Demo:
         return True
 
     def _newest(self) -> str:
-        command = [sys.executable, "-m", "dashboard", "status", "--json"]
+        command = [*PYTHON, "-m", "dashboard", "status", "--json"]
         environment = {name: value for name, value in self.environment.items() if name != PARENT}
-        answer = subprocess.run(command, env=environment, capture_output=True, check=True)
+        answer = subprocess.run(command, env=environment, capture_output=True, text=True)
+        if answer.returncode:
+            *_, why = ["its database cannot be read", *answer.stderr.splitlines()]
+            raise SimulationError(
+                f"demo cannot go on: {why.removeprefix('tallow: ')} --database {self.environment['TALLOW_DATABASE']}"
+                if "tallow upgrade" in why
+                else f"demo cannot go on: {why.removeprefix('tallow: ')}; name another folder with --data to begin anew"
+            )
         return str(json.loads(answer.stdout)["newest_at"])
 
     def _tallow(self, name: str, *arguments: str) -> subprocess.Popen[bytes]:
-        return self._start(name, [sys.executable, "-m", "dashboard", *arguments])
+        return self._start(name, [*PYTHON, "-m", "dashboard", *arguments])
 
     def _start(self, name: str, command: list[str]) -> subprocess.Popen[bytes]:
         with (self.data / f"{name}.log").open("ab") as log:

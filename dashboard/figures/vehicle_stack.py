@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import plotly.graph_objects as go
 
 from analytics.vehicle import daily
@@ -59,7 +60,8 @@ def stack(result: Result, channel: str | None, template: str, units: Units = BI)
     }
     opened: list[dict[str, Any]] = []
     if result.pressures.channels and len(result.history.cycles.at_us):
-        meta |= {"map": pressure_map(made), "lines": _first_lines(result)}
+        if np.isfinite(result.pressures.ratio).any():  # an empty map would say that nothing was read
+            meta |= {"map": pressure_map(made), "lines": _first_lines(result)}
         if channel is not None:
             meta["line"] = made.part(line_title(result, channel, units), 190)
             opened = line_traces(result, channel, meta["line"], made.scheme, units)

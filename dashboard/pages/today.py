@@ -91,7 +91,7 @@ def sentence(told: Today) -> str:
             "{n} vehicle needs somebody today, at {depot}.", "{n} vehicles need somebody today, at {depot}.", number,
             depot=next(iter(told.by_depot)),
         )  # fmt: skip
-    return " ".join([said, *([tr("Not known of others: {unknown}.", unknown=unknown)] if unknown else [])])
+    return " ".join([said, *([tr("Not known: {unknown}.", unknown=unknown)] if unknown else [])])
 
 
 def figures(told: Today, chosen: Scope) -> list[Any]:
@@ -280,7 +280,7 @@ def drifting(told: Today, chosen: Scope) -> html.Section:
             html.Ul(items, className="plain-list"),
         ]
     else:
-        parts.append(html.P(tr("No line is on its way to a finding."), className="dim"))
+        parts.append(html.P(tr("No line is known to be on its way to a finding."), className="dim"))
     if told.wearing:
         parts += [
             html.P(

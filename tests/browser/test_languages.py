@@ -25,6 +25,18 @@ TOO_LONG = """() => [...document.querySelectorAll("body *")].filter((e) => {
 }).map((e) => e.textContent.trim())"""
 
 
+# Names of pages that take two lines.
+BROKEN = """() => [...document.querySelectorAll("[data-nav=rail] a > span:not(.icon, .count)")].filter(
+    (name) => name.getBoundingClientRect().height > 1.9 * parseFloat(getComputedStyle(name).fontSize)).map((name) => name.textContent)"""
+# What fields ask for and have no room to say.
+CUT = """() => [...document.querySelectorAll("input[placeholder]")].filter((field) => {
+    const seen = getComputedStyle(field), pen = document.createElement("canvas").getContext("2d");
+    pen.font = `${seen.fontSize} ${seen.fontFamily}`;
+    const room = field.clientWidth - parseFloat(seen.paddingLeft) - parseFloat(seen.paddingRight);
+    return field.offsetParent && pen.measureText(field.placeholder).width > room + 1;
+}).map((field) => field.placeholder)"""
+
+
 @pytest.fixture(scope="module")
 def demo(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningDemo]:
     """The demo, started once."""
@@ -52,6 +64,16 @@ def test_no_text_is_too_long_for_a_phone(
         assert page.evaluate("document.documentElement.lang") == spoken
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE_PX, path
         assert page.evaluate(TOO_LONG) == [], path
+
+
+@pytest.mark.parametrize("spoken", ["en", "de", "fr", "es", "nb"])
+def test_no_word_of_the_menu_or_of_a_field_is_cut(demo: RunningDemo, tab: Callable[..., Page], spoken: str) -> None:
+    """On a small laptop: each page's name stands in one line beside its number, and what a field asks for fits into it."""
+    page = tab(viewport={"width": 1366, "height": 768}, locale=spoken)
+    page.goto(f"{demo.address}/fleet")
+    expect(page.locator("#rail-refills")).not_to_be_empty()
+    assert page.evaluate(BROKEN) == []
+    assert page.evaluate(CUT) == []
 
 
 def test_the_language_is_chosen_and_kept(demo: RunningDemo, tab: Callable[..., Page]) -> None:

@@ -290,8 +290,37 @@ def fleet_page() -> Any:
 
 @pytest.mark.parametrize("path", ["/vehicle/harrowmere-stone/nobody", "/vehicle/x/HS-101", "/vehicle/a'b/%3Cscript%3E"])
 def test_an_unknown_vehicle_is_said_to_be_one(client: FlaskClient, path: str) -> None:
-    """In words, with a way back."""
-    assert "Unknown vehicle" in page(client, path)
+    """In words, as the heading of the page, with a way back to where vehicles are listed."""
+    shown = page(client, path)
+    assert re.search(r'"children": ?"Unknown vehicle"}, ?"type": ?"H1"', shown)
+    assert re.search(r'"href": ?"/fleet"', shown)
+
+
+@pytest.mark.usefixtures("client")
+def test_of_a_long_list_lines_without_a_finding_are_folded(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What somebody must see stands above; how many of the others nothing proves is said in the fold's line."""
+    lines = importlib.import_module("dashboard.pages.vehicle.lines")
+
+    def numbers(table: Any) -> list[str]:
+        return [row.to_plotly_json()["props"]["data-line"] for row in table.children[1].children]
+
+    monkeypatch.setattr(times, "now_us", lambda: END_US)
+    with acting_as(OPERATOR), speaking(ENGLISH):
+        result = vehicle_result(engine, "harrowmere-stone", "HS-101")
+        assert result is not None
+        count = len(result.history.setup.lines)
+        (whole,) = lines.line_list(result, 1)
+        assert len(numbers(whole)) == count
+        monkeypatch.setattr(lines, "_MOST_UNFOLDED", 10)
+        found, folded = lines.line_list(result, 1)
+        assert numbers(found) == ["5"]
+        assert folded.children[0].children == f"{count - 1} lines that nothing is found on"
+        assert len(numbers(folded.children[1])) == count - 1
+        unheard = vehicle_result(engine, "harrowmere-stone", "HS-102")
+        assert unheard is not None
+        (folded,) = lines.line_list(unheard, 1)
+        count = len(unheard.history.setup.lines)
+        assert folded.children[0].children == f"{count} lines that nothing is found on, {count} of them not proven"
 
 
 def test_a_refill_round_has_a_page(client: FlaskClient, engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -107,7 +107,7 @@ def test_what_is_not_known_is_said_to_be(engine: Engine) -> None:
     assert "not known yet" in text
     assert "%" not in text.split("Points greased as planned")[1].split("Vehicles that need somebody")[0]
     assert "needs somebody today" in text or "need somebody today" in text
-    assert "Not known of others: 21 not heard yet, 2 not proven." in text
+    assert "Not known: 21 not heard yet, 2 not proven." in text
     assert "is known to need somebody today: 21 not heard yet, 2 not proven." in page(
         replace(shown, by_depot={}), engine
     )

@@ -180,9 +180,9 @@ def unknown(name: str | None) -> html.Div:
     text = [
         tr("No vehicle of this name is registered: {name}.", name=name),
         " ",
-        dcc.Link(tr("Back to the fleet"), href="/"),
+        dcc.Link(tr("Back to the fleet"), href="/fleet"),
     ]
-    return html.Div([dmc.Alert(text, title=tr("Unknown vehicle"), color="gray")])
+    return html.Div([html.H1(tr("Unknown vehicle")), html.P(text)], className="card")
 
 
 def unanalysed(problem: str, looked_us: int | None) -> html.Div:

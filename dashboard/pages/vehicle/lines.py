@@ -5,7 +5,7 @@ from typing import Any, Final
 from dash import dcc, html
 
 from analytics.findings import Finding, urgency
-from analytics.kinds import FINDING_KINDS
+from analytics.kinds import FINDING_KINDS, SEVERITIES
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.line_conditions import LineCondition, line_conditions
 from dashboard import accounts, components, formatting
@@ -15,6 +15,7 @@ from dashboard.pages.vehicle.files import as_csv
 from ingest.languages import cldr, later, tr, trn
 from ingest.setups import Line
 
+_MOST_UNFOLDED: Final = 30  # lines; more are screens to walk through on a phone
 _NOTE: Final = later(
     "Condition of each line by its latest readings, and ignition hours since grease last surely arrived: by a whole cycle with the"
     " line sound, or by hand. Choose a line to open it."
@@ -73,7 +74,7 @@ def _condition(result: Result, now: LineCondition) -> str:
 
 
 def line_list(result: Result, opened: int | None) -> Any:
-    """The line list; each line is a button."""
+    """The line list; each line is a button. Of a long one, those that nothing is found on are folded."""
     condition, silent = {c.line: c for c in line_conditions(result)}, is_silent(result)
     rows = []
     for line in result.history.setup.lines:
@@ -93,6 +94,21 @@ def line_list(result: Result, opened: int | None) -> Any:
                 **{"data-line": str(line.line)},
             )
         )  # fmt: skip
+    told = [condition[line.line] for line in result.history.setup.lines]
+    sure = [row for row, now in zip(rows, told, strict=True) if now.state in SEVERITIES]
+    others = [row for row, now in zip(rows, told, strict=True) if now.state not in SEVERITIES]
+    if len(rows) <= _MOST_UNFOLDED or not others:
+        return [_table(rows)]
+    unproven = sum(now.state == "not_proven" for now in told)
+    said = trn("{n} line that nothing is found on", "{n} lines that nothing is found on", len(others))
+    said += tr(", {unproven} of them not proven", unproven=unproven) if unproven else ""
+    folded = html.Details(
+        [html.Summary(said), _table(others)], className="vehicle-lines-others", **{"data-keep": "lines"}
+    )
+    return [*([_table(sure)] if sure else []), folded]
+
+
+def _table(rows: list[Any]) -> html.Table:
     heads = [("", ""), (tr("Line and point"), ""), (tr("Bundle"), "cell-bundle"), (tr("Condition"), ""), (tr("Times expected"), "num"),
              (tr("Ignition hours since grease"), "num")]  # fmt: skip
     head = html.Thead(html.Tr([html.Th(text, scope="col", className=name) for text, name in heads]))
