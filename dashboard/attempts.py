@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from ipaddress import IPv6Address, ip_address
 from typing import Final
 
 from sqlalchemy import Connection, delete, insert, select
@@ -25,7 +26,7 @@ class TooMany(Problem):
 def count(connection: Connection, name: str, origin: str, now_us: int) -> int:
     """Write an attempt down before it is looked at, so that many at once count as well; its number. Raises TooMany where this name from
     this address, or this address, has to wait: nobody can lock another out from elsewhere."""
-    attempt = schema.attempt
+    attempt, origin = schema.attempt, _place(origin)
     # Those of a clock that ran ahead, and was put right since, make nobody wait until then.
     connection.execute(delete(attempt).where(~attempt.c.at_us.between(now_us - _WINDOW_US, now_us + _WINDOW_US)))
     failed = connection.execute(select(attempt.c.name, attempt.c.at_us).where(attempt.c.origin == origin)).all()
@@ -41,14 +42,14 @@ def count(connection: Connection, name: str, origin: str, now_us: int) -> int:
 
 def begins_a_wait(connection: Connection, name: str, origin: str) -> bool:
     """Whether the newest failure of a name from an address makes the next try wait."""
-    attempt = schema.attempt
+    attempt, origin = schema.attempt, _place(origin)
     found = connection.execute(select(attempt.c.id).where(attempt.c.name == name, attempt.c.origin == origin)).all()
     return len(found) >= _FREE_TRIES
 
 
 def succeeded(connection: Connection, number: int, name: str, origin: str) -> None:
     """A success clears what failed before it, of that name from that address."""
-    attempt = schema.attempt
+    attempt, origin = schema.attempt, _place(origin)
     own = (attempt.c.name == name) & (attempt.c.origin == origin)
     connection.execute(delete(attempt).where((attempt.c.id == number) | own))
 
@@ -56,6 +57,17 @@ def succeeded(connection: Connection, number: int, name: str, origin: str) -> No
 def forget(connection: Connection, name: str) -> int:
     """Forget the wrong tries of a name, from wherever; how many they were."""
     return connection.execute(delete(schema.attempt).where(schema.attempt.c.name == name)).rowcount
+
+
+def _place(origin: str) -> str:
+    """Where tries come from: an address, of IPv6 the first 64 bits, since all others are its owner's to choose (RFC 4291, 2.5.4)."""
+    try:
+        address = ip_address(origin.partition("%")[0])
+    except ValueError:
+        return origin
+    if not isinstance(address, IPv6Address):
+        return origin
+    return str(address.ipv4_mapped or IPv6Address(int(address) >> 64 << 64))
 
 
 def _free_again_us(failed_us: Sequence[int], free: int) -> int:

@@ -31,6 +31,7 @@ def take_remarks(server: Flask, database: Engine) -> None:
         largest = photos.LARGEST_BYTES if picture else _LARGEST_WORDS
         if (request.content_length or 0) > largest:
             return {"problem": f"{'a photo' if picture else 'a remark'} has at most {largest >> 10} KiB"}, 413
+        request.max_content_length = largest
         try:
             return _take(database, f"{fleet}/{vehicle}", work_key, key, picture=picture)
         except Problem as problem:

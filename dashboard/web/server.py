@@ -7,8 +7,6 @@ half a header: this holds both, as gunicorn with gevent does; with its plain set
 import select
 import time
 from collections.abc import Callable
-from contextlib import suppress
-from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any, Final
 
 from waitress import create_server
@@ -16,6 +14,7 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import BaseWSGIServer
 from waitress.utilities import RequestEntityTooLarge
+from werkzeug.http import parse_cookie
 
 from dashboard.access_tokens import PREFIX
 from dashboard.web.way_in import COOKIE
@@ -52,7 +51,7 @@ class _Request(HTTPRequestParser):
     def parse_header(self, header_plus: bytes) -> None:
         """Know who sends it, before its body comes."""
         super().parse_header(header_plus)
-        if self.adj.is_known(_cookie(self.headers.get("COOKIE", ""))):
+        if self.adj.is_known(parse_cookie(self.headers.get("COOKIE", "")).get(COOKIE, "")):
             self.most_bytes = MOST_BYTES
         elif self.headers.get("AUTHORIZATION", "").casefold().startswith(f"bearer {PREFIX}_"):
             self.most_bytes = MOST_BYTES_OF_PROGRAMS
@@ -81,13 +80,6 @@ class _Channel(HTTPChannel):
         if unread or (self.request is not None and self.request.is_late()):
             self.will_close = True
         return bool(super().readable())
-
-
-def _cookie(header: str) -> str:
-    with suppress(CookieError):
-        found = SimpleCookie(header).get(COOKIE)
-        return found.value if found is not None else ""
-    return ""
 
 
 def listen(application: "WSGIApplication", host: str, port: int, is_known: Callable[[str], bool]) -> Any:

@@ -182,14 +182,16 @@ def test_what_is_refused(app: dash.Dash, fleet: Engine) -> None:
     assert sent(client, "r1", picture(), "text/html").status_code == 415
     assert sent(client, "r1", picture(), "multipart/form-data").status_code == 415
     assert sent(client, "r1", b"x" * (photos.LARGEST_BYTES + 1)).status_code == 413
+    assert "no photo" in problem(sent(client, "r1", b"x" * photos.LARGEST_BYTES))  # it is looked at, whoever sends it
     assert "no such record" in problem(client.post(f"{ADDRESS}/w9/r1", json={"text": "x"}))
     assert "no such record" in problem(client.post("/remark/harrowmere-stone/HS-101/w1/r1", json={"text": "x"}))
     assert client.post(f"{ADDRESS}/w1/a.b", json={"text": "x"}).status_code == 400
     assert "say something" in problem(client.post(f"{ADDRESS}/w1/r1", json={"text": " "}))
     assert client.post(f"{ADDRESS}/w1/r1", json={"text": "x" * 1001}).status_code == 400
     assert client.post(f"{ADDRESS}/w1/r1", json=["x"]).status_code == 400
-    other_site = {"Origin": "https://elsewhere.example"}
-    assert client.post(f"{ADDRESS}/w1/r1", json={"text": "x"}, headers=other_site).status_code == 403
+    for other_site in ("https://elsewhere.example", "http://[", "null", "", "http://localhost@elsewhere.example"):
+        answer = client.post(f"{ADDRESS}/w1/r1", json={"text": "x"}, headers={"Origin": other_site})
+        assert answer.status_code == 403, other_site
     with database.writing(fleet) as connection:
         assert remarks.read(connection, ["w1"]) == {}
         found = registry.find(connection, "harrowmere-stone/HS-102")
