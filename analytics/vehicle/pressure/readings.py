@@ -26,7 +26,9 @@ _ALIKE_READINGS: Final = 6
 _ALIKE_H: Final = 12.0
 _JUMP_C: Final = 20.0
 _LATER_JUMP_C: Final = 30.0  # where more than two days passed
-_OUT_OF_HALL_H: Final = 4.0  # after a long stop: a vehicle that stood in a heated hall or left it is as soon as that in other air
+_OUT_OF_HALL_H: Final = (
+    4.0  # after a long stop: a vehicle that stood in a heated hall or left it is as soon as that in other air
+)
 _USUAL_H: Final = 240.0  # what stands for a temperature that is not known is about that of the last ten days
 _NOTHING: Final = (
     0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
