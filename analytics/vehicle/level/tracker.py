@@ -94,7 +94,7 @@ class _Tracker(Stateful):
                 (history.heard_us, (history.heard_h, self.gaps.heard_h)),
                 (history.heard_us[self.gaps.after_lost], ()),
                 (c.at_us, (history.cycle_h, self.use.total)),
-                (r.at_us, (*r.columns(), self.gaps.gap_h)),
+                (r.at_us, (*r.columns(), self.gaps.gap_h, self.gaps.with_cycle)),
                 r.turns(),
             ),
         )

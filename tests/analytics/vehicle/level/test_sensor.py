@@ -1,5 +1,7 @@
 """A level sensor that stands still, lies or falls silent, whatever its step."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from analytics.vehicle.analysis import analyse
 from analytics.vehicle.checkpoints import Walk
 from analytics.vehicle.data_notes import notes
 from analytics.vehicle.level.readings import steps_of
+from ingest.arrays import Ignitions, Messages, chosen
 from ingest.languages.saying import say
 from ingest.times import DAY_US
 from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, messages, setup
@@ -64,6 +67,25 @@ def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: b
     (one,) = found.episodes
     assert one.ended_us is None
     assert (one.detected_us - START_US) / DAY_US < 46
+
+
+@pytest.mark.parametrize("every", [1, 4])
+def test_readings_sent_with_cycles_only_are_not_missed_while_the_pump_is_dead(every: int) -> None:
+    """No cycle, no reading: that is the pump's trouble. Once cycles run without them, they are missed."""
+    tank = Tank(days=60, every=every)
+    at_h, pct = tank.read()
+    sent = messages(tank, (at_h[at_h < 24 * 45], pct[at_h < 24 * 45]))
+    dead = sent.cycles.at_us > START_US + 45 * DAY_US
+    told = chosen(sent.cycles, dead)
+    switched = Ignitions(
+        told.boot, told.seq, told.at_us, told.sent_us, told.received_us, told.engine_h, np.arange(len(told)) % 2.0
+    )
+
+    def found(messages: Messages) -> set[str]:
+        return {f.kind for f in analyse(messages, (setup(),), START_US + 60 * DAY_US).findings}
+
+    assert found(replace(sent, cycles=chosen(sent.cycles, ~dead), ignitions=switched)) == {"missed_cycles"}
+    assert found(sent) == {"level_sensor"}
 
 
 @pytest.mark.parametrize("high_pct", [16.0, 30.0])
