@@ -34,7 +34,8 @@ _LOW: Final = 0.87  # of the sound ratio: below it somebody may top up
 _LOW_PCT: Final = 3.0  # and by so much of the reservoir
 _LIKELY: Final = 1.0  # log likelihood by which top-ups must be the likelier to count as such
 _SURE: Final = 4.0  # log likelihood by which a pump that delivers less must be the likelier
-_OVER_SIGMAS: Final = 1.5  # beyond the middle between sound and not, for what was found to be over
+_OVER_WINDOWS: Final = 2  # that have to agree that what was found is over
+_OVER_SIGMAS: Final = 1.5  # beyond the middle between sound and not, by which the longest of them does
 _NOTHING: Final = 0.1  # a ratio further below zero than this and its error tells of fills nobody saw
 _WINDOWS_PCT: Final = (9.0, 14.0, 22.0, 35.0)
 
@@ -211,11 +212,13 @@ class Consumption(Stateful):
         since = [slope for slope in slopes if slope.began_us > found.detected_us]
         if not since:
             return ratio
-        lost = found.kind == "reservoir_loss"
-        sign, middle, late = 1 if lost else -1, self._middle(lost=lost) * self.sound_dose_ratio, since[-1]
-        over = [slope for slope in since if sign * (middle - slope.dose_ratio) > _OVER_SIGMAS * slope.sd]
-        if over:
-            self._sound_since_us = int(over[0].began_us)
+        lost, late = found.kind == "reservoir_loss", since[-1]
+        sign, middle = 1 if lost else -1, self._middle(lost=lost) * self.sound_dose_ratio
+        latest = since[:_OVER_WINDOWS]
+        sound = all(sign * (middle - slope.dose_ratio) > 0 for slope in latest)
+        enough = len(since) >= min(_OVER_WINDOWS, len(slopes))
+        if sound and enough and sign * (middle - latest[-1].dose_ratio) > _OVER_SIGMAS * latest[-1].sd:
+            self._sound_since_us = int(since[0].began_us)
             self.end(self._sound_since_us)
         elif kind == found.kind:
             self._measure(late.dose_ratio, dose_cm3)
