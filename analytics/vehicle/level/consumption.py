@@ -34,6 +34,9 @@ _LOW: Final = 0.87  # of the sound ratio: below it somebody may top up
 _LOW_PCT: Final = 3.0  # and by so much of the reservoir
 _LIKELY: Final = 1.0  # log likelihood by which top-ups must be the likelier to count as such
 _SURE: Final = 4.0  # log likelihood by which a pump that delivers less must be the likelier
+_PARTS: Final = (
+    1024  # of a ratio, to which it is told while trouble lasts: no reading tells more, and what is put down stays small
+)
 _OVER_WINDOWS: Final = 2  # that have to agree that what was found is over
 _OVER_SIGMAS: Final = 1.5  # beyond the middle between sound and not, by which the longest of them does
 _NOTHING: Final = 0.1  # a ratio further below zero than this and its error tells of fills nobody saw
@@ -117,7 +120,8 @@ class Consumption(Stateful):
         elif self.open is not None:
             ratio = self._go_on(self.open, slopes, kind, ratio, dose_cm3)
         if self.open is not None:
-            self.current_dose_ratio = min(max(ratio, 0.5 * self.sound_dose_ratio), 3 * self.sound_dose_ratio)
+            within = min(max(ratio, 0.5 * self.sound_dose_ratio), 3 * self.sound_dose_ratio)
+            self.current_dose_ratio = round(within * _PARTS) / _PARTS
             return
         self.current_dose_ratio = self.baseline_dose_ratio
         if not suspicious:
@@ -212,13 +216,12 @@ class Consumption(Stateful):
         since = [slope for slope in slopes if slope.began_us > found.detected_us]
         if not since:
             return ratio
-        lost, late = found.kind == "reservoir_loss", since[-1]
-        sign, middle = 1 if lost else -1, self._middle(lost=lost) * self.sound_dose_ratio
-        latest = since[:_OVER_WINDOWS]
+        lost, latest = found.kind == "reservoir_loss", since[:_OVER_WINDOWS]
+        sign, middle, late = 1 if lost else -1, self._middle(lost=lost) * self.sound_dose_ratio, latest[-1]
         sound = all(sign * (middle - slope.dose_ratio) > 0 for slope in latest)
         enough = len(since) >= min(_OVER_WINDOWS, len(slopes))
-        if sound and enough and sign * (middle - latest[-1].dose_ratio) > _OVER_SIGMAS * latest[-1].sd:
-            self._sound_since_us = int(since[0].began_us)
+        if sound and enough and sign * (middle - late.dose_ratio) > _OVER_SIGMAS * late.sd:
+            self._sound_since_us = int(late.began_us)
             self.end(self._sound_since_us)
         elif kind == found.kind:
             self._measure(late.dose_ratio, dose_cm3)

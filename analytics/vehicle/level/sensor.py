@@ -11,7 +11,7 @@ from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings, cannot_be
-from analytics.vehicle.level.still import coarsest_step
+from analytics.vehicle.level.still import LEAST_JITTER_PCT, coarsest_step
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
 
@@ -55,6 +55,10 @@ class Sensor(Stateful):
         step = self._step_pct(j, first)
         still = step * (_STEPS_STILL if step < _COARSE_PCT else _STEPS_HIDDEN)
         return first if fell >= settings.level_stuck_pct + still else None
+
+    def is_at(self, pct: float, j: int) -> bool:
+        """Whether reading `j` still shows where it is stuck."""
+        return abs(float(self.readings.raw_pct[j]) - pct) <= LEAST_JITTER_PCT or self.readings.unmoved[j]
 
     @property
     def stands_still(self) -> bool:

@@ -56,6 +56,21 @@ def test_a_sensor_that_stands_still_is_found(step: float, seed: int) -> None:
     assert abs((one.ended_us - START_US) / DAY_US - 68) < 1
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_stuck_sensor_whose_last_digit_flickers_is_no_pump_that_delivers_nothing(seed: int) -> None:
+    """Grease that moves never lies so still: the readings scattered by points before, and by a digit now. A level that stands while its
+    readings go on to scatter is true."""
+    tank = Tank(days=80, step_pct=0.1, seed=seed, ratio=((0.0, 1.0), (50.0, 0.0)))
+    at_h, pct = tank.read()
+    stuck = at_h > 24 * 50
+    assert kinds(analysed(tank, read=(at_h, pct))) == ["under_delivery"]
+    flickers = np.random.default_rng(seed).choice([-0.1, 0.0, 0.0, 0.1], stuck.sum())
+    pct[stuck] = np.round(pct[stuck][0] + flickers, 1)
+    found = analysed(tank, read=(at_h, pct))
+    assert kinds(found) == ["level_sensor"]
+    assert found.by_counting
+
+
 @pytest.mark.parametrize("metered", [True, False])
 def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: bool) -> None:
     """Without a meter the timer counts the hours."""
