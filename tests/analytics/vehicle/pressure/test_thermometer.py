@@ -42,9 +42,10 @@ def test_weather_is_believed() -> None:
 
 
 @pytest.mark.parametrize("channels", [2, 8])
-def test_nights_in_a_heated_hall_lose_no_pump_its_pressure(channels: int) -> None:
+@pytest.mark.parametrize("quick", [False, True])
+def test_nights_in_a_heated_hall_lose_no_pump_its_pressure(channels: int, quick: bool) -> None:
     """In deep cold the first cycles of a day run with the warm grease of the hall, and the thermometer, which comes out of it as well,
-    says so: after a long stop that is no failure."""
+    says so: after a long stop that is no failure. A quick one says so but once."""
     made = drive(180, channels, 52)
     outside = 8 - 32 * np.minimum(made.day / 90, 1)
     hours_out = (made.day % 1) * 24 - 6
@@ -54,7 +55,7 @@ def test_nights_in_a_heated_hall_lose_no_pump_its_pressure(channels: int) -> Non
         return -0.03 * (temp_c - 10) - 0.12 * np.tanh((temp_c - 10) / 20)
 
     made.log_kpa += (stiff(temp) - stiff(made.temp_c) - 0.8)[:, None]
-    made.temp_c = np.round(temp, 1)
+    made.temp_c = np.round(np.where(quick & (hours_out > 0.1), outside, temp), 1)
     assert told(made) == []
 
 
