@@ -12,7 +12,9 @@ from analytics.vehicle.level.coarse import ratio_bounds
 from analytics.vehicle.level.segments import Segment
 from analytics.vehicle.level.top_ups import weigh
 
-_RATIO_SD: Final = 0.10  # a sound system lies within 15 % of its sheet
+_RATIO_SD: Final = 0.10
+_SOUND: Final = 0.15  # of its sheet, within which a sound system lies
+_MOST_LEARNED: Final = 0.25  # of its sheet, by which a vehicle's own ratio may lie off it
 _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to place, beyond its noise
 # Percent of the reservoir by the sheet over which use is compared: a large leak shows in a short episode, a worn pump
 # only in a long one.
@@ -32,18 +34,27 @@ _LOW: Final = 0.87  # of the sound ratio: below it somebody may top up
 _LOW_PCT: Final = 3.0  # and by so much of the reservoir
 _LIKELY: Final = 1.0  # log likelihood by which top-ups must be the likelier to count as such
 _SURE: Final = 4.0  # log likelihood by which a pump that delivers less must be the likelier
+_PARTS: Final = (
+    1024  # of a ratio, to which it is told while trouble lasts: no reading tells more, and what is put down stays small
+)
+_OVER_WINDOWS: Final = 2  # that have to agree that what was found is over
+_OVER_SIGMAS: Final = 1.5  # beyond the middle between sound and not, by which the longest of them does
 _NOTHING: Final = 0.1  # a ratio further below zero than this and its error tells of fills nobody saw
 _WINDOWS_PCT: Final = (9.0, 14.0, 22.0, 35.0)
 
 
 class Slope(NamedTuple):
-    """Grease per cycle over a window: its ratio to the sheet and standard deviation, percent used beyond what a sound
-    system uses, and when the window begins."""
+    """Grease per cycle over a window: its ratio to the sheet and standard deviation, percent used by the sheet, and when the window
+    begins."""
 
     dose_ratio: float
     sd: float
-    excess_pct: float
+    used_pct: float
     began_us: int
+
+    def beyond_pct(self, sound: float) -> float:
+        """Percent used beyond what a sound system uses."""
+        return (self.dose_ratio - sound) * self.used_pct
 
 
 @dataclass
@@ -65,6 +76,14 @@ class Consumption(Stateful):
         self.open: Episode | None = None
         self._suspicion: _Suspicion | None = None
         self._sound_since_us = 0
+
+    @property
+    def sound_dose_ratio(self) -> float:
+        """What its use is held against: the vehicle's own ratio as far as that may be a sound system's. The further it lies beyond, the
+        likelier it was learned of one that was not sound from the start, and the more the sheet counts instead."""
+        off = self.baseline_dose_ratio - 1
+        beyond = max(abs(off) - _SOUND, 0.0)
+        return 1 + math.copysign(abs(off) - beyond - beyond * _SOUND / (_MOST_LEARNED - _SOUND), off)
 
     def end(self, at_us: int) -> None:
         """What was found is over."""
@@ -101,7 +120,8 @@ class Consumption(Stateful):
         elif self.open is not None:
             ratio = self._go_on(self.open, slopes, kind, ratio, dose_cm3)
         if self.open is not None:
-            self.current_dose_ratio = min(max(ratio, 0.5 * self.baseline_dose_ratio), 3 * self.baseline_dose_ratio)
+            within = min(max(ratio, 0.5 * self.sound_dose_ratio), 3 * self.sound_dose_ratio)
+            self.current_dose_ratio = round(within * _PARTS) / _PARTS
             return
         self.current_dose_ratio = self.baseline_dose_ratio
         if not suspicious:
@@ -111,7 +131,7 @@ class Consumption(Stateful):
         """Whether readings in steps too coarse for a slope still show that more leaves than the sheet says. That less does they never
         show: a step hides a fill as well."""
         least, most = ratio_bounds(segment)
-        sound = self.baseline_dose_ratio
+        sound = self.sound_dose_ratio
         lost = least > self.settings.loss_ratio * sound
         if (
             self.open is not None
@@ -140,7 +160,7 @@ class Consumption(Stateful):
     def _departure(self, slopes: list[Slope], excess_pct: float) -> tuple[str | None, Slope | None, bool]:
         """The kind of departure from the sound ratio, the window that shows it most, and whether any looks suspicious; by
         so many percent at least."""
-        settings, sound = self.settings, self.baseline_dose_ratio
+        settings, sound = self.settings, self.sound_dose_ratio
         kind: str | None = None
         strongest: Slope | None = None
         strength, suspicious = 0.0, False
@@ -149,7 +169,7 @@ class Consumption(Stateful):
                 continue
             z = (slope.dose_ratio - sound) / math.sqrt(slope.sd**2 + (sound * _BEND) ** 2 + self.dose_ratio_sd**2)
             suspicious |= abs(z) > 2.5 and abs(slope.dose_ratio / sound - 1) > 0.15
-            if abs(z) < max(settings.use_sigmas, strength) or abs(slope.excess_pct) < excess_pct:
+            if abs(z) < max(settings.use_sigmas, strength) or abs(slope.beyond_pct(sound)) < excess_pct:
                 continue
             for departs, limit in (("reservoir_loss", settings.loss_ratio), ("under_delivery", settings.under_ratio)):
                 if self._beyond(slope, longer, limit):
@@ -159,22 +179,23 @@ class Consumption(Stateful):
     def _beyond(self, slope: Slope, longer: Slope | None, limit: float) -> bool:
         """Whether a slope lies beyond a limit and the next longer window shows most of the same excess."""
         sign = 1.0 if limit > 1 else -1.0
-        if sign * (slope.dose_ratio - limit * self.baseline_dose_ratio) < 0:
+        sound = self.sound_dose_ratio
+        if sign * (slope.dose_ratio - limit * sound) < 0:
             return False
-        return longer is None or sign * longer.excess_pct >= _AGREES * sign * slope.excess_pct
+        return longer is None or sign * longer.beyond_pct(sound) >= _AGREES * sign * slope.beyond_pct(sound)
 
     def _topped_up(self, segments: list[Segment], slopes: list[Slope], noise_pct: float) -> bool:
         """Whether it may be top-ups that nobody recorded that keep the level up; where that is likelier than a pump that delivers
         less, the level starts anew after each."""
-        sound = self.baseline_dose_ratio
+        sound = self.sound_dose_ratio
         low = [
             s
             for s in slopes
-            if s.dose_ratio < _LOW * sound and s.excess_pct <= -_LOW_PCT and s.began_us >= self._sound_since_us
+            if s.dose_ratio < _LOW * sound and s.beyond_pct(sound) <= -_LOW_PCT and s.began_us >= self._sound_since_us
         ]
         if not low or self.open is not None:
             return False
-        slope = min(low, key=lambda s: s.excess_pct)
+        slope = min(low, key=lambda s: s.beyond_pct(sound))
         ratio, firsts = weigh(segments, slope.began_us, sound, max(slope.dose_ratio, 0.0), noise_pct)
         if ratio > _LIKELY:
             for n in sorted(firsts, reverse=True):
@@ -191,12 +212,15 @@ class Consumption(Stateful):
             self._suspicion.readings += 1
 
     def _go_on(self, found: Episode, slopes: list[Slope], kind: str | None, ratio: float, dose_cm3: float) -> float:
-        """Whether what was found lasts, by the first window that begins after it was certain; the ratio now."""
-        late = next((slope for slope in slopes if slope.began_us > found.detected_us), None)
-        if late is None:
+        """Whether what was found lasts, by windows that begin after it was certain; the ratio now."""
+        since = [slope for slope in slopes if slope.began_us > found.detected_us]
+        if not since:
             return ratio
-        lost = found.kind == "reservoir_loss"
-        if (late.dose_ratio < self._middle(lost=lost) * self.baseline_dose_ratio) == lost:
+        lost, latest = found.kind == "reservoir_loss", since[:_OVER_WINDOWS]
+        sign, middle, late = 1 if lost else -1, self._middle(lost=lost) * self.sound_dose_ratio, latest[-1]
+        sound = all(sign * (middle - slope.dose_ratio) > 0 for slope in latest)
+        enough = len(since) >= min(_OVER_WINDOWS, len(slopes))
+        if sound and enough and sign * (middle - late.dose_ratio) > _OVER_SIGMAS * late.sd:
             self._sound_since_us = int(late.began_us)
             self.end(self._sound_since_us)
         elif kind == found.kind:
@@ -207,7 +231,7 @@ class Consumption(Stateful):
         if self.open is not None:
             self.open.evidence = {
                 "cm3_per_cycle": round(max(ratio, 0.0) * dose_cm3, 2),
-                "expected_cm3_per_cycle": round(self.baseline_dose_ratio * dose_cm3, 2),
+                "expected_cm3_per_cycle": round(self.sound_dose_ratio * dose_cm3, 2),
             }
 
     def _learn_baseline(self, segments: list[Segment]) -> None:
@@ -226,7 +250,7 @@ class Consumption(Stateful):
             counted += 1
         if used > 0:
             prior = _SHEET_PCT * (1 + (segments[-1].step_pct / _WIDE_STEP_PCT) ** 2)
-            self.baseline_dose_ratio = min(max((prior + drops) / (prior + used), 0.75), 1.25)
+            self.baseline_dose_ratio = min(max((prior + drops) / (prior + used), 1 - _MOST_LEARNED), 1 + _MOST_LEARNED)
             self.dose_ratio_sd = _RATIO_SD * math.sqrt(prior / (prior + used))
             self.current_dose_ratio = self.baseline_dose_ratio
 
@@ -256,6 +280,4 @@ class Consumption(Stateful):
                 break
         if got < 0.8 * limit or weight <= 0 or number < 4:
             return None
-        ratio = -falling / weight
-        excess_pct = (ratio - self.baseline_dose_ratio) * got
-        return Slope(ratio, noise_pct / math.sqrt(weight), excess_pct, began_us)
+        return Slope(-falling / weight, noise_pct / math.sqrt(weight), got, began_us)

@@ -75,9 +75,15 @@ class _Turn:
         return self.top - self.stepped - self.drifted
 
     @property
+    def fill(self) -> bool:
+        """Whether it is a fill that tells what people fill up to: larger than a sensor steps. Who adds less each time tops up by amounts,
+        to whatever height."""
+        return self.change > _STEPS_PCT[1]
+
+    @property
     def full(self) -> bool:
         """Whether it may be a fill up to the full mark."""
-        return self.change > 0 and self.top > _FULL_PCT
+        return self.fill and self.top > _FULL_PCT
 
 
 def put_right(
@@ -167,13 +173,13 @@ class _Learner(Stateful):
         """(log likelihood that the sensor stepped rather than was filled or lost some, number of the turn) of each turn that may be
         one."""
         told = []
-        big = [one.stood for one in self.turns if one.change > _STEPS_PCT[1]]
+        big = [one.stood for one in self.turns if one.fill]
         moving = (len(big) - sum(big) + 0.5) / (len(big) + 1)  # of the fills: it did not seem to stand before
         unseen = max(0.0, math.log(_MOVING / moving))
         for n, turn in enumerate(self.turns):
             least, most = _STEPS_PCT
             before = [one.right for one in self.turns[:n] if one.full]
-            after = [one.right for one in self.turns[n + 1 :] if one.change > 0]
+            after = [one.right for one in self.turns[n + 1 :] if one.fill]
             if least <= abs(turn.change) <= most and len(before) >= _FULL_BEFORE and len(after) >= _FULL_AFTER:
                 full = _full(before)
                 likelier = sum(_log(full, top - turn.change) - _log(full, top) for top in after)

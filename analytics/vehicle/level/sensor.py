@@ -3,6 +3,7 @@
 from typing import ClassVar, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.findings import Episode
 from analytics.settings import Settings
@@ -10,7 +11,7 @@ from analytics.vehicle.checkpoints import Stateful
 from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import LEAST_PCT, MOST_PCT, Readings, cannot_be
-from analytics.vehicle.level.still import coarsest_step
+from analytics.vehicle.level.still import LEAST_JITTER_PCT, coarsest_step
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
 
@@ -18,6 +19,8 @@ _STEPS_STILL: Final = 1.5  # steps of use over which a sound sensor may stand st
 _STEPS_HIDDEN: Final = 2.5  # the same where a step is so large that a fill may hide in it
 _COARSE_PCT: Final = 4.0  # from this step on readings that are alike are nothing odd
 _NO_METER: Final = 0.2  # of the hours that the timer counted: a meter that shows less is none
+_WITH_CYCLE_S: Final = 120.0  # beside the pump's run: so near a reading came with a cycle
+_WITH_CYCLES: Final = 0.95  # of the readings, where the controller sends them with cycles only
 _LITTLE_KNOWN_H: Final = 40.0  # ignition hours without a reading that say something while the usual gap is not known
 
 
@@ -52,6 +55,10 @@ class Sensor(Stateful):
         step = self._step_pct(j, first)
         still = step * (_STEPS_STILL if step < _COARSE_PCT else _STEPS_HIDDEN)
         return first if fell >= settings.level_stuck_pct + still else None
+
+    def is_at(self, pct: float, j: int) -> bool:
+        """Whether reading `j` still shows where it is stuck."""
+        return abs(float(self.readings.raw_pct[j]) - pct) <= LEAST_JITTER_PCT or self.readings.unmoved[j]
 
     @property
     def stands_still(self) -> bool:
@@ -104,13 +111,15 @@ def off_by(readings: Readings) -> list[Episode]:
 
 class Gaps(Stateful):
     """Readings that do not come: ignition hours without one, against the usual gap; where they come by the clock, whether it runs or not,
-    they are not missing before the clock says so, too."""
+    they are not missing before the clock says so, too, and where they come with cycles only, not before so many cycles have run."""
 
-    GIVEN: ClassVar = frozenset(("history", "readings", "heard_h", "gap_h", "after_lost"))
+    GIVEN: ClassVar = frozenset(("history", "readings", "heard_h", "cycles_heard", "with_cycle", "gap_h", "after_lost"))
 
     def __init__(self, history: History, audit: Audit, readings: Readings) -> None:
         self.history, self.readings = history, readings
         self.heard_h = _heard_hours(history, audit)
+        self.cycles_heard = np.searchsorted(history.cycles.at_us, history.heard_us, "right")
+        self.with_cycle = _with_cycle(history, readings)
         rows = readings.heard_row
         self.gap_h = np.diff(self.heard_h[rows - 1], prepend=np.nan) if len(rows) else np.zeros(0)
         self.after_lost = _after_lost(history)
@@ -133,27 +142,35 @@ class Gaps(Stateful):
         history, at_us = self.history, self.readings.at_us
         end_us = history.as_of_us + 1 if off_us is None else off_us
         start_us = max(int(at_us[-1] if len(at_us) else history.heard_us[0]), since_us)
-        at = self._none_came(start_us, end_us, self._limits() if len(at_us) else (_LITTLE_KNOWN_H, 0.0))
+        at = self._none_came(start_us, end_us, self._limits() if len(at_us) else (_LITTLE_KNOWN_H, 0.0, 0))
         if at is None:
             return None
         missing_h = self._heard_at(end_us) - self._heard_at(start_us)
         return Episode("level_sensor", None, start_us, at, evidence={"missing_h": round(missing_h, 1)})
 
-    def _limits(self) -> tuple[float, float]:
+    def _limits(self) -> tuple[float, float, int]:
         """(four times the usual gap in hours of ignition, twice the usual one by the clock) and what goes beyond it at times; while little
-        is known, a long time."""
+        is known, a long time; and four times the usual number of cycles, 0 where readings do not come with them."""
         if len(self.latest) < 5:
-            return _LITTLE_KNOWN_H, 0.0
+            return _LITTLE_KNOWN_H, 0.0, 0
         rows = np.array(self.latest)
         ignition_h = sorted(self.gap_h[rows].tolist())
         clock_h = sorted(((self.readings.at_us[rows] - self.readings.at_us[rows - 1]) / HOUR_US).tolist())
         middle, long = len(self.latest) // 2, int(0.95 * (len(self.latest) - 1))
-        return 4.0 * ignition_h[middle] + 0.5 * ignition_h[long] + 0.5, 2.0 * clock_h[middle] + clock_h[long]
+        ran = 0
+        if self.with_cycle[rows].mean() >= _WITH_CYCLES:
+            ran = (
+                4
+                * sorted(self.readings.cycles_before[j] - self.readings.cycles_before[j - 1] for j in self.latest)[
+                    middle
+                ]
+            )
+        return 4.0 * ignition_h[middle] + 0.5 * ignition_h[long] + 0.5, 2.0 * clock_h[middle] + clock_h[long], ran
 
-    def _none_came(self, after_us: int, before_us: int, limits_h: tuple[float, float]) -> int | None:
-        """When between two times no reading had come for so many hours of ignition and by the clock, of which no message was lost; None if
-        never."""
-        heard_us, (ignition_h, clock_h) = self.history.heard_us, limits_h
+    def _none_came(self, after_us: int, before_us: int, limits: tuple[float, float, int]) -> int | None:
+        """When between two times no reading had come for so many hours of ignition and by the clock, and so many cycles, of which no
+        message was lost; None if never."""
+        heard_us, (ignition_h, clock_h, ran) = self.history.heard_us, limits
         first, last = np.searchsorted(heard_us, (after_us, before_us), "right")
         lost = self.after_lost[(self.after_lost >= first) & (self.after_lost < last)]
         starts = np.r_[max(0, int(first) - 1), lost]
@@ -162,6 +179,7 @@ class Gaps(Stateful):
             np.searchsorted(self.heard_h[:last], self.heard_h[starts] + ignition_h, "right"),
             np.searchsorted(heard_us[:last], heard_us[starts] + clock_h * HOUR_US),
         )
+        passed = np.maximum(passed, np.searchsorted(self.cycles_heard[:last], self.cycles_heard[starts] + ran))
         found = passed[passed < until]
         return int(heard_us[found[0]]) if len(found) and heard_us[found[0]] < before_us else None
 
@@ -180,6 +198,15 @@ def _heard_hours(history: History, audit: Audit) -> Floats:
         heard_h = ran_h[np.searchsorted(history.cycles.at_us, history.heard_us, "right")]
     steps = np.diff(heard_h, prepend=heard_h[0])
     return np.cumsum(np.where(steps > max(3.0, 4 * usual), 0.0, steps))
+
+
+def _with_cycle(history: History, readings: Readings) -> NDArray[np.bool_]:
+    """(readings,) whether each came with a cycle."""
+    c = history.cycles
+    if not len(c):
+        return np.zeros(len(readings), bool)
+    last = np.maximum(np.searchsorted(c.at_us, readings.at_us, "right") - 1, 0)
+    return np.asarray(np.abs(readings.at_us - c.at_us[last]) <= (c.run_s[last] + _WITH_CYCLE_S) * 1e6)
 
 
 def _after_lost(history: History) -> Ints:

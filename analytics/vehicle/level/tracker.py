@@ -94,7 +94,7 @@ class _Tracker(Stateful):
                 (history.heard_us, (history.heard_h, self.gaps.heard_h)),
                 (history.heard_us[self.gaps.after_lost], ()),
                 (c.at_us, (history.cycle_h, self.use.total)),
-                (r.at_us, (*r.columns(), self.gaps.gap_h)),
+                (r.at_us, (*r.columns(), self.gaps.gap_h, self.gaps.with_cycle)),
                 r.turns(),
             ),
         )
@@ -157,7 +157,7 @@ class _Tracker(Stateful):
         """Whether the sensor is known to be stuck at this reading."""
         at_us = self.readings.at_us
         if self.sensor.stuck_pct is not None:
-            if self.readings.raw_pct[j] == self.sensor.stuck_pct or self.readings.unmoved[j]:
+            if self.sensor.is_at(self.sensor.stuck_pct, j):
                 return True
             self.sensor.end(int(at_us[j]))
             self.segments.append(Segment(int(at_us[j])))

@@ -160,9 +160,9 @@ class Expected(Stateful):
         self.device[j] += by
 
     def move_trend(self, j: int, by: float) -> None:
-        """The recent readings of channel `j` lie elsewhere than its trend."""
+        """The recent readings of channel `j` lie elsewhere than its trend; what its own past leads to expect moves by itself."""
         if self._lone:
-            self.common.mean[0] += by
+            self.common.mean[0] += 0.0 if self._blind else by
         else:
             self.trend[j] = np.clip(self.trend[j] + by, -_TREND_LIMIT, _TREND_LIMIT)
 

@@ -26,6 +26,10 @@ _ALIKE_READINGS: Final = 6
 _ALIKE_H: Final = 12.0
 _JUMP_C: Final = 20.0
 _LATER_JUMP_C: Final = 30.0  # where more than two days passed
+_OUT_OF_HALL_H: Final = (
+    4.0  # after a long stop: a vehicle that stood in a heated hall or left it is as soon as that in other air
+)
+_HALL_C: Final = 0.0, 25.0  # air in a heated hall (common practice, no source)
 _USUAL_H: Final = 240.0  # what stands for a temperature that is not known is about that of the last ten days
 _NOTHING: Final = (
     0.01  # share of relief pressure: a channel whose readings lie below it carries none, and nothing is no ratio
@@ -190,14 +194,19 @@ def _repeated(kpa: Floats, enough: int) -> Flags:
 
 def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
     """(n,) air temperatures in degrees Celsius, NaN where they are missing, impossible, or a thermometer's that has failed: one that
-    has stood at one value for long, or has jumped and shows nothing else since. Nothing later is used."""
+    has stood at one value for long, or has jumped and shows nothing else since. After a long stop, which may have been in a heated hall,
+    the air of one is believed at once, and soon afterwards two readings that differ are. Nothing later is used."""
     # Lists: a loop takes several times as long over the numbers of an array.
     trusted = [math.nan] * len(temp_c)
     alike_since, usual, last_h = 0, math.nan, -math.inf
     doubted: list[float] = []
     temps, clock = temp_c.tolist(), clock_h.tolist()
     previous = math.nan
+    started_h = before_h = -math.inf  # when it first ran after the latest long stop
     for i, temp in enumerate(temps):
+        if clock[i] - before_h > _LONG_STOP_H:
+            started_h = clock[i]
+        before_h = clock[i]
         if not _COLDEST_C <= temp <= _HOTTEST_C:
             continue
         if temp != previous:
@@ -205,9 +214,11 @@ def trusted_temperature(temp_c: Floats, clock_h: Floats) -> Floats:
         elif i - alike_since >= _ALIKE_READINGS and clock[i] - clock[alike_since] >= _ALIKE_H:
             continue
         jump = abs(temp - usual)
-        if jump > _JUMP_C and (jump > _LATER_JUMP_C or clock[i] - last_h < 48):
+        from_hall = clock[i] == started_h and _HALL_C[0] <= temp <= _HALL_C[1]
+        if not from_hall and jump > _JUMP_C and (jump > _LATER_JUMP_C or clock[i] - last_h < 48):
             doubted = [*doubted[-_ALIKE_READINGS:], temp]
-            if len(doubted) <= _ALIKE_READINGS or max(doubted) == min(doubted):
+            enough = 1 if clock[i] - started_h < _OUT_OF_HALL_H else _ALIKE_READINGS
+            if len(doubted) <= enough or max(doubted) == min(doubted):
                 continue
         trusted[i], usual, last_h = temp, temp, clock[i]
         if doubted:

@@ -63,6 +63,19 @@ def test_a_sound_system_within_its_sheet_is_learned(ratio: float) -> None:
     assert found.dose_ratio == found.baseline_dose_ratio
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("ratio", [0.6, 0.7, 1.4, 1.55, 1.8])
+def test_what_was_so_before_anything_was_recorded_is_found_once_and_lasts(seed: int, ratio: float) -> None:
+    """A vehicle that never delivered what its sheet says has no sound past of its own: what lies further off the sheet than sound systems
+    do is not taken for one, and a noisy week of readings does not end it."""
+    found = analysed(Tank(days=150, seed=seed, ratio=((0.0, ratio),)))
+    assert kinds(found) == ["reservoir_loss" if ratio > 1 else "under_delivery"]
+    (one,) = [s for s in found.episodes if s.kind in ("reservoir_loss", "under_delivery")]
+    assert one.ended_us is None
+    assert (one.detected_us - START_US) / DAY_US < 70
+    assert found.dose_ratio == pytest.approx(ratio, abs=0.12)
+
+
 @pytest.mark.parametrize("until_day", [40, 90])
 def test_a_loss_that_goes_on_after_its_cause_stands_by_itself(until_day: int) -> None:
     """Lines that were bled fill again, which is no loss; a leak that goes on for weeks afterwards is one, from when that is plain."""

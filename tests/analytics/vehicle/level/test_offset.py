@@ -98,6 +98,21 @@ def test_people_who_fill_less_are_no_fault_of_the_sensor(less: Off) -> None:
         assert found == []
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_people_who_top_up_by_amounts_are_no_step(seed: int) -> None:
+    """A can of grease each week: the reservoir comes to be fuller and fuller until no more goes in, and no reading was wrong."""
+    rng = np.random.default_rng(seed)
+    tank = Tank(days=200, seed=seed, step_pct=0.1, start_pct=60.0, refill_at_pct=-1.0)
+    now, added = 60.0, []
+    for week in range(1, 28):
+        now -= 7 * 18 * 0.12
+        more = min(float(rng.uniform(9, 25)), 97 - now)
+        added.append((7.0 * week, more))
+        now += more
+    found = analysed(replace(tank, added=tuple(added), clock_h=[], level_pct=[], filled=[]))
+    assert kinds(found) == []
+
+
 def stepped(pct: float, until_day: float = 1e9) -> tuple[Tank, tuple[Floats, Floats]]:
     tank = Tank(days=420, step_pct=0.5)
     at_h, pcts = tank.read()

@@ -1,5 +1,7 @@
 """A level sensor that stands still, lies or falls silent, whatever its step."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from analytics.vehicle.analysis import analyse
 from analytics.vehicle.checkpoints import Walk
 from analytics.vehicle.data_notes import notes
 from analytics.vehicle.level.readings import steps_of
+from ingest.arrays import Ignitions, Messages, chosen
 from ingest.languages.saying import say
 from ingest.times import DAY_US
 from tests.analytics.vehicle.level.tank import START_US, Tank, analysed, kinds, messages, setup
@@ -53,6 +56,21 @@ def test_a_sensor_that_stands_still_is_found(step: float, seed: int) -> None:
     assert abs((one.ended_us - START_US) / DAY_US - 68) < 1
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_stuck_sensor_whose_last_digit_flickers_is_no_pump_that_delivers_nothing(seed: int) -> None:
+    """Grease that moves never lies so still: the readings scattered by points before, and by a digit now. A level that stands while its
+    readings go on to scatter is true."""
+    tank = Tank(days=80, step_pct=0.1, seed=seed, ratio=((0.0, 1.0), (50.0, 0.0)))
+    at_h, pct = tank.read()
+    stuck = at_h > 24 * 50
+    assert kinds(analysed(tank, read=(at_h, pct))) == ["under_delivery"]
+    flickers = np.random.default_rng(seed).choice([-0.1, 0.0, 0.0, 0.1], stuck.sum())
+    pct[stuck] = np.round(pct[stuck][0] + flickers, 1)
+    found = analysed(tank, read=(at_h, pct))
+    assert kinds(found) == ["level_sensor"]
+    assert found.by_counting
+
+
 @pytest.mark.parametrize("metered", [True, False])
 def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: bool) -> None:
     """Without a meter the timer counts the hours."""
@@ -64,6 +82,25 @@ def test_readings_that_stop_are_missed_with_and_without_an_hour_meter(metered: b
     (one,) = found.episodes
     assert one.ended_us is None
     assert (one.detected_us - START_US) / DAY_US < 46
+
+
+@pytest.mark.parametrize("every", [1, 4])
+def test_readings_sent_with_cycles_only_are_not_missed_while_the_pump_is_dead(every: int) -> None:
+    """No cycle, no reading: that is the pump's trouble. Once cycles run without them, they are missed."""
+    tank = Tank(days=60, every=every)
+    at_h, pct = tank.read()
+    sent = messages(tank, (at_h[at_h < 24 * 45], pct[at_h < 24 * 45]))
+    dead = sent.cycles.at_us > START_US + 45 * DAY_US
+    told = chosen(sent.cycles, dead)
+    switched = Ignitions(
+        told.boot, told.seq, told.at_us, told.sent_us, told.received_us, told.engine_h, np.arange(len(told)) % 2.0
+    )
+
+    def found(messages: Messages) -> set[str]:
+        return {f.kind for f in analyse(messages, (setup(),), START_US + 60 * DAY_US).findings}
+
+    assert found(replace(sent, cycles=chosen(sent.cycles, ~dead), ignitions=switched)) == {"missed_cycles"}
+    assert found(sent) == {"level_sensor"}
 
 
 @pytest.mark.parametrize("high_pct", [16.0, 30.0])

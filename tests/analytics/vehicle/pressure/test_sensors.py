@@ -11,7 +11,7 @@ from msgspec import structs
 from analytics.vehicle.analysis import analyse
 from analytics.vehicle.pressure.sensors import repeats_needed, stuck
 from ingest.times import DAY_US
-from tests.helpers.pressures import START_US, drive, told
+from tests.helpers.pressures import START_US, drive, messages, setup, told
 from tests.helpers.vehicles import END_US, arrivals, recorded
 
 
@@ -96,3 +96,18 @@ def test_a_sensor_that_grows_noisy_is_no_line_that_blocks_again_and_again() -> N
         assert (last.kind, last.channel, last.ended_us) == ("blocked_line", "p00", None)
         assert (last.detected_us - START_US) / DAY_US < 122
     assert found <= 1
+
+
+def test_a_line_that_stays_open_after_its_sensor_was_stuck_for_a_while_is_found() -> None:
+    """For the days of a sensor's trouble nobody can say what is the line's; after it, the line's readings speak for themselves."""
+    made = drive(100, 4, seed=8)
+    stuck_from, stuck_until = 60, 63
+    made.log_kpa[(made.day > stuck_from) & (made.day < stuck_until), 1] = np.log(4000)
+    made.log_kpa[made.day > stuck_until, 1] += np.log(0.15)
+
+    def found(day: float) -> set[str]:
+        findings = analyse(messages(made), (setup(made.channels),), START_US + int(day * DAY_US)).findings
+        return {f.kind for f in findings if f.channel == "p01"}
+
+    assert found(stuck_until + 2) == {"pressure_sensor"}
+    assert found(99) == {"pressure_sensor", "open_line"}

@@ -74,3 +74,16 @@ def test_a_restless_channel_at_its_baseline_ends_its_finding() -> None:
     (found,) = [s for s in told(made) if s.kind == "blocked_line"]
     assert found.ended_us is not None
     assert (found.ended_us - made.at_us[np.searchsorted(made.day, 90)]) / 86_400_000_000 < 5
+
+
+@pytest.mark.parametrize("seed", [0, 1, 5])
+def test_a_lone_channel_without_temperature_is_told_by_no_more_than_it_rose(seed: int) -> None:
+    """Into a winter that no thermometer tells, with warmer and colder days: whatever is found and found to be over again on the way."""
+    made = drive(210, 1, seed, noise=0.05)
+    days = np.random.default_rng(seed).normal(0, 0.12, 211)
+    made.log_kpa += (np.minimum(made.day / 140, 1) + days[made.day.astype(int)])[:, None]
+    usual = float(np.median(made.log_kpa[:60, 0]))
+    for one in told(made, temperature=False):
+        ratio = one.evidence["ratio_to_expected"]
+        assert ratio is not None
+        assert np.log(ratio) <= made.log_kpa.max() - usual
