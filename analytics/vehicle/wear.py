@@ -25,7 +25,6 @@ from analytics.statistics.huber import huber_fits
 from analytics.trends import Baseline, Trend, What
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
-from analytics.vehicle.level.readings import readings_of, sheet_use
 from analytics.vehicle.lubrication import inside
 from analytics.vehicle.pressure.expected import row_medians
 from analytics.vehicle.pressure.traces import courses
@@ -149,7 +148,7 @@ def _dose(result: Result, settings: Settings) -> Iterator[_Series]:
     """Grease per cycle over the sheet's, of stretches of use between two fills: minus the slope of the level over what the sheet says
     was used."""
     history = result.history
-    read = readings_of(history, sheet_use(history, result.audit))
+    read = result.reservoir.readings
     if len(read) < FEWEST_STRETCHES * _STRETCH_READINGS:
         return
     filled = sorted([fill.at_us for fill in result.fills] + [w.at_us for w in history.work if w.kind == "filled"])
