@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from analytics.kinds import FINDING_KINDS
 from analytics.settings import DEFAULTS, Settings
-from analytics.statistics.huber import huber_fits
+from analytics.statistics.m_estimates import BY_HUBER, huber_errors, m_estimates
 from analytics.trends import Baseline, Trend, What
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
@@ -309,9 +309,9 @@ def fits(thousand_h: Floats, y: Floats, temp_c: Floats) -> list[_Line]:
     warm = (temp_c - np.median(temp_c)) / 10
     terms = [np.ones(len(x)), x, *([warm, warm**2] if np.ptp(temp_c) > 1 else [])]
     design = np.column_stack(terms)
-    told = huber_fits(design, y)
+    told = m_estimates(design, y, BY_HUBER)
     lines = list[_Line]()
-    for params, errors, rest, scale in zip(told.params, told.errors, told.left, told.scale, strict=True):
+    for params, errors, rest, scale in zip(told.params, huber_errors(design, told), told.left, told.scale, strict=True):
         left = np.clip(rest / max(scale, 1e-9), -3, 3)
         r = float(np.clip(np.corrcoef(left[:-1], left[1:])[0, 1], 0.0, 0.95)) if np.ptp(left) > 0 else 0.0
         lines.append((float(params[1]), float(errors[1]) * np.sqrt((1 + r) / (1 - r)), design[:, 2:] @ params[2:]))
