@@ -40,23 +40,40 @@ class Checkpoint:
     state: bytes
 
 
-@dataclass(frozen=True)
 class Basis:
     """What a step rests on: `constants`, whose `repr` tells all of them, and arrays whose rows go by the ascending times that stand
     before them."""
 
-    constants: tuple[Any, ...]
-    rows: tuple[tuple[Ints, tuple[NDArray[Any], ...]], ...]
+    def __init__(self, constants: tuple[Any, ...], rows: tuple[tuple[Ints, tuple[NDArray[Any], ...]], ...]) -> None:
+        self._constants = repr(constants).encode()
+        self._columns = [_Column(at_us, array) for at_us, arrays in rows for array in (at_us, *arrays)]
 
     def digest(self, until_us: int) -> bytes:
-        """Of all of it up to a time."""
-        told = blake2b(repr(self.constants).encode(), digest_size=16)
-        for at_us, arrays in self.rows:
-            number = int(np.searchsorted(at_us, until_us, "right"))
-            for array in (at_us, *arrays):
-                told.update(f"{number} {array.dtype.str} ".encode())
-                told.update(np.ascontiguousarray(array[:number]).view(np.uint8).data)
+        """Of all of it up to a time; of a later one than before it only takes in the rows between."""
+        told = blake2b(self._constants, digest_size=16)
+        for column in self._columns:
+            told.update(column.digest(until_us))
         return told.digest()
+
+
+class _Column:
+    """An array whose rows go by ascending times, and how far they are in its digest."""
+
+    def __init__(self, at_us: Ints, array: NDArray[Any]) -> None:
+        self._at_us, self._array = at_us, array
+        self._begin()
+
+    def _begin(self) -> None:
+        self._done, self._told = 0, blake2b(self._array.dtype.str.encode(), digest_size=16)
+
+    def digest(self, until_us: int) -> bytes:
+        """Of the rows up to a time."""
+        number = int(np.searchsorted(self._at_us, until_us, "right"))
+        if number < self._done:
+            self._begin()
+        self._told.update(np.ascontiguousarray(self._array[self._done : number]).view(np.uint8).data)
+        self._done = number
+        return f"{number} ".encode() + self._told.digest()
 
 
 class Stateful:

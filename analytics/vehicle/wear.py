@@ -21,11 +21,10 @@ from numpy.typing import NDArray
 
 from analytics.kinds import FINDING_KINDS
 from analytics.settings import DEFAULTS, Settings
-from analytics.statistics.huber import huber_fits
+from analytics.statistics.m_estimates import BY_HUBER, huber_errors, m_estimates
 from analytics.trends import Baseline, Trend, What
 from analytics.vehicle.analysis import Result
 from analytics.vehicle.history import History
-from analytics.vehicle.level.readings import readings_of, sheet_use
 from analytics.vehicle.lubrication import inside
 from analytics.vehicle.pressure.expected import row_medians
 from analytics.vehicle.pressure.traces import courses
@@ -149,7 +148,7 @@ def _dose(result: Result, settings: Settings) -> Iterator[_Series]:
     """Grease per cycle over the sheet's, of stretches of use between two fills: minus the slope of the level over what the sheet says
     was used."""
     history = result.history
-    read = readings_of(history, sheet_use(history, result.audit))
+    read = result.reservoir.readings
     if len(read) < FEWEST_STRETCHES * _STRETCH_READINGS:
         return
     filled = sorted([fill.at_us for fill in result.fills] + [w.at_us for w in history.work if w.kind == "filled"])
@@ -310,9 +309,9 @@ def fits(thousand_h: Floats, y: Floats, temp_c: Floats) -> list[_Line]:
     warm = (temp_c - np.median(temp_c)) / 10
     terms = [np.ones(len(x)), x, *([warm, warm**2] if np.ptp(temp_c) > 1 else [])]
     design = np.column_stack(terms)
-    told = huber_fits(design, y)
+    told = m_estimates(design, y, BY_HUBER)
     lines = list[_Line]()
-    for params, errors, rest, scale in zip(told.params, told.errors, told.left, told.scale, strict=True):
+    for params, errors, rest, scale in zip(told.params, huber_errors(design, told), told.left, told.scale, strict=True):
         left = np.clip(rest / max(scale, 1e-9), -3, 3)
         r = float(np.clip(np.corrcoef(left[:-1], left[1:])[0, 1], 0.0, 0.95)) if np.ptp(left) > 0 else 0.0
         lines.append((float(params[1]), float(errors[1]) * np.sqrt((1 + r) / (1 - r)), design[:, 2:] @ params[2:]))

@@ -42,7 +42,6 @@ _LOADED = (
     "scipy.ndimage",
     "scipy.optimize",
     "scipy.signal",
-    "statsmodels.robust.robust_linear_model",
     "statsmodels.stats.rates",
 )
 # Asked for at once, so that no text moves when it comes.

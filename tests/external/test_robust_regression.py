@@ -8,7 +8,7 @@ import pytest
 import statsmodels.api as sm
 from numpy.typing import NDArray
 
-from analytics.statistics.huber import huber_fits
+from analytics.statistics.m_estimates import BY_BIWEIGHT, BY_HUBER, huber_errors, m_estimates
 from analytics.statistics.robust import huber_update, middle_of
 
 # Brownlee's stack loss data (Statistical Theory and Methodology in Science and Engineering, 1965, p. 454), as shipped
@@ -33,10 +33,11 @@ def test_our_fit_gives_the_published_coefficients() -> None:
 def test_fits_side_by_side_give_the_published_coefficients_and_errors() -> None:
     """Each of them as if it were alone."""
     x, y = stackloss()
-    told = huber_fits(x, np.stack([y, y[::-1], y]))
+    told = m_estimates(x, np.stack([y, y[::-1], y]), BY_HUBER)
+    errors = huber_errors(x, told)
     for k in (0, 2):
         assert told.params[k] == pytest.approx(PUBLISHED, abs=5e-5)
-        assert told.errors[k] == pytest.approx(ERRORS, abs=5e-9)
+        assert errors[k] == pytest.approx(ERRORS, abs=5e-9)
         assert told.scale[k] == pytest.approx(SCALE, abs=5e-7)
 
 
@@ -50,15 +51,19 @@ def test_fits_side_by_side_are_those_of_a_library(rows: int) -> None:
         x = np.column_stack([np.ones(rows), np.linspace(0, 1, rows), of_it, of_it**2])
         y = 0.1 * x[:, 1] + 0.02 * rng.standard_t(2, (12, rows))
         y[3], y[4] = np.round(y[3], 2), 0.5
-        told = huber_fits(x, y)
+        told, biweight = m_estimates(x, y, BY_HUBER), m_estimates(x, y, BY_BIWEIGHT)
+        ours = huber_errors(x, told)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of a singular design, and of a row of which nothing is left over
             library = [sm.RLM(one, x).fit() for one in y]
             errors = [one.bse for one in library]
-        for k, (alone, error) in enumerate(zip(library, errors, strict=True)):
-            found = told.params[k], told.left[k], told.scale[k], told.errors[k]
-            for ours, theirs in zip(found, (alone.params, alone.resid, alone.scale, error), strict=True):
-                assert np.array_equal(ours, theirs, equal_nan=True)
+            by_biweight = [sm.RLM(one, x, M=sm.robust.norms.TukeyBiweight()).fit() for one in y]
+        assert np.array_equal(ours, errors, equal_nan=True)
+        for fits, theirs in ((told, library), (biweight, by_biweight)):
+            for k, alone in enumerate(theirs):
+                assert np.array_equal(fits.params[k], alone.params, equal_nan=True)
+                assert np.array_equal(fits.left[k], alone.resid, equal_nan=True)
+                assert fits.scale[k] == alone.scale
 
 
 def test_learning_block_by_block_agrees_with_one_fit() -> None:

@@ -1,5 +1,6 @@
 """The database: every message once, whatever the order and number of its arrivals."""
 
+import gc
 import json
 import random
 from concurrent.futures import ThreadPoolExecutor
@@ -12,7 +13,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, event, func, select, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import OperationalError, StatementError
 
 from ingest import database, reading, schema, totals
 from ingest.errors import Problem
@@ -341,3 +342,19 @@ def test_a_kind_fills_its_own_columns_and_no_others(kind: str) -> None:
     assert None not in msgspec.structs.astuple(message)
     row = row_of(Decoded("f", "v", kind, message), 1, 2, {})
     assert tuple(place for place, said in enumerate(row) if said is not None) == FILLED[kind]
+
+
+def test_reading_leaves_the_collecting_of_garbage_as_it_was(engine: Engine) -> None:
+    """Also where it breaks off."""
+    Recorder(engine, "test").record([level(1)])
+    try:
+        for collected in (True, False):
+            (gc.enable if collected else gc.disable)()
+            with engine.connect() as connection:
+                assert len(reading.read_messages(connection, 1).levels) == 1
+            assert gc.isenabled() == collected
+            with engine.connect() as connection, pytest.raises(StatementError):
+                reading.read_messages(connection, object())  # type: ignore[arg-type]  # no number of a vehicle
+            assert gc.isenabled() == collected
+    finally:
+        gc.enable()

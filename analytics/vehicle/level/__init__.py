@@ -6,7 +6,8 @@ used since the last fill tells the level just after that fill, and their median 
 where the next readings leave it upwards for good.
 """
 
-from analytics.vehicle.level.reservoir import Reservoir, draws_air, percent_of_reservoir
+from analytics.vehicle.level.readings import percent_of_reservoir
+from analytics.vehicle.level.reservoir import Reservoir, draws_air
 from analytics.vehicle.level.tracker import analyse
 
 __all__ = ["Reservoir", "analyse", "draws_air", "percent_of_reservoir"]

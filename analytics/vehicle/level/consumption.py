@@ -23,6 +23,7 @@ _EXCESS_STEPS: Final = 1.2  # of the sensor, by which use must differ
 _SHEET_PCT: Final = 25.0  # of a reservoir: the sheet counts like so much use
 _WIDE_STEP_PCT: Final = 10.0  # a sensor of such steps tells half as much
 _BASELINE_STEPS: Final = 2.0  # over which a segment must reach before its slope counts
+_BASELINE_PCT: Final = 8.0  # and over so much of the reservoir
 _SEGMENTS: Final = 12  # the latest that tell the vehicle's own ratio
 _SPOILS: Final = (
     "reservoir_loss",
@@ -241,11 +242,10 @@ class Consumption(Stateful):
         for segment in reversed(segments):
             if counted == _SEGMENTS or segment.start_us < since_us:
                 break
-            number, weight, falling = segment.moments(0)
-            span = segment.pumped - segment.used[0] if number >= 6 else 0.0
-            if span < max(8.0, _BASELINE_STEPS * segment.step_pct):
+            fell, span = segment.fallen()
+            if span < max(_BASELINE_PCT, _BASELINE_STEPS * segment.step_pct):
                 continue
-            drops += -falling / weight * span
+            drops += fell
             used += span
             counted += 1
         if used > 0:

@@ -12,7 +12,6 @@ from analytics.vehicle.history import History
 from analytics.vehicle.level.readings import STOOD_H, SheetUse
 from analytics.vehicle.level.reservoir import BEND_PCT
 from analytics.vehicle.level.segments import Segment
-from ingest.arrays import Floats
 from ingest.times import HOUR_US
 
 _SURE_PCT: Final = 0.25  # below the mark
@@ -24,13 +23,14 @@ _LOOKED_BACK: Final = 10  # readings after a fill that tell how full it was then
 class Marks(Stateful):
     """Low level and overfill, noted as readings and cycles come."""
 
-    GIVEN: ClassVar = frozenset(("history", "settings", "total", "low_mark", "stood", "stops"))
+    GIVEN: ClassVar = frozenset(("history", "settings", "total", "low_mark", "highest", "stood", "stops"))
 
     def __init__(self, history: History, use: SheetUse, settings: Settings, ended: list[Episode]) -> None:
         self.history, self.settings, self.ended, self.total = history, settings, ended, use.total
         self.low: Episode | None = None
         self.over: Episode | None = None
         self.low_mark = history.said("low_mark_pct", history.cycles.at_us)
+        self.highest = float(self.low_mark.max(initial=-math.inf)) - _SURE_PCT  # at which any mark is near
         at_us = history.cycles.at_us
         gap_us = np.diff(at_us, prepend=at_us[:1])
         stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])
@@ -59,15 +59,17 @@ class Marks(Stateful):
             low.ended_us = None
 
     def count_down(
-        self, segment: Segment, dose_ratio: float, level: Floats, cycles: tuple[int, int], pending: bool
+        self, segment: Segment, dose_ratio: float, unused: float, cycles: tuple[int, int], pending: bool
     ) -> None:
-        """Judge the level after each of the cycles from the first up to the last."""
+        """Judge the level after each of the cycles from the first up to the last, which would be `unused` before anything was."""
         first, last = cycles
-        highest = self.low_mark[first:last] - _SURE_PCT
         stood, stopped = self._stood_since_reading, self._stood_since_reading or self.stops[last] > self.stops[first]
         self._stood_since_reading = stopped
+        if self.low is None and self.over is None and unused - dose_ratio * self.total[last - 1] > self.highest:
+            return  # no mark is near, since use only grows
+        level, highest = unused - dose_ratio * self.total[first:last], self.low_mark[first:last] - _SURE_PCT
         if self.low is None and self.over is None and (level > highest).all():
-            return  # no mark is near
+            return
         # After a stop somebody may have filled it: until a reading tells, only a level well below counts.
         sure = highest.copy()
         if stopped:

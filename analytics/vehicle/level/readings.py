@@ -13,13 +13,13 @@ from analytics.vehicle.cycles import Audit
 from analytics.vehicle.history import History
 from analytics.vehicle.level.bend import Bend, straightened
 from analytics.vehicle.level.offset import Offset, put_right, turns_of
-from analytics.vehicle.level.reservoir import DRAWS_AIR_PCT, percent_of_reservoir
 from analytics.vehicle.level.still import coarsest_step, still_runs
 from ingest.arrays import Floats, Ints
 from ingest.times import HOUR_US
 
 LEAST_PCT: Final = -2.0  # no sound sensor reads below
 MOST_PCT: Final = 120.0
+DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
 _LARGEST_STEP_PCT: Final = 34.0  # a sensor of three marks; two readings far apart are mostly a fill
 _FINE_PCT: Final = 0.45  # steps below this are finer than anything that is judged here
 _STEP_READINGS: Final = 60  # that tell the step surely
@@ -82,6 +82,11 @@ class Readings:
     def stepped_us(self, j: int) -> set[int]:
         """When the sensor stepped, as reading `j` told: no fill."""
         return {int(self.at_us[one.first]) for one in self.offsets if one.known == j and not one.drifts}
+
+
+def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
+    """An amount of grease in percent of the volume at the full mark."""
+    return cm3 / (reservoir_l * 1000) * 100
 
 
 def cannot_be(level_pct: float) -> bool:

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from analytics.fills import Fill
 from analytics.findings import Episode
 from analytics.vehicle.history import History
+from analytics.vehicle.level.readings import DRAWS_AIR_PCT, Readings
 from ingest.arrays import Floats, Ints
 from ingest.times import FOREVER_US
 
 BEND_PCT: Final = 1.3  # by which a sound sensor reads high or low where it bends
-DRAWS_AIR_PCT: Final = 4.0  # so far below the low mark cycles need not take grease any more
 
 
 # From a cycle up to another: the level before anything was used, and grease per cycle over what the sheet says.
@@ -37,6 +37,7 @@ class Reservoir:
     dose_ratio_sd: float
     run_ratio: float  # of late, pump runs over the registered run time; 1 where they agree
     fills: tuple[Fill, ...]
+    readings: Readings  # that the level was followed by
     level_at_cycle_pct: Floats
     used_pct: Floats
     stands_still: (
@@ -47,11 +48,6 @@ class Reservoir:
     low_since_us: int | None
     episodes: tuple[Episode, ...]
     unfitted: tuple[Episode, ...]  # in which points that a set-up had added got nothing, or were not there yet
-
-
-def percent_of_reservoir(cm3: float, reservoir_l: float) -> float:
-    """An amount of grease in percent of the volume at the full mark."""
-    return cm3 / (reservoir_l * 1000) * 100
 
 
 def counted_down(counted: Sequence[Counted], total: Floats) -> Floats:

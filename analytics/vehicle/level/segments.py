@@ -15,8 +15,9 @@ _RECENT_USE_PCT: Final = 9.0  # and how far back they may lie: sensors bend by a
 _SETTLES_US: Final = 20 * HOUR_US  # grease just filled in lies in a heap
 _COARSE_PCT: Final = 6.0  # from this step on a reading only bounds the level, as the step hides the noise
 _FOLLOWS: Final = frozenset(
-    ("used", "reading", "at_us", "run", "draws", "latest", "_sums")
+    ("used", "reading", "at_us", "run", "draws", "latest", "whole", "_sums")
 )  # from which readings a segment has
+_TELL: Final = 6  # readings of a segment tell by how much they fall
 _STEPS_BACK: Final = 2.0  # steps of use that tell where within a step the level is
 
 
@@ -36,6 +37,7 @@ class Segment:
     )  # where the pump draws no grease, a reading tells nothing of grease per cycle
     step_pct: float = 0.0  # in which the sensor reads
     latest: tuple[float, float, int] | None = None  # dose ratio, level before any use, readings
+    whole: tuple[float, float] | None = None  # what `fallen` tells, once somebody has asked
     bound_pct: float = 0.0  # how much of the step the readings leave open, either way
     floor: float = -math.inf  # the level does not fall below it by counting, as the pump draws no more
     pumped: float = 0.0  # `used` at the latest reading at which the pump still drew grease
@@ -70,7 +72,7 @@ class Segment:
         if draws:
             self.pumped = used
         self.floor = -math.inf if draws else reading
-        self.latest = None
+        self.latest = self.whole = None
 
     @property
     def coarse(self) -> bool:
@@ -98,7 +100,7 @@ class Segment:
         for values in (self.rows, self.used, self.reading, self.at_us, self.run, self.draws):
             del values[first:]
         del self._sums[first + 1 :]
-        self.latest = None
+        self.latest = self.whole = None
         self.pumped = min(self.pumped, self.used[-1]) if self.used else 0.0
 
     def within_runs(self, first: int) -> tuple[float, float]:
@@ -139,6 +141,15 @@ class Segment:
             max(0.0, now[3] - before[3] - su * su / number),
             now[4] - before[4] - su * (now[2] - before[2]) / number,
         )
+
+    def fallen(self) -> tuple[float, float]:
+        """(by how much its readings fall over the use between the first and the latest at which the pump drew grease, that use); of few
+        readings (0, 0)."""
+        if self.whole is None:
+            number, weight, falling = self.moments(0)
+            span = self.pumped - self.used[0] if number >= _TELL else 0.0
+            self.whole = (-falling / weight * span, span) if span > 0 and weight > 0 else (0.0, 0.0)
+        return self.whole
 
     def level(self, used: float, dose_ratio: float) -> tuple[float, int]:
         """(level after `used` percent by the sheet, readings that say so), by the latest readings."""

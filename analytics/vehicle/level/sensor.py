@@ -1,6 +1,7 @@
 """Whether the level sensor can be trusted: readings that stand still, that cannot be, or that do not come."""
 
-from typing import ClassVar, Final
+from bisect import bisect_left, insort
+from typing import Any, ClassVar, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ _COARSE_PCT: Final = 4.0  # from this step on readings that are alike are nothin
 _NO_METER: Final = 0.2  # of the hours that the timer counted: a meter that shows less is none
 _WITH_CYCLE_S: Final = 120.0  # beside the pump's run: so near a reading came with a cycle
 _WITH_CYCLES: Final = 0.95  # of the readings, where the controller sends them with cycles only
+_USUAL_READINGS: Final = 60  # the gaps before the latest tell the usual one
+_FEW_READINGS: Final = 5  # before fewer nobody knows the usual gap
 _LITTLE_KNOWN_H: Final = 40.0  # ignition hours without a reading that say something while the usual gap is not known
 
 
@@ -113,7 +116,9 @@ class Gaps(Stateful):
     """Readings that do not come: ignition hours without one, against the usual gap; where they come by the clock, whether it runs or not,
     they are not missing before the clock says so, too, and where they come with cycles only, not before so many cycles have run."""
 
-    GIVEN: ClassVar = frozenset(("history", "readings", "heard_h", "cycles_heard", "with_cycle", "gap_h", "after_lost"))
+    GIVEN: ClassVar = frozenset(
+        ("history", "readings", "heard_h", "cycles_heard", "with_cycle", "gap_h", "after_lost", "_gaps_h")
+    )
 
     def __init__(self, history: History, audit: Audit, readings: Readings) -> None:
         self.history, self.readings = history, readings
@@ -124,6 +129,12 @@ class Gaps(Stateful):
         self.gap_h = np.diff(self.heard_h[rows - 1], prepend=np.nan) if len(rows) else np.zeros(0)
         self.after_lost = _after_lost(history)
         self.latest: list[int] = []  # readings that tell the usual gap before one
+        self._gaps_h: list[float] = []  # the gaps before them, the shortest first
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Go on from what was put down."""
+        super().go_on(state)
+        self._gaps_h = sorted(self.gap_h[self.latest].tolist())
 
     def before(self, j: int) -> Episode | None:
         """The gap before a reading, if readings were missing in it."""
@@ -131,9 +142,11 @@ class Gaps(Stateful):
         if j == 0 or readings.refitted[j]:
             return None
         began, end, gap_h = int(readings.at_us[j - 1]), int(readings.at_us[j]), float(self.gap_h[j])
-        limits = self._limits()
-        at = self._none_came(began, end, limits) if gap_h > limits[0] else None
-        self.latest = [*self.latest[-60:], j]
+        at = self._none_came(began, end, (self._limit_h(), *self._also())) if gap_h > self._limit_h() else None
+        if len(self.latest) > _USUAL_READINGS:
+            del self._gaps_h[bisect_left(self._gaps_h, float(self.gap_h[self.latest.pop(0)]))]
+        self.latest.append(j)
+        insort(self._gaps_h, gap_h)
         return None if at is None else Episode("level_sensor", None, began, at, end, {"missing_h": round(gap_h, 1)})
 
     def at_end(self, off_us: int | None, since_us: int) -> Episode | None:
@@ -142,30 +155,35 @@ class Gaps(Stateful):
         history, at_us = self.history, self.readings.at_us
         end_us = history.as_of_us + 1 if off_us is None else off_us
         start_us = max(int(at_us[-1] if len(at_us) else history.heard_us[0]), since_us)
-        at = self._none_came(start_us, end_us, self._limits() if len(at_us) else (_LITTLE_KNOWN_H, 0.0, 0))
+        at = self._none_came(start_us, end_us, (self._limit_h(), *self._also()))
         if at is None:
             return None
         missing_h = self._heard_at(end_us) - self._heard_at(start_us)
         return Episode("level_sensor", None, start_us, at, evidence={"missing_h": round(missing_h, 1)})
 
-    def _limits(self) -> tuple[float, float, int]:
-        """(four times the usual gap in hours of ignition, twice the usual one by the clock) and what goes beyond it at times; while little
-        is known, a long time; and four times the usual number of cycles, 0 where readings do not come with them."""
-        if len(self.latest) < 5:
-            return _LITTLE_KNOWN_H, 0.0, 0
+    def _limit_h(self) -> float:
+        """Four times the usual gap in hours of ignition, and what goes beyond it at times; while little is known, a long time."""
+        if len(self.latest) < _FEW_READINGS:
+            return _LITTLE_KNOWN_H
+        middle, long = self._middle_and_long()
+        return 4.0 * self._gaps_h[middle] + 0.5 * self._gaps_h[long] + 0.5
+
+    def _also(self) -> tuple[float, int]:
+        """Twice the usual gap by the clock, and what goes beyond it at times; and four times the usual number of cycles, 0 where readings
+        do not come with them. While little is known, nothing."""
+        if len(self.latest) < _FEW_READINGS:
+            return 0.0, 0
         rows = np.array(self.latest)
-        ignition_h = sorted(self.gap_h[rows].tolist())
         clock_h = sorted(((self.readings.at_us[rows] - self.readings.at_us[rows - 1]) / HOUR_US).tolist())
-        middle, long = len(self.latest) // 2, int(0.95 * (len(self.latest) - 1))
+        middle, long = self._middle_and_long()
         ran = 0
         if self.with_cycle[rows].mean() >= _WITH_CYCLES:
-            ran = (
-                4
-                * sorted(self.readings.cycles_before[j] - self.readings.cycles_before[j - 1] for j in self.latest)[
-                    middle
-                ]
-            )
-        return 4.0 * ignition_h[middle] + 0.5 * ignition_h[long] + 0.5, 2.0 * clock_h[middle] + clock_h[long], ran
+            before = self.readings.cycles_before
+            ran = 4 * sorted(before[j] - before[j - 1] for j in self.latest)[middle]
+        return float(2.0 * clock_h[middle] + clock_h[long]), ran
+
+    def _middle_and_long(self) -> tuple[int, int]:
+        return len(self.latest) // 2, int(0.95 * (len(self.latest) - 1))
 
     def _none_came(self, after_us: int, before_us: int, limits: tuple[float, float, int]) -> int | None:
         """When between two times no reading had come for so many hours of ignition and by the clock, and so many cycles, of which no

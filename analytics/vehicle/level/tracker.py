@@ -51,7 +51,7 @@ class _Tracker(Stateful):
         self.history, self.settings, self.dose_cm3 = history, settings, history.setup.dose_cm3
         self.use = sheet_use(history, audit)
         self.readings = readings_of(history, self.use, checkpoints)
-        self.fitted = history.said("level", history.cycles.at_us) == "percent"
+        self.fitted = (history.said("level", history.cycles.at_us) == "percent").tobytes()  # cycle by cycle
         self.ended: list[Episode] = []  # troubles that are over, in the order in which they ended
         self.consumption = Consumption(settings, self.ended)
         self.sensor = Sensor(settings, self.readings, self.ended)
@@ -313,14 +313,14 @@ class _Tracker(Stateful):
         first, self.done = self.done, max(self.done, last)
         if not self.segments or last <= first:
             return
-        until = last if self.fitted[first:last].all() else first + int(np.argmin(self.fitted[first:last]))
+        without = self.fitted.find(0, first, last)
+        until = last if without < 0 else without
         if until > first:
             segment, ratio = self.segments[-1], self.consumption.current_dose_ratio
             unused, support = segment.level(0.0, ratio)
             if support:
                 self.counted.append((first, until, unused, ratio))
-                level = unused - ratio * self.use.total[first:until]
-                self.marks.count_down(segment, ratio, level, (first, until), self.pending)
+                self.marks.count_down(segment, ratio, unused, (first, until), self.pending)
         if until < last:
             at_us = int(self.history.cycles.at_us[until])
             self._taken_off(self.history.setup_of(at_us).valid_from_us or at_us)
@@ -348,8 +348,7 @@ class _Tracker(Stateful):
     # The end --------------------------------------------------------------------------------------------------
 
     def _result(self) -> Reservoir:
-        consumption, marks = self.consumption, self.marks
-        ratio = consumption.current_dose_ratio
+        consumption, marks, ratio = self.consumption, self.marks, self.consumption.current_dose_ratio
         level, support, bound_pct, unseen = np.nan, 0, 0.0, 0.0
         end_used = float(self.use.total[-1]) if len(self.use.total) else 0.0
         for segment in reversed(self.segments):
@@ -377,6 +376,7 @@ class _Tracker(Stateful):
             dose_ratio_sd=float(np.hypot(consumption.dose_ratio_sd, 0.08 if consumption.open is not None else 0.0)),
             run_ratio=run_ratio(self.history, self.settings),
             fills=measured(self.history, self.use, self.segments, self.fills, consumption.baseline_dose_ratio),
+            readings=self.readings,
             level_at_cycle_pct=counted_down(self.counted, self.use.total),
             used_pct=self.use.by_cycle,
             stands_still=stands_still,

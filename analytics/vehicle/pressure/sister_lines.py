@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from analytics.statistics.m_estimates import BY_BIWEIGHT, m_estimates
 from analytics.vehicle.history import History
 from analytics.vehicle.pressure.expected import row_medians
 from analytics.vehicle.pressure.readings import NOTHING_KPA, relief_at
@@ -111,12 +112,8 @@ def sister_ratios(lines: Sequence[Line], log_kpa: Floats) -> tuple[Floats, float
         # Lines that differ much from the others may be off by as much as the powers are not known.
         doubt = float(np.sqrt(((power - np.median(power, axis=0)) ** 2 @ [sd**2 for _, sd in _POWER.values()]).max()))
         return off, max(1.4826 * float(np.median(np.abs(off))), doubt, 0.15)
-    # Here, since they take long to load.
-    from statsmodels.robust.norms import TukeyBiweight
-    from statsmodels.robust.robust_linear_model import RLM
-
-    fit = RLM(log_kpa, alike(lines), M=TukeyBiweight()).fit()
-    return np.asarray(fit.resid), float(fit.scale)
+    fit = m_estimates(alike(lines), log_kpa[np.newaxis], BY_BIWEIGHT)
+    return fit.left[0], float(fit.scale[0])
 
 
 def alike(lines: Sequence[Line]) -> Floats:

@@ -345,6 +345,21 @@ def test_a_state_is_taken_up_only_where_all_it_rests_on_is_the_same(
         assert not touched & {one.step for one in put_down if one.digest in same}
 
 
+def test_a_digest_is_the_same_whatever_was_asked_before() -> None:
+    """Rows are taken in as time goes on, and anew where it goes back."""
+    at_us, rng = np.arange(0, 50, 2, dtype=np.int64), np.random.default_rng(3)
+    columns = rng.normal(size=(25, 3)), rng.random(25) < 0.5, np.array(list("abcde") * 5)
+
+    def basis() -> Basis:
+        return Basis(("of what is constant",), ((at_us, columns), (at_us[::3], (at_us[::3],))))
+
+    asked = basis()
+    for until_us in (7, 20, 20, 48, 3, 100, -1, 30):
+        assert asked.digest(until_us) == basis().digest(until_us), until_us
+    apart = {basis().digest(until_us) for until_us in range(0, 50, 2)}
+    assert len(apart) == 25
+
+
 def test_a_state_that_rests_on_what_came_later_is_not_put_down() -> None:
     """What has looked beyond an end is put down at the next."""
     day = np.arange(0, 60, dtype=np.int64) * DAY_US
