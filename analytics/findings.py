@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from analytics.kinds import Severity, kind_rank, severity_rank
+from analytics.kinds import FINDING_KINDS, Severity, kind_rank, severity_rank
 from ingest.languages import later, saying
 from ingest.times import FOREVER_US, rfc3339
 
@@ -91,7 +91,7 @@ class Finding:
             "ended_at": None if self.ended_us is None else rfc3339(self.ended_us),
             "severity": self.severity,
             "summary": self.summary,
-            "evidence": dict(self.evidence),
+            "evidence": dict.fromkeys(FINDING_KINDS[self.kind].evidence) | dict(self.evidence),
         }
 
 

@@ -53,7 +53,8 @@ class Check:
 
 @dataclass(frozen=True, kw_only=True)
 class Kind:
-    """A kind of finding. `importance` orders kinds of one severity: what comes first has the smaller number.
+    """A kind of finding. `importance` orders kinds of one severity: what comes first has the smaller number. Programs find the names in
+    `evidence` with each finding of it, null where that is not known.
 
     For people, in the language of whoever reads: `title`, what was seen (`meaning`), its most likely `cause`, what a
     technician `checks` in which order, what to
@@ -68,6 +69,7 @@ class Kind:
     """
 
     importance: int
+    evidence: tuple[str, ...] = ()
     title: str = translated()
     group: Group
     severity: Severity

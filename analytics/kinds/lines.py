@@ -105,6 +105,7 @@ _BLOCKED_FROM_THE_START: Final = (
 LINES_KINDS: Final[Mapping[str, Kind]] = {
     "open_line": Kind(
         importance=40,
+        evidence=("ratio_to_expected",),
         title=later("Line broken or leaking"),
         group="lines",
         severity="act_now",
@@ -153,6 +154,7 @@ LINES_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "blocked_line": Kind(
         importance=50,
+        evidence=("ratio_to_expected",),
         title=later("Line blocked"),
         group="lines",
         severity="plan",

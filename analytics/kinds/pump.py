@@ -10,16 +10,14 @@ from ingest.languages.saying import Said, number, say
 
 def _starved_pump(facts: Facts) -> Said:
     ratio = as_ratio(facts.evidence["ratio_to_expected"])
-    text = later(
-        "The pump has lost pressure on all channels ({ratio} times expected): air or an empty reservoir; fill and bleed."
-    )
-    return say(text, ratio=ratio)
+    return say(
+        "The pump has lost pressure on all channels ({ratio} times expected): air or an empty reservoir; fill and bleed.", ratio=ratio
+    )  # fmt: skip
 
 
 def _missed_cycles(facts: Facts) -> Said:
-    missed, expected = (number(facts.evidence[name], 0) for name in ("missed", "expected"))
-    text = later("{missed} of {expected} cycles never ran although the ignition was on.")
-    return say(text, missed=missed, expected=expected)
+    told = {name: number(facts.evidence[name], 0) for name in ("missed", "expected")}
+    return say("{missed} of {expected} cycles never ran although the ignition was on.", **told)
 
 
 def _reservoir_loss(facts: Facts) -> Said:
@@ -73,19 +71,15 @@ _REPORTS: Final = {
     "motor_current": later(
         "The controller itself reports that the motor's current is out of its range, and nothing else explains it ({reports} reports)."
     ),
-    "supply_low": later(
-        "The controller itself reports that its supply is low, and nothing else explains it ({reports} reports)."
-    ),
+    "supply_low": later("The controller itself reports that its supply is low, and nothing else explains it ({reports} reports)."),
     "cycle_timeout": later(
         "The controller itself reports that cycles do not end in their time, and nothing else explains it ({reports} reports)."
     ),
     "pressure_high": later(
         "The controller itself reports that the pressure is too high, and nothing else explains it ({reports} reports)."
     ),
-    "pressure_low": later(
-        "The controller itself reports that the pressure is too low, and nothing else explains it ({reports} reports)."
-    ),
-}
+    "pressure_low": later("The controller itself reports that the pressure is too low, and nothing else explains it ({reports} reports)."),
+}  # fmt: skip
 
 
 PUMP_KINDS: Final[Mapping[str, Kind]] = {
@@ -142,6 +136,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "missed_cycles": Kind(
         importance=20,
+        evidence=("missed", "expected"),
         title=later("Cycles missed"),
         group="pump",
         severity="act_now",
@@ -193,6 +188,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "reservoir_loss": Kind(
         importance=60,
+        evidence=("cm3_per_cycle", "expected_cm3_per_cycle"),
         title=later("Grease lost"),
         group="pump",
         severity="plan",
@@ -234,6 +230,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "under_delivery": Kind(
         importance=70,
+        evidence=("cm3_per_cycle", "expected_cm3_per_cycle"),
         title=later("Too little delivered"),
         group="pump",
         severity="plan",
@@ -271,6 +268,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "incomplete_cycles": Kind(
         importance=80,
+        evidence=("count",),
         title=later("Cycles incomplete"),
         group="pump",
         severity="plan",
@@ -323,6 +321,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "timer_mismatch": Kind(
         importance=90,
+        evidence=("interval_min", "run_s"),
         title=later("Timer differs"),
         group="pump",
         severity="plan",
@@ -352,6 +351,7 @@ PUMP_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "controller_fault": Kind(
         importance=95,
+        evidence=("code",),
         title=later("Controller reports a fault"),
         group="pump",
         severity="plan",

@@ -63,7 +63,7 @@ def _silent(facts: Facts) -> Said:
             "Nobody knows when it was heard: its clock is wrong, and so its {count} messages tell nothing. Set the clock.",
             count=number(facts.evidence["undated_messages"], 0),
         )
-    if "never_heard" in facts.evidence:
+    if facts.evidence.get("never_heard"):
         return say("It was never heard, a week and more after it was commissioned and registered.")
     return say(
         "Nothing was heard for {days} days, longer than its ordinary stops.",
@@ -145,6 +145,7 @@ READINGS_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "silent": Kind(
         importance=130,
+        evidence=("never_heard",),
         title=later("Silent"),
         group="readings",
         severity="plan",

@@ -31,6 +31,7 @@ def _overfill(facts: Facts) -> Said:
 REFILL_KINDS: Final[Mapping[str, Kind]] = {
     "low_level": Kind(
         importance=30,
+        evidence=("level_pct",),
         title=later("Reservoir low"),
         group="refill",
         severity="act_now",
@@ -66,6 +67,7 @@ REFILL_KINDS: Final[Mapping[str, Kind]] = {
     ),
     "overfill": Kind(
         importance=100,
+        evidence=("level_pct",),
         title=later("Overfilled"),
         group="refill",
         severity="note",

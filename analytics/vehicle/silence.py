@@ -49,7 +49,8 @@ def analyse(
             elif after is None and detected < left_us <= history.as_of_us:
                 after = left_us
         if detected <= history.as_of_us if after is None else detected < after:
-            episodes.append(Episode("silent", None, before, detected, after, {"silent_h": round(gap_h, 1)}))
+            evidence = {"silent_h": round(gap_h, 1), "never_heard": 0.0}
+            episodes.append(Episode("silent", None, before, detected, after, evidence))
         longest_h = max(longest_h, gap_h if gap_h <= settings.silent_max_h else 0.0)
         parked_h = parked_h if at_work else max(parked_h, gap_h)
     return episodes

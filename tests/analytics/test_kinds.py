@@ -5,6 +5,7 @@ from typing import get_args
 
 import pytest
 
+from analytics.findings import Finding
 from analytics.kinds import ALARM_KINDS, DATA_KINDS, FINDING_KINDS, GROUPS, LINE_FAULTS, REFILL_DUE, SEVERITIES
 from ingest import work
 from ingest.messages import FaultCode
@@ -29,6 +30,19 @@ def test_every_kind_fills_every_field(name: str) -> None:
     assert not kind.proven_by_cycles or kind.answered_by
     assert set(kind.controller_codes) <= set(get_args(FaultCode))
     assert (kind.sentence is None) == (name == REFILL_DUE)
+
+
+@pytest.mark.parametrize("name", FINDING_KINDS)
+def test_programs_find_the_same_names_in_all_evidence_of_a_kind(name: str) -> None:
+    """Null where one is not known: a timer may differ in its interval alone."""
+    told = Finding(name, None, (), 0, 0, None, "plan", "", {"silent_h": 80.0}).as_json("f", "v")["evidence"]
+    assert told == dict.fromkeys(FINDING_KINDS[name].evidence) | {"silent_h": 80.0}
+
+
+def test_what_a_timer_that_differs_says() -> None:
+    """Interval and run time, whichever it is."""
+    found = Finding("timer_mismatch", None, (), 0, 0, None, "plan", "", {"run_s": 90.0, "registered_run_s": 120.0})
+    assert found.as_json("f", "v")["evidence"] == {"interval_min": None, "run_s": 90.0, "registered_run_s": 120.0}
 
 
 def test_no_two_kinds_are_equally_important() -> None:

@@ -4,6 +4,8 @@ Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.3 (CUSUM of 20 gr
 read in public test files that quote them, not on the page itself;
 Lucas and Crosier 1982, table 1, and Lucas and Saccucci 1990, table 3 (average run lengths), both as the manual of
 the R package spc quotes them;
+Montgomery, Statistical Quality Control, table 9.1 (30 values around 10 that step up after the twentieth): the data as manuals of
+statistics libraries print it; the charts' values were recomputed from it;
 Nile flow at Aswan 1871-1970, change after 1898 (Cobb 1978), data from statsmodels.
 """
 
@@ -24,6 +26,8 @@ VALUES = np.array([52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 4
     49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
 AVERAGES = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11,
     49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]
+STEPPED = np.array([9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08,
+    9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52])
 # fmt: on
 
 
@@ -57,6 +61,19 @@ def test_the_handbook_example() -> None:
     assert int(np.argmax(high > 4.1959)) + 1 == 14
     assert not (low > 4.1959).any()
     assert onset(MEANS[:14] - 325, 0.3175) + 1 == 13
+
+
+def test_a_textbooks_step_is_signalled_at_the_29th_value_by_both_charts() -> None:
+    """Allowance 0.5 and limit 5, and weight 0.1 with 2.7 sigmas; the first tells that it began after the 22nd."""
+    high, low = cusum(STEPPED - 10, 0.5), cusum(10 - STEPPED, 0.5)
+    assert (high[27], high[28], high[29]) == (pytest.approx(4.47), pytest.approx(5.28), pytest.approx(5.30))
+    assert int(np.argmax(high > 5)) == 28
+    assert onset(STEPPED[:29] - 10, 0.5) == 22
+    assert low.max() == pytest.approx(1.77)
+    smoothed, limit = ewma(STEPPED, 0.1, 10.0), ewma_limit(0.1, 2.7)
+    assert 10 + limit == pytest.approx(10.61942, abs=1e-5)
+    assert (smoothed[0], smoothed[27], smoothed[28]) == pytest.approx((9.945, 10.5731, 10.6468), abs=5e-5)
+    assert np.flatnonzero(np.abs(smoothed - 10) > limit)[0] == 28
 
 
 @pytest.mark.parametrize(("shift", "published"), [(0.0, 168), (0.5, 26.6), (1.0, 8.38), (2.0, 3.34)])

@@ -77,6 +77,7 @@ def test_a_stop_as_long_as_one_before_is_ordinary(sheet: tuple[Messages, tuple[S
 def test_a_longer_stop_than_ever_is_not(sheet: tuple[Messages, tuple[Setup, ...]]) -> None:
     """Fourteen days were ordinary; now it is twenty-five, and it goes on."""
     working = [*range(50), *range(64, 175)]  # from an evening to a morning: fourteen days and two thirds
+    assert {one.evidence["never_heard"] for one in silence.analyse(shifts(sheet, working), DEFAULTS)} == {0.0}
     first, second = found(shifts(sheet, working))
     assert first == (pytest.approx(3.0, abs=0.1), False)
     assert second == (pytest.approx(1.1 * 14.67, abs=0.01), True)
