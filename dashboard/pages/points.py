@@ -51,12 +51,12 @@ def layout(state: str = "", **asked: Any) -> html.Div:
             html.P(_sentence(found)),
             html.Div([components.who(point_tick.BY, tr("Greased or read by"))], className="filters"),
             components.tabs("points-tabs", tr("Which points"), links),
-            components.caution(),
+            components.cautions(),
             html.P(tr(words.GUN), className="dim"),
             html.Div(table(shown[:_MOST]), className="card card-table"),
             *([html.P(tr("and {left} more: choose a depot, or save the list as CSV.", left=len(shown) - _MOST))]
               if len(shown) > _MOST else []),
-            *([_meter(chosen)] if accounts.current_person.get().may("technician") else []),
+            *([html.Div(_meter(chosen), className="points-meter")] if accounts.current_person.get().may("technician") else []),
             html.P(tr(words.MEANING), className="dim"),
         ]
     )  # fmt: skip

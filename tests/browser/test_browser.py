@@ -17,6 +17,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
+from analytics.findings import CAUTIONS
 from tests.conftest import free_port
 
 
@@ -428,6 +429,21 @@ def test_dark_pages_are_dark(demo: RunningDemo, tab: Callable[..., Page]) -> Non
         "() => getComputedStyle(document.querySelector('#vehicle-stack .main-svg')).backgroundColor === 'rgb(29, 33, 38)'"
         " || document.querySelector('#vehicle-stack .js-plotly-plot')._fullLayout.paper_bgcolor.toLowerCase() === '#1d2126'"
     )
+
+
+@pytest.mark.parametrize("path", ["/", "/fleet", "/alarms", "/points", "/rounds?depot=Dry+Fork+Pit"])
+def test_lists_of_work_print_the_cautions_in_full(demo: RunningDemo, tab: Callable[..., Page], path: str) -> None:
+    """Once, on a sheet of A4; what is walked by is a table with its headings, and nothing that can only be pressed is on it."""
+    page = tab(viewport={"width": 703, "height": 1000})
+    page.goto(demo.address + path)
+    expect(page.locator("h1").first).to_be_visible()
+    expect(page.locator("main .cautions").first).to_be_attached(timeout=30_000)
+    page.emulate_media(media="print")
+    for text in CAUTIONS:
+        expect(page.locator(".cautions li:visible", has_text=text)).to_have_count(1)
+    if path.startswith(("/points", "/rounds")):
+        expect(page.locator("main table thead").first).to_be_visible()
+        expect(page.get_by_role("button", name=re.compile("reased|illed|Record"))).to_have_count(0)
 
 
 def test_the_handover_sheet_prints_on_one_page(demo: RunningDemo, tab: Callable[..., Page], tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ TOO_LONG = """() => [...document.querySelectorAll("body *")].filter((e) => {
 
 
 # Names of pages that take two lines.
-BROKEN = """() => [...document.querySelectorAll("[data-nav=rail] a > span:not(.icon, .count)")].filter(
+BROKEN = """() => [...document.querySelectorAll("[data-nav] a > span:not(.icon, .count)")].filter(
     (name) => name.getBoundingClientRect().height > 1.9 * parseFloat(getComputedStyle(name).fontSize)).map((name) => name.textContent)"""
 # What fields ask for and have no room to say.
 CUT = """() => [...document.querySelectorAll("input[placeholder]")].filter((field) => {
@@ -68,11 +68,15 @@ def test_no_text_is_too_long_for_a_phone(
 
 @pytest.mark.parametrize("spoken", ["en", "de", "fr", "es", "nb"])
 def test_no_word_of_the_menu_or_of_a_field_is_cut(demo: RunningDemo, tab: Callable[..., Page], spoken: str) -> None:
-    """On a small laptop: each page's name stands in one line beside its number, and what a field asks for fits into it."""
+    """On a small laptop and a small phone: each page's name stands in one line, and what a field asks for fits into it."""
     page = tab(viewport={"width": 1366, "height": 768}, locale=spoken)
     page.goto(f"{demo.address}/fleet")
     expect(page.locator("#rail-refills")).not_to_be_empty()
     assert page.evaluate(BROKEN) == []
+    page.set_viewport_size({"width": 360, "height": 740})
+    expect(page.locator("[data-nav=bar]")).to_be_visible()
+    assert page.evaluate(BROKEN) == []
+    page.set_viewport_size({"width": 1366, "height": 768})
     assert page.evaluate(CUT) == []
 
 

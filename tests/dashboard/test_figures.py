@@ -178,6 +178,17 @@ def test_every_open_finding_has_its_picture(analysed: Result) -> None:
     assert {f.kind for f in analysed.findings if f.open} == {"blocked_line", "missed_cycles"}
 
 
+def test_a_map_of_which_nothing_is_known_is_left_out(analysed: Result, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Empty rows would say that nothing was read; the readings themselves are drawn all the same."""
+    assert "map" in names(drawn(analysed))
+    nothing = np.full_like(analysed.pressures.ratio, np.nan)
+    monkeypatch.setattr(type(analysed.pressures), "ratio", property(lambda _: nothing))
+    figure = drawn(analysed)
+    assert "map" not in names(figure)
+    assert "peak" in names(figure)
+    assert figure.layout.meta["map"] == ""
+
+
 def test_long_names_are_cut_and_unknown_channels_named(analysed: Result) -> None:
     """Axis labels fit; a channel that no sheet names says so."""
     assert all(len(vehicle_line.channel_name(analysed, c)) <= 22 for c in analysed.pressures.channels)
