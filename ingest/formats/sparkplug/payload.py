@@ -18,6 +18,7 @@ REBIRTH: Final = "Node Control/Rebirth"
 BD_SEQ: Final = "bdSeq"
 OWN_METRICS: Final = (BD_SEQ, "Node Control/", "Device Control/")  # of the protocol itself
 MOST_BYTES: Final = 1 << 20  # of a payload
+_LONGEST_TOPIC: Final = 1_024  # characters; those that were read are remembered
 _QUALITY: Final = "Quality"  # the key of a property (6.4.9.1)
 # is_historical (field 5) and is_null (field 7) that are true, as protobuf writes them.
 _MARKS: Final = (b"\x28\x01", b"\x38\x01", _QUALITY.encode())
@@ -43,9 +44,15 @@ class Address:
     device: str = ""
 
 
-@lru_cache(65_536)
 def address_of(topic: str) -> Address | None:
     """Who speaks (section 4.1); None for commands and states of hosts. Raises Unreadable."""
+    if len(topic) > _LONGEST_TOPIC:
+        raise Unreadable(f"the topic is longer than {_LONGEST_TOPIC:,} characters")
+    return _address_of(topic)
+
+
+@lru_cache(65_536)
+def _address_of(topic: str) -> Address | None:
     match topic.split("/"):
         case [namespace, "STATE", *_] if namespace == NAMESPACE:
             return None
@@ -94,6 +101,13 @@ def _unsigned(bits: int) -> Callable[[int], int]:
     return lambda raw: raw & most
 
 
+def text(value: Any) -> str:
+    """A text of a payload. Raises Unreadable for bytes that are none: the library hands them on as they are."""
+    if not isinstance(value, str):
+        raise Unreadable("a text in the payload is not UTF-8")
+    return value
+
+
 @dataclass(frozen=True, slots=True)
 class _Type:
     name: str
@@ -110,8 +124,8 @@ _TYPES: Final = {
     5: _Type("UInt8", _INTEGER, _unsigned(8)), 6: _Type("UInt16", _INTEGER, _unsigned(16)),
     7: _Type("UInt32", _INTEGER, _unsigned(32)), 8: _Type("UInt64", _INTEGER[::-1], _unsigned(64)),
     9: _Type("Float", ("float_value",)), 10: _Type("Double", ("double_value",)),
-    11: _Type("Boolean", ("boolean_value",)), 12: _Type("String", ("string_value",)),
-    13: _Type("DateTime", _INTEGER[::-1]), 14: _Type("Text", ("string_value",)), 15: _Type("UUID", ("string_value",)),
+    11: _Type("Boolean", ("boolean_value",)), 12: _Type("String", ("string_value",), text),
+    13: _Type("DateTime", _INTEGER[::-1]), 14: _Type("Text", ("string_value",), text), 15: _Type("UUID", ("string_value",), text),
 }  # fmt: skip
 _NOT_READ: Final = {16: "DataSet", 17: "Bytes", 18: "File", 19: "Template", 20: "PropertySet", 21: "PropertySetList"}
 

@@ -26,6 +26,7 @@ from ingest.formats.sparkplug.payload import (
     payload_of,
     reading_of,
     rebirth_of,
+    text,
 )
 from ingest.formats.sparkplug.schema_pb2 import Metric, Payload
 from ingest.formats.translate import Wrong
@@ -33,8 +34,11 @@ from ingest.messages import Arrival, Rejected, topic
 
 MOST_NODES: Final = 100_000
 MOST_DEVICES: Final = 1_000  # of a node
+# That births told of, by name: a birth of 1 MB takes 11 MB of memory.
+MOST_METRICS: Final = 5_000_000
+MOST_METRICS_OF_NODE: Final = 200_000
 _MOST_NAMES: Final = 1_000  # of metrics that are told to be unknown
-_TOLD: Final = 20
+_TOLD, _SHOWN = 20, 100  # names, and characters of one
 _ASK_EVERY_S: Final = 30.0  # a node that does not answer
 _REPEATED: Final = 8  # a number so few back has come already
 
@@ -109,6 +113,7 @@ class Sessions:
         self._plan = plan
         self._nodes: dict[tuple[str, str], _Node] = {}
         self._troubled: set[tuple[str, str]] = set()
+        self._metrics = 0  # of all births
         self.unknown = Counter[str]()
 
     def interrupted(self) -> None:
@@ -120,7 +125,7 @@ class Sessions:
         """The metrics that the mapping does not name, in words."""
         if not self.unknown:
             return ""
-        first = [f'"{name}"' for name, _ in self.unknown.most_common(_TOLD)]
+        first = [f'"{name}"' if name.isprintable() else repr(name) for name, _ in self.unknown.most_common(_TOLD)]
         more = f" and {len(self.unknown) - len(first):,} more" if len(self.unknown) > len(first) else ""
         return f"Metrics that the mapping does not name: {', '.join(first)}{more}."
 
@@ -167,7 +172,7 @@ class Sessions:
                 raise Unreadable(f"there are more than {MOST_NODES:,} edge nodes")
             node = self._nodes[key] = _Node(*key)
         if address.kind == "NDEATH":
-            _node_died(node, said)
+            self._node_died(node, said)
             return
         self._count(node, said, now_s)
         if address.kind in ("NBIRTH", "DBIRTH"):
@@ -179,7 +184,7 @@ class Sessions:
             whose = "device" if address.device else "edge node"
             raise Unreadable(f"it came without the birth of its {whose}, which is asked for")
         if address.kind == "DDEATH":
-            del node.births[address.device]
+            self._forget(node, address.device)
             if self._plan.by_device:
                 _note_state(node, said, address.device, online=False)
         elif address.device or not self._plan.by_device:
@@ -201,7 +206,7 @@ class Sessions:
             return
         elif seq != node.expected:
             if node.doubted:
-                node.births.clear()
+                self._forget(node, *node.births)
             elif (node.expected - seq) % 256 <= _REPEATED:
                 return
             node.missing |= {(node.expected + n) % 256 for n in range((seq - node.expected) % 256)}
@@ -217,7 +222,7 @@ class Sessions:
     def _born(self, node: _Node, said: _Said) -> None:
         device = said.address.device
         if not device:
-            node.births.clear()
+            self._forget(node, *node.births)
             node.bd_seq, node.unborn, node.troubled_s, node.asked_s = _bd_seq(said.payload), False, None, None
             self._troubled.discard((node.group, node.name))
         elif "" not in node.births:
@@ -225,13 +230,41 @@ class Sessions:
             raise Unreadable("the birth of a device came without that of its edge node, which is asked for")
         elif len(node.births) > MOST_DEVICES:
             raise Unreadable(f"its edge node has more than {MOST_DEVICES:,} devices")
-        births = node.births[device] = self._births_of(said)
+        births = self._births_of(said)
+        self._forget(node, device)
+        told = len(births.by_name)
+        for most, before, whose in (
+            (MOST_METRICS_OF_NODE, sum(len(one.by_name) for one in node.births.values()), "its edge node"),
+            (MOST_METRICS, self._metrics, "all edge nodes"),
+        ):
+            if before + told > most:
+                raise Unreadable(f"the births of {whose} tell of more than {most:,} metrics")
+        node.births[device], self._metrics = births, self._metrics + told
         if device or not self._plan.by_device:
             vehicle = self._vehicle(node, said.address)
             if bool(device) == self._plan.by_device:
                 vehicle.past, vehicle.now = vehicle.now, {}
                 _note_state(node, said, device, online=True)
             self._values(vehicle, births, said, born=True)
+
+    def _forget(self, node: _Node, *devices: str) -> None:
+        """The births of devices, where there are such."""
+        for device in devices:
+            gone = node.births.pop(device, None)
+            self._metrics -= 0 if gone is None else len(gone.by_name)
+
+    def _node_died(self, node: _Node, said: _Said) -> None:
+        """5.5: an old bdSeq is of a session before this one; the time of a will says nothing."""
+        told = _bd_seq(said.payload)
+        if told is None:
+            raise Unreadable("a death certificate without bdSeq")
+        if node.bd_seq is not None and told != node.bd_seq:
+            return
+        self._forget(node, *node.births)
+        node.missing.clear()
+        node.expected = node.troubled_s = None
+        for device in node.vehicles:
+            _note_state(node, said, device, online=False)
 
     def _births_of(self, said: _Said) -> _Births:
         """6.4.6: each metric with its name and datatype, and an alias that is its own. Raises Unreadable where nothing can be read."""
@@ -240,7 +273,7 @@ class Sessions:
         for metric in said.payload.metrics:
             if not metric.name:
                 raise Unreadable("a birth has a metric without a name")
-            name, known = prefix + metric.name, None
+            name, known = prefix + text(metric.name), None
             if name in plan.names:
                 shortest, numeric = name in plan.scalars, name in plan.pressures
                 try:
@@ -248,8 +281,10 @@ class Sessions:
                     known = _Known(name, reading, name in plan.made_by, name in plan.cycles)
                 except Unreadable as error:
                     said.wrong = error
-            elif not metric.name.startswith(OWN_METRICS) and (len(self.unknown) < _MOST_NAMES or name in self.unknown):
-                self.unknown[name] += 1
+            elif not metric.name.startswith(OWN_METRICS):
+                shown = name[:_SHOWN]
+                if len(self.unknown) < _MOST_NAMES or shown in self.unknown:
+                    self.unknown[shown] += 1
             births.by_name[metric.name] = known
             if metric.HasField("alias"):
                 if metric.alias in births.by_alias:
@@ -350,20 +385,6 @@ def _by_name(births: _Births, metric: Metric) -> _Known | None:
 
 
 _UNTOLD: Final = _Known("", Reading("", "", "", "", None), makes=False, makes_cycle=False)
-
-
-def _node_died(node: _Node, said: _Said) -> None:
-    """5.5: an old bdSeq is of a session before this one; the time of a will says nothing."""
-    told = _bd_seq(said.payload)
-    if told is None:
-        raise Unreadable("a death certificate without bdSeq")
-    if node.bd_seq is not None and told != node.bd_seq:
-        return
-    node.births.clear()
-    node.missing.clear()
-    node.expected = node.troubled_s = None
-    for device in node.vehicles:
-        _note_state(node, said, device, online=False)
 
 
 def _note_state(node: _Node, said: _Said, device: str, *, online: bool) -> None:
