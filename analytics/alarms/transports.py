@@ -103,6 +103,7 @@ def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Ma
     assert parent is not None
     threading.Thread(target=lambda: (wait([parent.sentinel]), os._exit(0)), daemon=True).start()
     answer.send(True)
+    refused = [] if local else targets.stay_elsewhere()
     try:
         said = None
         if hooks.is_hook(message.route.address):
@@ -113,10 +114,11 @@ def _send_apart(answer: Connection, message: Message, wait_s: float, secrets: Ma
             _publish(message, wait_s, dict(secrets))
         else:
             _notify(message, wait_s, local=local)
-    except Undelivered as problem:
-        answer.send((str(problem), None, problem.for_good, problem.gone))
     except Exception as error:  # noqa: BLE001  # whatever a library raises, it was not sent
-        answer.send((f"{type(error).__name__}: {error}", None, False, False))
+        told = error if isinstance(error, Undelivered) else Undelivered(f"{type(error).__name__}: {error}")
+        if refused:  # whatever a library made of it
+            told = Undelivered(str(refused[0]), for_good=True)
+        answer.send((str(told), None, told.for_good, told.gone))
     else:
         answer.send((None, said, False, False))
 
