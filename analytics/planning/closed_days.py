@@ -16,6 +16,8 @@ MOST_ENTRIES: Final = 2_000  # of one calendar file
 MOST_BYTES: Final = 1_000_000  # of one, too
 _AHEAD_YEARS: Final = 5  # that a rule which repeats is followed for
 _FIRST_YEAR: Final = 1900  # in which one that repeats begins
+_CYCLE_YEARS: Final = 400  # after which days and weekdays of the calendar are the same again
+_LAST_YEAR: Final = 9_998
 # What has a rule repeat within a day: it closes no whole days, and would be followed second by second.
 _WITHIN_A_DAY: Final = re.compile(r"FREQ=(SECOND|MINUTE|HOUR)LY|BY(SECOND|MINUTE|HOUR)=", re.IGNORECASE)
 _DAY: Final = timedelta(days=1)
@@ -93,16 +95,26 @@ def _repeated(event: Any, first: date, today: date) -> list[date]:
     text = event["RRULE"].to_ical().decode()
     if _WITHIN_A_DAY.search(text) or first.year < _FIRST_YEAR:
         raise ValueError(f"{text} from {first} on: write what repeats by the day, from {_FIRST_YEAR} on")
-    parts = [part[:14] if part.upper().startswith("UNTIL=") else part for part in text.split(";")]
-    rule = rrulestr(";".join(parts), dtstart=datetime.combine(first, time()))
-    until = datetime.combine(today, time()) + timedelta(days=366 * _AHEAD_YEARS)
+    until = today + timedelta(days=366 * _AHEAD_YEARS)
+    parts = dict(part.upper().split("=", 1) for part in text.split(";"))
+    if "UNTIL" in parts:
+        until = min(until, date.fromisoformat(parts.pop("UNTIL")[:8]))
+    if first > until:
+        return []
+    # The library follows a rule to the year 9999 where it finds nothing: later by whole cycles of the calendar, that is not far.
+    cycles = (_LAST_YEAR - until.year) // _CYCLE_YEARS * _CYCLE_YEARS
+    begin, end = (datetime.combine(at.replace(year=at.year + cycles), time()) for at in (first, until))
+    rule = rrulestr(";".join(f"{name}={value}" for name, value in parts.items()), dtstart=begin)
+    found = [at.date().replace(year=at.year - cycles) for at in rule.between(begin, end, inc=True)]
+    if not found:
+        raise ValueError(f"{text} names no day from {first} to {until}")
     left_out = event.get("EXDATE", [])
     left = {
         at.dt.date() if isinstance(at.dt, datetime) else at.dt
         for one in (left_out if isinstance(left_out, list) else [left_out])
         for at in one.dts
     }
-    return [at.date() for at in rule.between(datetime.combine(first, time()), until, inc=True) if at.date() not in left]
+    return [day for day in found if day not in left]
 
 
 def check_country(country: str, region: str | None) -> None:
