@@ -172,6 +172,17 @@ def check_fill(work: Work, reservoir_l: float, *, above_full: bool) -> None:
         )
 
 
+def check_timer(work: Work, interval_min: float, run_s: float) -> None:
+    """Whether a timer that was set to these can be set as the work says. Raises Problem."""
+    if work.kind != "timer_set" or work.withdrawn:
+        return
+    interval_min, run_s = work.interval_min or interval_min, work.run_s or run_s
+    if interval_min * 60 <= run_s:
+        raise Problem(
+            f"interval_min: {interval_min:g} min is no longer than the run of {run_s:g} s; say the minutes from start to start"
+        )
+
+
 # What a meter counts: field of a record, what people call it, its unit, and the most that it gains in a day.
 METERS: Final[Mapping[str, tuple[str, str, float]]] = {
     "engine_h": ("hour meter", "h", 24.0),

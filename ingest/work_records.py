@@ -12,7 +12,7 @@ from ingest.depot_zone import zone_of
 from ingest.errors import Problem
 from ingest.setups import Setup, in_force
 from ingest.times import EARLIEST_US, instant
-from ingest.work import LATEST_AHEAD_US, Work, check_fill, check_meters
+from ingest.work import LATEST_AHEAD_US, Work, check_fill, check_meters, check_timer
 
 
 def record(
@@ -49,6 +49,7 @@ def record(
     if work.kind == "filled" and not setup.controller and not work.withdrawn:
         raise Problem(f"{vehicle_name} has no reservoir: its points are greased by hand")
     check_fill(work, setup.reservoir_l, above_full=above_full)
+    check_timer(work, setup.interval_min, setup.run_s)
     if work.engine_h is not None or work.odometer_km is not None:
         check_meters(work, read_work(connection, vehicle_id).get(vehicle_id, ()))
     if work.corrects is not None:
@@ -60,16 +61,14 @@ def record(
             raise Problem(f"record {work.corrects} was corrected already; correct record {heir}, which stands for it")
     moves = work.kind == "moved" and work.depot and not work.withdrawn
     work = msgspec.structs.replace(work, timezone=zone_of(connection, work.depot or "", vehicle_id) if moves else None)
-    connection.execute(
-        insert(table).values(
-            key=work.key,
-            vehicle_id=vehicle_id,
-            at_us=work.at_us,
-            recorded_us=now_us,
-            corrects=work.corrects,
-            detail=msgspec.to_builtins(work),
-        )
-    )
+    values = {
+        "key": work.key,
+        "vehicle_id": vehicle_id,
+        "at_us": work.at_us,
+        "recorded_us": now_us,
+        "corrects": work.corrects,
+    }
+    connection.execute(insert(table).values(**values, detail=msgspec.to_builtins(work)))
     vehicle = schema.vehicle
     connection.execute(update(vehicle).where(vehicle.c.id == vehicle_id).values(revision=vehicle.c.revision + 1))
     if work.found is not None or work.corrects is not None:

@@ -160,6 +160,9 @@ def test_work_is_news_of_its_vehicle(engine: Engine) -> None:
         ({"kind": ["filled"]}, "no kind of work"),
         ({"kind": "filled", "litres": float("nan")}, "litres"),
         ({"kind": "filled", "withdrawn": True}, "which record"),
+        ({"kind": "timer_set", "interval_min": 0.001}, "no longer than the run of 180 s"),
+        ({"kind": "timer_set", "interval_min": 3, "run_s": 180}, "no longer than the run"),
+        ({"kind": "timer_set", "run_s": 1e9}, "20 min is no longer than the run of 1e\\+09 s"),
     ],
 )
 def test_a_bad_record_is_refused_in_words(engine: Engine, values: dict[str, Any], told: str) -> None:
