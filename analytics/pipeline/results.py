@@ -35,7 +35,8 @@ from ingest.times import instant
 
 log = structlog.get_logger("tallow.results")
 
-LONGEST_S: Final = 120.0  # of a processor, for a vehicle: 400 days of 24 channels take one
+# Of a processor, for a vehicle: 400 days of 24 channels take one, 30,000 random cycles of 60 channels two minutes.
+LONGEST_S: Final = 300.0
 _OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
 _PATIENCE: Final = int(
