@@ -1,6 +1,7 @@
 """What texts and numbers that people give may be, whoever takes them in."""
 
 import re
+from collections.abc import Iterable
 from typing import Annotated, Any, Final
 
 from msgspec import Meta
@@ -12,6 +13,16 @@ STORABLE: Final = r"^[^\x00\ud800-\udfff]*$"
 Channel = Annotated[str, Meta(min_length=1, max_length=64, pattern=STORABLE)]
 # Minutes, seconds, litres, cm3, m, mm, kPa: a thousandth of any is less than anybody means, and what is divided by it stays finite.
 Positive = Annotated[float, Meta(ge=0.001, le=1e9)]
+
+
+# Control characters but tabs and ends of lines: what they do to a terminal is no part of any name or note.
+_UNSEEN: Final = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+
+
+def unseen(values: Iterable[tuple[str, Any]]) -> str | None:
+    """What is wrong with the first text, among values with their names, that holds what cannot be seen; None where none does."""
+    wrong = ((what, text) for what, text in values if isinstance(text, str) and _UNSEEN.search(text))
+    return next((f"{what}: {text!r} cannot be; write characters that can be seen" for what, text in wrong), None)
 
 
 def text_of(value: Any) -> str:

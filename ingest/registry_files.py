@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
+from ingest.bounds import unseen
 from ingest.errors import BadRows, Problem
 from ingest.messages import is_name
 from ingest.setups import NO_SYSTEM, HandPoint, IntervalUnit, Line, Setup
@@ -149,12 +150,15 @@ def _numbers(row: Mapping[str, str]) -> dict[str, str]:
 def _convert(row: Mapping[str, str], values: Mapping[str, Any], shape: Any) -> Any:
     """A row of text as a structure. Raises ValueError that names the column, what stands there, and what may."""
     try:
-        return msgspec.convert(values, shape, strict=False)
+        made = msgspec.convert(values, shape, strict=False)
     except msgspec.ValidationError as error:
         column = str(error).partition(" - at `$.")[2].rstrip("`")
         column = "class" if column == "vehicle_class" else column
         allowed = _ALLOWED.get(column, "something else")
         raise ValueError(f"{column or 'row'}: {row.get(column, '')!r} cannot be; write {allowed}") from None
+    if (wrong := unseen(row.items())) is not None:
+        raise ValueError(wrong)
+    return made
 
 
 def check(setup: Setup) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from ingest.bounds import STORABLE, Channel, Positive
+from ingest.bounds import STORABLE, Channel, Positive, unseen
 from ingest.errors import Problem, in_plain_words
 from ingest.languages import later
 from ingest.times import DAY_US, FOREVER_US, LONG_AGO_US, instant
@@ -138,6 +138,8 @@ def work_of(values: Mapping[str, Any]) -> Work:
         work: Work = msgspec.convert({k: v for k, v in values.items() if v is not None}, Work, strict=False)
     except msgspec.ValidationError as error:
         raise Problem(in_plain_words(error)) from None
+    if (wrong := unseen(msgspec.structs.asdict(work).items())) is not None:
+        raise Problem(wrong)
     for name in ("litres", "to_pct", "interval_min", "run_s", "engine_h", "odometer_km"):
         if not math.isfinite(getattr(work, name) or 0.0):
             raise Problem(f"{name}: not a number")

@@ -27,7 +27,7 @@ from analytics.pipeline.account import (
 from analytics.pipeline.claims import BATCH, LEASE_US, Claims, claim_vehicles, release, release_left, vehicles_wanting
 from analytics.pipeline.kept import program
 from analytics.pipeline.tasks import Outcome, Task, check_kept, outcome_of, registered, tasks_of
-from analytics.pipeline.workers import Lost, Workers
+from analytics.pipeline.workers import Lost, Workers, within
 from ingest import schema
 from ingest.database import address, writing
 from ingest.languages.saying import in_json, parts_of
@@ -35,6 +35,8 @@ from ingest.times import instant
 
 log = structlog.get_logger("tallow.results")
 
+# Of a processor, for a vehicle: 400 days of 24 channels take one, 30,000 random cycles of 60 channels two minutes.
+LONGEST_S: Final = 300.0
 _OLD_A_BATCH: Final = 50  # of those without news, so that neither keeps the other waiting
 _LOOK_AGAIN_S: Final = 0.5
 _PATIENCE: Final = int(
@@ -130,7 +132,8 @@ def _failed(task: Task, error: str) -> None:
 
 def _outcome_or_error(task: Task) -> Outcome | str:
     try:
-        return outcome_of(task)
+        with within(LONGEST_S):
+            return outcome_of(task)
     except DBAPIError:
         raise  # that is the database's matter, not the vehicle's
     except Exception:  # noqa: BLE001  # whatever it is, it is one vehicle's

@@ -28,6 +28,30 @@ class Stopped(Problem):
     """The processes were ended in the middle of their work, because somebody wants to stop."""
 
 
+class TooLong(Problem):
+    """A task takes longer than any does that is worth waiting for."""
+
+
+@contextmanager
+def within(seconds: float) -> Iterator[None]:
+    """Ends what takes more of a processor's time, by TooLong: by a signal, so that nothing has to look at a clock for it, and only in
+    the main thread of a process, as the tasks of this machine's are done. A cluster's scheduler has limits of its own."""
+    if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "setitimer"):
+        yield
+        return
+
+    def end(*_: object) -> None:
+        raise TooLong(f"it takes more than {seconds:g} s of a processor's time")
+
+    before = signal.signal(signal.SIGPROF, end)
+    signal.setitimer(signal.ITIMER_PROF, seconds, 1.0)  # once more each second, should somebody keep it to themselves
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
+
+
 class Workers:
     """A process that is lost costs time only: another does its work again."""
 

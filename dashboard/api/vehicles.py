@@ -16,6 +16,7 @@ from dashboard.queries import lists
 from dashboard.queries.vehicle import setup as setup_of
 from dashboard.web.database import engine
 from ingest import registry_files, times
+from ingest.bounds import unseen
 from ingest.database import reachable, writing
 from ingest.registry import unknown
 from ingest.setups import Setup
@@ -89,6 +90,9 @@ def _setup(said: dict[str, Any], fleet: str, vehicle: str) -> Setup:
         refuse(422, "lines: a vehicle with a controller has at least one, one without has none")
     if any((point["grams"] is None) == (point["strokes"] is None) for point in said["hand_points"]):
         refuse(422, "hand_points: each has grams or strokes, one of the two")
+    for part in (said, *said["lines"], *said["hand_points"]):
+        if (wrong := unseen(part.items())) is not None:
+            refuse(422, wrong)
     since = said.pop("valid_from")
     values = said | {
         "fleet": fleet,

@@ -37,10 +37,10 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
     except DBAPIError:
         words = tr("The database is away; what you see may be old.")
         return {"words": words, "late": True, "about": words, "alarms": 0, "refills": 0}
-    words, late = tr("Data {time} old", time=formatting.lasting(newest_us, now)), False
-    if newest_us is None and recorded_us is None:
-        words = tr("No data yet")
-    elif recorded_us is not None and now - recorded_us > (_QUIET_US if listened else _STOPPED_US):
+    words, late = tr("No data yet"), False
+    if newest_us is not None:
+        words = tr("Data {time} old", time=formatting.lasting(newest_us, now))
+    if recorded_us is not None and now - recorded_us > (_QUIET_US if listened else _STOPPED_US):
         words, late = tr("Nothing recorded for {time}", time=formatting.lasting(recorded_us, now)), True
     elif looked_us is not None and now - looked_us > _UNWATCHED_US:
         words, late = tr("Nothing analysed for {time}", time=formatting.lasting(looked_us, now)), True

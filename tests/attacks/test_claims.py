@@ -4,6 +4,7 @@ import json
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,10 @@ from sqlalchemy.exc import OperationalError
 from analytics.pipeline import claims, depot_days, results
 from analytics.pipeline.claims import LEASE_US, claim_vehicles, vehicles_wanting
 from analytics.pipeline.results import Wanting
-from analytics.pipeline.tasks import engine_of
+from analytics.pipeline.tasks import Outcome, Task, engine_of, outcome_of
 from analytics.pipeline.vehicle_summary import register
 from analytics.pipeline.watch import Watch
-from analytics.pipeline.workers import Workers
+from analytics.pipeline.workers import TooLong, Workers, workers
 from dashboard.cli.options import start_logging
 from ingest import database, schema
 from ingest.times import DAY_US, now_us
@@ -53,6 +54,37 @@ def ids(engine: Engine) -> list[int]:
 
 def renewed(engine: Engine, pool: Workers) -> int:
     return sum(1 for _ in results.renew(engine, now_us, pool, lambda done, of: None, NEWS))
+
+
+def _endless_at_hs_201(task: Task) -> Outcome | str:
+    """In a process of its own: an analysis that goes on for ever, and does not want to be ended."""
+
+    def endless(task: Task) -> Outcome:
+        with suppress(TooLong):
+            while task.vehicle.name == "HS-201":
+                pass
+        while task.vehicle.name == "HS-201":
+            pass
+        return outcome_of(task)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(results, "outcome_of", endless)
+        patch.setattr(results, "LONGEST_S", 0.5)
+        return _OUTCOME_OR_ERROR(task)
+
+
+_OUTCOME_OR_ERROR = results._outcome_or_error
+
+
+def test_a_vehicle_whose_analysis_never_ends_holds_nobody_up(three: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is left for later and told of, as one whose analysis fails; those behind it have their results."""
+    monkeypatch.setattr(results, "_outcome_or_error", _endless_at_hs_201)
+    with structlog.testing.capture_logs() as told, workers(1) as pool:
+        assert renewed(three, pool) == 2
+    assert [(one["vehicle"], one["event"]) for one in told] == [("f/HS-201", "an analysis failed; tried again later")]
+    assert "it takes more than 0.5 s of a processor's time" in told[0]["error"]
+    with three.connect() as connection:
+        assert len(connection.execute(select(schema.claim)).all()) == 1
 
 
 @pytest.mark.parametrize("ahead_us", [LEASE_US + 1_000_000, 400 * DAY_US, 1 << 61])

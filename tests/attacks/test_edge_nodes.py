@@ -89,6 +89,22 @@ def test_births_are_bounded(sessions: Sessions, monkeypatch: pytest.MonkeyPatch)
     assert other("DBIRTH", birth(20, 2)) == []
 
 
+def test_devices_that_come_and_go_are_forgotten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each new one takes the place of one that died, not of one that is there."""
+    monkeypatch.setattr(read_sessions, "MOST_DEVICES", 3)
+    own_names = MAPPING.replace(', values = { "Pump 7" = "L7", "Pump 8" = "L8" }', "")
+    to = Sessions(plan(own_names, tmp_path))
+    say(to, "NBIRTH", payload(bd(0), seq=0))
+    assert wrong(say(to, "DBIRTH", born(seq=1), "stays")) == []
+    for n in range(40):
+        assert wrong(say(to, "DBIRTH", born(seq=2 + 2 * n), f"goes-{n}")) == []
+        assert wrong(say(to, "DDEATH", payload(seq=3 + 2 * n), f"goes-{n}")) == []
+    (node,) = to._nodes.values()
+    assert len(node.vehicles) == 7
+    assert "stays" in node.vehicles
+    assert wrong(say(to, "DDATA", payload(metric("Lube/Level", 9, 54.0, T + 1), seq=82), "stays")) == []
+
+
 def test_topics_are_bounded() -> None:
     """65,536 of those that were read are remembered, and one may have 65,535 bytes."""
     long = "spBv1.0/quarry/DDATA/gate/" + "x" * 2_000

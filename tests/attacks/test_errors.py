@@ -127,3 +127,26 @@ def test_a_tiny_interval_is_refused_at_the_door(tmp_path: Path) -> None:
         work.work_of({"key": "k", "kind": "timer_set", "at_us": now_us(), "by": "x", "interval_min": 1e-300})
     with pytest.raises(Problem, match="by"):
         work.work_of({"key": "k", "kind": "bled", "at_us": now_us(), "by": "half a pair \ud800"})
+
+
+@pytest.mark.parametrize("mark", ["\x1b[2J", "\x07", "\x9b2J", "\x7f"])
+def test_what_moves_a_terminals_cursor_is_no_name(tmp_path: Path, mark: str) -> None:
+    """Whoever runs a command reads what others wrote: names in registry files, and what people say of work."""
+    folder = tmp_path / "registry"
+    folder.mkdir()
+    engine = sqlite_at(tmp_path / "tallow.db")
+    for vehicle, line, column in (({"unit": f"a{mark}b"}, {}, "unit"), ({}, {"point": f"a{mark}b"}, "point")):
+        write(folder, [VEHICLE | vehicle], [LINE | line])
+        told = f"{column}: .* write characters that can be seen"
+        with pytest.raises(Problem, match=told) as refused, database.writing(engine) as connection:
+            registry.register(connection, folder, 0)
+        assert mark not in str(refused.value)
+    write(folder, [VEHICLE | {"unit": "two\nlines\tand a tab", "grease": "EP\u200b"}], [LINE])
+    with database.writing(engine) as connection:
+        registry.register(connection, folder, 0)
+    engine.dispose()
+    said = {"key": "k", "kind": "bled", "at_us": now_us(), "by": "x"}
+    for column in ("note", "by", "grease"):
+        with pytest.raises(Problem, match=f"{column}: .* write characters that can be seen"):
+            work.work_of(said | {column: f"a{mark}b"})
+    assert work.work_of(said | {"note": "two\nlines"}).note == "two\nlines"

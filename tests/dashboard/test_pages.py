@@ -596,8 +596,11 @@ def test_the_frame_names_results_that_stay_old_and_the_age_of_the_depots_data(en
             assert ("1 vehicle was not analysed for a day: its alarms may be old or missing." in parts) is told
             assert ("HS-109" in parts) is told
         looked(END_US)
-        unheard = frame.state(engine, Scope(depot="no such depot"))["about"]
-    assert "Newest message: not yet" in unheard
+        with writing(engine) as connection:
+            connection.execute(update(schema.recorder_stats).values(last_us=times.now_us()))
+        unheard = frame.state(engine, Scope(depot="no such depot"))
+    assert "Newest message: not yet" in unheard["about"]
+    assert unheard["words"] == "No data yet"
 
 
 @pytest.mark.usefixtures("client")

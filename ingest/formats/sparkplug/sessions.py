@@ -34,14 +34,12 @@ from ingest.messages import Arrival, Rejected, topic
 
 MOST_NODES: Final = 100_000
 MOST_DEVICES: Final = 1_000  # of a node
-# That births told of, by name: a birth of 1 MB takes 11 MB of memory.
-MOST_METRICS: Final = 5_000_000
+MOST_METRICS: Final = 5_000_000  # that births told of; a birth of 1 MB takes 11 MB of memory
 MOST_METRICS_OF_NODE: Final = 200_000
 _MOST_NAMES: Final = 1_000  # of metrics that are told to be unknown
 _TOLD, _SHOWN = 20, 100  # names, and characters of one
 _ASK_EVERY_S: Final = 30.0  # a node that does not answer
 _REPEATED: Final = 8  # a number so few back has come already
-
 
 _Report = tuple[str, Value, int]  # a metric that makes a message, its value, milliseconds since 1970
 
@@ -250,8 +248,7 @@ class Sessions:
     def _forget(self, node: _Node, *devices: str) -> None:
         """The births of devices, where there are such."""
         for device in devices:
-            gone = node.births.pop(device, None)
-            self._metrics -= 0 if gone is None else len(gone.by_name)
+            self._metrics -= len(node.births.pop(device, _Births()).by_name)
 
     def _node_died(self, node: _Node, said: _Said) -> None:
         """5.5: an old bdSeq is of a session before this one; the time of a will says nothing."""
@@ -299,6 +296,10 @@ class Sessions:
         vehicle = node.vehicles.get(device)
         if vehicle is None:
             cells = {GROUP: address.group, NODE: address.node} | ({DEVICE: device} if device else {})
+            if (
+                len(node.vehicles) > 2 * MOST_DEVICES
+            ):  # at most half of them are born; of the others the first is forgotten
+                del node.vehicles[next(name for name in node.vehicles if name not in node.births)]
             vehicle = node.vehicles[device] = _Vehicle(*self._plan.whose(cells))
         return vehicle
 
