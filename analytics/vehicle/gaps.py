@@ -22,6 +22,11 @@ LONG_GAP: Final = 2.5
 _SHORTEST_RUN_S: Final = 1.0
 _MOST_UNHEARD: Final = 1_000_000
 TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
+_SCATTER_GAPS: Final = 5, 40  # the fewest that tell how much they scatter, and over how many it is learned
+_SOUND_SCATTER: Final = 0.03  # of an interval, by which gaps of a sound timer differ from each other
+_SCATTER_SLACK: Final = (
+    1.5  # times what is beyond: 2.5 standard deviations of how single gaps scatter about as much as usual
+)
 
 
 def registered_h(history: History) -> Floats:
@@ -124,6 +129,11 @@ class GapCounter(Stateful):
         self.missed = [0] * len(self.first)
         self.counted: dict[int, int] = {}  # what was missed in gaps as it was counted at first, where it was any
         self._step_h = history.meter_step_h
+        self._single: tuple[int, float, float] = (
+            0,
+            0.0,
+            0.0,
+        )  # gaps of one cycle in a row so far, the latest, and their usual difference
         self._phase = 0.0  # intervals that had passed at the latest sure cycle since the timer last started the pump
         self._perhaps = (
             0  # cycles since the timer was last seen for sure that may have been its own: nobody said otherwise
@@ -155,11 +165,28 @@ class GapCounter(Stateful):
                 self._perhaps = 0
             return None
         gap = Gap(self.first[i], i, *(values[i] for values in self._of_gaps))
+        self._learn_scatter(gap)
         missed = self._missed(gap)
         if missed:
             self.missed[i] = self.counted[i] = missed
             self.expected[i] += missed
         return gap
+
+    def scatter(self, i: int) -> float:
+        """By how much of an interval gaps in a row differ as a rule, beyond what a sound timer and the steps of the meter make of it: some
+        controllers count other hours than their meters do."""
+        number, _, usual = self._single
+        sound = math.hypot(_SOUND_SCATTER, self._step_h / 2 / self.interval_h[i])
+        return math.sqrt(usual**2 - sound**2) if usual > sound and number > _SCATTER_GAPS[0] else 0.0
+
+    def _learn_scatter(self, gap: Gap) -> None:
+        interval, (number, before, usual) = self.interval_h[gap.last], self._single
+        if gap.ran != 1 or gap.manual or gap.after_manual or gap.doubt_h or gap.hours > 1.5 * interval:
+            return
+        if number:
+            apart = min(abs(gap.hours - before) / interval, 0.5)
+            usual += max(1 / number, 1 / _SCATTER_GAPS[1]) * (apart - usual)
+        self._single = number + 1, gap.hours, usual
 
     def _missed(self, gap: Gap) -> int:
         """How many cycles of a gap never ran."""
@@ -168,7 +195,7 @@ class GapCounter(Stateful):
             self._phase, self._perhaps = 0.0, 0
             surely: int = math.floor((gap.hours - gap.doubt_h) / interval)
             return max(0, surely - ran + manual)
-        slack = 0.12 + self._step_h / interval
+        slack = 0.12 + self._step_h / interval + _SCATTER_SLACK * self.scatter(gap.last)
         x = self._phase + gap.hours / interval
         nearest: int = round(x)
         if not manual and abs(x - nearest) <= slack + 0.02 * x and nearest >= 1:

@@ -25,6 +25,7 @@ _LEAST_GAPS: Final = 12
 _BY_A_CLOCK: Final = 0.7
 _WHOLE: Final = 0.12
 _FEW: Final = 4.0  # times over which a timer's tolerance adds up; over more it would let anything be whole
+_SCATTER: Final = 1.4  # times how gaps differ: four standard deviations of the mean of seven that scatter so
 _COARSE: Final = 0.1  # of a gap: larger steps of the hour meter tell nothing of it
 
 
@@ -82,13 +83,16 @@ class TimerEstimate(Stateful):
                 self.is_clock = self._by_a_clock(self._hours[max(self._anew[gap.last], number - _LATEST_GAPS) : number])
             return None
         self.is_clock = True
+        scatter = self._counter.scatter(gap.last)
+        off, limit = abs(mean / registered - 1), self._settings.timer_mismatch + _SCATTER * scatter
+        if scatter and self.mismatch is None and off < limit:
+            return None
         self._told_by += [0] * (gap.last - len(self._told_by)) + [needed]
-        off = abs(mean / registered - 1)
         first = self._begins[number - needed]
         self.factor = mean / registered
         is_new = abs(mean / interval - 1) > _NEW_SETTING
-        if off < self._settings.timer_mismatch:
-            if self.mismatch is not None and off < 0.75 * self._settings.timer_mismatch:
+        if off < limit:
+            if self.mismatch is not None and off < 0.75 * limit:
                 self._end(self._counter.at_us[first])
                 return first if is_new else None
             return None

@@ -21,6 +21,7 @@ _BEND: Final = 0.03  # by which a sound sensor's slope differs from place to pla
 _STEPS_A_WINDOW: Final = 3.0  # of the sensor, before a slope over them means something
 _EXCESS_STEPS: Final = 1.2  # of the sensor, by which use must differ
 _SHEET_PCT: Final = 25.0  # of a reservoir: the sheet counts like so much use
+_OWN_PCT: Final = 100.0  # of a reservoir, over which the vehicle's own ratio is learned
 _WIDE_STEP_PCT: Final = 10.0  # a sensor of such steps tells half as much
 _BASELINE_STEPS: Final = 2.0  # over which a segment must reach before its slope counts
 _BASELINE_PCT: Final = 8.0  # and over so much of the reservoir
@@ -74,17 +75,17 @@ class Consumption(Stateful):
         self.settings, self.ended = settings, ended
         self.baseline_dose_ratio, self.dose_ratio_sd = 1.0, _RATIO_SD
         self.current_dose_ratio = 1.0
+        self._own = 1.0  # ratio that the vehicle had while it was new to us, or nearer to its sheet since
         self.open: Episode | None = None
         self._suspicion: _Suspicion | None = None
         self._sound_since_us = 0
 
     @property
     def sound_dose_ratio(self) -> float:
-        """What its use is held against: the vehicle's own ratio as far as that may be a sound system's. The further it lies beyond, the
-        likelier it was learned of one that was not sound from the start, and the more the sheet counts instead."""
-        off = self.baseline_dose_ratio - 1
-        beyond = max(abs(off) - _SOUND, 0.0)
-        return 1 + math.copysign(abs(off) - beyond - beyond * _SOUND / (_MOST_LEARNED - _SOUND), off)
+        """What its use is held against: the vehicle's own ratio as far as that may be a sound system's. It stands once it is learned, so
+        that wear cannot become the new normal. The further it lies beyond, the likelier it was learned of one that was not sound from the
+        start, and the more the sheet counts instead."""
+        return min(map(_as_sound, (self._own, self.baseline_dose_ratio)), key=lambda ratio: abs(ratio - 1))
 
     def end(self, at_us: int) -> None:
         """What was found is over."""
@@ -251,6 +252,8 @@ class Consumption(Stateful):
         if used > 0:
             prior = _SHEET_PCT * (1 + (segments[-1].step_pct / _WIDE_STEP_PCT) ** 2)
             self.baseline_dose_ratio = min(max((prior + drops) / (prior + used), 1 - _MOST_LEARNED), 1 + _MOST_LEARNED)
+            if used < _OWN_PCT or abs(self.baseline_dose_ratio - 1) < abs(self._own - 1):
+                self._own = self.baseline_dose_ratio
             self.dose_ratio_sd = _RATIO_SD * math.sqrt(prior / (prior + used))
             self.current_dose_ratio = self.baseline_dose_ratio
 
@@ -281,3 +284,10 @@ class Consumption(Stateful):
         if got < 0.8 * limit or weight <= 0 or number < 4:
             return None
         return Slope(-falling / weight, noise_pct / math.sqrt(weight), got, began_us)
+
+
+def _as_sound(ratio: float) -> float:
+    """What a ratio that was learned may be of a sound system's."""
+    off = ratio - 1
+    beyond = max(abs(off) - _SOUND, 0.0)
+    return 1 + math.copysign(abs(off) - beyond - beyond * _SOUND / (_MOST_LEARNED - _SOUND), off)

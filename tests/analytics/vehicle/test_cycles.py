@@ -365,3 +365,16 @@ def test_a_clock_whose_cycles_are_missed_from_the_start_is_one(tmp_path: Path, s
     told = drive(tmp_path / "b", [(float(at) * INTERVAL_H, n) for n, at in enumerate(stood)])
     assert kinds(told) == ["missed_cycles"]
     assert not any(NO_CLOCK in text for text in [*notes(result), *notes(told)])
+
+
+@pytest.mark.parametrize("scatter", [0.08, 0.12])
+@pytest.mark.parametrize("seed", range(3))
+def test_gaps_that_scatter_are_no_fault_and_hide_none(tmp_path: Path, seed: int, scatter: float) -> None:
+    """A controller that counts somewhat other hours than its meter does: no mismatch, none missed; a dead pump is found all the
+    same."""
+    rng = np.random.default_rng(seed)
+    hours = np.cumsum(INTERVAL_H * (1 + scatter * rng.standard_normal(900))) + 0.2
+    cycles = [(float(hour), n) for n, hour in enumerate(hours, 1)]
+    assert drive(tmp_path / "sound", cycles).findings == ()
+    dead = [(hour + 12 * INTERVAL_H * (n > 600), n) for hour, n in cycles]
+    assert [f.kind for f in drive(tmp_path / "dead", dead).findings] == ["missed_cycles"]

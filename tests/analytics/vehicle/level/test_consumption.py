@@ -76,6 +76,17 @@ def test_what_was_so_before_anything_was_recorded_is_found_once_and_lasts(seed: 
     assert found.dose_ratio == pytest.approx(ratio, abs=0.12)
 
 
+@pytest.mark.parametrize("seed", [2, 3, 4])
+@pytest.mark.parametrize("a_week", [0.98, 1.02])
+def test_what_wears_over_months_cannot_become_the_new_normal(seed: int, a_week: float) -> None:
+    """By 2 % a week it has gone beyond 0.77 or 1.28 times after three months; what the vehicle delivered at first is still known then."""
+    found = analysed(Tank(days=200, seed=seed, ratio=tuple((7.0 * n, a_week**n) for n in range(30))))
+    assert kinds(found) == ["reservoir_loss" if a_week > 1 else "under_delivery"]
+    (one,) = [s for s in found.episodes if s.kind in ("reservoir_loss", "under_delivery")]
+    assert one.ended_us is None
+    assert 85 < (one.detected_us - START_US) / DAY_US < 130
+
+
 @pytest.mark.parametrize("until_day", [40, 90])
 def test_a_loss_that_goes_on_after_its_cause_stands_by_itself(until_day: int) -> None:
     """Lines that were bled fill again, which is no loss; a leak that goes on for weeks afterwards is one, from when that is plain."""
