@@ -55,7 +55,7 @@ def test_nights_in_a_heated_hall_lose_no_pump_its_pressure(channels: int, quick:
         return -0.03 * (temp_c - 10) - 0.12 * np.tanh((temp_c - 10) / 20)
 
     made.log_kpa += (stiff(temp) - stiff(made.temp_c) - 0.8)[:, None]
-    made.temp_c = np.round(np.where(quick & (hours_out > 0.1), outside, temp), 1)
+    made.temp_c = np.where(quick & (hours_out > 0.1), outside, temp).astype(np.float64).round(1)
     assert told(made) == []
 
 
