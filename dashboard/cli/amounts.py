@@ -92,10 +92,8 @@ def show_amounts(
     for one in found:
         kept = "change in reservoirs not known"
         if one.held_l is not None and one.unaccounted_l is not None:
-            kept = (
-                f"{one.held_l:+.1f} l change in reservoirs, {one.unaccounted_l:+.1f} l filled but neither used"
-                " nor still in reservoirs"
-            )
+            held, lost = (round(litres, 1) + 0.0 for litres in (one.held_l, one.unaccounted_l))  # never -0.0
+            kept = f"{held:+.1f} l change in reservoirs, {lost:+.1f} l filled but neither used nor still in reservoirs"
         filled = "litres filled not known" if one.known_filled_l is None else f"{one.filled_l:.1f} l filled"
         print(
             f"{formatting.month(one.month)}  {one.depot}, {one.grease}: {one.used_l:.1f} l used ({one.used_l * density:.1f} kg),"
