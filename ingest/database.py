@@ -132,7 +132,7 @@ def _none_there(engine: Engine) -> None:
     )
 
 
-def _opened(engine: Engine, fill: Callable[[Engine], None]) -> Engine:
+def _opened(engine: Engine, fill: Callable[[Engine], object]) -> Engine:
     """An engine for a database of today's shape, after `fill` where it is empty."""
     try:
         with reachable(engine):
@@ -177,10 +177,11 @@ def is_away(error: DBAPIError) -> bool:
     return isinstance(error, OperationalError) or error.connection_invalidated
 
 
-def upgrade(engine: Engine) -> None:
-    """Bring the tables to today's shape, one process at a time."""
+def upgrade(engine: Engine) -> bool:
+    """Bring the tables to today's shape, one process at a time; whether there were none before."""
     with reachable(engine), writing(engine) as connection:
-        if _revision(connection) is None and inspect(connection).get_table_names():
+        none_before = _revision(connection) is None
+        if none_before and inspect(connection).get_table_names():
             raise Problem(f"{shown(engine)} holds other tables than tallow's; name a database of its own")
         if connection.dialect.name == "postgresql":
             connection.execute(select(func.pg_advisory_xact_lock(_UPGRADE_LOCK)))
@@ -198,6 +199,7 @@ def upgrade(engine: Engine) -> None:
         for one in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))):
             with suppress(OSError):
                 one.chmod(_PRIVATE)
+    return none_before
 
 
 def alembic_config() -> "Config":

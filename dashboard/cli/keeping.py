@@ -7,7 +7,7 @@ import typer
 
 from dashboard.cli.options import DEFAULT_DATABASE, Database, Json, as_of_us, print_json, progress
 from ingest import quarantine, retention, times
-from ingest.database import connect, open_existing, reachable
+from ingest.database import connect, open_existing, reachable, shown
 from ingest.database import upgrade as upgrade_database
 from ingest.errors import Problem
 from ingest.messages import REFUSALS, SHARE, is_name
@@ -174,5 +174,6 @@ def acl(
 @app.command(epilog="Example: tallow upgrade --database sqlite:///tallow.db")
 def upgrade(database: Database = DEFAULT_DATABASE) -> None:
     """Bring the database of an older version up to date; repeatable."""
-    upgrade_database(connect(database))
-    print("The database is up to date.")
+    engine = connect(database)
+    made = upgrade_database(engine)  # whoever mistyped the address of theirs has to see it
+    print(f"There was none at {shown(engine)}; an empty one is made." if made else "The database is up to date.")

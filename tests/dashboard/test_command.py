@@ -20,12 +20,14 @@ from unittest import mock
 
 import pytest
 import structlog
+from sqlalchemy import insert
 from typer.main import get_command
 
 from analytics.findings import CAUTION
 from dashboard.cli import planning
 from dashboard.cli.main import COMMANDS as LISTED
 from dashboard.cli.main import app, main
+from ingest import schema
 from ingest.database import open_database
 from ingest.totals import newest_at_us
 from simulators.scenario import load
@@ -324,11 +326,32 @@ def test_a_file_that_is_no_database_is_one_clear_line(tmp_path: Path) -> None:
     assert path.read_text().startswith("not a database")
 
 
-def test_upgrade_is_repeatable(tmp_path: Path) -> None:
-    """On an empty database and again."""
+def test_a_little_less_than_no_litres_is_none(tmp_path: Path) -> None:
+    """Nobody reads -0.0 as a figure."""
     database = f"sqlite:///{tmp_path / 'x.db'}"
-    for _ in range(2):
-        assert tallow("upgrade", database=database).stdout == "The database is up to date.\n"
+    tallow("register", str(write(tmp_path, [VEHICLE], [LINE])), database=database)
+    engine = open_database(database)
+    row = {
+        "month": "2026-05",
+        "depot": "Quarry",
+        "grease": "g",
+        "used_l": 1,
+        "filled_l": 1,
+        "held_l": -0.02,
+        "unaccounted_l": -0.01,
+    }
+    with engine.begin() as connection:
+        connection.execute(insert(schema.supply).values(vehicle_id=1, **row))
+    engine.dispose()
+    told = tallow("amounts", database=database).stdout
+    assert "+0.0 l change in reservoirs, +0.0 l filled" in told
+
+
+def test_upgrade_is_repeatable(tmp_path: Path) -> None:
+    """Where there is no database it makes one, and says that it was not there: its address may be mistyped."""
+    database = f"sqlite:///{tmp_path / 'x.db'}"
+    assert tallow("upgrade", database=database).stdout == f"There was none at {database}; an empty one is made.\n"
+    assert tallow("upgrade", database=database).stdout == "The database is up to date.\n"
     assert tallow("status", database=database).returncode == 0
 
 
