@@ -225,7 +225,7 @@ class Consumption(Stateful):
         if sound and enough and sign * (middle - late.dose_ratio) > _OVER_SIGMAS * late.sd:
             self._sound_since_us = int(late.began_us)
             self.end(self._sound_since_us)
-        elif kind == found.kind:
+        elif kind == found.kind and sign * (middle - late.dose_ratio) < 0:
             self._measure(late.dose_ratio, dose_cm3)
         return late.dose_ratio
 

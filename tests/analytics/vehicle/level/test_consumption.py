@@ -39,6 +39,11 @@ def test_grease_that_is_not_accounted_for_is_found_once(seed: int, ratio: float,
     assert 45 < (one.detected_us - START_US) / DAY_US < 62
     assert one.ended_us is not None
     assert abs((one.ended_us - START_US) / DAY_US - 75) < 8
+    got, expected = one.evidence["cm3_per_cycle"], one.evidence["expected_cm3_per_cycle"]
+    assert got is not None
+    assert expected is not None
+    assert (got / expected > 1.14) == (ratio > 1)  # what it was while it lasted, not what the readings say that end it
+    assert (got / expected < 0.89) == (ratio < 1)
 
 
 @pytest.mark.parametrize("seed", range(1, 6))
