@@ -93,7 +93,13 @@ def test_readings_sent_with_cycles_only_are_not_missed_while_the_pump_is_dead(ev
     dead = sent.cycles.at_us > START_US + 45 * DAY_US
     told = chosen(sent.cycles, dead)
     switched = Ignitions(
-        told.boot, told.seq, told.at_us, told.sent_us, told.received_us, told.engine_h, np.arange(len(told)) % 2.0
+        told.boot,
+        told.seq,
+        told.at_us,
+        told.sent_us,
+        told.received_us,
+        told.engine_h,
+        (np.arange(len(told)) % 2).astype(np.float64),
     )
 
     def found(messages: Messages) -> set[str]:
