@@ -30,7 +30,7 @@ class Marks(Stateful):
         self.low: Episode | None = None
         self.over: Episode | None = None
         self.low_mark = history.said("low_mark_pct", history.cycles.at_us)
-        self.highest = float(self.low_mark.max(initial=-math.inf)) - _SURE_PCT  # at which any mark is near
+        self.highest = max(self.low_mark.tolist(), default=-math.inf) - _SURE_PCT  # at which any mark is near
         at_us = history.cycles.at_us
         gap_us = np.diff(at_us, prepend=at_us[:1])
         stood_h = gap_us / HOUR_US - np.diff(history.cycle_h, prepend=history.cycle_h[:1])

@@ -47,15 +47,16 @@ def test_nights_in_a_heated_hall_lose_no_pump_its_pressure(channels: int, quick:
     """In deep cold the first cycles of a day run with the warm grease of the hall, and the thermometer, which comes out of it as well,
     says so: after a long stop that is no failure. A quick one says so but once."""
     made = drive(180, channels, 52)
-    outside = 8 - 32 * np.minimum(made.day / 90, 1)
+    outside: Floats = 8 - 32 * np.minimum(made.day / 90, 1.0)
     hours_out = (made.day % 1) * 24 - 6
-    temp = np.where(made.day > 30, outside + (14 - outside) * np.exp(-hours_out / 5), outside)
+    temp: Floats = np.where(made.day > 30, outside + (14 - outside) * np.exp(-hours_out / 5), outside)
 
     def stiff(temp_c: Floats) -> Floats:
         return -0.03 * (temp_c - 10) - 0.12 * np.tanh((temp_c - 10) / 20)
 
     made.log_kpa += (stiff(temp) - stiff(made.temp_c) - 0.8)[:, None]
-    made.temp_c = np.where(quick & (hours_out > 0.1), outside, temp).astype(np.float64).round(1)
+    shown: Floats = np.where(quick & (hours_out > 0.1), outside, temp)
+    made.temp_c = np.round(shown, 1)
     assert told(made) == []
 
 
