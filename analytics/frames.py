@@ -31,6 +31,7 @@ from ingest.arrays import Messages
 from ingest.database import address, open_existing, reachable
 from ingest.setups import NO_SYSTEM, Line, Setup, Vehicle
 from ingest.times import now_us, read_time
+from ingest.totals import default_as_of_us
 
 _WHO: Final = ("fleet", "vehicle")
 _FINDING: Final = "kind channel lines began_at detected_at ended_at severity summary evidence".split()
@@ -184,7 +185,7 @@ def refill_dates(url: str, weeks: int = 12, timezone: str = "UTC") -> pd.DataFra
     """
     engine = open_existing(url)
     with reachable(engine), engine.connect() as connection:
-        at_us = tasks.default_as_of_us(connection)
+        at_us = default_as_of_us(connection)
     with reachable(engine), workers() as pool:
         cases = cases_of(engine, at_us, weeks, pool, lambda done, of: None)
     return pd.DataFrame(

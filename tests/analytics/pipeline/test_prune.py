@@ -170,7 +170,7 @@ def test_a_clock_ahead_lets_go_of_nothing(engine: Engine, pool: Workers) -> None
     assert (since_us < times.now_us() - 400 * DAY_US, gone) == (True, 0)
     Recorder(engine, "test").record([level(3, at="9999-12-31T23:00:00Z")])
     with engine.connect() as connection:  # whatever is asked without a time
-        assert tasks.default_as_of_us(connection) == as_of_us(engine, None) == LATEST_US
+        assert totals.default_as_of_us(connection) == as_of_us(engine, None) == LATEST_US
 
 
 def test_a_month_of_which_nothing_came_late_is_dropped_as_a_table(engine: Engine, pool: Workers) -> None:
