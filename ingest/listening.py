@@ -11,12 +11,13 @@ from sqlalchemy.exc import DBAPIError
 
 from ingest import schema
 from ingest.database import upsert, writing
-from ingest.times import machine_us
+from ingest.times import DAY_US, HOUR_US, instant, machine_us
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 EVERY_S: Final = 60.0
+_IN_A_WEEK: Final = range(1, 5)  # Tuesday to Friday: the day before was a working day
 _BELIEVED_US: Final = 4 * 60_000_000  # some of these in a row may fail
 
 
@@ -49,6 +50,14 @@ def is_listened(connection: Connection) -> bool:
     """Whether an ingester said lately that it is subscribed and has recorded all that came."""
     at_us = last_us(connection)
     return at_us is not None and machine_us() - at_us < _BELIEVED_US
+
+
+def longest_quiet_us(now_us: int, *, listened: bool) -> int:
+    """For how long nothing need be recorded by now without anything being wrong: hardly, where nobody is known to listen; else a night, or
+    a weekend with the nights beside it (common practice, no source). A gateway between vehicles and broker may be down as well."""
+    if not listened:
+        return HOUR_US // 2
+    return 18 * HOUR_US if instant(now_us).weekday() in _IN_A_WEEK else 3 * DAY_US
 
 
 def last_us(connection: Connection) -> int | None:

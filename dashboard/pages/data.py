@@ -18,17 +18,13 @@ from dashboard.queries.model import model_fit
 from dashboard.queries.scope import EVERYTHING, scope_of
 from dashboard.web.database import engine
 from dashboard.web.frame import REFRESH_MS
-from ingest import times
+from ingest import listening, times
 from ingest.languages import cldr, later, tr
 from ingest.messages import REFUSALS
-from ingest.times import DAY_US, HOUR_US
 
 dash.register_page(
     __name__, path="/data", name=later("Data"), title=lambda **_: tr("Data"), in_menu=True, order=6, icon="data"
 )
-
-STALE_US = HOUR_US
-QUIET_US = 3 * DAY_US  # with an ingester that listens: vehicles that stand say nothing
 
 
 def layout(**asked: Any) -> html.Div:
@@ -80,7 +76,7 @@ def body(told: DataState, now_us: int) -> list[Any]:
     ]
     out: list[Any] = []
     last_us = max((newest_us or 0), *told.recorders.values(), 0)
-    if last_us and now_us - last_us > (QUIET_US if told.listened else STALE_US):
+    if last_us and now_us - last_us > listening.longest_quiet_us(now_us, listened=told.listened):
         out.append(
             dmc.Alert(
                 tr("Is tallow ingest running, and the broker? Nothing was recorded since then, and no message is newer."),

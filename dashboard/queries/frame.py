@@ -13,11 +13,9 @@ from dashboard import formatting
 from dashboard.queries.scope import EVERYTHING, Scope, within
 from ingest import listening, schema, times, totals
 from ingest.languages import tr, trn
-from ingest.times import DAY_US, HOUR_US
+from ingest.times import HOUR_US
 
 WAITING: Final = ("unacknowledged", "returned")  # states of alarms that nobody has taken note of
-_STOPPED_US: Final = HOUR_US // 2  # a fleet that works says something in half an hour
-_QUIET_US: Final = 3 * DAY_US  # with an ingester that listens: one that stands over a weekend says nothing
 _UNWATCHED_US: Final = 2 * HOUR_US  # everything is analysed once an hour
 _AHEAD_US: Final = HOUR_US // 6  # what claims to be later is of a wrong clock
 _MOST_FOUND: Final = 6
@@ -40,7 +38,7 @@ def state(engine: Engine, scope: Scope = EVERYTHING) -> dict[str, Any]:
     words, late = tr("No data yet"), False
     if newest_us is not None:
         words = tr("Data {time} old", time=formatting.lasting(newest_us, now))
-    if recorded_us is not None and now - recorded_us > (_QUIET_US if listened else _STOPPED_US):
+    if recorded_us is not None and now - recorded_us > listening.longest_quiet_us(now, listened=listened):
         words, late = tr("Nothing recorded for {time}", time=formatting.lasting(recorded_us, now)), True
     elif looked_us is not None and now - looked_us > _UNWATCHED_US:
         words, late = tr("Nothing analysed for {time}", time=formatting.lasting(looked_us, now)), True

@@ -44,6 +44,7 @@ from dashboard.web.app import create_app
 from ingest import registry, schema, times, work, work_records
 from ingest.database import writing
 from ingest.languages import ENGLISH, speaking, tr
+from ingest.listening import longest_quiet_us
 from simulators.scenario import Trouble
 from tests.conftest import page_request
 from tests.dashboard.test_command import tallow
@@ -601,6 +602,14 @@ def test_the_frame_names_results_that_stay_old_and_the_age_of_the_depots_data(en
         unheard = frame.state(engine, Scope(depot="no such depot"))
     assert "Newest message: not yet" in unheard["about"]
     assert unheard["words"] == "No data yet"
+
+
+@pytest.mark.parametrize(("day", "hours"), [(1, 18), (4, 18), (5, 72), (6, 72), (7, 72), (8, 18)])
+def test_nothing_is_heard_over_a_night_or_a_weekend(day: int, hours: int) -> None:
+    """From Tuesday to Friday the day before was a working one: a day without a message is no weekend (1 September 2026: a Tuesday)."""
+    at_us = times.microseconds(datetime(2026, 9, day, 12, tzinfo=UTC))
+    assert longest_quiet_us(at_us, listened=True) == hours * times.HOUR_US
+    assert longest_quiet_us(at_us, listened=False) == times.HOUR_US // 2
 
 
 @pytest.mark.usefixtures("client")
