@@ -17,7 +17,6 @@ _SENSORS: Final = ("level_sensor", "pressure_sensor")
 # So much later than what follows from it a cause may seem to begin: the same reading shows both.
 _TOGETHER_US: Final = HOUR_US
 _OF_USE: Final = ("reservoir_loss", "under_delivery")
-_OF_A_LINE: Final = ("blocked_line", "open_line")
 # By so much since its causes were over that time alone tells it: percent of the reservoir used by the sheet, and cycles, some days of work
 # (common practice, no source).
 _OWN_PCT: Final = 15.0
@@ -29,7 +28,7 @@ def by_cause(episodes: list[Episode], history: History, used_pct: Floats) -> lis
 
     What follows from a cause is left out. What was found before its cause began was true: a cause that begins later takes it
     over, so that it ends then; a sensor that fails later ends nothing, since nobody can see any more whether it lasts. A loss, too
-    little, a line that is blocked or open, or cycles that are not confirmed, that go on long after their causes are over follow from none
+    little, a line that is open, or cycles that are not confirmed, that go on long after their causes are over follow from none
     of them.
     """
     told = []
@@ -60,7 +59,9 @@ def _own_since(effect: Episode, causes: list[Episode], history: History, used_pc
         enough = np.cumsum(used_pct[since:until]) >= _OWN_PCT
     elif effect.kind == "incomplete_cycles":
         enough = np.arange(1, until - since + 1) >= _OWN_CYCLES
-    elif effect.kind in _OF_A_LINE:  # by cycles that prove a line, once its sensor's trouble no longer only pauses
+    elif effect.kind == "open_line":
+        # By cycles that prove a line, once its sensor's trouble no longer only pauses. A blocked one is not told so: a sensor that was put
+        # in instead may read half as much again, for good.
         proven = np.arange(1, until - since + 1) >= PROOF_CYCLES
         enough = proven & (c.at_us[since:until] >= over_us + DEFAULTS.pause_h * HOUR_US)
     else:

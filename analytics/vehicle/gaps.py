@@ -24,9 +24,8 @@ _MOST_UNHEARD: Final = 1_000_000
 TIMER_ERROR: Final = 0.02  # a timer is good to two percent (common practice, no source)
 _SCATTER_GAPS: Final = 5, 40  # the fewest that tell how much they scatter, and over how many it is learned
 _SOUND_SCATTER: Final = 0.03  # of an interval, by which gaps of a sound timer differ from each other
-_SCATTER_SLACK: Final = (
-    1.5  # times what is beyond: 2.5 standard deviations of how single gaps scatter about as much as usual
-)
+# Times what is beyond: 2.5 standard deviations of how single gaps scatter about as much as usual.
+_SCATTER_SLACK: Final = 1.5
 
 
 def registered_h(history: History) -> Floats:
@@ -129,11 +128,8 @@ class GapCounter(Stateful):
         self.missed = [0] * len(self.first)
         self.counted: dict[int, int] = {}  # what was missed in gaps as it was counted at first, where it was any
         self._step_h = history.meter_step_h
-        self._single: tuple[int, float, float] = (
-            0,
-            0.0,
-            0.0,
-        )  # gaps of one cycle in a row so far, the latest, and their usual difference
+        # Gaps of one cycle in a row so far, the latest, and their usual difference.
+        self._single: tuple[int, float, float] = (0, 0.0, 0.0)
         self._phase = 0.0  # intervals that had passed at the latest sure cycle since the timer last started the pump
         self._perhaps = (
             0  # cycles since the timer was last seen for sure that may have been its own: nobody said otherwise

@@ -36,23 +36,23 @@ _LOW: Final = 0.87  # of the sound ratio: below it somebody may top up
 _LOW_PCT: Final = 3.0  # and by so much of the reservoir
 _LIKELY: Final = 1.0  # log likelihood by which top-ups must be the likelier to count as such
 _SURE: Final = 4.0  # log likelihood by which a pump that delivers less must be the likelier
-_PARTS: Final = (
-    1024  # of a ratio, to which it is told while trouble lasts: no reading tells more, and what is put down stays small
-)
-_OVER_WINDOWS: Final = 2  # that have to agree that what was found is over
+# Of a ratio, to which it is told while trouble lasts: no reading tells more, and what is put down stays small.
+_PARTS: Final = 1024
+_OVER_PCT: Final = 14.0  # up to this window all have to agree that what was found is over
 _OVER_SIGMAS: Final = 1.5  # beyond the middle between sound and not, by which the longest of them does
 _NOTHING: Final = 0.1  # a ratio further below zero than this and its error tells of fills nobody saw
 _WINDOWS_PCT: Final = (9.0, 14.0, 22.0, 35.0)
 
 
 class Slope(NamedTuple):
-    """Grease per cycle over a window: its ratio to the sheet and standard deviation, percent used by the sheet, and when the window
-    begins."""
+    """Grease per cycle over a window: its ratio to the sheet and standard deviation, percent used by the sheet, when the window
+    begins, and its width, percent of the reservoir."""
 
     dose_ratio: float
     sd: float
     used_pct: float
     began_us: int
+    window_pct: float
 
     def beyond_pct(self, sound: float) -> float:
         """Percent used beyond what a sound system uses."""
@@ -218,10 +218,11 @@ class Consumption(Stateful):
         since = [slope for slope in slopes if slope.began_us > found.detected_us]
         if not since:
             return ratio
-        lost, latest = found.kind == "reservoir_loss", since[:_OVER_WINDOWS]
+        shorter = sum(slope.window_pct < _OVER_PCT for slope in slopes)
+        lost, latest = found.kind == "reservoir_loss", since[: shorter + 1]
         sign, middle, late = 1 if lost else -1, self._middle(lost=lost) * self.sound_dose_ratio, latest[-1]
         sound = all(sign * (middle - slope.dose_ratio) > 0 for slope in latest)
-        enough = len(since) >= min(_OVER_WINDOWS, len(slopes))
+        enough = len(since) > min(shorter, len(slopes) - 1)
         if sound and enough and sign * (middle - late.dose_ratio) > _OVER_SIGMAS * late.sd:
             self._sound_since_us = int(late.began_us)
             self.end(self._sound_since_us)
@@ -283,7 +284,7 @@ class Consumption(Stateful):
                 break
         if got < 0.8 * limit or weight <= 0 or number < 4:
             return None
-        return Slope(-falling / weight, noise_pct / math.sqrt(weight), got, began_us)
+        return Slope(-falling / weight, noise_pct / math.sqrt(weight), got, began_us, least)
 
 
 def _as_sound(ratio: float) -> float:
