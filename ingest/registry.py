@@ -9,7 +9,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import msgspec
-from sqlalchemy import Connection, Select, delete, insert, select, update
+from sqlalchemy import Connection, Select, delete, func, insert, select, update
 
 from ingest import schema
 from ingest.errors import Problem
@@ -20,6 +20,7 @@ from ingest.times import instant
 from ingest.work_records import among, read_work, these
 
 _SETUP_TABLE: Final = tuple(c.name for c in schema.setup.columns if c.name not in ("id", "vehicle_id"))
+_REVISION: Final = select(func.sum(schema.registry_revision.c.revision))
 _FEW: Final = 500  # a database takes so many parameters of a statement
 _LINE_TABLE: Final = tuple(c.name for c in schema.line.columns if c.name != "setup_id")
 _HAND_TABLE: Final = tuple(c.name for c in schema.hand_point.columns if c.name != "setup_id")
@@ -94,6 +95,8 @@ def keep(
                 since = now_us
             some[ids[key]] = msgspec.structs.replace(setup, valid_from_us=since, registered_us=now_us)
         _keep(connection, some)
+    if new:
+        _tell_of_change(connection)
     lines = sum(len(setup.lines) for setup in wanted)
     changed = frozenset(ids[setup.fleet, setup.vehicle] for setup in new)
     return Registered(len(wanted), lines, changed, to_come(wanted, now_us))
@@ -134,6 +137,18 @@ def _keep(connection: Connection, setups: Mapping[int, Setup]) -> None:
     for child, held in ((schema.line, lines), (schema.hand_point, by_hand)):
         if held:
             connection.execute(insert(child), held)
+
+
+def _tell_of_change(connection: Connection) -> None:
+    table = schema.registry_revision
+    if not connection.execute(update(table).values(revision=table.c.revision + 1)).rowcount:
+        connection.execute(insert(table).values(revision=1))
+
+
+def revision(connection: Connection) -> int:
+    """A number that grows with whatever is registered: what follows from set-ups alone stands as long as it does. The first two who
+    register at once have a row each, which both grow from then on."""
+    return int(connection.scalar(_REVISION) or 0)
 
 
 def _of_same_time(connection: Connection, setups: Mapping[int, Setup]) -> list[tuple[int, int]]:

@@ -16,7 +16,7 @@ from analytics.alarms.depots import closed_stretches
 from analytics.vehicle.peers import SHORT_DAYS, SISTERS, Sister, span_us
 from analytics.vehicle.pressure.sister_lines import SisterChannel, Tubes, alike_tubes, first_levels, tubes_of
 from analytics.vehicle.standing import MATES, MAYBE_CLOSED_DAYS, STOP_DAYS, Mate, Yard
-from ingest import schema
+from ingest import registry, schema
 from ingest.arrays import Floats, Messages
 from ingest.reading import read_cycle_times, read_first_peaks, read_stops
 from ingest.registry import read_vehicles
@@ -29,6 +29,7 @@ _MOST_HELD: Final = 1000  # answers about other vehicles that a process holds
 
 Told = TypeVar("Told")
 _HELD: Final = WeakKeyDictionary[Engine, dict[Hashable, Any]]()
+_RANKED: Final = WeakKeyDictionary[Engine, dict[Hashable, tuple[int, Sequence[int]]]]()
 # What changes with whatever is recorded of some vehicles, and whenever messages of them are let go of.
 _STATES: Final = (
     select(schema.vehicle.c.id, schema.vehicle.c.revision, schema.archive.c.made_us)
@@ -37,28 +38,37 @@ _STATES: Final = (
 )
 
 
-def _of_its_fleet() -> Select[int]:
-    """The other vehicles of a fleet, of its class first, then of its depot, by name."""
+def _of_a_fleet() -> Select[int]:
+    """The vehicles of a fleet, those of a class first, then those of a depot, by name: one more than lend."""
     vehicle, setup = schema.vehicle, schema.setup
     firsts = (setup.c.vehicle_class == bindparam("vehicle_class"), setup.c.depot == bindparam("depot"))
     return (
         select(vehicle.c.id)
         .join(setup)
-        .where(vehicle.c.fleet == bindparam("fleet"), vehicle.c.id != bindparam("vehicle"))
+        .where(vehicle.c.fleet == bindparam("fleet"))
         .group_by(vehicle.c.id, vehicle.c.vehicle)
         .order_by(*(func.max(case((first, 1), else_=0)).desc() for first in firsts), vehicle.c.vehicle)
-        .limit(SISTERS)
+        .limit(SISTERS + 1)
     )
 
 
 # Made once: that takes longer than to execute them.
-_OF_ITS_FLEET: Final = _of_its_fleet()
+_OF_ITS_FLEET: Final = _of_a_fleet()
 _OF_ITS_CLASS: Final = _OF_ITS_FLEET.where(schema.setup.c.vehicle_class == bindparam("vehicle_class"))
 
 
-def _others(connection: Connection, which: Select[int], vehicle_id: int, own: Setup) -> Sequence[int]:
+def _others(connection: Connection, which: Select[int], vehicle_id: int, own: Setup) -> list[int]:
+    """The other ones, of its class first, then of its depot. All of its fleet is looked through once for each class and depot, until
+    anything is registered: for each vehicle a large fleet would take longer than its analysis."""
     named = {name: getattr(own, name) for name in ("fleet", "vehicle_class", "depot")}
-    return connection.execute(which, {"vehicle": vehicle_id} | named).scalars().all()
+    revision, held = registry.revision(connection), _RANKED.setdefault(connection.engine, {})
+    asked = which is _OF_ITS_CLASS, *named.values()
+    known = held.get(asked)
+    if known is None or known[0] != revision:
+        if len(held) >= _MOST_HELD:
+            held.clear()
+        known = held[asked] = revision, connection.execute(which, named).scalars().all()
+    return [id_ for id_ in known[1] if id_ != vehicle_id][:SISTERS]
 
 
 def _told_once(

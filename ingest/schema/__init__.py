@@ -32,7 +32,7 @@ from ingest.schema.results import (
     supply,
     vehicle_summary,
 )
-from ingest.schema.setups import hand_point, line, remark, setup, work
+from ingest.schema.setups import hand_point, line, registry_revision, remark, setup, work
 from ingest.schema.telematics import stood, telematics
 
 __all__ = [
@@ -74,6 +74,7 @@ __all__ = [
     "quarantine",
     "recorder_stats",
     "refusal",
+    "registry_revision",
     "remark",
     "route",
     "saved_view",

@@ -21,6 +21,9 @@ from sqlalchemy import (
 
 from ingest.schema.base import metadata
 
+# Grows with whatever is registered (`registry.revision`).
+registry_revision = Table("registry_revision", metadata, Column("revision", BigInteger, nullable=False))
+
 # How a vehicle was set up, from `valid_from_us` on; null: from its first message on.
 setup = Table(
     "setup",

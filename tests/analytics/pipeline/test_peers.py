@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sqlalchemy import Engine, delete, insert
+from sqlalchemy import Engine, delete, event, insert, update
 
 from analytics.pipeline import peers, vehicle_summary
 from analytics.pipeline.peers import read_sister_channels, read_sisters, read_yard
@@ -136,6 +136,8 @@ def test_what_others_told_holds_until_anything_of_them_changes(engine: Engine, t
     def take_away() -> None:
         with writing(engine) as connection:
             connection.execute(delete(schema.setup).where(schema.setup.c.vehicle_id == sister.id))
+            number = schema.registry_revision.c.revision
+            connection.execute(update(schema.registry_revision).values(revision=number + 1))
 
     changes: Mapping[Callable[[], object], set[str]] = {
         lambda: recorder.record(early): {"channels", "calendar", "mates"},
@@ -154,6 +156,38 @@ def test_what_others_told_holds_until_anything_of_them_changes(engine: Engine, t
         assert now == told(anew, "HS-101")
         anew.dispose()
         before = now
+
+
+def test_a_fleet_is_looked_through_once_for_all_of_a_class_and_depot(engine: Engine, tmp_path: Path) -> None:
+    """In a fleet of 100,000 it takes longer than to analyse one of them. Whatever is registered has it looked through again."""
+    with_registry(engine)
+    for name in ("HS-101", "HS-102"):
+        Recorder(engine, "test").record(arrivals(name, (), 4))
+    looked = list[str]()
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def note(_a: Any, _b: Any, statement: str, *_more: Any) -> None:
+        looked.extend([statement] if "max(CASE" in statement else [])
+
+    with engine.connect() as connection:
+        one, other = (find(connection, f"harrowmere-stone/{name}").newest for name in ("HS-101", "HS-102"))
+    assert (one.vehicle_class, one.depot) == (other.vehicle_class, other.depot)
+    first = told(engine, "HS-101")
+    assert len(looked) == 2  # of its class, and of all classes
+    told(engine, "HS-102")
+    assert told(engine, "HS-101") == first
+    assert len(looked) == 2
+    write_registry(demo(), END_H, tmp_path)
+    with writing(engine) as connection:
+        vehicle_summary.register(connection, tmp_path, END_US)
+    told(engine, "HS-101")
+    assert len(looked) == 2, "nothing was other than it had been"
+    like = next(m for m in demo().machines if m.vehicle == "HS-102")
+    write_registry(replace(demo(), machines=(replace(like, interval_min=like.interval_min + 1),)), END_H, tmp_path)
+    with writing(engine) as connection:
+        vehicle_summary.register(connection, tmp_path, END_US)
+    told(engine, "HS-101")
+    assert len(looked) == 4
 
 
 def test_what_many_ask_of_the_same_is_read_once(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
