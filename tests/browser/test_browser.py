@@ -254,6 +254,8 @@ def test_an_alarm_is_answered_and_the_repair_recorded(demo: RunningDemo, page: P
     page.locator(".alarm input[type=checkbox]").first.check()
     page.get_by_role("button", name="Acknowledge", exact=True).click()
     expect(page.locator("#alarms-told")).to_have_text("1 alarm: acknowledged.")
+    expect(page.locator("#alarms-told[data-dash-is-loading]")).to_have_count(0)
+    page.wait_for_load_state("networkidle")  # the list is drawn anew, and its tabs
     page.get_by_role("link", name=re.compile("^Acknowledged")).click()
     expect(page.locator(".alarm").first).to_contain_text("R. Tarvolen")
     page.get_by_role("button", name="Open").first.click()
